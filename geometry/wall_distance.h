@@ -1,0 +1,57 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Exact distance to the channel wall: the reference that every faster path is measured against.
+//
+// D(p) is positive inside the lumen, negative outside it; its size is the distance to the nearest wall face. The sign is
+// that of the closed solid (caps included), the distance that to wall faces only (openings excluded), so D jumps across
+// an opening. Closest points: CGAL's AABB tree; sign: CGAL's Side_of_triangle_mesh.
+#pragma once
+
+#include <Eigen/Core>
+#include <memory>
+
+#include "geometry/channel.h"
+
+namespace withy {
+
+/// Safe to query from several threads at once. All points in the entry frame E, mm.
+class WallDistance {
+ public:
+  explicit WallDistance(std::shared_ptr<const Channel> channel);
+  ~WallDistance();
+  WallDistance(WallDistance&&) noexcept;
+  WallDistance& operator=(WallDistance&&) noexcept;
+
+  struct Nearest {
+    Eigen::Vector3d point_E;
+    double distance_mm = 0.0;
+    int face = -1;  ///< index into channel().mesh_E.triangles
+  };
+
+  /// Nearest point of the wall. The channel has at least one wall face, so there always is one.
+  Nearest nearest(const Eigen::Vector3d& p_E) const;
+
+  /// Unsigned distance to the wall.
+  double distance(const Eigen::Vector3d& p_E) const { return nearest(p_E).distance_mm; }
+
+  /// Inside the closed solid? A point on its surface counts as inside.
+  bool inside(const Eigen::Vector3d& p_E) const;
+
+  /// D(p).
+  double signed_distance(const Eigen::Vector3d& p_E) const {
+    const double d = distance(p_E);
+    return inside(p_E) ? d : -d;
+  }
+
+  /// Distance to the nearest open outlet's cap; infinite when there is none.
+  double outlet_distance(const Eigen::Vector3d& p_E) const;
+
+  bool has_open_outlet() const;
+  const Channel& channel() const;
+  std::shared_ptr<const Channel> channel_pointer() const;
+
+ private:
+  struct Impl;
+  std::unique_ptr<Impl> impl_;
+};
+
+}  // namespace withy
