@@ -1,16 +1,17 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // The segment and its hardware: everything about the robot that never changes while it moves.
 //
-// Stations are arc lengths `s` in mm from the base (0) to the tip (L). A lock body is a rigid span of length w centred at
-// its station; the tip span is rigid too; the rest bends. Angles in rad, curvature in 1/mm, forces in N, moments in
-// N mm, fields in mT, magnet moments in A m^2 (A m^2 x mT = N mm).
+// Stations are arc lengths `s` in mm from the base (0) to the tip (L). A lock body is a rigid span of length
+// w centred at its station; the tip span is rigid too; the rest bends. Angles in rad, curvature in 1/mm,
+// forces in N, moments in N mm, fields in mT, magnet moments in A m^2 (A m^2 x mT = N mm).
 #pragma once
 
-#include <Eigen/Core>
 #include <optional>
 #include <string>
-#include <tl/expected.hpp>
 #include <vector>
+
+#include <Eigen/Core>
+#include <tl/expected.hpp>
 
 namespace withy {
 
@@ -41,7 +42,8 @@ struct LockHardware {
 struct LockLayout {
   std::vector<double> station_mm;
   std::vector<double> clock_rad;
-  bool assumed = false;  ///< true: the scene has no entry for this count; even spacing and clocking 0 were taken
+  bool assumed =
+      false;  ///< true: the scene has no entry for this count; even spacing and clocking 0 were taken
   int count() const { return static_cast<int>(station_mm.size()); }
 };
 
@@ -87,22 +89,24 @@ struct DesignParts {
   Segment segment;
   std::optional<LockHardware> lock;  ///< required with one lock or more
   LockLayout layout;
-  std::optional<LatchHardware> latch;  ///< absent: every bend is latchable and the plan says "latch" was not checked
+  std::optional<LatchHardware>
+      latch;  ///< absent: every bend is latchable and the plan says "latch" was not checked
   std::optional<TendonHardware> tendons;
   Carriage carriage;
   std::optional<FieldHardware> field;
-  Eigen::Matrix3d R_SE = Eigen::Matrix3d::Identity();  ///< entry frame in the scene frame: fields are given in S
+  Eigen::Matrix3d R_SE =
+      Eigen::Matrix3d::Identity();  ///< entry frame in the scene frame: fields are given in S
 };
 
 enum class DesignFault {
-  length,           ///< segment length, radius, curvature limit or rigidity not positive, tip span outside [0, L)
-  lock_missing,     ///< locks in the layout, but no lock hardware
+  length,  ///< segment length, radius, curvature limit or rigidity not positive, tip span outside [0, L)
+  lock_missing,  ///< locks in the layout, but no lock hardware
   too_many_locks,
-  station_order,    ///< not strictly increasing inside (0, L)
-  spans_overlap,    ///< lock bodies overlap one another, the base or the tip span
-  clock_count,      ///< not one clocking for each station
+  station_order,  ///< not strictly increasing inside (0, L)
+  spans_overlap,  ///< lock bodies overlap one another, the base or the tip span
+  clock_count,    ///< not one clocking for each station
   no_flexible_length,
-  hardware          ///< a value of lock, latch, tendon, carriage or field out of its range
+  hardware  ///< a value of lock, latch, tendon, carriage or field out of its range
 };
 
 struct DesignRefusal {
@@ -142,7 +146,8 @@ class Design {
   /// Flexible arc length between two stations (mm): their distance less the rigid spans between them.
   double flexible_length(double from_mm, double to_mm) const;
 
-  /// Radius of the body at station s: the lock's over lock spans, the segment's elsewhere (shaft, s < 0, included).
+  /// Radius of the body at station s: the lock's over lock spans, the segment's elsewhere (shaft, s < 0,
+  /// included).
   double body_radius(double s_mm) const;
 
   /// Largest radius anywhere on the body.

@@ -1,18 +1,19 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // The centreline of a state: constant-curvature arcs and straight rigid spans, in the entry frame.
 //
-// An arc of curvature vector u = (ux, uy), kappa = |u|, phi = atan2(uy, ux), flexible length l, theta = kappa l, carries
-// frame (p, R) to
+// An arc of curvature vector u = (ux, uy), kappa = |u|, phi = atan2(uy, ux), flexible length l, theta = kappa
+// l, carries frame (p, R) to
 //     p' = p + R [cos(phi) (1 - cos theta) / kappa, sin(phi) (1 - cos theta) / kappa, sin(theta) / kappa]
 //     R' = R Rot((-sin phi, cos phi, 0), theta)
-// (R. J. Webster III and B. A. Jones, "Design and Kinematic Modeling of Constant Curvature Continuum Robots: A Review",
-// Int. J. Robotics Research 29(13), 2010, the arc transformation, here without torsion about the tangent.) Both are written
-// with sin(x)/x and (1 - cos x)/x^2 series so that kappa -> 0 is smooth.
+// (R. J. Webster III and B. A. Jones, "Design and Kinematic Modeling of Constant Curvature Continuum Robots:
+// A Review", Int. J. Robotics Research 29(13), 2010, the arc transformation, here without torsion about the
+// tangent.) Both are written with sin(x)/x and (1 - cos x)/x^2 series so that kappa -> 0 is smooth.
 #pragma once
+
+#include <vector>
 
 #include <Eigen/Core>
 #include <Eigen/Geometry>
-#include <vector>
 
 #include "planner/segment/state.h"
 
@@ -26,8 +27,8 @@ class Shape {
  public:
   Shape(const Design& design, const State& state);
 
-  /// Pose in E of the cross-section at station s (mm). s < 0 is the shaft behind the base, always on the advance axis.
-  /// Precondition: s <= L.
+  /// Pose in E of the cross-section at station s (mm). s < 0 is the shaft behind the base, always on the
+  /// advance axis. Precondition: s <= L.
   Eigen::Isometry3d pose_E(double s_mm) const;
   Eigen::Vector3d point_E(double s_mm) const { return pose_E(s_mm).translation(); }
 

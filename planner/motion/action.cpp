@@ -1,0 +1,92 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/motion/action.h"
+
+#include <cassert>
+
+namespace withy {
+
+std::string_view name_of(ActionKind kind) {
+  switch (kind) {
+    case ActionKind::advance:
+      return "advance";
+    case ActionKind::bend:
+      return "bend";
+    case ActionKind::steer:
+      return "steer";
+    case ActionKind::lock:
+      return "lock";
+    case ActionKind::unlock:
+      return "unlock";
+  }
+  return "";
+}
+
+namespace {
+
+/// Index into the regions of the one that ends at `lock`, or of the one that holds the released lock's
+/// station.
+std::size_t region_index(const LockSet& engaged, int lock) {
+  std::size_t index = 0;
+  for (int i = 0; i < lock; ++i) index += engaged.test(static_cast<std::size_t>(i)) ? 1 : 0;
+  return index;
+}
+
+/// Exposed flexible length of [from, to] at this insertion.
+double exposed_flexible(const Design& design, double insertion_mm, double from, double to) {
+  const double start = std::max(from, first_exposed_station(design, insertion_mm));
+  return start < to ? design.flexible_length(start, to) : 0.0;
+}
+
+}  // namespace
+
+State after_lock(const Design& design, const State& state, int lock) {
+  assert(lock >= 0 && lock < design.lock_count() && !state.engaged.test(static_cast<std::size_t>(lock)));
+  const auto regions = regions_of(design, state);
+  const std::size_t at = region_index(state.engaged, lock);
+  const Region& split = regions[at];
+  const double station = design.station_mm(lock);
+  State after = state;
+  after.engaged.set(static_cast<std::size_t>(lock));
+  const double proximal = exposed_flexible(design, state.insertion_mm, split.from_mm, station);
+  const Eigen::Vector2d theta = proximal * split.u;
+  after.theta_frozen.insert(after.theta_frozen.begin() + static_cast<std::ptrdiff_t>(at), theta);
+  // The distal part: still the free region (same curvature), or a frozen one that keeps what is left of the
+  // bend.
+  if (split.frozen()) after.theta_frozen[at + 1] = split.theta - theta;
+  return after;
+}
+
+State after_unlock(const Design& design, const State& state, int lock) {
+  assert(lock >= 0 && lock < design.lock_count() && state.engaged.test(static_cast<std::size_t>(lock)));
+  const std::size_t at = region_index(state.engaged, lock);
+  State after = state;
+  after.engaged.reset(static_cast<std::size_t>(lock));
+  const bool joins_frozen = at + 1 < state.theta_frozen.size();
+  if (joins_frozen) after.theta_frozen[at + 1] += state.theta_frozen[at];
+  after.theta_frozen.erase(after.theta_frozen.begin() + static_cast<std::ptrdiff_t>(at));
+  return after;
+}
+
+bool unlock_keeps_shape(const Design& design, const State& state, int lock) {
+  const auto regions = regions_of(design, state);
+  const std::size_t at = region_index(state.engaged, lock);
+  return (regions[at].u - regions[at + 1].u).norm() <= kEqualCurvature_per_mm;
+}
+
+bool within_limits(const Design& design, const State& state) {
+  if (!(state.insertion_mm >= 0.0 && state.insertion_mm <= design.carriage().insertion_max_mm)) return false;
+  // One part in 10^9: a curvature that is meant to stand on its limit may be an ulp past it.
+  const double limit = design.segment().curvature_max_per_mm * (1.0 + 1e-9);
+  for (const Region& region : regions_of(design, state))
+    if (!(region.u.norm() <= limit)) return false;
+  return true;
+}
+
+State interpolate(const State& from, const State& to, double t) {
+  State at = from;
+  at.insertion_mm += t * (to.insertion_mm - from.insertion_mm);
+  at.u_free += t * (to.u_free - from.u_free);
+  return at;
+}
+
+}  // namespace withy

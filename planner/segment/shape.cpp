@@ -1,0 +1,86 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/segment/shape.h"
+
+#include <algorithm>
+#include <cassert>
+#include <cmath>
+
+namespace withy {
+
+namespace {
+
+// Below this angle the series' next term is under 1e-17, so it is as exact as the closed form and free of
+// cancellation.
+constexpr double kSeriesAngle = 1e-2;
+
+/// sin(x)/x.
+double sinc(double x) {
+  if (std::abs(x) > kSeriesAngle) return std::sin(x) / x;
+  const double x2 = x * x;
+  return 1.0 - x2 / 6.0 * (1.0 - x2 / 20.0 * (1.0 - x2 / 42.0 * (1.0 - x2 / 72.0)));
+}
+
+/// (1 - cos x)/x^2, through the half angle.
+double versine_ratio(double x) {
+  const double half = sinc(0.5 * x);
+  return 0.5 * half * half;
+}
+
+}  // namespace
+
+Eigen::Isometry3d arc_pose(const Eigen::Vector2d& u, double l_mm) {
+  const Eigen::Vector2d bend = l_mm * u;  // bending angle vector; |bend| = theta
+  const double theta = bend.norm();
+  const double a = sinc(theta);           // sin(theta)/theta
+  const double b = versine_ratio(theta);  // (1 - cos(theta))/theta^2
+  Eigen::Isometry3d X = Eigen::Isometry3d::Identity();
+  X.translation() << l_mm * b * bend.x(), l_mm * b * bend.y(), l_mm * a;
+  // Rodrigues' formula about w = (-bend_y, bend_x, 0): R = I + a [w]x + b [w]x^2.
+  const double wx = -bend.y();
+  const double wy = bend.x();
+  X.linear() << 1.0 - b * wy * wy, b * wx * wy, a * wy,  //
+      b * wx * wy, 1.0 - b * wx * wx, -a * wx,           //
+      -a * wy, a * wx, 1.0 - b * (wx * wx + wy * wy);
+  return X;
+}
+
+Shape::Shape(const Design& design, const State& state)
+    : length_mm_(design.length_mm()), regions_(regions_of(design, state)) {
+  Eigen::Isometry3d X = Eigen::Isometry3d::Identity();
+  X.translation().z() = state.insertion_mm - length_mm_;
+  double at = 0.0;
+  const auto add = [&](const Eigen::Vector2d& u, double to) {
+    if (to <= at) return;
+    pieces_.push_back({at, u, X});
+    X = X * arc_pose(u, to - at);
+    at = to;
+  };
+  const Eigen::Vector2d straight = Eigen::Vector2d::Zero();
+  add(straight, first_exposed_station(design, state.insertion_mm));
+  for (const Region& region : regions_) {
+    for (const RigidSpan& span : design.rigid_spans()) {
+      if (span.to_mm <= at || span.from_mm >= region.to_mm) continue;
+      add(region.u, std::min(span.from_mm, region.to_mm));
+      add(straight, std::min(span.to_mm, region.to_mm));
+    }
+    add(region.u, region.to_mm);
+  }
+}
+
+Eigen::Isometry3d Shape::pose_E(double s_mm) const {
+  // Rounding of a station sum may put the tip an ulp past L.
+  assert(s_mm <= length_mm_ + kNoLength_mm);
+  const Piece* piece = &pieces_.front();
+  if (s_mm <= 0.0) {
+    Eigen::Isometry3d X = piece->X_E;
+    X.translation().z() += s_mm;
+    return X;
+  }
+  for (const Piece& p : pieces_) {
+    if (p.from_mm > s_mm) break;
+    piece = &p;
+  }
+  return piece->X_E * arc_pose(piece->u, s_mm - piece->from_mm);
+}
+
+}  // namespace withy
