@@ -1,5 +1,14 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Which bends a lock can hold: the notches of the secondary backbones.
+//
+// Backbone k, fixed at the base, at radius r_b and angle psi_k, has slid by delta_k = r_b (cos psi_k, sin
+// psi_k) . Theta at a lock, Theta (rad) being the sum of the bending angle vectors from the base to it. Its
+// notches have pitch p. A bend is latchable when every delta_k is a whole multiple n_k p within the engage
+// window and the bend that the latch then pulls it onto, the least-squares solution of delta_k = n_k p, is so
+// too (a latch that sits down elsewhere than it caught does not hold). So the latched bends are exactly those
+// solutions, over all whole n, whose every residual is within the window; with evenly spread backbones the
+// residuals are zero and the window plays no part. A window wider than half a pitch is no wider than half a
+// pitch.
 #pragma once
 #include <optional>
 #include <vector>
@@ -15,8 +24,9 @@ namespace withy {
 Eigen::VectorXd backbone_slides(const LatchHardware& latch, const Eigen::Vector2d& theta_sum);
 
 /// The bend the latch pulls `theta_sum` onto: the least-squares solution of delta_k = n_k p with n_k the
-/// nearest whole numbers, when every |delta_k - n_k p| is within the engage window; nothing when the bend is
-/// not latchable. A friction lock (p = 0) holds what it is given.
+/// nearest whole numbers, when every |delta_k - n_k p| is within the engage window, before and after; nothing
+/// when the bend is not latchable. Backbones all in one plane settle the bend in that plane only. A friction
+/// lock (p = 0) holds what it is given.
 std::optional<Eigen::Vector2d> latched_bend(const LatchHardware& latch, const Eigen::Vector2d& theta_sum);
 
 /// How the latchable bends lie in the plane of bending angle vectors.
