@@ -47,7 +47,8 @@ struct LockLayout {
   int count() const { return static_cast<int>(station_mm.size()); }
 };
 
-/// Even spacing over the flexible length, clocking 0: what a lock count without an entry in the scene gets.
+/// Even spacing of `count` stations between the base and the tip span, i (L - w_tip) / (count + 1), and
+/// clocking 0: what a lock count without an entry in the scene gets.
 LockLayout assumed_layout(const Segment& segment, int count);
 
 struct LatchHardware {
@@ -113,7 +114,11 @@ struct DesignRefusal {
   DesignFault fault;
   std::string problem;  ///< what is wrong
   std::string remedy;   ///< what would be right
+  std::string part;     ///< the value to blame, by its dotted name: "segment.length_mm", "layout.station_mm"
 };
+
+/// Everything that is wrong with the parts; empty when a design can be made of them.
+std::vector<DesignRefusal> design_faults(const DesignParts& parts);
 
 /// A rigid stretch of the segment, [from, to] in mm of station.
 struct RigidSpan {
@@ -124,6 +129,7 @@ struct RigidSpan {
 /// A checked design. Constant after make(); cheap to share by const reference.
 class Design {
  public:
+  /// The design, or the first of design_faults(parts).
   static tl::expected<Design, DesignRefusal> make(DesignParts parts);
 
   const Segment& segment() const { return parts_.segment; }
