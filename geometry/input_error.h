@@ -8,6 +8,12 @@
 
 namespace withy {
 
+/// A position in a text file, counting from 1.
+struct SourcePosition {
+  int line = 1;
+  int column = 1;
+};
+
 /// One fault of one input file. Lines and columns count from 1; a fault of a whole (or binary) file stands at 1:1.
 struct InputError {
   std::string file;

@@ -33,12 +33,6 @@ struct Actuation {
   double field_settle_s = 0.0;
 };
 
-/// A position in the scene file, so that later checks can point at the key that is to blame.
-struct SourcePosition {
-  int line = 1;
-  int column = 1;
-};
-
 struct Scene {
   std::filesystem::path file;
   std::string sha256;       ///< of the scene file's bytes
@@ -57,7 +51,8 @@ struct Scene {
   int layout_in_use = 0;
   std::optional<Actuation> actuation;
 
-  std::map<std::string, SourcePosition> position;  ///< dotted key ("target.point_mm") -> where it stands
+  /// Dotted key ("target.point_mm") -> where its value stands, so that later checks can point at the key to blame.
+  std::map<std::string, SourcePosition> position;
 
   /// The position of a dotted key, or of its nearest ancestor that stands in the file.
   SourcePosition where(const std::string& dotted_key) const;

@@ -1,0 +1,129 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Reading a TOML 1.0 file strictly: every key must be known, present and of its type, and each fault knows
+// its place.
+//
+// Usage: open the file, take tables and values by name from root(), close() every table (what was not asked
+// for is then an unknown key), and look at first_fault() before using anything that was read. Reading goes on
+// after a fault with stand-in values, so that the fault reported is the first in the file, not the first that
+// was asked for.
+#pragma once
+
+#include <filesystem>
+#include <initializer_list>
+#include <map>
+#include <memory>
+#include <optional>
+#include <set>
+#include <string>
+#include <string_view>
+#include <utility>
+#include <vector>
+
+#include <Eigen/Core>
+#include <toml++/toml.h>
+
+#include "geometry/input_error.h"
+
+namespace withy {
+
+class TomlFile;
+
+/// One table of an open TomlFile (which must outlive it), or the stand-in for a missing one: every value of a
+/// stand-in reads as its type's zero and nothing about it is reported a second time.
+class TomlTable {
+ public:
+  /// Was the key given? Counts as asking for it.
+  bool has(std::string_view key);
+
+  double number(std::string_view key);  ///< finite; an integer will do
+  int whole_number(std::string_view key);
+  std::string text(std::string_view key);
+  std::vector<double> numbers(std::string_view key);
+  std::vector<std::string> texts(std::string_view key);
+  Eigen::Vector3d vector3(std::string_view key);
+  std::vector<Eigen::Vector3d> vectors3(std::string_view key);
+
+  /// One of a few words, by its meaning.
+  template <class Meaning>
+  Meaning word(std::string_view key, std::initializer_list<std::pair<std::string_view, Meaning>> words) {
+    const std::string given = text(key);
+    std::string known;
+    for (const auto& [name, meaning] : words) {
+      if (given == name) return meaning;
+      known += (known.empty() ? "\"" : ", \"") + std::string(name) + "\"";
+    }
+    unknown_word(key, given, known);
+    return words.begin()->second;
+  }
+
+  TomlTable table(std::string_view key);
+  std::optional<TomlTable> optional_table(std::string_view key);
+
+  /// An array of tables ([[name]]), in file order; a fault when it is missing or empty.
+  std::vector<TomlTable> tables(std::string_view key);
+  /// The same, empty when it is missing.
+  std::vector<TomlTable> optional_tables(std::string_view key);
+
+  /// Names of all keys, in file order.
+  std::vector<std::string> keys() const;
+
+  /// The dotted name of a key of this table.
+  std::string dotted(std::string_view key) const;
+
+  /// Reports every key that nobody asked for. Call it when all has been read.
+  void close();
+
+ private:
+  friend class TomlFile;
+  TomlTable(TomlFile* file, const toml::table* table, std::string name);
+
+  /// The key's node; a missing one is reported as `wanted` ("a number").
+  const toml::node* node(std::string_view key, std::string_view wanted);
+  const toml::array* array(std::string_view key, std::string_view wanted);
+  double number_in(const toml::node& node, std::string_view name, std::string_view wanted);
+  Eigen::Vector3d vector_in(const toml::node& node, std::string_view name, std::string_view wanted);
+  void wrong_type(const toml::node& node, std::string_view name, std::string_view wanted);
+  void unknown_word(std::string_view key, const std::string& given, const std::string& known);
+
+  TomlFile* file_;
+  const toml::table* table_;  // null in a stand-in
+  std::string name_;          // dotted, empty for the root
+  std::set<std::string, std::less<>> asked_;
+};
+
+class TomlFile {
+ public:
+  /// Parses the file. Errors: it can't be read, or is no TOML.
+  static Result<std::unique_ptr<TomlFile>> open(const std::filesystem::path& file);
+
+  TomlTable root() { return TomlTable(this, &document_, ""); }
+  const std::string& bytes() const { return bytes_; }
+
+  /// Dotted key ("target.point_mm", "layout.1") -> where its value (or table) begins.
+  const std::map<std::string, SourcePosition>& positions() const { return positions_; }
+
+  /// Records a fault at a dotted key, or at its nearest ancestor that stands in the file.
+  void fault(const std::string& dotted_key, std::string problem, std::string remedy);
+  void fault(SourcePosition at, std::string problem, std::string remedy);
+
+  /// The fault that stands first in the file, if there is any.
+  std::optional<InputError> first_fault() const;
+
+ private:
+  TomlFile() = default;
+  void note_positions(const toml::table& table, const std::string& prefix);
+
+  std::string name_;
+  std::string bytes_;
+  toml::table document_;
+  std::map<std::string, SourcePosition> positions_;
+  std::vector<InputError> faults_;
+};
+
+/// Where a dotted key stands, or its nearest ancestor that does; 1:1 when none does.
+SourcePosition find_position(const std::map<std::string, SourcePosition>& positions, std::string dotted_key);
+
+/// All bytes of a file; an error at 1:1 when it can't be read.
+Result<std::string> read_bytes(const std::filesystem::path& file);
+
+}  // namespace withy
