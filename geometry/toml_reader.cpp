@@ -54,19 +54,19 @@ std::string one_line(std::string_view text) {
 
 }  // namespace
 
-TomlTable::TomlTable(TomlFile* file, const toml::table* table, std::string name)
+TomlSection::TomlSection(TomlFile* file, const toml::table* table, std::string name)
     : file_(file), table_(table), name_(std::move(name)) {}
 
-std::string TomlTable::dotted(std::string_view key) const {
+std::string TomlSection::dotted(std::string_view key) const {
   return name_.empty() ? std::string(key) : name_ + "." + std::string(key);
 }
 
-bool TomlTable::has(std::string_view key) {
+bool TomlSection::has(std::string_view key) {
   asked_.emplace(key);
   return table_ != nullptr && table_->contains(key);
 }
 
-const toml::node* TomlTable::node(std::string_view key, std::string_view wanted) {
+const toml::node* TomlSection::node(std::string_view key, std::string_view wanted) {
   if (has(key)) return table_->get(key);
   if (table_ != nullptr)
     file_->fault(
@@ -76,12 +76,12 @@ const toml::node* TomlTable::node(std::string_view key, std::string_view wanted)
   return nullptr;
 }
 
-void TomlTable::wrong_type(const toml::node& node, std::string_view name, std::string_view wanted) {
+void TomlSection::wrong_type(const toml::node& node, std::string_view name, std::string_view wanted) {
   file_->fault(position_of(node), fmt::format("{} is {}", name, type_of(node)),
                fmt::format("give {}", wanted));
 }
 
-double TomlTable::number_in(const toml::node& node, std::string_view name, std::string_view wanted) {
+double TomlSection::number_in(const toml::node& node, std::string_view name, std::string_view wanted) {
   if (!node.is_number()) {
     wrong_type(node, name, wanted);
     return 0.0;
@@ -92,12 +92,12 @@ double TomlTable::number_in(const toml::node& node, std::string_view name, std::
   return 0.0;
 }
 
-double TomlTable::number(std::string_view key) {
+double TomlSection::number(std::string_view key) {
   const toml::node* found = node(key, "a number");
   return found == nullptr ? 0.0 : number_in(*found, dotted(key), "a number");
 }
 
-int TomlTable::whole_number(std::string_view key) {
+int TomlSection::whole_number(std::string_view key) {
   const toml::node* found = node(key, "a whole number");
   if (found == nullptr) return 0;
   const auto value = found->is_integer() ? found->value<int>() : std::nullopt;
@@ -110,7 +110,7 @@ int TomlTable::whole_number(std::string_view key) {
   return 0;
 }
 
-std::string TomlTable::text(std::string_view key) {
+std::string TomlSection::text(std::string_view key) {
   const toml::node* found = node(key, "a string");
   if (found == nullptr) return {};
   if (const auto value = found->value_exact<std::string>()) return *value;
@@ -118,14 +118,14 @@ std::string TomlTable::text(std::string_view key) {
   return {};
 }
 
-const toml::array* TomlTable::array(std::string_view key, std::string_view wanted) {
+const toml::array* TomlSection::array(std::string_view key, std::string_view wanted) {
   const toml::node* found = node(key, wanted);
   if (found == nullptr || found->is_array()) return found == nullptr ? nullptr : found->as_array();
   wrong_type(*found, dotted(key), wanted);
   return nullptr;
 }
 
-std::vector<double> TomlTable::numbers(std::string_view key) {
+std::vector<double> TomlSection::numbers(std::string_view key) {
   std::vector<double> values;
   if (const toml::array* found = array(key, "an array of numbers"))
     for (const toml::node& element : *found)
@@ -133,7 +133,7 @@ std::vector<double> TomlTable::numbers(std::string_view key) {
   return values;
 }
 
-std::vector<std::string> TomlTable::texts(std::string_view key) {
+std::vector<std::string> TomlSection::texts(std::string_view key) {
   std::vector<std::string> values;
   const toml::array* found = array(key, "an array of strings");
   if (found == nullptr) return values;
@@ -145,7 +145,8 @@ std::vector<std::string> TomlTable::texts(std::string_view key) {
   return values;
 }
 
-Eigen::Vector3d TomlTable::vector_in(const toml::node& node, std::string_view name, std::string_view wanted) {
+Eigen::Vector3d TomlSection::vector_in(const toml::node& node, std::string_view name,
+                                       std::string_view wanted) {
   Eigen::Vector3d value = Eigen::Vector3d::Zero();
   const toml::array* found = node.as_array();
   if (found == nullptr) {
@@ -162,13 +163,13 @@ Eigen::Vector3d TomlTable::vector_in(const toml::node& node, std::string_view na
   return value;
 }
 
-Eigen::Vector3d TomlTable::vector3(std::string_view key) {
+Eigen::Vector3d TomlSection::vector3(std::string_view key) {
   constexpr std::string_view kWanted = "three numbers [x, y, z]";
   const toml::node* found = node(key, kWanted);
   return found == nullptr ? Eigen::Vector3d::Zero() : vector_in(*found, dotted(key), kWanted);
 }
 
-std::vector<Eigen::Vector3d> TomlTable::vectors3(std::string_view key) {
+std::vector<Eigen::Vector3d> TomlSection::vectors3(std::string_view key) {
   std::vector<Eigen::Vector3d> values;
   if (const toml::array* found = array(key, "an array of [x, y, z]"))
     for (const toml::node& element : *found)
@@ -177,37 +178,37 @@ std::vector<Eigen::Vector3d> TomlTable::vectors3(std::string_view key) {
   return values;
 }
 
-void TomlTable::unknown_word(std::string_view key, const std::string& given, const std::string& known) {
+void TomlSection::unknown_word(std::string_view key, const std::string& given, const std::string& known) {
   // A missing key or a wrong type has been reported already.
   if (table_ == nullptr || !table_->contains(key) || !table_->get(key)->is_string()) return;
   file_->fault(dotted(key), fmt::format("{} is \"{}\"", dotted(key), given),
                fmt::format("give one of {}", known));
 }
 
-TomlTable TomlTable::table(std::string_view key) {
+TomlSection TomlSection::table(std::string_view key) {
   if (has(key)) {
     const toml::node& found = *table_->get(key);
-    if (found.is_table()) return TomlTable(file_, found.as_table(), dotted(key));
+    if (found.is_table()) return TomlSection(file_, found.as_table(), dotted(key));
     wrong_type(found, dotted(key), "a table");
   } else if (table_ != nullptr) {
     file_->fault(name_, fmt::format("no table [{}]", dotted(key)), "add it with all its keys");
   }
-  return TomlTable(file_, nullptr, dotted(key));
+  return TomlSection(file_, nullptr, dotted(key));
 }
 
-std::optional<TomlTable> TomlTable::optional_table(std::string_view key) {
+std::optional<TomlSection> TomlSection::optional_table(std::string_view key) {
   if (!has(key)) return std::nullopt;
   return table(key);
 }
 
-std::vector<TomlTable> TomlTable::tables(std::string_view key) {
+std::vector<TomlSection> TomlSection::tables(std::string_view key) {
   if (!has(key)) {
     if (table_ != nullptr)
       file_->fault(name_, fmt::format("no [[{}]]", dotted(key)),
                    fmt::format("add at least one [[{}]]", dotted(key)));
     return {};
   }
-  std::vector<TomlTable> found;
+  std::vector<TomlSection> found;
   const toml::array* elements = array(key, "an array of tables");
   if (elements == nullptr) return found;
   if (elements->empty())
@@ -215,17 +216,17 @@ std::vector<TomlTable> TomlTable::tables(std::string_view key) {
   for (const toml::node& element : *elements) {
     const std::string name = fmt::format("{}[{}]", dotted(key), found.size());
     if (!element.is_table()) wrong_type(element, name, "a table");
-    found.push_back(TomlTable(file_, element.as_table(), name));
+    found.push_back(TomlSection(file_, element.as_table(), name));
   }
   return found;
 }
 
-std::vector<TomlTable> TomlTable::optional_tables(std::string_view key) {
+std::vector<TomlSection> TomlSection::optional_tables(std::string_view key) {
   if (!has(key)) return {};
   return tables(key);
 }
 
-std::vector<std::string> TomlTable::keys() const {
+std::vector<std::string> TomlSection::keys() const {
   std::vector<std::pair<SourcePosition, std::string>> found;
   if (table_ != nullptr)
     for (const auto& [key, value] : *table_) found.emplace_back(position_of(key.source().begin), key.str());
@@ -236,7 +237,7 @@ std::vector<std::string> TomlTable::keys() const {
   return names;
 }
 
-void TomlTable::close() {
+void TomlSection::close() {
   if (table_ == nullptr) return;
   std::string known;
   for (const std::string& key : asked_) known += (known.empty() ? "" : ", ") + key;

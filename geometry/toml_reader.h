@@ -30,7 +30,7 @@ class TomlFile;
 
 /// One table of an open TomlFile (which must outlive it), or the stand-in for a missing one: every value of a
 /// stand-in reads as its type's zero and nothing about it is reported a second time.
-class TomlTable {
+class TomlSection {
  public:
   /// Was the key given? Counts as asking for it.
   bool has(std::string_view key);
@@ -56,13 +56,13 @@ class TomlTable {
     return words.begin()->second;
   }
 
-  TomlTable table(std::string_view key);
-  std::optional<TomlTable> optional_table(std::string_view key);
+  TomlSection table(std::string_view key);
+  std::optional<TomlSection> optional_table(std::string_view key);
 
   /// An array of tables ([[name]]), in file order; a fault when it is missing or empty.
-  std::vector<TomlTable> tables(std::string_view key);
+  std::vector<TomlSection> tables(std::string_view key);
   /// The same, empty when it is missing.
-  std::vector<TomlTable> optional_tables(std::string_view key);
+  std::vector<TomlSection> optional_tables(std::string_view key);
 
   /// Names of all keys, in file order.
   std::vector<std::string> keys() const;
@@ -75,7 +75,7 @@ class TomlTable {
 
  private:
   friend class TomlFile;
-  TomlTable(TomlFile* file, const toml::table* table, std::string name);
+  TomlSection(TomlFile* file, const toml::table* table, std::string name);
 
   /// The key's node; a missing one is reported as `wanted` ("a number").
   const toml::node* node(std::string_view key, std::string_view wanted);
@@ -96,7 +96,7 @@ class TomlFile {
   /// Parses the file. Errors: it can't be read, or is no TOML.
   static Result<std::unique_ptr<TomlFile>> open(const std::filesystem::path& file);
 
-  TomlTable root() { return TomlTable(this, &document_, ""); }
+  TomlSection root() { return TomlSection(this, &document_, ""); }
   const std::string& bytes() const { return bytes_; }
 
   /// Dotted key ("target.point_mm", "layout.1") -> where its value (or table) begins.

@@ -29,7 +29,7 @@ constexpr double kNotParallel = 1e-3;
 /// The letters of machine axes in ISO 6983-1.
 constexpr std::string_view kAxisLetters = "XYZABCUVW";
 
-std::vector<double> degrees(TomlTable& table, std::string_view key) {
+std::vector<double> degrees(TomlSection& table, std::string_view key) {
   std::vector<double> angles = table.numbers(key);
   for (double& angle : angles) angle *= kRadPerDeg;
   return angles;
@@ -37,7 +37,7 @@ std::vector<double> degrees(TomlTable& table, std::string_view key) {
 
 // --- What the file says, table by table. Values are judged later. ---
 
-void read_channel_table(TomlTable table, Scene& scene) {
+void read_channel_table(TomlSection table, Scene& scene) {
   scene.mesh_file = scene.file.parent_path() / table.text("mesh");
   scene.mesh_unit = table.word<LengthUnit>(
       "unit",
@@ -51,14 +51,14 @@ struct EntryAsWritten {
   Eigen::Vector3d point_S, axis_S, x_axis_S;
 };
 
-EntryAsWritten read_entry_table(TomlTable table, Scene& scene) {
+EntryAsWritten read_entry_table(TomlSection table, Scene& scene) {
   const EntryAsWritten written{table.vector3("point_mm"), table.vector3("axis"), table.vector3("x_axis")};
   scene.entry.opening_radius_mm = table.number("opening_radius_mm");
   table.close();
   return written;
 }
 
-void read_target_table(TomlTable table, Target& target) {
+void read_target_table(TomlSection table, Target& target) {
   target.point_S = table.vector3("point_mm");
   target.tolerance_mm = table.number("tolerance_mm");
   const bool directed = table.has("direction") || table.has("direction_tolerance_deg");
@@ -69,7 +69,7 @@ void read_target_table(TomlTable table, Target& target) {
   table.close();
 }
 
-void read_segment_table(TomlTable table, Segment& segment) {
+void read_segment_table(TomlSection table, Segment& segment) {
   segment.length_mm = table.number("length_mm");
   segment.radius_mm = table.number("radius_mm");
   segment.tip_rigid_mm = table.number("tip_rigid_mm");
@@ -78,7 +78,7 @@ void read_segment_table(TomlTable table, Segment& segment) {
   table.close();
 }
 
-LockHardware read_lock_table(TomlTable table) {
+LockHardware read_lock_table(TomlSection table) {
   LockHardware lock;
   lock.body_length_mm = table.number("body_length_mm");
   lock.body_radius_mm = table.number("body_radius_mm");
@@ -100,12 +100,12 @@ std::optional<int> lock_count_of(const std::string& key) {
   return plain && count >= 1 && count <= kMaxLocks ? std::optional(count) : std::nullopt;
 }
 
-void read_layout_table(TomlTable table, Scene& scene) {
+void read_layout_table(TomlSection table, Scene& scene) {
   scene.layout_in_use = table.whole_number("use");
   for (const std::string& key : table.keys()) {
     const std::optional<int> count = lock_count_of(key);
     if (!count) continue;  // close() reports it
-    TomlTable entry = table.table(key);
+    TomlSection entry = table.table(key);
     LockLayout& layout = scene.layouts[*count];
     layout.station_mm = entry.numbers("station_mm");
     layout.clock_rad = degrees(entry, "clock_deg");
@@ -114,7 +114,7 @@ void read_layout_table(TomlTable table, Scene& scene) {
   table.close();
 }
 
-LatchHardware read_latch_table(TomlTable table) {
+LatchHardware read_latch_table(TomlSection table) {
   LatchHardware latch;
   latch.notch_pitch_mm = table.number("notch_pitch_mm");
   latch.backbone_radius_mm = table.number("backbone_radius_mm");
@@ -125,7 +125,7 @@ LatchHardware read_latch_table(TomlTable table) {
   return latch;
 }
 
-TendonHardware read_tendons_table(TomlTable table) {
+TendonHardware read_tendons_table(TomlSection table) {
   TendonHardware tendons;
   tendons.radius_mm = table.number("radius_mm");
   tendons.angle_rad = degrees(table, "angles_deg");
@@ -139,14 +139,14 @@ TendonHardware read_tendons_table(TomlTable table) {
   return tendons;
 }
 
-void read_carriage_table(TomlTable table, Carriage& carriage) {
+void read_carriage_table(TomlSection table, Carriage& carriage) {
   carriage.kind =
       table.word<CarriageKind>("kind", {{"free", CarriageKind::free}, {"guide", CarriageKind::guide}});
   carriage.insertion_max_mm = table.number("insertion_max_mm");
   table.close();
 }
 
-FieldHardware read_field_table(TomlTable table, TomlFile& file) {
+FieldHardware read_field_table(TomlSection table, TomlFile& file) {
   FieldHardware field;
   field.strength_max_mT = table.number("strength_max_mT");
   field.coil_mT_per_A = table.vector3("coil_mT_per_A");
@@ -161,11 +161,11 @@ FieldHardware read_field_table(TomlTable table, TomlFile& file) {
   return field;
 }
 
-Actuation read_actuation_table(TomlTable table) {
+Actuation read_actuation_table(TomlSection table) {
   Actuation actuation;
   actuation.advance_axis = table.text("advance");
   actuation.tendon_axes = table.texts("tendons");
-  TomlTable rates = table.table("rates");
+  TomlSection rates = table.table("rates");
   actuation.advance_mm_per_s = rates.number("advance_mm_per_s");
   actuation.tendon_mm_per_s = rates.number("tendon_mm_per_s");
   actuation.field_settle_s = rates.number("field_settle_s");
@@ -175,12 +175,12 @@ Actuation read_actuation_table(TomlTable table) {
 }
 
 EntryAsWritten read_tables(TomlFile& file, Scene& scene) {
-  TomlTable root = file.root();
+  TomlSection root = file.root();
   scene.title = root.text("title");
   read_channel_table(root.table("channel"), scene);
   const EntryAsWritten entry = read_entry_table(root.table("entry"), scene);
   read_target_table(root.table("target"), scene.target);
-  TomlTable clearance = root.table("clearance");
+  TomlSection clearance = root.table("clearance");
   scene.required_clearance_mm = clearance.number("required_mm");
   clearance.close();
   read_segment_table(root.table("segment"), scene.parts.segment);
