@@ -2,13 +2,14 @@
 // A scene: the channel, where to go in, where to get to, and the hardware. Read whole or not at all.
 #pragma once
 
-#include <Eigen/Core>
 #include <filesystem>
 #include <map>
 #include <memory>
 #include <optional>
 #include <string>
 #include <vector>
+
+#include <Eigen/Core>
 
 #include "geometry/channel.h"
 #include "geometry/input_error.h"
@@ -51,7 +52,8 @@ struct Scene {
   int layout_in_use = 0;
   std::optional<Actuation> actuation;
 
-  /// Dotted key ("target.point_mm") -> where its value stands, so that later checks can point at the key to blame.
+  /// Dotted key ("target.point_mm") -> where its value stands, so that later checks can point at the key to
+  /// blame.
   std::map<std::string, SourcePosition> position;
 
   /// The position of a dotted key, or of its nearest ancestor that stands in the file.
@@ -68,12 +70,12 @@ struct Scene {
   std::optional<Eigen::Vector3d> target_direction_E() const;
 };
 
-/// Reads and checks a scene file (TOML 1.0, keys as the README's table). Reads no mesh, but requires that the mesh file
-/// exists and hashes it.
+/// Reads and checks a scene file (TOML 1.0, keys as the README's table). Reads no mesh, but requires that the
+/// mesh file exists and hashes it.
 Result<Scene> read_scene(const std::filesystem::path& file);
 
-/// The scene's mesh, checked and made into a channel; the target must lie inside its lumen and the body must fit its
-/// opening. Faults of the mesh point at the mesh file, faults of the placing at the scene's key.
+/// The scene's mesh, checked and made into a channel; the target must lie inside its lumen and the body must
+/// fit its opening. Faults of the mesh point at the mesh file, faults of the placing at the scene's key.
 Result<std::shared_ptr<const Channel>> read_channel(const Scene& scene);
 
 }  // namespace withy
