@@ -1,0 +1,321 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/motion/verify.h"
+
+#include <algorithm>
+#include <bit>
+#include <cmath>
+#include <cstdint>
+#include <limits>
+#include <queue>
+#include <unordered_map>
+#include <vector>
+
+#include "planner/segment/shape.h"
+
+namespace withy {
+
+namespace {
+
+constexpr double kInfinity = std::numeric_limits<double>::infinity();
+// Bound of |T''| along a bending angle vector that moves linearly at unit speed (derived in the header).
+constexpr double kTangentAcceleration = 1.2;
+// Boxes are first cut to about this size (mm): at the distances a body keeps from the wall the bound then
+// loses under 0.1 mm.
+constexpr double kFirstBox_mm = 1.0;
+// A box smaller than this (mm) that still proves nothing is given up on: contact, or an outlet's rim.
+constexpr double kLeastBox_mm = 1e-3;
+// The part of the reported slack that subdivision may use up; the rest is left to rounding.
+constexpr double kWorkingSlack_mm = 0.8 * kClearanceSlack_mm;
+// Distances are computed in double from coordinates of up to 1e3 mm: this covers the rounding of squares and
+// roots.
+constexpr double kRounding_mm = 1e-9;
+
+struct Corner {
+  Eigen::Vector3d p;
+  double distance = 0.0;  // to the wall, unsigned: a lower bound, or exact
+  bool exact = false;
+};
+
+struct Box {
+  double t0, t1, s0, s1;
+  double radius;
+  double lower;  // of the clearance over the box
+  bool operator<(const Box& other) const { return lower > other.lower; }
+};
+
+struct KeyHash {
+  std::size_t operator()(const std::pair<std::uint64_t, std::uint64_t>& key) const {
+    std::uint64_t h = key.first * 0x9E3779B97F4A7C15ull;
+    h ^= (h >> 29) ^ (key.second * 0xBF58476D1CE4E5B9ull);
+    return h ^ (h >> 32);
+  }
+};
+
+/// One motion's swept surface, cut into boxes best-first.
+class Sweep {
+ public:
+  Sweep(const Design& design, const ChannelDistance& distance, const State& from, const State& to)
+      : design_(design), distance_(distance), from_(from), to_(to) {
+    dd_ = to.insertion_mm - from.insertion_mm;
+    du_ = (to.u_free - from.u_free).norm();
+    free_from_ = regions_of(design, from).back().from_mm;
+    for (const State* state : {&from_, &to_})
+      for (const Region& region : regions_of(design, *state)) kappa_ = std::max(kappa_, region.u.norm());
+    deepest_ = std::max(from.insertion_mm, to.insertion_mm);
+  }
+
+  /// Lowers `lower` and `upper` until they meet within the working slack, or (with a finite `required`) until
+  /// the question "at least required?" is answered.
+  MotionClearance run(double required) {
+    MotionClearance result{kInfinity, kInfinity};
+    start();
+    while (!queue_.empty()) {
+      const Box box = queue_.top();
+      const double goal = std::min(required, upper_ - kWorkingSlack_mm);
+      if (box.lower >= goal) break;
+      if (upper_ < required && required < kInfinity) break;
+      if (upper_ < 0.0) break;
+      queue_.pop();
+      refine(box);
+    }
+    result.lower_mm = queue_.empty() ? settled_ : std::min(settled_, queue_.top().lower);
+    result.upper_mm = std::max(upper_, result.lower_mm);
+    return result;
+  }
+
+ private:
+  void start() {
+    const auto t_cuts = motion_cuts();
+    const auto s_cuts = station_cuts();
+    for (std::size_t j = 0; j + 1 < s_cuts.size(); ++j) {
+      const double radius = design_.body_radius(0.5 * (s_cuts[j] + s_cuts[j + 1]));
+      for (std::size_t i = 0; i + 1 < t_cuts.size(); ++i)
+        push({t_cuts[i], t_cuts[i + 1], s_cuts[j], s_cuts[j + 1], radius, 0.0});
+    }
+  }
+
+  /// Fractions of the motion at which to cut: where the entry plane passes a region's or a rigid span's end,
+  /// and evenly between.
+  std::vector<double> motion_cuts() const {
+    std::vector<double> cuts = {0.0, 1.0};
+    if (dd_ != 0.0 && design_.carriage().kind == CarriageKind::guide) {
+      const auto cut_at_station = [&](double s) {
+        const double t = (design_.length_mm() - s - from_.insertion_mm) / dd_;
+        if (t > 0.0 && t < 1.0) cuts.push_back(t);
+      };
+      cut_at_station(0.0);
+      for (const Region& region : regions_of(design_, from_)) cut_at_station(region.to_mm);
+      for (const RigidSpan& span : design_.rigid_spans()) {
+        cut_at_station(span.from_mm);
+        cut_at_station(span.to_mm);
+      }
+      std::sort(cuts.begin(), cuts.end());
+    }
+    const double l = design_.length_mm() - free_from_;
+    return spread(cuts, std::abs(dd_) * (1.0 + kappa_ * design_.length_mm()) + 0.5 * du_ * l * l);
+  }
+
+  /// Stations at which to cut: the body's end, radius changes, and evenly between; only what can pass the
+  /// entry plane at all.
+  std::vector<double> station_cuts() const {
+    const double length = design_.length_mm();
+    std::vector<double> cuts = {length};
+    // No point is further past the entry plane than its arc length from the base plus the base's own depth.
+    const double first = length - deepest_;
+    cuts.push_back(std::min(first, length));
+    for (const RigidSpan& span : design_.rigid_spans())
+      for (const double s : {span.from_mm, span.to_mm})
+        if (s > first && s < length) cuts.push_back(s);
+    if (first < 0.0) cuts.push_back(0.0);
+    std::sort(cuts.begin(), cuts.end());
+    cuts.erase(std::unique(cuts.begin(), cuts.end()), cuts.end());
+    std::vector<double> out;
+    for (std::size_t i = 0; i + 1 < cuts.size(); ++i) {
+      const double span = cuts[i + 1] - cuts[i];
+      const int parts = std::max(1, static_cast<int>(std::ceil(span / kFirstBox_mm)));
+      for (int k = 0; k < parts; ++k) out.push_back(cuts[i] + span * k / parts);
+    }
+    out.push_back(cuts.back());
+    return out;
+  }
+
+  static std::vector<double> spread(const std::vector<double>& cuts, double travel_mm) {
+    std::vector<double> out;
+    for (std::size_t i = 0; i + 1 < cuts.size(); ++i) {
+      const double span = cuts[i + 1] - cuts[i];
+      // At most a few hundred first boxes along the motion: best-first subdivision does the rest where it
+      // matters.
+      const int parts = std::clamp(static_cast<int>(std::ceil(span * travel_mm / kFirstBox_mm)), 1, 256);
+      for (int k = 0; k < parts; ++k) out.push_back(cuts[i] + span * k / parts);
+    }
+    out.push_back(cuts.back());
+    return out;
+  }
+
+  const Shape& shape_at(double t) {
+    const auto key = std::bit_cast<std::uint64_t>(t);
+    auto found = shapes_.find(key);
+    if (found == shapes_.end())
+      found = shapes_.emplace(key, Shape(design_, interpolate(from_, to_, t))).first;
+    return found->second;
+  }
+
+  Corner& corner(double t, double s) {
+    const std::pair key{std::bit_cast<std::uint64_t>(t), std::bit_cast<std::uint64_t>(s)};
+    auto found = corners_.find(key);
+    if (found == corners_.end()) {
+      Corner made;
+      made.p = shape_at(t).point_E(s);
+      made.distance = -1.0;
+      found = corners_.emplace(key, made).first;
+    }
+    return found->second;
+  }
+
+  void measure(Corner& c, double radius, bool exactly) {
+    if (c.exact) {
+      note_upper(c, radius);
+      return;
+    }
+    if (exactly || distance_.lower_is_exact()) {
+      c.distance = distance_.exact().distance(c.p);
+      c.exact = true;
+      note_upper(c, radius);
+    } else if (c.distance < 0.0) {
+      c.distance = std::max(0.0, distance_.lower_distance(c.p));
+    }
+  }
+
+  /// A corner past the entry plane is a state's own station: its clearance bounds the minimum from above.
+  void note_upper(const Corner& c, double radius) {
+    if (c.p.z() <= 0.0 || c.distance - radius >= upper_) return;
+    upper_ = distance_.exact().inside(c.p) ? c.distance - radius : std::min(upper_, -c.distance - radius);
+  }
+
+  /// Bound of |p_tt| over the motion at stations up to s.
+  double motion_acceleration(double s) const {
+    const bool guided = design_.carriage().kind == CarriageKind::guide;
+    const double exposed = guided ? first_exposed_station(design_, deepest_) : 0.0;
+    const double l = std::max(0.0, s - std::max(free_from_, exposed));
+    const double bend = kTangentAcceleration * du_ * du_ * l * l * l / 3.0;
+    if (!guided || dd_ == 0.0) return bend;
+    const double whole = std::max(0.0, s - exposed);
+    const double d = std::abs(dd_);
+    return bend + 3.0 * kappa_ * d * d +
+           kTangentAcceleration * (kappa_ * kappa_ * d * d * whole + kappa_ * du_ * d * l * l) +
+           2.0 * du_ * d * l;
+  }
+
+  struct Bound {
+    double lower;
+    bool exact;
+    double size;  // longest edge and bulge, mm
+    double edge_s, edge_t;
+  };
+
+  Bound bound(const Box& box, bool exactly) {
+    Corner* c[4] = {&corner(box.t0, box.s0), &corner(box.t0, box.s1), &corner(box.t1, box.s0),
+                    &corner(box.t1, box.s1)};
+    const double dt = box.t1 - box.t0;
+    const double ds = box.s1 - box.s0;
+    const double bulge = (dt * dt * motion_acceleration(box.s1) + ds * ds * kappa_) / 8.0;
+    const double edge_s = std::max((c[0]->p - c[1]->p).norm(), (c[2]->p - c[3]->p).norm());
+    const double edge_t = std::max((c[0]->p - c[2]->p).norm(), (c[1]->p - c[3]->p).norm());
+    const Corner* highest = c[0];
+    for (const Corner* k : c)
+      if (k->p.z() > highest->p.z()) highest = k;
+    Bound b{kInfinity, true, std::max({edge_s, edge_t, bulge}), edge_s, edge_t};
+    if (highest->p.z() + bulge <= 0.0) return b;
+    double least = kInfinity;
+    for (Corner* k : c) {
+      measure(*k, box.radius, exactly);
+      least = std::min(least, k->distance);
+      b.exact = b.exact && k->exact;
+    }
+    const double square = least * least - 0.25 * (edge_s * edge_s + edge_t * edge_t);
+    const double free = std::sqrt(std::max(0.0, square)) - bulge;
+    // Any wall point is at a distance of at least 0: with nothing proved the body may be anywhere.
+    b.lower = free > 0.0 && sign_is_inside(*highest, edge_s + edge_t + bulge)
+                  ? free - box.radius - kRounding_mm
+                  : -kInfinity;
+    return b;
+  }
+
+  /// Is everything within `reach` of this corner and past the entry plane inside the lumen? Notes a corner
+  /// that is not.
+  bool sign_is_inside(const Corner& c, double reach) {
+    Eigen::Vector3d p = c.p;
+    p.z() = std::max(p.z(), 0.0);
+    if (const DistanceField* field = distance_.field(); field != nullptr && field->at(p).lower > reach)
+      return outlet_clear(p, reach);
+    const double d = distance_.exact().distance(p);
+    if (!distance_.exact().inside(p)) {
+      if (c.p.z() > 0.0) upper_ = std::min(upper_, -d);
+      return false;
+    }
+    return d > reach && outlet_clear(p, reach);
+  }
+
+  bool outlet_clear(const Eigen::Vector3d& p, double reach) const {
+    return !distance_.exact().has_open_outlet() || distance_.exact().outlet_distance(p) > reach;
+  }
+
+  void push(Box box) {
+    box.lower = bound(box, false).lower;
+    if (box.lower < kInfinity) queue_.push(box);
+  }
+
+  void refine(const Box& box) {
+    const Bound b = bound(box, true);
+    if (b.lower > box.lower + 1e-6 && b.lower > box.lower + 0.25 * kWorkingSlack_mm) {
+      Box again = box;
+      again.lower = b.lower;
+      queue_.push(again);
+      return;
+    }
+    if (b.size < kLeastBox_mm) {
+      settled_ = std::min(settled_, b.lower);
+      if (b.lower == -kInfinity) upper_ = std::min(upper_, -kInfinity);
+      return;
+    }
+    // Halve the longer side; a box that is a point along the motion is only cut along the body.
+    const double dt = box.t1 - box.t0;
+    const double bulge_t = dt * dt * motion_acceleration(box.s1) / 8.0;
+    Box first = box;
+    Box second = box;
+    if (std::max(b.edge_t, bulge_t) > b.edge_s) {
+      first.t1 = second.t0 = 0.5 * (box.t0 + box.t1);
+    } else {
+      first.s1 = second.s0 = 0.5 * (box.s0 + box.s1);
+    }
+    push(first);
+    push(second);
+  }
+
+  const Design& design_;
+  const ChannelDistance& distance_;
+  const State& from_;
+  const State& to_;
+  double dd_ = 0.0;
+  double du_ = 0.0;
+  double free_from_ = 0.0;
+  double kappa_ = 0.0;
+  double deepest_ = 0.0;
+  double upper_ = kInfinity;
+  double settled_ = kInfinity;
+  std::priority_queue<Box> queue_;
+  std::unordered_map<std::uint64_t, Shape> shapes_;
+  std::unordered_map<std::pair<std::uint64_t, std::uint64_t>, Corner, KeyHash> corners_;
+};
+
+}  // namespace
+
+MotionClearance MotionVerifier::clearance(const State& from, const State& to) const {
+  return Sweep(design_, distance_, from, to).run(kInfinity);
+}
+
+bool MotionVerifier::clears(const State& from, const State& to, double required_mm) const {
+  return Sweep(design_, distance_, from, to).run(required_mm).lower_mm >= required_mm;
+}
+
+}  // namespace withy

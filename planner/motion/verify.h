@@ -1,0 +1,69 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// The clearance of a whole motion and a whole body, as a proved lower bound: no sampling gaps in time or
+// along the body.
+//
+// A motion from q0 to q1 (insertion and free curvature linear in t) sweeps the surface p(t, s). It is cut
+// into boxes [t0, t1] x [s0, s1]. Over one box:
+//   * p differs from the bilinear interpolation of its four corners by at most
+//         e = (dt^2 max|p_tt| + ds^2 max|p_ss|) / 8,   |p_ss| <= kappa,
+//     the error of linear interpolation applied along t and along s (K. E. Atkinson, "An Introduction to
+//     Numerical Analysis", 2nd ed., 1989, eq. 3.1.11);
+//   * the distance d to any closed set has |x|^2 - d(x)^2 convex (it is sup over the set of 2 x.w - |w|^2; P.
+//   Cannarsa and
+//     C. Sinestrari, "Semiconcave Functions, Hamilton-Jacobi Equations, and Optimal Control", 2004,
+//     prop. 2.2.2), so on the interpolating surface d^2 >= (least d^2 at the corners) - (a^2 + b^2) / 4 with
+//     a, b the longest box edges along s and t.
+// So d - R >= sqrt(min d_i^2 - (a^2 + b^2)/4) - e - R: second order in the box, where a Lipschitz bound is
+// first order. The sign: all of the box past the entry plane lies in a ball about one corner that touches no
+// wall, is clear of open outlets and has an inside centre. |p_tt| (derived with the notation of
+// motion_bounds.h; c = 1.2 bounds |T''| for b moving linearly at unit speed: the covariant part is at most
+// 2/pi, where (x - sin x cos x)/x^2 is greatest, and the normal part 1; the mixed part, twice the spherical
+// Bessel function j1 <= 0.4362, M. Abramowitz and I. A. Stegun, "Handbook of Mathematical Functions",
+// 1964, 10.1, never adds):
+//   free carriage:  c |du|^2 l^3 / 3
+//   guide:          3 kappa dd^2 + c (kappa^2 dd^2 L + |du|^2 l^3 / 3 + kappa |du| |dd| l^2) + 2 |du| |dd| l
+// with l the exposed length of the free region up to s, L that of the whole body up to s. Where the entry
+// plane passes from one region or rigid span to the next p_t jumps, so the motion is cut there.
+#pragma once
+
+#include "planner/motion/action.h"
+#include "planner/motion/clearance.h"
+
+namespace withy {
+
+/// A reported clearance is at most this below the true one.
+inline constexpr double kClearanceSlack_mm = 0.05;
+
+struct MotionClearance {
+  double lower_mm = 0.0;  ///< proved lower bound; +infinity when the body never passes the entry plane
+  double upper_mm =
+      0.0;  ///< clearance found at some point of the motion: the true minimum lies between the two
+};
+
+/// Verifies motions of one design in one channel. Safe to use from several threads at once.
+class MotionVerifier {
+ public:
+  MotionVerifier(const Design& design, const ChannelDistance& distance)
+      : design_(design), distance_(distance) {}
+
+  /// Clearance over the motion from `from` to `to` (same locks and frozen bends), upper - lower <=
+  /// kClearanceSlack_mm unless the body leaves the lumen, in which case upper is negative and lower only says
+  /// so. Both states must be within_limits.
+  MotionClearance clearance(const State& from, const State& to) const;
+
+  /// Clearance of one state.
+  MotionClearance clearance(const State& state) const { return clearance(state, state); }
+
+  /// Is the clearance proved to be at least `required_mm` all the way? Much cheaper than clearance() when it
+  /// plainly is or isn't.
+  bool clears(const State& from, const State& to, double required_mm) const;
+
+  const Design& design() const { return design_; }
+  const ChannelDistance& distance() const { return distance_; }
+
+ private:
+  const Design& design_;
+  const ChannelDistance& distance_;
+};
+
+}  // namespace withy
