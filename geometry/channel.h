@@ -1,18 +1,20 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // The channel: a closed solid (the lumen) whose faces are wall, entry opening or open outlet.
 //
-// Everything is in the entry frame E: origin on the entry plane, z into the channel (the advance axis). The solid is
-// the mesh with every hole capped. "Wall" is every face and cap but the entry opening's and, where the scene declares
-// outlets open, the caps of the other holes.
+// Everything is in the entry frame E: origin on the entry plane, z into the channel (the advance axis). The
+// solid is the mesh with every hole capped. "Wall" is every face and cap but the entry opening's and, where
+// the scene declares outlets open, the caps of the other holes.
 #pragma once
+
+#include <string>
+#include <vector>
 
 #include <Eigen/Core>
 #include <Eigen/Geometry>
-#include <string>
 #include <tl/expected.hpp>
-#include <vector>
 
 #include "geometry/mesh.h"
+#include "geometry/mesh_checks.h"
 
 namespace withy {
 
@@ -24,51 +26,37 @@ struct Entry {
   double opening_radius_mm = 0.0;
 };
 
-/// Faces wholly within this of the entry plane (and within the opening radius of the entry point) are the opening.
+/// Faces wholly within this of the entry plane (and within the opening radius of the entry point) are the
+/// opening.
 inline constexpr double kOpeningPlaneTolerance_mm = 0.5;
+
+/// An opening this close to the entry plane counts as lying in it: ten times what single-precision
+/// coordinates (STL) lose at 100 mm, and a five-hundredth of the clearance slack.
+inline constexpr double kEntryPlaneContact_mm = 1e-4;
 
 enum class FaceRole : unsigned char { wall, entry_opening, open_outlet };
 
 /// A hole of the mesh as it was read, or a patch of faces found to be the entry.
 struct Opening {
-  Eigen::Vector3d centre_E;   ///< mm
-  double radius_mm = 0.0;     ///< that of a circle of the same perimeter
+  Eigen::Vector3d centre_E;  ///< mm
+  double radius_mm = 0.0;    ///< that of a circle of the same perimeter
   int boundary_edges = 0;
+  double z_min_mm = 0.0;  ///< how far the opening reaches along the advance axis, entry plane at 0
+  double z_max_mm = 0.0;
   bool is_entry = false;
 };
 
 struct Channel {
-  TriangleMesh mesh_E;                ///< closed, oriented with normals out of the lumen, caps included
-  std::vector<FaceRole> role;         ///< one per triangle of mesh_E
-  std::vector<Opening> openings;      ///< entry first
-  std::vector<std::string> mended;    ///< one sentence for each thing that was mended
+  TriangleMesh mesh_E;              ///< closed, oriented with normals out of the lumen, caps included
+  std::vector<FaceRole> role;       ///< one per triangle of mesh_E
+  std::vector<Opening> openings;    ///< entry first
+  std::vector<std::string> mended;  ///< one sentence for each thing that was mended
   Entry entry;
 };
 
-/// Why a mesh can't serve as a channel.
-enum class MeshFault {
-  empty,                   ///< no triangles
-  not_finite,              ///< a coordinate is not a finite number
-  degenerate,              ///< nothing left but triangles of no area
-  non_manifold,            ///< an edge with three or more faces, or a pinched vertex
-  self_crossing,           ///< faces cross one another
-  several_pieces,          ///< more than one connected piece
-  inconsistent_orientation,///< can't be oriented
-  hole_not_capped,         ///< a hole that can't be closed without crossing the mesh
-  no_entry,                ///< neither a hole nor faces at the entry point
-  entry_off_plane,         ///< the opening lies beyond the entry plane, so the body would start outside the lumen
-  axis_points_out,         ///< just past the entry point along the axis is not inside the lumen
-};
-
-/// The reason's sentence (what is wrong) and what would be right; `detail` is woven in where it helps.
-struct MeshRefusal {
-  MeshFault fault;
-  std::string problem;
-  std::string remedy;
-};
-
-/// Checks `mesh_S` (scene frame), mends what is safe to mend (merged duplicate vertices, dropped zero-area and duplicate
-/// faces, flipped an inside-out closed surface), caps holes, and names each face's role.
-tl::expected<Channel, MeshRefusal> make_channel(const TriangleMesh& mesh_S, const Entry& entry, Outlets outlets);
+/// Checks `mesh_S` (scene frame), mends what is safe to mend (merged duplicate vertices, dropped zero-area
+/// and duplicate faces, flipped an inside-out closed surface), caps holes, and names each face's role.
+tl::expected<Channel, MeshRefusal> make_channel(const TriangleMesh& mesh_S, const Entry& entry,
+                                                Outlets outlets);
 
 }  // namespace withy

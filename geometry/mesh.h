@@ -1,11 +1,11 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Triangle meshes in millimetres, and the four file formats they come in.
 //
-// STL (ascii and binary), OBJ, PLY (ascii and binary) and OFF are read through CGAL's readers (CGAL 5.5, "Polygon Mesh
-// I/O"), so that a malformed file is refused by the same code that the rest of the field trusts.
+// STL (ascii and binary), OBJ, PLY (ascii and binary) and OFF are read through CGAL's readers (CGAL 5.5,
+// "Polygon Mesh I/O"), so that a malformed file is refused by the same code that the rest of the field
+// trusts.
 #pragma once
 
-#include <Eigen/Core>
 #include <array>
 #include <filesystem>
 #include <optional>
@@ -13,12 +13,14 @@
 #include <string_view>
 #include <vector>
 
+#include <Eigen/Core>
+
 #include "geometry/input_error.h"
 
 namespace withy {
 
-/// Triangles by vertex index; vertices in mm, frame as the owner says. Orientation: counter-clockwise seen from outside
-/// the solid (normals out of the lumen) once checked.
+/// Triangles by vertex index; vertices in mm, frame as the owner says. Orientation: counter-clockwise seen
+/// from outside the solid (normals out of the lumen) once checked.
 struct TriangleMesh {
   std::vector<Eigen::Vector3d> vertices;
   std::vector<std::array<int, 3>> triangles;
@@ -32,12 +34,13 @@ double millimetres_per(LengthUnit unit);
 /// "mm", "cm", "m" or "in"; nothing for any other word.
 std::optional<LengthUnit> parse_length_unit(std::string_view word);
 
-/// Reads a mesh and scales it to mm. Vertices that coincide exactly are merged (STL has no shared vertices). Errors:
-/// file missing or unreadable, unknown ending, truncated or malformed, zero triangles, a face that is not a triangle,
-/// a coordinate that is not finite, an index out of range.
+/// Reads a mesh and scales it to mm. Vertices that coincide exactly are merged (STL has no shared vertices).
+/// Errors: file missing or unreadable, unknown ending, truncated or malformed, zero triangles, a face that is
+/// not a triangle, a coordinate that is not finite, an index out of range.
 Result<TriangleMesh> read_mesh(const std::filesystem::path& file, LengthUnit unit);
 
-/// Writes by the file's ending (.stl binary, .obj, .ply, .off), whole or not at all (temporary file, then rename).
+/// Writes by the file's ending (.stl binary, .obj, .ply, .off), whole or not at all (temporary file, then
+/// rename).
 Result<void> write_mesh(const TriangleMesh& mesh, const std::filesystem::path& file);
 
 }  // namespace withy

@@ -1,13 +1,15 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Exact distance to the channel wall: the reference that every faster path is measured against.
 //
-// D(p) is positive inside the lumen, negative outside it; its size is the distance to the nearest wall face. The sign is
-// that of the closed solid (caps included), the distance that to wall faces only (openings excluded), so D jumps across
-// an opening. Closest points: CGAL's AABB tree; sign: CGAL's Side_of_triangle_mesh.
+// D(p) is positive inside the lumen, negative outside it; its size is the distance to the nearest wall face.
+// The sign is that of the closed solid (caps included), the distance that to wall faces only (openings
+// excluded), so D jumps across an opening. Closest points: CGAL's AABB tree; sign: CGAL's
+// Side_of_triangle_mesh.
 #pragma once
 
-#include <Eigen/Core>
 #include <memory>
+
+#include <Eigen/Core>
 
 #include "geometry/channel.h"
 
