@@ -1,0 +1,205 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "tests/support/plain_hardware.h"
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+
+#include <Eigen/Dense>
+
+namespace withy_plain {
+namespace {
+
+constexpr double kPi = 3.14159265358979323846;
+
+Eigen::Vector2d direction(double angle) {
+  return {std::cos(angle), std::sin(angle)};
+}
+
+// Pull over one gap of length h.
+double gap_pull(const Tendons& tendons, const Eigen::Vector2d& u, double h, double beta) {
+  const double kappa = u.norm();
+  if (kappa == 0) return 0;
+  const double offset = tendons.radius_mm * std::cos(std::atan2(u.y(), u.x()) - beta);
+  return h - 2 * std::sin(kappa * h / 2) * (1 / kappa - offset);
+}
+
+double disk_pull(const Robot& robot, const State& state, double beta) {
+  const Tendons& tendons = *robot.scene.tendons;
+  double pull = 0;
+  for (const Region& r : state.regions) {
+    double left = flexible_length(robot, state.insertion_mm, r.from_mm, r.to_mm);
+    while (left > 0) {
+      const double h = std::min(left, tendons.disk_spacing_mm);
+      pull += gap_pull(tendons, r.u, h, beta);
+      left -= h;
+    }
+  }
+  return pull;
+}
+
+// One torque condition on the field: row . B >= least.
+struct Condition {
+  Eigen::Vector3d row;
+  double least;
+};
+
+// Torque about the tangent per unit field, of lock i's magnet at angle a: t x m(a).
+Eigen::Vector3d torque_row(const Robot& robot, const Body& body, int i, double a) {
+  const std::size_t k = static_cast<std::size_t>(i);
+  const Eigen::Matrix3d R = robot.scene.X_SE.linear() * body.pose_E(robot.layout.station_mm[k]).linear();
+  const double turned = a + robot.layout.clock_rad[k];
+  const Eigen::Vector3d m =
+      robot.scene.lock->magnet_Am2 * (std::cos(turned) * R.col(0) + std::sin(turned) * R.col(1));
+  return R.col(2).cross(m);
+}
+
+std::vector<Condition> conditions(const Robot& robot, const State& state, int lock) {
+  const Lock& hardware = *robot.scene.lock;
+  const Body body(robot, state);
+  std::vector<Condition> out;
+  for (int i = 0; i < robot.locks(); ++i) {
+    const bool latched = state.locked[static_cast<std::size_t>(i)];
+    const double stop = latched ? hardware.angle_latched_rad : hardware.angle_free_rad;
+    const double other = latched ? hardware.angle_free_rad : hardware.angle_latched_rad;
+    const double towards = other > stop ? 1 : -1;
+    if (i == lock) {
+      // The torque is a sinusoid of the angle: over a stroke under half a turn, enough at both ends is enough
+      // between.
+      out.push_back({towards * torque_row(robot, body, i, stop), hardware.switch_torque_Nmm});
+      out.push_back({towards * torque_row(robot, body, i, other), hardware.switch_torque_Nmm});
+    } else {
+      out.push_back({-towards * torque_row(robot, body, i, stop), -hardware.hold_torque_Nmm});
+    }
+  }
+  return out;
+}
+
+double worst(const std::vector<Condition>& all, const Eigen::Vector3d& B) {
+  double violation = -std::numeric_limits<double>::infinity();
+  for (const Condition& c : all) violation = std::max(violation, c.least - c.row.dot(B));
+  return violation;
+}
+
+}  // namespace
+
+std::vector<double> backbone_slides(const Latch& latch, const Eigen::Vector2d& theta_sum) {
+  std::vector<double> out;
+  for (const double psi : latch.angle_rad) out.push_back(latch.radius_mm * direction(psi).dot(theta_sum));
+  return out;
+}
+
+double notch_miss(const Latch& latch, const Eigen::Vector2d& theta_sum) {
+  double miss = 0;
+  if (latch.pitch_mm == 0) return 0;
+  for (const double slide : backbone_slides(latch, theta_sum)) {
+    miss = std::max(miss, std::abs(slide - latch.pitch_mm * std::round(slide / latch.pitch_mm)));
+  }
+  return miss;
+}
+
+std::vector<double> pulls(const Robot& robot, const State& state) {
+  const Tendons& tendons = *robot.scene.tendons;
+  std::vector<double> out;
+  for (const double beta : tendons.angle_rad) {
+    double pull = 0;
+    if (tendons.disk_spacing_mm > 0) {
+      pull = disk_pull(robot, state, beta);
+    } else {
+      for (const Region& r : state.regions)
+        pull += tendons.radius_mm * direction(beta).dot(theta(robot, state, r));
+    }
+    out.push_back(tendons.motors_ride ? pull : pull - state.insertion_mm);
+  }
+  return out;
+}
+
+std::optional<std::vector<double>> tip_tensions(const Robot& robot, const Eigen::Vector2d& u_free) {
+  const Tendons& tendons = *robot.scene.tendons;
+  const std::size_t n = tendons.angle_rad.size();
+  Eigen::Vector2d rest = robot.scene.rigidity_Nmm2 * u_free / tendons.radius_mm;
+  for (const double beta : tendons.angle_rad) rest -= tendons.tension_min_N * direction(beta);
+  const double rounding = 1e-9 * (rest.norm() + tendons.tension_min_N);
+
+  std::optional<std::vector<double>> best;
+  double least = std::numeric_limits<double>::infinity();
+  const auto consider = [&](std::size_t i, std::size_t j, double xi, double xj) {
+    if (xi < -rounding || xj < -rounding || xi + xj >= least - rounding) return;
+    least = xi + xj;
+    best = std::vector<double>(n, tendons.tension_min_N);
+    (*best)[i] += xi;
+    (*best)[j] += xj;
+  };
+  for (std::size_t i = 0; i < n; ++i) {
+    const Eigen::Vector2d ei = direction(tendons.angle_rad[i]);
+    const double along = ei.dot(rest);
+    if ((rest - along * ei).norm() <= rounding) consider(i, i, along, 0);
+    for (std::size_t j = i + 1; j < n; ++j) {
+      const Eigen::Vector2d ej = direction(tendons.angle_rad[j]);
+      const double det = ei.x() * ej.y() - ei.y() * ej.x();
+      if (std::abs(det) < 1e-9) continue;
+      consider(i, j, (rest.x() * ej.y() - rest.y() * ej.x()) / det,
+               (ei.x() * rest.y() - ei.y() * rest.x()) / det);
+    }
+  }
+  return best;
+}
+
+std::optional<std::vector<double>> base_tensions(const Robot& robot, const State& state) {
+  auto tensions = tip_tensions(robot, state.regions.back().u);
+  if (!tensions) return tensions;
+  double wrapped = 0;
+  for (const Region& r : state.regions) wrapped += theta(robot, state, r).norm();
+  for (double& T : *tensions) T *= std::exp(robot.scene.tendons->friction * wrapped);
+  return tensions;
+}
+
+std::vector<double> lock_moments(const Robot& robot, const State& state) {
+  // The tendons' moment is EI u of the free region, by the condition that sets their tensions.
+  const Eigen::Vector2d tendons = robot.scene.rigidity_Nmm2 * state.regions.back().u;
+  std::vector<double> out(state.locked.size(), 0);
+  std::size_t region = 0;
+  for (std::size_t i = 0; i < out.size(); ++i) {
+    if (state.locked[i]) out[i] = (tendons - robot.scene.rigidity_Nmm2 * state.regions[region++].u).norm();
+  }
+  return out;
+}
+
+std::optional<Eigen::Vector3d> least_field(const Robot& robot, const State& state, int lock) {
+  const Lock& hardware = *robot.scene.lock;
+  if (std::abs(hardware.angle_latched_rad - hardware.angle_free_rad) >= kPi) return std::nullopt;
+  const auto all = conditions(robot, state, lock);
+  const double rounding = 1e-9 * hardware.switch_torque_Nmm;
+  const int n = static_cast<int>(all.size());
+  std::optional<Eigen::Vector3d> best;
+  // Sets of one, two or three conditions; -1 stands for none.
+  for (int i = 0; i < n; ++i) {
+    for (int j = -1; j < i; ++j) {
+      for (int k = -1; k < std::max(j, 0); ++k) {
+        std::vector<int> set = {i};
+        if (j >= 0) set.push_back(j);
+        if (k >= 0) set.push_back(k);
+        Eigen::MatrixXd rows(static_cast<int>(set.size()), 3);
+        Eigen::VectorXd values(static_cast<int>(set.size()));
+        for (int r = 0; r < rows.rows(); ++r) {
+          rows.row(r) = all[static_cast<std::size_t>(set[static_cast<std::size_t>(r)])].row;
+          values(r) = all[static_cast<std::size_t>(set[static_cast<std::size_t>(r)])].least;
+        }
+        // The shortest B with those conditions met exactly.
+        const Eigen::Vector3d B = rows.completeOrthogonalDecomposition().solve(values);
+        if (worst(all, B) <= rounding && (!best || B.norm() < best->norm())) best = B;
+      }
+    }
+  }
+  return best;
+}
+
+double field_violation(const Robot& robot, const State& state, int lock, const Eigen::Vector3d& field_S_mT) {
+  return worst(conditions(robot, state, lock), field_S_mT);
+}
+
+Eigen::Vector3d currents(const Field& field, const Eigen::Vector3d& field_S_mT) {
+  return (field.coil_axes_S * field_S_mT).cwiseQuotient(field.coil_mT_per_A);
+}
+
+}  // namespace withy_plain

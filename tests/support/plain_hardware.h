@@ -1,0 +1,49 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// The plain implementation, used by tests only: latch, tendons, lock load and field.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "tests/support/plain_body.h"
+
+namespace withy_plain {
+
+/// Slide of each backbone at a lock: r_b (cos psi_k, sin psi_k) . theta_sum.
+std::vector<double> backbone_slides(const Latch& latch, const Eigen::Vector2d& theta_sum);
+
+/// How far the worst backbone is from a whole multiple of the pitch (mm); 0 for a friction lock.
+double notch_miss(const Latch& latch, const Eigen::Vector2d& theta_sum);
+
+/// Pull of each tendon (mm, positive = out of the base). Continuous: r_t e_k . sum of Theta. Disks: per
+/// region, its flexible length is cut into gaps of the spacing, the last one shorter; in each gap the tendon
+/// is a chord of 2 sin(theta_g / 2) (1 / kappa - r_t cos(phi - beta_k)) (B. A. Jones and I. D. Walker,
+/// "Kinematics for Multisection Continuum Robots", IEEE Trans. Robotics 22(1), 2006), the pull is the gap's
+/// length less that. Motors that stand: less the insertion.
+std::vector<double> pulls(const Robot& robot, const State& state);
+
+/// Tensions at the free region with sum T_k r_t e_k = EI u, T_k >= T_pre and least sum: every basic solution
+/// (all but two tendons at T_pre) is tried. Nothing when no such tensions exist.
+std::optional<std::vector<double>> tip_tensions(const Robot& robot, const Eigen::Vector2d& u_free);
+
+/// Tensions at the base: T_k exp(mu sum |Theta|) (capstan equation).
+std::optional<std::vector<double>> base_tensions(const Robot& robot, const State& state);
+
+/// What each lock carries (N mm), 0 where released: |sum T_k r_t e_k - EI u| of the region which ends at the
+/// lock.
+std::vector<double> lock_moments(const Robot& robot, const State& state);
+
+/// Least field (scene frame, mT) that switches `lock` (index from 0) and keeps all others, at this state
+/// before the switch; nothing when no field does, whatever its strength. Every set of up to three conditions
+/// is taken as equalities.
+std::optional<Eigen::Vector3d> least_field(const Robot& robot, const State& state, int lock);
+
+/// What is wrong with a given field for that switch, in mT-free terms: the worst violated torque (N mm), <= 0
+/// when it does.
+double field_violation(const Robot& robot, const State& state, int lock, const Eigen::Vector3d& field_S_mT);
+
+/// Coil currents (A).
+Eigen::Vector3d currents(const Field& field, const Eigen::Vector3d& field_S_mT);
+
+}  // namespace withy_plain

@@ -1,0 +1,49 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// The plain implementation, used by tests only: a plan file as the second reader reads it.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "tests/support/plain_body.h"
+
+namespace withy_plain {
+
+/// What a plan says of one state, beside the state itself. Vectors are empty where the file has nothing.
+struct ListedState {
+  State state;
+  std::vector<double> pull_mm, tension_N, lock_moment_Nmm;
+  Eigen::Vector3d tip_S = Eigen::Vector3d::Zero();
+  std::optional<double> clearance_mm;  ///< nothing: no part of the body in the channel
+};
+
+struct ListedAction {
+  std::string kind, leg;
+  int from = -1, to = -1;
+  int lock = -1;  ///< index from 0 (files count from 1)
+  std::optional<Eigen::Vector3d> field_S_mT, current_A;
+  std::optional<double> clearance_mm;
+};
+
+struct ListedSummary {
+  int locks_used = 0, actions = 0;
+  std::optional<double> clearance_mm, tip_direction_error_deg, tension_max_N, pull_max_mm, field_max_mT,
+      duration_s;
+  double clearance_slack_mm = 0, tip_error_mm = 0;
+  bool preset = false;
+};
+
+struct ListedPlan {
+  std::string format, verdict, scene_sha256, mesh_sha256;
+  int version = 0, locks = 0;
+  std::vector<std::string> checked, not_checked;
+  ListedSummary summary;
+  std::vector<ListedState> states;
+  std::vector<ListedAction> actions;
+};
+
+/// Throws on a file that is no JSON or lacks what a reached plan must have.
+ListedPlan read_plan(const std::string& path);
+
+}  // namespace withy_plain

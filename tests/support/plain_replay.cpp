@@ -1,0 +1,502 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "tests/support/plain_replay.h"
+
+#include <algorithm>
+#include <cmath>
+#include <cstdio>
+#include <exception>
+#include <map>
+#include <memory>
+#include <set>
+#include <stdexcept>
+#include <tuple>
+
+#include <Eigen/Dense>
+#include <fmt/format.h>
+
+#include "tests/support/plain_clearance.h"
+#include "tests/support/plain_hardware.h"
+#include "tests/support/plain_plan.h"
+
+namespace withy_plain {
+namespace {
+
+constexpr double kPi = 3.14159265358979323846;
+constexpr double kSameCurvature =
+    1e-8;  // 1/mm: moves the tip of a metre of segment by a hundredth of a millimetre
+constexpr double kSameBend_rad = 1e-9;     // a frozen bend is copied, never recomputed
+constexpr double kLatchedBend_rad = 1e-6;  // how far from the notches' bend a latched one may be written
+constexpr double kRounding = 1e-9;         // of lengths and limits, relative to 1
+constexpr double kMostSlack_mm = 0.05;
+constexpr int kLimitSamples = 32;  // of each motion, for limits other than clearance
+
+std::string sha256_of(const std::string& path) {
+  const std::unique_ptr<std::FILE, int (*)(std::FILE*)> pipe(
+      ::popen(("sha256sum -b '" + path + "'").c_str(), "r"), ::pclose);
+  char digest[65] = {};
+  if (!pipe || std::fread(digest, 1, 64, pipe.get()) != 64) throw std::runtime_error("can't hash " + path);
+  return digest;
+}
+
+Robot robot_for(const Scene& scene, int locks) {
+  Robot robot{scene, {}};
+  if (const auto given = scene.layouts.find(locks); given != scene.layouts.end()) {
+    robot.layout = given->second;
+  } else {
+    for (int i = 1; i <= locks; ++i) {
+      robot.layout.station_mm.push_back(i * (scene.length_mm - scene.tip_rigid_mm) / (locks + 1));
+      robot.layout.clock_rad.push_back(0);
+    }
+  }
+  return robot;
+}
+
+bool same(double a, double b, double tolerance = kSameNumber) {
+  return std::abs(a - b) <= tolerance;
+}
+
+class Replay {
+ public:
+  Replay(const Scene& scene, const ListedPlan& plan)
+      : plan_(plan),
+        robot_(robot_for(scene, plan.locks)),
+        scene_(robot_.scene),
+        wall_(make_solid(read_mesh(scene.mesh_path, scene.mm_per_unit), scene)) {}
+
+  std::vector<std::string> run() {
+    checked_sections();
+    if (plan_.states.empty() || plan_.actions.empty()) {
+      note("plan: no states or no actions");
+      return faults_;
+    }
+    for (std::size_t i = 0; i < plan_.states.size(); ++i) state_form(i);
+    chain();
+    if (!faults_.empty()) return faults_;  // what follows needs states and actions that hang together
+    for (std::size_t i = 0; i < plan_.states.size(); ++i) state_numbers(i);
+    for (std::size_t k = 0; k < plan_.actions.size(); ++k) action(k);
+    target();
+    summary();
+    return faults_;
+  }
+
+ private:
+  template <class... Args>
+  void note(fmt::format_string<Args...> form, Args&&... args) {
+    faults_.push_back(fmt::format(form, std::forward<Args>(args)...));
+  }
+
+  const ListedState& listed(int i) const { return plan_.states[static_cast<std::size_t>(i)]; }
+  const State& state(int i) const { return listed(i).state; }
+
+  // ---- what was checked
+
+  void checked_section(const std::string& name, bool in_scene) {
+    const auto lists = [&](const std::vector<std::string>& names) {
+      return std::find(names.begin(), names.end(), name) != names.end();
+    };
+    if (!in_scene && (lists(plan_.checked) || !lists(plan_.not_checked)))
+      note("plan: {} is not in the scene but not said to be unchecked", name);
+    if (in_scene && lists(plan_.not_checked)) note("plan: {} is in the scene but said to be unchecked", name);
+  }
+
+  void checked_sections() {
+    checked_section("clearance", true);
+    checked_section("tendons", scene_.tendons.has_value());
+    if (plan_.locks == 0) return;
+    checked_section("latch", scene_.latch.has_value());
+    checked_section("field", scene_.field.has_value());
+  }
+
+  // ---- states
+
+  void state_form(std::size_t i) {
+    const State& s = plan_.states[i].state;
+    if (s.locked.size() != static_cast<std::size_t>(robot_.locks()))
+      return note("state {}: {} locks listed, not {}", i, s.locked.size(), robot_.locks());
+    std::vector<double> ends = {0};
+    for (std::size_t k = 0; k < s.locked.size(); ++k) {
+      if (s.locked[k]) ends.push_back(robot_.layout.station_mm[k]);
+    }
+    ends.push_back(scene_.length_mm);
+    if (s.regions.size() + 1 != ends.size())
+      return note("state {}: {} regions for {} engaged locks", i, s.regions.size(), ends.size() - 2);
+    for (std::size_t k = 0; k < s.regions.size(); ++k) {
+      if (!same(s.regions[k].from_mm, ends[k], kRounding) ||
+          !same(s.regions[k].to_mm, ends[k + 1], kRounding)) {
+        note("state {}: region {} is [{}, {}], engaged locks say [{}, {}]", i, k, s.regions[k].from_mm,
+             s.regions[k].to_mm, ends[k], ends[k + 1]);
+      }
+    }
+  }
+
+  void limits(const State& s, const std::string& where) {
+    if (s.insertion_mm < -kRounding || s.insertion_mm > scene_.insertion_max_mm + kRounding)
+      note("{}: insertion {} outside [0, {}]", where, s.insertion_mm, scene_.insertion_max_mm);
+    for (const Region& r : s.regions) {
+      if (!(r.u.norm() <= scene_.curvature_max_per_mm * (1 + kRounding)))
+        note("{}: curvature {} above {}", where, r.u.norm(), scene_.curvature_max_per_mm);
+    }
+    if (scene_.tendons) tendon_limits(s, where);
+    if (scene_.tendons && scene_.lock) {
+      for (const double moment : lock_moments(robot_, s)) {
+        if (moment > scene_.lock->hold_moment_Nmm * (1 + kRounding))
+          note("{}: lock moment {} above {}", where, moment, scene_.lock->hold_moment_Nmm);
+      }
+    }
+  }
+
+  void tendon_limits(const State& s, const std::string& where) {
+    const Tendons& tendons = *scene_.tendons;
+    for (const double pull : pulls(robot_, s)) {
+      if (std::abs(pull) > tendons.stroke_max_mm * (1 + kRounding))
+        note("{}: pull {} above {}", where, pull, tendons.stroke_max_mm);
+    }
+    const auto tensions = base_tensions(robot_, s);
+    if (!tensions) return note("{}: no tensions make this bend", where);
+    for (const double tension : *tensions) {
+      if (tension > tendons.tension_max_N * (1 + kRounding))
+        note("{}: tension {} above {}", where, tension, tendons.tension_max_N);
+    }
+  }
+
+  void compare(const std::string& what, const std::vector<double>& said, const std::vector<double>& found) {
+    if (said.size() != found.size()) return note("{}: {} numbers, not {}", what, said.size(), found.size());
+    for (std::size_t k = 0; k < said.size(); ++k) {
+      if (!same(said[k], found[k])) note("{}: {} at {}, found {}", what, said[k], k + 1, found[k]);
+    }
+  }
+
+  void compare(const std::string& what, const Eigen::Vector3d& said, const Eigen::Vector3d& found) {
+    if (!((said - found).cwiseAbs().maxCoeff() <= kSameNumber)) {
+      note("{}: [{}, {}, {}], found [{}, {}, {}]", what, said.x(), said.y(), said.z(), found.x(), found.y(),
+           found.z());
+    }
+  }
+
+  Eigen::Isometry3d tip_S(const State& s) const {
+    return scene_.X_SE * Body(robot_, s).pose_E(scene_.length_mm);
+  }
+
+  void state_numbers(std::size_t i) {
+    const ListedState& l = plan_.states[i];
+    const std::string where = fmt::format("state {}", i);
+    limits(l.state, where);
+    compare(where + " tip_mm", l.tip_S, tip_S(l.state).translation());
+    if (scene_.tendons) {
+      compare(where + " pull_mm", l.pull_mm, pulls(robot_, l.state));
+      if (const auto tensions = base_tensions(robot_, l.state))
+        compare(where + " tension_N", l.tension_N, *tensions);
+      if (robot_.locks() > 0)
+        compare(where + " lock_moment_Nmm", l.lock_moment_Nmm, lock_moments(robot_, l.state));
+    }
+    clearance(where, l.clearance_mm, l.state, l.state);
+  }
+
+  // ---- clearance
+
+  using Key = std::vector<double>;
+
+  static void append(Key& key, const State& s) {
+    key.push_back(s.insertion_mm);
+    for (const bool b : s.locked) key.push_back(b);
+    for (const Region& r : s.regions) key.insert(key.end(), {r.u.x(), r.u.y()});
+  }
+
+  // A motion and its reverse pass the same states: one of the two is sampled.
+  const Sampled& sampled(const State& from, const State& to) {
+    Key there, back;
+    append(there, from), append(back, to);
+    if (back < there) there.swap(back);
+    there.insert(there.end(), back.begin(), back.end());
+    const auto known = sampled_.find(there);
+    if (known != sampled_.end()) return known->second;
+    return sampled_.emplace(there, least_clearance(robot_, wall_, from, to)).first->second;
+  }
+
+  void clearance(const std::string& where, std::optional<double> said, const State& from, const State& to) {
+    const Sampled& found = sampled(from, to);
+    if (!said) {
+      if (std::isfinite(found.minimum_mm))
+        note("{}: clearance null, found {} at fraction {}, station {}", where, found.minimum_mm,
+             found.fraction, found.station_mm);
+      return;
+    }
+    if (found.minimum_mm < *said - kSameNumber)
+      note("{}: clearance {} overstated, found {} at fraction {}, station {}", where, *said, found.minimum_mm,
+           found.fraction, found.station_mm);
+    if (*said < found.minimum_mm - found.bound_mm - plan_.summary.clearance_slack_mm - kSameNumber) {
+      note("{}: clearance {} understated by more than the slack, found {} (at most {} less)", where, *said,
+           found.minimum_mm, found.bound_mm);
+    }
+    if (*said < scene_.required_clearance_mm - kRounding)
+      note("{}: clearance {} below the required {}", where, *said, scene_.required_clearance_mm);
+  }
+
+  // ---- actions
+
+  void resting(const std::string& where, const State& s) {
+    if (!same(s.insertion_mm, 0, kRounding)) note("{}: insertion {}, not 0", where, s.insertion_mm);
+    for (const bool b : s.locked) {
+      if (b) note("{}: a lock is engaged", where);
+    }
+    for (const Region& r : s.regions) {
+      if (r.u.norm() > 0) note("{}: not straight", where);
+    }
+  }
+
+  void chain() {
+    const int count = static_cast<int>(plan_.states.size());
+    for (std::size_t k = 0; k < plan_.actions.size(); ++k) {
+      const ListedAction& a = plan_.actions[k];
+      if (a.from < 0 || a.from >= count || a.to < 0 || a.to >= count)
+        return note("action {}: state out of range", k);
+      if (k > 0 && a.from != plan_.actions[k - 1].to)
+        note("action {}: starts at state {}, the one before ends at {}", k, a.from, plan_.actions[k - 1].to);
+      if (a.leg != "in" && a.leg != "out") note("action {}: leg '{}'", k, a.leg);
+      if (k > 0 && a.leg == "in" && plan_.actions[k - 1].leg == "out") note("action {}: in after out", k);
+    }
+    if (plan_.actions.front().leg != "in") note("plan: no in leg");
+    if (plan_.actions.back().leg != "out") note("plan: no out leg");
+    if (!faults_.empty()) return;
+    resting("start", state(plan_.actions.front().from));
+    resting("end", state(plan_.actions.back().to));
+  }
+
+  void action(std::size_t k) {
+    const ListedAction& a = plan_.actions[k];
+    const State &from = state(a.from), &to = state(a.to);
+    const std::string where = fmt::format("action {} ({})", k, a.kind);
+    if (a.kind == "lock" || a.kind == "unlock") {
+      switching(where, a, from, to);
+      clearance(where, a.clearance_mm, from, from);
+      return;
+    }
+    if (a.kind != "advance" && a.kind != "bend" && a.kind != "steer") return note("{}: no such kind", where);
+    if (a.lock >= 0 || a.field_S_mT) note("{}: names a lock or a field", where);
+    if (from.locked != to.locked) return note("{}: a lock changes", where);
+    motion(where, a.kind, from, to);
+    clearance(where, a.clearance_mm, from, to);
+  }
+
+  void motion(const std::string& where, const std::string& kind, const State& from, const State& to) {
+    if (kind == "bend" && !same(from.insertion_mm, to.insertion_mm, kRounding))
+      note("{}: insertion moves", where);
+    if (kind == "advance" &&
+        (from.regions.back().u - to.regions.back().u).norm() > kSameCurvature * kSameBend_rad)
+      note("{}: the free region bends", where);
+    for (std::size_t r = 0; r + 1 < from.regions.size(); ++r) {
+      const double moved =
+          scene_.guide ? (theta(robot_, from, from.regions[r]) - theta(robot_, to, to.regions[r])).norm()
+                       : (from.regions[r].u - to.regions[r].u).norm() * scene_.length_mm;
+      if (moved > kSameBend_rad) note("{}: frozen region {} moves by {} rad", where, r, moved);
+    }
+    for (int i = 1; i < kLimitSamples; ++i) {
+      const double t = static_cast<double>(i) / kLimitSamples;
+      const std::size_t before = faults_.size();
+      limits(between(robot_, from, to, t), fmt::format("{} at fraction {}", where, t));
+      if (faults_.size() > before) return;  // one place is enough
+    }
+  }
+
+  // ---- locks
+
+  void switching(const std::string& where, const ListedAction& a, const State& from, const State& to) {
+    if (a.lock < 0 || a.lock >= robot_.locks()) return note("{}: no such lock", where);
+    const std::size_t lock = static_cast<std::size_t>(a.lock);
+    const bool engages = a.kind == "lock";
+    std::vector<bool> expected = from.locked;
+    if (from.locked[lock] == engages) return note("{}: lock {} is there already", where, a.lock + 1);
+    expected[lock] = engages;
+    if (to.locked != expected) return note("{}: other locks change than lock {}", where, a.lock + 1);
+    if (!same(from.insertion_mm, to.insertion_mm, kRounding)) note("{}: insertion moves", where);
+    body_rests(where, from, to);
+    if (engages) {
+      latching(where, from, to, a.lock);
+    } else {
+      equal_curvature(where, from, a.lock);
+    }
+    field(where, a, from);
+  }
+
+  void body_rests(const std::string& where, const State& from, const State& to) {
+    for (const Region& after : to.regions) {
+      const double length = flexible_length(robot_, to.insertion_mm, after.from_mm, after.to_mm);
+      for (const Region& before : from.regions) {
+        const double a = std::max(before.from_mm, after.from_mm), b = std::min(before.to_mm, after.to_mm);
+        if (b <= a || flexible_length(robot_, from.insertion_mm, a, b) <= kRounding) continue;
+        if ((before.u - after.u).norm() > kSameCurvature)
+          note("{}: curvature of [{}, {}] changes by {}", where, a, b, (before.u - after.u).norm());
+      }
+      if (length <= kRounding && &after != &to.regions.back() && after.u.norm() > 0)
+        note("{}: a region inside the guide is frozen bent", where);
+    }
+  }
+
+  void equal_curvature(const std::string& where, const State& s, int lock) {
+    for (std::size_t r = 0; r + 1 < s.regions.size(); ++r) {
+      if (!same(s.regions[r].to_mm, robot_.layout.station_mm[static_cast<std::size_t>(lock)], kRounding))
+        continue;
+      const double step = (s.regions[r].u - s.regions[r + 1].u).norm();
+      if (step > kSameCurvature) note("{}: curvature differs by {} across the lock", where, step);
+    }
+  }
+
+  void latching(const std::string& where, const State& from, const State& to, int lock) {
+    if (!scene_.latch || scene_.latch->pitch_mm == 0) return;
+    const Latch& latch = *scene_.latch;
+    const double station = robot_.layout.station_mm[static_cast<std::size_t>(lock)];
+    const double miss = notch_miss(latch, theta_to(robot_, from, station));
+    if (miss > latch.window_mm + kRounding)
+      return note("{}: off the notches by {} mm, window {}", where, miss, latch.window_mm);
+    const double off = pull_onto_notches(latch, theta_to(robot_, to, station)).norm();
+    if (off > kLatchedBend_rad) note("{}: latched bend is {} rad from where the notches pull it", where, off);
+  }
+
+  // The least change of bend that brings all backbones as near to their notches as they get together.
+  static Eigen::Vector2d pull_onto_notches(const Latch& latch, const Eigen::Vector2d& theta_sum) {
+    const auto slides = backbone_slides(latch, theta_sum);
+    const int n = static_cast<int>(slides.size());
+    Eigen::MatrixXd rows(n, 2);
+    Eigen::VectorXd missing(n);
+    for (int k = 0; k < n; ++k) {
+      const double psi = latch.angle_rad[static_cast<std::size_t>(k)],
+                   slide = slides[static_cast<std::size_t>(k)];
+      rows.row(k) << latch.radius_mm * std::cos(psi), latch.radius_mm * std::sin(psi);
+      missing(k) = latch.pitch_mm * std::round(slide / latch.pitch_mm) - slide;
+    }
+    return rows.completeOrthogonalDecomposition().solve(missing);
+  }
+
+  void field(const std::string& where, const ListedAction& a, const State& from) {
+    if (!scene_.field) return;
+    if (!a.field_S_mT) return note("{}: no field", where);
+    const double violation = field_violation(robot_, from, a.lock, *a.field_S_mT);
+    if (violation > kSameNumber * scene_.lock->switch_torque_Nmm)
+      note("{}: the field misses a torque by {} N mm", where, violation);
+    const auto least = least_field(robot_, from, a.lock);
+    if (!least) return note("{}: no field switches lock {} here", where, a.lock + 1);
+    if (least->norm() > scene_.field->strength_max_mT * (1 + kRounding))
+      note("{}: needs {} mT, limit {}", where, least->norm(), scene_.field->strength_max_mT);
+    compare(where + " field_mT", *a.field_S_mT, *least);
+    if (!a.current_A) return note("{}: no currents", where);
+    compare(where + " current_A", *a.current_A, currents(*scene_.field, *least));
+  }
+
+  // ---- target and summary
+
+  int reached_state() const {
+    int at = -1;
+    for (const ListedAction& a : plan_.actions) {
+      if (a.leg == "in") at = a.to;
+    }
+    return at;
+  }
+
+  void target() {
+    const Eigen::Isometry3d tip = tip_S(state(reached_state()));
+    const double error = (tip.translation() - scene_.target_S).norm();
+    if (error > scene_.target_tolerance_mm + kRounding)
+      note("target: tip is {} mm off, tolerance {}", error, scene_.target_tolerance_mm);
+    if (!same(plan_.summary.tip_error_mm, error))
+      note("summary tip_error_mm: {}, found {}", plan_.summary.tip_error_mm, error);
+    if (!scene_.target_direction_S) return;
+    const Eigen::Vector3d t = tip.linear().col(2), d = *scene_.target_direction_S;
+    const double angle = std::atan2(t.cross(d).norm(), t.dot(d));
+    if (angle > scene_.target_direction_tolerance_rad + kRounding)
+      note("target: tip points {} deg off", angle * 180 / kPi);
+    compare_summary("tip_direction_error_deg", plan_.summary.tip_direction_error_deg, angle * 180 / kPi);
+  }
+
+  void compare_summary(const std::string& name, std::optional<double> said, double found) {
+    if (!said || !same(*said, found))
+      note("summary {}: {}, found {}", name, said ? fmt::format("{}", *said) : "none", found);
+  }
+
+  void summary() {
+    const ListedSummary& s = plan_.summary;
+    std::set<int> used;
+    double field_max = 0, pull_max = 0, tension_max = 0;
+    std::optional<double> least;
+    for (const ListedAction& a : plan_.actions) {
+      if (a.kind == "lock") used.insert(a.lock);
+      if (a.field_S_mT) field_max = std::max(field_max, a.field_S_mT->norm());
+      if (a.clearance_mm) least = std::min(least.value_or(*a.clearance_mm), *a.clearance_mm);
+    }
+    for (const ListedState& l : plan_.states) {
+      for (const double pull : l.pull_mm) pull_max = std::max(pull_max, std::abs(pull));
+      for (const double tension : l.tension_N) tension_max = std::max(tension_max, tension);
+    }
+    if (s.locks_used != static_cast<int>(used.size()))
+      note("summary locks_used: {}, found {}", s.locks_used, used.size());
+    if (s.actions != static_cast<int>(plan_.actions.size()))
+      note("summary actions: {}, found {}", s.actions, plan_.actions.size());
+    if (s.clearance_mm.has_value() != least.has_value() || (least && !same(*least, *s.clearance_mm)))
+      note("summary clearance_mm is not the least of the actions'");
+    if (s.clearance_slack_mm < 0 || s.clearance_slack_mm > kMostSlack_mm)
+      note("summary clearance_slack_mm: {} outside [0, {}]", s.clearance_slack_mm, kMostSlack_mm);
+    if (scene_.tendons) compare_summary("pull_max_mm", s.pull_max_mm, pull_max);
+    if (scene_.tendons) compare_summary("tension_max_N", s.tension_max_N, tension_max);
+    if (scene_.field && !used.empty()) compare_summary("field_max_mT", s.field_max_mT, field_max);
+    if (s.preset != preset()) note("summary preset: {}, found {}", s.preset, !s.preset);
+    duration();
+  }
+
+  // A lock engaged on a bend while no part of the body is past the entry plane.
+  bool preset() {
+    for (const ListedAction& a : plan_.actions) {
+      if (a.kind != "lock") continue;
+      const State& s = state(a.to);
+      const double station = robot_.layout.station_mm[static_cast<std::size_t>(a.lock)];
+      const bool bent = theta_to(robot_, s, station).norm() > 0;
+      if (bent && !std::isfinite(sampled(s, s).minimum_mm)) return true;
+    }
+    return false;
+  }
+
+  // Each action takes as long as the slowest of what it moves; a switch takes the field's settling.
+  void duration() {
+    if (!scene_.actuation) return;
+    double total = 0;
+    for (const ListedAction& a : plan_.actions) {
+      if (a.kind == "lock" || a.kind == "unlock") {
+        total += scene_.actuation->field_settle_s;
+        continue;
+      }
+      double longest = std::abs(state(a.to).insertion_mm - state(a.from).insertion_mm) /
+                       scene_.actuation->advance_mm_per_s;
+      if (scene_.tendons) {
+        const auto before = pulls(robot_, state(a.from)), after = pulls(robot_, state(a.to));
+        for (std::size_t k = 0; k < before.size(); ++k) {
+          longest = std::max(longest, std::abs(after[k] - before[k]) / scene_.actuation->tendon_mm_per_s);
+        }
+      }
+      total += longest;
+    }
+    compare_summary("duration_s", plan_.summary.duration_s, total);
+  }
+
+  const ListedPlan& plan_;
+  Robot robot_;
+  const Scene& scene_;
+  Wall wall_;
+  std::map<Key, Sampled> sampled_;
+  std::vector<std::string> faults_;
+};
+
+}  // namespace
+
+std::vector<std::string> replay_plan(const std::string& scene_path, const std::string& plan_path) {
+  try {
+    const Scene scene = read_scene(scene_path);
+    const ListedPlan plan = read_plan(plan_path);
+    if (plan.format != "withy-plan" || plan.version != 1) return {"plan: format or version"};
+    if (plan.verdict != "reached") return {"plan: verdict is " + plan.verdict};
+    if (plan.scene_sha256 != sha256_of(scene_path)) return {"plan: made of another scene"};
+    if (plan.mesh_sha256 != sha256_of(scene.mesh_path)) return {"plan: made with another mesh"};
+    return Replay(scene, plan).run();
+  } catch (const std::exception& fault) {
+    return {std::string("not readable: ") + fault.what()};
+  }
+}
+
+}  // namespace withy_plain
