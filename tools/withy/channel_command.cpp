@@ -1,0 +1,55 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include <cstdio>
+#include <filesystem>
+#include <memory>
+
+#include <fmt/format.h>
+
+#include "geometry/channel_maker.h"
+#include "geometry/mesh.h"
+#include "geometry/recipe.h"
+#include "tools/withy/commands.h"
+
+namespace withy {
+namespace {
+
+struct Options {
+  std::filesystem::path recipe;
+  std::filesystem::path mesh;
+};
+
+InputError at_tube(const Options& options, const ChannelRecipe& recipe, const RecipeRefusal& refusal) {
+  const SourcePosition at = recipe.tubes[static_cast<std::size_t>(refusal.tube)].position;
+  return {options.recipe.string(), at.line, at.column, refusal.problem, refusal.remedy};
+}
+
+ExitStatus make(const Options& options) {
+  const Result<ChannelRecipe> recipe = read_recipe(options.recipe);
+  if (!recipe) return refuse(recipe.error());
+  const auto made = make_channel_mesh(*recipe);
+  if (!made) return refuse(at_tube(options, *recipe, made.error()));
+  if (const Result<void> written = write_mesh(made->mesh_S, options.mesh); !written) {
+    return refuse(written.error());
+  }
+  fmt::print("{}: {} triangles, {} vertices, in mm\n", options.mesh.string(), made->mesh_S.triangles.size(),
+             made->mesh_S.vertices.size());
+  fmt::print("facets cut at most {:.3f} mm into the lumen of the recipe and leave it by at most {:.3f} mm\n",
+             made->facets_inside_mm, made->facets_outside_mm);
+  return ExitStatus::done;
+}
+
+}  // namespace
+
+void add_channel_command(CommandLine& line) {
+  auto options = std::make_shared<Options>();
+  CLI::App& app = line.add("channel", "Makes a phantom's channel from a middle line and radii, in mm.",
+                           "withy channel scenes/straight/recipe.toml -o straight.stl");
+  app.add_option("RECIPE", options->recipe,
+                 "recipe file (TOML): tubes, their bends (deg), lengths and radii (mm)")
+      ->required();
+  app.add_option("-o,--output", options->mesh, "mesh to write, by its ending: .stl, .obj, .ply or .off")
+      ->required();
+  line.run(app, [options] { return make(*options); });
+}
+
+}  // namespace withy
