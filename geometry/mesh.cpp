@@ -7,8 +7,8 @@
 #include <cstddef>
 #include <exception>
 #include <fstream>
+#include <iterator>
 #include <limits>
-#include <new>
 #include <system_error>
 #include <utility>
 
@@ -18,6 +18,7 @@
 #include <CGAL/IO/PLY.h>
 #include <CGAL/IO/STL.h>
 #include <CGAL/Polygon_mesh_processing/repair_polygon_soup.h>
+#include <boost/interprocess/streams/bufferstream.hpp>
 #include <fmt/format.h>
 #include <unistd.h>
 
@@ -56,23 +57,32 @@ bool read_soup(std::istream& in, MeshFormat format, Soup& soup) {
   return false;
 }
 
-/// A broken file must not end the program, whatever it makes the reader do (a count of four thousand million
-/// vertices, say): what the reader throws counts as "can't be read".
-bool read_soup_or_refuse(const std::filesystem::path& file, MeshFormat format, Soup& soup) {
-  std::ifstream in(file, std::ios::binary);
+/// A broken file must not end the program, whatever it makes the reader do: what the reader throws counts as
+/// "can't be read".
+bool read_soup_or_refuse(const std::string& bytes, MeshFormat format, Soup& soup) {
+  boost::interprocess::ibufferstream in(bytes.data(), bytes.size());
   try {
-    return in.good() && read_soup(in, format, soup);
+    return read_soup(in, format, soup);
   } catch (const std::exception&) {
     return false;
   }
+}
+
+/// The file's bytes; nothing when it can't be read.
+std::optional<std::string> bytes_of(const std::filesystem::path& file) {
+  std::error_code fault;
+  if (!std::filesystem::is_regular_file(file, fault)) return std::nullopt;
+  std::ifstream in(file, std::ios::binary);
+  std::string bytes(std::istreambuf_iterator<char>(in), {});
+  if (!in.good() && !in.eof()) return std::nullopt;
+  return bytes;
 }
 
 std::optional<MeshFileFault> fault_in_soup(const Soup& soup) {
   for (std::size_t i = 0; i < soup.points.size(); ++i) {
     const Point& p = soup.points[i];
     if (!std::isfinite(p.x()) || !std::isfinite(p.y()) || !std::isfinite(p.z())) {
-      return MeshFileFault{1, 1, fmt::format("vertex {} has a coordinate that is not a finite number", i + 1),
-                           "export the mesh again with finite coordinates"};
+      return not_finite(1, 1, i + 1);
     }
   }
   for (std::size_t i = 0; i < soup.polygons.size(); ++i) {
@@ -165,9 +175,14 @@ Result<TriangleMesh> read_mesh(const std::filesystem::path& file, LengthUnit uni
   };
   const auto format = mesh_format(file);
   if (!format) return unknown_ending(file);
-  if (const auto fault = scan_mesh_file(file, *format)) return refuse(*fault);
+  auto bytes = bytes_of(file);
+  if (!bytes)
+    return refuse({1, 1, "there is no such file, or it can't be read", std::string(kFormatsRemedy)});
+  if (const auto fault = scan_mesh(*bytes, *format)) return refuse(*fault);
+  // CGAL's OBJ reader splits at spaces only.
+  if (*format == MeshFormat::obj) std::replace(bytes->begin(), bytes->end(), '\t', ' ');
   Soup soup;
-  if (!read_soup_or_refuse(file, *format, soup)) {
+  if (!read_soup_or_refuse(*bytes, *format, soup)) {
     return refuse({1, 1, fmt::format("this can't be read as {}", name(*format)), "export the mesh again"});
   }
   if (const auto fault = fault_in_soup(soup)) return refuse(*fault);

@@ -5,6 +5,11 @@
 // where a number should be, a PLY header whose coordinates are whole numbers). This looks through a file
 // first, so that an error can name the line and column, and the reader never meets a count that the file
 // can't hold.
+//
+// It is a check, not a second reader: what it does not recognise it leaves to the reader, which has the last
+// word. Formats as their authors describe them: STL (3D Systems, "Stereolithography Interface Specification",
+// 1988), OBJ (Wavefront, "Advanced Visualizer Manual", appendix B1), PLY (G. Turk, "The PLY Polygon File
+// Format", 1994), OFF (Geomview manual, "OFF Files").
 #pragma once
 
 #include <cstddef>
@@ -31,12 +36,20 @@ struct MeshFileFault {
   std::string remedy;
 };
 
-/// The first fault found; nothing when there is none to be seen (the reader has the last word).
-std::optional<MeshFileFault> scan_mesh_file(const std::filesystem::path& file, MeshFormat format);
+/// The first fault to be seen in a file's bytes.
+std::optional<MeshFileFault> scan_mesh(std::string_view bytes, MeshFormat format);
 
-/// `face` counts from 1.
+/// One format each. A file that CGAL would take for binary STL is weighed by its size; binary PLY by its
+/// header.
+std::optional<MeshFileFault> scan_stl(std::string_view bytes);
+std::optional<MeshFileFault> scan_obj(std::string_view bytes);
+std::optional<MeshFileFault> scan_ply(std::string_view bytes);
+std::optional<MeshFileFault> scan_off(std::string_view bytes);
+
+/// Faults that are found both here and after reading; `face` and `vertex` count from 1.
 MeshFileFault not_a_triangle(int line, int column, std::size_t face, std::size_t corners);
 MeshFileFault index_out_of_range(int line, int column, std::size_t face, std::size_t vertex_count);
+MeshFileFault not_finite(int line, int column, std::size_t vertex);
 MeshFileFault no_triangles();
 
 }  // namespace withy
