@@ -1,0 +1,262 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/segment/hardware_bounds.h"
+
+#include <algorithm>
+#include <cassert>
+#include <cmath>
+#include <limits>
+
+namespace withy {
+namespace {
+
+constexpr double kInfinity = std::numeric_limits<double>::infinity();
+
+/// Distance from p to the line piece a-b.
+double distance_to_line(const Eigen::Vector2d& p, const Eigen::Vector2d& a, const Eigen::Vector2d& b) {
+  const Eigen::Vector2d along = b - a;
+  const double length2 = along.squaredNorm();
+  const double t = length2 > 0.0 ? std::clamp((p - a).dot(along) / length2, 0.0, 1.0) : 0.0;
+  return (a + t * along - p).norm();
+}
+
+Interval box_along(const Eigen::Vector2d& lo, const Eigen::Vector2d& hi, const Eigen::Vector2d& e) {
+  const double middle = 0.5 * (lo + hi).dot(e);
+  const double half = 0.5 * (hi - lo).dot(e.cwiseAbs());
+  return {middle - half, middle + half};
+}
+
+/// Distance between points of two boxes: per axis the gap between them, and the farthest apart.
+Interval box_distance(const Eigen::Vector2d& alo, const Eigen::Vector2d& ahi, const Eigen::Vector2d& blo,
+                      const Eigen::Vector2d& bhi) {
+  const Eigen::Vector2d gap = (blo - ahi).cwiseMax(alo - bhi).cwiseMax(0.0);
+  const Eigen::Vector2d far = (bhi - alo).cwiseMax(ahi - blo);
+  return {gap.norm(), far.norm()};
+}
+
+/// Takes up one limit: `size` is what is compared with it.
+void judge(Interval size, const HardwareBreach& limit, BoundVerdict& so_far) {
+  if (so_far.verdict == BoxVerdict::none) return;
+  const bool none = surely_exceeds(size.lo, limit.allowed);
+  const bool all = size.hi <= limit.allowed;
+  if (none || (!all && so_far.verdict == BoxVerdict::all)) {
+    so_far.verdict = none ? BoxVerdict::none : BoxVerdict::some;
+    so_far.cause = limit;
+    so_far.cause.value = none ? size.lo : size.hi;
+  }
+}
+
+HardwareBreach about(HardwareLimit limit, int index, double allowed) {
+  HardwareBreach breach;
+  breach.limit = limit;
+  breach.index = index;
+  breach.allowed = allowed;
+  return breach;
+}
+
+}  // namespace
+
+Interval CurvatureRange::along(const Eigen::Vector2d& e) const {
+  if (!line) return box_along(a, b, e);
+  const double at_a = a.dot(e);
+  const double at_b = b.dot(e);
+  return {std::min(at_a, at_b), std::max(at_a, at_b)};
+}
+
+Interval CurvatureRange::distance_to(const Eigen::Vector2d& lo, const Eigen::Vector2d& hi) const {
+  if (!line) return box_distance(a, b, lo, hi);
+  // The distance is convex along the line, so it is largest at an end.
+  const Eigen::Vector2d centre = 0.5 * (lo + hi);
+  const double spread = 0.5 * (hi - lo).norm();
+  const double near = distance_to_line(centre, a, b) - spread;
+  const double far = std::max((a - centre).norm(), (b - centre).norm()) + spread;
+  return {std::max(0.0, near), far};
+}
+
+/// Exposed flexible length: it does not shrink as the insertion grows, so the ends of the insertion bound it.
+Interval StateBounds::exposed(const StateBox& box, double from_mm, double to_mm) const {
+  const auto at = [&](double insertion_mm) {
+    const double exposed_from = first_exposed_station(design_, insertion_mm);
+    return exposed_from < to_mm ? design_.flexible_length(std::max(from_mm, exposed_from), to_mm) : 0.0;
+  };
+  const double lo = at(box.insertion_lo_mm);
+  return {lo, box.insertion_hi_mm > box.insertion_lo_mm ? at(box.insertion_hi_mm) : lo};
+}
+
+StateBounds::RegionRange StateBounds::frozen_range(const StateBox& box, int index, int lock,
+                                                   double from_mm) const {
+  RegionRange region;
+  region.end_lock = lock;
+  region.flexible = exposed(box, from_mm, design_.station_mm(lock));
+  region.theta_lo = box.theta_lo[static_cast<std::size_t>(index)];
+  region.theta_hi = box.theta_hi[static_cast<std::size_t>(index)];
+  region.bend =
+      box_distance(region.theta_lo, region.theta_hi, Eigen::Vector2d::Zero(), Eigen::Vector2d::Zero());
+  region.u = {Eigen::Vector2d::Zero(), Eigen::Vector2d::Zero(), false};
+  if (region.bend.hi == 0.0) return region;
+  region.unbounded = region.flexible.lo <= kNoLength_mm;
+  if (region.unbounded) return region;
+  // u = Theta / f: each component is monotone in f, so it is at its ends with f at one of its own.
+  const Eigen::Vector2d at_lo = region.theta_lo / region.flexible.lo;
+  const Eigen::Vector2d at_hi = region.theta_hi / region.flexible.lo;
+  region.u.a = at_lo.cwiseMin(region.theta_lo / region.flexible.hi);
+  region.u.b = at_hi.cwiseMax(region.theta_hi / region.flexible.hi);
+  region.kappa = {region.bend.lo / region.flexible.hi, region.bend.hi / region.flexible.lo};
+  return region;
+}
+
+StateBounds::Regions StateBounds::regions_over(const StateBox& box, const CurvatureRange& u) const {
+  Regions regions;
+  double from = 0.0;
+  for (int lock = 0; lock < design_.lock_count(); ++lock) {
+    if (!box.engaged.test(static_cast<std::size_t>(lock))) continue;
+    regions.item[static_cast<std::size_t>(regions.count)] = frozen_range(box, regions.count, lock, from);
+    ++regions.count;
+    from = design_.station_mm(lock);
+  }
+  RegionRange& free = regions.item[static_cast<std::size_t>(regions.count++)];
+  free.flexible = exposed(box, from, design_.length_mm());
+  free.u = u;
+  free.kappa = u.size();
+  free.bend = free.flexible * free.kappa;
+  return regions;
+}
+
+/// Continuous routing: r_t e . Theta, bounded by Theta's own box for frozen bends (exact) and by f (e . u)
+/// for the free one. Disks: shortening and chord are monotone in the flexible length and in the curvature
+/// (gap_sums), so the ends bound them.
+Interval StateBounds::pull_over(const Regions& regions, const StateBox& box, std::size_t tendon) const {
+  const Eigen::Vector2d& e = direction_[tendon];
+  const double spacing = tendons_.disk_spacing_mm;
+  Interval pull;
+  for (int i = 0; i < regions.count; ++i) {
+    const RegionRange& r = regions.item[static_cast<std::size_t>(i)];
+    if (r.bend.hi == 0.0) continue;
+    if (r.unbounded || r.kappa.hi * spacing >= M_PI) return Interval::everything();
+    if (spacing <= 0.0) {
+      const Interval bend =
+          r.end_lock >= 0 ? box_along(r.theta_lo, r.theta_hi, e) : r.flexible * r.u.along(e);
+      pull = pull + tendons_.radius_mm * bend;
+      continue;
+    }
+    const Interval shortening = {gap_sums(r.flexible.lo, spacing, r.kappa.lo).shortening_mm,
+                                 gap_sums(r.flexible.hi, spacing, r.kappa.hi).shortening_mm};
+    const Interval chord = {gap_sums(r.flexible.lo, spacing, r.kappa.hi).chord_mm,
+                            gap_sums(r.flexible.hi, spacing, r.kappa.lo).chord_mm};
+    pull = pull + shortening + tendons_.radius_mm * (r.u.along(e) * chord);
+  }
+  if (tendons_.motors == Motors::stand) pull = pull - Interval{box.insertion_lo_mm, box.insertion_hi_mm};
+  return pull;
+}
+
+void StateBounds::judge_pulls(const Regions& regions, const StateBox& box, BoundVerdict& so_far) const {
+  for (std::size_t k = 0; k < direction_.size(); ++k) {
+    const Interval pull = pull_over(regions, box, k);
+    judge({pull.smallest_size(), pull.largest_size()},
+          about(HardwareLimit::stroke, static_cast<int>(k), tendons_.stroke_max_mm), so_far);
+  }
+}
+
+/// The moments the tendons can make are a convex set (a cone moved by the pretension), so a line lies in it
+/// when its ends do and a box when its corners do; nothing of a ball lies in it when its middle is farther
+/// from it than the radius.
+void StateBounds::judge_plane(const CurvatureRange& u, BoundVerdict& so_far) const {
+  if (statics_.spans_plane() || so_far.verdict == BoxVerdict::none) return;
+  const double EI = design_.segment().flexural_rigidity_Nmm2;
+  std::optional<TensionFault> fault;
+  const auto test = [&](double x, double y) {
+    const auto extra = statics_.extra_tension(EI * Eigen::Vector2d(x, y));
+    if (!extra) fault = extra.error();
+  };
+  test(u.a.x(), u.a.y());
+  test(u.b.x(), u.b.y());
+  if (!u.line && u.a != u.b) {
+    test(u.a.x(), u.b.y());
+    test(u.b.x(), u.a.y());
+  }
+  if (!fault) return;
+  HardwareBreach breach = about(HardwareLimit::tendon_plane, -1, 0.0);
+  breach.tension_fault = fault;
+  const double out = -statics_.reach_margin(EI * u.middle()) - EI * u.radius();
+  const double reach = EI * u.size().hi + tendons_.tension_min_N * tendons_.radius_mm;
+  if (out > 2.0 * kLimitRounding * (1.0 + reach * static_cast<double>(direction_.size()))) {
+    so_far = {BoxVerdict::none, breach};
+  } else if (so_far.verdict == BoxVerdict::all) {
+    so_far = {BoxVerdict::some, breach};
+  }
+}
+
+/// T_k changes by at most L |delta M| (TendonStatics::lipschitz_N_per_Nmm), so over a ball of moments the
+/// largest tension is within L r of that at its middle. On a line between two moments of one sector every T_k
+/// is linear, so largest at an end. The capstan factor grows with Lambda.
+void StateBounds::judge_tensions(const Regions& regions, const CurvatureRange& u,
+                                 BoundVerdict& so_far) const {
+  if (so_far.verdict == BoxVerdict::none) return;
+  const double EI = design_.segment().flexural_rigidity_Nmm2;
+  Interval wrapped;
+  for (int i = 0; i < regions.count; ++i) wrapped = wrapped + regions.item[static_cast<std::size_t>(i)].bend;
+  const double mu = tendons_.friction_coefficient;
+  const Interval factor = {capstan_factor(mu, wrapped.lo), capstan_factor(mu, wrapped.hi)};
+  const auto middle = statics_.extra_tension(EI * u.middle());
+  HardwareBreach limit = about(HardwareLimit::tension, -1, tendons_.tension_max_N);
+  if (!middle) return judge({0.0, kInfinity}, limit, so_far);
+  limit.index = middle->first_N >= middle->second_N ? middle->first : middle->second;
+  const double change = statics_.lipschitz_N_per_Nmm() * EI * u.radius();
+  Interval tension = {tendons_.tension_min_N + std::max(0.0, middle->largest_N() - change),
+                      tendons_.tension_min_N + middle->largest_N() + change};
+  if (u.line) {
+    const auto a = statics_.extra_tension(EI * u.a);
+    const auto b = statics_.extra_tension(EI * u.b);
+    const auto same_pair = [&](const ExtraTension& x) {
+      return x.first == middle->first && x.second == middle->second;
+    };
+    if (a && b && same_pair(*a) && same_pair(*b))
+      tension.hi = std::min(tension.hi, tendons_.tension_min_N + std::max(a->largest_N(), b->largest_N()));
+  }
+  judge({tension.lo * factor.lo, tension.hi * factor.hi}, limit, so_far);
+}
+
+void StateBounds::judge_loads(const Regions& regions, const CurvatureRange& u, BoundVerdict& so_far) const {
+  const double EI = design_.segment().flexural_rigidity_Nmm2;
+  for (int i = 0; i + 1 < regions.count; ++i) {
+    const RegionRange& r = regions.item[static_cast<std::size_t>(i)];
+    const Interval load = r.unbounded ? Interval{0.0, kInfinity} : EI * u.distance_to(r.u.a, r.u.b);
+    judge(load, about(HardwareLimit::lock_load, r.end_lock, design_.lock().hold_moment_Nmm), so_far);
+  }
+}
+
+BoundVerdict StateBounds::bounded(const StateBox& box, const CurvatureRange& u) const {
+  BoundVerdict verdict;
+  const Regions regions = regions_over(box, u);
+  judge_pulls(regions, box, verdict);
+  judge_plane(u, verdict);
+  judge_tensions(regions, u, verdict);
+  judge_loads(regions, u, verdict);
+  return verdict;
+}
+
+BoundVerdict StateBounds::over(const StateBox& box) const {
+  return bounded(box, {box.u_lo, box.u_hi, false});
+}
+
+std::optional<HardwareBreach> StateBounds::on_the_way(const State& from, const State& to,
+                                                      const Hardware& hardware) const {
+  return search_way(from, to, 1.0, hardware);
+}
+
+std::optional<HardwareBreach> StateBounds::search_way(const State& from, const State& to, double share,
+                                                      const Hardware& hardware) const {
+  StateBox box = StateBox::around(from);
+  box.insertion_lo_mm = std::min(from.insertion_mm, to.insertion_mm);
+  box.insertion_hi_mm = std::max(from.insertion_mm, to.insertion_mm);
+  const BoundVerdict verdict = bounded(box, {from.u_free, to.u_free, true});
+  if (verdict.verdict == BoxVerdict::all) return std::nullopt;
+  State middle = from;
+  middle.insertion_mm = 0.5 * (from.insertion_mm + to.insertion_mm);
+  middle.u_free = 0.5 * (from.u_free + to.u_free);
+  if (auto breach = hardware.state_breach(middle)) return breach;
+  if (share <= kWayResolution) return verdict.cause;
+  if (auto breach = search_way(from, middle, 0.5 * share, hardware)) return breach;
+  return search_way(middle, to, 0.5 * share, hardware);
+}
+
+}  // namespace withy

@@ -1,0 +1,97 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Bounds on what a whole box, or a whole straight motion, asks of the hardware. Used through hardware.h.
+#pragma once
+
+#include <array>
+#include <optional>
+#include <vector>
+
+#include "planner/segment/hardware.h"
+#include "planner/segment/interval.h"
+
+namespace withy {
+
+/// Share (and, in the unit at hand, amount) by which a limit may be passed: rounding only.
+inline constexpr double kLimitRounding = 1e-9;
+
+inline bool exceeds(double value, double limit) {
+  return value > limit + kLimitRounding * (1.0 + limit);
+}
+
+/// Beyond the limit by more than `exceeds` and the bounds' own rounding together, so that a box said to hold
+/// no allowed state holds none by the rule for states either.
+inline bool surely_exceeds(double value, double limit) {
+  return value > limit + 2.0 * kLimitRounding * (1.0 + limit);
+}
+
+/// Where the free curvature may be: anywhere in the box [a, b], or on the straight line from a to b.
+struct CurvatureRange {
+  Eigen::Vector2d a;
+  Eigen::Vector2d b;
+  bool line = false;
+
+  Eigen::Vector2d middle() const { return 0.5 * (a + b); }
+  double radius() const { return 0.5 * (b - a).norm(); }
+  Interval along(const Eigen::Vector2d& e) const;
+  /// Distance to the points of a box.
+  Interval distance_to(const Eigen::Vector2d& lo, const Eigen::Vector2d& hi) const;
+  Interval size() const { return distance_to(Eigen::Vector2d::Zero(), Eigen::Vector2d::Zero()); }
+};
+
+struct BoundVerdict {
+  BoxVerdict verdict = BoxVerdict::all;
+  HardwareBreach cause;  ///< unless "all": a limit that may be (some) or is (none) broken; value: the bound
+};
+
+/// Stroke, plane, tension and lock load for many states at once.
+class StateBounds {
+ public:
+  StateBounds(const Design& design, const TendonStatics& statics,
+              const std::vector<Eigen::Vector2d>& direction)
+      : design_(design), tendons_(*design.tendons()), statics_(statics), direction_(direction) {}
+
+  BoundVerdict over(const StateBox& box) const;
+
+  /// Precondition: both ends keep the limits.
+  std::optional<HardwareBreach> on_the_way(const State& from, const State& to,
+                                           const Hardware& hardware) const;
+
+ private:
+  /// One region of every state of the box.
+  struct RegionRange {
+    int end_lock = -1;
+    Interval flexible;
+    CurvatureRange u;
+    Interval kappa;
+    Interval bend;  ///< |Theta|
+    Eigen::Vector2d theta_lo;
+    Eigen::Vector2d theta_hi;
+    bool unbounded = false;  ///< frozen bend with, in some state, no length to bend over
+  };
+  struct Regions {
+    std::array<RegionRange, kMaxLocks + 1> item;
+    int count = 0;
+  };
+
+  BoundVerdict bounded(const StateBox& box, const CurvatureRange& u) const;
+  Regions regions_over(const StateBox& box, const CurvatureRange& u) const;
+  RegionRange frozen_range(const StateBox& box, int index, int lock, double from_mm) const;
+  Interval exposed(const StateBox& box, double from_mm, double to_mm) const;
+  Interval pull_over(const Regions& regions, const StateBox& box, std::size_t tendon) const;
+  void judge_pulls(const Regions& regions, const StateBox& box, BoundVerdict& so_far) const;
+  void judge_tensions(const Regions& regions, const CurvatureRange& u, BoundVerdict& so_far) const;
+  void judge_plane(const CurvatureRange& u, BoundVerdict& so_far) const;
+  void judge_loads(const Regions& regions, const CurvatureRange& u, BoundVerdict& so_far) const;
+  std::optional<HardwareBreach> search_way(const State& from, const State& to, double share,
+                                           const Hardware& hardware) const;
+
+  const Design& design_;
+  const TendonHardware& tendons_;
+  const TendonStatics& statics_;
+  const std::vector<Eigen::Vector2d>& direction_;
+};
+
+/// Can the field switch `lock` over the box? Precondition: the design has a field and locks.
+BoxVerdict switch_over_box(const Design& design, const StateBox& box, int lock);
+
+}  // namespace withy

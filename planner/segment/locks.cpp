@@ -1,0 +1,61 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/segment/locks.h"
+
+#include <limits>
+
+#include <Eigen/SVD>
+
+#include "planner/segment/shape.h"
+
+namespace withy {
+namespace {
+
+/// Half step of the central difference (rad): its own error is of the order of step^2 = 1e-10 of the length,
+/// rounding of 1e-16 / step = 1e-11 of it.
+constexpr double kAngleStep_rad = 1e-5;
+
+Eigen::Vector3d tip(const Design& design, const State& state) {
+  return Shape(design, state).tip_E().translation();
+}
+
+/// d tip / d Theta of frozen region `index` (mm per rad).
+Eigen::Matrix<double, 3, 2> tip_by_bend(const Design& design, const State& state, std::size_t index) {
+  Eigen::Matrix<double, 3, 2> J;
+  for (int axis = 0; axis < 2; ++axis) {
+    State more = state;
+    State less = state;
+    more.theta_frozen[index](axis) += kAngleStep_rad;
+    less.theta_frozen[index](axis) -= kAngleStep_rad;
+    J.col(axis) = (tip(design, more) - tip(design, less)) / (2.0 * kAngleStep_rad);
+  }
+  return J;
+}
+
+}  // namespace
+
+std::vector<double> lock_moments(const Design& design, const std::vector<Region>& regions) {
+  std::vector<double> moment(static_cast<std::size_t>(design.lock_count()), 0.0);
+  const Eigen::Vector2d& u_free = regions.back().u;
+  for (const Region& region : regions) {
+    if (!region.frozen()) continue;
+    moment[static_cast<std::size_t>(region.end_lock)] =
+        region.u.allFinite() ? design.segment().flexural_rigidity_Nmm2 * (u_free - region.u).norm()
+                             : std::numeric_limits<double>::infinity();
+  }
+  return moment;
+}
+
+double backlash_tip_shift_mm(const Design& design, const State& state) {
+  if (!design.latch() || design.latch()->backlash_mm <= 0.0) return 0.0;
+  const double play_rad = design.latch()->backlash_mm / design.latch()->backbone_radius_mm;
+  const std::vector<Region> regions = regions_of(design, state);
+  double shift = 0.0;
+  for (std::size_t i = 0; i + 1 < regions.size(); ++i) {
+    if (regions[i].flexible_mm <= kNoLength_mm) continue;
+    const Eigen::Matrix<double, 3, 2> J = tip_by_bend(design, state, i);
+    shift += play_rad * Eigen::JacobiSVD<Eigen::Matrix<double, 3, 2>>(J).singularValues()(0);
+  }
+  return shift;
+}
+
+}  // namespace withy
