@@ -1,0 +1,146 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// `withy check`: is the scene sound, what is its channel like, and what would stop a plan before it is
+// searched for?
+#include <algorithm>
+#include <memory>
+#include <string>
+#include <vector>
+
+#include <fmt/format.h>
+
+#include "geometry/wall_distance.h"
+#include "planner/scene.h"
+#include "tools/withy/commands.h"
+#include "tools/withy/progress.h"
+
+namespace withy {
+namespace {
+
+struct Options {
+  std::string scene;
+  bool quiet = false;
+};
+
+/// One line of the report: what it is about, and what there is to say.
+void line(std::string_view about, const std::string& text) {
+  fmt::print("{:<12}{}\n", about, text);
+}
+
+std::string point(const Eigen::Vector3d& p) {
+  return fmt::format("({:.2f}, {:.2f}, {:.2f}) mm", p.x(), p.y(), p.z());
+}
+
+std::string_view unit_name(LengthUnit unit) {
+  switch (unit) {
+    case LengthUnit::mm:
+      return "mm";
+    case LengthUnit::cm:
+      return "cm";
+    case LengthUnit::m:
+      return "m";
+    case LengthUnit::inch:
+      return "in";
+  }
+  return "";
+}
+
+void report_mesh(const Scene& scene, const Channel& channel) {
+  line("scene", scene.title);
+  line("mesh", fmt::format("{}, in {}: {} vertices, {} triangles with its caps", scene.mesh_file.string(),
+                           unit_name(scene.mesh_unit), channel.mesh_E.vertices.size(),
+                           channel.mesh_E.triangles.size()));
+  if (channel.mended.empty()) line("mended", "nothing, the mesh is sound as it is");
+  for (const std::string& what : channel.mended) line("mended", what);
+}
+
+void report_openings(const Scene& scene, const Channel& channel) {
+  for (const Opening& opening : channel.openings) {
+    const std::string_view kind = opening.is_entry                 ? "entry"
+                                  : scene.outlets == Outlets::open ? "outlet, open"
+                                                                   : "outlet, closed";
+    line("opening",
+         fmt::format("{}: centre {}, radius {:.2f} mm, {} edges", kind,
+                     point(scene.entry.X_SE * opening.centre_E), opening.radius_mm, opening.boundary_edges));
+  }
+}
+
+void report_body(const Design& design, double entry_room_mm) {
+  const Segment& segment = design.segment();
+  line("body",
+       fmt::format("radius {:.2f} mm, length {:.1f} mm, bends to a radius of {:.1f} mm at the tightest",
+                   segment.radius_mm, segment.length_mm, 1.0 / segment.curvature_max_per_mm));
+  for (int lock = 0; lock < design.lock_count(); ++lock)
+    line("lock",
+         fmt::format("{} at {:.1f} mm{}, body radius {:.2f} mm", lock + 1, design.station_mm(lock),
+                     design.layout().assumed ? " (assumed: the scene gives no layout for this count)" : "",
+                     design.lock().body_radius_mm));
+  line("entry", fmt::format("{:.2f} mm of room about the entry point", entry_room_mm));
+}
+
+void report_left_out(const Scene& scene) {
+  std::string tables;
+  const auto note = [&](bool given, std::string_view name) {
+    if (!given) tables += fmt::format("{}[{}]", tables.empty() ? "" : ", ", name);
+  };
+  note(scene.parts.latch.has_value(), "latch");
+  note(scene.parts.tendons.has_value(), "tendons");
+  note(scene.parts.field.has_value(), "field");
+  note(scene.actuation.has_value(), "actuation");
+  if (!tables.empty()) line("left out", tables + ": what they govern will not be checked");
+}
+
+/// What no search is needed for: each sentence names a necessary condition that does not hold.
+std::vector<std::string> obstacles(const Scene& scene, const Design& design, const WallDistance& wall) {
+  std::vector<std::string> found;
+  const double body = design.segment().radius_mm + scene.required_clearance_mm;
+  const Eigen::Vector3d target_E = scene.target_point_E();
+  // Within the tolerance of the target the wall is at most that much farther away than at the target.
+  const double room = wall.distance(target_E) + scene.target.tolerance_mm;
+  if (room < body)
+    found.push_back(
+        fmt::format("nowhere within the target's tolerance is the wall farther than {:.2f} mm, and the body "
+                    "with its clearance needs {:.2f} mm",
+                    room, body));
+  // The tip of a segment pushed in by d is at most d deep, straight or bent.
+  const double depth = target_E.z() - scene.target.tolerance_mm;
+  if (depth > design.carriage().insertion_max_mm)
+    found.push_back(
+        fmt::format("the target lies {:.1f} mm deep, and the carriage pushes the tip in by {:.1f} mm at most",
+                    depth, design.carriage().insertion_max_mm));
+  return found;
+}
+
+ExitStatus check(const Options& options) {
+  Progress progress(options.quiet);
+  progress.stage("reading the scene");
+  const Result<Scene> scene = read_scene(options.scene);
+  if (!scene) return refuse(scene.error());
+  progress.stage("checking the mesh");
+  const auto channel = read_channel(*scene);
+  if (!channel) return refuse(channel.error());
+  const Result<Design> design = scene->design(scene->layout_in_use);
+  if (!design) return refuse(design.error());
+  const WallDistance wall(*channel);
+
+  report_mesh(*scene, **channel);
+  report_openings(*scene, **channel);
+  report_body(*design, wall.distance(Eigen::Vector3d::Zero()));
+  report_left_out(*scene);
+  const std::vector<std::string> stops = obstacles(*scene, *design, wall);
+  for (const std::string& why : stops) line("stops a plan", why);
+  if (stops.empty()) line("verdict", "nothing here stops a plan before it is searched for");
+  return ExitStatus::done;
+}
+
+}  // namespace
+
+void add_check_command(CommandLine& line) {
+  auto options = std::make_shared<Options>();
+  CLI::App& app = line.add("check", "Say what the channel and the scene are like, and what would stop a plan",
+                           "withy check scenes/single-bend/scene.toml");
+  app.add_option("SCENE", options->scene, "scene file (TOML; lengths in mm, angles in degrees)")->required();
+  add_quiet_option(app, options->quiet);
+  line.run(app, [options] { return check(*options); });
+}
+
+}  // namespace withy

@@ -1,0 +1,83 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "tools/withy/command.h"
+
+#include <algorithm>
+#include <cstdio>
+#include <exception>
+
+#include <fmt/format.h>
+
+namespace withy {
+namespace {
+
+/// One line on standard error, whatever the text.
+void say(std::string text) {
+  std::replace(text.begin(), text.end(), '\n', ' ');
+  fmt::print(stderr, "{}\n", text);
+}
+
+/// Results that never arrived (a full disk behind a redirection) must not end in "done".
+ExitStatus flushed(ExitStatus status) {
+  if (std::fflush(stdout) == 0 && std::ferror(stdout) == 0) return status;
+  say("withy: standard output can't be written");
+  return ExitStatus::our_fault;
+}
+
+}  // namespace
+
+CommandLine::CommandLine()
+    : app_("Plans the motion of a tendon-driven segment with on-board locks.", "withy") {
+  app_.require_subcommand(1);
+  app_.set_version_flag("--version", std::string("withy ") + WITHY_VERSION, "print the version and leave");
+  app_.set_help_flag("-h,--help", "print this help and leave");
+  app_.footer(
+      "Exit status: 0 done (plan: reached), 3 proved unreachable, 4 undecided, 2 the input is wrong,\n"
+      "1 a fault of the program, 130 interrupted.\n"
+      "`withy COMMAND --help` gives a command's options, their units and an example.");
+}
+
+CLI::App& CommandLine::add(const std::string& name, const std::string& summary, const std::string& example) {
+  CLI::App& command = *app_.add_subcommand(name, summary);
+  command.footer("Example:\n  " + example);
+  return command;
+}
+
+void CommandLine::run(CLI::App& app, std::function<ExitStatus()> action) {
+  entries_.push_back({&app, std::move(action)});
+}
+
+ExitStatus CommandLine::execute(int argument_count, char** arguments) {
+  try {
+    app_.parse(argument_count, arguments);
+    const auto named =
+        std::find_if(entries_.begin(), entries_.end(), [](const Entry& e) { return e.app->parsed(); });
+    return flushed(named->action());
+  } catch (const CLI::ParseError& error) {
+    if (error.get_exit_code() == static_cast<int>(CLI::ExitCodes::Success)) {
+      app_.exit(error);  // prints the help or the version that was asked for
+      return flushed(ExitStatus::done);
+    }
+    const auto named = app_.get_subcommands();
+    return refuse_arguments(named.empty() ? "" : named.front()->get_name(), error.what());
+  } catch (const std::exception& error) {
+    say(fmt::format("withy: this is a fault of the program: {}", error.what()));
+    return ExitStatus::our_fault;
+  }
+}
+
+ExitStatus refuse(const InputError& error) {
+  say(error.message());
+  return ExitStatus::wrong_input;
+}
+
+ExitStatus refuse_arguments(const std::string& command, const std::string& problem) {
+  const std::string name = command.empty() ? "withy" : "withy " + command;
+  say(fmt::format("{}: {}; {} --help lists what there is", name, problem, name));
+  return ExitStatus::wrong_input;
+}
+
+void add_quiet_option(CLI::App& app, bool& quiet) {
+  app.add_flag("-q,--quiet", quiet, "no progress on standard error");
+}
+
+}  // namespace withy

@@ -1,0 +1,67 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// What all commands of the program share: exit statuses, how a command joins the command line, how it speaks.
+//
+// A command is one file with one function `void add_NAME_command(CommandLine&)`, listed in commands.h. It
+// adds itself, declares its options on the CLI::App it gets, and hands over what to run:
+//
+//     void add_check_command(CommandLine& line) {
+//       auto options = std::make_shared<Options>();
+//       CLI::App& app = line.add("check", "what it is for", "withy check scenes/straight/scene.toml");
+//       app.add_option("SCENE", options->scene, "scene file")->required();
+//       line.run(app, [options] { return check(*options); });
+//     }
+//
+// Results go to standard output; errors and progress to standard error.
+#pragma once
+
+#include <functional>
+#include <string>
+#include <vector>
+
+#include <CLI/CLI.hpp>
+
+#include "geometry/input_error.h"
+
+namespace withy {
+
+enum class ExitStatus {
+  done = 0,         ///< plan: reached
+  our_fault = 1,    ///< a fault of the program or of the machine it runs on
+  wrong_input = 2,  ///< one line on standard error says where and why
+  unreachable = 3,  ///< proved
+  undecided = 4,
+  interrupted = 130
+};
+
+class CommandLine {
+ public:
+  CommandLine();
+
+  /// A new subcommand. `example` is one full line as a user would type it.
+  CLI::App& add(const std::string& name, const std::string& summary, const std::string& example);
+
+  /// What to do when this subcommand is named and its options are in order.
+  void run(CLI::App& app, std::function<ExitStatus()> action);
+
+  /// Parses the arguments and runs the command they name.
+  ExitStatus execute(int argument_count, char** arguments);
+
+ private:
+  struct Entry {
+    CLI::App* app;
+    std::function<ExitStatus()> action;
+  };
+  CLI::App app_;
+  std::vector<Entry> entries_;
+};
+
+/// Says what is wrong with an input file, as one line; the status to leave with.
+ExitStatus refuse(const InputError& error);
+
+/// Says what is wrong with the arguments themselves ("--locks 9 ..."), as one line; the status to leave with.
+ExitStatus refuse_arguments(const std::string& command, const std::string& problem);
+
+/// Adds `--quiet` with the words that all commands share.
+void add_quiet_option(CLI::App& app, bool& quiet);
+
+}  // namespace withy

@@ -1,0 +1,19 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Every command of the program, in the order that `withy --help` lists them.
+#pragma once
+
+#include <array>
+
+#include "tools/withy/command.h"
+
+namespace withy {
+
+void add_check_command(CommandLine& line);
+void add_channel_command(CommandLine& line);
+
+inline constexpr std::array kCommands = {
+    add_check_command,
+    add_channel_command,
+};
+
+}  // namespace withy
