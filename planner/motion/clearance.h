@@ -7,6 +7,7 @@
 #pragma once
 
 #include <algorithm>
+#include <limits>
 #include <memory>
 
 #include <Eigen/Core>
@@ -29,6 +30,35 @@ class ChannelDistance {
   double lower_distance(const Eigen::Vector3d& p_E) const {
     if (!field_) return exact_->distance(p_E);
     return field_->at(p_E).lower - std::max(0.0, -p_E.z());
+  }
+
+  /// A lower bound of D as seen from p: for any p' within m of p and past the entry plane, D(p') >=
+  /// signed_lower - m whenever that is positive and no open outlet is within m. Behind the entry plane the
+  /// sign is that of the projection onto it.
+  double signed_lower(const Eigen::Vector3d& p_E) const {
+    if (field_) {
+      const double lower = lower_distance(p_E);
+      if (lower > 0.0) return lower;
+    }
+    return signed_exact(p_E);
+  }
+
+  /// An upper bound of D: for p' within `reach` of p, both past the entry plane, D(p') <= signed_upper + |p'
+  /// - p|. An open outlet nearer than that voids the sign.
+  double signed_upper(const Eigen::Vector3d& p_E, double reach) const {
+    const double d = signed_exact(p_E);
+    return outlet_distance(p_E) <= reach ? std::abs(d) : d;
+  }
+
+  /// D, the sign behind the entry plane being that of the projection onto it.
+  double signed_exact(const Eigen::Vector3d& p_E) const {
+    const double d = exact_->distance(p_E);
+    return exact_->inside({p_E.x(), p_E.y(), std::max(0.0, p_E.z())}) ? d : -d;
+  }
+
+  /// Distance to the nearest open outlet; infinite without one.
+  double outlet_distance(const Eigen::Vector3d& p_E) const {
+    return exact_->has_open_outlet() ? exact_->outlet_distance(p_E) : std::numeric_limits<double>::infinity();
   }
 
   /// Is lower_distance exact already?

@@ -1,0 +1,148 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/search/leaf.h"
+
+#include <algorithm>
+#include <cassert>
+#include <cmath>
+
+namespace withy {
+
+bool boxes_touch(const Box& a, const Box& b) {
+  assert(a.dimensions == b.dimensions);
+  for (int k = 0; k < a.dimensions; ++k) {
+    const auto i = Box::idx(k);
+    const bool apart =
+        k < 3 ? a.low[i] > b.high[i] || b.low[i] > a.high[i] : a.low[i] >= b.high[i] || b.low[i] >= a.high[i];
+    if (apart) return false;
+  }
+  return true;
+}
+
+Box intersection(const Box& a, const Box& b) {
+  Box out = a;
+  for (int k = 0; k < a.dimensions; ++k) {
+    const auto i = Box::idx(k);
+    out.low[i] = std::max(a.low[i], b.low[i]);
+    out.high[i] = std::min(a.high[i], b.high[i]);
+  }
+  return out;
+}
+
+BendChart::BendChart(const Design& design) : design_(design) {
+  if (design.latch()) kind_ = lattice_kind(*design.latch());
+  axes_.resize(2, coordinates());
+  if (kind_ == LatticeKind::everything) axes_ = Eigen::Matrix2d::Identity();
+  if (kind_ == LatticeKind::lines)
+    axes_.col(0) = lattice_lines(*design.latch(), Eigen::Vector2d::Zero(), 2.0 * M_PI).front().direction;
+}
+
+std::vector<Eigen::Vector2d> BendChart::bases_near(const Eigen::Vector2d& sum_before,
+                                                   const Eigen::Vector2d& centre, double radius_rad) const {
+  std::vector<Eigen::Vector2d> bases;
+  switch (kind_) {
+    case LatticeKind::everything:
+      bases.push_back(Eigen::Vector2d::Zero());
+      break;
+    case LatticeKind::lines:
+      for (const BendLine& line : lattice_lines(*design_.latch(), sum_before + centre, radius_rad))
+        bases.push_back(base_of(line.offset - sum_before));
+      break;
+    case LatticeKind::points:
+      for (const Eigen::Vector2d& bend : lattice_points(*design_.latch(), sum_before + centre, radius_rad))
+        bases.push_back(bend - sum_before);
+      break;
+  }
+  return bases;
+}
+
+LeafKey Leaf::key() const {
+  LeafKey key;
+  key.engaged = static_cast<std::uint32_t>(engaged.to_ulong());
+  for (const Eigen::Vector2d& b : base)
+    key.notch.push_back({std::llround(b.x() / kNotchGrain), std::llround(b.y() / kNotchGrain)});
+  return key;
+}
+
+Eigen::Vector2d Leaf::base_sum(int count) const {
+  Eigen::Vector2d sum = Eigen::Vector2d::Zero();
+  for (int r = 0; r < count; ++r) sum += base[static_cast<std::size_t>(r)];
+  return sum;
+}
+
+std::vector<Stretch> stretches_of(const Design& design, const LockSet& engaged) {
+  std::vector<Stretch> stretches;
+  double from = 0.0;
+  for (int lock = 0; lock < design.lock_count(); ++lock) {
+    if (!engaged.test(static_cast<std::size_t>(lock))) continue;
+    stretches.push_back({from, design.station_mm(lock), lock});
+    from = design.station_mm(lock);
+  }
+  stretches.push_back({from, design.length_mm(), -1});
+  return stretches;
+}
+
+double exposed_flexible_length(const Design& design, double insertion_mm, double from_mm, double to_mm) {
+  const double start = std::max(from_mm, first_exposed_station(design, insertion_mm));
+  return start < to_mm ? design.flexible_length(start, to_mm) : 0.0;
+}
+
+Box whole_leaf(const Design& design, const BendChart& chart, const Leaf& leaf) {
+  Box box;
+  box.dimensions = 3 + chart.coordinates() * leaf.engaged_count();
+  const double kappa = design.segment().curvature_max_per_mm;
+  box.low = {0.0, -kappa, -kappa};
+  box.high = {design.carriage().insertion_max_mm, kappa, kappa};
+  const auto stretches = stretches_of(design, leaf.engaged);
+  int k = 3;
+  for (int r = 0; r < leaf.engaged_count(); ++r) {
+    const Stretch& s = stretches[static_cast<std::size_t>(r)];
+    const double most = kappa * design.flexible_length(s.from_mm, s.to_mm);
+    for (int c = 0; c < chart.coordinates(); ++c, ++k) {
+      box.low[Box::idx(k)] = -most;
+      box.high[Box::idx(k)] = most;
+    }
+  }
+  return box;
+}
+
+State state_at(const BendChart& chart, const Leaf& leaf, const double* x) {
+  State state;
+  state.insertion_mm = x[0];
+  state.u_free = {x[1], x[2]};
+  state.engaged = leaf.engaged;
+  state.theta_frozen = leaf.base;
+  const int n = chart.coordinates();
+  if (n > 0)
+    for (std::size_t r = 0; r < leaf.base.size(); ++r)
+      state.theta_frozen[r] +=
+          chart.axes() * Eigen::Map<const Eigen::VectorXd>(x + 3 + static_cast<std::ptrdiff_t>(r) * n, n);
+  return state;
+}
+
+State centre_state(const BendChart& chart, const Leaf& leaf, const Box& box) {
+  std::array<double, kMaxDimensions> x{};
+  for (int k = 0; k < box.dimensions; ++k) x[Box::idx(k)] = box.centre(k);
+  return state_at(chart, leaf, x.data());
+}
+
+Leaf leaf_of(const BendChart& chart, const State& state) {
+  Leaf leaf;
+  leaf.engaged = state.engaged;
+  for (const Eigen::Vector2d& theta : state.theta_frozen) leaf.base.push_back(chart.base_of(theta));
+  return leaf;
+}
+
+std::array<double, kMaxDimensions> coordinates_of(const BendChart& chart, const State& state) {
+  std::array<double, kMaxDimensions> x{};
+  x[0] = state.insertion_mm;
+  x[1] = state.u_free.x();
+  x[2] = state.u_free.y();
+  std::size_t k = 3;
+  for (const Eigen::Vector2d& theta : state.theta_frozen) {
+    const Eigen::VectorXd t = chart.axes().transpose() * theta;
+    for (int c = 0; c < chart.coordinates(); ++c) x[k++] = t[c];
+  }
+  return x;
+}
+
+}  // namespace withy

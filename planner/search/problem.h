@@ -1,0 +1,48 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// What is asked of a search: this design, in this channel, to this target, at this clearance.
+#pragma once
+
+#include <memory>
+#include <optional>
+
+#include <Eigen/Core>
+
+#include "planner/motion/verify.h"
+#include "planner/segment/design.h"
+
+namespace withy {
+
+/// The target in the entry frame.
+struct Goal {
+  Eigen::Vector3d point_E = Eigen::Vector3d::Zero();
+  double tolerance_mm = 0.0;
+  std::optional<Eigen::Vector3d> direction_E;  ///< unit vector
+  double direction_tolerance_rad = 0.0;
+
+  /// Distance of a tip from the target's point.
+  double distance(const Eigen::Isometry3d& tip_E) const { return (tip_E.translation() - point_E).norm(); }
+  /// Angle (rad) between the tip's tangent and the wanted direction; 0 where none is wanted.
+  double direction_error(const Eigen::Isometry3d& tip_E) const;
+  bool holds(const Eigen::Isometry3d& tip_E) const {
+    return distance(tip_E) <= tolerance_mm && direction_error(tip_E) <= direction_tolerance_rad;
+  }
+};
+
+/// Which limits of the hardware a search heeds. A limit whose section the scene leaves out is never heeded.
+struct HeededLimits {
+  bool clearance = true;
+  bool latch = true;
+  bool tendons = true;
+  bool field = true;
+};
+
+/// Constant during a search; shared by everything that takes part in it.
+struct SearchProblem {
+  Design design;
+  std::shared_ptr<const ChannelDistance> distance;
+  Goal goal;
+  double required_clearance_mm = 0.0;
+  HeededLimits heeded;
+};
+
+}  // namespace withy
