@@ -12,10 +12,11 @@ namespace {
 
 constexpr double kInfinity = std::numeric_limits<double>::infinity();
 constexpr double kFirstCell_mm = 0.5;   // no clearance that matters hides between first samples this close
-constexpr double kTolerance_mm = 1e-3;  // of the minimum, twenty times finer than the slack a plan may leave
+constexpr double kTolerance_mm = 5e-3;  // cells stop here: a tenth of the slack a plan may leave
+constexpr double kPolish_mm = 1e-7;     // steps about the least sample stop here
 constexpr double kSpread = 1.05;  // cells this small are nearly flat: this covers what corners and sides miss
 
-// What is known of one point: inherits its sign from a near point when no face lies between.
+// A point whose sign is known: points nearer to it than any face have the same.
 struct Probe {
   Eigen::Vector3d p = Eigen::Vector3d::Constant(kInfinity);
   double surface_mm = 0;
@@ -40,12 +41,12 @@ class Sampler {
     first_cells();
     while (!queue_.empty()) {
       const Cell cell = queue_.top();
-      best_.bound_mm = std::max(0.0, best_.minimum_mm - cell.lower);
-      if (cell.lower >= best_.minimum_mm - kTolerance_mm || best_.samples >= most_samples) return best_;
+      if (cell.lower >= best_.minimum_mm - kTolerance_mm || best_.samples >= most_samples) break;
       queue_.pop();
       halve(cell);
     }
-    best_.bound_mm = 0;
+    if (std::isfinite(best_.minimum_mm)) polish();
+    if (!queue_.empty()) best_.bound_mm = std::max(0.0, best_.minimum_mm - queue_.top().lower);
     return best_;
   }
 
@@ -64,6 +65,7 @@ class Sampler {
 
   void first_cells() {
     const auto cuts = station_cuts();
+    first_station_ = cuts.front();
     std::vector<double> stations = {cuts.front()};
     for (std::size_t k = 1; k < cuts.size(); ++k) {
       const int steps =
@@ -126,9 +128,7 @@ class Sampler {
     p.z() = std::max(p.z(), 1e-9);
     const double R = radius(robot_, s);
     const Probe near = cell.probe;
-    cell.probe.p = p;
-    cell.probe.surface_mm = wall_.surface_distance(p);
-    cell.probe.inside = (p - near.p).norm() < near.surface_mm ? near.inside : wall_.inside(p);
+    if ((p - near.p).norm() >= near.surface_mm) cell.probe = {p, wall_.surface_distance(p), wall_.inside(p)};
     const double size = wall_.distance(p);
     const double clearance = (cell.probe.inside ? size : -size) - R;
     cell.lower = clearance - cell.reach_mm;
@@ -154,6 +154,27 @@ class Sampler {
     }
   }
 
+  // Steps downhill about the least sample, so that a motion's sharp minimum is found to rounding.
+  void polish() {
+    double dt = 0.01, ds = 0.25;
+    while (ds > kPolish_mm) {
+      const double before = best_.minimum_mm, t = best_.fraction, s = best_.station_mm;
+      for (const double sign : {-1.0, 1.0}) {
+        try_at(std::clamp(t + sign * dt, 0.0, 1.0), s);
+        try_at(t, std::clamp(s + sign * ds, first_station_, robot_.scene.length_mm));
+      }
+      if (best_.minimum_mm >= before) dt /= 2, ds /= 2;
+    }
+  }
+
+  void try_at(double t, double s) {
+    const Eigen::Vector3d p = body(t).point_E(s);
+    if (p.z() <= 0) return;
+    const double clearance = wall_.signed_distance(p) - radius(robot_, s);
+    if (clearance < best_.minimum_mm) best_ = {clearance, 0, t, s, best_.samples};
+  }
+
+  double first_station_ = 0;
   const Robot& robot_;
   const Wall& wall_;
   const State& from_;

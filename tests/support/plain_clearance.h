@@ -23,6 +23,6 @@ struct Sampled {
 /// Over the motion between two states that have the same locks engaged. `most_samples` bounds the work: when
 /// it is spent, bound_mm says what is left.
 Sampled least_clearance(const Robot& robot, const Wall& wall, const State& from, const State& to,
-                        int most_samples = 200000);
+                        int most_samples = 20000);
 
 }  // namespace withy_plain
