@@ -26,7 +26,9 @@ void line(std::string_view about, const std::string& text) {
   fmt::print("{:<12}{}\n", about, text);
 }
 
-std::string point(const Eigen::Vector3d& p) {
+/// Two decimals, and never "-0.00".
+std::string point(const Eigen::Vector3d& exact) {
+  const Eigen::Vector3d p = (exact.array() * 100.0).round() / 100.0 + 0.0;
   return fmt::format("({:.2f}, {:.2f}, {:.2f}) mm", p.x(), p.y(), p.z());
 }
 

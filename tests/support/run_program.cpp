@@ -1,0 +1,61 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "tests/support/run_program.h"
+
+#include <chrono>
+#include <csignal>
+#include <stdexcept>
+#include <thread>
+
+#include <fcntl.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#include "tests/support/temporary_folder.h"
+
+namespace withy_test {
+namespace {
+
+/// In the child: becomes the program. Only async-signal-safe calls, the parent may have threads.
+[[noreturn]] void become(const char* program, char* const* arguments, const char* folder, const char* out,
+                         const char* err) {
+  constexpr int kCouldNotStart = 127;  // what a shell says
+  const int out_file = open(out, O_CREAT | O_WRONLY | O_TRUNC, 0600);
+  const int err_file = open(err, O_CREAT | O_WRONLY | O_TRUNC, 0600);
+  const int null_file = open("/dev/null", O_RDONLY);
+  if (dup2(null_file, STDIN_FILENO) < 0 || dup2(out_file, STDOUT_FILENO) < 0 ||
+      dup2(err_file, STDERR_FILENO) < 0 || chdir(folder) != 0)
+    _exit(kCouldNotStart);
+  execv(program, arguments);
+  _exit(kCouldNotStart);
+}
+
+}  // namespace
+
+ProgramRun run_program(const std::string& program, const std::vector<std::string>& arguments,
+                       const std::filesystem::path& folder, std::optional<double> interrupt_after_s) {
+  const TemporaryFolder captured;
+  const std::string out = captured.path() / "out";
+  const std::string err = captured.path() / "err";
+  std::vector<std::string> words = {program};
+  words.insert(words.end(), arguments.begin(), arguments.end());
+  std::vector<char*> pointers;
+  for (std::string& word : words) pointers.push_back(word.data());
+  pointers.push_back(nullptr);
+
+  const pid_t child = fork();
+  if (child < 0) throw std::runtime_error("no process can be started");
+  if (child == 0) become(program.c_str(), pointers.data(), folder.c_str(), out.c_str(), err.c_str());
+  if (interrupt_after_s) {
+    std::this_thread::sleep_for(std::chrono::duration<double>(*interrupt_after_s));
+    kill(child, SIGINT);
+  }
+  int status = 0;
+  if (waitpid(child, &status, 0) != child) throw std::runtime_error("lost the process");
+  ProgramRun run;
+  run.status = WIFEXITED(status) ? WEXITSTATUS(status) : -WTERMSIG(status);
+  run.out = read_text(out);
+  run.err = read_text(err);
+  return run;
+}
+
+}  // namespace withy_test
