@@ -9,6 +9,7 @@
 #include <memory>
 #include <numeric>
 #include <optional>
+#include <string_view>
 #include <utility>
 
 #include <fmt/format.h>
@@ -119,10 +120,13 @@ void assign_roles(Channel& channel, const SoundSurface& sound, Outlets outlets) 
     for (const int f : hole.faces) channel.role[f] = role;
     (is_entry ? channel.openings : others).push_back(opening_of(mesh, hole, is_entry));
   }
+  // Caps were named above, each as a whole; what is left are the faces that were read.
+  const std::size_t faces_read =
+      std::accumulate(sound.holes.begin(), sound.holes.end(), mesh.triangles.size(),
+                      [](std::size_t n, const CappedHole& hole) { return n - hole.faces.size(); });
   std::vector<int> skin;
-  for (std::size_t f = 0; f < mesh.triangles.size(); ++f) {
+  for (std::size_t f = 0; f < faces_read; ++f) {
     const auto& t = mesh.triangles[f];
-    if (channel.role[f] != FaceRole::wall) continue;
     if (!std::all_of(t.begin(), t.end(), [&](int v) { return near_entry(mesh.vertices[v], channel.entry); }))
       continue;
     channel.role[f] = FaceRole::entry_opening;
@@ -137,30 +141,57 @@ void assign_roles(Channel& channel, const SoundSurface& sound, Outlets outlets) 
   channel.openings.insert(channel.openings.end(), others.begin(), others.end());
 }
 
-MeshRefusal no_entry_refusal(const Channel& channel) {
-  const Eigen::Isometry3d& X_SE = channel.entry.X_SE;
-  const auto nearest = std::min_element(
-      channel.openings.begin(), channel.openings.end(),
-      [](const Opening& a, const Opening& b) { return a.centre_E.norm() < b.centre_E.norm(); });
-  if (nearest == channel.openings.end()) {
-    return refusal(
-        MeshFault::no_entry,
-        fmt::format("no hole, and no faces wholly within {:g} mm of {} and {:g} mm of the entry plane",
-                    channel.entry.opening_radius_mm, spoken(X_SE.translation()), kOpeningPlaneTolerance_mm),
-        "put point_mm on the opening, point axis into the lumen, and make opening_radius_mm reach its rim");
+constexpr std::string_view kEntryRemedy =
+    "put point_mm on the opening, point axis into the lumen, and make opening_radius_mm reach the opening's "
+    "rim";
+
+/// A closed mesh without faces at the entry: most often the wrong place or the wrong unit, so say where the
+/// mesh is.
+MeshRefusal no_skin_refusal(const Channel& channel) {
+  Eigen::AlignedBox3d box_S;
+  for (const Eigen::Vector3d& v_E : channel.mesh_E.vertices) box_S.extend(channel.entry.X_SE * v_E);
+  return refusal(
+      MeshFault::no_entry,
+      fmt::format("it has no hole, and no face wholly within {:g} mm of {} and {:g} mm of the entry plane "
+                  "looks back along the axis; the mesh spans {} to {}",
+                  channel.entry.opening_radius_mm, spoken(channel.entry.X_SE.translation()),
+                  kOpeningPlaneTolerance_mm, spoken(box_S.min()), spoken(box_S.max())),
+      std::string(kEntryRemedy) + ", and check the mesh's unit");
+}
+
+/// Holes, but none is the entry: says by what the nearest one misses.
+MeshRefusal no_hole_refusal(const Channel& channel, const SoundSurface& sound) {
+  const TriangleMesh& mesh = channel.mesh_E;
+  const auto farthest_mm = [&](const CappedHole& hole) {
+    double d = 0.0;
+    for (const int v : hole.boundary) d = std::max(d, mesh.vertices[v].norm());
+    return d;
+  };
+  const auto nearest =
+      std::min_element(sound.holes.begin(), sound.holes.end(),
+                       [&](const auto& a, const auto& b) { return farthest_mm(a) < farthest_mm(b); });
+  const Opening hole = opening_of(mesh, *nearest, false);
+  const double off_plane_mm = std::max(std::abs(hole.z_min_mm), std::abs(hole.z_max_mm));
+  const std::string which = fmt::format("the nearest hole, of radius {:.3f} mm about {},", hole.radius_mm,
+                                        spoken(channel.entry.X_SE * hole.centre_E));
+  if (off_plane_mm <= kOpeningPlaneTolerance_mm) {
+    return refusal(MeshFault::no_entry,
+                   fmt::format("{} reaches {:.3f} mm from point_mm, and opening_radius_mm is {:g}", which,
+                               farthest_mm(*nearest), channel.entry.opening_radius_mm),
+                   "put point_mm in the middle of the opening, and make opening_radius_mm reach its rim");
   }
   return refusal(
       MeshFault::no_entry,
-      fmt::format(
-          "the nearest hole, of radius {:.3f} mm, is at {}, {:.3f} mm from point_mm, and reaches from "
-          "{:.3f} to {:.3f} mm along the axis",
-          nearest->radius_mm, spoken(X_SE * nearest->centre_E), nearest->centre_E.norm(), nearest->z_min_mm,
-          nearest->z_max_mm),
-      "put point_mm on the opening, point axis into the lumen, and make opening_radius_mm reach its rim");
+      fmt::format("{} lies {:.3f} to {:.3f} mm along the axis, and the entry's may be {:g} mm off the entry "
+                  "plane at most",
+                  which, hole.z_min_mm, hole.z_max_mm, kOpeningPlaneTolerance_mm),
+      std::string(kEntryRemedy));
 }
 
-std::optional<MeshRefusal> fault_of_entry(const Channel& channel) {
-  if (channel.openings.empty() || !channel.openings.front().is_entry) return no_entry_refusal(channel);
+std::optional<MeshRefusal> fault_of_entry(const Channel& channel, const SoundSurface& sound) {
+  if (channel.openings.empty() || !channel.openings.front().is_entry) {
+    return sound.holes.empty() ? no_skin_refusal(channel) : no_hole_refusal(channel, sound);
+  }
   double beyond_mm = 0.0;
   for (const Opening& o : channel.openings) {
     if (o.is_entry) beyond_mm = std::max(beyond_mm, o.z_max_mm);
@@ -201,7 +232,7 @@ tl::expected<Channel, MeshRefusal> make_channel(const TriangleMesh& mesh_S, cons
   channel->mended = std::move(sound->mended);
   channel->entry = entry;
   assign_roles(*channel, *sound, outlets);
-  if (auto fault = fault_of_entry(*channel)) return tl::unexpected(std::move(*fault));
+  if (auto fault = fault_of_entry(*channel, *sound)) return tl::unexpected(std::move(*fault));
   if (auto fault = fault_of_axis(channel)) return tl::unexpected(std::move(*fault));
   return std::move(*channel);
 }

@@ -206,7 +206,12 @@ std::optional<MeshRefusal> orient(Soup& soup, const Locator& where, std::vector<
                                where(to_eigen(p))),
                    "pull the parts that touch in a point apart, or join them properly");
   }
-  if (log.turned > 0 && log.turned < soup.triangles.size()) {
+  if (2 * log.turned > soup.triangles.size()) {
+    // The first face set the tone; the tone should be the majority's.
+    for (Corners& t : soup.triangles) std::swap(t[0], t[1]);
+    log.turned = soup.triangles.size() - log.turned;
+  }
+  if (log.turned > 0) {
     mended.push_back(fmt::format("Turned {} that faced the other way from {} neighbours.",
                                  counted(log.turned, "triangle", "triangles"),
                                  log.turned == 1 ? "its" : "their"));

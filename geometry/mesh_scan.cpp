@@ -50,14 +50,33 @@ bool is_text(std::string_view bytes) {
                      [](unsigned char c) { return c >= ' ' || (c >= '\t' && c <= '\r'); });
 }
 
+std::uint32_t stl_triangle_count(std::string_view bytes) {
+  std::uint32_t triangles = 0;
+  std::memcpy(&triangles, bytes.data() + 80, sizeof triangles);
+  return triangles;
+}
+
+/// CGAL's reader merges vertices through an ordered map, in which a coordinate that is not a number equals
+/// any other, so that it would vanish unseen.
+std::optional<MeshFileFault> fault_of_binary_stl_numbers(std::string_view bytes, std::size_t triangles) {
+  for (std::size_t t = 0; t < triangles; ++t) {
+    std::array<float, 9> corners;
+    std::memcpy(corners.data(), bytes.data() + kStlHeader + kStlTriangle * t + 3 * sizeof(float),
+                sizeof corners);
+    for (std::size_t k = 0; k < corners.size(); ++k) {
+      if (!std::isfinite(corners[k])) return not_finite(1, 1, 3 * t + k / 3 + 1);
+    }
+  }
+  return std::nullopt;
+}
+
 std::optional<MeshFileFault> scan_binary_stl(std::string_view bytes) {
   if (bytes.size() < kStlHeader) {
     return MeshFileFault{
         1, 1, fmt::format("this binary STL file ends after {} bytes, within its header", bytes.size()),
         "copy or export the file whole"};
   }
-  std::uint32_t triangles = 0;
-  std::memcpy(&triangles, bytes.data() + 80, sizeof triangles);
+  const std::uint32_t triangles = stl_triangle_count(bytes);
   const std::size_t needed = kStlHeader + kStlTriangle * triangles;
   if (bytes.size() < needed) {
     return MeshFileFault{
@@ -66,7 +85,7 @@ std::optional<MeshFileFault> scan_binary_stl(std::string_view bytes) {
                     needed, bytes.size()),
         "copy or export the file whole"};
   }
-  return std::nullopt;
+  return fault_of_binary_stl_numbers(bytes, triangles);
 }
 
 /// From after the word "facet" to after "endfacet"; `face` and `vertex` count what was seen so far.
@@ -271,13 +290,11 @@ MeshFileFault no_triangles() {
 }
 
 std::optional<MeshFileFault> scan_stl(std::string_view bytes) {
-  if (bytes.size() >= kStlHeader) {
-    // The size is the surest sign: some programs start binary files with "solid" as well.
-    std::uint32_t triangles = 0;
-    std::memcpy(&triangles, bytes.data() + 80, sizeof triangles);
-    if (bytes.size() == kStlHeader + kStlTriangle * std::size_t{triangles}) return std::nullopt;
-  }
-  return is_text(bytes) ? scan_text_stl(bytes) : scan_binary_stl(bytes);
+  // The size is the surest sign: some programs start binary files with "solid" as well.
+  const bool weighs_right =
+      bytes.size() >= kStlHeader &&
+      bytes.size() == kStlHeader + kStlTriangle * std::size_t{stl_triangle_count(bytes)};
+  return is_text(bytes) && !weighs_right ? scan_text_stl(bytes) : scan_binary_stl(bytes);
 }
 
 std::optional<MeshFileFault> scan_obj(std::string_view bytes) {
