@@ -1,0 +1,139 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "geometry/distance_field.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <limits>
+
+#include "geometry/lanes.h"
+
+namespace withy {
+namespace {
+
+constexpr double kInfinity = std::numeric_limits<double>::infinity();
+
+/// From a cell's first corner to its corners, x fastest.
+constexpr std::array<int, 8> kCorner = {0,
+                                        1,
+                                        kBlockEdge,
+                                        kBlockEdge + 1,
+                                        kBlockEdge* kBlockEdge,
+                                        kBlockEdge* kBlockEdge + 1,
+                                        kBlockEdge* kBlockEdge + kBlockEdge,
+                                        kBlockEdge* kBlockEdge + kBlockEdge + 1};
+
+/// Points past the grid are moved this far (in cells) within its outermost blocks, which are not kept.
+constexpr double kWithin = 0.01;
+
+/// Double rounding of a distance measured at coordinates of some hundred mm (mm), with room.
+constexpr double kDoubleRounding_mm = 1e-10;
+
+double weight(const Eigen::Vector3d& t, std::size_t corner) {
+  return ((corner & 1U) ? t.x() : 1.0 - t.x()) * ((corner & 2U) ? t.y() : 1.0 - t.y()) *
+         ((corner & 4U) ? t.z() : 1.0 - t.z());
+}
+
+}  // namespace
+
+DistanceField::Cell DistanceField::cell_at(const Eigen::Vector3d& p_E) const {
+  Cell cell;
+  std::array<int, 3> block;
+  std::array<int, 3> local;
+  const double h = view_.spacing;
+  cell.spread2 = 0.0;
+  for (int k = 0; k < 3; ++k) {
+    const double most = kBlockCells * view_.count[k] - kWithin;
+    const double u = std::clamp((p_E[k] - static_cast<double>(view_.origin[k])) / h, 0.0, most);
+    const int i = static_cast<int>(u);
+    const double t = u - i;
+    block[static_cast<std::size_t>(k)] = i / kBlockCells;
+    local[static_cast<std::size_t>(k)] = i % kBlockCells;
+    cell.place[k] = t;
+    cell.spread2 += h * h * t * (1.0 - t);
+  }
+  const auto at =
+      static_cast<std::size_t>((block[2] * view_.count[1] + block[1]) * view_.count[0] + block[0]);
+  const auto first =
+      static_cast<std::size_t>(block_[at] + (local[2] * kBlockEdge + local[1]) * kBlockEdge + local[0]);
+  cell.square = &nodes_[first];
+  cell.face = block_[at] == 0 ? nullptr : &face_[first];
+  return cell;
+}
+
+double DistanceField::lower_in(const Cell& cell) const {
+  double square = -cell.spread2;
+  for (std::size_t i = 0; i < 8; ++i) square += weight(cell.place, i) * cell.square[kCorner[i]];
+  if (square > 0.0) return std::sqrt(square);
+  const double lower = -std::sqrt(-2.0 * square);
+  return square > 0.5 * kOutsideSquare ? lower : -kInfinity;
+}
+
+double DistanceField::nearest_face_in(const Cell& cell, const Eigen::Vector3d& p_E) const {
+  const TriangleMesh& mesh = wall_->channel().mesh_E;
+  double least2 = kInfinity;
+  std::array<std::int32_t, 8> seen;
+  std::size_t count = 0;
+  for (const int corner : kCorner) {
+    const std::int32_t kept = cell.face[corner];
+    const std::int32_t face = kept < 0 ? ~kept : kept;
+    if (face == kNoFace || std::find(seen.begin(), seen.begin() + count, face) != seen.begin() + count)
+      continue;
+    seen[count++] = face;
+    const auto& t = mesh.triangles[static_cast<std::size_t>(face)];
+    const auto vertex = [&](std::size_t k) { return mesh.vertices[static_cast<std::size_t>(t[k])]; };
+    least2 = std::min(least2, squared_distance_to_triangle(p_E, vertex(0), vertex(1), vertex(2)));
+  }
+  return std::sqrt(least2) + kDoubleRounding_mm;
+}
+
+double DistanceField::lower(const Eigen::Vector3d& p_E) const {
+  return lower_in(cell_at(p_E));
+}
+
+double DistanceField::upper_distance(const Eigen::Vector3d& p_E) const {
+  const Cell cell = cell_at(p_E);
+  return cell.face == nullptr ? kInfinity : nearest_face_in(cell, {p_E.x(), p_E.y(), std::max(p_E.z(), 0.0)});
+}
+
+DistanceField::Bracket DistanceField::at(const Eigen::Vector3d& p_E) const {
+  const Cell cell = cell_at(p_E);
+  const double h = view_.spacing;
+  // Every corner of a block that is not kept is outside: x is either outside too, or cut off from the nearest
+  // corner by the wall.
+  if (cell.face == nullptr) return {-kInfinity, 0.5 * std::sqrt(3.0) * h};
+  Bracket bracket;
+  bracket.lower = lower_in(cell);
+  // The mirror image of the lower bound, with every node whose sign is not proved taken for one inside.
+  double square = -cell.spread2;
+  for (std::size_t i = 0; i < 8; ++i) {
+    const double g = cell.square[kCorner[i]];
+    square += weight(cell.place, i) * (cell.face[kCorner[i]] < 0 ? -std::abs(g) : -g);
+  }
+  square -= outside_rounding_mm2_;
+  bracket.upper =
+      square > 0.0 ? -std::sqrt(square) : nearest_face_in(cell, {p_E.x(), p_E.y(), std::max(p_E.z(), 0.0)});
+  return bracket;
+}
+
+double DistanceField::passage_distance(const Eigen::Vector3d& p_E, double most_mm) const {
+  PointGroup group;
+  for (int i = 0; i < kLanes; ++i) {
+    group.x[i] = static_cast<float>(p_E.x());
+    group.y[i] = static_cast<float>(p_E.y());
+    group.z[i] = static_cast<float>(p_E.z());
+    group.distance[i] = static_cast<float>(most_mm);
+    group.slot[i] = -1;
+  }
+  passages_.nearest_of_all(group);
+  if (group.slot[0] < 0) return most_mm;
+  const auto reach = static_cast<float>(p_E.cwiseAbs().maxCoeff());
+  return static_cast<double>(group.distance[0]) - static_cast<double>(passages_.rounding_mm(reach));
+}
+
+std::size_t DistanceField::bytes() const {
+  return nodes_.size() * sizeof(float) + face_.size() * sizeof(std::int32_t) +
+         block_.size() * sizeof(std::int32_t) + passages_.bytes();
+}
+
+}  // namespace withy
