@@ -165,6 +165,32 @@ std::vector<double> lock_moments(const Robot& robot, const State& state) {
   return out;
 }
 
+double backlash_tip_shift(const Robot& robot, const State& state) {
+  if (!robot.scene.latch) return 0;
+  constexpr double kStep_rad = 1e-4;  // central difference: error of the order of its square
+  double shift = 0;
+  for (std::size_t r = 0; r + 1 < state.regions.size(); ++r) {
+    const double f =
+        flexible_length(robot, state.insertion_mm, state.regions[r].from_mm, state.regions[r].to_mm);
+    if (f <= 1e-9) continue;
+    Eigen::Matrix<double, 3, 2> slope;
+    for (int axis = 0; axis < 2; ++axis) {
+      State more = state, less = state;
+      more.regions[r].u(axis) += kStep_rad / f;
+      less.regions[r].u(axis) -= kStep_rad / f;
+      const double tip = robot.scene.length_mm;
+      slope.col(axis) = (Body(robot, more).point_E(tip) - Body(robot, less).point_E(tip)) / (2 * kStep_rad);
+    }
+    // The most a unit vector is stretched: root of the larger eigenvalue of the 2 x 2 slope' slope.
+    const Eigen::Matrix2d square = slope.transpose() * slope;
+    const double half_trace = square.trace() / 2;
+    const double largest =
+        half_trace + std::sqrt(std::max(0.0, half_trace * half_trace - square.determinant()));
+    shift += robot.scene.latch->backlash_mm / robot.scene.latch->radius_mm * std::sqrt(largest);
+  }
+  return shift;
+}
+
 std::optional<Eigen::Vector3d> least_field(const Robot& robot, const State& state, int lock) {
   const Lock& hardware = *robot.scene.lock;
   if (std::abs(hardware.angle_latched_rad - hardware.angle_free_rad) >= kPi) return std::nullopt;

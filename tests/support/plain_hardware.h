@@ -34,6 +34,11 @@ std::optional<std::vector<double>> base_tensions(const Robot& robot, const State
 /// lock.
 std::vector<double> lock_moments(const Robot& robot, const State& state);
 
+/// How far the latches' play b lets the tip be off, to first order (mm): sum over frozen regions of b / r_b
+/// times the most that the tip moves for a unit change of the region's bending angle vector. 0 without a
+/// latch.
+double backlash_tip_shift(const Robot& robot, const State& state);
+
 /// Least field (scene frame, mT) that switches `lock` (index from 0) and keeps all others, at this state
 /// before the switch; nothing when no field does, whatever its strength. Every set of up to three conditions
 /// is taken as equalities.

@@ -15,10 +15,6 @@ bool has(const json& object, const char* key) {
   return object.contains(key) && !object.at(key).is_null();
 }
 
-std::optional<double> maybe_number(const json& object, const char* key) {
-  return has(object, key) ? std::optional<double>(object.at(key).get<double>()) : std::nullopt;
-}
-
 // A clearance must be there, but may be null.
 std::optional<double> clearance(const json& object) {
   const json& value = object.at("clearance_mm");
@@ -70,15 +66,11 @@ ListedSummary read_summary(const json& j) {
   ListedSummary out;
   out.locks_used = j.at("locks_used").get<int>();
   out.actions = j.at("actions").get<int>();
-  out.clearance_mm = clearance(j);
-  out.clearance_slack_mm = j.at("clearance_slack_mm").get<double>();
-  out.tip_error_mm = j.at("tip_error_mm").get<double>();
-  out.tip_direction_error_deg = maybe_number(j, "tip_direction_error_deg");
-  out.tension_max_N = maybe_number(j, "tension_max_N");
-  out.pull_max_mm = maybe_number(j, "pull_max_mm");
-  out.field_max_mT = maybe_number(j, "field_max_mT");
-  out.duration_s = maybe_number(j, "duration_s");
   out.preset = j.at("preset").get<bool>();
+  out.clearance_slack_mm = j.at("clearance_slack_mm").get<double>();
+  for (const auto& [key, value] : j.items()) {
+    if (value.is_number()) out.numbers[key] = value.get<double>();
+  }
   return out;
 }
 

@@ -2,6 +2,7 @@
 // The plain implementation, used by tests only: a plan file as the second reader reads it.
 #pragma once
 
+#include <map>
 #include <optional>
 #include <string>
 #include <vector>
@@ -28,10 +29,9 @@ struct ListedAction {
 
 struct ListedSummary {
   int locks_used = 0, actions = 0;
-  std::optional<double> clearance_mm, tip_direction_error_deg, tension_max_N, pull_max_mm, field_max_mT,
-      duration_s;
-  double clearance_slack_mm = 0, tip_error_mm = 0;
   bool preset = false;
+  double clearance_slack_mm = 0;
+  std::map<std::string, double> numbers;  ///< every key whose value is a number, these among them
 };
 
 struct ListedPlan {

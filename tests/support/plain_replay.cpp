@@ -397,46 +397,87 @@ class Replay {
     const double error = (tip.translation() - scene_.target_S).norm();
     if (error > scene_.target_tolerance_mm + kRounding)
       note("target: tip is {} mm off, tolerance {}", error, scene_.target_tolerance_mm);
-    if (!same(plan_.summary.tip_error_mm, error))
-      note("summary tip_error_mm: {}, found {}", plan_.summary.tip_error_mm, error);
+    number("tip_error_mm", error);
+    margin("tip_margin_mm", scene_.target_tolerance_mm, error);
+    if_there("backlash_tip_shift_mm", backlash_tip_shift(robot_, state(reached_state())));
     if (!scene_.target_direction_S) return;
     const Eigen::Vector3d t = tip.linear().col(2), d = *scene_.target_direction_S;
     const double angle = std::atan2(t.cross(d).norm(), t.dot(d));
     if (angle > scene_.target_direction_tolerance_rad + kRounding)
       note("target: tip points {} deg off", angle * 180 / kPi);
-    compare_summary("tip_direction_error_deg", plan_.summary.tip_direction_error_deg, angle * 180 / kPi);
+    number("tip_direction_error_deg", angle * 180 / kPi);
   }
 
-  void compare_summary(const std::string& name, std::optional<double> said, double found) {
-    if (!said || !same(*said, found))
-      note("summary {}: {}, found {}", name, said ? fmt::format("{}", *said) : "none", found);
+  // ---- the summary: what must be there, and what must be right if it is there
+
+  void if_there(const std::string& name, double found, double tolerance = kSameNumber) {
+    const auto said = plan_.summary.numbers.find(name);
+    if (said != plan_.summary.numbers.end() && !same(said->second, found, tolerance)) {
+      note("summary {}: {}, found {}", name, said->second, found);
+    }
+  }
+
+  void number(const std::string& name, double found, double tolerance = kSameNumber) {
+    if (!plan_.summary.numbers.count(name)) note("summary {}: none, found {}", name, found);
+    if_there(name, found, tolerance);
+  }
+
+  void margin(const std::string& name, double limit, double found) { if_there(name, limit - found); }
+
+  void largest(const std::string& name, const std::string& unit, double found, double limit) {
+    if_there(name + "_max_" + unit, found);
+    if_there(name + "_limit_" + unit, limit);
+    margin(name + "_margin_" + unit, limit, found);
+  }
+
+  void largest_of_states() {
+    double pull = 0, tension = 0, moment = 0, insertion = 0, curvature = 0;
+    for (const ListedState& l : plan_.states) {
+      for (const double p : l.pull_mm) pull = std::max(pull, std::abs(p));
+      for (const double T : l.tension_N) tension = std::max(tension, T);
+      for (const double m : l.lock_moment_Nmm) moment = std::max(moment, m);
+      for (const Region& r : l.state.regions) curvature = std::max(curvature, r.u.norm());
+      insertion = std::max(insertion, l.state.insertion_mm);
+    }
+    largest("insertion", "mm", insertion, scene_.insertion_max_mm);
+    largest("curvature", "per_mm", curvature, scene_.curvature_max_per_mm);
+    if (!scene_.tendons) return;
+    number("pull_max_mm", pull);
+    number("tension_max_N", tension);
+    largest("pull", "mm", pull, scene_.tendons->stroke_max_mm);
+    largest("tension", "N", tension, scene_.tendons->tension_max_N);
+    if (scene_.lock) largest("lock_moment", "Nmm", moment, scene_.lock->hold_moment_Nmm);
   }
 
   void summary() {
     const ListedSummary& s = plan_.summary;
     std::set<int> used;
-    double field_max = 0, pull_max = 0, tension_max = 0;
+    double field = 0;
     std::optional<double> least;
     for (const ListedAction& a : plan_.actions) {
       if (a.kind == "lock") used.insert(a.lock);
-      if (a.field_S_mT) field_max = std::max(field_max, a.field_S_mT->norm());
+      if (a.field_S_mT) field = std::max(field, a.field_S_mT->norm());
       if (a.clearance_mm) least = std::min(least.value_or(*a.clearance_mm), *a.clearance_mm);
     }
-    for (const ListedState& l : plan_.states) {
-      for (const double pull : l.pull_mm) pull_max = std::max(pull_max, std::abs(pull));
-      for (const double tension : l.tension_N) tension_max = std::max(tension_max, tension);
-    }
-    if (s.locks_used != static_cast<int>(used.size()))
+    if (s.locks_used != static_cast<int>(used.size())) {
       note("summary locks_used: {}, found {}", s.locks_used, used.size());
-    if (s.actions != static_cast<int>(plan_.actions.size()))
+    }
+    if (s.actions != static_cast<int>(plan_.actions.size())) {
       note("summary actions: {}, found {}", s.actions, plan_.actions.size());
-    if (s.clearance_mm.has_value() != least.has_value() || (least && !same(*least, *s.clearance_mm)))
-      note("summary clearance_mm is not the least of the actions'");
-    if (s.clearance_slack_mm < 0 || s.clearance_slack_mm > kMostSlack_mm)
+    }
+    if (s.clearance_slack_mm < 0 || s.clearance_slack_mm > kMostSlack_mm) {
       note("summary clearance_slack_mm: {} outside [0, {}]", s.clearance_slack_mm, kMostSlack_mm);
-    if (scene_.tendons) compare_summary("pull_max_mm", s.pull_max_mm, pull_max);
-    if (scene_.tendons) compare_summary("tension_max_N", s.tension_max_N, tension_max);
-    if (scene_.field && !used.empty()) compare_summary("field_max_mT", s.field_max_mT, field_max);
+    }
+    if (least) {
+      number("clearance_mm", *least);
+      if_there("clearance_required_mm", scene_.required_clearance_mm);
+      if_there("clearance_margin_mm", *least - scene_.required_clearance_mm);
+    }
+    largest_of_states();
+    if (scene_.field && !used.empty()) {
+      number("field_max_mT", field);
+      largest("field", "mT", field, scene_.field->strength_max_mT);
+    }
     if (s.preset != preset()) note("summary preset: {}, found {}", s.preset, !s.preset);
     duration();
   }
@@ -453,26 +494,39 @@ class Replay {
     return false;
   }
 
-  // Each action takes as long as the slowest of what it moves; a switch takes the field's settling.
+  // Every moment of a motion takes as long as the slowest of the axes it moves, a switch the field's
+  // settling. A unit's way-points are rounded to 1e-6 mm and, where pulls are not linear in the motion, may
+  // be 0.01 mm off it.
   void duration() {
-    if (!scene_.actuation) return;
+    if (!scene_.actuation || !scene_.tendons) return;
+    const Actuation& rates = *scene_.actuation;
     double total = 0;
     for (const ListedAction& a : plan_.actions) {
-      if (a.kind == "lock" || a.kind == "unlock") {
-        total += scene_.actuation->field_settle_s;
-        continue;
-      }
-      double longest = std::abs(state(a.to).insertion_mm - state(a.from).insertion_mm) /
-                       scene_.actuation->advance_mm_per_s;
-      if (scene_.tendons) {
-        const auto before = pulls(robot_, state(a.from)), after = pulls(robot_, state(a.to));
-        for (std::size_t k = 0; k < before.size(); ++k) {
-          longest = std::max(longest, std::abs(after[k] - before[k]) / scene_.actuation->tendon_mm_per_s);
-        }
+      total +=
+          a.kind == "lock" || a.kind == "unlock" ? rates.field_settle_s : travel(state(a.from), state(a.to));
+    }
+    const bool linear = scene_.tendons->disk_spacing_mm == 0 && !scene_.guide;
+    const double slowest = std::min(rates.advance_mm_per_s, rates.tendon_mm_per_s);
+    number("duration_s", total, (linear ? 2e-6 : 0.01) / slowest * static_cast<double>(plan_.actions.size()));
+  }
+
+  double travel(const State& from, const State& to) const {
+    constexpr int kSteps = 200;
+    double total = 0;
+    State before = from;
+    std::vector<double> pull_before = pulls(robot_, before);
+    for (int i = 1; i <= kSteps; ++i) {
+      const State now = i == kSteps ? to : between(robot_, from, to, static_cast<double>(i) / kSteps);
+      const std::vector<double> pull = pulls(robot_, now);
+      double longest = std::abs(now.insertion_mm - before.insertion_mm) / scene_.actuation->advance_mm_per_s;
+      for (std::size_t k = 0; k < pull.size(); ++k) {
+        longest = std::max(longest, std::abs(pull[k] - pull_before[k]) / scene_.actuation->tendon_mm_per_s);
       }
       total += longest;
+      before = now;
+      pull_before = pull;
     }
-    compare_summary("duration_s", plan_.summary.duration_s, total);
+    return total;
   }
 
   const ListedPlan& plan_;
