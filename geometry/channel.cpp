@@ -39,7 +39,9 @@ TriangleMesh in_entry_frame(const TriangleMesh& mesh_S, const Eigen::Isometry3d&
 }
 
 std::string spoken(const Eigen::Vector3d& p) {
-  return fmt::format("({:.3f}, {:.3f}, {:.3f}) mm", p.x(), p.y(), p.z());
+  // Rounded first, and 0 added, so that a centroid's rounding does not read as "-0.000".
+  const Eigen::Vector3d r = (p.array() * 1000.0).round() / 1000.0 + 0.0;
+  return fmt::format("({:.3f}, {:.3f}, {:.3f}) mm", r.x(), r.y(), r.z());
 }
 
 bool near_entry(const Eigen::Vector3d& p_E, const Entry& entry) {

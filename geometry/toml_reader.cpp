@@ -9,6 +9,8 @@
 
 #include <fmt/format.h>
 
+#include "geometry/words.h"
+
 namespace withy {
 namespace {
 
@@ -152,8 +154,7 @@ Eigen::Vector3d TomlSection::vector_in(const toml::node& node, std::string_view 
   if (found == nullptr) {
     wrong_type(node, name, wanted);
   } else if (found->size() != 3) {
-    file_->fault(position_of(node),
-                 fmt::format("{} has {} number{}", name, found->size(), found->size() == 1 ? "" : "s"),
+    file_->fault(position_of(node), fmt::format("{} has {}", name, count_of(found->size(), "number")),
                  fmt::format("give {}", wanted));
   } else {
     for (std::size_t i = 0; i < 3; ++i)

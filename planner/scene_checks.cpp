@@ -6,6 +6,7 @@
 #include <Eigen/Geometry>
 #include <fmt/format.h>
 
+#include "geometry/words.h"
 #include "planner/scene_parts.h"
 
 namespace withy {
@@ -85,7 +86,8 @@ void check_design(TomlFile& file, const Scene& scene) {
   for (const auto& [count, layout] : scene.layouts) {
     const std::string key = fmt::format("layout.{}", count);
     if (layout.count() != count) {
-      file.fault(key + ".station_mm", fmt::format("{}.station_mm has {} stations", key, layout.count()),
+      file.fault(key + ".station_mm",
+                 fmt::format("{}.station_mm has {}", key, count_of(layout.station_mm.size(), "station")),
                  fmt::format("give {}", count));
       continue;
     }
@@ -122,10 +124,10 @@ void check_actuation(TomlFile& file, const Scene& scene) {
     check_axis(file, fmt::format("actuation.tendons[{}]", i), actuation.tendon_axes[i], used);
   const std::size_t wanted = scene.parts.tendons ? scene.parts.tendons->angle_rad.size() : 0;
   if (actuation.tendon_axes.size() != wanted)
-    file.fault(
-        "actuation.tendons",
-        fmt::format("actuation.tendons has {} letters for {} tendons", actuation.tendon_axes.size(), wanted),
-        "give one letter for each angle of [tendons]");
+    file.fault("actuation.tendons",
+               fmt::format("actuation.tendons has {} for {}",
+                           count_of(actuation.tendon_axes.size(), "letter"), count_of(wanted, "tendon")),
+               "give one letter for each angle of [tendons]");
   check_positive(file, "actuation.rates.advance_mm_per_s", actuation.advance_mm_per_s);
   check_positive(file, "actuation.rates.tendon_mm_per_s", actuation.tendon_mm_per_s);
   check_not_negative(file, "actuation.rates.field_settle_s", actuation.field_settle_s);

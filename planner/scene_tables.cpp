@@ -75,11 +75,17 @@ std::optional<int> lock_count_of(const std::string& key) {
   return plain && count >= 1 && count <= kMaxLocks ? std::optional(count) : std::nullopt;
 }
 
-void read_layout_table(TomlSection table, Scene& scene) {
+void read_layout_table(TomlSection table, TomlFile& file, Scene& scene) {
   scene.layout_in_use = table.whole_number("use");
   for (const std::string& key : table.keys()) {
     const std::optional<int> count = lock_count_of(key);
-    if (!count) continue;  // close() reports it
+    if (key == "use") continue;
+    if (!count) {
+      if (table.has(key))
+        file.fault(table.dotted(key), "unknown key " + table.dotted(key),
+                   fmt::format("name a layout by its lock count, from 1 to {}", kMaxLocks));
+      continue;
+    }
     TomlSection entry = table.table(key);
     LockLayout& layout = scene.layouts[*count];
     layout.station_mm = entry.numbers("station_mm");
@@ -162,7 +168,7 @@ EntryAsWritten read_scene_tables(TomlFile& file, Scene& scene) {
   clearance.close();
   read_segment_table(root.table("segment"), scene.parts.segment);
   if (auto table = root.optional_table("lock")) scene.parts.lock = read_lock_table(*table);
-  read_layout_table(root.table("layout"), scene);
+  read_layout_table(root.table("layout"), file, scene);
   if (auto table = root.optional_table("latch")) scene.parts.latch = read_latch_table(*table);
   if (auto table = root.optional_table("tendons")) scene.parts.tendons = read_tendons_table(*table);
   read_carriage_table(root.table("carriage"), scene.parts.carriage);

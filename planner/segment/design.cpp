@@ -7,6 +7,8 @@
 
 #include <fmt/format.h>
 
+#include "geometry/words.h"
+
 namespace withy {
 namespace {
 
@@ -113,8 +115,7 @@ void check_tendons(const TendonHardware& tendons, Faults& faults) {
   faults.not_negative(hardware, "tendons.friction_coefficient", tendons.friction_coefficient);
   if (tendons.angle_rad.size() < 2)
     faults.add(hardware, "tendons.angles_deg",
-               fmt::format("tendons.angles_deg names {} tendon{}", tendons.angle_rad.size(),
-                           tendons.angle_rad.size() == 1 ? "" : "s"),
+               "tendons.angles_deg names " + count_of(tendons.angle_rad.size(), "tendon"),
                "give two tendons for bends in one plane, three or more for bends in space");
   if (tendons.tension_max_N > 0.0 && tendons.tension_min_N >= tendons.tension_max_N)
     faults.add(hardware, "tendons.tension_max_N",
@@ -187,19 +188,19 @@ void check_layout(const DesignParts& parts, Faults& faults) {
   using enum DesignFault;
   const LockLayout& layout = parts.layout;
   if (layout.count() > kMaxLocks)
-    faults.add(too_many_locks, "layout.station_mm", fmt::format("{} locks on one segment", layout.count()),
+    faults.add(too_many_locks, "layout.station_mm",
+               count_of(layout.station_mm.size(), "lock") + " on one segment",
                fmt::format("give at most {}", kMaxLocks));
   if (layout.clock_rad.size() != layout.station_mm.size())
-    faults.add(
-        clock_count, "layout.clock_deg",
-        fmt::format("{} clocking angles for {} stations", layout.clock_rad.size(), layout.station_mm.size()),
-        "give one clocking angle for each station");
+    faults.add(clock_count, "layout.clock_deg",
+               count_of(layout.clock_rad.size(), "clocking angle") + " for " +
+                   count_of(layout.station_mm.size(), "station"),
+               "give one clocking angle for each station");
   faults.finite(hardware, "layout.clock_deg", layout.clock_rad);
   if (layout.count() == 0) return;
   if (!parts.lock) {
     faults.add(lock_missing, "lock",
-               fmt::format("{} lock{} without [lock], so their hardware is unknown", layout.count(),
-                           layout.count() == 1 ? "" : "s"),
+               count_of(layout.station_mm.size(), "lock") + " without [lock], so the hardware is unknown",
                "add the table [lock]");
     return;
   }

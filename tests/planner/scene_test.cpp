@@ -146,7 +146,7 @@ TEST_CASE("tables that may be left out leave their part of the scene empty") {
   CHECK(scene->design(0));
   const auto with_lock = scene->design(1);
   REQUIRE_FALSE(with_lock);
-  CHECK(with_lock.error().problem == "1 lock without [lock], so their hardware is unknown");
+  CHECK(with_lock.error().problem == "1 lock without [lock], so the hardware is unknown");
 }
 
 TEST_CASE("a design is made with the layout of its count, or with the assumed one") {

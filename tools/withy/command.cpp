@@ -58,7 +58,9 @@ ExitStatus CommandLine::execute(int argument_count, char** arguments) {
       return flushed(ExitStatus::done);
     }
     const auto named = app_.get_subcommands();
-    return refuse_arguments(named.empty() ? "" : named.front()->get_name(), error.what());
+    if (!named.empty()) return refuse_arguments(named.front()->get_name(), error.what());
+    if (argument_count < 2) return refuse_arguments("", "a command is missing");
+    return refuse_arguments("", fmt::format("there is no command {}", arguments[1]));
   } catch (const std::exception& error) {
     say(fmt::format("withy: this is a fault of the program: {}", error.what()));
     return ExitStatus::our_fault;
