@@ -72,8 +72,7 @@ class ProgramReader {
     return {file_, std::max(line_, 1), column, std::move(problem), std::move(remedy)};
   }
 
-  // Lines
-  // -----------------------------------------------------------------------------------------------------------
+  // --- Lines ---
 
   Fault read_line(std::string_view line) {
     const std::size_t first = line.find_first_not_of(" \t");
@@ -139,8 +138,7 @@ class ProgramReader {
     return std::nullopt;
   }
 
-  // Blocks
-  // ----------------------------------------------------------------------------------------------------------
+  // --- Blocks ---
 
   struct Block {
     bool moves = false;
@@ -245,8 +243,7 @@ class ProgramReader {
     return std::nullopt;
   }
 
-  // Way-points
-  // ------------------------------------------------------------------------------------------------------
+  // --- Way-points ---
 
   /// The start, once: the row that a program has no block for.
   void begin() {
@@ -268,8 +265,7 @@ class ProgramReader {
     now_.note.clear();
   }
 
-  // Comments
-  // --------------------------------------------------------------------------------------------------------
+  // --- Comments ---
 
   /// Keywords are in capitals; any other comment is for people only.
   Fault read_comment(std::string_view text, int column) {

@@ -51,17 +51,26 @@ std::vector<double> kink_stations(const Design& design, const State& state) {
   return stations;
 }
 
+std::vector<double> cuts_inside(const std::vector<double>& cuts, double t0, double t1) {
+  std::vector<double> inside;
+  std::copy_if(cuts.begin(), cuts.end(), std::back_inserter(inside),
+               [&](double t) { return t > t0 && t < t1; });
+  return inside;
+}
+
 /// A motion as the plan has it, against what the unit makes of it.
 class Motion {
  public:
   Motion(const Design& design, const State& from, const State& to)
       : design_(design), from_(from), to_(to), cuts_(smooth_cuts(design, from, to)) {}
 
+  const std::vector<double>& cuts() const { return cuts_; }
+
   /// Does one linear move of the axes from t0 to t1 stay within the tolerance?
   bool unit_follows(double t0, double t1) const {
     const Eigen::VectorXd pull_0 = pulls(interpolate(from_, to_, t0));
     const Eigen::VectorXd pull_1 = pulls(interpolate(from_, to_, t1));
-    const std::vector<double> samples = samples_between(t0, t1);
+    const std::vector<double> samples = samples_between(cuts_, t0, t1);
     return std::all_of(samples.begin(), samples.end(), [&](double t) {
       const State planned = interpolate(from_, to_, t);
       const Eigen::VectorXd made = pull_0 + (t - t0) / (t1 - t0) * (pull_1 - pull_0);
@@ -70,36 +79,7 @@ class Motion {
     });
   }
 
-  /// Where to part [t0, t1]: at the cut nearest the middle, where there is one.
-  double middle(double t0, double t1) const {
-    const double half = 0.5 * (t0 + t1);
-    double best = half;
-    for (const double cut : cuts_inside(t0, t1))
-      if (best == half || std::abs(cut - half) < std::abs(best - half)) best = cut;
-    return best;
-  }
-
  private:
-  std::vector<double> cuts_inside(double t0, double t1) const {
-    std::vector<double> inside;
-    std::copy_if(cuts_.begin(), cuts_.end(), std::back_inserter(inside),
-                 [&](double t) { return t > t0 && t < t1; });
-    return inside;
-  }
-
-  /// Quarter points of every smooth part of [t0, t1], and the cuts between the parts.
-  std::vector<double> samples_between(double t0, double t1) const {
-    std::vector<double> ends = cuts_inside(t0, t1);
-    std::vector<double> samples = ends;
-    ends.push_back(t1);
-    double start = t0;
-    for (const double end : ends) {
-      for (const double part : {0.25, 0.5, 0.75}) samples.push_back(start + part * (end - start));
-      start = end;
-    }
-    return samples;
-  }
-
   Eigen::VectorXd pulls(const State& state) const {
     return tendon_pulls(design_, regions_of(design_, state), state.insertion_mm);
   }
@@ -122,7 +102,7 @@ void part_until_followed(const Motion& motion, double t0, double t1, int depth, 
     out.push_back(t1);
     return;
   }
-  const double middle = motion.middle(t0, t1);
+  const double middle = parting_point(motion.cuts(), t0, t1);
   part_until_followed(motion, t0, middle, depth - 1, out);
   part_until_followed(motion, middle, t1, depth - 1, out);
 }
@@ -146,6 +126,26 @@ std::vector<double> smooth_cuts(const Design& design, const State& from, const S
     if (out.empty() || cut == 1.0 || !same(out.back(), cut)) out.push_back(cut);
   if (out.size() > 2 && same(out[out.size() - 2], 1.0)) out.erase(out.end() - 2);
   return out;
+}
+
+std::vector<double> samples_between(const std::vector<double>& cuts, double t0, double t1) {
+  std::vector<double> ends = cuts_inside(cuts, t0, t1);
+  std::vector<double> samples = ends;
+  ends.push_back(t1);
+  double start = t0;
+  for (const double end : ends) {
+    for (const double part : {0.25, 0.5, 0.75}) samples.push_back(start + part * (end - start));
+    start = end;
+  }
+  return samples;
+}
+
+double parting_point(const std::vector<double>& cuts, double t0, double t1) {
+  const double half = 0.5 * (t0 + t1);
+  const std::vector<double> inside = cuts_inside(cuts, t0, t1);
+  const auto nearer = [&](double a, double b) { return std::abs(a - half) < std::abs(b - half); };
+  const auto nearest = std::min_element(inside.begin(), inside.end(), nearer);
+  return nearest == inside.end() ? half : *nearest;
 }
 
 std::vector<double> waypoint_fractions(const Design& design, const State& from, const State& to) {

@@ -32,6 +32,14 @@ inline constexpr double kScriptDeviation_mm = 0.01;
 /// Fractions of the motion from 0 to 1, both included, between which pulls are smooth functions of (d, u).
 std::vector<double> smooth_cuts(const Design& design, const State& from, const State& to);
 
+/// Where a deviation between t0 and t1 is to be looked for: the cuts inside, and the quarter points of every
+/// part between them.
+std::vector<double> samples_between(const std::vector<double>& cuts, double t0, double t1);
+
+/// Where to part the piece from t0 to t1: at the cut nearest its middle, where there is one, else at the
+/// middle.
+double parting_point(const std::vector<double>& cuts, double t0, double t1);
+
 /// Fractions in (0, 1], 1 last, at which the motion needs way-points. Precondition: same locks and frozen
 /// bends; the design has tendons.
 std::vector<double> waypoint_fractions(const Design& design, const State& from, const State& to);

@@ -1,0 +1,134 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// `withy replay`: what a script alone makes the body do, and whether that is sound.
+#include <cmath>
+#include <cstdio>
+#include <filesystem>
+#include <memory>
+#include <string>
+
+#include <fmt/format.h>
+
+#include "geometry/distance_field.h"
+#include "geometry/wall_distance.h"
+#include "planner/motion/verify.h"
+#include "planner/report/replay.h"
+#include "planner/report/script_file.h"
+#include "planner/scene.h"
+#include "tools/withy/commands.h"
+#include "tools/withy/progress.h"
+
+namespace withy {
+namespace {
+
+struct Options {
+  std::filesystem::path script;
+  std::filesystem::path scene;
+  bool quiet = false;
+};
+
+// Spacing of the sampled distance (mm): fine enough that a body of some mm is seldom referred to the exact
+// one.
+constexpr double kFieldSpacing_mm = 0.25;
+
+std::string clearance_phrase(double clearance_mm) {
+  return std::isfinite(clearance_mm) ? fmt::format("clearance at least {:.3f} mm", clearance_mm)
+                                     : std::string("the body never passes the entry plane");
+}
+
+void line(std::string_view about, const std::string& text) {
+  fmt::print("{:<12}{}\n", about, text);
+}
+
+/// The limits that a script's extremes stand against.
+void report_extremes(const Design& design, const ReplayReport& report) {
+  const TendonHardware& tendons = *design.tendons();
+  line("pull", fmt::format("{:.3f} of {} mm", report.pull_max_mm, tendons.stroke_max_mm));
+  line("tension", fmt::format("{:.3f} of {} N", report.tension_max_N, tendons.tension_max_N));
+  if (design.lock_count() > 0)
+    line("lock load",
+         fmt::format("{:.3f} of {} N mm", report.lock_moment_max_Nmm, design.lock().hold_moment_Nmm));
+  if (design.field())
+    line("field", fmt::format("{:.3f} of {} mT", report.field_max_mT, design.field()->strength_max_mT));
+  line("switches", fmt::format("{}", report.switches));
+}
+
+void report_hashes(const Script& script, const Scene& scene) {
+  const auto differs = [](const std::string& said, const std::string& is) {
+    return !said.empty() && said != is;
+  };
+  if (differs(script.scene_sha256, scene.sha256))
+    line("note", "the scene is not, byte for byte, the one the script was made for");
+  if (differs(script.mesh_sha256, scene.mesh_sha256))
+    line("note", "the mesh is not, byte for byte, the one the script was made for");
+}
+
+/// Everything a verdict needs.
+struct Replayed {
+  Scene scene;
+  Design design;
+  Script script;
+  ReplayReport report;
+};
+
+ExitStatus give_verdict(const Options& options, const Replayed& replayed) {
+  const auto& [scene, design, script, report] = replayed;
+  if (report.good())
+    fmt::print(
+        "The script brings the tip within {:.3f} mm of the target and back out: {}, every limit held.\n",
+        report.tip_error_mm, clearance_phrase(report.clearance_mm));
+  else
+    fmt::print("The script fails at line {}: {}.\n", report.fault->line, report.fault->problem);
+  report_hashes(script, scene);
+  if (report.good()) {
+    line("target",
+         fmt::format("reached at line {}, tolerance {} mm", report.tip_line, scene.target.tolerance_mm));
+    line("rows", fmt::format("{}", script.waypoints.size()));
+    report_extremes(design, report);
+    return ExitStatus::done;
+  }
+  return refuse(
+      {options.script.string(), report.fault->line, 1, report.fault->problem, report.fault->remedy});
+}
+
+Result<Replayed> replay_files(const Options& options) {
+  Progress progress(options.quiet);
+  progress.stage("reading the script");
+  auto scene = read_scene(options.scene);
+  if (!scene) return tl::unexpected(scene.error());
+  if (!scene->parts.tendons)
+    return tl::unexpected(
+        scene->error_at("", "the scene has no [tendons], so pulls say nothing of the bend", "describe them"));
+  auto script = read_script(options.script, *scene);
+  if (!script) return tl::unexpected(script.error());
+  auto design = scene->design(script->locks);
+  if (!design) return tl::unexpected(design.error());
+  progress.stage("reading the channel");
+  const auto channel = read_channel(*scene);
+  if (!channel) return tl::unexpected(channel.error());
+  const auto exact = std::make_shared<const WallDistance>(*channel);
+  const ChannelDistance distance(exact, DistanceField::make(exact, kFieldSpacing_mm));
+  progress.stage("replaying");
+  ReplayReport report = replay(*script, *scene, MotionVerifier(*design, distance));
+  return Replayed{std::move(*scene), std::move(*design), std::move(*script), std::move(report)};
+}
+
+ExitStatus run(const Options& options) {
+  const auto replayed = replay_files(options);
+  if (!replayed) return refuse(replayed.error());
+  return give_verdict(options, *replayed);
+}
+
+}  // namespace
+
+void add_replay_command(CommandLine& line) {
+  auto options = std::make_shared<Options>();
+  CLI::App& app = line.add(
+      "replay", "Recomputes the body from a script alone and checks clearance, latches, limits and target.",
+      "withy replay out/script.csv scenes/single-bend/scene.toml");
+  app.add_option("SCRIPT", options->script, "script file, .csv or .ngc")->required();
+  app.add_option("SCENE", options->scene, "scene file (TOML) to check it in")->required();
+  add_quiet_option(app, options->quiet);
+  line.run(app, [options] { return run(*options); });
+}
+
+}  // namespace withy
