@@ -56,7 +56,7 @@ State after_lock(const Design& design, const State& state, int lock) {
   return after;
 }
 
-State after_unlock(const Design& design, const State& state, int lock) {
+State after_unlock([[maybe_unused]] const Design& design, const State& state, int lock) {
   assert(lock >= 0 && lock < design.lock_count() && state.engaged.test(static_cast<std::size_t>(lock)));
   const std::size_t at = region_index(state.engaged, lock);
   State after = state;

@@ -29,18 +29,18 @@ class ChannelDistance {
   /// faster than the point moves.
   double lower_distance(const Eigen::Vector3d& p_E) const {
     if (!field_) return exact_->distance(p_E);
-    return field_->at(p_E).lower - std::max(0.0, -p_E.z());
+    return field_->lower(p_E) - std::max(0.0, -p_E.z());
   }
 
-  /// A lower bound of D as seen from p: for any p' within m of p and past the entry plane, D(p') >=
-  /// signed_lower - m whenever that is positive and no open outlet is within m. Behind the entry plane the
-  /// sign is that of the projection onto it.
+  /// A lower bound of D at p, or at its projection onto the entry plane when p is behind it: for any p' within m of p and past
+  /// the entry plane, D(p') >= signed_lower - m whenever that is positive and no open outlet is within m (projecting moves no
+  /// two points apart).
   double signed_lower(const Eigen::Vector3d& p_E) const {
     if (field_) {
-      const double lower = lower_distance(p_E);
+      const double lower = field_->lower(p_E);
       if (lower > 0.0) return lower;
     }
-    return signed_exact(p_E);
+    return signed_exact({p_E.x(), p_E.y(), std::max(0.0, p_E.z())});
   }
 
   /// An upper bound of D: for p' within `reach` of p, both past the entry plane, D(p') <= signed_upper + |p'

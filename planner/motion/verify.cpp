@@ -246,7 +246,7 @@ class Sweep {
   bool sign_is_inside(const Corner& c, double reach) {
     Eigen::Vector3d p = c.p;
     p.z() = std::max(p.z(), 0.0);
-    if (const DistanceField* field = distance_.field(); field != nullptr && field->at(p).lower > reach)
+    if (const DistanceField* field = distance_.field(); field != nullptr && field->lower(p) > reach)
       return outlet_clear(p, reach);
     const double d = distance_.exact().distance(p);
     if (!distance_.exact().inside(p)) {

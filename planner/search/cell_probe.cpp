@@ -215,6 +215,7 @@ CellStatus CellProbe::check_body(const Leaf& leaf, const Box& box) {
     return m;
   };
   bool all_free = true;
+  Eigen::Vector3d distal = shape.tip_E().translation();
   double deepest = kInfinity;
   double deepest_slack = 0.0;
   std::size_t worst = stations_.size();
@@ -224,8 +225,14 @@ CellStatus CellProbe::check_body(const Leaf& leaf, const Box& box) {
     if (box.high[0] - design.length_mm() + station.s_mm + kStationSpacing_mm <= 0.0) break;
     const Eigen::Vector3d p = shape.point_E(station.s_mm);
     const double m = slack(station.s_mm);
+    const double sideways = (p - distal).head<2>().norm();
+    distal = p;
     if (p.z() + m + kStationSpacing_mm <= 0.0) continue;
-    const double lower = distance.signed_lower(p);
+    double lower = distance.signed_lower(p);
+    // Behind the entry plane the answer is for the projection, p itself may be off by as much as it is
+    // behind; the chord to the next station crosses the plane no farther from the projection than it runs
+    // sideways.
+    if (p.z() < 0.0) lower -= std::min(-p.z(), sideways);
     if (lower - m < station.need_free || distance.outlet_distance(p) <= m + kStationSpacing_mm)
       all_free = false;
     const double margin = lower + m - station.need_blocked;

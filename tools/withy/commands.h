@@ -10,12 +10,14 @@ namespace withy {
 
 void add_check_command(CommandLine& line);
 void add_channel_command(CommandLine& line);
+void add_plan_command(CommandLine& line);
 void add_script_command(CommandLine& line);
 void add_replay_command(CommandLine& line);
 
 inline constexpr std::array kCommands = {
     add_check_command,
     add_channel_command,
+    add_plan_command,
     add_script_command,
     add_replay_command,
 };

@@ -1,0 +1,209 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/motion/body_sampler.h"
+
+#include <algorithm>
+#include <cassert>
+#include <cmath>
+
+#include "geometry/lanes.h"
+#include "planner/segment/shape.h"
+
+namespace withy {
+namespace {
+
+/// Flexible stretches are cut so that at the curvature limit half of one turns by no more than this (rad):
+/// half of what the series is good for, so that states beyond the limit are still placed.
+constexpr double kHalfTurn = 0.5 * kLargestHalfAngle;
+
+/// Most arcs that a state is made of on the fast path; a body of more (many full turns) goes the slow one.
+constexpr std::size_t kMaxArcs = 64;
+
+/// The cross-section's frame as it is carried along the body.
+struct Frame {
+  Eigen::Vector3d p, x, y, t;
+};
+
+/// One region's plane of bending: e bends towards, n stays.
+struct Plane {
+  double kappa = 0.0;
+  double cosine = 1.0;
+  double sine = 0.0;
+
+  explicit Plane(const Eigen::Vector2d& u) : kappa(u.norm()) {
+    if (kappa <= 0.0) return;
+    cosine = u.x() / kappa;
+    sine = u.y() / kappa;
+  }
+};
+
+/// Moves (p, e, t) along an arc of length `l`; ratios are those of kappa l.
+void move(Eigen::Vector3d& p, Eigen::Vector3d& e, Eigen::Vector3d& t, double kappa, double l,
+          const ArcRatios& ratios) {
+  const double theta = kappa * l;
+  const double sine = theta * ratios.sine;
+  const double cosine = 1.0 - theta * theta * ratios.versine;
+  p += (l * theta * ratios.versine) * e + (l * ratios.sine) * t;
+  const Eigen::Vector3d turned = cosine * e - sine * t;
+  t = cosine * t + sine * e;
+  e = turned;
+}
+
+void put(float (&to)[3], const Eigen::Vector3d& from) {
+  for (int k = 0; k < 3; ++k) to[k] = static_cast<float>(from[k]);
+}
+
+}  // namespace
+
+BodySampler::BodySampler(const Design& design, double spacing_mm) : design_(&design), loop_(body_arcs_loop()) {
+  assert(spacing_mm > 0.0);
+  lay_stations(spacing_mm);
+  least_radius_ = static_cast<double>(*std::min_element(radius_.begin(), radius_.end()));
+  point_error_ = kPointRounding * (design.length_mm() + design.carriage().insertion_max_mm);
+}
+
+void BodySampler::lay_stations(double spacing_mm) {
+  double at = 0.0;
+  int locks = 0;
+  const auto flexible = [&](double to) {
+    const double turn = design_->segment().curvature_max_per_mm * (to - at);
+    const int parts = std::max(1, static_cast<int>(std::ceil(turn / (2.0 * kHalfTurn))));
+    const double from = at;
+    for (int i = 1; i <= parts; ++i) {
+      const double end = from + (to - from) * i / parts;
+      add_stretch(at, end, locks, false, spacing_mm);
+      at = end;
+    }
+  };
+  for (const RigidSpan& span : design_->rigid_spans()) {
+    flexible(span.from_mm);
+    // A lock's body is rigid on both sides of its centre, so it does not matter to which region it counts.
+    add_stretch(at, span.to_mm, locks, true, spacing_mm);
+    at = span.to_mm;
+    locks = std::min(locks + 1, design_->lock_count());
+  }
+  flexible(design_->length_mm());
+  stretch_.back().last += 1;
+  station_.push_back(design_->length_mm());
+  radius_.push_back(static_cast<float>(design_->body_radius(design_->length_mm())));
+  offset_.push_back(static_cast<float>(0.5 * (stretch_.back().to_mm - stretch_.back().from_mm)));
+  count_ = static_cast<int>(station_.size());
+  const std::size_t padded = (station_.size() + kLanes - 1) / kLanes * kLanes;
+  stretch_.back().last = static_cast<std::int32_t>(padded);
+  station_.resize(padded, station_.back());
+  radius_.resize(padded, radius_.back());
+  offset_.resize(padded + kLanes, offset_.back());
+}
+
+void BodySampler::add_stretch(double from_mm, double to_mm, int locks_before, bool rigid, double spacing_mm) {
+  if (to_mm - from_mm <= kNoLength_mm) return;
+  const int parts = std::max(1, static_cast<int>(std::ceil((to_mm - from_mm) / spacing_mm)));
+  const double gap = (to_mm - from_mm) / parts;
+  largest_gap_ = std::max(largest_gap_, gap);
+  const auto first = static_cast<std::int32_t>(station_.size());
+  const double middle = 0.5 * (from_mm + to_mm);
+  for (int i = 0; i < parts; ++i) {
+    const double s = from_mm + gap * i;
+    double radius = design_->body_radius(from_mm + 0.5 * gap);
+    if (i == 0 && first > 0) radius = std::max(radius, static_cast<double>(radius_.back()));
+    station_.push_back(s);
+    radius_.push_back(static_cast<float>(radius));
+    offset_.push_back(static_cast<float>(s - middle));
+  }
+  stretch_.push_back({from_mm, to_mm, locks_before, rigid, first, static_cast<std::int32_t>(station_.size())});
+}
+
+BodyPoints BodySampler::make_points() const {
+  const std::size_t room = radius_.size() + kLanes;
+  BodyPoints points;
+  for (std::vector<float>* v : {&points.x, &points.y, &points.z, &points.slack, &points.lower}) v->assign(room, 0.0F);
+  return points;
+}
+
+BodySampler::Bends BodySampler::bends_of(const State& state, double exposed_from_mm) const {
+  Bends bends;
+  int region = 0;
+  double from = 0.0;
+  bends.region[0] = 0;
+  for (int lock = 0; lock < design_->lock_count(); ++lock) {
+    const auto k = static_cast<std::size_t>(lock);
+    if (state.engaged.test(k)) {
+      const auto r = static_cast<std::size_t>(region);
+      const double to = design_->station_mm(lock);
+      const double start = std::max(from, exposed_from_mm);
+      const double flexible = start < to ? design_->flexible_length(start, to) : 0.0;
+      bends.u[r] = Eigen::Vector2d::Zero();
+      if (flexible > kNoLength_mm) bends.u[r] = state.theta_frozen[r] / flexible;
+      from = to;
+      ++region;
+    }
+    bends.region[k + 1] = region;
+  }
+  bends.u[static_cast<std::size_t>(region)] = state.u_free;
+  return bends;
+}
+
+void BodySampler::place(const State& state, BodyPoints& points) const {
+  const double exposed = first_exposed_station(*design_, state.insertion_mm);
+  const Bends bends = bends_of(state, exposed);
+  std::array<BodyArc, kMaxArcs> arcs;
+  std::size_t count = 0;
+  Frame frame{{0.0, 0.0, state.insertion_mm - design_->length_mm() + exposed},
+              Eigen::Vector3d::UnitX(),
+              Eigen::Vector3d::UnitY(),
+              Eigen::Vector3d::UnitZ()};
+  int region = -1;
+  Plane plane(Eigen::Vector2d::Zero());
+  Eigen::Vector3d e = frame.x;
+  Eigen::Vector3d n = frame.y;
+  for (const Stretch& stretch : stretch_) {
+    if (stretch.to_mm <= exposed) {
+      continue;
+    }
+    const int next = bends.region[static_cast<std::size_t>(stretch.locks_before)];
+    if (next != region && !stretch.rigid) {
+      // Back to the frame's own axes, then into the plane of the new region.
+      const Eigen::Vector3d x = plane.cosine * e - plane.sine * n;
+      const Eigen::Vector3d y = plane.sine * e + plane.cosine * n;
+      region = next;
+      plane = Plane(bends.u[static_cast<std::size_t>(region)]);
+      e = plane.cosine * x + plane.sine * y;
+      n = plane.cosine * y - plane.sine * x;
+    }
+    const double from = std::max(stretch.from_mm, exposed);
+    const double half = 0.5 * (stretch.to_mm - from);
+    const double kappa = stretch.rigid ? 0.0 : plane.kappa;
+    if (kappa * half > kLargestHalfAngle || count == kMaxArcs) return place_by_shape(state, points);
+    const ArcRatios ratios = stretch.rigid ? ArcRatios{1.0, 0.5} : arc_ratios(kappa * half * kappa * half);
+    move(frame.p, e, frame.t, kappa, half, ratios);
+    BodyArc& arc = arcs[count++];
+    arc.first = stretch.first;
+    arc.last = stretch.last;
+    arc.kappa = static_cast<float>(kappa);
+    arc.shift = static_cast<float>(0.5 * (stretch.from_mm - from));
+    put(arc.p, frame.p);
+    put(arc.e, e);
+    put(arc.t, frame.t);
+    move(frame.p, e, frame.t, kappa, half, ratios);
+  }
+  loop_(arcs.data(), static_cast<std::int32_t>(count), offset_.data(), points.x.data(), points.y.data(),
+        points.z.data());
+}
+
+void BodySampler::place_by_shape(const State& state, BodyPoints& points) const {
+  const Shape shape(*design_, state);
+  for (std::size_t j = 0; j < station_.size(); ++j) {
+    const Eigen::Vector3d p = shape.point_E(station_[j]);
+    points.x[j] = static_cast<float>(p.x());
+    points.y[j] = static_cast<float>(p.y());
+    points.z[j] = static_cast<float>(p.z());
+  }
+}
+
+std::vector<Eigen::Vector3d> BodySampler::reference_points(const State& state) const {
+  const Shape shape(*design_, state);
+  std::vector<Eigen::Vector3d> points;
+  for (int j = 0; j < count_; ++j) points.push_back(shape.point_E(station_mm(j)));
+  return points;
+}
+
+}  // namespace withy

@@ -1,0 +1,92 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// A body as a fixed row of stations, and where they are in a state: the fast twin of planner/segment/shape.h.
+//
+// Stations stand at even spacing on each flexible and each rigid stretch, ends included; one that parts two
+// stretches carries the larger of their radii. What depends on the design alone is laid out once; a state
+// costs one frame for each stretch (double precision) and then eight points at a time (single precision,
+// planner/motion/body_arcs.h). Both carriages. No allocation once a BodyPoints is made.
+//
+// Stations behind the first exposed one (guide) are not needed: they are placed at the entry plane or behind
+// it, on the axis, where nothing is constrained.
+#pragma once
+
+#include <array>
+#include <cstdint>
+#include <vector>
+
+#include <Eigen/Core>
+
+#include "planner/motion/body_arcs.h"
+#include "planner/segment/design.h"
+#include "planner/segment/state.h"
+
+namespace withy {
+
+/// A point differs from Shape's by at most this part of (L + d_max): eight roundings of 2^-24 at most, of the
+/// station's offset, the series, the two products and the sums, none larger than the body's reach.
+inline constexpr double kPointRounding = 5e-7;
+
+/// One thread's working room: points, allowances and distances of one body. Made by BodySampler::make_points.
+struct BodyPoints {
+  std::vector<float> x, y, z;
+  std::vector<float> slack;  ///< how far each point may be from where it is said to be, mm
+  std::vector<float> lower;  ///< the field's lower bound of D at each point
+};
+
+class BodySampler {
+ public:
+  BodySampler(const Design& design, double spacing_mm);
+
+  /// Stations, base to tip. Arrays go on to padded_count() with copies of the tip.
+  int count() const { return count_; }
+  int padded_count() const { return static_cast<int>(radius_.size()); }
+  double station_mm(int j) const { return station_[static_cast<std::size_t>(j)]; }
+  const std::vector<double>& stations_mm() const { return station_; }
+  const std::vector<float>& radii_mm() const { return radius_; }
+  double least_radius_mm() const { return least_radius_; }
+  /// Longest stretch of the body between neighbouring stations.
+  double largest_gap_mm() const { return largest_gap_; }
+
+  BodyPoints make_points() const;
+
+  /// Stations' points in E. Exposed ones differ from Shape's by at most point_error_mm().
+  void place(const State& state, BodyPoints& points) const;
+  double point_error_mm() const { return point_error_; }
+
+  /// The same from planner/segment/shape.h, double precision.
+  std::vector<Eigen::Vector3d> reference_points(const State& state) const;
+
+  const Design& design() const { return *design_; }
+
+ private:
+  // A stretch of the body between two rigid spans, or a rigid span.
+  struct Stretch {
+    double from_mm, to_mm;
+    int locks_before;  // locks proximal of it
+    bool rigid;
+    std::int32_t first, last;  // stations
+  };
+  struct Bends {
+    std::array<Eigen::Vector2d, kMaxLocks + 1> u;  // of each region
+    std::array<int, kMaxLocks + 1> region;         // by locks_before
+    bool steep = false;                            // beyond what the series is good for
+  };
+
+  void lay_stations(double spacing_mm);
+  void add_stretch(double from_mm, double to_mm, int locks_before, bool rigid, double spacing_mm);
+  Bends bends_of(const State& state, double exposed_from_mm) const;
+  void place_by_shape(const State& state, BodyPoints& points) const;
+
+  const Design* design_;
+  std::vector<Stretch> stretch_;
+  std::vector<double> station_;
+  std::vector<float> radius_;
+  std::vector<float> offset_;  // station less the middle of its stretch
+  int count_ = 0;
+  double least_radius_ = 0.0;
+  double largest_gap_ = 0.0;
+  double point_error_ = 0.0;
+  BodyArcsLoop loop_;
+};
+
+}  // namespace withy

@@ -1,0 +1,79 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/search/route.h"
+
+#include <algorithm>
+
+#include <fmt/format.h>
+
+#include "planner/segment/latch.h"
+
+namespace withy {
+
+int Route::switches() const {
+  return static_cast<int>(
+      std::count_if(steps.begin(), steps.end(), [](const RouteStep& s) { return s.lock >= 0; }));
+}
+
+const State& Route::start() {
+  static const State state = start_state();
+  return state;
+}
+
+const State& Route::state_before(std::size_t step) const {
+  return step == 0 ? start() : steps[step - 1].to;
+}
+
+ActionKind motion_kind(const State& from, const State& to) {
+  const bool moves = from.insertion_mm != to.insertion_mm;
+  const bool bends = from.u_free != to.u_free;
+  if (moves && bends) return ActionKind::steer;
+  return bends ? ActionKind::bend : ActionKind::advance;
+}
+
+bool StepJudge::motion_allowed(const State& from, const State& to) const {
+  if (!within_limits(problem_.design, from) || !within_limits(problem_.design, to)) return false;
+  if (problem_.heeded.tendons && hardware_.motion_breach(from, to)) return false;
+  return !problem_.heeded.clearance || verifier_.clears(from, to, problem_.required_clearance_mm);
+}
+
+std::string StepJudge::objection(const State& from, const State& to) const {
+  if (!within_limits(problem_.design, from) || !within_limits(problem_.design, to))
+    return fmt::format(
+        "a curvature would be above the limit of {:.4g} per mm, or the insertion out of its range",
+        problem_.design.segment().curvature_max_per_mm);
+  if (problem_.heeded.tendons)
+    if (const auto breach = hardware_.motion_breach(from, to)) return breach->sentence();
+  if (!problem_.heeded.clearance || verifier_.clears(from, to, problem_.required_clearance_mm)) return {};
+  const MotionClearance c = verifier_.clearance(from, to);
+  const double depth = std::max(from.insertion_mm, to.insertion_mm);
+  if (c.upper_mm < 0.0)
+    return fmt::format("the body would touch the wall at an insertion of up to {:.1f} mm", depth);
+  return fmt::format(
+      "the body would come within {:.2f} mm of the wall ({:.2f} mm required) at an insertion of up to {:.1f} "
+      "mm",
+      c.upper_mm, problem_.required_clearance_mm, depth);
+}
+
+bool StepJudge::latchable(const State& state, int lock) const {
+  if (!problem_.heeded.latch || !problem_.design.latch()) return true;
+  Eigen::Vector2d sum = Eigen::Vector2d::Zero();
+  std::size_t r = 0;
+  for (int i = 0; i <= lock; ++i)
+    if (state.engaged.test(static_cast<std::size_t>(i))) sum += state.theta_frozen[r++];
+  const auto latched = latched_bend(*problem_.design.latch(), sum);
+  // The latch must not pull: the plan's bends are meant to be exactly on a notch.
+  return latched && (*latched - sum).norm() <= 1e-7;
+}
+
+bool StepJudge::switch_allowed(const State& before, int lock, const State& after) const {
+  const bool engages = !before.engaged.test(static_cast<std::size_t>(lock));
+  const State& engaged = engages ? after : before;
+  if (!unlock_keeps_shape(problem_.design, engaged, lock)) return false;
+  // Locks distal of this one may rest on it: each frozen bend's own lock must hold a latchable sum, which a
+  // switch elsewhere leaves as it was. Only the switched lock's sum is new.
+  if (!latchable(engaged, lock)) return false;
+  if (!problem_.heeded.field) return true;
+  return !hardware_.switch_breach(before, lock) && !hardware_.switch_breach(after, lock);
+}
+
+}  // namespace withy

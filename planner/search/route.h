@@ -1,0 +1,63 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// A way from the start to the target as states and the steps between them.
+#pragma once
+
+#include <string>
+#include <vector>
+
+#include "planner/motion/action.h"
+#include "planner/search/problem.h"
+#include "planner/segment/hardware.h"
+
+namespace withy {
+
+/// One step of a route: a motion to `to`, or a lock switch that leads to it.
+struct RouteStep {
+  int lock = -1;  ///< the lock that switches; -1 for a motion
+  bool engages = false;
+  State to;
+};
+
+/// From start_state() on.
+struct Route {
+  std::vector<RouteStep> steps;
+  int switches() const;
+  const State& state_before(std::size_t step) const;
+
+ private:
+  static const State& start();
+};
+
+/// What a motion is called: advance moves insertion only, bend curvature only, steer both.
+ActionKind motion_kind(const State& from, const State& to);
+
+/// Judges motions and switches of one problem, exactly: what the plan is allowed to hold.
+class StepJudge {
+ public:
+  StepJudge(const SearchProblem& problem, const Hardware& hardware)
+      : problem_(problem), hardware_(hardware), verifier_(problem.design, *problem.distance) {}
+
+  /// Proved: limits, hardware and required clearance hold all along.
+  bool motion_allowed(const State& from, const State& to) const;
+
+  /// Can the lock be switched in this state, there and back (a plan returns the way it came)? Curvatures on
+  /// both sides of a lock to release must be equal, the bend a lock freezes must be latchable, the field must
+  /// do both.
+  bool switch_allowed(const State& before, int lock, const State& after) const;
+
+  /// What forbids the motion, as half a sentence; empty when nothing does.
+  std::string objection(const State& from, const State& to) const;
+
+  const MotionVerifier& verifier() const { return verifier_; }
+  const SearchProblem& problem() const { return problem_; }
+  const Hardware& hardware() const { return hardware_; }
+
+ private:
+  bool latchable(const State& state, int lock) const;
+
+  const SearchProblem& problem_;
+  const Hardware& hardware_;
+  MotionVerifier verifier_;
+};
+
+}  // namespace withy

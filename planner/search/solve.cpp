@@ -1,0 +1,138 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/search/solve.h"
+
+#include <algorithm>
+#include <chrono>
+#include <cmath>
+#include <memory>
+
+#include <fmt/format.h>
+
+#include "planner/search/make_plan.h"
+#include "planner/search/route_search.h"
+#include "planner/search/route_tidy.h"
+#include "planner/segment/shape.h"
+
+namespace withy {
+
+namespace {
+
+// How much work looking for a wider plan may take, in cells looked at: a share of what the first plan took,
+// and a floor. Counted in work and not in time, so that the same question always gets the same plan.
+constexpr std::int64_t kWidenFloor = 20000;
+constexpr double kWidenFactor = 1.0;
+// Clearance steps (mm) of that look: first and least.
+constexpr double kWidenFirst_mm = 0.4;
+constexpr double kWidenLeast_mm = 0.05;
+
+class Clock {
+ public:
+  double seconds() const {
+    return std::chrono::duration<double>(std::chrono::steady_clock::now() - start_).count();
+  }
+
+ private:
+  std::chrono::steady_clock::time_point start_ = std::chrono::steady_clock::now();
+};
+
+/// A plan for the problem with its required clearance, tidied; nothing when the search does not find one
+/// within `settings`.
+std::optional<Plan> plan_at(const SearchProblem& problem, const RouteSearchSettings& settings) {
+  RouteSearch search(problem, settings);
+  if (search.run() != SearchOutcome::found) return std::nullopt;
+  const Hardware hardware(problem.design);
+  const StepJudge judge(problem, hardware);
+  return make_plan(judge, tidy(judge, search.route()));
+}
+
+int switches_of(const Plan& plan) {
+  return static_cast<int>(std::count_if(plan.actions.begin(), plan.actions.end(), [](const PlannedAction& a) {
+    return a.lock >= 0 && a.leg == Leg::in;
+  }));
+}
+
+/// A plan with a wider narrowest passage and no more switches, when one is found in reasonable work.
+Plan widened(const SearchProblem& problem, Plan plan, RouteSearchSettings settings) {
+  settings.most_switches = switches_of(plan);
+  double step = kWidenFirst_mm;
+  while (step >= kWidenLeast_mm && std::isfinite(plan.clearance_mm)) {
+    SearchProblem wider = problem;
+    wider.required_clearance_mm = plan.clearance_mm + step;
+    const auto better = plan_at(wider, settings);
+    if (better && better->clearance_mm > plan.clearance_mm) {
+      plan = *better;
+    } else {
+      step *= 0.5;
+    }
+  }
+  return plan;
+}
+
+std::string plural(int count, const char* word) {
+  return fmt::format("{} {}{}", count, word, count == 1 ? "" : "s");
+}
+
+int locks_used(const Plan& plan) {
+  LockSet used;
+  for (const State& state : plan.states) used |= state.engaged;
+  return static_cast<int>(used.count());
+}
+
+std::string reached_sentence(const SearchProblem& problem, const Plan& plan) {
+  const State& end = plan.states[static_cast<std::size_t>(plan.reached_state)];
+  const double error = problem.goal.distance(Shape(problem.design, end).tip_E());
+  const auto in = std::count_if(plan.actions.begin(), plan.actions.end(),
+                                [](const PlannedAction& a) { return a.leg == Leg::in; });
+  const std::string clearance = std::isfinite(plan.clearance_mm)
+                                    ? fmt::format("clearance at least {:.2f} mm", plan.clearance_mm)
+                                    : "never inside the channel";
+  return fmt::format("the tip comes within {:.2f} mm of the target with {}, {} in and as many back out, {}",
+                     error, plural(locks_used(plan), "lock"), plural(static_cast<int>(in), "action"),
+                     clearance);
+}
+
+}  // namespace
+
+void list_checked(const SearchProblem& problem, std::vector<std::string>& checked,
+                  std::vector<std::string>& not_checked) {
+  const Design& design = problem.design;
+  const bool locks = design.lock_count() > 0;
+  (problem.heeded.clearance ? checked : not_checked).emplace_back("clearance");
+  // Without locks there is nothing for latch and field to hold or to switch.
+  (problem.heeded.latch && (design.latch() || !locks) ? checked : not_checked).emplace_back("latch");
+  (problem.heeded.tendons && design.tendons() ? checked : not_checked).emplace_back("tendons");
+  (problem.heeded.field && (design.field() || !locks) ? checked : not_checked).emplace_back("field");
+}
+
+Answer solve(const SearchProblem& problem, const SolveSettings& settings) {
+  const Clock clock;
+  Answer answer;
+  answer.locks = problem.design.lock_count();
+  answer.seed = settings.seed;
+  list_checked(problem, answer.checked, answer.not_checked);
+
+  RouteSearchSettings search_settings;
+  search_settings.stop = [&] { return settings.interrupted() || clock.seconds() > settings.budget_seconds; };
+  RouteSearch search(problem, search_settings);
+  const SearchOutcome outcome = search.run();
+  if (outcome == SearchOutcome::found) {
+    const Hardware hardware(problem.design);
+    const StepJudge judge(problem, hardware);
+    Plan plan = make_plan(judge, tidy(judge, search.route()));
+    if (settings.widen) {
+      search_settings.most_checks =
+          kWidenFloor + static_cast<std::int64_t>(kWidenFactor * static_cast<double>(search.checks()));
+      plan = widened(problem, std::move(plan), search_settings);
+    }
+    answer.verdict = Verdict::reached;
+    answer.why = reached_sentence(problem, plan);
+    answer.plan = std::move(plan);
+  } else {
+    answer.coverage = search.coverage();
+    answer.verdict = outcome == SearchOutcome::proved_none ? Verdict::unreachable : Verdict::undecided;
+  }
+  answer.seconds = clock.seconds();
+  return answer;
+}
+
+}  // namespace withy

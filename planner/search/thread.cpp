@@ -1,0 +1,239 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/search/thread.h"
+
+#include <algorithm>
+#include <cmath>
+#include <optional>
+
+#include "planner/segment/shape.h"
+
+namespace withy {
+
+namespace {
+
+// Steps of the descent to a goal state within a cell, and its least improvement (mm): enough for a smooth
+// function of three variables over a small box.
+constexpr int kGoalSteps = 40;
+
+double clamp_to(const Box& box, int k, double x) {
+  return std::clamp(x, box.low[Box::idx(k)], box.high[Box::idx(k)]);
+}
+
+class Threader {
+ public:
+  Threader(const SearchProblem& problem, const BendChart& chart, const StepJudge& judge,
+           const std::vector<ChainCell>& chain)
+      : problem_(problem), chart_(chart), judge_(judge), chain_(chain) {}
+
+  Threading run() {
+    state_ = start_state();
+    for (std::size_t k = 0; k + 1 < chain_.size(); ++k) {
+      const bool ok = chain_[k].lock < 0 ? pass_within(k) : pass_switch(k);
+      if (!ok) {
+        fail(k);
+        return std::move(out_);  // what follows has no state to start from
+      }
+    }
+    if (!reach_goal(chain_.size() - 1)) fail(chain_.size() - 1);
+    return std::move(out_);
+  }
+
+ private:
+  void fail(std::size_t k) {
+    if (out_.failed.empty() || out_.failed.back() != static_cast<int>(k))
+      out_.failed.push_back(static_cast<int>(k));
+  }
+
+  /// Moves on within cell k; a motion that can't be proved is noted, the threading goes on to learn of
+  /// others.
+  void move(std::size_t k, State to) {
+    if (to == state_) return;
+    if (!chain_[k].free && !judge_.motion_allowed(state_, to)) fail(k);
+    out_.route.steps.push_back({-1, false, to});
+    state_ = std::move(to);
+  }
+
+  bool pass_within(std::size_t k) {
+    const Box shared = intersection(chain_[k].box, chain_[k + 1].box);
+    const auto now = coordinates_of(chart_, state_);
+    for (int c = 3; c < shared.dimensions; ++c)
+      if (!shared.contains(c, now[Box::idx(c)])) return false;
+    State to = state_;
+    // Free cells allow the nearest passage; a mixed one is likelier clear in the middle.
+    const bool both_free = chain_[k].free && chain_[k + 1].free;
+    const auto pick = [&](int c) {
+      return both_free ? clamp_to(shared, c, now[Box::idx(c)]) : shared.centre(c);
+    };
+    to.insertion_mm = pick(0);
+    to.u_free = within_disk({pick(1), pick(2)});
+    if (!shared.contains(1, to.u_free.x()) || !shared.contains(2, to.u_free.y())) return false;
+    move(k, to);
+    return true;
+  }
+
+  Eigen::Vector2d within_disk(const Eigen::Vector2d& u) const {
+    const double kappa = problem_.design.segment().curvature_max_per_mm;
+    return u.norm() > kappa ? Eigen::Vector2d(u * (kappa / u.norm())) : u;
+  }
+
+  bool pass_switch(std::size_t k) {
+    const auto before = state_before_switch(k);
+    if (!before) return false;
+    const ChainCell& cell = chain_[k];
+    State after = cell.engages ? after_lock(problem_.design, *before, cell.lock)
+                               : after_unlock(problem_.design, *before, cell.lock);
+    if (chart_.coordinates() == 0) after.theta_frozen = chain_[k + 1].leaf->base;  // exactly on the notches
+    if (!judge_.switch_allowed(*before, cell.lock, after)) return false;
+    move(k, *before);
+    out_.route.steps.push_back({cell.lock, cell.engages, after});
+    state_ = std::move(after);
+    return true;
+  }
+
+  /// A state of cell k, with the frozen bends as they are now, in which the switch to cell k + 1 can be made.
+  std::optional<State> state_before_switch(std::size_t k) const {
+    const auto here = link_box(k, k + 1, chain_[k].engages);
+    const auto there = link_box(k + 1, k, !chain_[k].engages);
+    if (!here || !there) return std::nullopt;
+    State state = state_;
+    const double low = std::max(here->low[0], there->low[0]);
+    const double high = std::min(here->high[0], there->high[0]);
+    if (low > high) return std::nullopt;
+    state.insertion_mm = std::clamp(state_.insertion_mm, low, high);
+    if (!set_curvature(state, k, *here, *there)) return std::nullopt;
+    return state;
+  }
+
+  /// Bounds, in cell `at`'s leaf, of the states from which the switch to cell `to` is possible.
+  std::optional<Box> link_box(std::size_t at, std::size_t to, bool engages) const {
+    std::vector<SwitchLink> links;
+    links_of(problem_.design, chart_, *chain_[at].leaf, chain_[at].box, links);
+    const LeafKey key = chain_[to].leaf->key();
+    for (const SwitchLink& link : links)
+      if (link.lock == chain_[std::min(at, to)].lock && link.engages == engages && link.other.key() == key)
+        return link.here;
+    return std::nullopt;
+  }
+
+  /// The free curvature that the switch needs at this insertion.
+  bool set_curvature(State& state, std::size_t k, const Box& here, const Box& there) const {
+    const int lock = chain_[k].lock;
+    const LockSet& engaged = chain_[k].engages ? chain_[k + 1].leaf->engaged : chain_[k].leaf->engaged;
+    const auto stretches = stretches_of(problem_.design, engaged);
+    std::size_t r = 0;
+    while (stretches[r].end_lock != lock) ++r;
+    const bool parts_free_region = r + 2 == stretches.size();
+    if (!parts_free_region) return true;  // frozen bends decide alone
+    const double f = exposed_flexible_length(problem_.design, state.insertion_mm, stretches[r].from_mm,
+                                             stretches[r].to_mm);
+    if (f <= kNoLength_mm) {
+      state.u_free
+          .setZero();  // a lock inside the guide: straight, so that both readings of the contract allow it
+      return chain_[k].box.contains(1, 0.0) && chain_[k].box.contains(2, 0.0);
+    }
+    Eigen::Vector2d theta;
+    if (!chain_[k].engages) {
+      theta = state.theta_frozen[r];
+    } else if (chart_.coordinates() == 0) {
+      theta = chain_[k + 1].leaf->base[r];
+    } else {
+      theta = bend_to_freeze(k, r, f, here, there);
+    }
+    state.u_free = theta / f;
+    // A whole-cell tolerance for rounding: the curvature may sit on the cell's face.
+    const double grain = 1e-12;
+    for (int c = 0; c < 2; ++c) {
+      const auto i = Box::idx(c + 1);
+      if (state.u_free[c] < std::max(chain_[k].box.low[i], chain_[k + 1].box.low[i]) - grain) return false;
+      if (state.u_free[c] > std::min(chain_[k].box.high[i], chain_[k + 1].box.high[i]) + grain) return false;
+    }
+    return true;
+  }
+
+  /// A continuous bend that every cell of the coming stay allows, near what the free region has now.
+  Eigen::Vector2d bend_to_freeze(std::size_t k, std::size_t r, double f, const Box& here,
+                                 const Box& there) const {
+    const int n = chart_.coordinates();
+    Box stay = chain_[k + 1].box;
+    for (std::size_t j = k + 2; j < chain_.size() && chain_[j - 1].lock < 0; ++j)
+      for (int c = 3; c < stay.dimensions; ++c) {
+        stay.low[Box::idx(c)] = std::max(stay.low[Box::idx(c)], chain_[j].box.low[Box::idx(c)]);
+        stay.high[Box::idx(c)] = std::min(stay.high[Box::idx(c)], chain_[j].box.high[Box::idx(c)]);
+      }
+    Eigen::Vector2d u;
+    for (int c = 0; c < 2; ++c) {
+      const auto i = Box::idx(c + 1);
+      const double low = std::max({here.low[i], there.low[i], chain_[k].box.low[i]});
+      const double high = std::min({here.high[i], there.high[i], chain_[k].box.high[i]});
+      u[c] = low <= high ? 0.5 * (low + high) : 0.5 * (chain_[k].box.low[i] + chain_[k].box.high[i]);
+    }
+    Eigen::Vector2d theta = chain_[k + 1].leaf->base[r];
+    for (int c = 0; c < n; ++c) {
+      const auto i = 3 + r * static_cast<std::size_t>(n) + Box::idx(c);
+      double t = chart_.axes().col(c).dot(u * f);
+      if (stay.low[i] <= stay.high[i]) t = std::clamp(t, stay.low[i], stay.high[i]);
+      theta += t * chart_.axes().col(c);
+    }
+    return theta;
+  }
+
+  /// How far a state misses the goal: mm of distance, and mm for direction at a radian a tolerance's worth.
+  double miss(const State& state) const {
+    const Eigen::Isometry3d tip = Shape(problem_.design, state).tip_E();
+    const Goal& goal = problem_.goal;
+    const double turn = std::max(0.0, goal.direction_error(tip) - 0.98 * goal.direction_tolerance_rad);
+    const double scale =
+        goal.direction_tolerance_rad > 0.0 ? goal.tolerance_mm / goal.direction_tolerance_rad : 1.0;
+    return std::max(0.0, goal.distance(tip) - 0.98 * goal.tolerance_mm) +
+           (goal.direction_E ? turn * scale : 0.0);
+  }
+
+  bool goal_holds(const State& state) const {
+    return problem_.goal.holds(Shape(problem_.design, state).tip_E());
+  }
+
+  /// Compass search for a goal state within the last cell, from where the route stands.
+  bool reach_goal(std::size_t k) {
+    const Box& box = chain_[k].box;
+    State best = state_;
+    best.insertion_mm = clamp_to(box, 0, best.insertion_mm);
+    double least = miss(best);
+    double share = 1.0;
+    for (int step = 0; step < kGoalSteps && least > 0.0; ++step) {
+      bool better = false;
+      for (int c = 0; c < 3; ++c)
+        for (const double sign : {-1.0, 1.0}) {
+          State next = best;
+          double& x = c == 0 ? next.insertion_mm : next.u_free[c - 1];
+          x = clamp_to(box, c, x + sign * share * box.half(c));
+          next.u_free = within_disk(next.u_free);
+          const double m = miss(next);
+          if (m < least) {
+            least = m;
+            best = next;
+            better = true;
+          }
+        }
+      if (!better) share *= 0.5;
+    }
+    if (!goal_holds(best)) return false;
+    move(k, best);
+    return true;
+  }
+
+  const SearchProblem& problem_;
+  const BendChart& chart_;
+  const StepJudge& judge_;
+  const std::vector<ChainCell>& chain_;
+  State state_;
+  Threading out_;
+};
+
+}  // namespace
+
+Threading thread_chain(const SearchProblem& problem, const BendChart& chart, const StepJudge& judge,
+                       const std::vector<ChainCell>& chain) {
+  return Threader(problem, chart, judge, chain).run();
+}
+
+}  // namespace withy

@@ -1,0 +1,33 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// From a chain of cells to a route: one state in each passage between two cells, exact switches, proved
+// motions.
+#pragma once
+
+#include <vector>
+
+#include "planner/search/cell_tree.h"
+#include "planner/search/links.h"
+#include "planner/search/route.h"
+
+namespace withy {
+
+/// One cell of a chain from the start to the target.
+struct ChainCell {
+  const Leaf* leaf = nullptr;
+  Box box;
+  bool free = false;  ///< proved: motions within it need no further proof
+  int lock = -1;      ///< the lock that switches between this cell and the next; -1: both are in one leaf
+  bool engages = false;
+};
+
+struct Threading {
+  Route route;                   ///< whole when `failed` is empty
+  std::vector<int> failed;       ///< cells of the chain that gave no allowed motion or switch
+  std::size_t proved_steps = 0;  ///< how many of the route's first steps are allowed for sure
+};
+
+/// Threads the chain. The first cell holds start_state(), the last may hold the goal.
+Threading thread_chain(const SearchProblem& problem, const BendChart& chart, const StepJudge& judge,
+                       const std::vector<ChainCell>& chain);
+
+}  // namespace withy
