@@ -199,7 +199,7 @@ TEST_CASE("A file with bytes changed at random is refused or is a finite mesh wi
   CAPTURE(seed);
   std::mt19937 random(seed);
   const Folder folder;
-  const std::string spice = "0123456789-+.eEnaif/# \n\r\tvfo\x00\xff";
+  const std::string spice = "0123456789-+.eEnaif/# \n\r\tvfo";
   int read = 0, refused = 0;
   for (const char* name : {"text.stl", "says-solid.stl", "block.off", "comments.off", "text.ply",
                            "big-endian.ply", "little-endian.ply", "slashes.obj", "backwards-indices.obj"}) {
