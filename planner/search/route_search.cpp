@@ -34,7 +34,8 @@ RouteSearch::RouteSearch(const SearchProblem& problem, RouteSearchSettings setti
       settings_(std::move(settings)),
       chart_(problem.design),
       probe_(problem, chart_),
-      judge_(problem, probe_.hardware()) {
+      judge_(problem, probe_.hardware()),
+      tip_lever_mm2_(0.5 * problem.design.length_mm() * problem.design.length_mm()) {
   leaf_index(Leaf{});
   goal_leaves_.reserve(kMaxLocks + 1);
 }
@@ -174,8 +175,13 @@ void RouteSearch::seed(int leaf) {
   }
 }
 
-double RouteSearch::heuristic(int leaf) const {
-  return kSwitchCost * record(leaf).leaf.engaged_count();
+/// What is left to pay from a cell to the start, at least about: the switches that release its locks, the
+/// insertion to draw back, and (where no switch is left) the bend to undo.
+double RouteSearch::heuristic(const CellRef& ref) const {
+  const Box b = box(ref);
+  const double switches = kSwitchCost * record(ref.leaf).leaf.engaged_count();
+  const double bend = ref.leaf == 0 ? tip_lever_mm2_ * std::hypot(b.centre(1), b.centre(2)) : 0.0;
+  return switches + b.centre(0) + bend;
 }
 
 double RouteSearch::cell_penalty(const CellRef& ref) const {
@@ -189,7 +195,7 @@ double RouteSearch::cell_penalty(const CellRef& ref) const {
 
 void RouteSearch::push(const CellRef& ref, double cost) {
   visit(ref).cost = cost;
-  queue_.push_back({cost + heuristic(ref.leaf), pushed_++, ref});
+  queue_.push_back({cost + heuristic(ref), pushed_++, ref});
   std::push_heap(queue_.begin(), queue_.end());
 }
 
@@ -305,9 +311,8 @@ void RouteSearch::relax(const CellRef& from, const CellRef& to, int lock, bool e
   if (lock < 0) {
     const Box a = box(from);
     const Box b = box(to);
-    const double l = problem_.design.length_mm();
     step += std::abs(a.centre(0) - b.centre(0)) +
-            0.5 * l * l * std::hypot(a.centre(1) - b.centre(1), a.centre(2) - b.centre(2));
+            tip_lever_mm2_ * std::hypot(a.centre(1) - b.centre(1), a.centre(2) - b.centre(2));
   }
   Visit& v = visit(to);
   const double cost = source.cost + step;
@@ -356,6 +361,7 @@ bool RouteSearch::try_path(const std::vector<CellRef>& path, bool& progress) {
     }
     chain.push_back(cell);
   }
+  ++tries_;
   Threading threading = thread_chain(problem_, chart_, judge_, chain);
   if (threading.failed.empty()) {
     route_ = std::move(threading.route);
@@ -459,6 +465,11 @@ SearchOutcome RouteSearch::run() {
     if (try_path(path, progress)) return SearchOutcome::found;
     if (!progress) return SearchOutcome::stopped;
   }
+}
+
+std::string RouteSearch::stats() const {
+  return fmt::format("sweeps {} expansions {} leaves {} tries {}", stamp_, expansions_, leaves_.size(),
+                     tries_);
 }
 
 Coverage RouteSearch::coverage() const {

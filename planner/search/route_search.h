@@ -53,6 +53,7 @@ class RouteSearch {
   const Route& route() const { return route_; }  ///< after `found`
   Coverage coverage() const;
   std::int64_t checks() const { return probe_.checks(); }
+  std::string stats() const;
 
   /// The cells of the last optimistic search as JSON lines: leaf, u-cell, d-interval. After proved_none they
   /// hold every state that can reach the target.
@@ -108,7 +109,7 @@ class RouteSearch {
   void reach(const CellRef& from, int leaf, const Box& query, int lock, bool engages, double extra);
   void relax(const CellRef& from, const CellRef& to, int lock, bool engages, double extra);
   void push(const CellRef& ref, double cost);
-  double heuristic(int leaf) const;
+  double heuristic(const CellRef& ref) const;
   double cell_penalty(const CellRef& ref) const;
   CellStatus look(const CellRef& ref);
   void refine(const CellRef& ref);
@@ -134,6 +135,7 @@ class RouteSearch {
   BendChart chart_;
   CellProbe probe_;
   StepJudge judge_;
+  double tip_lever_mm2_;
   std::vector<std::unique_ptr<LeafRecord>> leaves_;
   std::map<LeafKey, int> leaf_of_key_;
   std::vector<std::vector<int>> goal_leaves_;  // by engaged count, opened so far
@@ -142,6 +144,7 @@ class RouteSearch {
   std::uint64_t pushed_ = 0;
   std::uint32_t stamp_ = 0;
   std::int64_t expansions_ = 0;
+  std::int64_t tries_ = 0;
   CellRef found_start_;
   Route route_;
   std::optional<Approach> best_approach_;
