@@ -56,7 +56,7 @@ InputError Scene::error_at(const std::string& dotted_key, std::string problem, s
 }
 
 Result<Design> Scene::design(int locks) const {
-  const auto refuse = [&](std::string key, std::string problem, std::string remedy) {
+  const auto refuse = [&](const std::string& key, std::string problem, std::string remedy) {
     return tl::unexpected<InputError>(error_at(key, std::move(problem), std::move(remedy)));
   };
   if (locks < 0 || locks > kMaxLocks)
