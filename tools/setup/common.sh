@@ -30,6 +30,14 @@ install_packages() {
   as_root env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "${missing[@]}"
 }
 
+# node and npm bundle the page. Where they can't be had the program is built without it, and says so.
+install_page_packages() {
+  if command -v node >/dev/null && command -v npm >/dev/null; then
+    return
+  fi
+  install_packages tools/setup/packages.page || say "Going on without node and npm: withy will have no page"
+}
+
 # How many compilers run side by side: one per core, but no more than memory holds. A file that uses CGAL takes 1.7 GB.
 build_jobs() {
   local cores memory_kb by_memory

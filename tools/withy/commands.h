@@ -13,6 +13,7 @@ void add_channel_command(CommandLine& line);
 void add_plan_command(CommandLine& line);
 void add_script_command(CommandLine& line);
 void add_replay_command(CommandLine& line);
+void add_page_command(CommandLine& line);
 
 inline constexpr std::array kCommands = {
     add_check_command,
@@ -20,6 +21,7 @@ inline constexpr std::array kCommands = {
     add_plan_command,
     add_script_command,
     add_replay_command,
+    add_page_command,
 };
 
 }  // namespace withy

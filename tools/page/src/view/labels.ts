@@ -1,0 +1,66 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Names written beside the things in the picture, with a leader line, pushed apart where they would overlap.
+
+import { s } from '../dom.ts';
+
+export interface Label {
+  text: string;
+  /** Where the thing is, px in the pane. */
+  x: number;
+  y: number;
+  /** Which way the text should stand off. */
+  dx: number;
+  dy: number;
+  kind: string;
+}
+
+const kLineHeight = 17;
+
+interface Placed extends Label {
+  tx: number;
+  ty: number;
+  width: number;
+}
+
+function overlaps(a: Placed, b: Placed): boolean {
+  return Math.abs(a.ty - b.ty) < kLineHeight && a.tx < b.tx + b.width + 6 && b.tx < a.tx + a.width + 6;
+}
+
+export class LabelLayer {
+  readonly svg = s('svg', { class: 'labels', 'aria-hidden': 'true' });
+  private readonly ruler = document.createElement('canvas').getContext('2d');
+
+  private width(text: string): number {
+    if (!this.ruler) return 7 * text.length;
+    this.ruler.font = '600 12.5px system-ui, sans-serif';
+    return this.ruler.measureText(text).width + 4;
+  }
+
+  draw(labels: Label[], width: number, height: number) {
+    this.svg.setAttribute('viewBox', `0 0 ${width} ${height}`);
+    const placed: Placed[] = [];
+    for (const label of labels) {
+      if (label.x < -20 || label.y < -20 || label.x > width + 20 || label.y > height + 20) continue;
+      const own = this.width(label.text);
+      const tx = label.dx < 0 ? label.x + label.dx - own : label.x + label.dx;
+      const place: Placed = { ...label, width: own, tx: Math.min(Math.max(4, tx), width - own - 4), ty: label.y + label.dy };
+      this.pushClear(place, placed);
+      place.ty = Math.min(Math.max(14, place.ty), height - 8);
+      placed.push(place);
+    }
+    this.svg.replaceChildren(...placed.flatMap((p) => this.elements(p)));
+  }
+
+  /** Moves a label by whole lines, away from its thing, until nothing lies under it. */
+  private pushClear(place: Placed, placed: Placed[]) {
+    const step = place.dy >= 0 ? kLineHeight : -kLineHeight;
+    for (let tries = 0; tries < 12 && placed.some((other) => overlaps(place, other)); ++tries) place.ty += step;
+  }
+
+  private elements(p: Placed): SVGElement[] {
+    const end = p.tx + p.width / 2 < p.x ? p.tx + p.width + 1 : p.tx - 3;
+    const leader = s('path', { d: `M${p.x} ${p.y} L${end} ${p.ty - 4}`, class: `leader ${p.kind}` });
+    const text = s('text', { x: p.tx, y: p.ty, class: `label ${p.kind}` }, p.text);
+    return [leader, text];
+  }
+}

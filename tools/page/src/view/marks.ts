@@ -1,0 +1,186 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// What stands beside body and wall: target and tolerance, entry, the tip's way, the tightest gap, the switching field.
+
+import * as THREE from 'three';
+import { Line2 } from 'three/examples/jsm/lines/Line2.js';
+import { LineGeometry } from 'three/examples/jsm/lines/LineGeometry.js';
+import { LineMaterial } from 'three/examples/jsm/lines/LineMaterial.js';
+import { LineSegments2 } from 'three/examples/jsm/lines/LineSegments2.js';
+import { LineSegmentsGeometry } from 'three/examples/jsm/lines/LineSegmentsGeometry.js';
+import type { SceneFacts } from '../data.ts';
+import { tone } from '../dom.ts';
+import type { Vec3 } from '../kinematics.ts';
+
+const vector = (v: Vec3) => new THREE.Vector3(v[0], v[1], v[2]);
+
+function circle(centre: THREE.Vector3, radius: number, normal: THREE.Vector3): number[] {
+  const turn = new THREE.Quaternion().setFromUnitVectors(new THREE.Vector3(0, 0, 1), normal);
+  const points: number[] = [];
+  for (let i = 0; i <= 48; ++i) {
+    const a = (2 * Math.PI * i) / 48;
+    const p = new THREE.Vector3(radius * Math.cos(a), radius * Math.sin(a), 0).applyQuaternion(turn).add(centre);
+    points.push(p.x, p.y, p.z);
+  }
+  return points;
+}
+
+/** A chain of points as the segments between them. */
+function segments(chain: number[]): number[] {
+  const out: number[] = [];
+  for (let i = 0; i + 5 < chain.length; i += 3) out.push(...chain.slice(i, i + 6));
+  return out;
+}
+
+/** The target: tolerance ball as three rings, a cross in its middle, and the cone of allowed tip directions. */
+export class TargetView {
+  readonly group = new THREE.Group();
+  private readonly line = new LineMaterial({ linewidth: 2 });
+  private readonly ball = new THREE.MeshBasicMaterial({ transparent: true, opacity: 0.18, depthWrite: false });
+
+  constructor(target: SceneFacts['target']) {
+    const centre = vector(target.point_mm);
+    const r = target.tolerance_mm;
+    const lines: number[] = [];
+    for (const axis of [new THREE.Vector3(1, 0, 0), new THREE.Vector3(0, 1, 0), new THREE.Vector3(0, 0, 1)]) {
+      lines.push(...segments(circle(centre, r, axis)));
+      const a = centre.clone().addScaledVector(axis, 1.45 * r);
+      const b = centre.clone().addScaledVector(axis, -1.45 * r);
+      lines.push(a.x, a.y, a.z, b.x, b.y, b.z);
+    }
+    if (target.direction) lines.push(...this.cone(target, centre, vector(target.direction)));
+    const geometry = new LineSegmentsGeometry().setPositions(lines);
+    const frame = new LineSegments2(geometry, this.line);
+    frame.renderOrder = 7;
+    const ball = new THREE.Mesh(new THREE.SphereGeometry(r, 32, 20).translate(centre.x, centre.y, centre.z), this.ball);
+    ball.renderOrder = 7;
+    this.group.add(ball, frame);
+  }
+
+  /** The tip should come in within the cone that opens backwards from the target. */
+  private cone(target: SceneFacts['target'], centre: THREE.Vector3, direction: THREE.Vector3): number[] {
+    const length = 6 * target.tolerance_mm;
+    const half = (target.direction_tolerance_deg * Math.PI) / 180;
+    const foot = centre.clone().addScaledVector(direction, -length * Math.cos(half));
+    const rim = circle(foot, length * Math.sin(half), direction);
+    const lines = segments(rim);
+    for (let i = 0; i < 48; i += 12)
+      lines.push(centre.x, centre.y, centre.z, rim[3 * i], rim[3 * i + 1], rim[3 * i + 2]);
+    return lines;
+  }
+
+  applyTheme() {
+    this.line.color.set(tone('--target'));
+    this.ball.color.set(tone('--target'));
+  }
+}
+
+/** The openings' rings, the entry's with its axis arrow. */
+export class EntryView {
+  readonly group = new THREE.Group();
+  private readonly line = new LineMaterial({ linewidth: 1.5 });
+
+  constructor(facts: SceneFacts) {
+    const { R, p, opening_radius_mm } = facts.entry;
+    const origin = vector(p);
+    const axis = new THREE.Vector3(R[2], R[5], R[8]);
+    const across = new THREE.Vector3(R[0], R[3], R[6]);
+    const lines = segments(circle(origin, opening_radius_mm, axis));
+    const tail = origin.clone().addScaledVector(axis, -1.6 * opening_radius_mm);
+    const add = (a: THREE.Vector3, b: THREE.Vector3) => lines.push(a.x, a.y, a.z, b.x, b.y, b.z);
+    const head = origin.clone().addScaledVector(axis, -0.15 * opening_radius_mm);
+    add(tail, head);
+    for (const side of [-1, 1])
+      add(head, head.clone().addScaledVector(axis, -0.35 * opening_radius_mm).addScaledVector(across, 0.2 * side * opening_radius_mm));
+    this.group.add(new LineSegments2(new LineSegmentsGeometry().setPositions(lines), this.line));
+  }
+
+  applyTheme() {
+    this.line.color.set(tone('--ink-soft'));
+  }
+}
+
+/** The way of the tip over the whole plan, dashed. */
+export class TipPathView {
+  readonly line: Line2;
+  private readonly material: LineMaterial;
+
+  constructor(points: Vec3[], dash_mm: number) {
+    this.material = new LineMaterial({ linewidth: 1.6, dashed: true, dashSize: 3 * dash_mm, gapSize: 2 * dash_mm });
+    const geometry = new LineGeometry();
+    geometry.setPositions(points.flat());
+    this.line = new Line2(geometry, this.material);
+    this.line.computeLineDistances();
+    this.line.renderOrder = 3;
+  }
+
+  applyTheme() {
+    this.material.color.set(tone('--ink-soft'));
+  }
+}
+
+/** A measured gap: two ticks and the line between them, seen through everything. */
+export class GapView {
+  readonly group = new THREE.Group();
+  private readonly line: LineSegments2;
+  private readonly casing: LineSegments2;
+  private readonly material = new LineMaterial({ linewidth: 3, depthTest: false });
+  private readonly casingMaterial = new LineMaterial({ linewidth: 6, depthTest: false });
+
+  constructor() {
+    this.casing = new LineSegments2(new LineSegmentsGeometry(), this.casingMaterial);
+    this.line = new LineSegments2(new LineSegmentsGeometry(), this.material);
+    this.casing.renderOrder = 8;
+    this.line.renderOrder = 9;
+    this.group.add(this.casing, this.line);
+  }
+
+  applyTheme() {
+    this.material.color.set(tone('--gap'));
+    this.casingMaterial.color.set(tone('--paper'));
+  }
+
+  /** `tick` is half the length of the end ticks. */
+  set(body: THREE.Vector3, wall: THREE.Vector3, towardsEye: THREE.Vector3, tick: number) {
+    const along = wall.clone().sub(body).normalize();
+    const across = along.clone().cross(towardsEye).normalize().multiplyScalar(tick);
+    const lines: number[] = [];
+    const add = (a: THREE.Vector3, b: THREE.Vector3) => lines.push(a.x, a.y, a.z, b.x, b.y, b.z);
+    add(body, wall);
+    for (const end of [body, wall]) add(end.clone().add(across), end.clone().sub(across));
+    for (const part of [this.line, this.casing]) {
+      part.geometry.dispose();
+      part.geometry = new LineSegmentsGeometry().setPositions(lines);
+    }
+  }
+}
+
+/** The field that switches a lock, as an arrow at the lock. */
+export class FieldView {
+  readonly group = new THREE.Group();
+  private readonly line: LineSegments2;
+  private readonly material = new LineMaterial({ linewidth: 3.5, depthTest: false });
+
+  constructor() {
+    this.line = new LineSegments2(new LineSegmentsGeometry(), this.material);
+    this.line.renderOrder = 8;
+    this.group.add(this.line);
+  }
+
+  applyTheme() {
+    this.material.color.set(tone('--field'));
+  }
+
+  set(at: THREE.Vector3, field: THREE.Vector3, length: number, towardsEye: THREE.Vector3): THREE.Vector3 {
+    const along = field.clone().normalize();
+    const across = along.clone().cross(towardsEye).normalize();
+    const head = at.clone().addScaledVector(along, length);
+    const lines: number[] = [at.x, at.y, at.z, head.x, head.y, head.z];
+    for (const side of [-1, 1]) {
+      const barb = head.clone().addScaledVector(along, -0.3 * length).addScaledVector(across, 0.18 * side * length);
+      lines.push(head.x, head.y, head.z, barb.x, barb.y, barb.z);
+    }
+    this.line.geometry.dispose();
+    this.line.geometry = new LineSegmentsGeometry().setPositions(lines);
+    return head;
+  }
+}

@@ -1,0 +1,91 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Numbers and actions in plain words.
+
+import type { PlanAction, PlanEntry, PlanState, Verdict } from './data.ts';
+import { bodyState } from './data.ts';
+import { bend, type Vec2 } from './kinematics.ts';
+
+/** A number with its unit, or a dash where there is none. */
+export function quantity(value: number | null | undefined, unit: string, digits = 2): string {
+  if (value === null || value === undefined || !Number.isFinite(value)) return '–';
+  const rounded = Number(value.toFixed(digits));
+  const text = (rounded === 0 ? 0 : rounded).toFixed(digits).replace('-', '−');
+  return unit === '' ? text : unit === '°' ? text + unit : `${text}\u00a0${unit}`;
+}
+
+export const degrees = (rad: number) => (rad * 180) / Math.PI;
+
+export function lockCount(locks: number): string {
+  return locks === 0 ? 'no lock' : locks === 1 ? '1 lock' : `${locks} locks`;
+}
+
+export const verdictWord: Record<Verdict, string> = {
+  reached: 'Reached',
+  unreachable: 'Unreachable',
+  undecided: 'Undecided',
+};
+
+export const verdictMeaning: Record<Verdict, string> = {
+  reached: 'a way in and out was found, and every motion of it was checked',
+  unreachable: 'proved: no sequence of actions gets there at the required clearance',
+  undecided: 'the search stopped before it had either a way or a proof',
+};
+
+/** "bend 57° towards 90°" of a bending angle vector; direction from the body's own x-axis towards its y-axis. */
+export function bendWords(theta: Vec2): string {
+  const angle = degrees(Math.hypot(theta[0], theta[1]));
+  if (angle < 0.05) return 'straight';
+  let towards = Math.round(degrees(Math.atan2(theta[1], theta[0])));
+  if (towards < 0) towards += 360;
+  return `${quantity(angle, '°', 1)} towards ${towards}°`;
+}
+
+/** Bending angle vector of region `index` (the last is the free one) in a plan's state. */
+export function regionBend(entry: PlanEntry, state: PlanState, index: number): Vec2 {
+  const body = bodyState(state);
+  return bend(entry.design, body.regions[index], body.insertion_mm);
+}
+
+function carriageWords(from: PlanState, to: PlanState): string {
+  const way = to.insertion_mm - from.insertion_mm;
+  const verb = way < 0 ? 'Retract' : 'Advance';
+  return `${verb} ${quantity(Math.abs(way), 'mm', 1)} to ${quantity(to.insertion_mm, 'mm', 1)}`;
+}
+
+function freeBendWords(entry: PlanEntry, to: PlanState): string {
+  const words = bendWords(regionBend(entry, to, to.regions.length - 1));
+  return words === 'straight' ? 'straighten the free part' : `bend the free part to ${words}`;
+}
+
+/** What an action does, as an instruction. */
+export function actionWords(entry: PlanEntry, action: PlanAction): string {
+  const from = entry.plan.states[action.from];
+  const to = entry.plan.states[action.to];
+  switch (action.kind) {
+    case 'advance':
+      return carriageWords(from, to);
+    case 'bend': {
+      const words = freeBendWords(entry, to);
+      return words[0].toUpperCase() + words.slice(1);
+    }
+    case 'steer':
+      return `${carriageWords(from, to)}, and ${freeBendWords(entry, to)}`;
+    case 'lock':
+      return `Engage lock ${action.lock ?? '?'}`;
+    case 'unlock':
+      return `Release lock ${action.lock ?? '?'}`;
+  }
+}
+
+/** "cells_examined" -> "cells examined"; a unit at the end goes into brackets. */
+export function keyWords(key: string): string {
+  const units: Record<string, string> = { mm: 'mm', N: 'N', rad: 'rad', deg: '°', mT: 'mT', mm2: 'mm²', s: 's' };
+  const parts = key.split('_');
+  const unit = parts.length > 1 ? units[parts[parts.length - 1]] : undefined;
+  if (unit) parts.pop();
+  return parts.join(' ').replace(/\bper\b.*$/, (rest) => rest) + (unit ? ` (${unit})` : '');
+}
+
+export function largest(values: readonly number[] | null | undefined): number | null {
+  return values && values.length > 0 ? values.reduce((m, v) => Math.max(m, Math.abs(v)), 0) : null;
+}
