@@ -3,8 +3,15 @@
 //
 // D(p) is positive inside the lumen, negative outside it; its size is the distance to the nearest wall face.
 // The sign is that of the closed solid (caps included), the distance that to wall faces only (openings
-// excluded), so D jumps across an opening. Closest points: CGAL's AABB tree; sign: CGAL's
-// Side_of_triangle_mesh.
+// excluded), so D jumps across an opening and is 1-Lipschitz elsewhere. Closest points: CGAL's AABB tree, in
+// double precision; sign: CGAL's Side_of_triangle_mesh, with exact predicates.
+//
+// On the entry plane. An opening that is meant to lie in the plane z = 0 lies there only as well as the
+// mesh's numbers do (single precision in STL), so the solid's own sign at z = 0 would be a matter of luck.
+// Where the opening lies within kEntryPlaneContact_mm of the plane, a point that is within
+// kEntryPlaneContact_mm of it as well, and within the opening radius of the axis, has the sign of the point
+// at z = 2 kEntryPlaneContact_mm above or below it. The size of D is always that at the point itself.
+// Everywhere else the sign is the solid's own.
 #pragma once
 
 #include <memory>
@@ -15,9 +22,11 @@
 
 namespace withy {
 
-/// Safe to query from several threads at once. All points in the entry frame E, mm.
+/// Safe to query from several threads at once: both trees are built by the constructor. All points in the
+/// entry frame E, mm, finite.
 class WallDistance {
  public:
+  /// The channel has at least one wall face and is closed, as make_channel leaves it.
   explicit WallDistance(std::shared_ptr<const Channel> channel);
   ~WallDistance();
   WallDistance(WallDistance&&) noexcept;
@@ -35,7 +44,7 @@ class WallDistance {
   /// Unsigned distance to the wall.
   double distance(const Eigen::Vector3d& p_E) const { return nearest(p_E).distance_mm; }
 
-  /// Inside the closed solid? A point on its surface counts as inside.
+  /// Inside the closed solid? A point on its surface counts as inside. On the entry plane: as said above.
   bool inside(const Eigen::Vector3d& p_E) const;
 
   /// D(p).
