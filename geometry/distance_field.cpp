@@ -13,15 +13,15 @@ namespace {
 
 constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
-/// From a cell's first corner to its corners, x fastest.
-constexpr std::array<int, 8> kCorner = {0,
-                                        1,
-                                        kBlockEdge,
-                                        kBlockEdge + 1,
-                                        kBlockEdge* kBlockEdge,
-                                        kBlockEdge* kBlockEdge + 1,
-                                        kBlockEdge* kBlockEdge + kBlockEdge,
-                                        kBlockEdge* kBlockEdge + kBlockEdge + 1};
+/// From the node at a cell's first corner to those at its corners, x fastest, among a block's nodes.
+constexpr std::array<int, 8> kCornerNode = {0,
+                                            1,
+                                            kBlockEdge,
+                                            kBlockEdge + 1,
+                                            kBlockEdge* kBlockEdge,
+                                            kBlockEdge* kBlockEdge + 1,
+                                            kBlockEdge* kBlockEdge + kBlockEdge,
+                                            kBlockEdge* kBlockEdge + kBlockEdge + 1};
 
 /// Points past the grid are moved this far (in cells) within its outermost blocks, which are not kept.
 constexpr double kWithin = 0.01;
@@ -29,44 +29,48 @@ constexpr double kWithin = 0.01;
 /// Double rounding of a distance measured at coordinates of some hundred mm (mm), with room.
 constexpr double kDoubleRounding_mm = 1e-10;
 
-double weight(const Eigen::Vector3d& t, std::size_t corner) {
-  return ((corner & 1U) ? t.x() : 1.0 - t.x()) * ((corner & 2U) ? t.y() : 1.0 - t.y()) *
-         ((corner & 4U) ? t.z() : 1.0 - t.z());
-}
-
 }  // namespace
 
 DistanceField::Cell DistanceField::cell_at(const Eigen::Vector3d& p_E) const {
   Cell cell;
   std::array<int, 3> block;
   std::array<int, 3> local;
+  std::array<std::array<double, 2>, 3> part;  // weights along each axis
   const double h = view_.spacing;
   cell.spread2 = 0.0;
-  for (int k = 0; k < 3; ++k) {
+  for (std::size_t k = 0; k < 3; ++k) {
     const double most = kBlockCells * view_.count[k] - kWithin;
-    const double u = std::clamp((p_E[k] - static_cast<double>(view_.origin[k])) / h, 0.0, most);
+    const double place = (p_E[static_cast<Eigen::Index>(k)] - static_cast<double>(view_.origin[k])) / h;
+    const double u = std::clamp(place, 0.0, most);
     const int i = static_cast<int>(u);
     const double t = u - i;
-    block[static_cast<std::size_t>(k)] = i / kBlockCells;
-    local[static_cast<std::size_t>(k)] = i % kBlockCells;
-    cell.place[k] = t;
+    block[k] = i / kBlockCells;
+    local[k] = i % kBlockCells;
+    part[k] = {1.0 - t, t};
     cell.spread2 += h * h * t * (1.0 - t);
   }
-  const auto at =
-      static_cast<std::size_t>((block[2] * view_.count[1] + block[1]) * view_.count[0] + block[0]);
-  const auto first =
-      static_cast<std::size_t>(block_[at] + (local[2] * kBlockEdge + local[1]) * kBlockEdge + local[0]);
-  cell.square = &nodes_[first];
-  cell.face = block_[at] == 0 ? nullptr : &face_[first];
+  const int at = (block[2] * view_.count[1] + block[1]) * view_.count[0] + block[0];
+  const std::int32_t offset = offset_[static_cast<std::size_t>(at)];
+  const int quad = offset + (local[1] * kBlockCells + local[0]) * kBlockEdge + local[2];
+  const std::int16_t* step = &quads_[static_cast<std::size_t>(quad) * kQuad];
+  cell.unknown = true;
+  for (std::size_t i = 0; i < 8; ++i) {
+    cell.square[i] = static_cast<double>(view_.square_step) * step[i];
+    cell.weight[i] = part[0][i & 1U] * part[1][i >> 1U & 1U] * part[2][i >> 2U];
+    cell.unknown = cell.unknown && step[i] == kUnknownStep;
+  }
+  const int node = (local[2] * kBlockEdge + local[1]) * kBlockEdge + local[0];
+  cell.face = offset == 0 ? nullptr
+                          : &face_[static_cast<std::size_t>(offset / kBlockQuads - 1) * kBlockNodes +
+                                   static_cast<std::size_t>(node)];
   return cell;
 }
 
-double DistanceField::lower_in(const Cell& cell) const {
+double DistanceField::lower_in(const Cell& cell) {
+  if (cell.unknown) return -kInfinity;
   double square = -cell.spread2;
-  for (std::size_t i = 0; i < 8; ++i) square += weight(cell.place, i) * cell.square[kCorner[i]];
-  if (square > 0.0) return std::sqrt(square);
-  const double lower = -std::sqrt(-2.0 * square);
-  return square > 0.5 * kOutsideSquare ? lower : -kInfinity;
+  for (std::size_t i = 0; i < 8; ++i) square += cell.weight[i] * cell.square[i];
+  return square > 0.0 ? std::sqrt(square) : -std::sqrt(-2.0 * square);
 }
 
 double DistanceField::nearest_face_in(const Cell& cell, const Eigen::Vector3d& p_E) const {
@@ -74,7 +78,7 @@ double DistanceField::nearest_face_in(const Cell& cell, const Eigen::Vector3d& p
   double least2 = kInfinity;
   std::array<std::int32_t, 8> seen;
   std::size_t count = 0;
-  for (const int corner : kCorner) {
+  for (const int corner : kCornerNode) {
     const std::int32_t kept = cell.face[corner];
     const std::int32_t face = kept < 0 ? ~kept : kept;
     if (face == kNoFace || std::find(seen.begin(), seen.begin() + count, face) != seen.begin() + count)
@@ -98,19 +102,17 @@ double DistanceField::upper_distance(const Eigen::Vector3d& p_E) const {
 
 DistanceField::Bracket DistanceField::at(const Eigen::Vector3d& p_E) const {
   const Cell cell = cell_at(p_E);
-  const double h = view_.spacing;
   // Every corner of a block that is not kept is outside: x is either outside too, or cut off from the nearest
   // corner by the wall.
-  if (cell.face == nullptr) return {-kInfinity, 0.5 * std::sqrt(3.0) * h};
+  if (cell.face == nullptr) return {-kInfinity, 0.5 * std::sqrt(3.0) * spacing_mm()};
   Bracket bracket;
   bracket.lower = lower_in(cell);
   // The mirror image of the lower bound, with every node whose sign is not proved taken for one inside.
-  double square = -cell.spread2;
+  double square = -cell.spread2 - outside_rounding_mm2_;
   for (std::size_t i = 0; i < 8; ++i) {
-    const double g = cell.square[kCorner[i]];
-    square += weight(cell.place, i) * (cell.face[kCorner[i]] < 0 ? -std::abs(g) : -g);
+    const double g = cell.square[i];
+    square += cell.weight[i] * (cell.face[kCornerNode[i]] < 0 ? -std::abs(g) : -g);
   }
-  square -= outside_rounding_mm2_;
   bracket.upper =
       square > 0.0 ? -std::sqrt(square) : nearest_face_in(cell, {p_E.x(), p_E.y(), std::max(p_E.z(), 0.0)});
   return bracket;
@@ -132,8 +134,8 @@ double DistanceField::passage_distance(const Eigen::Vector3d& p_E, double most_m
 }
 
 std::size_t DistanceField::bytes() const {
-  return nodes_.size() * sizeof(float) + face_.size() * sizeof(std::int32_t) +
-         block_.size() * sizeof(std::int32_t) + passages_.bytes();
+  return quads_.size() * sizeof(std::int16_t) + face_.size() * sizeof(std::int32_t) +
+         offset_.size() * sizeof(std::int32_t) + passages_.bytes();
 }
 
 }  // namespace withy

@@ -36,6 +36,7 @@
 // Units: mm. Frame: E.
 #pragma once
 
+#include <array>
 #include <cstdint>
 #include <memory>
 #include <vector>
@@ -44,6 +45,7 @@
 
 #include "geometry/distance_field_view.h"
 #include "geometry/face_packets.h"
+#include "geometry/large_array.h"
 #include "geometry/wall_distance.h"
 
 namespace withy {
@@ -91,7 +93,10 @@ class DistanceField {
   /// Wall-clock time the filling took.
   double fill_seconds() const { return fill_seconds_; }
   /// Blocks kept.
-  std::size_t blocks() const { return nodes_.size() / kBlockNodes - 1; }
+  std::size_t blocks() const { return face_.size() / kBlockNodes; }
+
+  /// Is this point in a block that is not kept, and so surely not deeper inside than half a cell's diagonal?
+  bool is_off(const Eigen::Vector3d& p_E) const { return cell_at(p_E).face == nullptr; }
 
   const WallDistance& exact() const { return *wall_; }
   std::shared_ptr<const WallDistance> exact_pointer() const { return wall_; }
@@ -104,20 +109,24 @@ class DistanceField {
   DistanceField() = default;
 
   struct Cell {
-    const float* square;       // of the first corner
-    const std::int32_t* face;  // of the first corner; null in a block that is not kept
-    Eigen::Vector3d place;     // in the cell, each coordinate in [0, 1]
-    double spread2;            // s^2
+    std::array<double, 8> square;  // of the corners, x fastest
+    std::array<double, 8> weight;  // of the corners
+    const std::int32_t* face;      // of the first corner; null in a block that is not kept
+    double spread2;                // s^2
+    bool unknown;                  // V says nothing
   };
   Cell cell_at(const Eigen::Vector3d& p_E) const;
-  double lower_in(const Cell& cell) const;
+  static double lower_in(const Cell& cell);
   double nearest_face_in(const Cell& cell, const Eigen::Vector3d& p_E) const;
 
   FacePackets passages_;
   std::shared_ptr<const WallDistance> wall_;
-  std::vector<float> nodes_;         // signed squares, kBlockNodes to a block
-  std::vector<std::int32_t> face_;   // nearest face of each node; its complement where the sign is not proved
-  std::vector<std::int32_t> block_;  // where each block of the grid stands in nodes_
+  LargeArray<std::int16_t>
+      quads_;  // kBlockQuads to a block; the first block stands for all that are not kept
+  // Nearest face of each node of a kept block, x fastest, kBlockNodes to a block; its complement where the
+  // sign is not proved.
+  LargeArray<std::int32_t> face_;
+  std::vector<std::int32_t> offset_;  // where each block of the grid stands among the quads
   FieldView view_{};
   double band_mm_ = 0.0;
   double fill_seconds_ = 0.0;

@@ -23,6 +23,22 @@ constexpr std::array<Block, 6> kDirection = {
 /// A component without a node this many spacings off the wall gets no question: all its nodes stay unproved.
 constexpr double kWorthAsking = 0.5;
 
+/// Lengths of a cell's diagonals by which axes they run along, in spacings.
+constexpr std::array<double, 8> kDiagonal = {0.0, 1.0, 1.0, 1.4142136, 1.0, 1.4142136, 1.4142136, 1.7320509};
+
+/// A block's nodes, x fastest, as quads (geometry/distance_field_view.h).
+void write_quads(const std::array<std::int16_t, kBlockNodes>& value, std::int16_t* quads) {
+  for (std::size_t y = 0; y < kBlockCells; ++y)
+    for (std::size_t x = 0; x < kBlockCells; ++x)
+      for (std::size_t z = 0; z < kBlockEdge; ++z) {
+        const std::size_t node = (z * kBlockEdge + y) * kBlockEdge + x;
+        *quads++ = value[node];
+        *quads++ = value[node + 1];
+        *quads++ = value[node + kBlockEdge];
+        *quads++ = value[node + kBlockEdge + 1];
+      }
+}
+
 Block moved(const Block& at, const Block& by) {
   return {at[0] + by[0], at[1] + by[1], at[2] + by[2]};
 }
@@ -337,30 +353,50 @@ void FieldFill::ask_remaining_sides() {
 
 void FieldFill::assemble() {
   DistanceField& field = *field_;
-  field.nodes_.resize((kept_.size() + 1) * kBlockNodes);
-  field.face_.resize(field.nodes_.size());
-  std::fill_n(field.nodes_.begin(), kBlockNodes, kOutsideSquare);
-  std::fill_n(field.face_.begin(), kBlockNodes, ~kNoFace);
-  field.block_.assign(kept_of_.size(), 0);
+  field.quads_ = LargeArray<std::int16_t>((kept_.size() + 1) * kBlockQuads * kQuad);
+  field.face_ = LargeArray<std::int32_t>(kept_.size() * kBlockNodes);
+  std::fill_n(field.quads_.data(), kBlockQuads * kQuad, kUnknownStep);
+  field.offset_.assign(kept_of_.size(), 0);
   for (std::size_t i = 0; i < kept_of_.size(); ++i)
-    if (kept_of_[i] != kNone) field.block_[i] = (kept_of_[i] + 1) * kBlockNodes;
-  tbb::parallel_for(std::size_t{0}, kept_.size(), [&](std::size_t b) { assemble_block(b); });
+    if (kept_of_[i] != kNone) field.offset_[i] = (kept_of_[i] + 1) * kBlockQuads;
+  // Nodes outside are at most a block's diagonal and a cell's away from the wall.
+  const double farthest = 1.1 * std::sqrt(3.0) * (kBlockCells + 1) * spacing_;
+  const double largest = std::max(band_, farthest);
   FieldView& view = field.view_;
-  view.nodes = field.nodes_.data();
-  view.offset = field.block_.data();
+  view.quads = field.quads_.data();
+  view.offset = field.offset_.data();
   std::copy(count_.begin(), count_.end(), view.count);
   std::copy(origin_.begin(), origin_.end(), view.origin);
   view.spacing = static_cast<float>(spacing_);
-  view.rounding = kPlaceRounding *
-                  static_cast<float>(kBlockCells * *std::max_element(count_.begin(), count_.end())) *
-                  view.spacing;
-  const double farthest = std::sqrt(3.0) * kBlockCells * spacing_;
-  field.outside_rounding_mm2_ = farthest * (4.0 * static_cast<double>(rounding_) + 1e-6 * farthest);
+  view.square_step = static_cast<float>(1.01 * largest * largest / kLargestStep);
+  view.rounding =
+      view.spacing *
+      (kPlaceRounding * static_cast<float>(kBlockCells * *std::max_element(count_.begin(), count_.end())) +
+       0.5F / static_cast<float>(kPlacesInCell));
+  view.unknown_below = -std::sqrt(1.9999F * static_cast<float>(kLargestStep) * view.square_step);
+  const auto step = static_cast<double>(view.square_step);
+  field.outside_rounding_mm2_ =
+      farthest * (4.0 * static_cast<double>(rounding_) + 1e-5 * farthest) + 2.0 * step;
+  tbb::parallel_for(std::size_t{0}, kept_.size(), [&](std::size_t b) { assemble_block(b); });
+}
+
+/// The value of one node: its square in steps, rounded down.
+std::int16_t FieldFill::step_of(Side side, double distance, double away) const {
+  const auto step = static_cast<double>(field_->view_.square_step);
+  const auto rounding = static_cast<double>(rounding_);
+  if (side == Side::inside) {
+    const double least = std::max(0.0, distance - rounding);
+    return static_cast<std::int16_t>(least * least * (1.0 - kSquareRounding) / step);
+  }
+  const double most = distance + rounding + away;
+  const double steps = std::ceil(most * most * (1.0 + kSquareRounding) / step);
+  assert(steps <= kLargestStep);
+  return static_cast<std::int16_t>(-steps);
 }
 
 void FieldFill::assemble_block(std::size_t kept) {
-  float* square = &field_->nodes_[(kept + 1) * kBlockNodes];
-  std::int32_t* face = &field_->face_[(kept + 1) * kBlockNodes];
+  std::int32_t* face = &field_->face_[kept * kBlockNodes];
+  std::array<std::int16_t, kBlockNodes> value;
   // Blocks that own this one's nodes, by which of the upper faces they lie on.
   std::array<int, 8> owner;
   for (int c = 0; c < 8; ++c) {
@@ -368,38 +404,25 @@ void FieldFill::assemble_block(std::size_t kept) {
     owner[static_cast<std::size_t>(c)] = index == kNone ? kNone : kept_of_[static_cast<std::size_t>(index)];
   }
   const double marked = kPassageMargin_mm + std::sqrt(3.0) * spacing_;
-  const double rounding = static_cast<double>(rounding_);
-  int slot = 0;
+  std::size_t slot = 0;
   for (int z = 0; z < kBlockEdge; ++z)
     for (int y = 0; y < kBlockEdge; ++y)
       for (int x = 0; x < kBlockEdge; ++x, ++slot) {
-        const int upper =
-            (x == kBlockCells ? 1 : 0) + (y == kBlockCells ? 2 : 0) + (z == kBlockCells ? 4 : 0);
+        const int upper = (x / kBlockCells) + 2 * (y / kBlockCells) + 4 * (z / kBlockCells);
         const int block = owner[static_cast<std::size_t>(upper)];
         const bool owned = block != kNone;
-        // A node that no kept block owns is outside; the nearest node of this block stands for its distance.
+        // A node that no kept block owns is outside; this block's node nearest to it stands for its distance.
         const auto wrap = [&](int i) { return i < kBlockCells ? i : owned ? 0 : kBlockCells - 1; };
         const int node = (owned ? block : static_cast<int>(kept)) * kOwn +
                          (wrap(z) * kBlockCells + wrap(y)) * kBlockCells + wrap(x);
         const auto at = static_cast<std::size_t>(node);
-        const double away =
-            owned
-                ? 0.0
-                : spacing_ * std::sqrt(static_cast<double>(__builtin_popcount(static_cast<unsigned>(upper))));
+        const double away = owned ? 0.0 : spacing_ * kDiagonal[static_cast<std::size_t>(upper)];
         const Side side = owned ? side_[at] : Side::unproved;
-        const double d = static_cast<double>(distance_[at]);
-        face[slot] = side == Side::unproved ? ~face_[at] : face_[at];
-        if (passage_reach_of(node) - away < marked) {
-          square[slot] = kUnknownSquare;
-          face[slot] = ~face_[at];
-        } else if (side == Side::inside) {
-          const double least = std::max(0.0, d - rounding);
-          square[slot] = static_cast<float>(least * least * (1.0 - kSquareRounding));
-        } else {
-          const double most = d + rounding + away;
-          square[slot] = -static_cast<float>(most * most * (1.0 + kSquareRounding));
-        }
+        const bool unknown = passage_reach_of(node) - away < marked;
+        value[slot] = unknown ? kUnknownStep : step_of(side, static_cast<double>(distance_[at]), away);
+        face[slot] = unknown || side == Side::unproved ? ~face_[at] : face_[at];
       }
+  write_quads(value, &field_->quads_[(kept + 1) * kBlockQuads * kQuad]);
 }
 
 std::shared_ptr<const DistanceField> DistanceField::make(std::shared_ptr<const WallDistance> wall,

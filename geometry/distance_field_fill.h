@@ -50,6 +50,7 @@ class FieldFill {
   void spread(std::vector<int>& front, Side side);
   void assemble();
   void assemble_block(std::size_t kept);
+  std::int16_t step_of(Side side, double distance, double away) const;
 
   int block_index(const std::array<int, 3>& at) const;
   FloatBox block_box(const std::array<int, 3>& at, int first, int last) const;

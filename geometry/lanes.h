@@ -36,6 +36,33 @@ struct Mask {
   __m256 v;
 };
 
+/// Four numbers in double precision.
+struct Doubles {
+  __m256d v;
+};
+WITHY_LANES_INLINE Doubles load(const double* from) {
+  return {_mm256_loadu_pd(from)};
+}
+WITHY_LANES_INLINE void store(double* to, Doubles a) {
+  _mm256_storeu_pd(to, a.v);
+}
+/// Rounded to single precision.
+WITHY_LANES_INLINE void store(float* to, Doubles a) {
+  _mm_storeu_ps(to, _mm256_cvtpd_ps(a.v));
+}
+WITHY_LANES_INLINE Doubles all(double a) {
+  return {_mm256_set1_pd(a)};
+}
+WITHY_LANES_INLINE Doubles operator-(Doubles a, Doubles b) {
+  return {_mm256_sub_pd(a.v, b.v)};
+}
+WITHY_LANES_INLINE Doubles operator*(Doubles a, Doubles b) {
+  return {_mm256_mul_pd(a.v, b.v)};
+}
+WITHY_LANES_INLINE Doubles multiply_add(Doubles a, Doubles b, Doubles c) {
+  return {_mm256_fmadd_pd(a.v, b.v, c.v)};
+}
+
 WITHY_LANES_INLINE Floats load(const float* from) {
   return {_mm256_loadu_ps(from)};
 }
@@ -78,6 +105,10 @@ WITHY_LANES_INLINE Ints operator&(Ints a, Ints b) {
 template <int kBits>
 WITHY_LANES_INLINE Ints shift_right(Ints a) {
   return {_mm256_srai_epi32(a.v, kBits)};
+}
+template <int kBits>
+WITHY_LANES_INLINE Ints shift_left(Ints a) {
+  return {_mm256_slli_epi32(a.v, kBits)};
 }
 /// a b + c
 WITHY_LANES_INLINE Floats multiply_add(Floats a, Floats b, Floats c) {
@@ -122,15 +153,18 @@ WITHY_LANES_INLINE Ints select(Mask where, Ints a, Ints otherwise) {
   return {_mm256_castps_si256(
       _mm256_blendv_ps(_mm256_castsi256_ps(otherwise.v), _mm256_castsi256_ps(a.v), where.v))};
 }
+/// The least of the eight, in every lane.
+WITHY_LANES_INLINE Floats least(Floats a) {
+  a.v = _mm256_min_ps(a.v, _mm256_permute2f128_ps(a.v, a.v, 1));
+  a.v = _mm256_min_ps(a.v, _mm256_shuffle_ps(a.v, a.v, 0x4E));
+  return {_mm256_min_ps(a.v, _mm256_shuffle_ps(a.v, a.v, 0xB1))};
+}
 /// Towards zero.
 WITHY_LANES_INLINE Ints truncate(Floats a) {
   return {_mm256_cvttps_epi32(a.v)};
 }
 WITHY_LANES_INLINE Floats to_floats(Ints a) {
   return {_mm256_cvtepi32_ps(a.v)};
-}
-WITHY_LANES_INLINE Ints gather(const std::int32_t* from, Ints at) {
-  return {_mm256_i32gather_epi32(from, at.v, 4)};
 }
 
 #else
@@ -152,8 +186,39 @@ WITHY_LANES_INLINE T each(F f) {
   return r;
 }
 
+/// Four numbers in double precision.
+struct Doubles {
+  double v[4];
+};
+template <class F>
+WITHY_LANES_INLINE Doubles each_double(F f) {
+  return {{f(0), f(1), f(2), f(3)}};
+}
+
 WITHY_LANES_INLINE Floats load(const float* from) {
   return each<Floats>([&](int i) { return from[i]; });
+}
+WITHY_LANES_INLINE Doubles load(const double* from) {
+  return each_double([&](int i) { return from[i]; });
+}
+WITHY_LANES_INLINE void store(double* to, const Doubles& a) {
+  for (int i = 0; i < 4; ++i) to[i] = a.v[i];
+}
+/// Rounded to single precision.
+WITHY_LANES_INLINE void store(float* to, const Doubles& a) {
+  for (int i = 0; i < 4; ++i) to[i] = static_cast<float>(a.v[i]);
+}
+WITHY_LANES_INLINE Doubles all(double a) {
+  return {{a, a, a, a}};
+}
+WITHY_LANES_INLINE Doubles operator-(const Doubles& a, const Doubles& b) {
+  return each_double([&](int i) { return a.v[i] - b.v[i]; });
+}
+WITHY_LANES_INLINE Doubles operator*(const Doubles& a, const Doubles& b) {
+  return each_double([&](int i) { return a.v[i] * b.v[i]; });
+}
+WITHY_LANES_INLINE Doubles multiply_add(const Doubles& a, const Doubles& b, const Doubles& c) {
+  return each_double([&](int i) { return a.v[i] * b.v[i] + c.v[i]; });
 }
 WITHY_LANES_INLINE Ints load(const std::int32_t* from) {
   return each<Ints>([&](int i) { return from[i]; });
@@ -194,6 +259,10 @@ WITHY_LANES_INLINE Ints operator&(const Ints& a, const Ints& b) {
 template <int kBits>
 WITHY_LANES_INLINE Ints shift_right(const Ints& a) {
   return each<Ints>([&](int i) { return a.v[i] >> kBits; });
+}
+template <int kBits>
+WITHY_LANES_INLINE Ints shift_left(const Ints& a) {
+  return each<Ints>([&](int i) { return a.v[i] << kBits; });
 }
 /// a b + c
 WITHY_LANES_INLINE Floats multiply_add(const Floats& a, const Floats& b, const Floats& c) {
@@ -239,15 +308,18 @@ WITHY_LANES_INLINE Floats select(const Mask& where, const Floats& a, const Float
 WITHY_LANES_INLINE Ints select(const Mask& where, const Ints& a, const Ints& otherwise) {
   return each<Ints>([&](int i) { return where.v[i] ? a.v[i] : otherwise.v[i]; });
 }
+/// The least of the eight, in every lane.
+WITHY_LANES_INLINE Floats least(const Floats& a) {
+  float r = a.v[0];
+  for (int i = 1; i < kLanes; ++i) r = a.v[i] < r ? a.v[i] : r;
+  return all(r);
+}
 /// Towards zero.
 WITHY_LANES_INLINE Ints truncate(const Floats& a) {
   return each<Ints>([&](int i) { return static_cast<std::int32_t>(a.v[i]); });
 }
 WITHY_LANES_INLINE Floats to_floats(const Ints& a) {
   return each<Floats>([&](int i) { return static_cast<float>(a.v[i]); });
-}
-WITHY_LANES_INLINE Ints gather(const std::int32_t* from, const Ints& at) {
-  return each<Ints>([&](int i) { return from[at.v[i]]; });
 }
 
 #endif

@@ -3,8 +3,6 @@
 
 namespace withy {
 
-void body_points_portable(const BodyArc* arcs, std::int32_t count, const float* offset, float* x, float* y, float* z) {
-  WITHY_LANES_NAMESPACE::points(arcs, count, offset, x, y, z);
-}
+const BodyLoops kBodyLoopsPortable = {&WITHY_LANES_NAMESPACE::points, &WITHY_LANES_NAMESPACE::allowances};
 
 }  // namespace withy

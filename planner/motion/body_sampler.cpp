@@ -15,15 +15,7 @@ namespace {
 /// half of what the series is good for, so that states beyond the limit are still placed.
 constexpr double kHalfTurn = 0.5 * kLargestHalfAngle;
 
-/// Most arcs that a state is made of on the fast path; a body of more (many full turns) goes the slow one.
-constexpr std::size_t kMaxArcs = 64;
-
-/// The cross-section's frame as it is carried along the body.
-struct Frame {
-  Eigen::Vector3d p, x, y, t;
-};
-
-/// One region's plane of bending: e bends towards, n stays.
+/// One region's plane of bending.
 struct Plane {
   double kappa = 0.0;
   double cosine = 1.0;
@@ -36,25 +28,9 @@ struct Plane {
   }
 };
 
-/// Moves (p, e, t) along an arc of length `l`; ratios are those of kappa l.
-void move(Eigen::Vector3d& p, Eigen::Vector3d& e, Eigen::Vector3d& t, double kappa, double l,
-          const ArcRatios& ratios) {
-  const double theta = kappa * l;
-  const double sine = theta * ratios.sine;
-  const double cosine = 1.0 - theta * theta * ratios.versine;
-  p += (l * theta * ratios.versine) * e + (l * ratios.sine) * t;
-  const Eigen::Vector3d turned = cosine * e - sine * t;
-  t = cosine * t + sine * e;
-  e = turned;
-}
-
-void put(float (&to)[3], const Eigen::Vector3d& from) {
-  for (int k = 0; k < 3; ++k) to[k] = static_cast<float>(from[k]);
-}
-
 }  // namespace
 
-BodySampler::BodySampler(const Design& design, double spacing_mm) : design_(&design), loop_(body_arcs_loop()) {
+BodySampler::BodySampler(const Design& design, double spacing_mm) : design_(&design), loops_(&body_loops()) {
   assert(spacing_mm > 0.0);
   lay_stations(spacing_mm);
   least_radius_ = static_cast<double>(*std::min_element(radius_.begin(), radius_.end()));
@@ -92,6 +68,7 @@ void BodySampler::lay_stations(double spacing_mm) {
   station_.resize(padded, station_.back());
   radius_.resize(padded, radius_.back());
   offset_.resize(padded + kLanes, offset_.back());
+  station_single_.assign(station_.begin(), station_.end());
 }
 
 void BodySampler::add_stretch(double from_mm, double to_mm, int locks_before, bool rigid, double spacing_mm) {
@@ -109,13 +86,15 @@ void BodySampler::add_stretch(double from_mm, double to_mm, int locks_before, bo
     radius_.push_back(static_cast<float>(radius));
     offset_.push_back(static_cast<float>(s - middle));
   }
-  stretch_.push_back({from_mm, to_mm, locks_before, rigid, first, static_cast<std::int32_t>(station_.size())});
+  stretch_.push_back(
+      {from_mm, to_mm, locks_before, rigid, first, static_cast<std::int32_t>(station_.size())});
 }
 
 BodyPoints BodySampler::make_points() const {
   const std::size_t room = radius_.size() + kLanes;
   BodyPoints points;
-  for (std::vector<float>* v : {&points.x, &points.y, &points.z, &points.slack, &points.lower}) v->assign(room, 0.0F);
+  for (std::vector<float>* v : {&points.x, &points.y, &points.z, &points.slack, &points.lower})
+    v->assign(room, 0.0F);
   return points;
 }
 
@@ -145,48 +124,55 @@ BodySampler::Bends BodySampler::bends_of(const State& state, double exposed_from
 void BodySampler::place(const State& state, BodyPoints& points) const {
   const double exposed = first_exposed_station(*design_, state.insertion_mm);
   const Bends bends = bends_of(state, exposed);
-  std::array<BodyArc, kMaxArcs> arcs;
-  std::size_t count = 0;
-  Frame frame{{0.0, 0.0, state.insertion_mm - design_->length_mm() + exposed},
-              Eigen::Vector3d::UnitX(),
-              Eigen::Vector3d::UnitY(),
-              Eigen::Vector3d::UnitZ()};
+  const std::int32_t first = place_hidden(exposed, points);
+  // Many full turns: no segment that one would build, but a design that may be asked about.
+  if (stretch_.size() > kMaxStretches) return place_by_shape(state, points);
+  std::array<BodyArc, kMaxStretches> arcs;
+  std::int32_t count = 0;
   int region = -1;
   Plane plane(Eigen::Vector2d::Zero());
-  Eigen::Vector3d e = frame.x;
-  Eigen::Vector3d n = frame.y;
   for (const Stretch& stretch : stretch_) {
-    if (stretch.to_mm <= exposed) {
-      continue;
-    }
-    const int next = bends.region[static_cast<std::size_t>(stretch.locks_before)];
-    if (next != region && !stretch.rigid) {
-      // Back to the frame's own axes, then into the plane of the new region.
-      const Eigen::Vector3d x = plane.cosine * e - plane.sine * n;
-      const Eigen::Vector3d y = plane.sine * e + plane.cosine * n;
-      region = next;
-      plane = Plane(bends.u[static_cast<std::size_t>(region)]);
-      e = plane.cosine * x + plane.sine * y;
-      n = plane.cosine * y - plane.sine * x;
-    }
+    if (stretch.to_mm <= exposed) continue;
     const double from = std::max(stretch.from_mm, exposed);
-    const double half = 0.5 * (stretch.to_mm - from);
-    const double kappa = stretch.rigid ? 0.0 : plane.kappa;
-    if (kappa * half > kLargestHalfAngle || count == kMaxArcs) return place_by_shape(state, points);
-    const ArcRatios ratios = stretch.rigid ? ArcRatios{1.0, 0.5} : arc_ratios(kappa * half * kappa * half);
-    move(frame.p, e, frame.t, kappa, half, ratios);
-    BodyArc& arc = arcs[count++];
-    arc.first = stretch.first;
+    BodyArc& arc = arcs[static_cast<std::size_t>(count++)];
+    arc.first = std::max(stretch.first, first);
     arc.last = stretch.last;
-    arc.kappa = static_cast<float>(kappa);
     arc.shift = static_cast<float>(0.5 * (stretch.from_mm - from));
-    put(arc.p, frame.p);
-    put(arc.e, e);
-    put(arc.t, frame.t);
-    move(frame.p, e, frame.t, kappa, half, ratios);
+    arc.half = 0.5 * (stretch.to_mm - from);
+    arc.kappa = 0.0;
+    arc.turn_cos = 1.0;
+    arc.turn_sin = 0.0;
+    if (stretch.rigid) continue;
+    if (const int next = bends.region[static_cast<std::size_t>(stretch.locks_before)]; next != region) {
+      const Plane turned(bends.u[static_cast<std::size_t>(next)]);
+      arc.turn_cos = turned.cosine * plane.cosine + turned.sine * plane.sine;
+      arc.turn_sin = turned.sine * plane.cosine - turned.cosine * plane.sine;
+      plane = turned;
+      region = next;
+    }
+    arc.kappa = plane.kappa;
+    if (arc.kappa * arc.half > kLargestHalfAngle) return place_by_shape(state, points);
   }
-  loop_(arcs.data(), static_cast<std::int32_t>(count), offset_.data(), points.x.data(), points.y.data(),
-        points.z.data());
+  const double start = state.insertion_mm - design_->length_mm() + exposed;
+  loops_->points(arcs.data(), count, start, offset_.data(), points.x.data(), points.y.data(),
+                 points.z.data());
+}
+
+/// Stations inside the guide, on the axis and behind the entry plane. Returns the first one that is not.
+std::int32_t BodySampler::place_hidden(double exposed_mm, BodyPoints& points) const {
+  const auto end = station_.begin() + count_;
+  const auto first =
+      static_cast<std::size_t>(std::lower_bound(station_.begin(), end, exposed_mm) - station_.begin());
+  std::fill_n(points.x.begin(), first, 0.0F);
+  std::fill_n(points.y.begin(), first, 0.0F);
+  for (std::size_t j = 0; j < first; ++j) points.z[j] = static_cast<float>(station_[j] - exposed_mm);
+  return static_cast<std::int32_t>(first);
+}
+
+void BodySampler::allow(const BodyAllowance& allowance, BodyPoints& points) const {
+  BodyAllowance padded = allowance;
+  padded.least += static_cast<float>(point_error_);
+  loops_->allowances(padded, station_single_.data(), padded_count(), points.slack.data());
 }
 
 void BodySampler::place_by_shape(const State& state, BodyPoints& points) const {

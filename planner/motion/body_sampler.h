@@ -6,8 +6,6 @@
 // costs one frame for each stretch (double precision) and then eight points at a time (single precision,
 // planner/motion/body_arcs.h). Both carriages. No allocation once a BodyPoints is made.
 //
-// Stations behind the first exposed one (guide) are not needed: they are placed at the entry plane or behind
-// it, on the axis, where nothing is constrained.
 #pragma once
 
 #include <array>
@@ -49,11 +47,14 @@ class BodySampler {
 
   BodyPoints make_points() const;
 
-  /// Stations' points in E. Exposed ones differ from Shape's by at most point_error_mm().
+  /// Stations' points in E. They differ from Shape's by at most point_error_mm().
   void place(const State& state, BodyPoints& points) const;
   double point_error_mm() const { return point_error_; }
 
-  /// The same from planner/segment/shape.h, double precision.
+  /// Fills points.slack with an allowance for each station, and the points' own error on top.
+  void allow(const BodyAllowance& allowance, BodyPoints& points) const;
+
+  /// Points of the stations from planner/segment/shape.h, double precision.
   std::vector<Eigen::Vector3d> reference_points(const State& state) const;
 
   const Design& design() const { return *design_; }
@@ -69,24 +70,25 @@ class BodySampler {
   struct Bends {
     std::array<Eigen::Vector2d, kMaxLocks + 1> u;  // of each region
     std::array<int, kMaxLocks + 1> region;         // by locks_before
-    bool steep = false;                            // beyond what the series is good for
   };
 
   void lay_stations(double spacing_mm);
   void add_stretch(double from_mm, double to_mm, int locks_before, bool rigid, double spacing_mm);
   Bends bends_of(const State& state, double exposed_from_mm) const;
+  std::int32_t place_hidden(double exposed_mm, BodyPoints& points) const;
   void place_by_shape(const State& state, BodyPoints& points) const;
 
   const Design* design_;
   std::vector<Stretch> stretch_;
   std::vector<double> station_;
   std::vector<float> radius_;
+  std::vector<float> station_single_;
   std::vector<float> offset_;  // station less the middle of its stretch
   int count_ = 0;
   double least_radius_ = 0.0;
   double largest_gap_ = 0.0;
   double point_error_ = 0.0;
-  BodyArcsLoop loop_;
+  const BodyLoops* loops_;
 };
 
 }  // namespace withy

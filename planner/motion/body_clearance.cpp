@@ -1,0 +1,196 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/motion/body_clearance.h"
+
+#include <algorithm>
+#include <cmath>
+
+namespace withy {
+namespace {
+
+constexpr double kInfinity = std::numeric_limits<double>::infinity();
+
+/// Samples of the shaft's margin along the axis (mm): coarse enough to lay out fast, and fine enough that the
+/// bound between them loses 0.001 mm at a distance of 1.5 mm.
+constexpr double kAxisStep_mm = 0.1;
+
+/// See the header: the most that a chord across the entry plane leaves the line to its projected end, as a
+/// part of its length.
+constexpr double kCrossing = 0.193;
+
+}  // namespace
+
+BodyCheck::BodyCheck(const Design& design, std::shared_ptr<const DistanceField> field, double spacing_mm)
+    : field_(std::move(field)),
+      sampler_(design, spacing_mm),
+      loop_(ball_margins_loop()),
+      kappa_max_(design.segment().curvature_max_per_mm) {
+  lay_axis();
+}
+
+void BodyCheck::lay_axis() {
+  const Design& design = sampler_.design();
+  const double deepest = design.carriage().insertion_max_mm - design.length_mm();
+  if (deepest <= 0.0) return;
+  const double radius = design.segment().radius_mm;
+  const auto steps = static_cast<int>(std::ceil(deepest / kAxisStep_mm)) + 1;
+  double before = kInfinity;
+  AxisMargin so_far{kInfinity, kInfinity};
+  for (int i = 0; i <= steps; ++i) {
+    const Eigen::Vector3d p(0.0, 0.0, i * kAxisStep_mm);
+    DistanceField::Bracket d = field_->at(p);
+    if (d.lower == -kInfinity) d.lower = d.upper = field_->exact().signed_distance(p);
+    const double least = std::min(before, d.lower);
+    before = d.lower;
+    const double square = least > 0.0 ? least * least - 0.25 * kAxisStep_mm * kAxisStep_mm : -1.0;
+    so_far.least =
+        std::min(so_far.least, (square > 0.0 ? std::sqrt(square) : least - 0.5 * kAxisStep_mm) - radius);
+    // At z = 0 itself nothing is constrained.
+    if (i > 0) so_far.blocked = std::min(so_far.blocked, d.upper - radius);
+    axis_.push_back(so_far);
+  }
+}
+
+void BodyCheck::add_shaft(double depth_mm, double dd_mm, Margins& margins) const {
+  const double farthest = depth_mm + dd_mm;
+  if (farthest <= 0.0 || axis_.empty()) return;
+  const auto last = static_cast<double>(axis_.size() - 1);
+  const auto beyond = static_cast<std::size_t>(std::min(std::ceil(farthest / kAxisStep_mm), last));
+  if (axis_[beyond].least < margins.least) {
+    margins.least = axis_[beyond].least;
+    margins.worst = kShaft;
+  }
+  const double surely = depth_mm - dd_mm;
+  if (surely <= 0.0) return;
+  const auto within = static_cast<std::size_t>(std::min(std::floor(surely / kAxisStep_mm), last));
+  if (axis_[within].blocked < margins.blocked) {
+    margins.blocked = axis_[within].blocked;
+    margins.suspect = kShaft;
+  }
+}
+
+BodyCheck::Margins BodyCheck::evaluate(const State& state, BodyPoints& points, double wanted_mm) const {
+  sampler_.allow(BodyAllowance{field_->view().rounding, 0.0F, 0.0F, 0.0F, 0.0F, 0.0F}, points);
+  return settle(state, 0.0, points, wanted_mm);
+}
+
+BodyCheck::Margins BodyCheck::evaluate(const State& state, const MotionBounds& bounds, double dd_mm,
+                                       double du_per_mm, BodyPoints& points, double wanted_mm,
+                                       double extra_mm) const {
+  BodyAllowance allowance;
+  allowance.least = static_cast<float>(dd_mm + extra_mm) + field_->view().rounding;
+  allowance.turning = static_cast<float>(dd_mm * bounds.kappa_per_mm);
+  allowance.exposed_from = static_cast<float>(bounds.exposed_from_mm);
+  allowance.turning_reach = static_cast<float>(std::max(0.0, bounds.turning_to_mm - bounds.exposed_from_mm));
+  allowance.bending = static_cast<float>(0.5 * du_per_mm);
+  allowance.bending_from = static_cast<float>(std::max(bounds.free_from_mm, bounds.exposed_from_mm));
+  sampler_.allow(allowance, points);
+  return settle(state, dd_mm, points, wanted_mm);
+}
+
+BodyCheck::Margins BodyCheck::evaluate_with_slack(const State& state, double dd_mm, BodyPoints& points,
+                                                  double wanted_mm) const {
+  const auto error = static_cast<float>(sampler_.point_error_mm()) + field_->view().rounding;
+  const auto count = static_cast<std::size_t>(sampler_.count());
+  for (std::size_t j = 0; j < count; ++j) points.slack[j] += error;
+  std::fill(points.slack.begin() + static_cast<std::ptrdiff_t>(count), points.slack.end(),
+            points.slack[count - 1]);
+  return settle(state, dd_mm, points, wanted_mm);
+}
+
+BodyCheck::Margins BodyCheck::settle(const State& state, double dd_mm, BodyPoints& points,
+                                     double wanted_mm) const {
+  sampler_.place(state, points);
+  const Balls balls{points.x.data(),     points.y.data(),        points.z.data(), sampler_.radii_mm().data(),
+                    points.slack.data(), sampler_.padded_count()};
+  BallMargins found;
+  loop_(field_->view(), balls, points.lower.data(), found);
+  const auto station = [&](std::int32_t j) { return std::min(j, sampler_.count() - 1); };
+  Margins margins;
+  if (found.worst >= 0) {
+    margins.worst = station(found.worst);
+    const bool off = points.lower[static_cast<std::size_t>(margins.worst)] < field_->view().unknown_below;
+    margins.least = off ? -kInfinity : static_cast<double>(found.least);
+  }
+  if (field_->has_passages()) settle_passages(points, margins);
+  if (margins.least < wanted_mm && found.suspect >= 0) {
+    margins.suspect = station(found.suspect);
+    const auto j = static_cast<std::size_t>(margins.suspect);
+    const Eigen::Vector3d p(points.x[j], points.y[j], points.z[j]);
+    margins.blocked = field_->at(p).upper - static_cast<double>(sampler_.radii_mm()[j]) +
+                      static_cast<double>(points.slack[j]);
+  }
+  add_shaft(state.insertion_mm - sampler_.design().length_mm(), dd_mm, margins);
+  return margins;
+}
+
+/// Next to a passage, or moving farther than the field's margin about passages allows for, a station's sign
+/// is settled by how far the passage is, and its distance by the exact one where the field has none.
+void BodyCheck::settle_passages(BodyPoints& points, Margins& margins) const {
+  margins.least = kInfinity;
+  margins.worst = kNobody;
+  for (int i = 0; i < sampler_.count(); ++i) {
+    const auto j = static_cast<std::size_t>(i);
+    const auto slack = static_cast<double>(points.slack[j]);
+    const auto z = static_cast<double>(points.z[j]);
+    if (z + slack <= 0.0) continue;
+    const Eigen::Vector3d p(points.x[j], points.y[j], std::max(z, 0.0));
+    const bool off = points.lower[j] < field_->view().unknown_below;
+    const bool near = off && !field_->is_off(p);
+    if ((near || slack > kPassageMargin_mm) &&
+        field_->passage_distance(p, slack + kPassageMargin_mm) <= slack) {
+      points.lower[j] = -std::numeric_limits<float>::infinity();
+      margins.unknown = true;
+    } else if (near) {
+      points.lower[j] = static_cast<float>(field_->exact().signed_distance(p));
+    } else if (off) {
+      points.lower[j] = -std::numeric_limits<float>::infinity();
+    }
+    const double margin =
+        static_cast<double>(points.lower[j]) - static_cast<double>(sampler_.radii_mm()[j]) - slack;
+    if (margin >= margins.least) continue;
+    margins.least = margin;
+    margins.worst = i;
+  }
+}
+
+/// May a point within `beyond_mm` of station j, wherever that one moves, lie past a passage?
+bool BodyCheck::may_pass(const BodyPoints& points, std::size_t j, double beyond_mm) const {
+  const double reach = static_cast<double>(points.slack[j]) + beyond_mm;
+  if (static_cast<double>(points.z[j]) + reach <= 0.0) return false;
+  return field_->passage_distance({points.x[j], points.y[j], points.z[j]}, 2.0 * reach) <= reach;
+}
+
+double BodyCheck::between_stations(double margin) const {
+  const double a = sampler_.largest_gap_mm();
+  const double radius = sampler_.least_radius_mm();
+  const double m = margin + radius;
+  const double square = m > 0.0 ? m * m - 0.25 * a * a : -1.0;
+  if (square < 0.0) return -kInfinity;
+  return std::sqrt(square) - kappa_max_ * a * a / 8.0 - radius;
+}
+
+double BodyCheck::whole_body(const Margins& margins, const BodyPoints& points) const {
+  double whole =
+      margins.worst == kShaft ? margins.least : std::min(margins.least, between_stations(margins.least));
+  const auto margin_at = [&](std::size_t j, double slack) {
+    const Eigen::Vector3d p(points.x[j], points.y[j], points.z[j]);
+    return field_->lower(p) - static_cast<double>(sampler_.radii_mm()[j]) - slack;
+  };
+  for (std::size_t j = 0; j + 1 < static_cast<std::size_t>(sampler_.count()); ++j) {
+    const auto slack_0 = static_cast<double>(points.slack[j]);
+    if (field_->has_passages() && may_pass(points, j, 0.5 * sampler_.largest_gap_mm())) return -kInfinity;
+    const auto slack_1 = static_cast<double>(points.slack[j + 1]);
+    const auto z_0 = static_cast<double>(points.z[j]);
+    const auto z_1 = static_cast<double>(points.z[j + 1]);
+    const bool may_be_past = z_0 + slack_0 > 0.0 || z_1 + slack_1 > 0.0;
+    const bool may_be_behind = z_0 - slack_0 <= 0.0 || z_1 - slack_1 <= 0.0;
+    if (!may_be_past || !may_be_behind) continue;
+    const double run = std::hypot(points.x[j + 1] - points.x[j], points.y[j + 1] - points.y[j]);
+    const double leave = std::min(kCrossing * sampler_.largest_gap_mm(), run + slack_0 + slack_1);
+    const double least = std::min(margin_at(j, slack_0), margin_at(j + 1, slack_1));
+    whole = std::min(whole, between_stations(least) - leave);
+  }
+  return whole;
+}
+
+}  // namespace withy
