@@ -7,6 +7,7 @@
 #pragma once
 
 #include <algorithm>
+#include <cmath>
 #include <limits>
 #include <memory>
 
@@ -32,13 +33,15 @@ class ChannelDistance {
     return field_->lower(p_E) - std::max(0.0, -p_E.z());
   }
 
-  /// A lower bound of D at p, or at its projection onto the entry plane when p is behind it: for any p' within m of p and past
-  /// the entry plane, D(p') >= signed_lower - m whenever that is positive and no open outlet is within m (projecting moves no
-  /// two points apart).
+  /// A lower bound of D at p, or at its projection onto the entry plane when p is behind it: for any p'
+  /// within m of p and past the entry plane, D(p') >= signed_lower - m whenever that is positive and no open
+  /// outlet is within m (projecting moves no two points apart).
   double signed_lower(const Eigen::Vector3d& p_E) const {
     if (field_) {
       const double lower = field_->lower(p_E);
-      if (lower > 0.0) return lower;
+      // Next to a passage the field knows nothing; elsewhere "nothing" means outside, or so near the wall
+      // that no body fits.
+      if (std::isfinite(lower) || !field_->has_passages()) return lower;
     }
     return signed_exact({p_E.x(), p_E.y(), std::max(0.0, p_E.z())});
   }

@@ -74,7 +74,7 @@ class Sweep {
       const double goal = std::min(required, upper_ - kWorkingSlack_mm);
       if (box.lower >= goal) break;
       if (upper_ < required && required < kInfinity) break;
-      if (upper_ < 0.0) break;
+      if (upper_ < std::min(0.0, required)) break;
       queue_.pop();
       refine(box);
     }

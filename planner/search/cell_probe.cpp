@@ -70,7 +70,6 @@ CellProbe::CellProbe(const SearchProblem& problem, const BendChart& chart)
     for (int k = 0; k <= parts; ++k)
       add(k == parts ? cuts[i + 1] : cuts[i] + span * k / parts, span / parts, radius);
   }
-  points_.resize(stations_.size());
 
   // The shaft only ever stands on the axis: the least distance to a depth answers for it.
   const double depth = design.carriage().insertion_max_mm - design.length_mm();
@@ -216,9 +215,7 @@ CellStatus CellProbe::check_body(const Leaf& leaf, const Box& box) {
   };
   bool all_free = true;
   Eigen::Vector3d distal = shape.tip_E().translation();
-  double deepest = kInfinity;
-  double deepest_slack = 0.0;
-  std::size_t worst = stations_.size();
+  suspects_.clear();
   // From the tip back: what is deepest inside is likeliest to touch.
   for (std::size_t i = stations_.size(); i-- > 0;) {
     const Station& station = stations_[i];
@@ -235,19 +232,28 @@ CellStatus CellProbe::check_body(const Leaf& leaf, const Box& box) {
     if (p.z() < 0.0) lower -= std::min(-p.z(), sideways);
     if (lower - m < station.need_free || distance.outlet_distance(p) <= m + kStationSpacing_mm)
       all_free = false;
-    const double margin = lower + m - station.need_blocked;
-    if (p.z() - m > 0.0 && margin < deepest) {
-      deepest = margin;
-      deepest_slack = m;
-      worst = i;
-    }
+    if (p.z() - m > 0.0 && lower + m < station.need_blocked)
+      suspects_.push_back({p, m, station.need_blocked, lower + m - station.need_blocked});
   }
   if (all_free) return CellStatus::free;
-  if (worst == stations_.size() || deepest >= 0.0) return CellStatus::mixed;
-  const Eigen::Vector3d p = shape.point_E(stations_[worst].s_mm);
-  return distance.signed_upper(p, deepest_slack) + deepest_slack < stations_[worst].need_blocked
-             ? CellStatus::blocked
-             : CellStatus::mixed;
+  return some_suspect_collides() ? CellStatus::blocked : CellStatus::mixed;
+}
+
+/// Looks exactly at the likeliest collisions: the deepest by the bound, or, where the bound knows no depth,
+/// spread over them.
+bool CellProbe::some_suspect_collides() {
+  if (suspects_.empty()) return false;
+  const auto collides = [&](const Suspect& s) {
+    return problem_.distance->signed_upper(s.p_E, s.slack) + s.slack < s.need;
+  };
+  const auto deepest =
+      std::min_element(suspects_.begin(), suspects_.end(),
+                       [](const Suspect& a, const Suspect& b) { return a.margin < b.margin; });
+  if (std::isfinite(deepest->margin)) return collides(*deepest);
+  const auto unknown = std::partition(suspects_.begin(), suspects_.end(),
+                                      [](const Suspect& s) { return !std::isfinite(s.margin); });
+  const auto count = static_cast<std::size_t>(unknown - suspects_.begin());
+  return collides(suspects_[count / 2]) || collides(suspects_[count - 1]) || collides(suspects_.front());
 }
 
 CellStatus CellProbe::check(const Leaf& leaf, const Box& box) {

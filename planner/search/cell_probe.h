@@ -57,16 +57,23 @@ class CellProbe {
     double need_free;     ///< distance that keeps the body free about here, between stations included
     double need_blocked;  ///< a distance below this is a collision
   };
+  struct Suspect {
+    Eigen::Vector3d p_E;
+    double slack;
+    double need;
+    double margin;
+  };
   CellStatus check_curvature(const Leaf& leaf, const Box& box) const;
   CellStatus check_hardware(const Leaf& leaf, const Box& box) const;
   CellStatus check_shaft(const Box& box) const;
   CellStatus check_body(const Leaf& leaf, const Box& box);
+  bool some_suspect_collides();
 
   const SearchProblem& problem_;
   const BendChart& chart_;
   Hardware hardware_;
   std::vector<Station> stations_;
-  std::vector<Eigen::Vector3d> points_;
+  std::vector<Suspect> suspects_;
   std::vector<double> shaft_free_;  ///< least distance on the axis from the entry plane to k steps past it
   double shaft_step_mm_ = 0.0;
   std::int64_t checks_ = 0;

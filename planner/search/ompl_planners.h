@@ -1,0 +1,39 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Planners as OMPL knows them: withy's complete search among the stock ones, all on the same problem.
+#pragma once
+
+#include <string>
+#include <vector>
+
+#include <ompl/base/Planner.h>
+
+#include "planner/search/route_search.h"
+#include "planner/search/segment_space.h"
+
+namespace withy {
+
+/// The complete search (route_search.h) as an ompl::base::Planner. INFEASIBLE is a proof; TIMEOUT says
+/// nothing.
+class CompleteSearch : public ompl::base::Planner {
+ public:
+  explicit CompleteSearch(const OmplProblem& problem);
+  ompl::base::PlannerStatus solve(const ompl::base::PlannerTerminationCondition& stop) override;
+  void clear() override;
+  bool proved_none() const { return proved_none_; }
+
+ private:
+  const OmplProblem& problem_;
+  bool proved_none_ = false;
+};
+
+/// Names that `stock_planner` knows, in the order of the README.
+const std::vector<std::string>& stock_planner_names();
+
+/// A stock OMPL planner by name, with OMPL's own settings; null for a name not in the list.
+ompl::base::PlannerPtr stock_planner(const std::string& name, const OmplProblem& problem);
+
+/// Runs a stock planner; the route it found, or nothing within the time.
+std::optional<Route> route_by_stock_planner(const std::string& name, const OmplProblem& problem,
+                                            double seconds, std::uint64_t seed);
+
+}  // namespace withy

@@ -1,0 +1,379 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/search/segment_space.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include <ompl/base/MotionValidator.h>
+#include <ompl/base/ProjectionEvaluator.h>
+#include <ompl/base/StateSampler.h>
+#include <ompl/base/StateValidityChecker.h>
+
+#include "planner/segment/shape.h"
+
+namespace withy {
+
+namespace ob = ompl::base;
+
+namespace {
+
+// What a differing lock adds to the distance of two states (mm): as much as a good part of an insertion.
+constexpr double kLockDistance = 50.0;
+// How often a random goal sample is improved before it is given up.
+constexpr int kGoalDescent = 60;
+
+/// Index of a frozen region that ends at `lock` when it is engaged.
+std::size_t frozen_index(const LockSet& engaged, int lock) {
+  std::size_t r = 0;
+  for (int i = 0; i < lock; ++i) r += engaged.test(static_cast<std::size_t>(i)) ? 1 : 0;
+  return r;
+}
+
+/// The state of `released`'s leaf in which engaging `lock` gives `engaged`'s frozen bends, at insertion d.
+std::optional<State> switch_state(const Design& design, const State& engaged, int lock, double d) {
+  State state = engaged;
+  state.insertion_mm = d;
+  const std::size_t r = frozen_index(engaged.engaged, lock);
+  if (r + 1 == engaged.theta_frozen.size()) {
+    const auto stretch = stretches_of(design, engaged.engaged)[r];
+    const double f = exposed_flexible_length(design, d, stretch.from_mm, stretch.to_mm);
+    if (f <= kNoLength_mm && !engaged.theta_frozen[r].isZero(kNotchGrain)) return std::nullopt;
+    state.u_free = f > kNoLength_mm ? Eigen::Vector2d(engaged.theta_frozen[r] / f) : Eigen::Vector2d::Zero();
+  }
+  if (!unlock_keeps_shape(design, state, lock)) return std::nullopt;
+  return state;
+}
+
+bool same_bends(const State& a, const State& b) {
+  for (std::size_t r = 0; r < a.theta_frozen.size(); ++r)
+    if ((a.theta_frozen[r] - b.theta_frozen[r]).norm() > kNotchGrain) return false;
+  return true;
+}
+
+}  // namespace
+
+std::optional<std::vector<RouteStep>> joining_steps(const Design& design, const State& from,
+                                                    const State& to) {
+  std::vector<RouteStep> steps;
+  const LockSet differ = from.engaged ^ to.engaged;
+  if (differ.none()) {
+    if (!same_bends(from, to)) return std::nullopt;
+    steps.push_back({-1, false, to});
+    return steps;
+  }
+  if (differ.count() != 1) return std::nullopt;
+  int lock = 0;
+  while (!differ.test(static_cast<std::size_t>(lock))) ++lock;
+  const bool engages = to.engaged.test(static_cast<std::size_t>(lock));
+  const State& engaged = engages ? to : from;
+  const auto at = switch_state(design, engaged, lock, from.insertion_mm);
+  if (!at) return std::nullopt;
+  const State released = after_unlock(design, *at, lock);
+  if (!same_bends(released, engages ? from : to)) return std::nullopt;
+  const State& before = engages ? released : *at;
+  const State& after = engages ? *at : released;
+  if (!(before == from)) steps.push_back({-1, false, before});
+  steps.push_back({lock, engages, after});
+  if (!(after == to)) steps.push_back({-1, false, to});
+  return steps;
+}
+
+namespace {
+
+double motion_distance(const Design& design, const State& a, const State& b) {
+  const double l = design.length_mm();
+  return std::abs(a.insertion_mm - b.insertion_mm) + 0.5 * l * l * (a.u_free - b.u_free).norm();
+}
+
+class Sampler : public ob::StateSampler {
+ public:
+  explicit Sampler(const SegmentSpace* space) : ob::StateSampler(space), segment_(*space) {}
+
+  void sampleUniform(ob::State* state) override { SegmentSpace::value(state) = random_state(); }
+
+  void sampleUniformNear(ob::State* state, const ob::State* near, double distance) override {
+    State& out = SegmentSpace::value(state);
+    out = SegmentSpace::value(near);
+    const double l = segment_.problem().design.length_mm();
+    const double share = rng_.uniform01();
+    out.insertion_mm += rng_.uniformReal(-1.0, 1.0) * share * distance;
+    const double angle = rng_.uniformReal(-M_PI, M_PI);
+    out.u_free +=
+        (1.0 - share) * distance / (0.5 * l * l) * Eigen::Vector2d(std::cos(angle), std::sin(angle));
+    segment_.enforceBounds(state);
+  }
+
+  void sampleGaussian(ob::State* state, const ob::State* mean, double deviation) override {
+    sampleUniformNear(state, mean, std::abs(rng_.gaussian(0.0, deviation)));
+  }
+
+ private:
+  State random_state() {
+    const Design& design = segment_.problem().design;
+    const double kappa = design.segment().curvature_max_per_mm;
+    const auto in_disk = [&] {
+      const double r = kappa * std::sqrt(rng_.uniform01());
+      const double a = rng_.uniformReal(-M_PI, M_PI);
+      return Eigen::Vector2d(r * std::cos(a), r * std::sin(a));
+    };
+    State state;
+    state.insertion_mm = rng_.uniformReal(0.0, design.carriage().insertion_max_mm);
+    state.u_free = in_disk();
+    double from = 0.0;
+    Eigen::Vector2d sum = Eigen::Vector2d::Zero();
+    for (int lock = 0; lock < design.lock_count(); ++lock) {
+      if (rng_.uniformBool()) continue;
+      const double most = kappa * design.flexible_length(from, design.station_mm(lock));
+      const auto bases = segment_.chart().bases_near(sum, Eigen::Vector2d::Zero(), most);
+      if (bases.empty()) continue;
+      Eigen::Vector2d theta =
+          bases[static_cast<std::size_t>(rng_.uniformInt(0, static_cast<int>(bases.size()) - 1))];
+      for (int c = 0; c < segment_.chart().coordinates(); ++c)
+        theta += rng_.uniformReal(-most, most) * segment_.chart().axes().col(c);
+      if (theta.norm() > most) continue;
+      state.engaged.set(static_cast<std::size_t>(lock));
+      state.theta_frozen.push_back(theta);
+      sum += theta;
+      from = design.station_mm(lock);
+    }
+    return state;
+  }
+
+  const SegmentSpace& segment_;
+};
+
+/// Insertion and the free curvature's two components: enough for planners that tile a projection.
+class Projection : public ob::ProjectionEvaluator {
+ public:
+  explicit Projection(const ob::StateSpace* space) : ob::ProjectionEvaluator(space) {}
+  unsigned int getDimension() const override { return 3; }
+  void defaultCellSizes() override {
+    const auto& design = space_->as<SegmentSpace>()->problem().design;
+    const double kappa = design.segment().curvature_max_per_mm;
+    cellSizes_ = {design.carriage().insertion_max_mm / 20.0, kappa / 10.0, kappa / 10.0};
+  }
+  void project(const ob::State* state, Eigen::Ref<Eigen::VectorXd> projection) const override {
+    const State& s = SegmentSpace::value(state);
+    projection << s.insertion_mm, s.u_free.x(), s.u_free.y();
+  }
+};
+
+class Validity : public ob::StateValidityChecker {
+ public:
+  Validity(const ob::SpaceInformationPtr& information, const StepJudge& judge)
+      : ob::StateValidityChecker(information), judge_(judge) {}
+  bool isValid(const ob::State* state) const override {
+    return judge_.motion_allowed(SegmentSpace::value(state), SegmentSpace::value(state));
+  }
+
+ private:
+  const StepJudge& judge_;
+};
+
+/// Verified, not sampled: the same proofs that withy's own plans rest on.
+class VerifiedMotions : public ob::MotionValidator {
+ public:
+  VerifiedMotions(const ob::SpaceInformationPtr& information, const StepJudge& judge)
+      : ob::MotionValidator(information), judge_(judge) {}
+
+  bool checkMotion(const ob::State* a, const ob::State* b) const override {
+    State at = SegmentSpace::value(a);
+    const auto steps = joining_steps(judge_.problem().design, at, SegmentSpace::value(b));
+    bool ok = steps.has_value();
+    for (std::size_t i = 0; ok && i < steps->size(); ++i) {
+      const RouteStep& step = (*steps)[i];
+      ok = step.lock < 0 ? judge_.motion_allowed(at, step.to) : judge_.switch_allowed(at, step.lock, step.to);
+      at = step.to;
+    }
+    ++(ok ? valid_ : invalid_);
+    return ok;
+  }
+
+  bool checkMotion(const ob::State* a, const ob::State* b,
+                   std::pair<ob::State*, double>& last_valid) const override {
+    if (checkMotion(a, b)) return true;
+    if (last_valid.first != nullptr) si_->copyState(last_valid.first, a);
+    last_valid.second = 0.0;
+    return false;
+  }
+
+ private:
+  const StepJudge& judge_;
+};
+
+/// States whose tip is at the target. Samples: a random state, then a descent of the tip's error over
+/// insertion and curvature.
+class TipGoal : public ob::GoalSampleableRegion {
+ public:
+  TipGoal(const ob::SpaceInformationPtr& information, const SearchProblem& problem)
+      : ob::GoalSampleableRegion(information), problem_(problem), sampler_(information->allocStateSampler()) {
+    setThreshold(0.0);
+  }
+
+  double distanceGoal(const ob::State* state) const override { return miss(SegmentSpace::value(state)); }
+  unsigned int maxSampleCount() const override { return 1000000; }
+
+  void sampleGoal(ob::State* state) const override {
+    for (int attempt = 0; attempt < 50; ++attempt) {
+      sampler_->sampleUniform(state);
+      if (descend(SegmentSpace::value(state)) && si_->isValid(state)) return;
+    }
+  }
+
+ private:
+  double miss(const State& state) const {
+    const Eigen::Isometry3d tip = Shape(problem_.design, state).tip_E();
+    const withy::Goal& goal = problem_.goal;
+    const double turn = std::max(0.0, goal.direction_error(tip) - goal.direction_tolerance_rad);
+    return std::max(0.0, goal.distance(tip) - goal.tolerance_mm) + problem_.design.length_mm() * turn;
+  }
+
+  bool descend(State& state) const {
+    double step = 1.0;
+    double least = miss(state);
+    const double kappa = problem_.design.segment().curvature_max_per_mm;
+    for (int i = 0; i < kGoalDescent && least > 0.0; ++i) {
+      bool better = false;
+      for (int c = 0; c < 3; ++c)
+        for (const double sign : {-1.0, 1.0}) {
+          State next = state;
+          if (c == 0)
+            next.insertion_mm += sign * step * 20.0;
+          else
+            next.u_free[c - 1] += sign * step * kappa * 0.25;
+          if (!within_limits(problem_.design, next)) continue;
+          if (const double m = miss(next); m < least) {
+            least = m;
+            state = next;
+            better = true;
+          }
+        }
+      if (!better) step *= 0.5;
+    }
+    return least <= 0.0;
+  }
+
+  const SearchProblem& problem_;
+  ob::StateSamplerPtr sampler_;
+};
+
+}  // namespace
+
+SegmentSpace::SegmentSpace(const SearchProblem& problem, const BendChart& chart)
+    : problem_(problem), chart_(chart) {
+  setName("segment");
+  type_ = ob::STATE_SPACE_UNKNOWN;
+}
+
+double SegmentSpace::getMaximumExtent() const {
+  const double l = problem_.design.length_mm();
+  return problem_.design.carriage().insertion_max_mm +
+         l * l * problem_.design.segment().curvature_max_per_mm +
+         kLockDistance * problem_.design.lock_count();
+}
+
+double SegmentSpace::getMeasure() const {
+  const double kappa = problem_.design.segment().curvature_max_per_mm;
+  return problem_.design.carriage().insertion_max_mm * M_PI * kappa * kappa;
+}
+
+void SegmentSpace::enforceBounds(ob::State* state) const {
+  State& s = value(state);
+  const double kappa = problem_.design.segment().curvature_max_per_mm;
+  s.insertion_mm = std::clamp(s.insertion_mm, 0.0, problem_.design.carriage().insertion_max_mm);
+  if (s.u_free.norm() > kappa) s.u_free *= kappa / s.u_free.norm();
+}
+
+bool SegmentSpace::satisfiesBounds(const ob::State* state) const {
+  return within_limits(problem_.design, value(state));
+}
+
+void SegmentSpace::copyState(ob::State* to, const ob::State* from) const {
+  value(to) = value(from);
+}
+
+bool SegmentSpace::equalStates(const ob::State* a, const ob::State* b) const {
+  return value(a) == value(b);
+}
+
+double SegmentSpace::distance(const ob::State* a, const ob::State* b) const {
+  const State& p = value(a);
+  const State& q = value(b);
+  double sum = motion_distance(problem_.design, p, q) +
+               kLockDistance * static_cast<double>((p.engaged ^ q.engaged).count());
+  if (p.engaged == q.engaged)
+    for (std::size_t r = 0; r < p.theta_frozen.size(); ++r)
+      sum += problem_.design.length_mm() * (p.theta_frozen[r] - q.theta_frozen[r]).norm();
+  return sum;
+}
+
+void SegmentSpace::interpolate(const ob::State* from, const ob::State* to, double t, ob::State* out) const {
+  const State a = value(from);
+  const State b = value(to);
+  if (t >= 1.0) {
+    value(out) = b;
+    return;
+  }
+  const auto steps = joining_steps(problem_.design, a, b);
+  if (t <= 0.0 || !steps) {
+    value(out) = a;  // states that nothing joins: stay
+    return;
+  }
+  double total = 0.0;
+  const State* at = &a;
+  for (const RouteStep& step : *steps) {
+    total += step.lock < 0 ? motion_distance(problem_.design, *at, step.to) : kLockDistance;
+    at = &step.to;
+  }
+  double left = t * total;
+  at = &a;
+  for (const RouteStep& step : *steps) {
+    const double length = step.lock < 0 ? motion_distance(problem_.design, *at, step.to) : kLockDistance;
+    if (left < length && length > 0.0) {
+      value(out) = step.lock < 0 ? withy::interpolate(*at, step.to, left / length) : *at;
+      return;
+    }
+    left -= length;
+    at = &step.to;
+  }
+  value(out) = b;
+}
+
+ob::StateSamplerPtr SegmentSpace::allocDefaultStateSampler() const {
+  return std::make_shared<Sampler>(this);
+}
+
+void SegmentSpace::registerProjections() {
+  registerDefaultProjection(std::make_shared<Projection>(this));
+}
+
+OmplProblem::OmplProblem(const SearchProblem& problem)
+    : problem_(problem), chart_(problem.design), hardware_(problem.design), judge_(problem, hardware_) {
+  auto space = std::make_shared<SegmentSpace>(problem_, chart_);
+  information_ = std::make_shared<ob::SpaceInformation>(space);
+  information_->setStateValidityChecker(std::make_shared<Validity>(information_, judge_));
+  information_->setMotionValidator(std::make_shared<VerifiedMotions>(information_, judge_));
+  information_->setup();
+}
+
+ob::ProblemDefinitionPtr OmplProblem::definition() const {
+  auto definition = std::make_shared<ob::ProblemDefinition>(information_);
+  ob::State* start = information_->allocState();
+  SegmentSpace::value(start) = start_state();
+  definition->addStartState(start);
+  information_->freeState(start);
+  definition->setGoal(std::make_shared<TipGoal>(information_, problem_));
+  return definition;
+}
+
+std::optional<Route> OmplProblem::route_along(const std::vector<State>& states) const {
+  Route route;
+  for (std::size_t i = 0; i + 1 < states.size(); ++i) {
+    const auto steps = joining_steps(problem_.design, states[i], states[i + 1]);
+    if (!steps) return std::nullopt;
+    route.steps.insert(route.steps.end(), steps->begin(), steps->end());
+  }
+  return route;
+}
+
+}  // namespace withy
