@@ -9,6 +9,8 @@
 #include <fmt/format.h>
 
 #include "planner/search/make_plan.h"
+#include "planner/search/ompl_planners.h"
+#include "planner/search/reasons.h"
 #include "planner/search/route_search.h"
 #include "planner/search/route_tidy.h"
 #include "planner/segment/shape.h"
@@ -104,13 +106,56 @@ void list_checked(const SearchProblem& problem, std::vector<std::string>& checke
   (problem.heeded.field && (design.field() || !locks) ? checked : not_checked).emplace_back("field");
 }
 
-Answer solve(const SearchProblem& problem, const SolveSettings& settings) {
-  const Clock clock;
-  Answer answer;
-  answer.locks = problem.design.lock_count();
-  answer.seed = settings.seed;
-  list_checked(problem, answer.checked, answer.not_checked);
+namespace {
 
+std::string unreachable_sentence(const SearchProblem& problem, const SolveSettings& settings,
+                                 const RouteSearch& search) {
+  std::string why =
+      fmt::format("no sequence of actions brings the tip within {:.4g} mm of the target ({} cells proved)",
+                  problem.goal.tolerance_mm, search.checks());
+  if (!settings.explain) return why;
+  settings.progress("looking for what stands in the way");
+  ReasonSettings reason_settings;
+  reason_settings.stop = settings.interrupted;
+  reason_settings.with_locks = settings.with_locks;
+  const auto reason = find_reason(problem, reason_settings);
+  return why + "; " +
+         (reason ? reason->sentence : "no single limit was found whose relaxation alone would change that");
+}
+
+std::string undecided_sentence(const SolveSettings& settings, const Coverage& coverage,
+                               const std::optional<Approach>& approach) {
+  std::string why =
+      fmt::format("after {:.0f} s neither a plan nor a proof: {} cells are still open, the finest {:.3f} mm",
+                  settings.budget_seconds, coverage.cells_left, coverage.finest_cell_mm);
+  if (approach)
+    why += fmt::format("; the nearest approach tried leaves {:.2f} mm to the target, and then {}",
+                       approach->distance_mm, approach->blocked_by);
+  return why;
+}
+
+void fill_plan(Answer& answer, const SearchProblem& problem, Plan plan) {
+  answer.verdict = Verdict::reached;
+  answer.why = reached_sentence(problem, plan);
+  answer.plan = std::move(plan);
+}
+
+/// A stock planner's answer: a plan or nothing; never a proof.
+void solve_by_stock(Answer& answer, const SearchProblem& problem, const SolveSettings& settings) {
+  const OmplProblem ompl(problem);
+  const auto route = route_by_stock_planner(settings.planner, ompl, settings.budget_seconds, settings.seed);
+  if (route) {
+    fill_plan(answer, problem, make_plan(ompl.judge(), tidy(ompl.judge(), *route)));
+    return;
+  }
+  answer.verdict = Verdict::undecided;
+  answer.why = fmt::format("the planner {} found no plan in {:.0f} s, which proves nothing", settings.planner,
+                           settings.budget_seconds);
+  answer.coverage = Coverage{};
+}
+
+void solve_completely(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,
+                      const Clock& clock) {
   RouteSearchSettings search_settings;
   search_settings.stop = [&] { return settings.interrupted() || clock.seconds() > settings.budget_seconds; };
   RouteSearch search(problem, search_settings);
@@ -120,17 +165,39 @@ Answer solve(const SearchProblem& problem, const SolveSettings& settings) {
     const StepJudge judge(problem, hardware);
     Plan plan = make_plan(judge, tidy(judge, search.route()));
     if (settings.widen) {
+      settings.progress("looking for a wider way");
       search_settings.most_checks =
           kWidenFloor + static_cast<std::int64_t>(kWidenFactor * static_cast<double>(search.checks()));
       plan = widened(problem, std::move(plan), search_settings);
     }
-    answer.verdict = Verdict::reached;
-    answer.why = reached_sentence(problem, plan);
-    answer.plan = std::move(plan);
-  } else {
-    answer.coverage = search.coverage();
-    answer.verdict = outcome == SearchOutcome::proved_none ? Verdict::unreachable : Verdict::undecided;
+    fill_plan(answer, problem, std::move(plan));
+    return;
   }
+  answer.coverage = search.coverage();
+  answer.approach = search.best_approach();
+  if (settings.proof != nullptr) search.write_reached_cells(*settings.proof);
+  if (outcome == SearchOutcome::proved_none) {
+    answer.verdict = Verdict::unreachable;
+    answer.why = unreachable_sentence(problem, settings, search);
+  } else {
+    answer.verdict = Verdict::undecided;
+    answer.why = undecided_sentence(settings, *answer.coverage, answer.approach);
+  }
+}
+
+}  // namespace
+
+Answer solve(const SearchProblem& problem, const SolveSettings& settings) {
+  const Clock clock;
+  Answer answer;
+  answer.locks = problem.design.lock_count();
+  answer.seed = settings.seed;
+  list_checked(problem, answer.checked, answer.not_checked);
+  settings.progress("searching");
+  if (settings.planner.empty())
+    solve_completely(answer, problem, settings, clock);
+  else
+    solve_by_stock(answer, problem, settings);
   answer.seconds = clock.seconds();
   return answer;
 }

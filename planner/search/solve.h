@@ -4,6 +4,7 @@
 
 #include <functional>
 #include <iosfwd>
+#include <optional>
 #include <string>
 
 #include "planner/search/answer.h"
@@ -16,8 +17,12 @@ struct SolveSettings {
   std::uint64_t seed = 1;
   std::string planner;  ///< empty: the complete search; else the name of a stock planner (stock_planners.h)
   bool widen = true;    ///< after a first plan, look for one with more clearance
-  std::ostream* proof = nullptr;  ///< gets the reached cells when the verdict is not `reached`
+  std::ostream* proof = nullptr;  ///< gets the cells the search reached when the verdict is not `reached`
+  bool explain = true;            ///< after a proof, look for what stands in the way
   std::function<bool()> interrupted = [] { return false; };
+  /// The same question with another number of locks, for saying whether one more would help; nothing where
+  /// there is none.
+  std::function<std::optional<SearchProblem>(int locks)> with_locks;
   std::function<void(const std::string&)> progress = [](const std::string&) {};
 };
 

@@ -14,6 +14,7 @@
 #include "planner/report/script.h"
 #include "planner/report/script_csv.h"
 #include "planner/report/script_iso6983.h"
+#include "planner/search/ompl_planners.h"
 #include "planner/search/scene_problem.h"
 #include "planner/search/solve.h"
 #include "tools/withy/commands.h"
@@ -73,11 +74,15 @@ ExitStatus run(const Options& options) {
       make_problem(*prepared, options.locks.value_or(prepared->scene.layout_in_use), options.clearance_mm);
   if (!problem) return refuse(problem.error());
 
-  progress.stage("searching", options.budget_s);
   SolveSettings settings;
   settings.budget_seconds = options.budget_s;
   settings.seed = options.seed;
   settings.planner = options.planner;
+  settings.progress = [&](const std::string& what) { progress.stage(what, options.budget_s); };
+  settings.with_locks = [&](int locks) -> std::optional<SearchProblem> {
+    auto other = make_problem(*prepared, locks, options.clearance_mm);
+    return other ? std::optional(std::move(*other)) : std::nullopt;
+  };
   std::ostringstream proof;
   if (!options.proof.empty()) settings.proof = &proof;
   const Answer answer = solve(*problem, settings);
