@@ -215,8 +215,9 @@ std::string page_html(const PageInput& input) {
                {"channel", channel_json(input.wall.channel(), input.display)},
                {"plans", Json::array()}};
   for (const PagePlan& plan : input.plans) data["plans"].push_back(plan_json(input, plan));
-  const std::string titled = filled(kPageBundle, kPageTitleMark, escaped_for_html(input.scene.title));
-  return filled(titled, kPageDataMark, for_script_element(data));
+  // Data first: the title's mark stands before them, so nothing that they say can be taken for it.
+  const std::string with_data = filled(kPageBundle, kPageDataMark, for_script_element(data));
+  return filled(with_data, kPageTitleMark, escaped_for_html(input.scene.title));
 }
 
 }  // namespace withy

@@ -247,12 +247,19 @@ function planFile({ verdict, why, locks, target, hashes }) {
   };
   if (reached) {
     const made = planBody(locks);
-    return { ...head, summary: summaryOf(made, locks, target, made.tip), states: made.states, actions: made.actions };
+    return { ...head, summary: summaryOf(made, locks, target, made.tip), states: made.states, actions: made.actions, proof: null, approach: null };
   }
   return {
-    ...head, states: [], actions: [],
+    ...head, summary: null, states: [], actions: [],
     proof: { cells_examined: 48210, cells_excluded: verdict === 'unreachable' ? 48210 : 47102, cells_left: verdict === 'unreachable' ? 0 : 1108, finest_cell_mm: 0.05, lipschitz_insertion: 1, lipschitz_curvature_mm2: 4050 },
+    approach: verdict === 'undecided' ? approachTo(target) : null,
   };
+}
+
+/** How near one arc comes to the target: some bend, said to be stopped by the wall. */
+function approachTo(target) {
+  const state = describe(sampleDesign(0), { insertion_mm: 84, locked: [], frozen: [], u: [-0.004, 0.008] });
+  return { distance_mm: Math.hypot(...state.tip_mm.map((c, i) => c - target[i])), tip_mm: state.tip_mm, blocked_by: 'the wall beside the neck', state };
 }
 
 const sha256 = (text) => createHash('sha256').update(text).digest('hex');
@@ -269,7 +276,7 @@ export function writeSamples(folder) {
     reached: { verdict: 'reached', why: 'One lock at 45 mm freezes a bend of 40° behind the neck; the free part then turns to the target, never nearer the wall than the clearance below.', locks: 1 },
     two: { verdict: 'reached', why: 'Two locks freeze an S behind the neck and the free part turns to the target.', locks: 2 },
     unreachable: { verdict: 'unreachable', why: 'Without a lock the segment has one curvature, and no single arc from the neck comes nearer to the target than 11.4 mm; one more frozen bend would reach it.', locks: 0 },
-    undecided: { verdict: 'undecided', why: 'The budget of 10 s ran out with 1,108 cells left; the best approach ends 3.1 mm from the target, stopped by the wall beside the fold.', locks: 0 },
+    undecided: { verdict: 'undecided', why: 'The budget of 10 s ran out with 1,108 cells left; the best approach is stopped by the wall beside the neck.', locks: 0 },
   };
   for (const [name, facts] of Object.entries(plans))
     writeFileSync(join(folder, `${name}.json`), JSON.stringify(planFile({ ...facts, target, hashes }), null, 1) + '\n');

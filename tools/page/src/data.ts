@@ -83,6 +83,7 @@ export interface ChannelFacts {
   triangles_in_file: number;
   triangles_shown: number;
   deviation_mm: number | null;
+  deviation_points: number;
   /** Base64 of little-endian float32 x y z, scene frame, mm. */
   vertices: string;
   /** Base64 of little-endian uint32, three a triangle. */

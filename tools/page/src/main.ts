@@ -153,6 +153,10 @@ class Page {
     this.stage?.approachGap(worst.track);
   }
 
+  private targetTime(): number | null {
+    return this.tracks.find((t) => t.entry.plan.verdict === 'reached')?.targetTime() ?? null;
+  }
+
   private deeds(): Deeds {
     return {
       playPause: () => this.clock.play(!this.clock.playing),
@@ -160,7 +164,7 @@ class Page {
       nudge: (by) => this.go(this.clock.time + by * this.clock.seconds),
       toStart: () => this.go(0),
       toEnd: () => this.go(this.clock.seconds),
-      toTarget: () => this.go(this.tracks.find((t) => t.entry.plan.verdict === 'reached')?.turningTime() ?? null),
+      toTarget: () => this.go(this.targetTime()),
       toTightest: () => this.tightest(),
     };
   }
@@ -212,7 +216,7 @@ class Page {
   }
 
   start() {
-    this.clock.open(this.tracks.find((t) => t.entry.plan.verdict === 'reached')?.turningTime() ?? 0);
+    this.clock.open(this.targetTime() ?? 0);
     requestAnimationFrame(() => requestAnimationFrame(() => (document.documentElement.dataset.ready = 'yes')));
   }
 }

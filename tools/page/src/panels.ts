@@ -30,7 +30,7 @@ interface Figure {
 
 function figures(entry: PlanEntry, { scene }: PageData): Figure[] {
   const list: Figure[] = [
-    { name: 'clearance', value: figure(entry, 'clearance_mm'), limit: scene.required_clearance_mm, unit: 'mm', digits: 2, floor: true },
+    { name: 'clearance', value: figure(entry, 'clearance_mm'), limit: figure(entry, 'clearance_required_mm') ?? scene.required_clearance_mm, unit: 'mm', digits: 2, floor: true },
     { name: 'tip off target', value: figure(entry, 'tip_error_mm'), limit: scene.target.tolerance_mm, unit: 'mm', digits: 2 },
     { name: 'tip direction off', value: scene.target.direction ? figure(entry, 'tip_direction_error_deg') : null, limit: scene.target.direction_tolerance_deg, unit: '°', digits: 1 },
     { name: 'largest pull', value: figure(entry, 'pull_max_mm'), limit: scene.stroke_max_mm, unit: 'mm', digits: 2 },
@@ -155,7 +155,7 @@ export class NowPanel {
     const { plan } = this.track.entry;
     const action = plan.actions[moment.action];
     if (action) {
-      const head = h('span', { class: 'now-number' }, `${moment.action + 1} of ${plan.actions.length}, way ${action.leg}`);
+      const head = h('span', { class: 'now-number' }, `${moment.action + 1} of ${plan.actions.length}, way ${action.leg}${this.track.isAtTarget(this.clock.time) ? ', tip at the target' : ''}`);
       this.line.replaceChildren(actionSign(actionKey(action, plan.states)), h('b', {}, actionWords(this.track.entry, action)), head);
     } else {
       this.line.replaceChildren(h('b', {}, plan.approach?.state ? 'Shown at its closest approach' : 'No plan to play'));
@@ -275,7 +275,7 @@ export function groundsPanel(entry: PlanEntry, titled: boolean): HTMLElement {
 export function drawingNote({ channel, plans }: PageData): string {
   const whole = channel.triangles_in_file.toLocaleString('en');
   if (channel.triangles_shown >= channel.triangles_in_file) return `The channel is drawn with all its ${whole} triangles.`;
-  const off = channel.deviation_mm === null ? '' : `, at most ${quantity(channel.deviation_mm, 'mm', 3)} off at the points measured`;
+  const off = channel.deviation_mm === null ? '' : `, at most ${quantity(channel.deviation_mm, 'mm', 3)} off at the ${channel.deviation_points.toLocaleString('en')} points measured`;
   const told = plans.some((p) => p.plan.actions.length > 0) ? ' Every figure was computed on the full mesh.' : '';
   return `The channel is drawn simplified, with ${channel.triangles_shown.toLocaleString('en')} of its ${whole} triangles${off}.${told}`;
 }

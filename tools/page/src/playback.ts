@@ -18,6 +18,9 @@ export interface Gap {
   wall_S: Vec3;
 }
 
+/** Times closer than this are one moment. */
+export const kSeam_s = 1e-6;
+
 export class Track {
   /** Start time of each action, and the end of the last. */
   readonly start: number[] = [];
@@ -104,7 +107,16 @@ export class Track {
     return time;
   }
 
-  /** When the way in ends: the tip is at the target. */
+  /** The last moment of the way in, the tip at the target, a hair before the way out begins. */
+  targetTime(): number {
+    return Math.max(0, this.turningTime() - 0.5 * kSeam_s);
+  }
+
+  isAtTarget(time: number): boolean {
+    return this.entry.plan.verdict === 'reached' && Math.abs(time - this.turningTime()) <= kSeam_s;
+  }
+
+  /** When the way in ends and the way out begins. */
   turningTime(): number {
     const out = this.actions.findIndex((a) => a.leg === 'out');
     return out < 0 ? this.seconds : this.start[out];

@@ -2,7 +2,7 @@
 // The time bar: every action a block as long as it takes, one row a plan, one hand over all rows; and the buttons.
 
 import { h } from './dom.ts';
-import type { Clock, Track } from './playback.ts';
+import { kSeam_s, type Clock, type Track } from './playback.ts';
 import { actionKey, actionSign } from './signs.ts';
 import { actionWords, lockCount } from './words.ts';
 
@@ -16,10 +16,9 @@ export function startingSpeed(seconds: number): number {
 
 /** The next (or last) start of an action of any plan. */
 export function neighbouringStart(tracks: Track[], time: number, step: 1 | -1): number {
-  const nearly = 1e-6;
   const starts = tracks.flatMap((t) => t.start);
-  if (step > 0) return Math.min(Infinity, ...starts.filter((s) => s > time + nearly));
-  return Math.max(0, ...starts.filter((s) => s < time - nearly));
+  if (step > 0) return Math.min(Infinity, ...starts.filter((s) => s > time + kSeam_s));
+  return Math.max(0, ...starts.filter((s) => s < time - kSeam_s));
 }
 
 export class TimeBar {

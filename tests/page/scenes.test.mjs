@@ -1,0 +1,61 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Every shipped scene, planned and shown: the page loads without complaint, stays small, and puts the body where the plan
+// file has its tips.
+
+import assert from 'node:assert/strict';
+import { mkdtempSync, existsSync, readFileSync, readdirSync, rmSync, statSync } from 'node:fs';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import test, { after, before } from 'node:test';
+import { open, pageData, pageKinematics, shot, startBrowser, tryWithy, withy } from './support.mjs';
+
+const root = process.env.WITHY_SOURCE_DIR;
+const scenes = existsSync(join(root, 'scenes'))
+  ? readdirSync(join(root, 'scenes')).filter((name) => existsSync(join(root, 'scenes', name, 'scene.toml')))
+  : [];
+const folder = mkdtempSync(join(tmpdir(), 'withy-page-scenes-'));
+const { Shape } = await pageKinematics();
+let browser;
+
+before(async () => {
+  browser = await startBrowser();
+});
+
+after(async () => {
+  await browser?.close();
+  rmSync(folder, { recursive: true });
+});
+
+/** Tip in the scene frame, by the page's own reckoning. */
+function tip({ scene }, design, state) {
+  const regions = state.regions.map((r) => ({ ...r, u: r.curvature_per_mm }));
+  const p = new Shape(design, { ...state, regions }).tip().p;
+  const { R, p: origin } = scene.entry;
+  return [0, 1, 2].map((i) => origin[i] + R[3 * i] * p[0] + R[3 * i + 1] * p[1] + R[3 * i + 2] * p[2]);
+}
+
+test('there are scenes to show', () => assert.ok(scenes.length > 0));
+
+for (const name of scenes)
+  test(`the page of ${name}`, async () => {
+    const planned = tryWithy(root, 'plan', join('scenes', name, 'scene.toml'), '-o', join(folder, name), '--quiet');
+    assert.ok([0, 3, 4].includes(planned.status), planned.stderr);
+    const html = join(folder, name, 'shown.html');
+    withy(root, 'page', join(folder, name, 'plan.json'), '-o', html, '--quiet');
+    assert.ok(statSync(html).size <= 5e6);
+    const data = pageData(html);
+    const plan = JSON.parse(readFileSync(join(folder, name, 'plan.json'), 'utf8'));
+    for (const state of plan.states)
+      tip(data, data.plans[0].design, state).forEach((c, i) => assert.ok(Math.abs(c - state.tip_mm[i]) < 1e-6, `${c} is not ${state.tip_mm[i]}`));
+    const { page, complaints } = await open(browser, html);
+    assert.match(await page.innerText('#verdict'), new RegExp(`^${plan.verdict}`, 'i'));
+    assert.equal(await page.innerText('#why'), plan.why);
+    await shot(page, `scene-${name}`);
+    if (plan.actions.length > 0) {
+      await page.keyboard.press('t');
+      await page.waitForTimeout(200);
+      await shot(page, `scene-${name}-tightest`);
+    }
+    await page.close();
+    assert.deepEqual(complaints, []);
+  });
