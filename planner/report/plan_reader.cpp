@@ -56,12 +56,11 @@ RecordedState read_state(const JsonNode& node) {
   return state;
 }
 
-/// An index of a list of `size` things.
-int index(const JsonNode& node, std::size_t size, std::string_view things) {
+/// An index into the plan's states.
+int index(const JsonNode& node, std::size_t size) {
   const int i = node.count();
   if (static_cast<std::size_t>(i) >= size)
-    node.fault(fmt::format("there is no {} {}", things, i),
-               fmt::format("{} are counted from 0 to {}", things, size - 1));
+    node.fault(fmt::format("there is no state {}", i), fmt::format("{} states are counted from 0", size));
   return i;
 }
 
@@ -84,8 +83,8 @@ PlannedAction read_action(const JsonNode& node, std::size_t states, int locks) {
   action.kind = word(
       node.at("kind"), kKinds, +[](ActionKind kind) { return name_of(kind); });
   action.leg = word(node.at("leg"), std::array{Leg::in, Leg::out}, name_of_leg);
-  action.from = index(node.at("from"), states, "states");
-  action.to = index(node.at("to"), states, "states");
+  action.from = index(node.at("from"), states);
+  action.to = index(node.at("to"), states);
   action.clearance_mm = bounded(node.at("clearance_mm")).value_or(kUnbounded);
   if (action.kind == ActionKind::lock || action.kind == ActionKind::unlock) read_switch(node, locks, action);
   return action;

@@ -107,15 +107,21 @@ std::string action_line(const Waypoint& w) {
 std::string switch_lines(const Waypoint& w, const Waypoint& before, const ProgramOptions& options) {
   const int lock = switched_lock(before.engaged, w.engaged);
   const bool engage = w.engaged.test(static_cast<std::size_t>(lock));
-  std::string event = fmt::format("SWITCH LOCK {} {} FIELD_MT", lock + 1, engage ? "ENGAGE" : "RELEASE");
-  for (int k = 0; k < 3; ++k) event += fmt::format(" {}", script_number(w.field_S(k)));
-  if (!w.current_A.empty()) event += " CURRENT_A";
+  const bool field_known = !w.current_A.empty();
+  std::string event = fmt::format("SWITCH LOCK {} {}", lock + 1, engage ? "ENGAGE" : "RELEASE");
+  if (field_known) event += " FIELD_MT";
+  for (int k = 0; k < 3 && field_known; ++k) event += fmt::format(" {}", script_number(w.field_S(k)));
+  if (field_known) event += " CURRENT_A";
   for (const double current : w.current_A) event += fmt::format(" {}", script_number(current));
   std::string out = comment(event);
   if (!options.stops) return out;
-  out += comment(fmt::format("At this stop: bring the coils to these currents, wait until lock {} has {},",
+  out += comment(fmt::format("At this stop: {}, wait until lock {} has {},",
+                             field_known ? "bring the coils to these currents" : "put the lock's field on",
                              lock + 1, engage ? "engaged" : "released"));
-  return out + comment("bring the currents back to zero, then resume") + "M0\n";
+  return out +
+         comment(field_known ? "bring the currents back to zero, then resume"
+                             : "take the field off, then resume") +
+         "M0\n";
 }
 
 std::string move_line(const Actuation& actuation, const Waypoint& before, const Waypoint& w) {
@@ -134,7 +140,7 @@ std::string waypoint_lines(const Actuation& actuation, const Waypoint& before, c
   if (!same_axes(before, w)) out += move_line(actuation, before, w);
   if (w.engaged != before.engaged)
     out += switch_lines(w, before, options);
-  else if (same_axes(before, w) && !before.field_S.isZero(0.0) && w.field_S.isZero(0.0))
+  else if (same_axes(before, w))
     out += comment("FIELD OFF");
   if (w.dwell_s > 0.0) out += fmt::format("G4 P{}\n", script_number(w.dwell_s));
   return out;

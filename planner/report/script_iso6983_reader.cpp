@@ -319,15 +319,18 @@ class ProgramReader {
     return std::nullopt;
   }
 
-  /// (SWITCH LOCK i ENGAGE|RELEASE FIELD_MT x y z [CURRENT_A a b c])
+  /// (SWITCH LOCK i ENGAGE|RELEASE), with coils (... FIELD_MT x y z CURRENT_A a b c)
   Fault read_switch(const std::vector<Token>& tokens) {
-    const std::size_t currents = script_.coils > 0 ? 1 + static_cast<std::size_t>(script_.coils) : 0;
-    constexpr std::size_t kFirstField = 5;
-    if (tokens.size() != kFirstField + 3 + currents || tokens[1].text != "LOCK" ||
-        tokens[4].text != "FIELD_MT" || (currents > 0 && tokens[kFirstField + 3].text != "CURRENT_A"))
+    constexpr std::size_t kField = 4;
+    constexpr std::size_t kCurrents = kField + 4;
+    const auto coils = static_cast<std::size_t>(script_.coils);
+    const bool plain = coils == 0 && tokens.size() == kField;
+    const bool with_field = coils > 0 && tokens.size() == kCurrents + 1 + coils &&
+                            tokens[kField].text == "FIELD_MT" && tokens[kCurrents].text == "CURRENT_A";
+    if (!(plain || with_field) || tokens[1].text != "LOCK")
       return malformed(
           tokens.front(),
-          "write SWITCH LOCK i ENGAGE or RELEASE FIELD_MT x y z and CURRENT_A, one for each coil");
+          "write SWITCH LOCK i ENGAGE or RELEASE, with coils FIELD_MT x y z CURRENT_A and one for each coil");
     const auto lock = parse_script_count(tokens[2].text);
     if (!lock || *lock < 1 || *lock > script_.locks)
       return malformed(tokens[2], fmt::format("name a lock from 1 to {}", script_.locks));
@@ -335,11 +338,12 @@ class ProgramReader {
     if (!engage && tokens[3].text != "RELEASE") return malformed(tokens[3], "write ENGAGE or RELEASE");
     begin();
     now_.engaged.set(static_cast<std::size_t>(*lock - 1), engage);
-    for (std::size_t k = 0; k < tokens.size() - kFirstField; ++k) {
-      if (k == 3) continue;
-      const auto value = parse_script_number(tokens[kFirstField + k].text);
-      if (!value) return malformed(tokens[kFirstField + k], "write a decimal number without an exponent");
-      (k < 3 ? now_.field_S(static_cast<Eigen::Index>(k)) : now_.current_A[k - 4]) = *value;
+    for (std::size_t k = kField; with_field && k < tokens.size(); ++k) {
+      if (k == kField || k == kCurrents) continue;
+      const auto value = parse_script_number(tokens[k].text);
+      if (!value) return malformed(tokens[k], "write a decimal number without an exponent");
+      (k < kCurrents ? now_.field_S(static_cast<Eigen::Index>(k - kField - 1))
+                     : now_.current_A[k - kCurrents - 1]) = *value;
     }
     append();
     return std::nullopt;

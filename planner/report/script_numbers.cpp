@@ -23,12 +23,11 @@ std::string script_number(double value) {
 }
 
 std::optional<double> parse_script_number(std::string_view text) {
-  if (!text.empty() && text.front() == '+') text.remove_prefix(1);
-  // from_chars takes no plus sign, so "+-1" and "++1" fail below; it would take "inf", which no digit or dot
-  // opens.
-  const std::size_t first = text.find_first_not_of('-');
-  if (first == std::string_view::npos || (text[first] != '.' && (text[first] < '0' || text[first] > '9')))
+  // from_chars takes a minus but no plus, and would take "inf", which neither digit nor dot opens.
+  const std::size_t sign = !text.empty() && (text.front() == '+' || text.front() == '-') ? 1 : 0;
+  if (text.size() == sign || (text[sign] != '.' && (text[sign] < '0' || text[sign] > '9')))
     return std::nullopt;
+  if (text.front() == '+') text.remove_prefix(1);
   double value = 0.0;
   const auto [end, fault] =
       std::from_chars(text.data(), text.data() + text.size(), value, std::chars_format::fixed);
