@@ -87,50 +87,115 @@ void sort_into_packets(Iterator first, Iterator last) {
   }
 }
 
-FlatTriangle flatten(const Eigen::Vector3d& a, const Eigen::Vector3d& b, const Eigen::Vector3d& c,
-                     double reach) {
+using Corners = std::array<Eigen::Vector3d, 3>;
+
+Corners corners_of(const TriangleMesh& mesh, int face) {
+  const auto& t = mesh.triangles[static_cast<std::size_t>(face)];
+  const auto vertex = [&](std::size_t k) { return mesh.vertices[static_cast<std::size_t>(t[k])]; };
+  return {vertex(0), vertex(1), vertex(2)};
+}
+
+/// Twice the area along the normal.
+Eigen::Vector3d area_of(const Corners& v) {
+  return (v[1] - v[0]).cross(v[2] - v[0]);
+}
+
+double longest_edge(const Corners& v) {
+  return std::max({(v[1] - v[0]).norm(), (v[2] - v[1]).norm(), (v[0] - v[2]).norm()});
+}
+
+/// Middle of the least circle round a triangle: its circumcentre, or the middle of its longest edge where the
+/// angle opposite is not acute.
+Eigen::Vector3d circle_centre(const Corners& v) {
+  for (std::size_t k = 0; k < 3; ++k) {
+    const Eigen::Vector3d& b = v[(k + 1) % 3];
+    const Eigen::Vector3d& c = v[(k + 2) % 3];
+    if ((b - v[k]).dot(c - v[k]) <= 0.0) return 0.5 * (b + c);
+  }
+  const Eigen::Vector3d ab = v[1] - v[0];
+  const Eigen::Vector3d ac = v[2] - v[0];
+  const Eigen::Vector3d n = ab.cross(ac);
+  return v[0] + (ac.squaredNorm() * n.cross(ab) + ab.squaredNorm() * ac.cross(n)) / (2.0 * n.squaredNorm());
+}
+
+FlatTriangle flatten(const Corners& v, double reach) {
   FlatTriangle t;
-  const Eigen::Vector3d cross = (b - a).cross(c - a);
-  const double longest = std::max({(b - a).norm(), (c - b).norm(), (a - c).norm()});
-  const bool sliver = cross.norm() <= kSliverHeight * reach * longest;
+  const Eigen::Vector3d area = area_of(v);
+  const bool sliver = area.norm() <= kSliverHeight * reach * longest_edge(v);
   const Eigen::Vector3d normal = sliver ? Eigen::Vector3d::Constant(std::numeric_limits<double>::quiet_NaN())
-                                        : Eigen::Vector3d(cross.normalized());
-  const Eigen::Vector3f centre =
-      (0.5 * (a.cwiseMin(b).cwiseMin(c) + a.cwiseMax(b).cwiseMax(c))).cast<float>();
-  const Eigen::Vector3d at = centre.cast<double>();
-  const double radius = std::max({(a - at).norm(), (b - at).norm(), (c - at).norm()});
+                                        : Eigen::Vector3d(area.normalized());
+  const Eigen::Vector3d centre = circle_centre(v);
+  double radius = 0.0;
+  for (const Eigen::Vector3d& corner : v) radius = std::max(radius, (corner - centre).norm());
   for (int k = 0; k < 3; ++k) {
-    t.a[k] = static_cast<float>(a[k]);
-    t.b[k] = static_cast<float>(b[k]);
-    t.c[k] = static_cast<float>(c[k]);
+    t.a[k] = static_cast<float>(v[0][k]);
+    t.b[k] = static_cast<float>(v[1][k]);
+    t.c[k] = static_cast<float>(v[2][k]);
     t.normal[k] = static_cast<float>(normal[k]);
-    t.centre[k] = centre[k];
+    t.centre[k] = static_cast<float>(centre[k]);
   }
   t.radius = static_cast<float>(radius + kDistanceRounding * reach);
   return t;
 }
 
+/// A disc that holds some triangles: its normal is the mean of theirs.
+Disc disc_round(const std::vector<Corners>& triangles, double slack) {
+  Eigen::Vector3d normal = Eigen::Vector3d::Zero();
+  for (const Corners& v : triangles) normal += area_of(v);
+  normal = normal.norm() > 0.0 ? Eigen::Vector3d(normal.normalized()) : Eigen::Vector3d::UnitZ();
+  const Eigen::Vector3d across = normal.unitOrthogonal();
+  Eigen::Matrix3d axes;
+  axes << across, normal.cross(across), normal;
+  Eigen::AlignedBox3d box;  // in those axes
+  for (const Corners& v : triangles)
+    for (const Eigen::Vector3d& corner : v) box.extend(axes.transpose() * corner);
+  const Eigen::Vector3d middle = box.center();
+  double radius = 0.0;
+  for (const Corners& v : triangles)
+    for (const Eigen::Vector3d& corner : v)
+      radius = std::max(radius, (axes.transpose() * corner - middle).head<2>().norm());
+  const Eigen::Vector3d centre = axes * middle;
+  Disc disc;
+  for (std::size_t k = 0; k < 3; ++k) {
+    disc[k] = static_cast<float>(centre[static_cast<Eigen::Index>(k)]);
+    disc[k + 3] = static_cast<float>(normal[static_cast<Eigen::Index>(k)]);
+  }
+  disc[6] = static_cast<float>(radius + slack);
+  disc[7] = static_cast<float>(0.5 * box.sizes().z() + slack);
+  return disc;
+}
+
 }  // namespace
 
-void PacketList::add(const FloatBox& box, std::uint32_t packet) {
-  if (size_ + kPacket >= packet_.size()) {
-    const std::size_t room = std::max<std::size_t>(64, 2 * packet_.size());
-    for (auto& bound : bound_) bound.resize(room);
-    packet_.resize(room);
-  }
-  for (std::size_t k = 0; k < 6; ++k) bound_[k][size_] = box[k];
+void PacketList::make_room(std::size_t size) {
+  if (size + kPacket <= packet_.size()) return;
+  const std::size_t room = std::max<std::size_t>(64, 2 * (size + kPacket));
+  for (auto& part : part_) part.resize(room);
+  packet_.resize(room);
+}
+
+void PacketList::add(const Disc& disc, std::uint32_t packet) {
+  make_room(size_ + 1);
+  for (std::size_t k = 0; k < disc.size(); ++k) part_[k][size_] = disc[k];
   packet_[size_++] = packet;
 }
 
-BoxArrays PacketList::boxes() const {
-  BoxArrays arrays;
-  for (std::size_t k = 0; k < 6; ++k) arrays.bound[k] = bound_[k].data();
-  arrays.count = size_;
-  return arrays;
+void PacketList::take(const PacketList& list, const std::uint32_t* which, std::size_t count) {
+  make_room(count);
+  size_ = count;
+  for (std::size_t k = 0; k < part_.size(); ++k) {
+    const float* from = list.part_[k].data();
+    float* to = part_[k].data();
+    for (std::size_t i = 0; i < count; ++i) to[i] = from[which[i]];
+  }
+  for (std::size_t i = 0; i < count; ++i) packet_[i] = list.packet_[which[i]];
 }
 
-FloatBox PacketList::box(std::size_t i) const {
-  return {bound_[0][i], bound_[1][i], bound_[2][i], bound_[3][i], bound_[4][i], bound_[5][i]};
+DiscArrays PacketList::discs() const {
+  DiscArrays arrays;
+  for (std::size_t k = 0; k < part_.size(); ++k) arrays.part[k] = part_[k].data();
+  arrays.count = size_;
+  return arrays;
 }
 
 FacePackets::FacePackets(const TriangleMesh& mesh, const std::vector<int>& faces) {
@@ -157,23 +222,24 @@ void FacePackets::pack(const TriangleMesh& mesh, const std::vector<Item>& items)
   triangles_.resize(items.size());
   face_.resize(items.size());
   box_.resize((items.size() + kPacket - 1) / kPacket);
-  const auto slack = static_cast<float>(kDistanceRounding * reach_);
+  disc_.resize(box_.size());
+  const double slack = kDistanceRounding * static_cast<double>(reach_);
   tbb::parallel_for(std::size_t{0}, box_.size(), [&](std::size_t p) {
-    FloatBox box = empty_box();
+    Eigen::AlignedBox3d box;
+    thread_local std::vector<Corners> packet;
+    packet.clear();
     for (std::size_t i = p * kPacket; i < std::min((p + 1) * kPacket, items.size()); ++i) {
-      const auto& t = mesh.triangles[static_cast<std::size_t>(items[i].face)];
-      const auto corner = [&](std::size_t k) -> const Eigen::Vector3d& {
-        return mesh.vertices[static_cast<std::size_t>(t[k])];
-      };
-      triangles_[i] = flatten(corner(0), corner(1), corner(2), reach_);
+      packet.push_back(corners_of(mesh, items[i].face));
+      triangles_[i] = flatten(packet.back(), static_cast<double>(reach_));
       face_[i] = items[i].face;
-      for (std::size_t k = 0; k < 3; ++k) {
-        const Eigen::Vector3f v = corner(k).cast<float>();
-        enlarge(box,
-                {v.x() - slack, v.y() - slack, v.z() - slack, v.x() + slack, v.y() + slack, v.z() + slack});
-      }
+      for (const Eigen::Vector3d& corner : packet.back()) box.extend(corner);
     }
-    box_[p] = box;
+    disc_[p] = disc_round(packet, slack);
+    for (std::size_t k = 0; k < 3; ++k) {
+      const auto axis = static_cast<Eigen::Index>(k);
+      box_[p][k] = static_cast<float>(box.min()[axis] - slack);
+      box_[p][k + 3] = static_cast<float>(box.max()[axis] + slack);
+    }
   });
 }
 
@@ -212,7 +278,7 @@ void FacePackets::nearest_of_all(PointGroup& group) const {
     if (squared_gap(points, node.box) > reach * reach) continue;
     if (node.right == 0) {
       leaf.clear();
-      for (std::uint32_t p = node.first; p < node.last; ++p) leaf.add(box_[p], p);
+      for (std::uint32_t p = node.first; p < node.last; ++p) leaf.add(disc_[p], p);
       nearest(leaf, group);
       continue;
     }
@@ -226,8 +292,12 @@ void FacePackets::nearest_of_all(PointGroup& group) const {
   }
 }
 
+void FacePackets::measure(std::int32_t slot, PointGroup& group) const {
+  if (slot >= 0) kernel().measure(triangles_.data(), slot, group);
+}
+
 void FacePackets::nearest(const PacketList& list, PointGroup& group) const {
-  kernel().nearest(triangles_.data(), triangles_.size(), list.packets(), list.boxes(), group);
+  kernel().nearest(triangles_.data(), triangles_.size(), list.packets(), list.discs(), group);
 }
 
 void FacePackets::collect(const FloatBox& box, float reach_mm, PacketList& found) const {
@@ -243,7 +313,7 @@ void FacePackets::collect(const FloatBox& box, float reach_mm, PacketList& found
     if (squared_gap(box, node.box) > reach2) continue;
     if (node.right == 0) {
       for (std::uint32_t p = node.first; p < node.last; ++p)
-        if (squared_gap(box, box_[p]) <= reach2) found.add(box_[p], p);
+        if (squared_gap(box, box_[p]) <= reach2) found.add(disc_[p], p);
       continue;
     }
     assert(depth + 2 <= stack.size());
@@ -252,18 +322,16 @@ void FacePackets::collect(const FloatBox& box, float reach_mm, PacketList& found
   }
 }
 
-void FacePackets::narrow(const PacketList& list, const FloatBox& box, float reach_mm, PacketList& found,
-                         std::vector<std::uint32_t>& scratch) {
-  found.clear();
+void FacePackets::narrow(const PacketList& list, const std::array<float, 3>& centre, float reach_mm,
+                         PacketList& found, std::vector<std::uint32_t>& scratch) {
   if (scratch.size() < list.size()) scratch.resize(list.size());
-  const std::size_t n =
-      kernel().narrow(list.boxes(), box.data(), box.data() + 3, reach_mm * reach_mm, scratch.data());
-  for (std::size_t i = 0; i < n; ++i) found.add(list.box(scratch[i]), list.packet(scratch[i]));
+  const std::size_t count = kernel().narrow(list.discs(), centre.data(), reach_mm, scratch.data());
+  found.take(list, scratch.data(), count);
 }
 
 std::size_t FacePackets::bytes() const {
-  return triangles_.size() * (sizeof(FlatTriangle) + sizeof(int)) + box_.size() * sizeof(FloatBox) +
-         nodes_.size() * sizeof(Node);
+  return triangles_.size() * (sizeof(FlatTriangle) + sizeof(int)) +
+         box_.size() * (sizeof(FloatBox) + sizeof(Disc)) + nodes_.size() * sizeof(Node);
 }
 
 double squared_distance_to_triangle(const Eigen::Vector3d& p, const Eigen::Vector3d& a,

@@ -3,6 +3,7 @@
 
 namespace withy {
 
-const FacePacketsKernel kFacePacketsAvx2 = {&WITHY_LANES_NAMESPACE::narrow, &WITHY_LANES_NAMESPACE::nearest};
+const FacePacketsKernel kFacePacketsAvx2 = {&WITHY_LANES_NAMESPACE::narrow, &WITHY_LANES_NAMESPACE::measure,
+                                            &WITHY_LANES_NAMESPACE::nearest};
 
 }  // namespace withy

@@ -8,10 +8,11 @@
 
 namespace withy {
 
-/// One cache line. `normal` is a unit vector; not-a-number for a sliver.
+/// One cache line. `normal` is a unit vector, or not a number for a sliver; `centre` and `radius` are those
+/// of a circle round the triangle in its plane.
 struct alignas(64) FlatTriangle {
   float a[3], b[3], c[3], normal[3];
-  float centre[3], radius;  // of a ball round the triangle
+  float centre[3], radius;
 };
 
 /// Eight points, the distance found so far and whose it is.
@@ -21,20 +22,22 @@ struct alignas(32) PointGroup {
   std::int32_t slot[8];  ///< of the nearest triangle, as the packets order them; negative: none so near
 };
 
-/// bound[k][i] is bound k (lower x, y, z, upper x, y, z) of box i; readable for kLanes - 1 boxes past the
-/// end.
-struct BoxArrays {
-  const float* bound[6];
+/// Discs, side by side: part[k][i] is part k of disc i, in the order centre x, y, z, unit normal x, y, z,
+/// radius, half thickness; readable for kLanes - 1 discs past the end.
+struct DiscArrays {
+  const float* part[8];
   std::size_t count;
 };
 
 struct FacePacketsKernel {
-  /// Writes to `found` the indices i of boxes within sqrt(reach2) of the box [low, high]; returns how many.
-  std::size_t (*narrow)(const BoxArrays& boxes, const float* low, const float* high, float reach2,
-                        std::uint32_t* found);
-  /// Measures packets packet[i] (eight triangles each, the last one of the mesh maybe fewer) in boxes[i].
+  /// Writes to `found` the indices of discs within `reach` of `centre`; returns how many.
+  std::size_t (*narrow)(const DiscArrays& discs, const float* centre, float reach, std::uint32_t* found);
+  /// Lowers the group's distances to one triangle.
+  void (*measure)(const FlatTriangle* triangles, std::int32_t slot, PointGroup& group);
+  /// Lowers the group's distances to packets packet[i] (eight triangles each, the last one of the mesh maybe
+  /// fewer) within discs[i].
   void (*nearest)(const FlatTriangle* triangles, std::size_t triangle_count, const std::uint32_t* packet,
-                  const BoxArrays& boxes, PointGroup& group);
+                  const DiscArrays& discs, PointGroup& group);
 };
 
 extern const FacePacketsKernel kFacePacketsPortable;

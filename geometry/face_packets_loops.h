@@ -9,35 +9,37 @@
 namespace withy::WITHY_LANES_NAMESPACE {
 namespace {
 
-/// Squared distance from eight points to one box.
-WITHY_LANES_INLINE Floats squared_gap(const Floats p[3], const BoxArrays& boxes, std::size_t i) {
+/// Squared lower bound of the distance to a disc: as far as its flat sides along the normal, and as far as
+/// its rim across.
+WITHY_LANES_INLINE Floats squared_gap(const Floats (&offset)[3], const Floats (&normal)[3], Floats radius,
+                                      Floats half) {
   const Floats zero = all(0.0F);
-  Floats sum = zero;
+  Floats squares = zero;
+  Floats height = zero;
   for (int k = 0; k < 3; ++k) {
-    const Floats below = all(boxes.bound[k][i]) - p[k];
-    const Floats above = p[k] - all(boxes.bound[k + 3][i]);
-    const Floats gap = max(max(below, above), zero);
-    sum = multiply_add(gap, gap, sum);
+    squares = multiply_add(offset[k], offset[k], squares);
+    height = multiply_add(offset[k], normal[k], height);
   }
-  return sum;
+  const Floats across = square_root(max(multiply_subtract_from(height, height, squares), zero));
+  const Floats past_rim = max(across - radius, zero);
+  const Floats past_side = max(max(height, zero - height) - half, zero);
+  return multiply_add(past_rim, past_rim, past_side * past_side);
 }
 
-std::size_t narrow(const BoxArrays& boxes, const float* low, const float* high, float reach2,
-                   std::uint32_t* found) {
-  const Floats zero = all(0.0F);
-  const Floats limit = all(reach2);
+std::size_t narrow(const DiscArrays& discs, const float* centre, float reach, std::uint32_t* found) {
+  const Floats limit = all(reach * reach);
   std::size_t n = 0;
-  for (std::size_t i = 0; i < boxes.count; i += kLanes) {
-    Floats sum = zero;
+  for (std::size_t i = 0; i < discs.count; i += kLanes) {
+    Floats offset[3];
+    Floats normal[3];
     for (int k = 0; k < 3; ++k) {
-      const Floats below = load(boxes.bound[k] + i) - all(high[k]);
-      const Floats above = all(low[k]) - load(boxes.bound[k + 3] + i);
-      const Floats gap = max(max(below, above), zero);
-      sum = multiply_add(gap, gap, sum);
+      offset[k] = all(centre[k]) - load(discs.part[k] + i);
+      normal[k] = load(discs.part[k + 3] + i);
     }
-    for (std::uint32_t b = bits(sum <= limit); b != 0; b &= b - 1) {
+    const Floats gap2 = squared_gap(offset, normal, load(discs.part[6] + i), load(discs.part[7] + i));
+    for (std::uint32_t b = bits(gap2 <= limit); b != 0; b &= b - 1) {
       const auto at = static_cast<std::uint32_t>(i) + static_cast<std::uint32_t>(__builtin_ctz(b));
-      if (at < boxes.count) found[n++] = at;
+      if (at < discs.count) found[n++] = at;
     }
   }
   return n;
@@ -45,7 +47,7 @@ std::size_t narrow(const BoxArrays& boxes, const float* low, const float* high, 
 
 /// Squared distance from eight points to one triangle: to the nearest of its three edges, or to its plane for
 /// points whose foot lies within the three planes that stand on the edges.
-WITHY_LANES_INLINE Floats squared_distance(const Floats p[3], const FlatTriangle& t) {
+WITHY_LANES_INLINE Floats squared_distance(const Floats (&p)[3], const FlatTriangle& t) {
   const float* corner[4] = {t.a, t.b, t.c, t.a};
   const Floats zero = all(0.0F);
   const Floats one = all(1.0F);
@@ -84,35 +86,65 @@ WITHY_LANES_INLINE Floats squared_distance(const Floats p[3], const FlatTriangle
   return select(beyond <= zero, height * height, least);
 }
 
+/// Eight points and what is nearest to them so far, in registers.
+struct Search {
+  Floats p[3];
+  Floats distance;
+  Floats square;
+  Ints slot;
+
+  WITHY_LANES_INLINE explicit Search(const PointGroup& group)
+      : p{load(group.x), load(group.y), load(group.z)},
+        distance(load(group.distance)),
+        square(distance * distance),
+        slot(load(group.slot)) {}
+
+  WITHY_LANES_INLINE void keep(PointGroup& group) const {
+    store(group.distance, distance);
+    store(group.slot, slot);
+  }
+
+  WITHY_LANES_INLINE void measure(const FlatTriangle& triangle, std::int32_t which) {
+    const Floats found = squared_distance(p, triangle);
+    const Mask nearer = found < square;
+    if (!any(nearer)) return;
+    square = select(nearer, found, square);
+    distance = square_root(square);
+    slot = select(nearer, all(which), slot);
+  }
+
+  /// Can none of the points have its nearest triangle in this disc? Not a number in, no out.
+  WITHY_LANES_INLINE bool out_of_reach(const float* centre, const float* normal, float radius,
+                                       float half) const {
+    const Floats offset[3] = {p[0] - all(centre[0]), p[1] - all(centre[1]), p[2] - all(centre[2])};
+    const Floats normals[3] = {all(normal[0]), all(normal[1]), all(normal[2])};
+    constexpr std::uint32_t kEvery = (1U << kLanes) - 1U;
+    return bits(square <= squared_gap(offset, normals, all(radius), all(half))) == kEvery;
+  }
+};
+
+void measure(const FlatTriangle* triangles, std::int32_t slot, PointGroup& group) {
+  Search search(group);
+  search.measure(triangles[slot], slot);
+  search.keep(group);
+}
+
 void nearest(const FlatTriangle* triangles, std::size_t triangle_count, const std::uint32_t* packet,
-             const BoxArrays& boxes, PointGroup& group) {
-  const Floats p[3] = {load(group.x), load(group.y), load(group.z)};
-  Floats distance = load(group.distance);
-  Floats square = distance * distance;
-  Ints best = load(group.slot);
-  for (std::size_t i = 0; i < boxes.count; ++i) {
-    if (!any(squared_gap(p, boxes, i) < square)) continue;
+             const DiscArrays& discs, PointGroup& group) {
+  Search search(group);
+  for (std::size_t i = 0; i < discs.count; ++i) {
+    const float centre[3] = {discs.part[0][i], discs.part[1][i], discs.part[2][i]};
+    const float normal[3] = {discs.part[3][i], discs.part[4][i], discs.part[5][i]};
+    if (search.out_of_reach(centre, normal, discs.part[6][i], discs.part[7][i])) continue;
     const std::size_t first = static_cast<std::size_t>(packet[i]) * kLanes;
     const std::size_t last = first + kLanes < triangle_count ? first + kLanes : triangle_count;
     for (std::size_t j = first; j < last; ++j) {
       const FlatTriangle& t = triangles[j];
-      Floats squares = all(0.0F);
-      for (int k = 0; k < 3; ++k) {
-        const Floats offset = p[k] - all(t.centre[k]);
-        squares = multiply_add(offset, offset, squares);
-      }
-      const Floats reach = distance + all(t.radius);
-      if (!any(squares < reach * reach)) continue;
-      const Floats found = squared_distance(p, t);
-      const Mask nearer = found < square;
-      if (!any(nearer)) continue;
-      square = select(nearer, found, square);
-      distance = square_root(square);
-      best = select(nearer, all(static_cast<std::int32_t>(j)), best);
+      if (search.out_of_reach(t.centre, t.normal, t.radius, 0.0F)) continue;
+      search.measure(t, static_cast<std::int32_t>(j));
     }
   }
-  store(group.distance, distance);
-  store(group.slot, best);
+  search.keep(group);
 }
 
 }  // namespace

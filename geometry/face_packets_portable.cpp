@@ -3,7 +3,7 @@
 
 namespace withy {
 
-const FacePacketsKernel kFacePacketsPortable = {&WITHY_LANES_NAMESPACE::narrow,
-                                                &WITHY_LANES_NAMESPACE::nearest};
+const FacePacketsKernel kFacePacketsPortable = {
+    &WITHY_LANES_NAMESPACE::narrow, &WITHY_LANES_NAMESPACE::measure, &WITHY_LANES_NAMESPACE::nearest};
 
 }  // namespace withy

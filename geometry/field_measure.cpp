@@ -57,28 +57,34 @@ void BlockMeasure::run(const FacePackets& faces, const std::array<float, 3>& cor
   faces.collect(whole, farthest, block_);
   for (int i = 0; i < kLanes; ++i) {
     const std::array<int, 3> first = {4 * (i & 1), 4 * (i >> 1 & 1), 4 * (i >> 2 & 1)};
-    run_half(faces, sub_corner(corner, 4.0F * spacing, i), first, spacing, most, centre.distance[i], distance,
-             face);
+    run_half(faces, sub_corner(corner, 4.0F * spacing, i), first, spacing, most, centre.distance[i],
+             centre.slot[i], distance, face);
   }
 }
 
+/// `bound` is no less than the distance of any of the half's nodes, or is `most`; `guess` the slot to try
+/// first.
 void BlockMeasure::run_half(const FacePackets& faces, const std::array<float, 3>& corner,
                             const std::array<int, 3>& first, float spacing, float most, float bound,
-                            float* distance, std::int32_t* face) {
-  FacePackets::narrow(block_, cube(corner, 3.0F * spacing), bound, half_, scratch_);
+                            std::int32_t guess, float* distance, std::int32_t* face) {
+  const float rho_half = 3.0F * kHalfDiagonal * spacing;
+  FacePackets::narrow(block_, shifted(corner, 1.5F * spacing), bound + rho_half + room_, half_, scratch_);
   // Centres of the eight cells, each of 2^3 nodes.
   PointGroup centre;
   place(centre, shifted(corner, 0.5F * spacing), 2.0F * spacing);
   const float rho = kHalfDiagonal * spacing;
   std::fill(std::begin(centre.distance), std::end(centre.distance), bound + rho);
+  faces.measure(guess, centre);
   faces.nearest(half_, centre);
   for (int i = 0; i < kLanes; ++i) {
-    const float reach = std::min(most, centre.distance[i] + rho + room_);
     const std::array<float, 3> at = sub_corner(corner, 2.0F * spacing, i);
-    FacePackets::narrow(half_, cube(at, spacing), reach, cell_, scratch_);
     PointGroup node;
     place(node, at, spacing);
-    std::fill(std::begin(node.distance), std::end(node.distance), reach);
+    std::fill(std::begin(node.distance), std::end(node.distance),
+              std::min(most, centre.distance[i] + rho + room_));
+    faces.measure(centre.slot[i], node);
+    const float reach = *std::max_element(std::begin(node.distance), std::end(node.distance)) + rho + room_;
+    FacePackets::narrow(half_, shifted(at, 0.5F * spacing), reach, cell_, scratch_);
     faces.nearest(cell_, node);
     for (int n = 0; n < kLanes; ++n) {
       const int x = first[0] + 2 * (i & 1) + (n & 1);

@@ -47,6 +47,9 @@ struct Soup {
 /// a triangulation in that plane (which keeps the cap flat) rather than by one in space.
 constexpr double kFlatHoleShare = 0.25;
 
+/// CGAL's last resort for a hole takes time with the cube of its edges: a second or so at this many.
+constexpr std::size_t kMostEdgesForLastResort = 300;
+
 /// Enough crossing pairs to say "how many" without listing a mesh that is nothing but crossings.
 constexpr unsigned kMostCrossingsCounted = 1000;
 
@@ -268,12 +271,14 @@ double perimeter(const Surface& surface, const std::vector<Surface::Vertex_index
 
 /// What CGAL throws on a hole that it can't close (its preconditions, in builds that check them) counts as
 /// not closed.
-std::vector<Surface::Face_index> fill(Surface& surface, Surface::Halfedge_index hole, double radius) {
+std::vector<Surface::Face_index> fill(Surface& surface, Surface::Halfedge_index hole, std::size_t edges,
+                                      double radius) {
   std::vector<Surface::Face_index> cap;
   try {
     PMP::triangulate_hole(surface, hole, std::back_inserter(cap),
                           CGAL::parameters::use_2d_constrained_delaunay_triangulation(true)
                               .use_delaunay_triangulation(true)
+                              .do_not_use_cubic_algorithm(edges > kMostEdgesForLastResort)
                               .threshold_distance(kFlatHoleShare * radius));
   } catch (const std::exception&) {
     cap.clear();
@@ -289,7 +294,7 @@ tl::expected<std::vector<Cap>, MeshRefusal> cap_holes(Surface& surface, const Lo
     Cap cap;
     for (const auto v : CGAL::vertices_around_face(hole, surface)) cap.boundary.push_back(v);
     const double radius = perimeter(surface, cap.boundary) / (2.0 * EIGEN_PI);
-    cap.faces = fill(surface, hole, radius);
+    cap.faces = fill(surface, hole, cap.boundary.size(), radius);
     if (cap.faces.empty()) {
       return tl::unexpected(
           refusal(MeshFault::hole_not_capped,

@@ -30,13 +30,22 @@ function stepFrame({ p, x, y, z }, u, h) {
   return { p: add(p, middle.z, h), x: x1, y: cross(z1, x1), z: z1 };
 }
 
+/** Stations where the curvature jumps: no step may straddle one. */
+function jumps(design, state) {
+  const edges = [...design.rigid.flatMap((r) => [r.from_mm, r.to_mm]), ...state.regions.flatMap((r) => [r.from_mm, r.to_mm])];
+  if (design.guide) edges.push(design.length_mm - state.insertion_mm);
+  return edges.sort((a, b) => a - b);
+}
+
 /** Points at the given rising stations (0 to L), by integration from the base. */
 export function centreline(design, state, stations) {
   let frame = { p: [0, 0, state.insertion_mm - design.length_mm], x: [1, 0, 0], y: [0, 1, 0], z: [0, 0, 1] };
+  const edges = jumps(design, state);
   let s = 0;
   return stations.map((station) => {
     while (s < station - 1e-12) {
-      const h = Math.min(kStep_mm, station - s);
+      const edge = edges.find((e) => e > s + 1e-12) ?? Infinity;
+      const h = Math.min(kStep_mm, station - s, edge - s);
       frame = stepFrame(frame, curvatureAt(design, state, s + h / 2), h);
       s += h;
     }

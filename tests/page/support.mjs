@@ -29,9 +29,8 @@ if (existsSync(join(work, 'missing'))) {
   process.exit(kSkipped);
 }
 
-const fromWork = createRequire(join(work, 'package.json'));
 /** A package of the page's node_modules. */
-export const load = (name) => import(pathToFileURL(fromWork.resolve(name)).href);
+const fromWork = createRequire(join(work, 'package.json'));
 
 /** The page's own kinematics, bundled from its source. */
 export async function pageKinematics() {
@@ -60,7 +59,7 @@ const kBrowserFlags = [
 ];
 
 export async function startBrowser(...more) {
-  const { chromium } = await load('playwright-core');
+  const { chromium } = fromWork('playwright-core');
   const executablePath = ['/usr/bin/chromium', '/usr/bin/chromium-browser', '/usr/bin/google-chrome'].find(existsSync);
   if (!executablePath) throw new Error('no chromium is installed');
   return chromium.launch({ executablePath, args: [...kBrowserFlags, ...more] });

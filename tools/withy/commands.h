@@ -14,6 +14,7 @@ void add_plan_command(CommandLine& line);
 void add_script_command(CommandLine& line);
 void add_replay_command(CommandLine& line);
 void add_page_command(CommandLine& line);
+void add_switch_command(CommandLine& line);
 
 inline constexpr std::array kCommands = {
     add_check_command,
@@ -22,6 +23,7 @@ inline constexpr std::array kCommands = {
     add_script_command,
     add_replay_command,
     add_page_command,
+    add_switch_command,
 };
 
 }  // namespace withy

@@ -1,0 +1,88 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// `withy switch`: which field switches which lock, over bends and clockings, and at other sizes.
+#include <filesystem>
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include <fmt/format.h>
+
+#include "planner/report/file_output.h"
+#include "planner/report/switch_report.h"
+#include "planner/scene.h"
+#include "tools/withy/commands.h"
+#include "tools/withy/interrupt.h"
+#include "tools/withy/progress.h"
+
+namespace withy {
+namespace {
+
+struct Options {
+  std::filesystem::path scene;
+  std::optional<int> locks;
+  std::vector<double> scales;
+  std::filesystem::path folder;
+  bool quiet = false;
+};
+
+/// Two or three locks have a picture of their clockings.
+bool has_clocking_picture(const Design& design) {
+  return design.lock_count() == 2 || design.lock_count() == 3;
+}
+
+void add_files(FileBatch& batch, const std::filesystem::path& folder, const SwitchReport& report) {
+  batch.add(folder / "switch.txt", switch_table(report));
+  batch.add(folder / "switch.json", switch_json(report));
+  batch.add(folder / "switch-map.svg", switch_map_svg(report));
+  if (has_clocking_picture(report.design)) batch.add(folder / "switch-clocking.svg", clocking_svg(report));
+}
+
+ExitStatus run(const Options& options) {
+  Progress progress(options.quiet);
+  progress.stage("reading the scene");
+  const Result<Scene> scene = read_scene(options.scene);
+  if (!scene) return refuse(scene.error());
+  const int locks = options.locks.value_or(scene->layout_in_use);
+  if (locks == 0)
+    return refuse_arguments("switch", "the segment has no lock to switch; give --locks N with N at least 1");
+  const Result<Design> design = scene->design(locks);
+  if (!design) return refuse(design.error());
+
+  progress.stage("looking for fields over bends and clockings");
+  const SwitchReport report = make_switch_report(*scene, *design, options.scene.string(), options.scales);
+  if (!options.folder.empty()) {
+    FileBatch batch;
+    add_files(batch, options.folder, report);
+    const WritingFiles writing;
+    if (const auto written = batch.commit(); !written) return refuse(written.error());
+  }
+  fmt::print("{}", switch_table(report));
+  return ExitStatus::done;
+}
+
+}  // namespace
+
+void add_switch_command(CommandLine& line) {
+  auto options = std::make_shared<Options>();
+  CLI::App& app = line.add("switch",
+                           "Which field switches which lock, over the bends of the segment and the clockings "
+                           "of its locks, and what "
+                           "changes when the segment is made larger or smaller.",
+                           "withy switch scenes/miniature/scene.toml --scale 0.25 0.5 1 2 -o out");
+  app.add_option("SCENE", options->scene, "scene file (TOML)")->required();
+  app.add_option("--locks", options->locks,
+                 "how many locks the segment has; left out: the scene's layout.use")
+      ->check(CLI::Range(0, kMaxLocks));
+  app.add_option("--scale", options->scales,
+                 "factors on every length of the segment (no unit); left out: none. 0.5 is half the size")
+      ->check(CLI::Range(0.01, 100.0));
+  app.add_option("-o,--output", options->folder,
+                 "folder for switch.txt, switch.json, switch-map.svg and, with two or three locks, "
+                 "switch-clocking.svg; left out: "
+                 "no files");
+  add_quiet_option(app, options->quiet);
+  line.run(app, [options] { return run(*options); });
+}
+
+}  // namespace withy
