@@ -3,8 +3,9 @@
 #pragma once
 
 #include <string>
-#include <tl/expected.hpp>
 #include <utility>
+
+#include <tl/expected.hpp>
 
 namespace withy {
 
@@ -14,7 +15,8 @@ struct SourcePosition {
   int column = 1;
 };
 
-/// One fault of one input file. Lines and columns count from 1; a fault of a whole (or binary) file stands at 1:1.
+/// One fault of one input file. Lines and columns count from 1; a fault of a whole (or binary) file stands at
+/// 1:1.
 struct InputError {
   std::string file;
   int line = 1;
