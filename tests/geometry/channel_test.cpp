@@ -402,7 +402,8 @@ TEST_CASE("Every hole but the entry is an outlet") {
                         [](const Opening& o) { return o.is_entry; }) == 1);
     CHECK_THAT(area_of(*channel, FaceRole::open_outlet),
                WithinAbs(outlets == Outlets::open ? 2.0 * triangle_area : 0.0, 1e-9));
-    CHECK_THAT(shapes::volume(channel->mesh_E), WithinRel(12.0 * 25.0 * std::sin(2.0 * kPi / 24) * 45.0, 1e-12));
+    CHECK_THAT(shapes::volume(channel->mesh_E),
+               WithinRel(12.0 * 25.0 * std::sin(2.0 * kPi / 24) * 45.0, 1e-12));
   }
 }
 

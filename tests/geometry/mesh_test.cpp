@@ -39,7 +39,8 @@ std::string bytes_of(const fs::path& file) {
   return {std::istreambuf_iterator<char>(in), {}};
 }
 
-/// A new file each time: some file systems flush to disk when an older one is cut to nothing and written anew.
+/// A new file each time: some file systems flush to disk when an older one is cut to nothing and written
+/// anew.
 void put(const fs::path& file, const std::string& bytes) {
   fs::remove(file);
   std::ofstream(file, std::ios::binary) << bytes;

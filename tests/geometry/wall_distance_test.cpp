@@ -334,7 +334,8 @@ TEST_CASE("Where the opening lies behind the plane the sign on the plane needs n
 }
 
 TEST_CASE("Beyond the opening radius the sign near the entry plane is the solid's own") {
-  // A narrow opening in a wide floor that lies in the entry plane, as where a channel comes back to that plane.
+  // A narrow opening in a wide floor that lies in the entry plane, as where a channel comes back to that
+  // plane.
   const auto channel = std::make_shared<Channel>(*all_wall(shapes::block(2.0, 0.0, 10.0)));
   channel->entry.opening_radius_mm = 0.5;
   channel->openings.emplace_back().is_entry = true;

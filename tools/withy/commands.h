@@ -17,13 +17,8 @@ void add_page_command(CommandLine& line);
 void add_switch_command(CommandLine& line);
 
 inline constexpr std::array kCommands = {
-    add_check_command,
-    add_channel_command,
-    add_plan_command,
-    add_script_command,
-    add_replay_command,
-    add_page_command,
-    add_switch_command,
+    add_check_command,  add_channel_command, add_plan_command,   add_script_command,
+    add_replay_command, add_page_command,    add_switch_command,
 };
 
 }  // namespace withy
