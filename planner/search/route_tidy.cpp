@@ -113,7 +113,7 @@ bool settle_switches(const StepJudge& judge, Stays& stays) {
 
 }  // namespace
 
-Route tidy(const StepJudge& judge, Route route) {
+Route tidy(const StepJudge& judge, const Route& route) {
   Stays stays = stays_of(route);
   for (Stay& stay : stays.stays) stay = thinned(judge, shortened(judge, stay));
   if (judge.problem().design.carriage().kind == CarriageKind::free)

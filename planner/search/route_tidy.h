@@ -9,6 +9,6 @@ namespace withy {
 /// Shortens a route with proved motions only; what comes out is as allowed as what went in. Between two
 /// switches way-points are skipped where a straight motion is allowed; a switch is moved to the insertion of
 /// a neighbouring state where that saves an action or turns a combined motion into a plain one.
-Route tidy(const StepJudge& judge, Route route);
+Route tidy(const StepJudge& judge, const Route& route);
 
 }  // namespace withy
