@@ -53,11 +53,11 @@ DistanceField::Cell DistanceField::cell_at(const Eigen::Vector3d& p_E) const {
   const std::int32_t offset = offset_[static_cast<std::size_t>(at)];
   const int quad = offset + (local[1] * kBlockCells + local[0]) * kBlockEdge + local[2];
   const std::int16_t* step = &quads_[static_cast<std::size_t>(quad) * kQuad];
-  cell.unknown = true;
+  cell.unknown = false;
   for (std::size_t i = 0; i < 8; ++i) {
     cell.square[i] = static_cast<double>(view_.square_step) * step[i];
     cell.weight[i] = part[0][i & 1U] * part[1][i >> 1U & 1U] * part[2][i >> 2U];
-    cell.unknown = cell.unknown && step[i] == kUnknownStep;
+    cell.unknown = cell.unknown || step[i] == kUnknownStep;
   }
   const int node = (local[2] * kBlockEdge + local[1]) * kBlockEdge + local[0];
   cell.face = offset == 0 ? nullptr
@@ -119,6 +119,7 @@ DistanceField::Bracket DistanceField::at(const Eigen::Vector3d& p_E) const {
 }
 
 double DistanceField::passage_distance(const Eigen::Vector3d& p_E, double most_mm) const {
+  if (!passages_.may_be_within(p_E, most_mm)) return most_mm;
   PointGroup group;
   for (int i = 0; i < kLanes; ++i) {
     group.x[i] = static_cast<float>(p_E.x());

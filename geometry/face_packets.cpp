@@ -257,6 +257,18 @@ std::uint32_t FacePackets::build_nodes(std::uint32_t first, std::uint32_t last) 
   return index;
 }
 
+bool FacePackets::may_be_within(const Eigen::Vector3d& p, double reach_mm) const {
+  if (nodes_.empty()) return false;
+  const FloatBox& box = nodes_.front().box;
+  double square = 0.0;
+  for (std::size_t k = 0; k < 3; ++k) {
+    const double x = p[static_cast<Eigen::Index>(k)];
+    const double gap = std::max({static_cast<double>(box[k]) - x, x - static_cast<double>(box[k + 3]), 0.0});
+    square += gap * gap;
+  }
+  return square <= reach_mm * reach_mm;
+}
+
 float FacePackets::rounding_mm(float reach_mm) const {
   return static_cast<float>(kDistanceRounding) * std::max(reach_, reach_mm);
 }

@@ -62,6 +62,9 @@ class FacePackets {
 
   bool empty() const { return triangles_.empty(); }
 
+  /// False only if no face is within `reach_mm` of p: a look at the box round them all.
+  bool may_be_within(const Eigen::Vector3d& p, double reach_mm) const;
+
   /// Error bound of every distance, for points whose coordinates are at most `reach_mm`.
   float rounding_mm(float reach_mm) const;
 

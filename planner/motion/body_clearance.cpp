@@ -126,31 +126,46 @@ BodyCheck::Margins BodyCheck::settle(const State& state, double dd_mm, BodyPoint
 /// Next to a passage, or moving farther than the field's margin about passages allows for, a station's sign
 /// is settled by how far the passage is, and its distance by the exact one where the field has none.
 void BodyCheck::settle_passages(BodyPoints& points, Margins& margins) const {
+  // Where nothing is known the field's V is negative.
+  if (margins.least >= 0.0 && largest_slack(points) <= kPassageMargin_mm) return;
   margins.least = kInfinity;
   margins.worst = kNobody;
   for (int i = 0; i < sampler_.count(); ++i) {
     const auto j = static_cast<std::size_t>(i);
     const auto slack = static_cast<double>(points.slack[j]);
-    const auto z = static_cast<double>(points.z[j]);
-    if (z + slack <= 0.0) continue;
-    const Eigen::Vector3d p(points.x[j], points.y[j], std::max(z, 0.0));
-    const bool off = points.lower[j] < field_->view().unknown_below;
-    const bool near = off && !field_->is_off(p);
-    if ((near || slack > kPassageMargin_mm) &&
-        field_->passage_distance(p, slack + kPassageMargin_mm) <= slack) {
-      points.lower[j] = -std::numeric_limits<float>::infinity();
-      margins.unknown = true;
-    } else if (near) {
-      points.lower[j] = static_cast<float>(field_->exact().signed_distance(p));
-    } else if (off) {
-      points.lower[j] = -std::numeric_limits<float>::infinity();
-    }
+    if (static_cast<double>(points.z[j]) + slack <= 0.0) continue;
+    if (!settle_station(j, points)) margins.unknown = true;
     const double margin =
         static_cast<double>(points.lower[j]) - static_cast<double>(sampler_.radii_mm()[j]) - slack;
     if (margin >= margins.least) continue;
     margins.least = margin;
     margins.worst = i;
   }
+}
+
+/// Puts what is surely known into points.lower[j]. False if a passage leaves it open.
+bool BodyCheck::settle_station(std::size_t j, BodyPoints& points) const {
+  const auto slack = static_cast<double>(points.slack[j]);
+  const Eigen::Vector3d p(points.x[j], points.y[j], std::max(points.z[j], 0.0F));
+  float& lower = points.lower[j];
+  const bool off = lower < 0.0F && field_->lower(p) == -kInfinity;
+  const bool near = off && !field_->is_off(p);
+  if (!off && slack <= kPassageMargin_mm) return true;
+  if (off && !near) {
+    lower = -std::numeric_limits<float>::infinity();
+    return true;
+  }
+  if (field_->passage_distance(p, slack + kPassageMargin_mm) <= slack) {
+    lower = -std::numeric_limits<float>::infinity();
+    return false;
+  }
+  if (near) lower = static_cast<float>(field_->exact().signed_distance(p)) - field_->view().rounding;
+  return true;
+}
+
+double BodyCheck::largest_slack(const BodyPoints& points) const {
+  const auto end = points.slack.begin() + sampler_.count();
+  return static_cast<double>(*std::max_element(points.slack.begin(), end));
 }
 
 /// May a point within `beyond_mm` of station j, wherever that one moves, lie past a passage?

@@ -97,6 +97,8 @@ class BodyCheck {
   Margins settle(const State& state, double dd_mm, BodyPoints& points, double wanted_mm) const;
   void add_shaft(double depth_mm, double dd_mm, Margins& margins) const;
   void settle_passages(BodyPoints& points, Margins& margins) const;
+  bool settle_station(std::size_t j, BodyPoints& points) const;
+  double largest_slack(const BodyPoints& points) const;
   bool may_pass(const BodyPoints& points, std::size_t j, double beyond_mm) const;
   double between_stations(double margin) const;
 

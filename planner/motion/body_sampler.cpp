@@ -30,7 +30,8 @@ struct Plane {
 
 }  // namespace
 
-BodySampler::BodySampler(const Design& design, double spacing_mm) : design_(&design), loops_(&body_loops()) {
+BodySampler::BodySampler(const Design& design, double spacing_mm, const BodyLoops& loops)
+    : design_(&design), loops_(&loops) {
   assert(spacing_mm > 0.0);
   lay_stations(spacing_mm);
   least_radius_ = static_cast<double>(*std::min_element(radius_.begin(), radius_.end()));

@@ -33,7 +33,9 @@ struct BodyPoints {
 
 class BodySampler {
  public:
-  BodySampler(const Design& design, double spacing_mm);
+  /// Stations at most `spacing_mm` apart. The design must outlive this. `loops`: this machine's, or, to hold
+  /// one build against the other, a given one.
+  BodySampler(const Design& design, double spacing_mm, const BodyLoops& loops = body_loops());
 
   /// Stations, base to tip. Arrays go on to padded_count() with copies of the tip.
   int count() const { return count_; }

@@ -171,8 +171,9 @@ class PlanWriter {
     for (const std::size_t first : {kTension, kPull, kField}) add_largest(measured[first], out);
     out["duration_s"] = duration(plan);
     out["preset"] = plan.preset;
-    out["clearance_required_mm"] = number(record_.scene.required_clearance_mm);
-    out["clearance_margin_mm"] = number(plan.clearance_mm - record_.scene.required_clearance_mm);
+    const double required = record_.required_clearance_mm.value_or(record_.scene.required_clearance_mm);
+    out["clearance_required_mm"] = number(required);
+    out["clearance_margin_mm"] = number(plan.clearance_mm - required);
     out["tip_tolerance_mm"] = number(target.tolerance_mm);
     out["tip_margin_mm"] = number(target.tolerance_mm - tip_error);
     for (const Measured& m : measured) {

@@ -31,6 +31,7 @@ struct PlanRecord {
   /// Verified lower bound of a state's clearance (mm), infinite with nothing of the body past the entry
   /// plane.
   std::function<double(const State&)> state_clearance;
+  std::optional<double> required_clearance_mm = std::nullopt;  ///< what was asked for, where not the scene's
 };
 
 /// The file's whole text.

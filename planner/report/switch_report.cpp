@@ -150,17 +150,18 @@ std::string scaled_row(const ScaledDesign& design) {
                         design.backlash_angle_rad * kDegrees);
   text += fmt::format("; with the torques of scale 1 the field would be {} mT\n",
                       field_text(design.field_same_torque_mT));
-  for (const ScaledNeed& need : design.needs)
-    text += fmt::format("  {:<10} {:>10.4g} {:<5} {:<28}{}\n", need.name, need.need, need.unit,
-                        need.limit > 0.0
-                            ? fmt::format("limit {:.4g}, reserve x{:.3g}", need.limit, need.reserve())
-                            : std::string("no limit given"),
-                        need.broken() ? " BROKEN" : "");
+  for (const ScaledNeed& need : design.needs) {
+    const std::string against = need.limit > 0.0
+                                    ? fmt::format("limit {:.4g}, reserve x{:.3g}", need.limit, need.reserve())
+                                    : std::string("no limit given");
+    text += fmt::format("  {:<10} {:>10.4g} {:<5} {}{}\n", need.name, need.need, need.unit, against,
+                        need.broken() ? ", BROKEN" : "");
+  }
   const int first = design.first_to_break();
   if (first >= 0)
     text +=
         fmt::format("  {}: {}\n",
-                    design.needs[static_cast<std::size_t>(first)].broken() ? "breaks first" : "next to break",
+                    design.needs[static_cast<std::size_t>(first)].broken() ? "breaks first" : "least reserve",
                     design.needs[static_cast<std::size_t>(first)].name);
   return text;
 }
@@ -172,8 +173,8 @@ std::string exponent(const std::string& name, double at_small, double at_large, 
   const double power = std::log(at_large / at_small) / std::log(ratio);
   return fmt::format("  {:<14} x scale^{:.2f}{}\n", name, power + 0.0,
                      std::abs(power) < 0.005 ? " (stays)"
-                     : power > 0.0           ? " (shrinks with it)"
-                                             : " (grows as it gets smaller)");
+                     : power > 0.0           ? " (falls with the size)"
+                                             : " (rises as it gets smaller)");
 }
 
 std::string scaling_table(const std::vector<ScaledDesign>& designs) {

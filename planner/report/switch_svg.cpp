@@ -240,6 +240,15 @@ std::string share_bars(const ClockingSweep& sweep) {
          text(kPlotLeft_px - 8, kBarsTop_px + kBarsHeight_px, "0 %", "end", 12);
 }
 
+/// Shares are fractions of some hundred poses, so this is all of them.
+bool all_of(double share) {
+  return share > 1.0 - 1e-9;
+}
+
+bool works_everywhere(const ClockingResult& result) {
+  return all_of(result.share_usual);
+}
+
 /// Strongest field of an order, over the clocking, where it works in every bend (solid) or in some (dots).
 std::string field_line(const ClockingSweep& sweep, double top_mT, bool usual, const std::string& paint) {
   std::string out;
@@ -248,7 +257,7 @@ std::string field_line(const ClockingSweep& sweep, double top_mT, bool usual, co
     const double share = usual ? result.share_usual : result.reverse_share;
     if (!std::isfinite(mT)) continue;
     const double y = kFieldTop_px + kFieldHeight_px * (1.0 - std::min(1.0, mT / top_mT));
-    const bool everywhere = share > 1.0 - 1e-9;
+    const bool everywhere = all_of(share);
     out += fmt::format("<circle cx=\"{:.2f}\" cy=\"{:.2f}\" r=\"{}\" fill=\"{}\" stroke=\"{}\"/>\n",
                        along_turn(result.clock_rad[0]), y, usual ? "2.6" : "1.6",
                        everywhere ? paint : "#ffffff", paint);
@@ -263,21 +272,19 @@ std::string two_lock_svg(const SwitchReport& report) {
   for (const ClockingResult& result : sweep.results)
     for (const double mT : {result.usual_most_mT, result.reverse_most_mT})
       if (std::isfinite(mT)) top_mT = std::max(top_mT, mT);
-  if (report.design.field()) top_mT = std::max(top_mT, limit);
+  if (report.design.field()) top_mT = std::max(top_mT, 1.15 * limit);
   const double bottom = kFieldTop_px + kFieldHeight_px;
   std::string out = opened(kPlotLeft_px + kPlotWidth_px + 36, bottom + 92,
                            "Clocking of lock 2 against lock 1: " + report.scene.title);
   out += text(kPlotLeft_px + kPlotWidth_px / 2, 22,
               "Clocking of lock 2 against lock 1: " + report.scene.title, "middle", 15);
   out += text(kPlotLeft_px, 52,
-              "Bends in which the locks can be switched one by one (plain), only together (stripes), not at "
-              "all (crosses)",
+              "Bends where the locks switch one by one (plain), only together (stripes), never (crosses)",
               "start", 12);
   out += share_bars(sweep) + clock_axis(kBarsTop_px + kBarsHeight_px);
-  out += text(
-      kPlotLeft_px, kFieldTop_px - 10,
-      "Strongest field, mT: large dots lock 1 first, small dots lock 2 first; filled: works in every bend",
-      "start", 12);
+  out += text(kPlotLeft_px, kFieldTop_px - 10,
+              "Strongest field, mT: large dots lock 1 first, small dots lock 2 first; filled: in every bend",
+              "start", 12);
   out +=
       fmt::format("<rect x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\" fill=\"none\" stroke=\"#9aa0a8\"/>\n",
                   kPlotLeft_px, kFieldTop_px, kPlotWidth_px, kFieldHeight_px);
@@ -287,7 +294,7 @@ std::string two_lock_svg(const SwitchReport& report) {
     const double y = kFieldTop_px + kFieldHeight_px * (1.0 - limit / top_mT);
     out += fmt::format("<path d=\"M{} {:.1f}h{}\" stroke=\"#1c1f24\" stroke-dasharray=\"7 4\"/>\n",
                        kPlotLeft_px, y, kPlotWidth_px);
-    out += text(kPlotLeft_px + kPlotWidth_px - 4, y + 14, "limit", "end", 12);
+    out += text(kPlotLeft_px + kPlotWidth_px - 4, y - 5, "limit", "end", 12);
   }
   out += field_line(sweep, top_mT, false, "#6b6f76") + field_line(sweep, top_mT, true, shade(1.0));
   const double mark = along_turn(sweep.results[sweep.widest].clock_rad[0]);
@@ -305,7 +312,8 @@ std::string three_lock_svg(const SwitchReport& report) {
   const ClockingSweep& sweep = *report.clocking;
   const double limit = field_limit_mT(report.design);
   Range range;
-  for (const ClockingResult& result : sweep.results) range.take(result.usual_most_mT, limit);
+  for (const ClockingResult& result : sweep.results)
+    if (works_everywhere(result)) range.take(result.usual_most_mT, limit);
   constexpr double kSide = 480.0;
   const double cell = kSide * sweep.step_rad / (2.0 * std::numbers::pi);
   const double top = 66.0;
@@ -314,13 +322,11 @@ std::string three_lock_svg(const SwitchReport& report) {
   out += text(kPlotLeft_px + kSide / 2, 22, "Clocking of locks 2 and 3 against lock 1: " + report.scene.title,
               "middle", 15);
   out += text(kPlotLeft_px + kSide / 2, 42,
-              "Strongest field for locking from the base up; striped: not in every bend; crosses: in none",
-              "middle", 12);
+              "Field to lock from the base up; stripes: not in every bend, crosses: in none", "middle", 12);
   for (const ClockingResult& result : sweep.results) {
-    const bool everywhere = result.share_usual > 1.0 - 1e-9;
-    const std::string paint = result.share_usual <= 0.0 ? "url(#none)"
-                              : everywhere              ? shade(range.share(result.usual_most_mT))
-                                                        : "url(#strong)";
+    const std::string paint = result.share_usual <= 0.0  ? "url(#none)"
+                              : works_everywhere(result) ? shade(range.share(result.usual_most_mT))
+                                                         : "url(#strong)";
     out += fmt::format("<rect x=\"{:.2f}\" y=\"{:.2f}\" width=\"{:.2f}\" height=\"{:.2f}\" fill=\"{}\"/>\n",
                        kPlotLeft_px + cell * result.clock_rad[0] / sweep.step_rad,
                        top + kSide - cell * (1.0 + result.clock_rad[1] / sweep.step_rad), cell, cell, paint);

@@ -4,16 +4,15 @@
 #include <cstdio>
 #include <filesystem>
 #include <memory>
+#include <optional>
 #include <string>
 
 #include <fmt/format.h>
 
-#include "geometry/distance_field.h"
-#include "geometry/wall_distance.h"
 #include "planner/motion/verify.h"
 #include "planner/report/replay.h"
 #include "planner/report/script_file.h"
-#include "planner/scene.h"
+#include "planner/search/scene_problem.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/progress.h"
 
@@ -23,12 +22,9 @@ namespace {
 struct Options {
   std::filesystem::path script;
   std::filesystem::path scene;
+  std::optional<double> clearance_mm;
   bool quiet = false;
 };
-
-// Spacing of the sampled distance (mm): fine enough that a body of some mm is seldom referred to the exact
-// one.
-constexpr double kFieldSpacing_mm = 0.25;
 
 std::string clearance_phrase(double clearance_mm) {
   return std::isfinite(clearance_mm) ? fmt::format("clearance at least {:.3f} mm", clearance_mm)
@@ -92,24 +88,21 @@ ExitStatus give_verdict(const Options& options, const Replayed& replayed) {
 
 Result<Replayed> replay_files(const Options& options) {
   Progress progress(options.quiet);
-  progress.stage("reading the script");
-  auto scene = read_scene(options.scene);
-  if (!scene) return tl::unexpected(scene.error());
-  if (!scene->parts.tendons)
-    return tl::unexpected(
-        scene->error_at("", "the scene has no [tendons], so pulls say nothing of the bend", "describe them"));
-  auto script = read_script(options.script, *scene);
-  if (!script) return tl::unexpected(script.error());
-  auto design = scene->design(script->locks);
-  if (!design) return tl::unexpected(design.error());
   progress.stage("reading the channel");
-  const auto channel = read_channel(*scene);
-  if (!channel) return tl::unexpected(channel.error());
-  const auto exact = std::make_shared<const WallDistance>(*channel);
-  const ChannelDistance distance(exact, DistanceField::make(exact, kFieldSpacing_mm));
+  auto prepared = prepare_scene(options.scene);
+  if (!prepared) return tl::unexpected(prepared.error());
+  Scene& scene = prepared->scene;
+  if (options.clearance_mm) scene.required_clearance_mm = *options.clearance_mm;
+  if (!scene.parts.tendons)
+    return tl::unexpected(
+        scene.error_at("", "the scene has no [tendons], so pulls say nothing of the bend", "describe them"));
+  auto script = read_script(options.script, scene);
+  if (!script) return tl::unexpected(script.error());
+  auto design = scene.design(script->locks);
+  if (!design) return tl::unexpected(design.error());
   progress.stage("replaying");
-  ReplayReport report = replay(*script, *scene, MotionVerifier(*design, distance));
-  return Replayed{std::move(*scene), std::move(*design), std::move(*script), std::move(report)};
+  ReplayReport report = replay(*script, scene, MotionVerifier(*design, *prepared->distance));
+  return Replayed{std::move(scene), std::move(*design), std::move(*script), std::move(report)};
 }
 
 ExitStatus run(const Options& options) {
@@ -127,6 +120,8 @@ void add_replay_command(CommandLine& line) {
       "withy replay out/script.csv scenes/single-bend/scene.toml");
   app.add_option("SCRIPT", options->script, "script file, .csv or .ngc")->required();
   app.add_option("SCENE", options->scene, "scene file (TOML) to check it in")->required();
+  app.add_option("--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
+      ->check(CLI::NonNegativeNumber);
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

@@ -18,7 +18,6 @@
 namespace withy_test {
 namespace {
 
-constexpr double kHalfWidth = 70.0;
 constexpr double kDepth = 180.0;
 
 // One notch on four diagonal backbones: a slide of the pitch, 0.5 mm, at radius 1.2 mm and 45 degrees (rad).
@@ -114,7 +113,8 @@ T value_or_throw(withy::Result<T> result) {
 }  // namespace
 
 Bench::Bench(const BenchOptions& options) {
-  withy_plain::write_off(withy_plain::box_channel(kHalfWidth, kDepth), (folder() / "box.off").string());
+  withy_plain::write_off(withy_plain::box_channel(options.half_width_mm, kDepth),
+                         (folder() / "box.off").string());
   // Once to learn where the plan's tip comes to, once with the target there.
   write_scene(options, Eigen::Vector3d(0.0, 0.0, 60.0));
   read();

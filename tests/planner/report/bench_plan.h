@@ -28,6 +28,7 @@ struct BenchOptions {
   bool actuation = true;
   bool field = true;
   bool latch = true;
+  double half_width_mm = 70.0;
   double required_clearance_mm = 0.2;
 };
 

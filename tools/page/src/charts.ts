@@ -3,7 +3,7 @@
 
 import uPlot from 'uplot';
 import type { PageData } from './data.ts';
-import { h, s, tone } from './dom.ts';
+import { h, s, say, tone } from './dom.ts';
 import type { Clock, Track } from './playback.ts';
 import { largest, lockCount, quantity } from './words.ts';
 
@@ -171,6 +171,7 @@ class Plot {
     this.head.append(legend);
     this.element = h('section', { class: 'plot', 'aria-label': `${chart.title}, ${chart.unit}` }, this.head, this.mount);
     this.mount.addEventListener('pointerdown', (event) => this.drag(event));
+    new ResizeObserver(() => this.resize()).observe(this.mount);
   }
 
   private stroke(i: number): string {
@@ -306,7 +307,7 @@ class Plot {
   }
 
   private write(index: number) {
-    this.chart.lines.forEach((line, i) => (this.cells[i].textContent = quantity(line.values[index], '', this.chart.digits)));
+    this.chart.lines.forEach((line, i) => say(this.cells[i], quantity(line.values[index], '', this.chart.digits)));
   }
 
   setTime(time: number) {
@@ -315,7 +316,7 @@ class Plot {
     if (this.plot.cursor.idx === null || this.plot.cursor.idx === undefined) this.write(this.indexAt(time));
   }
 
-  resize() {
+  private resize() {
     const width = this.mount.clientWidth;
     if (this.plot && width > 0 && width !== this.plot.width) this.plot.setSize({ width, height: kHeight });
     this.setTime(this.clock.time);
@@ -333,7 +334,6 @@ export class Charts {
     this.element.append(...this.plots.map((p) => p.element));
     if (drawn.length === 0) this.element.append(h('p', { class: 'nothing' }, 'No plan, so nothing to plot.'));
     clock.listen(() => this.plots.forEach((p) => p.setTime(clock.time)));
-    new ResizeObserver(() => this.plots.forEach((p) => p.resize())).observe(this.element);
   }
 
   applyTheme() {

@@ -35,6 +35,11 @@ export function s<K extends keyof SVGElementTagNameMap>(
   return element;
 }
 
+/** Writes a text where it differs: an unchanged text costs no layout. */
+export function say(element: Element, text: string) {
+  if (element.textContent !== text) element.textContent = text;
+}
+
 /** The value of a CSS custom property of the page, as the theme in force sets it. */
 export function tone(name: string): string {
   return getComputedStyle(document.documentElement).getPropertyValue(name).trim();

@@ -3,7 +3,7 @@
 // the comparison of lock counts, what was checked, and the cautions.
 
 import type { PageData, PlanAction, PlanEntry } from './data.ts';
-import { h } from './dom.ts';
+import { h, say } from './dom.ts';
 import { bend } from './kinematics.ts';
 import type { Clock, Moment, Track } from './playback.ts';
 import { actionKey, actionSign, verdictSign } from './signs.ts';
@@ -138,6 +138,8 @@ export class NowPanel {
   readonly element: HTMLElement;
   private readonly line = h('p', { class: 'now-action', id: 'now' });
   private readonly cells = h('dl', { class: 'now-cells' });
+  private doing = '';
+  private names = '';
 
   constructor(
     private readonly track: Track,
@@ -154,13 +156,27 @@ export class NowPanel {
     const moment = this.track.at(this.clock.time);
     const { plan } = this.track.entry;
     const action = plan.actions[moment.action];
+    const doing = `${moment.action} ${this.track.isAtTarget(this.clock.time)}`;
+    if (doing !== this.doing) this.name(action, moment);
+    this.doing = doing;
+    this.write(this.facts(moment, action));
+  }
+
+  private name(action: PlanAction | undefined, moment: Moment) {
+    const { plan } = this.track.entry;
     if (action) {
       const head = h('span', { class: 'now-number' }, `${moment.action + 1} of ${plan.actions.length}, way ${action.leg}${this.track.isAtTarget(this.clock.time) ? ', tip at the target' : ''}`);
       this.line.replaceChildren(actionSign(actionKey(action, plan.states)), h('b', {}, actionWords(this.track.entry, action)), head);
     } else {
       this.line.replaceChildren(h('b', {}, plan.approach?.state ? 'Shown at its closest approach' : 'No plan to play'));
     }
-    this.cells.replaceChildren(...this.facts(moment, action).flatMap(([name, value]) => [h('div', {}, h('dt', {}, name), h('dd', {}, value))]));
+  }
+
+  private write(facts: [string, string][]) {
+    const names = facts.map(([name]) => name).join();
+    if (names !== this.names) this.cells.replaceChildren(...facts.map(([name]) => h('div', {}, h('dt', {}, name), h('dd', {}))));
+    this.names = names;
+    this.cells.querySelectorAll('dd').forEach((dd, i) => say(dd, facts[i][1]));
   }
 
   private facts(moment: Moment, action: PlanAction | undefined): [string, string][] {

@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // The time bar: every action a block as long as it takes, one row a plan, one hand over all rows; and the buttons.
 
-import { h } from './dom.ts';
+import { h, say } from './dom.ts';
 import { kSeam_s, type Clock, type Track } from './playback.ts';
 import { actionKey, actionSign } from './signs.ts';
 import { actionWords, lockCount } from './words.ts';
@@ -143,9 +143,9 @@ export class Transport {
   }
 
   private update() {
-    this.play.textContent = this.clock.playing ? 'Pause' : 'Play';
+    say(this.play, this.clock.playing ? 'Pause' : 'Play');
     this.play.setAttribute('aria-pressed', String(this.clock.playing));
     this.play.title = this.clock.playing ? 'Pause (space)' : 'Play (space)';
-    this.clockFace.textContent = `${this.clock.time.toFixed(1)} of ${this.clock.seconds.toFixed(1)} s`;
+    say(this.clockFace, `${this.clock.time.toFixed(1)} of ${this.clock.seconds.toFixed(1)} s`);
   }
 }

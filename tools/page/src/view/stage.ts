@@ -39,9 +39,10 @@ export class Stage {
     private readonly entry_S: THREE.Vector3,
     private readonly target_S: THREE.Vector3,
   ) {
-    this.renderer = new THREE.WebGLRenderer({ canvas: this.canvas, antialias: true, alpha: true });
+    const weak = drawsInSoftware();
+    this.renderer = new THREE.WebGLRenderer({ canvas: this.canvas, antialias: !weak, alpha: true });
     this.renderer.localClippingEnabled = true;
-    this.renderer.setPixelRatio(Math.min(2, window.devicePixelRatio));
+    this.renderer.setPixelRatio(weak ? 1 : Math.min(2, window.devicePixelRatio));
     this.element = h('div', { class: `stage panes-${panes.length}`, tabindex: 0 }, this.canvas, ...panes.map((p) => p.element));
     this.scene.add(channel.group, new THREE.HemisphereLight(0xffffff, 0x8a8f98, 1.6), this.light);
     for (const pane of panes) this.scene.add(pane.group);
@@ -241,6 +242,15 @@ export class Stage {
     }
     return still;
   }
+}
+
+/** Does the browser draw WebGL on the processor? Then smoothed edges cost more than they are worth. */
+function drawsInSoftware(): boolean {
+  const gl = document.createElement('canvas').getContext('webgl2');
+  const info = gl?.getExtension('WEBGL_debug_renderer_info');
+  const name = gl && info ? String(gl.getParameter(info.UNMASKED_RENDERER_WEBGL)) : '';
+  gl?.getExtension('WEBGL_lose_context')?.loseContext();
+  return /swiftshader|llvmpipe|software/i.test(name);
 }
 
 /** The two longest principal directions of a cloud of points (Jacobi's method on its 3 x 3 covariance). */
