@@ -154,6 +154,7 @@ std::optional<MeshFileFault> scan_header_lines(WordReader& words, std::string_vi
   if (auto fault = scan_format(words, header)) return fault;
   while (words.next_line()) {
     const auto keyword = words.on_line();
+    if (!keyword && words.offset() == bytes.size()) break;
     if (!keyword) return here(words, "a PLY header has no empty lines", "remove this line");
     std::optional<MeshFileFault> fault;
     if (keyword->text == "end_header") return std::nullopt;
