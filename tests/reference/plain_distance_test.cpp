@@ -9,6 +9,7 @@
 
 #include "tests/support/plain_channels.h"
 #include "tests/support/plain_clearance.h"
+#include "tests/support/temporary_folder.h"
 
 namespace {
 
@@ -28,10 +29,6 @@ Robot straight_robot(double length_mm, double radius_mm) {
   robot.scene.length_mm = length_mm;
   robot.scene.radius_mm = radius_mm;
   return robot;
-}
-
-std::string temporary(const std::string& name) {
-  return (std::filesystem::temp_directory_path() / name).string();
 }
 
 // Brute force without a tree, without cells: every sample, every station.
@@ -92,6 +89,8 @@ TEST_CASE("plain: an open outlet is no wall, a closed one is") {
 }
 
 TEST_CASE("plain: every format it reads gives the same mesh") {
+  const withy_test::TemporaryFolder folder;
+  const auto temporary = [&](const std::string& name) { return (folder.path() / name).string(); };
   const Mesh box = box_channel(15, 120);
   write_off(box, temporary("plain_box.off"));
   std::ofstream obj(temporary("plain_box.obj")), stl(temporary("plain_box.stl")),

@@ -19,6 +19,7 @@
 #include <nlohmann/json.hpp>
 
 #include "tests/support/plain_channels.h"
+#include "tests/support/temporary_folder.h"
 
 namespace {
 
@@ -336,16 +337,15 @@ std::string hash(const std::string& path) {
 
 class Folder {
  public:
-  Folder() : path_(std::filesystem::temp_directory_path() / "withy_plain_replay") {
-    std::filesystem::create_directories(path_);
+  Folder() {
     withy_plain::Mesh box = withy_plain::box_channel(kHalfWidth, kDepth);
     for (Eigen::Vector3d& p : box.points) p = Eigen::Vector3d(10 + p.y(), 20 + p.z(), 30 + p.x());
     withy_plain::write_off(box, file("box.off"));
   }
-  std::string file(const std::string& name) const { return (path_ / name).string(); }
+  std::string file(const std::string& name) const { return (folder_.path() / name).string(); }
 
  private:
-  std::filesystem::path path_;
+  withy_test::TemporaryFolder folder_;
 };
 
 json plan_json(const HandPlan& plan, const Folder& folder) {
