@@ -166,8 +166,8 @@ std::string sentence_for(Relaxation relaxation, const SearchProblem& asked, cons
           std::max(0.0, -spot.clearance_mm), spot.depth_mm, spot.station_mm);
     }
     case Relaxation::one_more_lock:
-      return fmt::format("it needs one more frozen bend: with {} locks it would be reached",
-                         eased.design.lock_count());
+      return fmt::format("it needs one more frozen bend: with {} {} it would be reached",
+                         eased.design.lock_count(), eased.design.lock_count() == 1 ? "lock" : "locks");
     case Relaxation::walls:
       return "the walls are in the way even of a wire; without walls the segment would reach the target";
   }
@@ -178,7 +178,7 @@ std::string sentence_for(Relaxation relaxation, const SearchProblem& asked, cons
 
 std::optional<Reason> find_reason(const SearchProblem& problem, const ReasonSettings& settings) {
   RouteSearchSettings search_settings;
-  search_settings.most_checks = settings.most_checks;
+  search_settings.most_work = settings.most_work;
   search_settings.stop = settings.stop;
   for (const Relaxation relaxation : {Relaxation::field, Relaxation::tendons, Relaxation::latch,
                                       Relaxation::curvature, Relaxation::insertion, Relaxation::clearance,

@@ -33,8 +33,8 @@ struct Reason {
 };
 
 struct ReasonSettings {
-  std::int64_t most_checks =
-      40000;  ///< cells looked at for each relaxation: work, not time, so that answers repeat
+  /// RouteSearch::work allowed for each relaxation: work and not time, so that answers repeat.
+  std::int64_t most_work = 1000000;
   std::function<bool()> stop = [] { return false; };
   /// The same question with another number of locks; nothing where the scene can't have it.
   std::function<std::optional<SearchProblem>(int locks)> with_locks;

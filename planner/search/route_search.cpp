@@ -138,6 +138,7 @@ void RouteSearch::seek_goals(int leaf, int cell, std::vector<int>& found) {
   LeafRecord& r = record(leaf);
   if (r.tree.status(cell) == CellStatus::blocked) return;
   const Box b = r.tree.box(cell);
+  ++goal_checks_;
   if (!probe_.may_hold_goal(r.leaf, b)) return;
   if (r.tree.travel(cell) < 0.0) r.tree.set_travel(cell, probe_.travel(r.leaf, b).total);
   if (!r.tree.is_split(cell)) {
@@ -474,7 +475,7 @@ std::string RouteSearch::stats() const {
 
 Coverage RouteSearch::coverage() const {
   Coverage c;
-  c.cells_examined = probe_.checks();
+  c.cells_examined = checks();
   c.finest_cell_mm = kInfinity;
   for (const auto& leaf : leaves_)
     for (int cell = 0; cell < leaf->tree.size(); ++cell) {

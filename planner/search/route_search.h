@@ -35,7 +35,7 @@ struct RouteSearchSettings {
       1.0;  ///< mixed cells finer than this are tried by exact motions before they are split
   double finest_travel_mm = 0.004;  ///< mixed cells finer than this are not split any more
   int most_switches = 1000;         ///< ways with more switches are not looked at
-  std::int64_t most_checks = std::numeric_limits<std::int64_t>::max();  ///< cells looked at before giving up
+  std::int64_t most_work = std::numeric_limits<std::int64_t>::max();  ///< see work()
   /// Asked often: true ends the search undecided.
   std::function<bool()> stop = [] { return false; };
 };
@@ -52,7 +52,10 @@ class RouteSearch {
 
   const Route& route() const { return route_; }  ///< after `found`
   Coverage coverage() const;
-  std::int64_t checks() const { return probe_.checks(); }
+  std::int64_t checks() const { return probe_.checks() + goal_checks_; }
+  /// What the search has done so far, in a measure that does not depend on the machine: about microseconds of
+  /// a fast one.
+  std::int64_t work() const { return 10 * checks() + 4 * expansions_ + 1000 * tries_; }
   std::string stats() const;
 
   /// The cells of the last optimistic search as JSON lines: leaf, u-cell, d-interval. After proved_none they
@@ -115,7 +118,7 @@ class RouteSearch {
   void refine(const CellRef& ref);
   void split(const CellRef& ref);
   bool holds_start(const CellRef& ref) const;
-  bool must_stop() const { return probe_.checks() > settings_.most_checks || settings_.stop(); }
+  bool must_stop() const { return work() > settings_.most_work || settings_.stop(); }
   SwitchRule switch_rule(int leaf, const SwitchLink& link, int other);
 
   std::vector<CellRef> path_from(CellRef start) const;
@@ -145,6 +148,7 @@ class RouteSearch {
   std::uint32_t stamp_ = 0;
   std::int64_t expansions_ = 0;
   std::int64_t tries_ = 0;
+  std::int64_t goal_checks_ = 0;
   CellRef found_start_;
   Route route_;
   std::optional<Approach> best_approach_;

@@ -19,10 +19,10 @@ namespace withy {
 
 namespace {
 
-// How much work looking for a wider plan may take, in cells looked at: a share of what the first plan took,
-// and a floor. Counted in work and not in time, so that the same question always gets the same plan.
-constexpr std::int64_t kWidenFloor = 20000;
-constexpr double kWidenFactor = 1.0;
+// How much work (RouteSearch::work) each look for a wider plan may take, beside what the first plan took, and
+// how many there are. Counted in work and not in time, so that the same question always gets the same plan.
+constexpr std::int64_t kWidenFloor = 200000;
+constexpr int kWidenLooks = 6;
 // Clearance steps (mm) of that look: first and least.
 constexpr double kWidenFirst_mm = 0.4;
 constexpr double kWidenLeast_mm = 0.05;
@@ -57,7 +57,8 @@ int switches_of(const Plan& plan) {
 Plan widened(const SearchProblem& problem, Plan plan, RouteSearchSettings settings) {
   settings.most_switches = switches_of(plan);
   double step = kWidenFirst_mm;
-  while (step >= kWidenLeast_mm && std::isfinite(plan.clearance_mm)) {
+  for (int look = 0; look < kWidenLooks && step >= kWidenLeast_mm && std::isfinite(plan.clearance_mm);
+       ++look) {
     SearchProblem wider = problem;
     wider.required_clearance_mm = plan.clearance_mm + step;
     const auto better = plan_at(wider, settings);
@@ -166,8 +167,9 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
     Plan plan = make_plan(judge, tidy(judge, search.route()));
     if (settings.widen) {
       settings.progress("looking for a wider way");
-      search_settings.most_checks =
-          kWidenFloor + static_cast<std::int64_t>(kWidenFactor * static_cast<double>(search.checks()));
+      search_settings.most_work = std::max(kWidenFloor, search.work());
+      // From here on only work counts: a plan is at hand, and the clock must not choose between plans.
+      search_settings.stop = settings.interrupted;
       plan = widened(problem, std::move(plan), search_settings);
     }
     fill_plan(answer, problem, std::move(plan));
