@@ -161,9 +161,12 @@ void BodySampler::place(const State& state, BodyPoints& points) const {
 
 /// Stations inside the guide, on the axis and behind the entry plane. Returns the first one that is not.
 std::int32_t BodySampler::place_hidden(double exposed_mm, BodyPoints& points) const {
+  // With the whole body inside, the tip (and its copies) are hidden as well.
+  const bool all = exposed_mm >= design_->length_mm();
   const auto end = station_.begin() + count_;
   const auto first =
-      static_cast<std::size_t>(std::lower_bound(station_.begin(), end, exposed_mm) - station_.begin());
+      all ? station_.size()
+          : static_cast<std::size_t>(std::lower_bound(station_.begin(), end, exposed_mm) - station_.begin());
   std::fill_n(points.x.begin(), first, 0.0F);
   std::fill_n(points.y.begin(), first, 0.0F);
   for (std::size_t j = 0; j < first; ++j) points.z[j] = static_cast<float>(station_[j] - exposed_mm);
