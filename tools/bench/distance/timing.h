@@ -1,0 +1,23 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Times of many runs, as a median with the tenth and ninetieth percentile.
+#pragma once
+
+#include <functional>
+
+namespace withy::bench {
+
+struct Spread {
+  double p10 = 0.0;
+  double median = 0.0;
+  double p90 = 0.0;
+  int samples = 0;
+};
+
+/// Calls `run(i)`, i = 0, 1, 2, ..., for about `seconds` (at least three samples) and returns the
+/// microseconds of one call. A sample is `batch` calls in a row, so that reading the clock does not count.
+Spread time_calls(const std::function<void(int)>& run, int batch, double seconds);
+
+/// Keeps a result from being optimised away.
+void keep(double value);
+
+}  // namespace withy::bench
