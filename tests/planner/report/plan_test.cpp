@@ -7,7 +7,7 @@
 #include <nlohmann/json.hpp>
 
 #include "planner/segment/shape.h"
-#include "tests/planner/report/plain_twin.h"
+#include "tests/support/plain_twin.h"
 #include "tests/support/plain_replay.h"
 
 using Catch::Matchers::WithinAbs;

@@ -10,7 +10,7 @@
 #include "planner/report/script_csv.h"
 #include "planner/report/script_iso6983.h"
 #include "planner/report/script_numbers.h"
-#include "tests/planner/report/plain_twin.h"
+#include "tests/support/plain_twin.h"
 
 using Catch::Matchers::WithinAbs;
 using withy::Script;

@@ -7,7 +7,7 @@
 
 #include <catch2/catch.hpp>
 
-#include "tests/planner/report/plain_twin.h"
+#include "tests/support/plain_twin.h"
 
 using withy::free_bend_from_pulls;
 using withy_test::Bench;

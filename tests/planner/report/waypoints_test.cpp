@@ -11,7 +11,7 @@
 
 #include "planner/motion/action.h"
 #include "planner/report/tendon_inverse.h"
-#include "tests/planner/report/plain_twin.h"
+#include "tests/support/plain_twin.h"
 
 using withy_test::Bench;
 using withy_test::BenchOptions;

@@ -3,7 +3,7 @@
 #pragma once
 
 #include "planner/segment/state.h"
-#include "tests/planner/report/bench_plan.h"
+#include "tests/support/bench_plan.h"
 #include "tests/support/plain_body.h"
 #include "tests/support/plain_hardware.h"
 #include "tests/support/plain_scene.h"

@@ -29,6 +29,7 @@ struct BenchOptions {
   bool field = true;
   bool latch = true;
   double half_width_mm = 70.0;
+  double depth_mm = 180.0;
   double required_clearance_mm = 0.2;
 };
 

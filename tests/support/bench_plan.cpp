@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-#include "tests/planner/report/bench_plan.h"
+#include "tests/support/bench_plan.h"
 
 #include <algorithm>
 #include <cmath>
@@ -17,8 +17,6 @@
 
 namespace withy_test {
 namespace {
-
-constexpr double kDepth = 180.0;
 
 // One notch on four diagonal backbones: a slide of the pitch, 0.5 mm, at radius 1.2 mm and 45 degrees (rad).
 const double kNotchBend = 0.5 * std::sqrt(2.0) / 1.2;
@@ -113,7 +111,7 @@ T value_or_throw(withy::Result<T> result) {
 }  // namespace
 
 Bench::Bench(const BenchOptions& options) {
-  withy_plain::write_off(withy_plain::box_channel(options.half_width_mm, kDepth),
+  withy_plain::write_off(withy_plain::box_channel(options.half_width_mm, options.depth_mm),
                          (folder() / "box.off").string());
   // Once to learn where the plan's tip comes to, once with the target there.
   write_scene(options, Eigen::Vector3d(0.0, 0.0, 60.0));
