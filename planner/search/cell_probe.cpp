@@ -16,6 +16,8 @@ namespace {
 // millimetre.
 constexpr double kStationSpacing_mm = 1.0;
 constexpr double kInfinity = std::numeric_limits<double>::infinity();
+// The curvature disk's radius counts as at least this much motion of the tip when cells are sized.
+constexpr double kLeastDiskSize_mm = 8.0;
 
 double norm2(double x, double y) {
   return std::hypot(x, y);
@@ -92,7 +94,9 @@ CellTravel CellProbe::travel(const Leaf& leaf, const Box& box) const {
   const double tip = design.length_mm();
   CellTravel travel;
   travel.by_coordinate[0] = box.half(0) * bounds.insertion_lever(tip);
-  const double lever = bounds.curvature_lever_mm2(tip);
+  // Where little of the segment is out, curvature hardly moves the tip, yet its limit still divides the cell.
+  const double lever =
+      std::max(bounds.curvature_lever_mm2(tip), kLeastDiskSize_mm / design.segment().curvature_max_per_mm);
   travel.by_coordinate[1] = box.half(1) * lever;
   travel.by_coordinate[2] = box.half(2) * lever;
   travel.total = travel.by_coordinate[0] + norm2(travel.by_coordinate[1], travel.by_coordinate[2]);

@@ -27,7 +27,7 @@ namespace withy {
 /// Half-widths of a cell as motions of the tip, mm: one for each coordinate.
 struct CellTravel {
   std::array<double, kMaxDimensions> by_coordinate{};
-  double total = 0.0;  ///< bound of the tip's motion from the centre to anywhere in the cell
+  double total = 0.0;  ///< bound of the tip's motion from the centre to anywhere in the cell, or more
   int widest = 0;      ///< the coordinate that moves the tip most
 };
 

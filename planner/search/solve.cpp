@@ -22,7 +22,8 @@ namespace {
 // How much work (RouteSearch::work) each look for a wider plan may take, beside what the first plan took, and
 // how many there are. Counted in work and not in time, so that the same question always gets the same plan.
 constexpr std::int64_t kWidenFloor = 200000;
-constexpr int kWidenLooks = 6;
+constexpr std::int64_t kWidenCeiling = 2000000;
+constexpr int kWidenLooks = 4;
 // Clearance steps (mm) of that look: first and least.
 constexpr double kWidenFirst_mm = 0.4;
 constexpr double kWidenLeast_mm = 0.05;
@@ -167,7 +168,7 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
     Plan plan = make_plan(judge, tidy(judge, search.route()));
     if (settings.widen) {
       settings.progress("looking for a wider way");
-      search_settings.most_work = std::max(kWidenFloor, search.work());
+      search_settings.most_work = std::clamp(search.work(), kWidenFloor, kWidenCeiling);
       // From here on only work counts: a plan is at hand, and the clock must not choose between plans.
       search_settings.stop = settings.interrupted;
       plan = widened(problem, std::move(plan), search_settings);
