@@ -91,6 +91,30 @@ double DistanceField::nearest_face_in(const Cell& cell, const Eigen::Vector3d& p
   return std::sqrt(least2) + kDoubleRounding_mm;
 }
 
+/// sqrt(sum w_i d_i^2) + s, from what is kept of the nodes' distances: a step more than that, and the
+/// rounding.
+double DistanceField::quick_upper_in(const Cell& cell) const {
+  if (cell.unknown) return kInfinity;
+  const auto step = static_cast<double>(view_.square_step);
+  // A node kept at the band, less its roundings down, may be anywhere beyond.
+  const double cut = std::max(0.0, band_mm_ - 3.0 * node_rounding_mm_);
+  double squares = 0.0;
+  for (std::size_t i = 0; i < 8; ++i) {
+    const double square = std::abs(cell.square[i]) + step;
+    if (square * (1.0 + 3.0 * kSquareRounding) >= cut * cut) return kInfinity;
+    squares += cell.weight[i] * square;
+  }
+  return std::sqrt(squares * (1.0 + 3.0 * kSquareRounding)) + 2.0 * node_rounding_mm_ +
+         std::sqrt(cell.spread2);
+}
+
+double DistanceField::upper(const Eigen::Vector3d& p_E, double enough) const {
+  const Cell cell = cell_at(p_E);
+  if (cell.face == nullptr) return 0.5 * std::sqrt(3.0) * spacing_mm();
+  const double quick = quick_upper_in(cell);
+  return quick <= enough ? quick : at(p_E).upper;
+}
+
 double DistanceField::lower(const Eigen::Vector3d& p_E) const {
   return lower_in(cell_at(p_E));
 }

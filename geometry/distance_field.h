@@ -76,6 +76,10 @@ class DistanceField {
   /// The lower half of at(): about ten times faster than both.
   double lower(const Eigen::Vector3d& p_E) const;
 
+  /// An upper bound of D(p) (projected as for at()), close only as long as it is above `enough`: what is
+  /// cheap is tried first, from the same memory as the lower bound.
+  double upper(const Eigen::Vector3d& p_E, double enough) const;
+
   /// An upper bound of |D|, so of the distance to the wall; the nearest faces of the cell's corners, measured
   /// exactly.
   double upper_distance(const Eigen::Vector3d& p_E) const;
@@ -117,6 +121,7 @@ class DistanceField {
   };
   Cell cell_at(const Eigen::Vector3d& p_E) const;
   static double lower_in(const Cell& cell);
+  double quick_upper_in(const Cell& cell) const;
   double nearest_face_in(const Cell& cell, const Eigen::Vector3d& p_E) const;
 
   FacePackets passages_;
@@ -130,6 +135,7 @@ class DistanceField {
   FieldView view_{};
   double band_mm_ = 0.0;
   double fill_seconds_ = 0.0;
+  double node_rounding_mm_ = 0.0;      // how much a node's distance may be off
   double outside_rounding_mm2_ = 0.0;  // how much a square of a node outside may be too large
 };
 

@@ -375,6 +375,7 @@ void FieldFill::assemble() {
        0.5F / static_cast<float>(kPlacesInCell));
   view.unknown_below = -std::sqrt(1.9999F * static_cast<float>(kLargestStep) * view.square_step);
   const auto step = static_cast<double>(view.square_step);
+  field.node_rounding_mm_ = static_cast<double>(rounding_);
   field.outside_rounding_mm2_ =
       farthest * (4.0 * static_cast<double>(rounding_) + 1e-5 * farthest) + 2.0 * step;
   tbb::parallel_for(std::size_t{0}, kept_.size(), [&](std::size_t b) { assemble_block(b); });

@@ -13,6 +13,9 @@ constexpr double kInfinity = std::numeric_limits<double>::infinity();
 /// bound between them loses 0.001 mm at a distance of 1.5 mm.
 constexpr double kAxisStep_mm = 0.1;
 
+/// An upper bound this much below what is wanted is close enough.
+constexpr double kSurely_mm = 1e-6;
+
 /// See the header: the most that a chord across the entry plane leaves the line to its projected end, as a
 /// part of its length.
 constexpr double kCrossing = 0.193;
@@ -116,8 +119,8 @@ BodyCheck::Margins BodyCheck::settle(const State& state, double dd_mm, BodyPoint
     margins.suspect = station(found.suspect);
     const auto j = static_cast<std::size_t>(margins.suspect);
     const Eigen::Vector3d p(points.x[j], points.y[j], points.z[j]);
-    margins.blocked = field_->at(p).upper - static_cast<double>(sampler_.radii_mm()[j]) +
-                      static_cast<double>(points.slack[j]);
+    const double shift = static_cast<double>(points.slack[j]) - static_cast<double>(sampler_.radii_mm()[j]);
+    margins.blocked = field_->upper(p, wanted_mm - shift - kSurely_mm) + shift;
   }
   add_shaft(state.insertion_mm - sampler_.design().length_mm(), dd_mm, margins);
   return margins;

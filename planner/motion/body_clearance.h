@@ -58,7 +58,8 @@ class BodyCheck {
     /// known.
     double least = std::numeric_limits<double>::infinity();
     int worst = kNobody;  ///< the station it is from, or kShaft
-    /// Proved upper bound of the clearance of every state of the cell; only sought when least < wanted.
+    /// Proved upper bound of the clearance of every state of the cell; only sought when least < wanted, and
+    /// no closer than it takes to be below that.
     double blocked = std::numeric_limits<double>::infinity();
     int suspect = kNobody;
     /// Something could not be settled next to a passage: ask the exact distance.

@@ -112,6 +112,8 @@ Tally hold_bracket(const TubeShape& shape, int triangles, double spacing_mm, std
     REQUIRE(found.upper >= exact - blur);
     REQUIRE(field->lower(p) == found.lower);
     REQUIRE(field->upper_distance(p) >= d);
+    REQUIRE(field->upper(p, kInfinity) >= exact - blur);
+    REQUIRE(field->upper(p, -kInfinity) == found.upper);
     if (found.lower == -kInfinity) ++tally.unknown;
     if (exact <= 0.0 || found.lower == -kInfinity) continue;
     ++tally.inside;
