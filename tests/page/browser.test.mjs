@@ -7,7 +7,7 @@ import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import test, { after, before } from 'node:test';
 import { writeSamples } from './samples.mjs';
-import { open, pageData, shot, shown, startBrowser, tryWithy, withy } from './support.mjs';
+import { open, pageData, settle, shot, shown, startBrowser, tryWithy, withy } from './support.mjs';
 
 const folder = mkdtempSync(join(tmpdir(), 'withy-page-'));
 const file = (name) => join(folder, `${name}.html`);
@@ -129,7 +129,7 @@ test('the tightest spot is one click away, and is the least of all samples', asy
   await on('reached', async (page) => {
     await page.click('#tightest');
     assert.equal(await fact(page, 'gap now'), shown(least, 'mm', 2));
-    await page.waitForTimeout(200);
+    await settle(page);
     await shot(page, 'reached-tightest');
   });
 });
@@ -139,7 +139,7 @@ test('the picture moves with time, and cuts open in three ways', async () => {
     const stage = page.locator('.stage');
     const seen = new Set();
     const look = async () => {
-      await page.waitForTimeout(200);
+      await settle(page);
       seen.add((await stage.screenshot()).toString('base64'));
     };
     await look();
@@ -155,7 +155,7 @@ test('the picture moves with time, and cuts open in three ways', async () => {
     assert.equal(seen.size, 9);
     await page.keyboard.press('f');
     await page.keyboard.press('n');
-    await page.waitForTimeout(200);
+    await settle(page);
     await shot(page, 'reached-section');
   });
 });
@@ -222,10 +222,10 @@ test('a comparison shows its plans side by side under one clock', async () => {
     const now = await page.locator('.time-row .block.now').count();
     assert.equal(now, 2);
     await page.keyboard.press('g');
-    await page.waitForTimeout(200);
+    await settle(page);
     await shot(page, 'compare-light');
     await page.keyboard.press('d');
-    await page.waitForTimeout(200);
+    await settle(page);
     await shot(page, 'compare-dark');
   });
 });
@@ -251,7 +251,7 @@ test('a narrow window loses nothing and never scrolls sideways', async () => {
     await on(name, async (page) => {
       for (const width of [1000, 420]) {
         await page.setViewportSize({ width, height: 860 });
-        await page.waitForTimeout(300);
+        await settle(page);
         const [wide, seen] = await page.evaluate(() => [document.documentElement.scrollWidth, window.innerWidth]);
         assert.ok(wide <= seen, `${name} at ${width}: ${wide} > ${seen}`);
         const canvas = await page.locator('.stage-canvas').boundingBox();

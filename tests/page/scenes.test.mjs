@@ -7,7 +7,7 @@ import { mkdtempSync, existsSync, readFileSync, readdirSync, rmSync, statSync } 
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import test, { after, before } from 'node:test';
-import { open, pageData, pageKinematics, shot, startBrowser, tryWithy, withy } from './support.mjs';
+import { open, pageData, pageKinematics, settle, shot, startBrowser, tryWithy, withy } from './support.mjs';
 
 const root = process.env.WITHY_SOURCE_DIR;
 const scenes = existsSync(join(root, 'scenes'))
@@ -53,7 +53,7 @@ for (const name of scenes)
     await shot(page, `scene-${name}`);
     if (plan.actions.length > 0) {
       await page.keyboard.press('t');
-      await page.waitForTimeout(200);
+      await settle(page);
       await shot(page, `scene-${name}-tightest`);
     }
     await page.close();

@@ -85,6 +85,10 @@ export async function open(browser, file, options = {}) {
 /** What the software renderer says of reading pixels back is about this machine, not about the page. */
 const isDriverTalk = (text) => /GPU stall due to ReadPixels|software WebGL|GL Driver Message/.test(text);
 
+/** Waits until what was asked for has been laid out and drawn: three frames. */
+export const settle = (page) =>
+  page.evaluate(() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() => requestAnimationFrame(done)))));
+
 export const shot = (page, name, options = {}) => page.screenshot({ path: join(out, `${name}.png`), ...options });
 
 /** A number as the page writes it. */
