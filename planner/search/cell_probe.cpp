@@ -272,6 +272,7 @@ CellStatus CellProbe::check(const Leaf& leaf, const Box& box) {
 }
 
 bool CellProbe::may_hold_goal(const Leaf& leaf, const Box& box) const {
+  if (check_curvature(leaf, box) == CellStatus::blocked) return false;
   const State state = centre_state(chart_, leaf, box);
   const Shape shape(problem_.design, state);
   for (const Region& region : shape.regions())

@@ -20,6 +20,9 @@ constexpr double kInfinity = std::numeric_limits<double>::infinity();
 // What a lock switch costs beside a millimetre of motion: ways with fewer switches are looked at first unless
 // they lead through much that is unproved.
 constexpr double kSwitchCost = 100.0;
+// Weight of the distance left to the start: above 1 it trades the shortest way for an earlier one, which any
+// plan is made from anyway.
+constexpr double kGreed = 2.0;
 // A cell that can't be split any more is passed only when nothing else is left.
 constexpr double kStuckCost = 1e5;
 // A switch that the field can make on the way in but not undo: no plan, but no proof against one either.
@@ -182,7 +185,7 @@ double RouteSearch::heuristic(const CellRef& ref) const {
   const Box b = box(ref);
   const double switches = kSwitchCost * record(ref.leaf).leaf.engaged_count();
   const double bend = ref.leaf == 0 ? tip_lever_mm2_ * std::hypot(b.centre(1), b.centre(2)) : 0.0;
-  return switches + b.centre(0) + bend;
+  return switches + kGreed * (b.centre(0) + bend);
 }
 
 double RouteSearch::cell_penalty(const CellRef& ref) const {
