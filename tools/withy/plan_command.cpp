@@ -9,17 +9,11 @@
 
 #include <fmt/format.h>
 
-#include "planner/report/file_output.h"
-#include "planner/report/plan.h"
-#include "planner/report/script.h"
-#include "planner/report/script_csv.h"
-#include "planner/report/script_iso6983.h"
+#include "planner/report/picture.h"
 #include "planner/search/ompl_planners.h"
-#include "planner/search/scene_problem.h"
-#include "planner/search/solve.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
-#include "tools/withy/progress.h"
+#include "tools/withy/planning.h"
 
 namespace withy {
 namespace {
@@ -34,6 +28,7 @@ struct Options {
   std::string distance = "field";
   std::filesystem::path folder;
   std::filesystem::path proof;
+  std::filesystem::path picture;
   bool quiet = false;
 };
 
@@ -50,53 +45,44 @@ ExitStatus status_of(Verdict verdict) {
 }
 
 /// Everything that goes into the folder, whole or not at all.
-void add_files(FileBatch& batch, const Options& options, const Scene& scene, const SearchProblem& problem,
-               const Answer& answer) {
-  const MotionVerifier verifier(problem.design, *problem.distance);
-  const PlanRecord record{scene, problem.design, answer, options.scene.string(),
-                          [&](const State& state) { return verifier.clearance(state).lower_mm; }};
-  batch.add(options.folder / "plan.json", write_plan(record));
-  if (!answer.plan) return;
-  const auto script = make_script(scene, problem.design, *answer.plan);
-  if (!script) return;
-  batch.add(options.folder / "script.csv", write_csv(*script));
-  if (scene.actuation)
-    batch.add(options.folder / "script.ngc", write_iso6983(*script, scene, {.stops = true}));
+void add_files(FileBatch& batch, const Options& options, const PreparedScene& prepared, const Asked& asked) {
+  const std::string text = plan_text(prepared, asked, options.scene.string());
+  batch.add(options.folder / "plan.json", text);
+  add_scripts(batch, options.folder, prepared.scene, asked);
+  if (auto page = page_text(prepared, {asked}, {text}))
+    batch.add(options.folder / "page.html", std::move(*page));
 }
 
 ExitStatus run(const Options& options) {
+  const auto format = options.picture.empty() ? std::nullopt : picture_format(options.picture);
+  if (!options.picture.empty() && !format)
+    return refuse_arguments("plan", "--picture: the file must end in .svg or .png");
   Progress progress(options.quiet);
   progress.stage("reading the channel");
   const auto prepared = prepare_scene(
       options.scene, options.distance == "exact" ? DistanceSource::exact : DistanceSource::field);
   if (!prepared) return refuse(prepared.error());
-  const auto problem =
-      make_problem(*prepared, options.locks.value_or(prepared->scene.layout_in_use), options.clearance_mm);
-  if (!problem) return refuse(problem.error());
-
-  SolveSettings settings;
-  settings.budget_seconds = options.budget_s;
-  settings.seed = options.seed;
-  settings.planner = options.planner;
-  settings.progress = [&](const std::string& what) { progress.stage(what, options.budget_s); };
-  settings.with_locks = [&](int locks) -> std::optional<SearchProblem> {
-    auto other = make_problem(*prepared, locks, options.clearance_mm);
-    return other ? std::optional(std::move(*other)) : std::nullopt;
-  };
   std::ostringstream proof;
-  if (!options.proof.empty()) settings.proof = &proof;
-  const Answer answer = solve(*problem, settings);
+  const AskOptions how{options.clearance_mm, options.budget_s, options.seed, options.planner,
+                       options.proof.empty() ? nullptr : &proof};
+  const auto asked = ask(*prepared, options.locks.value_or(prepared->scene.layout_in_use), how, progress);
+  if (!asked) return refuse(asked.error());
 
+  progress.stage("writing");
   FileBatch batch;
-  if (!options.folder.empty()) add_files(batch, options, prepared->scene, *problem, answer);
+  if (!options.folder.empty()) add_files(batch, options, *prepared, *asked);
   if (!options.proof.empty()) batch.add(options.proof, proof.str());
+  if (format)
+    batch.add(options.picture,
+              draw_picture({prepared->scene, prepared->wall->channel(), asked->problem.design, asked->answer},
+                           *format));
   {
     const WritingFiles writing;
     if (const auto written = batch.commit(); !written) return refuse(written.error());
   }
-  fmt::print("{}: {}\n", name_of(answer.verdict), answer.why);
-  for (const std::string& left_out : answer.not_checked) fmt::print("not checked: {}\n", left_out);
-  return status_of(answer.verdict);
+  fmt::print("{}: {}\n", name_of(asked->answer.verdict), asked->answer.why);
+  for (const std::string& left_out : asked->answer.not_checked) fmt::print("not checked: {}\n", left_out);
+  return status_of(asked->answer.verdict);
 }
 
 }  // namespace
@@ -127,6 +113,7 @@ void add_plan_command(CommandLine& line) {
   app.add_option(
       "--proof", options->proof,
       "file for the cells that the search reached, as JSON lines; for a verdict other than reached");
+  app.add_option("--picture", options->picture, "file for a picture of the plan, .svg or .png");
   app.add_flag("--quiet", options->quiet, "no progress on standard error");
   line.run(app, [options] { return run(*options); });
 }

@@ -1,0 +1,61 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "tools/withy/planning.h"
+
+#include <cstdio>
+
+#include <fmt/format.h>
+
+#include "planner/report/page.h"
+#include "planner/report/plan.h"
+#include "planner/report/script.h"
+#include "planner/report/script_csv.h"
+#include "planner/report/script_iso6983.h"
+
+namespace withy {
+
+Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& options, Progress& progress) {
+  auto problem = make_problem(prepared, locks, options.clearance_mm);
+  if (!problem) return tl::unexpected(problem.error());
+  SolveSettings settings;
+  settings.budget_seconds = options.budget_s;
+  settings.seed = options.seed;
+  settings.planner = options.planner;
+  settings.proof = options.proof;
+  settings.progress = [&](const std::string& what) { progress.stage(what, options.budget_s); };
+  settings.with_locks = [&](int other_locks) -> std::optional<SearchProblem> {
+    auto other = make_problem(prepared, other_locks, options.clearance_mm);
+    return other ? std::optional(std::move(*other)) : std::nullopt;
+  };
+  Answer answer = solve(*problem, settings);
+  return Asked{std::move(*problem), std::move(answer)};
+}
+
+std::string plan_text(const PreparedScene& prepared, const Asked& asked, const std::string& scene_file) {
+  const MotionVerifier verifier(asked.problem.design, *asked.problem.distance);
+  return write_plan({prepared.scene, asked.problem.design, asked.answer, scene_file,
+                     [&](const State& state) { return verifier.clearance(state).lower_mm; }});
+}
+
+void add_scripts(FileBatch& batch, const std::filesystem::path& folder, const Scene& scene,
+                 const Asked& asked) {
+  if (!asked.answer.plan) return;
+  const auto script = make_script(scene, asked.problem.design, *asked.answer.plan);
+  if (!script) return;
+  batch.add(folder / "script.csv", write_csv(*script));
+  if (scene.actuation) batch.add(folder / "script.ngc", write_iso6983(*script, scene, {.stops = true}));
+}
+
+std::optional<std::string> page_text(const PreparedScene& prepared, const std::vector<Asked>& asked,
+                                     const std::vector<std::string>& plan_texts) {
+  if (const auto missing = page_missing()) {
+    fmt::print(stderr, "no page was written: {}\n", *missing);
+    return std::nullopt;
+  }
+  const DisplayMesh display = make_display_mesh(prepared.wall->channel());
+  PageInput input{prepared.scene, *prepared.wall, display, {}};
+  for (std::size_t i = 0; i < asked.size(); ++i)
+    input.plans.push_back({plan_texts[i], asked[i].problem.design, asked[i].answer.plan});
+  return page_html(input);
+}
+
+}  // namespace withy

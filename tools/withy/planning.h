@@ -1,0 +1,45 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// What `plan` and `compare` share: asking a scene's question, and the files that carry the answer.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "planner/report/file_output.h"
+#include "planner/search/scene_problem.h"
+#include "planner/search/solve.h"
+#include "tools/withy/progress.h"
+
+namespace withy {
+
+/// A question that was asked and what came of it.
+struct Asked {
+  SearchProblem problem;
+  Answer answer;
+};
+
+/// How a question is asked, beside the scene and the lock count.
+struct AskOptions {
+  std::optional<double> clearance_mm;
+  double budget_s = 60.0;
+  std::uint64_t seed = 1;
+  std::string planner;
+  std::ostream* proof = nullptr;
+};
+
+Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& options, Progress& progress);
+
+/// The plan file's text. `scene_file` as the command line gave it.
+std::string plan_text(const PreparedScene& prepared, const Asked& asked, const std::string& scene_file);
+
+/// Adds script.csv and script.ngc, as far as the scene and the answer allow.
+void add_scripts(FileBatch& batch, const std::filesystem::path& folder, const Scene& scene,
+                 const Asked& asked);
+
+/// A page of several answers side by side (their plan texts beside them); nothing when this build has no
+/// page, which is said on standard error.
+std::optional<std::string> page_text(const PreparedScene& prepared, const std::vector<Asked>& asked,
+                                     const std::vector<std::string>& plan_texts);
+
+}  // namespace withy
