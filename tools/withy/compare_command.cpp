@@ -1,0 +1,82 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// `withy compare`: the same route with several lock counts.
+#include <cstdio>
+#include <filesystem>
+#include <memory>
+#include <vector>
+
+#include <fmt/format.h>
+
+#include "planner/report/comparison.h"
+#include "tools/withy/commands.h"
+#include "tools/withy/interrupt.h"
+#include "tools/withy/planning.h"
+
+namespace withy {
+namespace {
+
+struct Options {
+  std::filesystem::path scene;
+  std::vector<int> locks;
+  AskOptions how;
+  std::optional<double> clearance_mm;
+  std::filesystem::path folder;
+  bool quiet = false;
+};
+
+ExitStatus run(const Options& options) {
+  Progress progress(options.quiet);
+  progress.stage("reading the channel");
+  const auto prepared = prepare_scene(options.scene);
+  if (!prepared) return refuse(prepared.error());
+  AskOptions how = options.how;
+  how.clearance_mm = options.clearance_mm;
+  std::vector<Asked> asked;
+  std::vector<std::string> texts;
+  for (const int locks : options.locks) {
+    auto one = ask(*prepared, locks, how, progress);
+    if (!one) return refuse(one.error());
+    texts.push_back(plan_text(*prepared, *one, options.scene.string()));
+    asked.push_back(std::move(*one));
+  }
+  std::vector<ComparedAnswer> answers;
+  for (std::size_t i = 0; i < asked.size(); ++i)
+    answers.push_back({asked[i].problem.design, asked[i].answer, texts[i]});
+  FileBatch batch;
+  if (!options.folder.empty()) {
+    batch.add(options.folder / "compare.json", comparison_json(prepared->scene, answers));
+    if (auto page = page_text(*prepared, asked, texts))
+      batch.add(options.folder / "compare.html", std::move(*page));
+  }
+  {
+    const WritingFiles writing;
+    if (const auto written = batch.commit(); !written) return refuse(written.error());
+  }
+  fmt::print("{}", comparison_table(answers));
+  return ExitStatus::done;
+}
+
+}  // namespace
+
+void add_compare_command(CommandLine& line) {
+  auto options = std::make_shared<Options>();
+  CLI::App& app = line.add("compare",
+                           "The same route with several lock counts: verdict, clearance in mm, tension in N, "
+                           "field in mT, duration in s.",
+                           "withy compare scenes/single-bend/scene.toml --locks 0 1 2 -o out");
+  app.add_option("SCENE", options->scene, "scene file (TOML)")->required();
+  app.add_option("--locks", options->locks, "lock counts to compare")
+      ->required()
+      ->check(CLI::Range(0, kMaxLocks));
+  app.add_option("--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
+      ->check(CLI::NonNegativeNumber);
+  app.add_option("--budget", options->how.budget_s,
+                 "seconds for each count after which the search gives up undecided; default 60")
+      ->check(CLI::PositiveNumber);
+  app.add_option("-o,--output", options->folder,
+                 "folder for compare.json and compare.html; left out: nothing is written");
+  app.add_flag("--quiet", options->quiet, "no progress on standard error");
+  line.run(app, [options] { return run(*options); });
+}
+
+}  // namespace withy
