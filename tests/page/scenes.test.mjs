@@ -49,7 +49,7 @@ for (const name of scenes)
       tip(data, data.plans[0].design, state).forEach((c, i) => assert.ok(Math.abs(c - state.tip_mm[i]) < 1e-6, `${c} is not ${state.tip_mm[i]}`));
     const { page, complaints } = await open(browser, html);
     assert.match(await page.innerText('#verdict'), new RegExp(`^${plan.verdict}`, 'i'));
-    assert.equal(await page.innerText('#why'), plan.why);
+    assert.ok((await page.innerText('#why')).toLowerCase().startsWith(plan.why.toLowerCase()));
     await shot(page, `scene-${name}`);
     if (plan.actions.length > 0) {
       await page.keyboard.press('t');

@@ -8,6 +8,7 @@
 
 #include <fmt/format.h>
 
+#include "geometry/centreline.h"
 #include "geometry/wall_distance.h"
 #include "planner/scene.h"
 #include "tools/withy/commands.h"
@@ -63,6 +64,46 @@ void report_openings(const Scene& scene, const Channel& channel) {
     line("opening",
          fmt::format("{}: centre {}, radius {:.2f} mm, {} edges", kind,
                      point(scene.entry.X_SE * opening.centre_E), opening.radius_mm, opening.boundary_edges));
+  }
+}
+
+/// Middle lines, how wide the lumen is along each, how it bends.
+void report_centreline(const Centreline& centreline) {
+  if (centreline.branches.empty()) {
+    line("centreline",
+         fmt::format("none found: the lumen is thinner than {:.2f} mm at the entry", centreline.grid_mm));
+    return;
+  }
+  for (std::size_t b = 0; b < centreline.branches.size(); ++b) {
+    const CentrelineBranch& branch = centreline.branches[b];
+    const auto by_radius = [](const CentrelinePoint& a, const CentrelinePoint& c) {
+      return a.radius_mm < c.radius_mm;
+    };
+    const auto by_curvature = [](const CentrelinePoint& a, const CentrelinePoint& c) {
+      return a.curvature_per_mm < c.curvature_per_mm;
+    };
+    // Near its ends a line is drawn by the ends, not by the lumen.
+    double everywhere = 0.0;
+    for (const CentrelinePoint& q : branch.points)
+      everywhere += q.radius_mm / static_cast<double>(branch.points.size());
+    std::vector<CentrelinePoint> inner;
+    for (const CentrelinePoint& q : branch.points)
+      if (q.station_mm > 1.5 * everywhere && branch.length_mm() - q.station_mm > 1.5 * everywhere)
+        inner.push_back(q);
+    if (inner.empty()) inner = branch.points;
+    const auto narrow = std::min_element(inner.begin(), inner.end(), by_radius);
+    double mean = 0.0;
+    for (const CentrelinePoint& q : inner) mean += q.radius_mm / static_cast<double>(inner.size());
+    const auto bent = std::max_element(inner.begin(), inner.end(), by_curvature);
+    const std::string where = branch.parent < 0 ? std::string("from the entry")
+                                                : fmt::format("leaves branch {} at {:.1f} mm",
+                                                              branch.parent + 1, branch.parent_station_mm);
+    line("centreline",
+         fmt::format(
+             "branch {}, {}: {:.1f} mm long, lumen radius {:.2f} mm at {:.1f} mm and {:.2f} mm in the mean, "
+             "curvature up to {:.3f} per mm at {:.1f} mm, tortuosity {:.3f}",
+             b + 1, where, branch.length_mm(), narrow->radius_mm, narrow->station_mm, mean,
+             bent->curvature_per_mm, bent->station_mm, branch.tortuosity()));
   }
 }
 
@@ -126,6 +167,8 @@ ExitStatus check(const Options& options) {
 
   report_mesh(*scene, **channel);
   report_openings(*scene, **channel);
+  progress.stage("finding the centreline");
+  report_centreline(compute_centreline(wall));
   report_body(*design, wall.distance(Eigen::Vector3d::Zero()));
   report_left_out(*scene);
   const std::vector<std::string> stops = obstacles(*scene, *design, wall);

@@ -9,7 +9,7 @@
 #include <catch2/catch.hpp>
 #include <nlohmann/json.hpp>
 
-#include "tests/planner/report/plain_twin.h"
+#include "tests/support/plain_twin.h"
 #include "tests/support/plain_body.h"
 
 using Catch::Matchers::WithinAbs;

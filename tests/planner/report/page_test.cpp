@@ -7,7 +7,7 @@
 #include <nlohmann/json.hpp>
 
 #include "planner/report/cautions.h"
-#include "tests/planner/report/bench_plan.h"
+#include "tests/support/bench_plan.h"
 
 using nlohmann::json;
 using withy_test::Bench;

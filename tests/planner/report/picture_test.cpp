@@ -6,7 +6,7 @@
 #include <catch2/catch.hpp>
 
 #include "planner/report/picture_view.h"
-#include "tests/planner/report/bench_plan.h"
+#include "tests/support/bench_plan.h"
 
 using Catch::Matchers::WithinAbs;
 using withy_test::Bench;

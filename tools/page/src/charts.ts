@@ -32,6 +32,8 @@ interface Chart {
 const kDashes = [[], [7, 4], [2, 3], [10, 3, 2, 3], [5, 2], [1, 5], [12, 4], [3, 6]];
 const kTones = ['--line-1', '--line-2', '--line-3', '--line-4'];
 const kHeight = 124;
+// A curve below this share of its limit gets a button that shows it closer.
+const kSmallShare = 0.3;
 
 function sampleTimes(track: Track): number[] {
   return track.entry.samples.flatMap((samples, k) => samples.t.map((t) => track.start[k] + t * samples.seconds));
@@ -155,13 +157,15 @@ class Plot {
   private readonly cells: HTMLElement[] = [];
   private readonly cursor = h('div', { class: 'plot-now' });
   private plot: uPlot | null = null;
+  /** The curve fills the plot, and limits far from it lie outside. */
+  private close = false;
 
   constructor(
     private readonly chart: Chart,
     private readonly clock: Clock,
     private readonly tracks: Track[],
   ) {
-    this.head.append(h('h3', {}, `${chart.title} `, h('small', {}, chart.unit)));
+    this.head.append(h('h3', {}, `${chart.title} `, h('small', {}, chart.unit), this.isSmall() ? this.closerButton() : null));
     const legend = h('div', { class: 'plot-legend' });
     chart.lines.forEach((line, i) => {
       const cell = h('b', {});
@@ -188,9 +192,30 @@ class Plot {
     return s('svg', { viewBox: '0 0 28 10', class: 'plot-swatch', 'aria-hidden': 'true' }, line);
   }
 
+  private values(): number[] {
+    return this.chart.lines.flatMap((l) => l.values).filter((v): v is number => v !== null && Number.isFinite(v));
+  }
+
+  /** Is the curve so far from its limits that it is hard to read beside them? */
+  private isSmall(): boolean {
+    const most = largest(this.values()) ?? 0;
+    return most > 0 && most < kSmallShare * (largest(this.chart.limits.map((l) => l.value)) ?? 0);
+  }
+
+  private closerButton(): HTMLElement {
+    const button = h('button', { type: 'button', class: 'closer', 'aria-pressed': false, 'aria-label': `${this.chart.title}: closer` }, 'closer');
+    button.addEventListener('click', () => {
+      this.close = !this.close;
+      button.setAttribute('aria-pressed', String(this.close));
+      say(button, this.close ? 'with limits' : 'closer');
+      this.build();
+    });
+    return button;
+  }
+
   private range(): [number, number] {
-    const values = this.chart.lines.flatMap((l) => l.values).filter((v): v is number => v !== null && Number.isFinite(v));
-    const all = [...values, ...this.chart.limits.map((l) => l.value), 0];
+    const limits = this.close ? [] : this.chart.limits.map((l) => l.value);
+    const all = [...this.values(), ...limits, 0];
     const low = Math.min(...all);
     const high = Math.max(...all);
     const margin = 0.08 * (high - low || 1);
@@ -261,6 +286,8 @@ class Plot {
     u.ctx.font = `600 ${10.5 * scale}px system-ui, sans-serif`;
     u.ctx.textAlign = 'right';
     for (const { value, name } of this.chart.limits) {
+      const { min, max } = u.scales.y;
+      if (value < (min ?? -Infinity) || value > (max ?? Infinity)) continue;
       const y = u.valToPos(value, 'y', true);
       u.ctx.setLineDash([9 * scale, 3 * scale]);
       u.ctx.beginPath();

@@ -7,7 +7,7 @@ import { h, say } from './dom.ts';
 import { bend } from './kinematics.ts';
 import type { Clock, Moment, Track } from './playback.ts';
 import { actionKey, actionSign, verdictSign } from './signs.ts';
-import { actionWords, bendWords, keyWords, largest, lockCount, quantity, verdictMeaning, verdictWord } from './words.ts';
+import { actionWords, bendWords, keyWords, largest, lockCount, quantity, sentence, verdictMeaning, verdictWord } from './words.ts';
 
 type Summary = Record<string, number | boolean | null>;
 
@@ -35,9 +35,9 @@ function figures(entry: PlanEntry, { scene }: PageData): Figure[] {
     { name: 'tip direction off', value: scene.target.direction ? figure(entry, 'tip_direction_error_deg') : null, limit: scene.target.direction_tolerance_deg, unit: '°', digits: 1 },
     { name: 'largest pull', value: figure(entry, 'pull_max_mm'), limit: scene.stroke_max_mm, unit: 'mm', digits: 2 },
     { name: 'largest tension', value: figure(entry, 'tension_max_N'), limit: scene.tension_max_N, unit: 'N', digits: 2 },
-    { name: 'strongest field', value: figure(entry, 'field_max_mT'), limit: scene.field_max_mT, unit: 'mT', digits: 1 },
+    { name: 'largest field', value: figure(entry, 'field_max_mT'), limit: scene.field_max_mT, unit: 'mT', digits: 1 },
     { name: 'largest lock load', value: entry.plan.locks > 0 ? figure(entry, 'lock_moment_max_Nmm') : null, limit: figure(entry, 'lock_moment_limit_Nmm'), unit: 'N·mm', digits: 1 },
-    { name: 'sharpest curvature', value: figure(entry, 'curvature_max_per_mm'), limit: scene.curvature_max_per_mm, unit: '/mm', digits: 4 },
+    { name: 'largest curvature', value: figure(entry, 'curvature_max_per_mm'), limit: scene.curvature_max_per_mm, unit: '/mm', digits: 4 },
   ];
   return list.filter((f) => f.value !== null);
 }
@@ -88,7 +88,7 @@ export function verdictPanel(entry: PlanEntry, data: PageData): HTMLElement {
       verdictSign(plan.verdict),
       h('div', {}, h('h2', { id: 'verdict' }, `${verdictWord[plan.verdict]} with ${lockCount(plan.locks)}`), h('p', { class: 'meaning' }, verdictMeaning[plan.verdict])),
     ),
-    h('p', { class: 'why', id: 'why' }, plan.why),
+    h('p', { class: 'why', id: 'why' }, sentence(plan.why)),
     approachLine(entry),
     h('p', { class: 'counts' }, counts(entry)),
     list.length > 0 ? h('div', { class: 'figures' }, ...list.map(figureBar)) : null,
@@ -115,7 +115,7 @@ export function comparePanel(data: PageData): HTMLElement {
     ['actions', count((e) => e.plan.actions.length)],
     ['largest pull', number('pull_max_mm', 'mm', 2)],
     ['largest tension', number('tension_max_N', 'N', 2)],
-    ['strongest field', number('field_max_mT', 'mT', 1)],
+    ['largest field', number('field_max_mT', 'mT', 1)],
     ['motion', number('duration_s', 's', 0)],
     ['decided in', (e) => quantity(e.plan.seconds, 's', 2)],
   ];
@@ -126,7 +126,7 @@ export function comparePanel(data: PageData): HTMLElement {
       {},
       h('th', { scope: 'row' }, lockCount(e.plan.locks)),
       h('td', {}, h('span', { class: `cell-verdict ${e.plan.verdict}` }, verdictSign(e.plan.verdict), verdictWord[e.plan.verdict])),
-      h('td', { class: 'why' }, e.plan.why),
+      h('td', { class: 'why' }, sentence(e.plan.why)),
       ...columns.map(([, value]) => h('td', { class: 'n' }, value(e))),
     ),
   );

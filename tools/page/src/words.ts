@@ -13,6 +13,13 @@ export function quantity(value: number | null | undefined, unit: string, digits 
   return unit === '' ? text : unit === '°' ? text + unit : `${text}\u00a0${unit}`;
 }
 
+/** A sentence as it stands on a page: with a capital and a full stop. */
+export function sentence(text: string): string {
+  const trimmed = text.trim();
+  const capital = trimmed.charAt(0).toUpperCase() + trimmed.slice(1);
+  return /[.!?]$/.test(capital) || capital === '' ? capital : `${capital}.`;
+}
+
 export const degrees = (rad: number) => (rad * 180) / Math.PI;
 
 export function lockCount(locks: number): string {
