@@ -82,6 +82,10 @@ bool move_switch(const StepJudge& judge, Stays& stays, std::size_t i, double d) 
   Stay after = stays.stays[i + 1];
   if (before.back().insertion_mm == d) return false;
   const double old_effort = effort(before) + effort(after);
+  // A stay of one state begins and ends there: the far end stays where it is, a motion to the switch is
+  // added.
+  if (before.size() == 1) before.push_back(before.back());
+  if (after.size() == 1) after.push_back(after.back());
   before.back().insertion_mm = d;
   after.front().insertion_mm = d;
   const auto drop_repeats = [](Stay& stay) { stay.erase(std::unique(stay.begin(), stay.end()), stay.end()); };

@@ -128,6 +128,10 @@ TEST_CASE("A route's every motion and switch is allowed, before and after tidyin
         const RouteStep& step = route->steps[i];
         const State& before = route->state_before(i);
         CAPTURE(i);
+        if (step.lock >= 0) {  // a switch moves nothing
+          CHECK(step.to.insertion_mm == before.insertion_mm);
+          CHECK(step.to.u_free == before.u_free);
+        }
         if (step.lock < 0)
           CHECK(judge.motion_allowed(before, step.to));
         else
