@@ -9,8 +9,8 @@
 #include <catch2/catch.hpp>
 #include <nlohmann/json.hpp>
 
-#include "tests/support/plain_twin.h"
 #include "tests/support/plain_body.h"
+#include "tests/support/plain_twin.h"
 
 using Catch::Matchers::WithinAbs;
 using withy_test::Bench;

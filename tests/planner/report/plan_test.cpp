@@ -7,8 +7,8 @@
 #include <nlohmann/json.hpp>
 
 #include "planner/segment/shape.h"
-#include "tests/support/plain_twin.h"
 #include "tests/support/plain_replay.h"
+#include "tests/support/plain_twin.h"
 
 using Catch::Matchers::WithinAbs;
 using nlohmann::ordered_json;

@@ -10,8 +10,8 @@
 
 #include "planner/report/script_csv.h"
 #include "planner/report/script_iso6983.h"
-#include "tests/support/plain_twin.h"
 #include "tests/support/plain_clearance.h"
+#include "tests/support/plain_twin.h"
 
 using withy::ReplayCause;
 using withy::ReplayReport;
