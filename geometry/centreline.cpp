@@ -33,17 +33,6 @@ struct IndexHash {
   }
 };
 
-double volume(const TriangleMesh& mesh) {
-  double six = 0.0;
-  for (const auto& t : mesh.triangles) {
-    const auto v = [&](int k) {
-      return mesh.vertices[static_cast<std::size_t>(t[static_cast<std::size_t>(k)])];
-    };
-    six += v(0).dot(v(1).cross(v(2)));
-  }
-  return std::abs(six) / 6.0;
-}
-
 /// The lumen as a graph of grid points, grown from the entry.
 class LumenGraph {
  public:
@@ -283,7 +272,8 @@ double Centreline::station_of(const Vector3d& p_E) const {
 
 Centreline compute_centreline(const WallDistance& wall, const CentrelineSettings& settings) {
   Centreline out;
-  out.grid_mm = std::max(kFinestGrid_mm, std::cbrt(volume(wall.channel().mesh_E) / settings.most_nodes));
+  out.grid_mm =
+      std::max(kFinestGrid_mm, std::cbrt(enclosed_volume(wall.channel().mesh_E) / settings.most_nodes));
   const LumenGraph graph(wall, out.grid_mm);
   const auto& nodes = graph.nodes();
   if (nodes.empty()) return out;

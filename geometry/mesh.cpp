@@ -18,6 +18,7 @@
 #include <CGAL/IO/PLY.h>
 #include <CGAL/IO/STL.h>
 #include <CGAL/Polygon_mesh_processing/repair_polygon_soup.h>
+#include <Eigen/Geometry>
 #include <boost/interprocess/streams/bufferstream.hpp>
 #include <fmt/format.h>
 #include <unistd.h>
@@ -208,6 +209,17 @@ Result<void> write_mesh(const TriangleMesh& mesh, const std::filesystem::path& f
                        "name a file in a folder that exists and may be written to, on a disk with room");
   }
   return {};
+}
+
+double enclosed_volume(const TriangleMesh& mesh) {
+  double six = 0.0;
+  for (const auto& t : mesh.triangles) {
+    const auto corner = [&](std::size_t k) -> const Eigen::Vector3d& {
+      return mesh.vertices[static_cast<std::size_t>(t[k])];
+    };
+    six += corner(0).dot(corner(1).cross(corner(2)));
+  }
+  return std::abs(six) / 6.0;
 }
 
 }  // namespace withy

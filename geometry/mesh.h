@@ -43,4 +43,8 @@ Result<TriangleMesh> read_mesh(const std::filesystem::path& file, LengthUnit uni
 /// rename).
 Result<void> write_mesh(const TriangleMesh& mesh, const std::filesystem::path& file);
 
+/// Volume (mm^3) that a closed mesh encloses, whichever way it is oriented: a sixth of the sum of its
+/// triangles' triple products (divergence theorem).
+double enclosed_volume(const TriangleMesh& mesh);
+
 }  // namespace withy

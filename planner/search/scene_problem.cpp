@@ -2,6 +2,7 @@
 #include "planner/search/scene_problem.h"
 
 #include <algorithm>
+#include <cmath>
 
 namespace withy {
 
@@ -13,9 +14,11 @@ Result<PreparedScene> prepare_scene(const std::filesystem::path& file, DistanceS
   PreparedScene prepared;
   prepared.wall = std::make_shared<const WallDistance>(*channel);
   std::shared_ptr<const DistanceField> field;
-  if (source == DistanceSource::field)
-    field = DistanceField::make(
-        prepared.wall, std::clamp(scene->parts.segment.radius_mm / 4.0, kFieldFinest_mm, kFieldCoarsest_mm));
+  if (source == DistanceSource::field) {
+    const double fine = std::clamp(scene->parts.segment.radius_mm / 4.0, kFieldFinest_mm, kFieldCoarsest_mm);
+    const double affordable = std::cbrt(enclosed_volume((*channel)->mesh_E) / kFieldMostNodes);
+    field = DistanceField::make(prepared.wall, std::max(fine, affordable));
+  }
   prepared.distance = std::make_shared<const ChannelDistance>(prepared.wall, field);
   prepared.scene = std::move(*scene);
   return prepared;

@@ -14,6 +14,8 @@ namespace withy {
 /// that a body touches the wall well before the field knows nothing.
 inline constexpr double kFieldCoarsest_mm = 0.25;
 inline constexpr double kFieldFinest_mm = 0.05;
+/// A wide lumen gets a coarser field: about this many nodes at most (a node takes 8 bytes).
+inline constexpr double kFieldMostNodes = 6e6;
 
 /// A scene with its channel read and its distances at hand: what several plans of one scene share.
 struct PreparedScene {

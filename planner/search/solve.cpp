@@ -22,7 +22,7 @@ namespace {
 // How much work (RouteSearch::work) each look for a wider plan may take, beside what the first plan took, and
 // how many there are. Counted in work and not in time, so that the same question always gets the same plan.
 constexpr std::int64_t kWidenFloor = 200000;
-constexpr std::int64_t kWidenCeiling = 2000000;
+constexpr std::int64_t kWidenCeiling = 800000;
 constexpr int kWidenLooks = 4;
 // Clearance steps (mm) of that look: first and least.
 constexpr double kWidenFirst_mm = 0.4;
