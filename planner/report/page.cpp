@@ -12,6 +12,7 @@
 #include <openssl/evp.h>
 
 #include "planner/report/cautions.h"
+#include "planner/report/markup.h"
 #include "planner/report/motion_samples.h"
 #include "planner/report/page_bundle.h"
 
@@ -167,26 +168,6 @@ std::string for_script_element(const Json& data) {
   return out;
 }
 
-std::string escaped_for_html(std::string_view text) {
-  std::string out;
-  for (const char c : text) {
-    switch (c) {
-      case '&':
-        out += "&amp;";
-        break;
-      case '<':
-        out += "&lt;";
-        break;
-      case '>':
-        out += "&gt;";
-        break;
-      default:
-        out += c;
-    }
-  }
-  return out;
-}
-
 /// `text` with the first `mark` replaced. Precondition: there is one.
 std::string filled(std::string_view text, std::string_view mark, std::string_view value) {
   const std::size_t at = text.find(mark);
@@ -217,7 +198,7 @@ std::string page_html(const PageInput& input) {
   for (const PagePlan& plan : input.plans) data["plans"].push_back(plan_json(input, plan));
   // Data first: the title's mark stands before them, so nothing that they say can be taken for it.
   const std::string with_data = filled(kPageBundle, kPageDataMark, for_script_element(data));
-  return filled(with_data, kPageTitleMark, escaped_for_html(input.scene.title));
+  return filled(with_data, kPageTitleMark, escaped_for_markup(input.scene.title));
 }
 
 }  // namespace withy

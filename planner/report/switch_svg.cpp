@@ -5,6 +5,7 @@
 
 #include <fmt/format.h>
 
+#include "planner/report/markup.h"
 #include "planner/report/switch_report.h"
 
 namespace withy {
@@ -18,27 +19,6 @@ constexpr double kCaption_px = 46.0;
 constexpr double kHead_px = 54.0;
 constexpr double kLegend_px = 64.0;
 
-/// Text in a title may hold what SVG takes for its own.
-std::string escaped(const std::string& text) {
-  std::string out;
-  for (const char c : text) {
-    switch (c) {
-      case '&':
-        out += "&amp;";
-        break;
-      case '<':
-        out += "&lt;";
-        break;
-      case '>':
-        out += "&gt;";
-        break;
-      default:
-        out += c;
-    }
-  }
-  return out;
-}
-
 /// One hue from light to dark, so that prints and eyes that don't tell colours still rank it.
 std::string shade(double share) {
   const double t = std::clamp(share, 0.0, 1.0);
@@ -50,7 +30,7 @@ std::string shade(double share) {
 
 std::string text(double x, double y, const std::string& words, const char* anchor = "middle", int size = 13) {
   return fmt::format("<text x=\"{:.1f}\" y=\"{:.1f}\" text-anchor=\"{}\" font-size=\"{}\">{}</text>\n", x, y,
-                     anchor, size, escaped(words));
+                     anchor, size, escaped_for_markup(words));
 }
 
 std::string opened(double width, double height, const std::string& title) {
@@ -58,7 +38,7 @@ std::string opened(double width, double height, const std::string& title) {
              "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {0:.0f} {1:.0f}\" width=\"{0:.0f}\" "
              "height=\"{1:.0f}\" "
              "font-family=\"sans-serif\" fill=\"#1c1f24\">\n<title>{2}</title>\n",
-             width, height, escaped(title)) +
+             width, height, escaped_for_markup(title)) +
          "<defs>\n<pattern id=\"strong\" width=\"6\" height=\"6\" patternUnits=\"userSpaceOnUse\" "
          "patternTransform=\"rotate(45)\"><rect width=\"6\" height=\"6\" fill=\"#ffffff\"/><rect width=\"2\" "
          "height=\"6\" "
