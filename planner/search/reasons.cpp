@@ -178,15 +178,19 @@ std::string sentence_for(Relaxation relaxation, const SearchProblem& asked, cons
 
 std::optional<Reason> find_reason(const SearchProblem& problem, const ReasonSettings& settings) {
   RouteSearchSettings search_settings;
-  search_settings.most_work = settings.most_work;
+  std::int64_t left = settings.most_work_in_all;
   search_settings.stop = settings.stop;
   for (const Relaxation relaxation : {Relaxation::field, Relaxation::tendons, Relaxation::latch,
                                       Relaxation::curvature, Relaxation::insertion, Relaxation::clearance,
                                       Relaxation::thickness, Relaxation::one_more_lock, Relaxation::walls}) {
     const auto eased = relaxed(problem, relaxation, settings);
     if (!eased) continue;
+    search_settings.most_work = std::min(settings.most_work, left);
     RouteSearch search(*eased, search_settings);
-    if (search.run() != SearchOutcome::found) continue;
+    const SearchOutcome outcome = search.run();
+    left -= search.work();
+    if (outcome != SearchOutcome::found && left <= 0) return std::nullopt;
+    if (outcome != SearchOutcome::found) continue;
     const Hardware hardware(eased->design);
     const StepJudge judge(*eased, hardware);
     return Reason{relaxation, sentence_for(relaxation, problem, *eased, tidy(judge, search.route()))};

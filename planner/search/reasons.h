@@ -34,7 +34,9 @@ struct Reason {
 
 struct ReasonSettings {
   /// RouteSearch::work allowed for each relaxation: work and not time, so that answers repeat.
-  std::int64_t most_work = 1000000;
+  std::int64_t most_work = 4000000;
+  /// And for all of them together.
+  std::int64_t most_work_in_all = 12000000;
   std::function<bool()> stop = [] { return false; };
   /// The same question with another number of locks; nothing where the scene can't have it.
   std::function<std::optional<SearchProblem>(int locks)> with_locks;

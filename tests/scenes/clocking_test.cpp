@@ -1,0 +1,40 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Two locks clocked alike can't be told apart by any field where the route needs it, and the verdict says so;
+// clocked as `withy switch` advises, the same scene is reached (tests/scenes/plans_test.cpp plans it as
+// shipped).
+#include <filesystem>
+
+#include <catch2/catch.hpp>
+
+#include "tests/support/run_program.h"
+#include "tests/support/temporary_folder.h"
+
+namespace fs = std::filesystem;
+
+TEST_CASE(
+    "Locks clocked alike are proved not to reach for want of a field, and the shipped clocking is what withy "
+    "switch advises") {
+  const fs::path shipped = fs::path(WITHY_SOURCE_DIR) / "scenes/triple-bend";
+  const withy_test::TemporaryFolder folder;
+  for (const auto& entry : fs::directory_iterator(shipped))
+    fs::copy(entry.path(), folder.path() / entry.path().filename());
+  const fs::path scene = folder.path() / "scene.toml";
+
+  const auto advice = withy_test::run_program(
+      WITHY_PROGRAM, {"switch", scene.string(), "--locks", "2", "--quiet"}, folder.path());
+  CAPTURE(advice.out, advice.err);
+  REQUIRE(advice.status == 0);
+  CHECK(advice.out.find("clocking 135 deg") != std::string::npos);
+
+  std::string text = withy_test::read_text(scene);
+  const std::string apart = "clock_deg = [0.0, 135.0]";
+  const auto at = text.find(apart);
+  REQUIRE(at != std::string::npos);
+  text.replace(at, apart.size(), "clock_deg = [0.0, 0.0]");
+  withy_test::write_text(scene, text);
+  const auto alike = withy_test::run_program(
+      WITHY_PROGRAM, {"plan", scene.string(), "--locks", "2", "--budget", "200", "--quiet"}, folder.path());
+  CAPTURE(alike.out, alike.err);
+  CHECK(alike.status == 3);
+  CHECK(alike.out.find("no allowed field switches a lock") != std::string::npos);
+}
