@@ -449,11 +449,23 @@ void RouteSearch::write_reached_cells(std::ostream& out) const {
     }
 }
 
+/// One motion from the start to a goal state without a switch, verified exactly: what needs no search should
+/// not wait for cells as fine as a narrow lumen asks.
+bool RouteSearch::try_straight_for_it() {
+  const ChainCell whole{&record(0).leaf, record(0).tree.box(0), false, -1, false};
+  Threading threading = thread_chain(problem_, chart_, judge_, {whole});
+  ++tries_;
+  if (!threading.failed.empty()) return false;
+  route_ = std::move(threading.route);
+  return true;
+}
+
 SearchOutcome RouteSearch::run() {
   if (problem_.goal.holds(Shape(problem_.design, start_state()).tip_E())) {
     route_ = Route{};
     return SearchOutcome::found;
   }
+  if (try_straight_for_it()) return SearchOutcome::found;
   while (true) {
     switch (search_once()) {
       case Sweep::stopped:

@@ -123,9 +123,10 @@ class RouteSearch {
 
   std::vector<CellRef> path_from(CellRef start) const;
   bool refine_coarse(const std::vector<CellRef>& path);
+  void note_approach(const Threading& threading);
+  bool try_straight_for_it();
   /// True: route_ holds the way. Else what failed was refined; false in `progress` when nothing was left to
   /// refine.
-  void note_approach(const Threading& threading);
   bool try_path(const std::vector<CellRef>& path, bool& progress);
 
   LeafRecord& record(int leaf) { return *leaves_[static_cast<std::size_t>(leaf)]; }
