@@ -21,24 +21,6 @@ std::string_view name_of(ActionKind kind) {
   return "";
 }
 
-namespace {
-
-/// Index into the regions of the one that ends at `lock`, or of the one that holds the released lock's
-/// station.
-std::size_t region_index(const LockSet& engaged, int lock) {
-  std::size_t index = 0;
-  for (int i = 0; i < lock; ++i) index += engaged.test(static_cast<std::size_t>(i)) ? 1 : 0;
-  return index;
-}
-
-/// Exposed flexible length of [from, to] at this insertion.
-double exposed_flexible(const Design& design, double insertion_mm, double from, double to) {
-  const double start = std::max(from, first_exposed_station(design, insertion_mm));
-  return start < to ? design.flexible_length(start, to) : 0.0;
-}
-
-}  // namespace
-
 State after_lock(const Design& design, const State& state, int lock) {
   assert(lock >= 0 && lock < design.lock_count() && !state.engaged.test(static_cast<std::size_t>(lock)));
   const auto regions = regions_of(design, state);
@@ -47,7 +29,7 @@ State after_lock(const Design& design, const State& state, int lock) {
   const double station = design.station_mm(lock);
   State after = state;
   after.engaged.set(static_cast<std::size_t>(lock));
-  const double proximal = exposed_flexible(design, state.insertion_mm, split.from_mm, station);
+  const double proximal = exposed_flexible_length(design, state.insertion_mm, split.from_mm, station);
   const Eigen::Vector2d theta = proximal * split.u;
   after.theta_frozen.insert(after.theta_frozen.begin() + static_cast<std::ptrdiff_t>(at), theta);
   // The distal part: still the free region (same curvature), or a frozen one that keeps what is left of the

@@ -69,6 +69,7 @@ class ChannelDistance {
 
   const WallDistance& exact() const { return *exact_; }
   const DistanceField* field() const { return field_.get(); }
+  std::shared_ptr<const DistanceField> field_pointer() const { return field_; }
   std::shared_ptr<const WallDistance> exact_pointer() const { return exact_; }
 
  private:

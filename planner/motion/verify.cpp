@@ -275,7 +275,7 @@ class Sweep {
     }
     if (b.size < kLeastBox_mm) {
       settled_ = std::min(settled_, b.lower);
-      if (b.lower == -kInfinity) upper_ = std::min(upper_, -kInfinity);
+      if (b.lower == -kInfinity) upper_ = -kInfinity;
       return;
     }
     // Halve the longer side; a box that is a point along the motion is only cut along the body.

@@ -21,16 +21,11 @@ int switches_in(const Plan& plan) {
   }));
 }
 
-/// Curvatures of the shape at the target: frozen regions that bend, and the free one.
-int curvatures_at_target(const Design& design, const Plan& plan) {
-  const auto regions = regions_of(design, plan.states[static_cast<std::size_t>(plan.reached_state)]);
-  return static_cast<int>(regions.size());
-}
-
 Json stack_instead(const Design& design, const Plan& plan) {
   if (!design.tendons()) return nullptr;
   const auto regions = regions_of(design, plan.states[static_cast<std::size_t>(plan.reached_state)]);
-  const int segments = curvatures_at_target(design, plan);
+  const auto segments =
+      static_cast<int>(regions.size());  // a curvature each: the frozen ones and the free one
   const auto tendons = static_cast<int>(design.tendons()->angle_rad.size());
   Json out;
   out["segments"] = segments;

@@ -296,19 +296,11 @@ class Replayer {
     return settle(row, engaged, latched);
   }
 
-  /// Index of the frozen region that ends at an engaged lock.
-  static std::size_t frozen_index(const State& state, int lock) {
-    std::size_t index = 0;
-    for (int i = 0; i < lock; ++i) index += state.engaged.test(static_cast<std::size_t>(i)) ? 1 : 0;
-    return index;
-  }
-
   /// A latch pulls the bend that a lock was engaged on onto its notches.
   Finding pull_onto_notches(int lock, State& state) const {
     if (!design_.latch()) return std::nullopt;
-    const std::size_t at = frozen_index(state, lock);
-    Eigen::Vector2d sum = Eigen::Vector2d::Zero();
-    for (std::size_t k = 0; k <= at; ++k) sum += state.theta_frozen[k];
+    const std::size_t at = region_index(state.engaged, lock);
+    const Eigen::Vector2d sum = bend_up_to_lock(state, lock);
     const auto latched = latched_bend(*design_.latch(), sum);
     if (!latched)
       return ReplayFinding{ReplayCause::latch,
@@ -331,7 +323,7 @@ class Replayer {
   /// Letting go must not let the body snap.
   Finding check_release(int lock) const {
     const auto regions = regions_of(design_, now_);
-    const std::size_t at = frozen_index(now_, lock);
+    const std::size_t at = region_index(now_.engaged, lock);
     const double from = std::max(regions[at].from_mm, first_exposed_station(design_, now_.insertion_mm));
     const double reach = design_.length_mm() - from;
     const double snap = 0.5 * reach * reach * (regions[at].u - regions[at + 1].u).norm();

@@ -33,6 +33,8 @@ class CellTree {
 
   Box box(int cell) const;
   void split(int cell, int coordinate);
+  /// Do the closed boxes share a point?
+  bool meets(int cell, const Box& query) const;
 
   /// Calls `visit(cell)` for each unsplit, not blocked cell whose closed box meets `query`.
   template <class Visit>
@@ -59,7 +61,6 @@ class CellTree {
     CellStatus status = CellStatus::unknown;
   };
   static std::size_t at(int i) { return static_cast<std::size_t>(i); }
-  bool meets(int cell, const Box& query) const;
 
   int dimensions_;
   std::vector<Cell> cells_;

@@ -18,6 +18,14 @@ bool boxes_touch(const Box& a, const Box& b) {
   return true;
 }
 
+std::pair<double, double> curvature_range(const Box& box) {
+  const auto nearest = [&](int k) { return std::max({0.0, box.low[Box::idx(k)], -box.high[Box::idx(k)]}); };
+  const auto farthest = [&](int k) {
+    return std::max(std::abs(box.low[Box::idx(k)]), std::abs(box.high[Box::idx(k)]));
+  };
+  return {std::hypot(nearest(1), nearest(2)), std::hypot(farthest(1), farthest(2))};
+}
+
 Box intersection(const Box& a, const Box& b) {
   Box out = a;
   for (int k = 0; k < a.dimensions; ++k) {
@@ -81,9 +89,17 @@ std::vector<Stretch> stretches_of(const Design& design, const LockSet& engaged) 
   return stretches;
 }
 
-double exposed_flexible_length(const Design& design, double insertion_mm, double from_mm, double to_mm) {
-  const double start = std::max(from_mm, first_exposed_station(design, insertion_mm));
-  return start < to_mm ? design.flexible_length(start, to_mm) : 0.0;
+BendRange frozen_bends(const BendChart& chart, const Leaf& leaf, const Box& box, std::size_t r) {
+  BendRange range{leaf.base[r], leaf.base[r]};
+  const auto n = static_cast<std::size_t>(chart.coordinates());
+  for (std::size_t c = 0; c < n; ++c) {
+    const Eigen::Vector2d axis = chart.axes().col(static_cast<std::ptrdiff_t>(c));
+    const Eigen::Vector2d a = axis * box.low[3 + r * n + c];
+    const Eigen::Vector2d b = axis * box.high[3 + r * n + c];
+    range.low += a.cwiseMin(b);
+    range.high += a.cwiseMax(b);
+  }
+  return range;
 }
 
 Box whole_leaf(const Design& design, const BendChart& chart, const Leaf& leaf) {

@@ -13,6 +13,7 @@
 #include <array>
 #include <compare>
 #include <cstdint>
+#include <utility>
 #include <vector>
 
 #include <Eigen/Core>
@@ -38,6 +39,9 @@ struct Box {
 
 /// Do the boxes share a point, and (in the frozen coordinates, which no motion changes) more than a face?
 bool boxes_touch(const Box& a, const Box& b);
+
+/// Least and greatest |u| over the box.
+std::pair<double, double> curvature_range(const Box& box);
 
 /// The shared part of two boxes that touch.
 Box intersection(const Box& a, const Box& b);
@@ -110,7 +114,13 @@ struct Stretch {
 };
 std::vector<Stretch> stretches_of(const Design& design, const LockSet& engaged);
 
-/// Exposed flexible length of [from, to] at insertion d; monotone in d.
-double exposed_flexible_length(const Design& design, double insertion_mm, double from_mm, double to_mm);
+/// Bounds, component by component, of a frozen bend over a box.
+struct BendRange {
+  Eigen::Vector2d low;
+  Eigen::Vector2d high;
+};
+
+/// Those of frozen region r.
+BendRange frozen_bends(const BendChart& chart, const Leaf& leaf, const Box& box, std::size_t r);
 
 }  // namespace withy

@@ -6,6 +6,8 @@
 #include <limits>
 #include <optional>
 
+#include "planner/motion/action.h"
+
 namespace withy {
 
 namespace {
@@ -21,10 +23,8 @@ struct Interval {
   bool empty() const { return low > high; }
 };
 
-struct Rectangle {
-  Eigen::Vector2d low;
-  Eigen::Vector2d high;
-};
+/// Bounds of bends, and of curvatures.
+using Rectangle = BendRange;
 
 /// Intervals of f >= 0 with some u in `u`, theta in `theta`: theta = u f.
 Interval lengths_that_bend(const Interval& u, const Interval& theta) {
@@ -83,7 +83,7 @@ class LinkFinder {
 
   void run() {
     for (int lock = 0; lock < design_.lock_count(); ++lock) {
-      const std::size_t region = region_of(lock);
+      const std::size_t region = region_index(leaf_.engaged, lock);
       const bool last = region == leaf_.base.size();
       if (leaf_.engaged.test(static_cast<std::size_t>(lock)))
         region + 1 == leaf_.base.size() ? release_last(lock) : release_inner(lock, region);
@@ -93,13 +93,6 @@ class LinkFinder {
   }
 
  private:
-  /// The frozen region that ends at the engaged lock, or the region that holds the released lock's station.
-  std::size_t region_of(int lock) const {
-    std::size_t r = 0;
-    while (r < leaf_.base.size() && stretches_[r].end_lock < lock) ++r;
-    return r;
-  }
-
   Interval exposed(double from, double to, const Interval& d) const {
     return {exposed_flexible_length(design_, d.low, from, to),
             exposed_flexible_length(design_, d.high, from, to)};
@@ -130,17 +123,7 @@ class LinkFinder {
   Rectangle u_range() const { return {{box_.low[1], box_.low[2]}, {box_.high[1], box_.high[2]}}; }
 
   /// Frozen bends of region r over the box.
-  Rectangle frozen(std::size_t r) const {
-    Rectangle theta{leaf_.base[r], leaf_.base[r]};
-    for (int c = 0; c < n_; ++c) {
-      const auto k = 3 + r * static_cast<std::size_t>(n_) + static_cast<std::size_t>(c);
-      const Eigen::Vector2d a = chart_.axes().col(c) * box_.low[k];
-      const Eigen::Vector2d b = chart_.axes().col(c) * box_.high[k];
-      theta.low += a.cwiseMin(b);
-      theta.high += a.cwiseMax(b);
-    }
-    return theta;
-  }
+  Rectangle frozen(std::size_t r) const { return frozen_bends(chart_, leaf_, box_, r); }
 
   /// Rectangles of each frozen region of the box.
   std::vector<Rectangle> all_frozen() const {
@@ -246,8 +229,7 @@ class LinkFinder {
       other.base.push_back(base);
       auto theta = all_frozen();
       theta.push_back(n_ == 0 ? Rectangle{base, base} : bend);
-      const Rectangle wanted = n_ == 0 ? Rectangle{base, base} : bend;
-      if (const auto m = match(wanted, from, to)) add(lock, true, other, theta, m->d, m->u);
+      if (const auto m = match(theta.back(), from, to)) add(lock, true, other, theta, m->d, m->u);
       const Interval in_guide = hidden(lock);
       if (!in_guide.empty() && base.norm() < kNotchGrain) {
         theta.back() = {Eigen::Vector2d::Zero(), Eigen::Vector2d::Zero()};
@@ -271,8 +253,8 @@ class LinkFinder {
         curvatures(a, exposed(stretches_[r].from_mm, stretches_[r].to_mm, d_range()), kappa_);
     const Rectangle ub =
         curvatures(b, exposed(stretches_[r + 1].from_mm, stretches_[r + 1].to_mm, d_range()), kappa_);
-    const bool meet =
-        ((ua.low - ub.high).array() <= kEqual).all() && ((ub.low - ua.high).array() <= kEqual).all();
+    const bool meet = ((ua.low - ub.high).array() <= kEqualCurvature_per_mm).all() &&
+                      ((ub.low - ua.high).array() <= kEqualCurvature_per_mm).all();
     if (!meet && hidden(lock).empty()) return;
     Leaf other = without(r, lock);
     other.base[r] = chart_.base_of(leaf_.base[r] + leaf_.base[r + 1]);
@@ -304,8 +286,6 @@ class LinkFinder {
       add(lock, true, other, theta, d_range(), u_range());
     }
   }
-
-  static constexpr double kEqual = 1e-8;  // 1/mm: as an unlock allows (kEqualCurvature_per_mm)
 
   const Design& design_;
   const BendChart& chart_;

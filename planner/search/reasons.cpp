@@ -112,10 +112,7 @@ std::string off_the_notches(const SearchProblem& problem, const Route& route) {
   int lock = 0;
   for (const RouteStep& step : route.steps) {
     if (step.lock < 0 || !step.engages) continue;
-    Eigen::Vector2d sum = Eigen::Vector2d::Zero();
-    std::size_t r = 0;
-    for (int i = 0; i <= step.lock; ++i)
-      if (step.to.engaged.test(static_cast<std::size_t>(i))) sum += step.to.theta_frozen[r++];
+    const Eigen::Vector2d sum = bend_up_to_lock(step.to, step.lock);
     const double spacing = latch.notch_pitch_mm / latch.backbone_radius_mm;
     double off = std::numeric_limits<double>::infinity();
     if (lattice_kind(latch) == LatticeKind::points)
@@ -191,9 +188,8 @@ std::optional<Reason> find_reason(const SearchProblem& problem, const ReasonSett
     left -= search.work();
     if (outcome != SearchOutcome::found && left <= 0) return std::nullopt;
     if (outcome != SearchOutcome::found) continue;
-    const Hardware hardware(eased->design);
-    const StepJudge judge(*eased, hardware);
-    return Reason{relaxation, sentence_for(relaxation, problem, *eased, tidy(judge, search.route()))};
+    return Reason{relaxation,
+                  sentence_for(relaxation, problem, *eased, tidy(search.judge(), search.route()))};
   }
   return std::nullopt;
 }

@@ -56,10 +56,7 @@ std::string StepJudge::objection(const State& from, const State& to) const {
 
 bool StepJudge::latchable(const State& state, int lock) const {
   if (!problem_.heeded.latch || !problem_.design.latch()) return true;
-  Eigen::Vector2d sum = Eigen::Vector2d::Zero();
-  std::size_t r = 0;
-  for (int i = 0; i <= lock; ++i)
-    if (state.engaged.test(static_cast<std::size_t>(i))) sum += state.theta_frozen[r++];
+  const Eigen::Vector2d sum = bend_up_to_lock(state, lock);
   const auto latched = latched_bend(*problem_.design.latch(), sum);
   // The latch must not pull: the plan's bends are meant to be exactly on a notch.
   return latched && (*latched - sum).norm() <= 1e-7;

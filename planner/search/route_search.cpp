@@ -293,14 +293,8 @@ void RouteSearch::reach(const CellRef& from, int leaf, const Box& query, int loc
     if (status == CellStatus::blocked) continue;
     if (status == CellStatus::mixed && tree.travel(to.cell) > settings_.coarse_travel_mm) {
       split(to);
-      for (const int child : {tree.first_child(to.cell), tree.first_child(to.cell) + 1}) {
-        const Box b = tree.box(child);
-        bool meets = true;
-        for (int k = 0; k < b.dimensions && meets; ++k)
-          meets =
-              b.low[Box::idx(k)] <= query.high[Box::idx(k)] && b.high[Box::idx(k)] >= query.low[Box::idx(k)];
-        if (meets) todo.push_back(child);
-      }
+      for (const int child : {tree.first_child(to.cell), tree.first_child(to.cell) + 1})
+        if (tree.meets(child, query)) todo.push_back(child);
       continue;
     }
     relax(from, to, lock, engages, extra);
@@ -481,11 +475,6 @@ SearchOutcome RouteSearch::run() {
     if (try_path(path, progress)) return SearchOutcome::found;
     if (!progress) return SearchOutcome::stopped;
   }
-}
-
-std::string RouteSearch::stats() const {
-  return fmt::format("sweeps {} expansions {} leaves {} tries {}", stamp_, expansions_, leaves_.size(),
-                     tries_);
 }
 
 Coverage RouteSearch::coverage() const {

@@ -30,7 +30,7 @@
 namespace withy {
 
 struct RouteSearchSettings {
-  double coarse_travel_mm = 3.0;  ///< mixed cells coarser than this are split at once, on sight
+  double coarse_travel_mm = 6.0;  ///< mixed cells coarser than this are split at once, on sight
   double attempt_travel_mm =
       1.0;  ///< mixed cells finer than this are tried by exact motions before they are split
   double finest_travel_mm = 0.004;  ///< mixed cells finer than this are not split any more
@@ -50,13 +50,14 @@ class RouteSearch {
 
   SearchOutcome run();
 
+  /// What the search holds motions and switches against.
+  const StepJudge& judge() const { return judge_; }
   const Route& route() const { return route_; }  ///< after `found`
   Coverage coverage() const;
   std::int64_t checks() const { return probe_.checks() + goal_checks_; }
   /// What the search has done so far, in a measure that does not depend on the machine: about microseconds of
   /// a fast one.
   std::int64_t work() const { return 10 * checks() + 4 * expansions_ + 1000 * tries_; }
-  std::string stats() const;
 
   /// The cells of the last optimistic search as JSON lines: leaf, u-cell, d-interval. After proved_none they
   /// hold every state that can reach the target.

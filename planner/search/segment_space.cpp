@@ -22,18 +22,11 @@ constexpr double kLockDistance = 50.0;
 // How often a random goal sample is improved before it is given up.
 constexpr int kGoalDescent = 60;
 
-/// Index of a frozen region that ends at `lock` when it is engaged.
-std::size_t frozen_index(const LockSet& engaged, int lock) {
-  std::size_t r = 0;
-  for (int i = 0; i < lock; ++i) r += engaged.test(static_cast<std::size_t>(i)) ? 1 : 0;
-  return r;
-}
-
 /// The state of `released`'s leaf in which engaging `lock` gives `engaged`'s frozen bends, at insertion d.
 std::optional<State> switch_state(const Design& design, const State& engaged, int lock, double d) {
   State state = engaged;
   state.insertion_mm = d;
-  const std::size_t r = frozen_index(engaged.engaged, lock);
+  const std::size_t r = region_index(engaged.engaged, lock);
   if (r + 1 == engaged.theta_frozen.size()) {
     const auto stretch = stretches_of(design, engaged.engaged)[r];
     const double f = exposed_flexible_length(design, d, stretch.from_mm, stretch.to_mm);

@@ -43,9 +43,7 @@ class Clock {
 std::optional<Plan> plan_at(const SearchProblem& problem, const RouteSearchSettings& settings) {
   RouteSearch search(problem, settings);
   if (search.run() != SearchOutcome::found) return std::nullopt;
-  const Hardware hardware(problem.design);
-  const StepJudge judge(problem, hardware);
-  return make_plan(judge, tidy(judge, search.route()));
+  return make_plan(search.judge(), tidy(search.judge(), search.route()));
 }
 
 int switches_of(const Plan& plan) {
@@ -163,9 +161,7 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
   RouteSearch search(problem, search_settings);
   const SearchOutcome outcome = search.run();
   if (outcome == SearchOutcome::found) {
-    const Hardware hardware(problem.design);
-    const StepJudge judge(problem, hardware);
-    Plan plan = make_plan(judge, tidy(judge, search.route()));
+    Plan plan = make_plan(search.judge(), tidy(search.judge(), search.route()));
     if (settings.widen) {
       settings.progress("looking for a wider way");
       search_settings.most_work = std::clamp(search.work(), kWidenFloor, kWidenCeiling);

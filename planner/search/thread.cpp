@@ -120,8 +120,7 @@ class Threader {
     const int lock = chain_[k].lock;
     const LockSet& engaged = chain_[k].engages ? chain_[k + 1].leaf->engaged : chain_[k].leaf->engaged;
     const auto stretches = stretches_of(problem_.design, engaged);
-    std::size_t r = 0;
-    while (stretches[r].end_lock != lock) ++r;
+    const std::size_t r = region_index(engaged, lock);
     const bool parts_free_region = r + 2 == stretches.size();
     if (!parts_free_region) return true;  // frozen bends decide alone
     const double f = exposed_flexible_length(problem_.design, state.insertion_mm, stretches[r].from_mm,

@@ -53,4 +53,13 @@ std::vector<Region> regions_of(const Design& design, const State& state);
 /// A flexible length below this counts as none (mm): far below any machining tolerance, far above rounding.
 inline constexpr double kNoLength_mm = 1e-9;
 
+/// Exposed flexible length of [from, to] at insertion d; grows with d.
+double exposed_flexible_length(const Design& design, double insertion_mm, double from_mm, double to_mm);
+
+/// Index into regions_of of the region that ends at engaged lock `lock`, or that holds released lock `lock`.
+std::size_t region_index(const LockSet& engaged, int lock);
+
+/// Sum of the bending angle vectors from the base to engaged lock `lock`: what its latch holds.
+Eigen::Vector2d bend_up_to_lock(const State& state, int lock);
+
 }  // namespace withy

@@ -19,7 +19,6 @@ struct Options {
   std::filesystem::path scene;
   std::vector<int> locks;
   AskOptions how;
-  std::optional<double> clearance_mm;
   std::filesystem::path folder;
   bool quiet = false;
 };
@@ -29,12 +28,10 @@ ExitStatus run(const Options& options) {
   progress.stage("reading the channel");
   const auto prepared = prepare_scene(options.scene);
   if (!prepared) return refuse(prepared.error());
-  AskOptions how = options.how;
-  how.clearance_mm = options.clearance_mm;
   std::vector<Asked> asked;
   std::vector<std::string> texts;
   for (const int locks : options.locks) {
-    auto one = ask(*prepared, locks, how, progress);
+    auto one = ask(*prepared, locks, options.how, progress);
     if (!one) return refuse(one.error());
     texts.push_back(plan_text(*prepared, *one, options.scene.string()));
     asked.push_back(std::move(*one));
@@ -68,7 +65,7 @@ void add_compare_command(CommandLine& line) {
   app.add_option("--locks", options->locks, "lock counts to compare")
       ->required()
       ->check(CLI::Range(0, kMaxLocks));
-  app.add_option("--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
+  app.add_option("--clearance", options->how.clearance_mm, "required clearance in mm; left out: the scene's")
       ->check(CLI::NonNegativeNumber);
   app.add_option("--budget", options->how.budget_s,
                  "seconds for each count after which the search gives up undecided; default 60")
