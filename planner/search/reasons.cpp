@@ -127,6 +127,17 @@ std::string off_the_notches(const SearchProblem& problem, const Route& route) {
                      worst * 180.0 / M_PI);
 }
 
+/// What the tendons or locks run into on a route that was found without their limits.
+std::string overload(const SearchProblem& problem, const Route& route) {
+  const Hardware hardware(problem.design);
+  for (std::size_t i = 0; i < route.steps.size(); ++i) {
+    if (route.steps[i].lock >= 0) continue;
+    if (const auto breach = hardware.motion_breach(route.state_before(i), route.steps[i].to))
+      return breach->sentence();
+  }
+  return "the tendons or lock loads break their limits";
+}
+
 std::string sentence_for(Relaxation relaxation, const SearchProblem& asked, const SearchProblem& eased,
                          const Route& route) {
   const Design& design = asked.design;
@@ -135,7 +146,9 @@ std::string sentence_for(Relaxation relaxation, const SearchProblem& asked, cons
       return "no allowed field switches a lock where it would have to; with any field the target would be "
              "reached";
     case Relaxation::tendons:
-      return "the tendons or lock loads would break their limits; without those the target would be reached";
+      return fmt::format(
+          "on the way there {}; without limits of tendons and lock loads the target would be reached",
+          overload(asked, route));
     case Relaxation::latch:
       return fmt::format("the notches are too coarse: the target would be reached {}",
                          off_the_notches(asked, route));

@@ -1,0 +1,109 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// What the tendons can't do decides the plan: a tension limit that the shortest route breaks makes it take
+// another, and two tendons don't bend the segment out of their plane.
+#include <algorithm>
+#include <filesystem>
+#include <map>
+#include <regex>
+#include <string>
+#include <vector>
+
+#include <catch2/catch.hpp>
+
+#include "tests/support/plain_plan.h"
+#include "tests/support/plain_replay.h"
+#include "tests/support/run_program.h"
+#include "tests/support/temporary_folder.h"
+
+namespace fs = std::filesystem;
+
+namespace {
+
+/// A shipped scene with edits, in a folder of its own.
+class EditedScene {
+ public:
+  EditedScene(const std::string& name, const std::map<std::string, std::string>& edits) {
+    for (const auto& entry : fs::directory_iterator(fs::path(WITHY_SOURCE_DIR) / "scenes" / name))
+      fs::copy(entry.path(), folder_.path() / entry.path().filename());
+    std::string text = withy_test::read_text(file());
+    for (const auto& [shipped, edited] : edits) {
+      const auto at = text.find(shipped);
+      CAPTURE(name, shipped);
+      REQUIRE(at != std::string::npos);
+      text.replace(at, shipped.size(), edited);
+    }
+    withy_test::write_text(file(), text);
+  }
+
+  fs::path file() const { return folder_.path() / "scene.toml"; }
+  const fs::path& folder() const { return folder_.path(); }
+
+  withy_test::ProgramRun plan() const {
+    return withy_test::run_program(
+        WITHY_PROGRAM, {"plan", file().string(), "--locks", "1", "--quiet", "-o", folder().string()},
+        folder());
+  }
+
+ private:
+  withy_test::TemporaryFolder folder_;
+};
+
+/// The scene of weak tendons with another tension limit, planned and replayed.
+withy_plain::ListedPlan planned_at(const std::string& tension_max_N) {
+  const EditedScene scene("weak-tendons", {{"tension_max_N = 4.0", "tension_max_N = " + tension_max_N}});
+  const auto run = scene.plan();
+  CAPTURE(tension_max_N, run.out, run.err);
+  REQUIRE(run.status == 0);
+  const std::string plan = (scene.folder() / "plan.json").string();
+  CHECK(withy_plain::replay_plan(scene.file().string(), plan).empty());
+  return withy_plain::read_plan(plan);
+}
+
+std::vector<std::string> kinds_in(const withy_plain::ListedPlan& plan) {
+  std::vector<std::string> kinds;
+  for (const auto& action : plan.actions)
+    if (action.leg == "in") kinds.push_back(action.kind);
+  return kinds;
+}
+
+/// The frozen region's curvature where the tip is at the target.
+double frozen_curvature_per_mm(const withy_plain::ListedPlan& plan) {
+  const auto& state = plan.states.at(kinds_in(plan).size()).state;
+  REQUIRE(state.regions.size() == 2);
+  return state.regions.front().u.norm();
+}
+
+}  // namespace
+
+TEST_CASE("Where the shortest route breaks the tension limit, the plan takes another that keeps it") {
+  const double limit_N = 4.0;
+  const auto strong = planned_at("20.0");
+  const auto weak = planned_at("4.0");
+  CHECK(strong.summary.numbers.at("tension_max_N") > limit_N);
+  CHECK(weak.summary.numbers.at("tension_max_N") <= limit_N);
+  CHECK(kinds_in(strong).size() < kinds_in(weak).size());
+  CHECK(kinds_in(strong) != kinds_in(weak));
+  CHECK(frozen_curvature_per_mm(strong) == 0.0);
+  CHECK(frozen_curvature_per_mm(weak) > 0.0);
+}
+
+TEST_CASE("Where the shortest route breaks the tension limit and there is no other, the verdict says so") {
+  const EditedScene scene("weak-tendons", {{"notch_pitch_mm = 0.2", "notch_pitch_mm = 0.6"}});
+  const auto run = scene.plan();
+  CAPTURE(run.out, run.err);
+  CHECK(run.status == 3);
+  CHECK(std::regex_search(run.out, std::regex("tendon [12] would carry [0-9.]+ N at the base, above the "
+                                              "limit of 4 N")));
+}
+
+TEST_CASE("Two tendons are refused a bend out of their plane, with that reason") {
+  // The pocket lies 45 degrees out of the plane of the two tendons that are left.
+  const EditedScene scene("fold-chamber",
+                          {{"\nangles_deg = [0.0, 90.0, 180.0, 270.0]", "\nangles_deg = [0.0, 180.0]"},
+                           {R"(tendons = ["A", "B", "C", "U"])", R"(tendons = ["A", "B"])"}});
+  const auto run = scene.plan();
+  CAPTURE(run.out, run.err);
+  CHECK(run.status == 3);
+  CHECK(run.out.find("the tendons can't bend the free region out of the tendons' plane") !=
+        std::string::npos);
+}
