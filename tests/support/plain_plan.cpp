@@ -74,6 +74,16 @@ ListedSummary read_summary(const json& j) {
   return out;
 }
 
+std::map<std::string, double> read_segment(const json& root) {
+  std::map<std::string, double> out;
+  if (!has(root, "segment")) return out;
+  const json flat = root.at("segment").flatten();
+  for (const auto& [key, value] : flat.items()) {
+    if (value.is_number()) out[key.substr(1)] = value.get<double>();
+  }
+  return out;
+}
+
 }  // namespace
 
 ListedPlan read_plan(const std::string& path) {
@@ -91,6 +101,7 @@ ListedPlan read_plan(const std::string& path) {
   plan.not_checked = root.at("not_checked").get<std::vector<std::string>>();
   if (plan.verdict != "reached") return plan;
   plan.summary = read_summary(root.at("summary"));
+  plan.segment = read_segment(root);
   for (const json& s : root.at("states")) plan.states.push_back(read_state(s));
   for (const json& a : root.at("actions")) plan.actions.push_back(read_action(a));
   return plan;

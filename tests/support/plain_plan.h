@@ -39,6 +39,8 @@ struct ListedPlan {
   int version = 0, locks = 0;
   std::vector<std::string> checked, not_checked;
   ListedSummary summary;
+  /// Every number of the segment section: "length_mm", "station_mm/0", "carriage/insertion_max_mm".
+  std::map<std::string, double> segment;
   std::vector<ListedState> states;
   std::vector<ListedAction> actions;
 };

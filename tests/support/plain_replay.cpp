@@ -76,6 +76,8 @@ class Replay {
     for (std::size_t k = 0; k < plan_.actions.size(); ++k) action(k);
     target();
     summary();
+    segment();
+    nothing_unexamined();
     return faults_;
   }
 
@@ -398,6 +400,7 @@ class Replay {
     if (error > scene_.target_tolerance_mm + kRounding)
       note("target: tip is {} mm off, tolerance {}", error, scene_.target_tolerance_mm);
     number("tip_error_mm", error);
+    if_there("tip_tolerance_mm", scene_.target_tolerance_mm);
     margin("tip_margin_mm", scene_.target_tolerance_mm, error);
     if_there("backlash_tip_shift_mm", backlash_tip_shift(robot_, state(reached_state())));
     if (!scene_.target_direction_S) return;
@@ -411,6 +414,7 @@ class Replay {
   // ---- the summary: what must be there, and what must be right if it is there
 
   void if_there(const std::string& name, double found, double tolerance = kSameNumber) {
+    recomputed_.insert(name);
     const auto said = plan_.summary.numbers.find(name);
     if (said != plan_.summary.numbers.end() && !same(said->second, found, tolerance)) {
       note("summary {}: {}, found {}", name, said->second, found);
@@ -474,10 +478,8 @@ class Replay {
       if_there("clearance_margin_mm", *least - scene_.required_clearance_mm);
     }
     largest_of_states();
-    if (scene_.field && !used.empty()) {
-      number("field_max_mT", field);
-      largest("field", "mT", field, scene_.field->strength_max_mT);
-    }
+    if (scene_.field) largest("field", "mT", field, scene_.field->strength_max_mT);
+    if (scene_.field && !used.empty()) number("field_max_mT", field);
     if (s.preset != preset()) note("summary preset: {}, found {}", s.preset, !s.preset);
     duration();
   }
@@ -529,7 +531,39 @@ class Replay {
     return total;
   }
 
+  // ---- the segment as used, and what nobody looked at
+
+  void segment() {
+    std::map<std::string, double> found = {{"length_mm", scene_.length_mm},
+                                           {"radius_mm", scene_.radius_mm},
+                                           {"tip_rigid_mm", scene_.tip_rigid_mm},
+                                           {"curvature_max_per_mm", scene_.curvature_max_per_mm},
+                                           {"flexural_rigidity_Nmm2", scene_.rigidity_Nmm2},
+                                           {"carriage/insertion_max_mm", scene_.insertion_max_mm}};
+    if (scene_.lock) {
+      found["body_length_mm"] = scene_.lock->body_length_mm;
+      found["body_radius_mm"] = scene_.lock->body_radius_mm;
+    }
+    for (std::size_t i = 0; i < robot_.layout.station_mm.size(); ++i) {
+      found[fmt::format("station_mm/{}", i)] = robot_.layout.station_mm[i];
+      found[fmt::format("clock_deg/{}", i)] = robot_.layout.clock_rad[i] * 180 / kPi;
+    }
+    for (const auto& [name, said] : plan_.segment) {
+      const auto known = found.find(name);
+      if (known == found.end() || !same(said, known->second)) note("segment {}: {}", name, said);
+    }
+  }
+
+  void nothing_unexamined() {
+    static const std::set<std::string> bounded_or_counted = {"locks_used", "actions", "clearance_slack_mm"};
+    for (const auto& [name, value] : plan_.summary.numbers) {
+      if (!recomputed_.count(name) && !bounded_or_counted.count(name))
+        note("summary {}: {}, and nothing here recomputes it", name, value);
+    }
+  }
+
   const ListedPlan& plan_;
+  std::set<std::string> recomputed_;  // numbers of the summary
   Robot robot_;
   const Scene& scene_;
   Wall wall_;
