@@ -14,12 +14,18 @@
 
 #include "planner/report/script_iso6983.h"
 #include "tests/support/bench_plan.h"
+#include "tests/support/interpreter.h"
 #include "tests/support/run_program.h"
 
 using withy::Script;
-using withy::Waypoint;
 using withy_test::Bench;
 using withy_test::BenchOptions;
+using withy_test::disagreement;
+using withy_test::interpret_nine_axes;
+using withy_test::Interpreted;
+using withy_test::kAxisLetters;
+using withy_test::meant_by;
+using withy_test::Move;
 using withy_test::ProgramRun;
 using withy_test::run_program;
 using withy_test::write_text;
@@ -27,46 +33,9 @@ using withy_test::write_text;
 namespace {
 
 constexpr const char* kInterpreter = "/usr/bin/rs274";
-constexpr const char* kPython = "/usr/bin/python3";  // the system's: the module is built for it
-constexpr std::string_view kAxes = "XYZABCUVW";
-
 void require_interpreter() {
   INFO("The interpreter is missing: install the Debian package linuxcnc-uspace (tools/run-tests does).");
   REQUIRE(std::filesystem::exists(kInterpreter));
-}
-
-/// A move as an interpreter is to see it.
-struct Move {
-  double feed = 0.0;
-  std::vector<double> axes = std::vector<double>(kAxes.size(), 0.0);
-};
-
-double& axis(Move& move, const std::string& letter) {
-  return move.axes[kAxes.find(letter)];
-}
-
-/// What the rows of a script say, apart from the program's text.
-std::vector<Move> moves_of(const Script& script, const withy::Actuation& actuation) {
-  std::vector<Move> moves;
-  for (std::size_t i = 1; i < script.waypoints.size(); ++i) {
-    const Waypoint& before = script.waypoints[i - 1];
-    const Waypoint& row = script.waypoints[i];
-    if (row.insertion_mm == before.insertion_mm && row.pull_mm == before.pull_mm) continue;
-    Move move;
-    move.feed = withy::feed_mm_per_min(actuation, before, row);
-    axis(move, actuation.advance_axis) = row.insertion_mm;
-    for (std::size_t k = 0; k < row.pull_mm.size(); ++k)
-      axis(move, actuation.tendon_axes[k]) = row.pull_mm[k];
-    moves.push_back(move);
-  }
-  return moves;
-}
-
-std::vector<double> dwells_of(const Script& script) {
-  std::vector<double> dwells;
-  for (const Waypoint& row : script.waypoints)
-    if (row.dwell_s > 0.0) dwells.push_back(row.dwell_s);
-  return dwells;
 }
 
 Script script_of(const Bench& bench) {
@@ -75,42 +44,12 @@ Script script_of(const Bench& bench) {
   return *script;
 }
 
-struct Interpreted {
-  std::vector<Move> moves;
-  std::vector<double> dwells;
+/// By the command: what it sees, and what it stops for.
+struct SixAxes {
+  Interpreted seen;
   int stops = 0;
   int ends = 0;
 };
-
-/// By the Python module.
-Interpreted interpret_nine_axes(const Bench& bench, const std::string& program) {
-  write_text(bench.folder() / "program.ngc", program);
-  const std::string helper = std::string(WITHY_SOURCE_DIR) + "/tests/reference/interpret_program.py";
-  const ProgramRun run =
-      run_program(kPython, {helper, (bench.folder() / "program.ngc").string()}, bench.folder());
-  INFO(run.err);
-  REQUIRE(run.status == 0);
-  Interpreted out;
-  std::istringstream lines(run.out);
-  for (std::string line; std::getline(lines, line);) {
-    std::istringstream words(line);
-    std::string event;
-    words >> event;
-    if (event == "feed") {
-      Move move;
-      words >> move.feed;
-      for (double& value : move.axes) words >> value;
-      REQUIRE(words);
-      out.moves.push_back(move);
-    } else if (event == "dwell") {
-      words >> out.dwells.emplace_back();
-      REQUIRE(words);
-    } else {
-      FAIL("the program makes the machine " << line);
-    }
-  }
-  return out;
-}
 
 /// The numbers in parentheses behind a word of rs274's output.
 std::vector<double> arguments_of(const std::string& line) {
@@ -122,14 +61,13 @@ std::vector<double> arguments_of(const std::string& line) {
   return numbers;
 }
 
-/// By the command.
-Interpreted interpret_six_axes(const Bench& bench, const std::string& program) {
+SixAxes interpret_six_axes(const Bench& bench, const std::string& program) {
   write_text(bench.folder() / "program.ngc", program);
   const ProgramRun run =
       run_program(kInterpreter, {"-g", (bench.folder() / "program.ngc").string()}, bench.folder());
   INFO(run.out + run.err);
   REQUIRE(run.status == 0);
-  Interpreted out;
+  SixAxes out;
   double feed = 0.0;
   std::istringstream lines(run.out);
   for (std::string line; std::getline(lines, line);) {
@@ -141,26 +79,14 @@ Interpreted interpret_six_axes(const Bench& bench, const std::string& program) {
       const auto numbers = arguments_of(line);
       REQUIRE(numbers.size() == 6);
       std::copy(numbers.begin(), numbers.end(), move.axes.begin());
-      out.moves.push_back(move);
+      out.seen.moves.push_back(move);
     }
-    if (has(" DWELL(")) out.dwells.push_back(arguments_of(line).at(0));
+    if (has(" DWELL(")) out.seen.dwells.push_back(arguments_of(line).at(0));
     out.stops += has(" PROGRAM_STOP(");
     out.ends += has(" PROGRAM_END(");
     CHECK_FALSE(has(" STRAIGHT_TRAVERSE("));
   }
   return out;
-}
-
-void check_same(const Interpreted& seen, const std::vector<Move>& meant, double within) {
-  REQUIRE(seen.moves.size() == meant.size());
-  for (std::size_t i = 0; i < meant.size(); ++i) {
-    CAPTURE(i);
-    CHECK_THAT(seen.moves[i].feed, Catch::Matchers::WithinAbs(meant[i].feed, within));
-    for (std::size_t k = 0; k < kAxes.size(); ++k) {
-      CAPTURE(kAxes[k]);
-      CHECK_THAT(seen.moves[i].axes[k], Catch::Matchers::WithinAbs(meant[i].axes[k], within));
-    }
-  }
 }
 
 // Eight tendons and the insertion take all nine letters.
@@ -181,20 +107,20 @@ TEST_CASE("An interpreter of nine axes does what the rows say: every position, f
     CAPTURE(options.axes, options.guide);
     const Script script = script_of(bench);
     for (const bool stops : {true, false}) {
-      const Interpreted seen =
-          interpret_nine_axes(bench, withy::write_iso6983(script, bench.scene(), {.stops = stops}));
+      const auto program = bench.folder() / "program.ngc";
+      write_text(program, withy::write_iso6983(script, bench.scene(), {.stops = stops}));
       // Inches and back cost a few ulp.
-      check_same(seen, moves_of(script, *bench.scene().actuation), 1e-9);
-      CHECK(seen.dwells == dwells_of(script));
+      CHECK(disagreement(interpret_nine_axes(program), meant_by(script, *bench.scene().actuation), 1e-9) ==
+            "");
     }
   }
 }
 
 TEST_CASE("All nine axis letters move in the nine-axis program") {
   const Bench bench(kNineAxes);
-  const auto moves = moves_of(script_of(bench), *bench.scene().actuation);
-  for (std::size_t k = 0; k < kAxes.size(); ++k) {
-    CAPTURE(kAxes[k]);
+  const auto moves = meant_by(script_of(bench), *bench.scene().actuation).moves;
+  for (std::size_t k = 0; k < kAxisLetters.size(); ++k) {
+    CAPTURE(kAxisLetters[k]);
     CHECK(std::any_of(moves.begin(), moves.end(), [&](const Move& move) { return move.axes[k] != 0.0; }));
   }
 }
@@ -204,12 +130,12 @@ TEST_CASE("The interpreter's own command runs a six-axis program to its end and 
   const Bench bench({.axes = R"("A", "B", "C", "X")"});
   const Script script = script_of(bench);
   for (const bool stops : {true, false}) {
-    const Interpreted seen =
+    const SixAxes run =
         interpret_six_axes(bench, withy::write_iso6983(script, bench.scene(), {.stops = stops}));
-    check_same(seen, moves_of(script, *bench.scene().actuation), 0.5e-4 + 1e-9);  // it prints four decimals
-    CHECK(seen.dwells == dwells_of(script));
-    CHECK(seen.stops == (stops ? 2 : 0));
-    CHECK(seen.ends == 1);
+    // It prints four decimals.
+    CHECK(disagreement(run.seen, meant_by(script, *bench.scene().actuation), 0.5e-4 + 1e-9) == "");
+    CHECK(run.stops == (stops ? 2 : 0));
+    CHECK(run.ends == 1);
   }
 }
 

@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// Every shipped scene, planned by the built program as its README says, each plan replayed by the plain
-// implementation.
+// Every shipped scene, planned by the built program as its README says; each plan replayed by the plain
+// implementation, each of its scripts by the program, the ISO 6983 one run by another's interpreter.
 //
 // A scene's README has a table of verdicts: a row starts with the lock count, then the verdict ("| 1 |
 // reached | ..."). Every row is tried; a scene without such a table fails, it is not passed over.
@@ -13,6 +13,8 @@
 
 #include <catch2/catch.hpp>
 
+#include "planner/report/script_file.h"
+#include "tests/support/interpreter.h"
 #include "tests/support/plain_replay.h"
 #include "tests/support/run_program.h"
 #include "tests/support/temporary_folder.h"
@@ -25,6 +27,8 @@ using withy_test::read_text;
 using withy_test::TemporaryFolder;
 
 const fs::path kScenes = fs::path(WITHY_SOURCE_DIR) / "scenes";
+// A page is sent about by mail.
+constexpr std::uintmax_t kLargestPage_bytes = 5'000'000;
 const std::map<std::string, int> kStatus = {{"reached", 0}, {"unreachable", 3}, {"undecided", 4}};
 
 std::vector<fs::path> scene_folders() {
@@ -54,6 +58,23 @@ ProgramRun plan(const fs::path& folder, int locks, const fs::path& out) {
                                  out);
 }
 
+/// What is wrong with a reached plan's scripts; empty when nothing is.
+std::string script_faults(const fs::path& scene_file, const fs::path& out) {
+  const auto scene = withy::read_scene(scene_file);
+  REQUIRE(scene);
+  REQUIRE(scene->actuation);
+  for (const char* name : {"script.csv", "script.ngc"}) {
+    const ProgramRun run = withy_test::run_program(
+        WITHY_PROGRAM, {"replay", (out / name).string(), scene_file.string(), "--quiet"}, out);
+    if (run.status != 0) return std::string(name) + ": " + run.out + run.err;
+  }
+  const auto script = withy::read_script(out / "script.csv", *scene);
+  REQUIRE(script);
+  // Inches and back cost the interpreter a few ulp.
+  return withy_test::disagreement(withy_test::interpret_nine_axes(out / "script.ngc"),
+                                  withy_test::meant_by(*script, *scene->actuation), 1e-9);
+}
+
 std::string joined(const std::vector<std::string>& faults) {
   std::string all;
   for (const std::string& fault : faults) all += fault + "\n";
@@ -72,9 +93,12 @@ void check_plans(int locks) {
     CAPTURE(folder.filename(), locks, row->second, run.status, run.out, run.err);
     CHECK(run.status == kStatus.at(row->second));
     CHECK(run.out.rfind(row->second + ": ", 0) == 0);
+    const fs::path page = out.path() / "page.html";  // not there where npm's packages could not be had
+    CHECK((!fs::exists(page) || fs::file_size(page) <= kLargestPage_bytes));
     if (run.status != 0) continue;
     CHECK(joined(withy_plain::replay_plan((folder / "scene.toml").string(),
                                           (out.path() / "plan.json").string())) == "");
+    CHECK(script_faults(folder / "scene.toml", out.path()) == "");
   }
   CHECK(tried > 0);
 }
@@ -105,19 +129,23 @@ TEST_CASE("every shipped scene's README says which lock counts reach, and at lea
   }
 }
 
-TEST_CASE("shipped scenes without locks get the verdict their README says, and the plain replay agrees") {
+TEST_CASE(
+    "shipped scenes without locks get the verdict their README says, and plans and scripts that replay") {
   check_plans(0);
 }
 
-TEST_CASE("shipped scenes with one lock get the verdict their README says, and the plain replay agrees") {
+TEST_CASE(
+    "shipped scenes with one lock get the verdict their README says, and plans and scripts that replay") {
   check_plans(1);
 }
 
-TEST_CASE("shipped scenes with two locks get the verdict their README says, and the plain replay agrees") {
+TEST_CASE(
+    "shipped scenes with two locks get the verdict their README says, and plans and scripts that replay") {
   check_plans(2);
 }
 
-TEST_CASE("shipped scenes with three locks get the verdict their README says, and the plain replay agrees") {
+TEST_CASE(
+    "shipped scenes with three locks get the verdict their README says, and plans and scripts that replay") {
   check_plans(3);
 }
 
