@@ -6,6 +6,7 @@
 #include <fstream>
 #include <iterator>
 #include <limits>
+#include <tuple>
 
 #include <fmt/format.h>
 
@@ -19,8 +20,15 @@ SourcePosition position_of(const toml::source_position& at) {
   return {std::max(1, static_cast<int>(at.line)), std::max(1, static_cast<int>(at.column))};
 }
 
-SourcePosition position_of(const toml::node& node) {
-  return position_of(node.source().begin);
+/// Moves every value of `from` into `into`: tables key by key, all else whole.
+void merge(toml::table& into, toml::table& from) {
+  for (auto&& [key, value] : from) {
+    toml::node* const present = into.get(key.str());
+    if (present != nullptr && present->is_table() && value.is_table())
+      merge(*present->as_table(), *value.as_table());
+    else
+      into.insert_or_assign(key, std::move(value));
+  }
 }
 
 bool before(const SourcePosition& a, const SourcePosition& b) {
@@ -68,6 +76,10 @@ bool TomlSection::has(std::string_view key) {
   return table_ != nullptr && table_->contains(key);
 }
 
+bool TomlSection::has_table(std::string_view key) {
+  return has(key) && table_->get(key)->is_table();
+}
+
 const toml::node* TomlSection::node(std::string_view key, std::string_view wanted) {
   if (has(key)) return table_->get(key);
   if (table_ != nullptr)
@@ -79,7 +91,7 @@ const toml::node* TomlSection::node(std::string_view key, std::string_view wante
 }
 
 void TomlSection::wrong_type(const toml::node& node, std::string_view name, std::string_view wanted) {
-  file_->fault(position_of(node), fmt::format("{} is {}", name, type_of(node)),
+  file_->fault(file_->place_of(node.source()), fmt::format("{} is {}", name, type_of(node)),
                fmt::format("give {}", wanted));
 }
 
@@ -90,7 +102,7 @@ double TomlSection::number_in(const toml::node& node, std::string_view name, std
   }
   const double value = node.value<double>().value_or(std::numeric_limits<double>::quiet_NaN());
   if (std::isfinite(value)) return value;
-  file_->fault(position_of(node), fmt::format("{} is {}", name, value), "give a finite number");
+  file_->fault(file_->place_of(node.source()), fmt::format("{} is {}", name, value), "give a finite number");
   return 0.0;
 }
 
@@ -99,17 +111,28 @@ double TomlSection::number(std::string_view key) {
   return found == nullptr ? 0.0 : number_in(*found, dotted(key), "a number");
 }
 
-int TomlSection::whole_number(std::string_view key) {
-  const toml::node* found = node(key, "a whole number");
-  if (found == nullptr) return 0;
-  const auto value = found->is_integer() ? found->value<int>() : std::nullopt;
+int TomlSection::whole_number_in(const toml::node& node, std::string_view name) {
+  const auto value = node.is_integer() ? node.value<int>() : std::nullopt;
   if (value) return *value;
-  if (found->is_integer())
-    file_->fault(position_of(*found), fmt::format("{} is too large", dotted(key)),
+  if (node.is_integer())
+    file_->fault(file_->place_of(node.source()), fmt::format("{} is too large", name),
                  "give a smaller whole number");
   else
-    wrong_type(*found, dotted(key), "a whole number");
+    wrong_type(node, name, "a whole number");
   return 0;
+}
+
+int TomlSection::whole_number(std::string_view key) {
+  const toml::node* found = node(key, "a whole number");
+  return found == nullptr ? 0 : whole_number_in(*found, dotted(key));
+}
+
+std::vector<int> TomlSection::whole_numbers(std::string_view key) {
+  std::vector<int> values;
+  if (const toml::array* found = array(key, "an array of whole numbers"))
+    for (const toml::node& element : *found)
+      values.push_back(whole_number_in(element, fmt::format("{}[{}]", dotted(key), values.size())));
+  return values;
 }
 
 std::string TomlSection::text(std::string_view key) {
@@ -154,7 +177,8 @@ Eigen::Vector3d TomlSection::vector_in(const toml::node& node, std::string_view 
   if (found == nullptr) {
     wrong_type(node, name, wanted);
   } else if (found->size() != 3) {
-    file_->fault(position_of(node), fmt::format("{} has {}", name, count_of(found->size(), "number")),
+    file_->fault(file_->place_of(node.source()),
+                 fmt::format("{} has {}", name, count_of(found->size(), "number")),
                  fmt::format("give {}", wanted));
   } else {
     for (std::size_t i = 0; i < 3; ++i)
@@ -245,16 +269,20 @@ void TomlSection::close() {
   for (const auto& [key, value] : *table_)
     if (!asked_.contains(key.str()))
       file_->fault(
-          position_of(key.source().begin), fmt::format("unknown key {}", dotted(key.str())),
+          file_->place_of(key.source()), fmt::format("unknown key {}", dotted(key.str())),
           fmt::format("the keys {} are {}", name_.empty() ? "of the file" : "of [" + name_ + "]", known));
 }
 
 Result<std::unique_ptr<TomlFile>> TomlFile::open(const std::filesystem::path& file) {
   Result<std::string> bytes = read_bytes(file);
   if (!bytes) return tl::unexpected<InputError>(bytes.error());
+  return parse(std::move(*bytes), file.string());
+}
+
+Result<std::unique_ptr<TomlFile>> TomlFile::parse(std::string bytes, std::string file) {
   std::unique_ptr<TomlFile> opened(new TomlFile);
-  opened->name_ = file.string();
-  opened->bytes_ = std::move(*bytes);
+  opened->name_ = std::move(file);
+  opened->bytes_ = std::move(bytes);
   try {
     opened->document_ = toml::parse(std::string_view(opened->bytes_), opened->name_);
   } catch (const toml::parse_error& error) {
@@ -266,15 +294,50 @@ Result<std::unique_ptr<TomlFile>> TomlFile::open(const std::filesystem::path& fi
   return opened;
 }
 
+FilePosition TomlFile::place_of(const toml::source_region& source) const {
+  const bool elsewhere = source.path && *source.path != name_;
+  return {position_of(source.begin), elsewhere ? *source.path : std::string()};
+}
+
+toml::table TomlFile::take_table(std::string_view array, std::size_t index) {
+  return std::move(*document_.get(array)->as_array()->get(index)->as_table());
+}
+
+void TomlFile::amend(toml::table changes) {
+  merge(document_, changes);
+  note_positions(document_, "");
+}
+
+bool TomlFile::change_numbers(const std::string& dotted_key, const std::function<double(double)>& change) {
+  const std::size_t cut = dotted_key.rfind('.');
+  const std::string key = cut == std::string::npos ? dotted_key : dotted_key.substr(cut + 1);
+  toml::table* const table =
+      cut == std::string::npos ? &document_ : document_.at_path(dotted_key.substr(0, cut)).as_table();
+  toml::node* const found = table == nullptr ? nullptr : table->get(key);
+  if (found == nullptr) return false;
+  // Whole numbers become numbers; their places stay noted under their keys.
+  if (found->is_number()) {
+    table->insert_or_assign(key, change(*found->value<double>()));
+    return true;
+  }
+  toml::array* const numbers = found->as_array();
+  if (numbers == nullptr || numbers->empty()) return false;
+  for (const toml::node& element : *numbers)
+    if (!element.is_number()) return false;
+  for (auto element = numbers->begin(); element != numbers->end(); ++element)
+    element = numbers->replace(element, change(*element->value<double>()));
+  return true;
+}
+
 void TomlFile::note_positions(const toml::table& table, const std::string& prefix) {
   for (const auto& [key, value] : table) {
     const std::string name = prefix.empty() ? std::string(key.str()) : prefix + "." + std::string(key.str());
-    positions_[name] = position_of(value);
+    positions_[name] = place_of(value.source());
     if (const toml::table* inner = value.as_table()) note_positions(*inner, name);
     if (const toml::array* inner = value.as_array()) {
       for (std::size_t i = 0; i < inner->size(); ++i) {
         const std::string element = fmt::format("{}[{}]", name, i);
-        positions_[element] = position_of((*inner)[i]);
+        positions_[element] = place_of((*inner)[i].source());
         if (const toml::table* nested = (*inner)[i].as_table()) note_positions(*nested, element);
       }
     }
@@ -285,20 +348,21 @@ void TomlFile::fault(const std::string& dotted_key, std::string problem, std::st
   fault(find_position(positions_, dotted_key), std::move(problem), std::move(remedy));
 }
 
-void TomlFile::fault(SourcePosition at, std::string problem, std::string remedy) {
-  faults_.push_back({name_, at.line, at.column, std::move(problem), std::move(remedy)});
+void TomlFile::fault(const FilePosition& at, std::string problem, std::string remedy) {
+  faults_.push_back(
+      {at.file.empty() ? name_ : at.file, at.line, at.column, std::move(problem), std::move(remedy)});
 }
 
 std::optional<InputError> TomlFile::first_fault() const {
   const auto first =
       std::min_element(faults_.begin(), faults_.end(), [](const InputError& a, const InputError& b) {
-        return before({a.line, a.column}, {b.line, b.column});
+        return std::tie(a.file, a.line, a.column) < std::tie(b.file, b.line, b.column);
       });
   if (first == faults_.end()) return std::nullopt;
   return *first;
 }
 
-SourcePosition find_position(const std::map<std::string, SourcePosition>& positions, std::string dotted_key) {
+FilePosition find_position(const std::map<std::string, FilePosition>& positions, std::string dotted_key) {
   while (!dotted_key.empty()) {
     if (const auto found = positions.find(dotted_key); found != positions.end()) return found->second;
     const std::size_t cut = dotted_key.find_last_of(".[");

@@ -9,6 +9,7 @@
 #pragma once
 
 #include <filesystem>
+#include <functional>
 #include <initializer_list>
 #include <map>
 #include <memory>
@@ -28,15 +29,23 @@ namespace withy {
 
 class TomlFile;
 
+/// A position that may lie in another file than the one being read, where a key was amended from there.
+struct FilePosition : SourcePosition {
+  std::string file;  ///< empty: the file being read
+};
+
 /// One table of an open TomlFile (which must outlive it), or the stand-in for a missing one: every value of a
 /// stand-in reads as its type's zero and nothing about it is reported a second time.
 class TomlSection {
  public:
   /// Was the key given? Counts as asking for it.
   bool has(std::string_view key);
+  /// Is it a table? Counts as asking for it.
+  bool has_table(std::string_view key);
 
   double number(std::string_view key);  ///< finite; an integer will do
   int whole_number(std::string_view key);
+  std::vector<int> whole_numbers(std::string_view key);
   std::string text(std::string_view key);
   std::vector<double> numbers(std::string_view key);
   std::vector<std::string> texts(std::string_view key);
@@ -81,6 +90,7 @@ class TomlSection {
   const toml::node* node(std::string_view key, std::string_view wanted);
   const toml::array* array(std::string_view key, std::string_view wanted);
   double number_in(const toml::node& node, std::string_view name, std::string_view wanted);
+  int whole_number_in(const toml::node& node, std::string_view name);
   Eigen::Vector3d vector_in(const toml::node& node, std::string_view name, std::string_view wanted);
   void wrong_type(const toml::node& node, std::string_view name, std::string_view wanted);
   void unknown_word(std::string_view key, const std::string& given, const std::string& known);
@@ -95,33 +105,48 @@ class TomlFile {
  public:
   /// Parses the file. Errors: it can't be read, or is no TOML.
   static Result<std::unique_ptr<TomlFile>> open(const std::filesystem::path& file);
+  /// The same of bytes at hand; faults name `file`.
+  static Result<std::unique_ptr<TomlFile>> parse(std::string bytes, std::string file);
 
   TomlSection root() { return TomlSection(this, &document_, ""); }
   const std::string& bytes() const { return bytes_; }
 
   /// Dotted key ("target.point_mm", "layout.1") -> where its value (or table) begins.
-  const std::map<std::string, SourcePosition>& positions() const { return positions_; }
+  const std::map<std::string, FilePosition>& positions() const { return positions_; }
+
+  /// Takes element `index` out of the array of tables `array`, which must have it. Nodes keep their places.
+  toml::table take_table(std::string_view array, std::size_t index);
+
+  /// Puts values into the document, in place of those of the same name or beside them; tables are merged, all
+  /// else is replaced whole. Faults found in them later are reported where they were parsed.
+  void amend(toml::table changes);
+
+  /// Changes the number at a dotted key, or each number of the array there, in order. False: neither is
+  /// there.
+  bool change_numbers(const std::string& dotted_key, const std::function<double(double)>& change);
 
   /// Records a fault at a dotted key, or at its nearest ancestor that stands in the file.
   void fault(const std::string& dotted_key, std::string problem, std::string remedy);
-  void fault(SourcePosition at, std::string problem, std::string remedy);
+  void fault(const FilePosition& at, std::string problem, std::string remedy);
 
   /// The fault that stands first in the file, if there is any.
   std::optional<InputError> first_fault() const;
 
  private:
+  friend class TomlSection;
   TomlFile() = default;
+  FilePosition place_of(const toml::source_region& source) const;
   void note_positions(const toml::table& table, const std::string& prefix);
 
   std::string name_;
   std::string bytes_;
   toml::table document_;
-  std::map<std::string, SourcePosition> positions_;
+  std::map<std::string, FilePosition> positions_;
   std::vector<InputError> faults_;
 };
 
 /// Where a dotted key stands, or its nearest ancestor that does; 1:1 when none does.
-SourcePosition find_position(const std::map<std::string, SourcePosition>& positions, std::string dotted_key);
+FilePosition find_position(const std::map<std::string, FilePosition>& positions, std::string dotted_key);
 
 /// All bytes of a file; an error at 1:1 when it can't be read.
 Result<std::string> read_bytes(const std::filesystem::path& file);

@@ -3,7 +3,6 @@
 
 #include <fmt/format.h>
 
-#include "geometry/toml_reader.h"
 #include "geometry/wall_distance.h"
 #include "planner/scene_parts.h"
 #include "planner/sha256.h"
@@ -25,34 +24,16 @@ std::optional<std::string> placing_key(MeshFault fault) {
   }
 }
 
-std::optional<InputError> placing_fault(const Scene& scene, const WallDistance& wall) {
-  const Eigen::Vector3d target_E = scene.target_point_E();
-  if (!wall.inside(target_E))
-    return scene.error_at(
-        "target.point_mm",
-        fmt::format("the target lies {:.3f} mm outside the channel", wall.distance(target_E)),
-        "give a point inside its lumen");
-  const double room = wall.distance(Eigen::Vector3d::Zero());
-  const double radius = scene.parts.segment.radius_mm;
-  if (room < radius + scene.required_clearance_mm)
-    return scene.error_at(
-        "entry.point_mm",
-        fmt::format("the wall is {:.3f} mm from the entry point, too near for a body of radius {} mm "
-                    "with {} mm of clearance",
-                    room, radius, scene.required_clearance_mm),
-        "give a point in the middle of a wide enough opening");
-  return std::nullopt;
-}
-
 }  // namespace
 
-SourcePosition Scene::where(const std::string& dotted_key) const {
+FilePosition Scene::where(const std::string& dotted_key) const {
   return find_position(position, dotted_key);
 }
 
 InputError Scene::error_at(const std::string& dotted_key, std::string problem, std::string remedy) const {
-  const SourcePosition at = where(dotted_key);
-  return {file.string(), at.line, at.column, std::move(problem), std::move(remedy)};
+  const FilePosition at = where(dotted_key);
+  return {at.file.empty() ? file.string() : at.file, at.line, at.column, std::move(problem),
+          std::move(remedy)};
 }
 
 Result<Design> Scene::design(int locks) const {
@@ -82,12 +63,13 @@ std::optional<Eigen::Vector3d> Scene::target_direction_E() const {
   return entry.X_SE.linear().transpose() * *target.direction_S;
 }
 
-Result<Scene> read_scene(const std::filesystem::path& path) {
+Result<Scene> read_scene(const std::filesystem::path& path, const std::function<void(TomlFile&)>& amend) {
   auto file = TomlFile::open(path);
   if (!file) return tl::unexpected<InputError>(file.error());
   Scene scene;
   scene.file = path;
   scene.sha256 = sha256((*file)->bytes());
+  amend(**file);
   const EntryAsWritten entry = read_scene_tables(**file, scene);
   if (const auto fault = (*file)->first_fault()) return tl::unexpected<InputError>(*fault);
   check_scene_values(**file, entry, scene);
@@ -103,7 +85,26 @@ Result<Scene> read_scene(const std::filesystem::path& path) {
   return scene;
 }
 
-Result<std::shared_ptr<const Channel>> read_channel(const Scene& scene) {
+std::optional<InputError> placing_fault(const Scene& scene, const WallDistance& wall) {
+  const Eigen::Vector3d target_E = scene.target_point_E();
+  if (!wall.inside(target_E))
+    return scene.error_at(
+        "target.point_mm",
+        fmt::format("the target lies {:.3f} mm outside the channel", wall.distance(target_E)),
+        "give a point inside its lumen");
+  const double room = wall.distance(Eigen::Vector3d::Zero());
+  const double radius = scene.parts.segment.radius_mm;
+  if (room < radius + scene.required_clearance_mm)
+    return scene.error_at(
+        "entry.point_mm",
+        fmt::format("the wall is {:.3f} mm from the entry point, too near for a body of radius {} mm "
+                    "with {} mm of clearance",
+                    room, radius, scene.required_clearance_mm),
+        "give a point in the middle of a wide enough opening");
+  return std::nullopt;
+}
+
+Result<std::shared_ptr<const Channel>> read_channel_only(const Scene& scene) {
   const Result<TriangleMesh> mesh = read_mesh(scene.mesh_file, scene.mesh_unit);
   if (!mesh) return tl::unexpected<InputError>(mesh.error());
   auto made = make_channel(*mesh, scene.entry, scene.outlets);
@@ -113,8 +114,13 @@ Result<std::shared_ptr<const Channel>> read_channel(const Scene& scene) {
       return tl::unexpected<InputError>(scene.error_at(*key, refusal.problem, refusal.remedy));
     return input_error(scene.mesh_file.string(), 1, 1, refusal.problem, refusal.remedy);
   }
-  const auto channel = std::make_shared<const Channel>(std::move(*made));
-  if (const auto fault = placing_fault(scene, WallDistance(channel)))
+  return std::make_shared<const Channel>(std::move(*made));
+}
+
+Result<std::shared_ptr<const Channel>> read_channel(const Scene& scene) {
+  auto channel = read_channel_only(scene);
+  if (!channel) return channel;
+  if (const auto fault = placing_fault(scene, WallDistance(*channel)))
     return tl::unexpected<InputError>(*fault);
   return channel;
 }

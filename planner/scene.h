@@ -3,6 +3,7 @@
 #pragma once
 
 #include <filesystem>
+#include <functional>
 #include <map>
 #include <memory>
 #include <optional>
@@ -13,9 +14,12 @@
 
 #include "geometry/channel.h"
 #include "geometry/input_error.h"
+#include "geometry/toml_reader.h"
 #include "planner/segment/design.h"
 
 namespace withy {
+
+class WallDistance;
 
 /// Where the tip should get to, in the scene frame S.
 struct Target {
@@ -54,10 +58,10 @@ struct Scene {
 
   /// Dotted key ("target.point_mm") -> where its value stands, so that later checks can point at the key to
   /// blame.
-  std::map<std::string, SourcePosition> position;
+  std::map<std::string, FilePosition> position;
 
   /// The position of a dotted key, or of its nearest ancestor that stands in the file.
-  SourcePosition where(const std::string& dotted_key) const;
+  FilePosition where(const std::string& dotted_key) const;
 
   /// An error that points at a key of this scene.
   InputError error_at(const std::string& dotted_key, std::string problem, std::string remedy) const;
@@ -72,10 +76,17 @@ struct Scene {
 
 /// Reads and checks a scene file (TOML 1.0, keys as the README's table). Reads no mesh, but requires that the
 /// mesh file exists and hashes it.
-Result<Scene> read_scene(const std::filesystem::path& file);
+/// `amend` may change the file's content before it is looked at.
+Result<Scene> read_scene(
+    const std::filesystem::path& file, const std::function<void(TomlFile&)>& amend = [](TomlFile&) {});
 
 /// The scene's mesh, checked and made into a channel; the target must lie inside its lumen and the body must
 /// fit its opening. Faults of the mesh point at the mesh file, faults of the placing at the scene's key.
 Result<std::shared_ptr<const Channel>> read_channel(const Scene& scene);
+
+/// The two parts of that, for scenes that share a channel: what depends on mesh, entry and outlets only, and
+/// what depends on target, body and required clearance.
+Result<std::shared_ptr<const Channel>> read_channel_only(const Scene& scene);
+std::optional<InputError> placing_fault(const Scene& scene, const WallDistance& wall);
 
 }  // namespace withy

@@ -6,22 +6,29 @@
 
 namespace withy {
 
+double field_spacing(const Scene& scene) {
+  return std::clamp(scene.parts.segment.radius_mm / 4.0, kFieldFinest_mm, kFieldCoarsest_mm);
+}
+
+PreparedChannel prepare_channel(std::shared_ptr<const Channel> channel, double spacing_mm,
+                                DistanceSource source) {
+  const double affordable = std::cbrt(enclosed_volume(channel->mesh_E) / kFieldMostNodes);
+  PreparedChannel prepared;
+  prepared.wall = std::make_shared<const WallDistance>(std::move(channel));
+  std::shared_ptr<const DistanceField> field;
+  if (source == DistanceSource::field)
+    field = DistanceField::make(prepared.wall, std::max(spacing_mm, affordable));
+  prepared.distance = std::make_shared<const ChannelDistance>(prepared.wall, field);
+  return prepared;
+}
+
 Result<PreparedScene> prepare_scene(const std::filesystem::path& file, DistanceSource source) {
   auto scene = read_scene(file);
   if (!scene) return tl::unexpected(scene.error());
-  const auto channel = read_channel(*scene);
+  auto channel = read_channel(*scene);
   if (!channel) return tl::unexpected(channel.error());
-  PreparedScene prepared;
-  prepared.wall = std::make_shared<const WallDistance>(*channel);
-  std::shared_ptr<const DistanceField> field;
-  if (source == DistanceSource::field) {
-    const double fine = std::clamp(scene->parts.segment.radius_mm / 4.0, kFieldFinest_mm, kFieldCoarsest_mm);
-    const double affordable = std::cbrt(enclosed_volume((*channel)->mesh_E) / kFieldMostNodes);
-    field = DistanceField::make(prepared.wall, std::max(fine, affordable));
-  }
-  prepared.distance = std::make_shared<const ChannelDistance>(prepared.wall, field);
-  prepared.scene = std::move(*scene);
-  return prepared;
+  PreparedChannel prepared = prepare_channel(std::move(*channel), field_spacing(*scene), source);
+  return PreparedScene{std::move(*scene), std::move(prepared.wall), std::move(prepared.distance)};
 }
 
 Result<SearchProblem> make_problem(const PreparedScene& prepared, int locks,

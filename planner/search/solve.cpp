@@ -117,6 +117,7 @@ std::string unreachable_sentence(const SearchProblem& problem, const SolveSettin
   settings.progress("looking for what stands in the way");
   ReasonSettings reason_settings;
   reason_settings.stop = settings.interrupted;
+  reason_settings.most_work_in_all = std::min(reason_settings.most_work_in_all, settings.most_work);
   reason_settings.with_locks = settings.with_locks;
   const auto reason = find_reason(problem, reason_settings);
   return why + "; " +
@@ -125,9 +126,12 @@ std::string unreachable_sentence(const SearchProblem& problem, const SolveSettin
 
 std::string undecided_sentence(const SolveSettings& settings, const Coverage& coverage,
                                const std::optional<Approach>& approach) {
+  const std::string spent = std::isfinite(settings.budget_seconds)
+                                ? fmt::format("after {:.0f} s", settings.budget_seconds)
+                                : "within the work allowed";
   std::string why =
-      fmt::format("after {:.0f} s neither a plan nor a proof: {} cells are still open, the finest {:.3f} mm",
-                  settings.budget_seconds, coverage.cells_left, coverage.finest_cell_mm);
+      fmt::format("{} neither a plan nor a proof: {} cells are still open, the finest {:.3f} mm", spent,
+                  coverage.cells_left, coverage.finest_cell_mm);
   if (approach)
     why += fmt::format("; the nearest approach tried leaves {:.2f} mm to the target, and then {}",
                        approach->distance_mm, approach->blocked_by);
@@ -157,6 +161,7 @@ void solve_by_stock(Answer& answer, const SearchProblem& problem, const SolveSet
 void solve_completely(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,
                       const Clock& clock) {
   RouteSearchSettings search_settings;
+  search_settings.most_work = settings.most_work;
   search_settings.stop = [&] { return settings.interrupted() || clock.seconds() > settings.budget_seconds; };
   RouteSearch search(problem, search_settings);
   const SearchOutcome outcome = search.run();
@@ -164,7 +169,8 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
     Plan plan = make_plan(search.judge(), tidy(search.judge(), search.route()));
     if (settings.widen) {
       settings.progress("looking for a wider way");
-      search_settings.most_work = std::clamp(search.work(), kWidenFloor, kWidenCeiling);
+      search_settings.most_work =
+          std::min(std::clamp(search.work(), kWidenFloor, kWidenCeiling), settings.most_work);
       // From here on only work counts: a plan is at hand, and the clock must not choose between plans.
       search_settings.stop = settings.interrupted;
       plan = widened(problem, std::move(plan), search_settings);

@@ -4,6 +4,7 @@
 
 #include <functional>
 #include <iosfwd>
+#include <limits>
 #include <optional>
 #include <string>
 
@@ -14,6 +15,10 @@ namespace withy {
 
 struct SolveSettings {
   double budget_seconds = 60.0;
+  /// The complete search gives up after so much work too (RouteSearch::work); what follows it (looks for
+  /// wider plans, each, and for reasons, all together) gets no more. With an infinite budget_seconds the
+  /// answer then depends neither on the machine's load nor on its speed.
+  std::int64_t most_work = std::numeric_limits<std::int64_t>::max();
   std::uint64_t seed = 1;
   std::string planner;  ///< empty: the complete search; else the name of a stock planner (stock_planners.h)
   bool widen = true;    ///< after a first plan, look for one with more clearance

@@ -10,8 +10,6 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
-#include "tests/support/temporary_folder.h"
-
 namespace withy_test {
 namespace {
 
@@ -31,31 +29,55 @@ namespace {
 
 }  // namespace
 
-ProgramRun run_program(const std::string& program, const std::vector<std::string>& arguments,
-                       const std::filesystem::path& folder, std::optional<double> interrupt_after_s) {
-  const TemporaryFolder captured;
-  const std::string out = captured.path() / "out";
-  const std::string err = captured.path() / "err";
+RunningProgram::RunningProgram(const std::string& program, const std::vector<std::string>& arguments,
+                               const std::filesystem::path& folder) {
+  const std::string out = captured_.path() / "out";
+  const std::string err = captured_.path() / "err";
   std::vector<std::string> words = {program};
   words.insert(words.end(), arguments.begin(), arguments.end());
   std::vector<char*> pointers;
   for (std::string& word : words) pointers.push_back(word.data());
   pointers.push_back(nullptr);
+  child_ = fork();
+  if (child_ < 0) throw std::runtime_error("no process can be started");
+  if (child_ == 0) become(program.c_str(), pointers.data(), folder.c_str(), out.c_str(), err.c_str());
+}
 
-  const pid_t child = fork();
-  if (child < 0) throw std::runtime_error("no process can be started");
-  if (child == 0) become(program.c_str(), pointers.data(), folder.c_str(), out.c_str(), err.c_str());
-  if (interrupt_after_s) {
-    std::this_thread::sleep_for(std::chrono::duration<double>(*interrupt_after_s));
-    kill(child, SIGINT);
-  }
+RunningProgram::~RunningProgram() {
+  if (child_ < 0) return;
+  kill(child_, SIGKILL);
+  waitpid(child_, nullptr, 0);
+}
+
+void RunningProgram::send(int signal) const {
+  kill(child_, signal);
+}
+
+bool RunningProgram::has_ended() const {
+  siginfo_t info = {};
+  return waitid(P_PID, static_cast<id_t>(child_), &info, WEXITED | WNOHANG | WNOWAIT) == 0 &&
+         info.si_pid == child_;
+}
+
+ProgramRun RunningProgram::wait() {
   int status = 0;
-  if (waitpid(child, &status, 0) != child) throw std::runtime_error("lost the process");
+  if (waitpid(child_, &status, 0) != child_) throw std::runtime_error("lost the process");
+  child_ = -1;
   ProgramRun run;
   run.status = WIFEXITED(status) ? WEXITSTATUS(status) : -WTERMSIG(status);
-  run.out = read_text(out);
-  run.err = read_text(err);
+  run.out = read_text(captured_.path() / "out");
+  run.err = read_text(captured_.path() / "err");
   return run;
+}
+
+ProgramRun run_program(const std::string& program, const std::vector<std::string>& arguments,
+                       const std::filesystem::path& folder, std::optional<double> interrupt_after_s) {
+  RunningProgram running(program, arguments, folder);
+  if (interrupt_after_s) {
+    std::this_thread::sleep_for(std::chrono::duration<double>(*interrupt_after_s));
+    running.send(SIGINT);
+  }
+  return running.wait();
 }
 
 }  // namespace withy_test

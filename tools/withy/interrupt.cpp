@@ -34,6 +34,10 @@ void stop_on_interrupt() {
 
 WritingFiles::WritingFiles() {
   ++files_being_written;
+  if (!interrupted) return;
+  // Too late to begin: another thread may be at it, and this one must not make it wait.
+  if (--files_being_written == 0) _exit(static_cast<int>(ExitStatus::interrupted));
+  while (true) pause();
 }
 
 WritingFiles::~WritingFiles() {

@@ -1,0 +1,147 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/study/results.h"
+
+#include <algorithm>
+
+#include <fmt/format.h>
+
+#include "geometry/words.h"
+#include "planner/report/csv.h"
+#include "planner/study/study_page.h"
+#include "planner/study/study_run.h"
+
+namespace withy {
+namespace {
+
+using Json = nlohmann::ordered_json;
+
+std::string csv_field(const Json& value) {
+  if (value.is_null()) return "";
+  if (value.is_string()) return csv_quoted(value.get<std::string>());
+  return value.dump();
+}
+
+InputError missing_runs(const std::filesystem::path& folder, const std::vector<RunRecord>& records,
+                        std::size_t wanted) {
+  std::size_t first = 0;
+  while (first < records.size() && records[first].index == first) ++first;
+  return {folder.string(), 1, 1,
+          fmt::format("{} of {} not done yet, the first is run {}", wanted - records.size(),
+                      count_of(wanted, "run"), first + 1),
+          "start the shards that hold them again, they go on where they stopped"};
+}
+
+void count(StudyGroup& group, const Json& result) {
+  ++group.runs;
+  const std::string verdict = result["verdict"];
+  if (verdict == "reached") ++group.reached;
+  if (verdict == "unreachable") ++group.unreachable;
+  if (verdict == "undecided") ++group.undecided;
+  if (verdict == kRefused) ++group.refused;
+  if (result["clearance_mm"].is_number()) group.clearance_mm.push_back(result["clearance_mm"]);
+}
+
+}  // namespace
+
+std::string journal_header(const Study& study) {
+  Json header;
+  header["format"] = "withy-study-runs";
+  header["version"] = 1;
+  header["withy"] = WITHY_VERSION;
+  header["study_sha256"] = study.sha256;
+  header["title"] = study.title;
+  header["scenes"] = study.scenes;
+  header["designs"] = study.designs;
+  header["locks"] = study.locks;
+  header["seeds"] = study.seeds;
+  header["budget_work_s"] = study.budget_work_s;
+  header["scattered"] = Json::object();
+  for (const Scatter& scatter : study.scatter) header["scattered"][scatter.key] = scatter.half_width;
+  header["runs"] = study.run_count();
+  return header.dump();
+}
+
+Result<StudyResults> join_study(const std::filesystem::path& folder) {
+  auto runs = read_journals(folder);
+  if (!runs) return tl::unexpected(runs.error());
+  if (runs->header.empty())
+    return input_error(folder.string(), 1, 1, "there are no runs of a study in this folder",
+                       "name the folder that the shards were run with");
+  StudyResults results{Json::parse(runs->header), std::move(runs->records)};
+  const auto wanted = results.header["runs"].get<std::size_t>();
+  if (results.records.size() != wanted) return tl::unexpected(missing_runs(folder, results.records, wanted));
+  return results;
+}
+
+std::string results_jsonl(const StudyResults& results) {
+  std::string out;
+  for (const RunRecord& record : results.records) out += record.result + "\n";
+  return out;
+}
+
+std::string results_csv(const StudyResults& results) {
+  std::string out;
+  for (const RunRecord& record : results.records) {
+    Json row = Json::parse(record.result);
+    const Json scattered = std::move(row["scattered"]);
+    row.erase("scattered");
+    for (const auto& [key, value] : scattered.items()) row[key] = value;
+    std::vector<std::string> names;
+    std::vector<std::string> fields;
+    for (const auto& [key, value] : row.items()) {
+      names.push_back(csv_quoted(key));
+      fields.push_back(csv_field(value));
+    }
+    if (out.empty()) out = fmt::format("{}\r\n", fmt::join(names, ","));
+    out += fmt::format("{}\r\n", fmt::join(fields, ","));
+  }
+  return out;
+}
+
+std::string timings_csv(const StudyResults& results) {
+  std::string out = "run,seconds\r\n";
+  for (const RunRecord& record : results.records)
+    out += fmt::format("{},{:.6f}\r\n", record.index + 1, record.seconds);
+  return out;
+}
+
+std::vector<StudyGroup> study_groups(const StudyResults& results) {
+  const std::size_t seeds = results.header["seeds"].size();
+  std::vector<StudyGroup> groups;
+  for (const RunRecord& record : results.records) {
+    const Json result = Json::parse(record.result);
+    if (record.index % seeds == 0)
+      groups.push_back({result["scene"], result["design"], result["locks"], 0, 0, 0, 0, 0, {}});
+    count(groups.back(), result);
+  }
+  for (StudyGroup& group : groups) std::sort(group.clearance_mm.begin(), group.clearance_mm.end());
+  return groups;
+}
+
+std::string study_table(const StudyResults& results) {
+  const auto groups = study_groups(results);
+  std::size_t scene_width = 5;
+  std::size_t design_width = 6;
+  for (const StudyGroup& group : groups) {
+    scene_width = std::max(scene_width, group.scene.size());
+    design_width = std::max(design_width, group.design.size());
+  }
+  std::string out = fmt::format("{:<{}}  {:<{}}  {:>5}  {:>5}  {:>7}  {:>11}  {:>9}  {:>7}  {:>14}\n",
+                                "scene", scene_width, "design", design_width, "locks", "runs", "reached",
+                                "unreachable", "undecided", "refused", "least clear mm");
+  for (const StudyGroup& group : groups)
+    out += fmt::format("{:<{}}  {:<{}}  {:>5}  {:>5}  {:>7}  {:>11}  {:>9}  {:>7}  {:>14}\n", group.scene,
+                       scene_width, group.design, design_width, group.locks, group.runs, group.reached,
+                       group.unreachable, group.undecided, group.refused,
+                       group.clearance_mm.empty() ? "-" : fmt::format("{:.2f}", group.clearance_mm.front()));
+  return out;
+}
+
+void add_study_files(FileBatch& batch, const std::filesystem::path& folder, const StudyResults& results) {
+  batch.add(folder / "results.jsonl", results_jsonl(results));
+  batch.add(folder / "results.csv", results_csv(results));
+  batch.add(folder / "timings.csv", timings_csv(results));
+  batch.add(folder / "summary.html", study_page(results));
+}
+
+}  // namespace withy
