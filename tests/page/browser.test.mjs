@@ -265,12 +265,15 @@ test('on paper stills stand in for the moving picture', async () => {
   await on(
     'two',
     async (page) => {
+      const picture = () => page.locator('.stage-canvas').evaluate((c) => [c.width, c.height, c.style.cssText, c.parentElement.style.cssText]);
+      const before = await picture();
       await page.evaluate(() => window.dispatchEvent(new Event('beforeprint')));
       const stills = await page.locator('.stills figure').count();
       assert.ok(stills >= 3 && stills <= 6, String(stills));
       assert.equal(await page.getAttribute('html', 'data-theme'), 'light');
       await page.evaluate(() => window.dispatchEvent(new Event('afterprint')));
       assert.equal(await page.locator('.stills figure').count(), 0);
+      assert.deepEqual(await picture(), before);
       assert.equal(await page.getAttribute('html', 'data-theme'), 'dark');
       const pdf = await page.pdf({ format: 'A4', printBackground: true });
       assert.equal(pdf.subarray(0, 5).toString(), '%PDF-');

@@ -259,7 +259,7 @@ function planFile({ verdict, why, locks, target, hashes }) {
 /** How near one arc comes to the target: some bend, said to be stopped by the wall. */
 function approachTo(target) {
   const state = describe(sampleDesign(0), { insertion_mm: 84, locked: [], frozen: [], u: [-0.004, 0.008] });
-  return { distance_mm: Math.hypot(...state.tip_mm.map((c, i) => c - target[i])), tip_mm: state.tip_mm, blocked_by: 'the wall beside the neck', state };
+  return { distance_mm: Math.hypot(...state.tip_mm.map((c, i) => c - target[i])), tip_mm: state.tip_mm, blocked_by: 'the body would touch the wall beside the neck', state };
 }
 
 const sha256 = (text) => createHash('sha256').update(text).digest('hex');

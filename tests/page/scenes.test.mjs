@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Every shipped scene, planned and shown: the page loads without complaint, stays small, and puts the body where the plan
-// file has its tips.
+// file has its tips. And compared over the lock counts that its README tells of, each with its verdict.
 
 import assert from 'node:assert/strict';
 import { mkdtempSync, existsSync, readFileSync, readdirSync, rmSync, statSync } from 'node:fs';
@@ -34,6 +34,12 @@ function tip({ scene }, design, state) {
   return [0, 1, 2].map((i) => origin[i] + R[3 * i] * p[0] + R[3 * i + 1] * p[1] + R[3 * i + 2] * p[2]);
 }
 
+/** Verdict by lock count, from the table in a scene's README. */
+function verdicts(name) {
+  const readme = readFileSync(join(root, 'scenes', name, 'README.md'), 'utf8');
+  return [...readme.matchAll(/^\|\s*(\d+)\s*\|\s*(reached|unreachable|undecided)\b/gm)].map(([, locks, verdict]) => ({ locks, verdict }));
+}
+
 test('there are scenes to show', () => assert.ok(scenes.length > 0));
 
 for (const name of scenes)
@@ -56,6 +62,27 @@ for (const name of scenes)
       await settle(page);
       await shot(page, `scene-${name}-tightest`);
     }
+    await page.close();
+    assert.deepEqual(complaints, []);
+  });
+
+for (const name of scenes)
+  test(`the page that compares the lock counts of ${name}`, async () => {
+    const rows = verdicts(name);
+    assert.ok(rows.length > 0);
+    const out = join(folder, `${name}-compared`);
+    withy(root, 'compare', join('scenes', name, 'scene.toml'), '--locks', ...rows.map((row) => row.locks), '-o', out, '--quiet');
+    const html = join(out, 'compare.html');
+    assert.ok(statSync(html).size <= 5e6);
+    const { page, complaints } = await open(browser, html);
+    const shownRows = page.locator('#compare tbody tr');
+    assert.equal(await shownRows.count(), rows.length);
+    for (const [i, { locks, verdict }] of rows.entries()) {
+      const row = await shownRows.nth(i).innerText();
+      assert.match(row, new RegExp(`^${locks === '0' ? 'no' : locks} lock`));
+      assert.match(row, new RegExp(verdict, 'i'));
+    }
+    await shot(page, `scene-${name}-compared`);
     await page.close();
     assert.deepEqual(complaints, []);
   });

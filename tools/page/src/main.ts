@@ -28,7 +28,7 @@ class Page {
   private readonly stage: Stage | null;
   private readonly charts: Charts;
   private readonly sheet: HTMLDialogElement;
-  private readonly stills = h('section', { class: 'stills', 'aria-hidden': 'true' });
+  private readonly stills: HTMLElement;
   private readonly section = h('input', { type: 'range', id: 'section', min: 0, max: 1, step: 0.01, value: 0.5, 'aria-label': 'Depth of the section' });
   private readonly cutButtons = new Map<Cut, HTMLButtonElement>();
   private theme: Theme;
@@ -36,6 +36,7 @@ class Page {
 
   constructor(private readonly data: PageData) {
     this.tracks = data.plans.map((entry) => new Track(entry));
+    this.stills = h('section', { class: this.tracks.length > 1 ? 'stills many' : 'stills', 'aria-hidden': 'true' });
     this.clock = new Clock(Math.max(...this.tracks.map((t) => t.seconds)));
     this.clock.speed = startingSpeed(this.clock.seconds);
     this.theme = this.shown = matchMedia('(prefers-color-scheme: dark)').matches ? 'dark' : 'light';

@@ -99,7 +99,7 @@ function approachLine({ plan }: PlanEntry): HTMLElement | null {
   const a = plan.approach;
   if (!a || plan.verdict === 'reached') return null;
   const away = a.distance_mm === undefined ? '' : `${quantity(a.distance_mm, 'mm')} short of the target`;
-  const words = [away, a.blocked_by ? `stopped by ${a.blocked_by}` : ''].filter((w) => w !== '').join(', ');
+  const words = [away, a.blocked_by ?? ''].filter((w) => w !== '').join(', and then ');
   return h('p', { class: 'approach' }, h('b', {}, 'Closest approach: '), words || 'shown in the picture');
 }
 

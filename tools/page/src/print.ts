@@ -7,6 +7,8 @@ import { actionWords, lockCount } from './words.ts';
 import type { Stage } from './view/stage.ts';
 
 const kStills = 6;
+/** A still's layout in px: half the page's width for one plan, all of it for several side by side. */
+const kStillSize = { one: { width: 420, height: 270 }, many: { width: 840, height: 250 } };
 
 /** Ends of actions on the way in, thinned to a page's worth, the tightest moment among them. */
 function moments(track: Track): number[] {
@@ -22,7 +24,9 @@ function moments(track: Track): number[] {
 
 export function preparePrint(stage: Stage | null, tracks: Track[], clock: Clock, sheet: HTMLElement, light: (on: boolean) => void) {
   const leader = tracks.reduce((a, b) => (b.seconds > a.seconds ? b : a));
+  const size = tracks.length > 1 ? kStillSize.many : kStillSize.one;
   const caption = (time: number) => {
+    if (leader.actions.length === 0) return leader.entry.plan.approach?.state ? 'Closest approach.' : 'The start: there is no plan to show.';
     const words = tracks.map((track) => {
       const action = track.actions[track.actionAt(Math.max(0, time - 1e-6))];
       const doing = action ? actionWords(track.entry, action) : 'no plan';
@@ -36,10 +40,12 @@ export function preparePrint(stage: Stage | null, tracks: Track[], clock: Clock,
     clock.play(false);
     const at = clock.time;
     const times = leader.actions.length > 0 ? moments(leader) : [0];
-    const stills = times.map((time) => {
-      stage.setTime(time);
-      return h('figure', {}, stage.still(), h('figcaption', {}, caption(time)));
-    });
+    const stills = stage.forPaper(size.width, size.height, () =>
+      times.map((time) => {
+        stage.setTime(time);
+        return h('figure', {}, stage.still(), h('figcaption', {}, caption(time)));
+      }),
+    );
     sheet.replaceChildren(...stills);
     stage.setTime(at);
   });

@@ -15,6 +15,9 @@ interface ViewFrame {
   toEye: THREE.Vector3;
 }
 
+/** Dots of a still for each px of the layout: about 250 to the inch on A4. */
+const kPaperPixelRatio = 2.5;
+
 export class Stage {
   readonly element: HTMLElement;
   cut: Cut = 'open';
@@ -225,6 +228,22 @@ export class Stage {
     this.light.position.copy(this.eye.position).addScaledVector(this.eye.up, 0.5 * distance);
     pane.arrange(this.labelled);
     this.renderer.render(this.scene, pane.camera);
+  }
+
+  /** Runs `take` with the picture at a size and fineness fit for paper, then gives it back as it was. */
+  forPaper<T>(width: number, height: number, take: () => T): T {
+    const { cssText } = this.element.style;
+    const ratio = this.renderer.getPixelRatio();
+    this.element.style.cssText = `${cssText}; flex: none; width: ${width}px; height: ${height}px; min-height: 0`;
+    this.renderer.setPixelRatio(kPaperPixelRatio);
+    this.resize();
+    try {
+      return take();
+    } finally {
+      this.element.style.cssText = cssText;
+      this.renderer.setPixelRatio(ratio);
+      this.resize();
+    }
   }
 
   /** The picture as it stands, with its labels, for paper. */
