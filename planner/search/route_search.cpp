@@ -10,6 +10,7 @@
 
 #include <fmt/format.h>
 
+#include "planner/search/notched_twin.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
@@ -25,8 +26,6 @@ constexpr double kSwitchCost = 100.0;
 constexpr double kGreed = 2.0;
 // A cell that can't be split any more is passed only when nothing else is left.
 constexpr double kStuckCost = 1e5;
-// A switch that the field can make on the way in but not undo: no plan, but no proof against one either.
-constexpr double kOneWayCost = 1e5;
 // How often (in expansions) the clock and the user are asked.
 constexpr int kStopInterval = 32;
 
@@ -40,7 +39,6 @@ RouteSearch::RouteSearch(const SearchProblem& problem, RouteSearchSettings setti
       judge_(problem, probe_.hardware()),
       tip_lever_mm2_(0.5 * problem.design.length_mm() * problem.design.length_mm()) {
   leaf_index(Leaf{});
-  goal_leaves_.reserve(kMaxLocks + 1);
 }
 
 RouteSearch::~RouteSearch() = default;
@@ -49,7 +47,7 @@ int RouteSearch::leaf_index(const Leaf& leaf) {
   const auto [found, fresh] = leaf_of_key_.try_emplace(leaf.key(), static_cast<int>(leaves_.size()));
   if (fresh) {
     leaves_.push_back(std::make_unique<LeafRecord>(
-        LeafRecord{leaf, CellTree(whole_leaf(problem_.design, chart_, leaf)), {}, {}, {}, false}));
+        LeafRecord{leaf, CellTree(whole_leaf(problem_.design, chart_, leaf)), {}}));
     if (!leaf_possible(leaf)) record(found->second).tree.set_status(0, CellStatus::blocked);
   }
   return found->second;
@@ -63,12 +61,6 @@ bool RouteSearch::leaf_possible(const Leaf& leaf) const {
     if (leaf.base[r].norm() > problem_.design.segment().curvature_max_per_mm * f * (1.0 + 1e-9)) return false;
   }
   return true;
-}
-
-void RouteSearch::open_goal_leaves(int engaged_count) {
-  std::vector<int> found;
-  open_leaves_from(Leaf{}, 0, engaged_count, found);
-  goal_leaves_.push_back(std::move(found));
 }
 
 /// All leaves that engage `still_to_engage` more locks than `leaf`, from `next_lock` on.
@@ -119,10 +111,27 @@ void RouteSearch::split(const CellRef& ref) {
     leaf.tree.set_travel(child, probe_.travel(leaf.leaf, leaf.tree.box(child)).total);
     if (status == CellStatus::free) leaf.tree.set_status(child, CellStatus::free);
   }
+  if (status == CellStatus::free && reached(leaf, ref.cell)) hand_down(ref);
+}
+
+/// A free cell that was reached before it was split stays a part of ways; its children are reached through
+/// it.
+void RouteSearch::hand_down(const CellRef& ref) {
+  visit(ref).closed = true;
+  const Visit parent = visit(ref);
+  for (const int child :
+       {record(ref.leaf).tree.first_child(ref.cell), record(ref.leaf).tree.first_child(ref.cell) + 1}) {
+    Visit& v = visit({ref.leaf, child});
+    v.next = ref;
+    v.lock = -1;
+    v.switches = parent.switches;
+    push({ref.leaf, child}, parent.cost);
+  }
 }
 
 /// Splits a cell until its parts are about half as wide in every way.
 void RouteSearch::refine(const CellRef& ref) {
+  changed_.push_back(ref);
   LeafRecord& leaf = record(ref.leaf);
   const double enough = 0.55 * leaf.tree.travel(ref.cell);
   std::vector<int> todo = {ref.cell};
@@ -136,47 +145,55 @@ void RouteSearch::refine(const CellRef& ref) {
   }
 }
 
-/// Cells under `cell` that may hold the goal, cut to coarse_travel_mm by the tip alone.
-void RouteSearch::seek_goals(int leaf, int cell, std::vector<int>& found) {
-  LeafRecord& r = record(leaf);
-  if (r.tree.status(cell) == CellStatus::blocked) return;
-  const Box b = r.tree.box(cell);
+/// Queues the parts of a cell that may hold the goal, cut to coarse_travel_mm by the tip alone.
+void RouteSearch::seek_goals(const CellRef& ref) {
+  const CellTree& tree = record(ref.leaf).tree;
+  if (tree.status(ref.cell) == CellStatus::blocked) return;
+  const Box b = tree.box(ref.cell);
   ++goal_checks_;
-  if (!probe_.may_hold_goal(r.leaf, b)) return;
-  if (r.tree.travel(cell) < 0.0) r.tree.set_travel(cell, probe_.travel(r.leaf, b).total);
-  if (!r.tree.is_split(cell)) {
-    if (r.tree.travel(cell) <= settings_.coarse_travel_mm) {
-      found.push_back(cell);
+  if (!probe_.may_hold_goal(record(ref.leaf).leaf, b)) return;
+  if (tree.travel(ref.cell) < 0.0)
+    record(ref.leaf).tree.set_travel(ref.cell, probe_.travel(record(ref.leaf).leaf, b).total);
+  if (!tree.is_split(ref.cell)) {
+    if (tree.travel(ref.cell) <= settings_.coarse_travel_mm) {
+      if (look(ref) != CellStatus::blocked) seed(ref);
       return;
     }
-    split({leaf, cell});
+    split(ref);
   }
-  const int first = r.tree.first_child(cell);
-  seek_goals(leaf, first, found);
-  seek_goals(leaf, first + 1, found);
+  const int first = tree.first_child(ref.cell);
+  seek_goals({ref.leaf, first});
+  seek_goals({ref.leaf, first + 1});
 }
 
-/// Queues the leaf's goal cells.
-void RouteSearch::seed(int leaf) {
-  LeafRecord& r = record(leaf);
-  std::vector<int> now;
-  if (!r.goals_sought) {
-    seek_goals(leaf, 0, now);
-    r.goals_sought = true;
-  } else {
-    for (const int cell : r.goal_cells) seek_goals(leaf, cell, now);
-  }
-  r.goal_cells.clear();
-  for (const int cell : now) {
-    const CellRef ref{leaf, cell};
-    if (look(ref) == CellStatus::blocked) continue;
-    r.goal_cells.push_back(cell);
-    Visit& v = visit(ref);
-    if (v.stamp == stamp_) continue;
-    v = Visit{};
-    v.stamp = stamp_;
-    push(ref, cell_penalty(ref));
-  }
+/// Queues a cell that may hold the goal: a way ends there.
+void RouteSearch::seed(const CellRef& ref) {
+  Visit& v = visit(ref);
+  v.goal = true;
+  if (!v.reached()) push(ref, cell_penalty(ref));
+}
+
+/// Does a cell that may hold the goal surely do so, or is it too small to ask?
+bool RouteSearch::counts_as_goal(const CellRef& ref) const {
+  const LeafRecord& r = record(ref.leaf);
+  const Box b = r.tree.box(ref.cell);
+  if (r.tree.travel(ref.cell) <=
+      (b.dimensions > 3 ? settings_.finest_goal_with_friction_mm : settings_.finest_goal_mm))
+    return true;
+  const State centre = centre_state(chart_, r.leaf, b);
+  return descend_to_goal(problem_, centre, goal_descent_in(problem_, b)).has_value();
+}
+
+/// A way should not end in a cell that only might hold the goal: its parts are looked at instead.
+void RouteSearch::sharpen_goal(const CellRef& ref) {
+  visit(ref).forget();
+  visit(ref).goal = false;
+  split(ref);
+  const int first = record(ref.leaf).tree.first_child(ref.cell);
+  seek_goals({ref.leaf, first});
+  seek_goals({ref.leaf, first + 1});
+  // What was beside the cell before may have left it to be reached from the goal.
+  reopen_around(ref);
 }
 
 /// What is left to pay from a cell to the start, at least about: the switches that release its locks, the
@@ -191,15 +208,19 @@ double RouteSearch::heuristic(const CellRef& ref) const {
 double RouteSearch::cell_penalty(const CellRef& ref) const {
   const LeafRecord& r = record(ref.leaf);
   if (r.tree.status(ref.cell) == CellStatus::free) return 0.0;
-  const double travel = r.tree.travel(ref.cell);
-  if (static_cast<std::size_t>(ref.cell) < r.stuck.size() && r.stuck[static_cast<std::size_t>(ref.cell)])
+  if (static_cast<std::size_t>(ref.cell) < r.visits.size() &&
+      r.visits[static_cast<std::size_t>(ref.cell)].stuck)
     return kStuckCost;
-  return settings_.coarse_travel_mm * (1.0 + std::max(0.0, std::log2(settings_.coarse_travel_mm / travel)));
+  return settings_.coarse_travel_mm *
+         (1.0 + std::max(0.0, std::log2(settings_.coarse_travel_mm / r.tree.travel(ref.cell))));
 }
 
 void RouteSearch::push(const CellRef& ref, double cost) {
-  visit(ref).cost = cost;
-  queue_.push_back({cost + heuristic(ref), pushed_++, ref});
+  Visit& v = visit(ref);
+  v.cost = cost;
+  v.closed = false;
+  v.ticket = ++tickets_;
+  queue_.push_back({cost + heuristic(ref), v.ticket, ref});
   std::push_heap(queue_.begin(), queue_.end());
 }
 
@@ -209,35 +230,46 @@ bool RouteSearch::holds_start(const CellRef& ref) const {
   return b.contains(0, 0.0) && b.contains(1, 0.0) && b.contains(2, 0.0);
 }
 
-/// One A* from the target's cells, with what is known of the cells now.
-RouteSearch::Sweep RouteSearch::search_once() {
-  ++stamp_;
-  queue_.clear();
-  std::size_t level = 0;
-  const auto levels = static_cast<std::size_t>(problem_.design.lock_count()) + 1;
-  while (true) {
-    while (level < levels &&
-           (queue_.empty() || queue_.front().key >= kSwitchCost * static_cast<double>(level))) {
-      if (goal_leaves_.size() <= level) open_goal_leaves(static_cast<int>(level));
-      for (const int leaf : goal_leaves_[level]) {
-        seed(leaf);
-        if (must_stop()) return Sweep::stopped;
-      }
-      ++level;
+/// Leaves with more engaged locks can't have a cheaper goal than what their releases cost: they are opened
+/// when nothing cheaper is queued. False when the search has to stop.
+bool RouteSearch::open_due_levels() {
+  const int levels = problem_.design.lock_count() + 1;
+  while (levels_open_ < levels && (queue_.empty() || queue_.front().key >= kSwitchCost * levels_open_)) {
+    std::vector<int> found;
+    open_leaves_from(Leaf{}, 0, levels_open_, found);
+    for (const int leaf : found) {
+      seek_goals({leaf, 0});
+      if (must_stop()) return false;
     }
+    ++levels_open_;
+  }
+  return true;
+}
+
+/// A* from the target's cells, with what is known of the cells now, from where it stood.
+RouteSearch::Sweep RouteSearch::search_on() {
+  while (true) {
+    if (!open_due_levels()) return Sweep::stopped;
     if (queue_.empty()) return Sweep::exhausted;
-    if (++expansions_ % kStopInterval == 0 && must_stop()) return Sweep::stopped;
     std::pop_heap(queue_.begin(), queue_.end());
-    const CellRef ref = queue_.back().ref;
+    const QueueEntry entry = queue_.back();
     queue_.pop_back();
-    Visit& v = visit(ref);
-    if (v.closed || record(ref.leaf).tree.is_split(ref.cell)) continue;
+    Visit& v = visit(entry.ref);
+    if (v.ticket != entry.ticket || v.closed) continue;
+    if (v.next.leaf < 0 && !v.witnessed) {
+      v.witnessed = counts_as_goal(entry.ref);
+      if (!v.witnessed) {
+        sharpen_goal(entry.ref);
+        continue;
+      }
+    }
     v.closed = true;
-    if (holds_start(ref)) {
-      found_start_ = ref;
+    if (holds_start(entry.ref)) {
+      found_start_ = entry.ref;
       return Sweep::start_reached;
     }
-    expand(ref);
+    expand(entry.ref);
+    if (++expansions_ % kStopInterval == 0 && must_stop()) return Sweep::stopped;
   }
 }
 
@@ -249,32 +281,29 @@ void RouteSearch::expand(const CellRef& ref) {
   for (const SwitchLink& link : links) {
     const int other = leaf_index(link.other);
     if (record(other).tree.status(0) == CellStatus::blocked && !record(other).tree.is_split(0)) continue;
-    const SwitchRule rule = switch_rule(ref.leaf, link, other);
-    if (rule == SwitchRule::never) continue;
+    if (!field_may_switch(ref.leaf, link, other)) continue;
     // Searched backward: the plan comes from there to here, so it does the opposite.
-    reach(ref, other, link.there, link.lock, !link.engages,
-          kSwitchCost + (rule == SwitchRule::one_way ? kOneWayCost : 0.0));
+    reach(ref, other, link.there, link.lock, !link.engages, kSwitchCost);
   }
 }
 
-/// Can the field make the switch that leads from `link.there` to here, and undo it?
-RouteSearch::SwitchRule RouteSearch::switch_rule(int leaf, const SwitchLink& link, int other) {
+/// May the field make the switch that leads from `link.there` to here somewhere, and undo it? A plan comes
+/// back by the way it went, so what can't be undone is no part of any.
+bool RouteSearch::field_may_switch(int leaf, const SwitchLink& link, int other) {
   const Hardware& hardware = probe_.hardware();
-  if (!problem_.heeded.field || !hardware.checks_field()) return SwitchRule::both_ways;
+  if (!problem_.heeded.field || !hardware.checks_field()) return true;
   // With the free carriage and notched locks the pose of every lock is the same whatever the insertion.
   const bool one_pose = problem_.design.carriage().kind == CarriageKind::free && chart_.coordinates() == 0 &&
                         (link.here.high[1] - link.here.low[1]) < 1e-9 &&
                         (link.here.high[2] - link.here.low[2]) < 1e-9;
   const auto key = std::tuple(leaf, other, link.lock);
   if (one_pose)
-    if (const auto known = rules_.find(key); known != rules_.end()) return known->second;
-  const BoxVerdict in = hardware.switch_over(probe_.state_box(link.other, link.there), link.lock);
-  const BoxVerdict out = hardware.switch_over(probe_.state_box(record(leaf).leaf, link.here), link.lock);
-  SwitchRule rule = SwitchRule::both_ways;
-  if (out == BoxVerdict::none) rule = SwitchRule::one_way;
-  if (in == BoxVerdict::none) rule = SwitchRule::never;
-  if (one_pose) rules_[key] = rule;
-  return rule;
+    if (const auto known = may_switch_.find(key); known != may_switch_.end()) return known->second;
+  const bool may =
+      hardware.switch_over(probe_.state_box(link.other, link.there), link.lock) != BoxVerdict::none &&
+      hardware.switch_over(probe_.state_box(record(leaf).leaf, link.here), link.lock) != BoxVerdict::none;
+  if (one_pose) may_switch_[key] = may;
+  return may;
 }
 
 /// Looks at every cell of `leaf` that meets `query`, splitting what is mixed and coarse, and relaxes what may
@@ -314,9 +343,71 @@ void RouteSearch::relax(const CellRef& from, const CellRef& to, int lock, bool e
   }
   Visit& v = visit(to);
   const double cost = source.cost + step;
-  if (v.stamp == stamp_ && (v.closed || v.cost <= cost)) return;
-  v = {cost, from, lock, engages, false, stamp_, static_cast<std::int16_t>(switches)};
+  if (v.reached() && (v.closed || v.cost <= cost)) return;
+  v.next = from;
+  v.lock = lock;
+  v.engages = engages;
+  v.switches = static_cast<std::int16_t>(switches);
   push(to, cost);
+}
+
+/// After cells of a way were refined: forgets what was reached through them, and opens again what stands
+/// beside it.
+void RouteSearch::mend_ways() {
+  const std::vector<CellRef> lost = lost_cells();
+  changed_.clear();
+  for (const CellRef& ref : lost) visit(ref).forget();
+  for (const CellRef& ref : lost) {
+    if (visit(ref).goal) {
+      visit(ref).goal = false;
+      seek_goals(ref);
+    }
+    reopen_around(ref);
+  }
+}
+
+/// The cells that changed, and those whose way leads through one.
+std::vector<RouteSearch::CellRef> RouteSearch::lost_cells() {
+  for (const auto& leaf : leaves_)
+    for (Visit& v : leaf->visits) v.way = Visit::Way::unknown;
+  for (const CellRef& ref : changed_) visit(ref).way = Visit::Way::lost;
+  std::vector<CellRef> lost;
+  for (int leaf = 0; leaf < static_cast<int>(leaves_.size()); ++leaf)
+    for (int cell = 0; cell < static_cast<int>(record(leaf).visits.size()); ++cell)
+      if (visit({leaf, cell}).reached() && !way_stands({leaf, cell})) lost.push_back({leaf, cell});
+  return lost;
+}
+
+/// Follows a cell's way until what became of it is known, and notes that for all that was passed.
+bool RouteSearch::way_stands(CellRef ref) {
+  std::vector<CellRef> passed;
+  auto way = Visit::Way::stands;  // of what ends in a goal cell
+  for (; ref.leaf >= 0; ref = visit(ref).next) {
+    way = visit(ref).way;
+    if (way != Visit::Way::unknown) break;
+    way = Visit::Way::stands;
+    passed.push_back(ref);
+  }
+  for (const CellRef& p : passed) visit(p).way = way;
+  return way == Visit::Way::stands;
+}
+
+/// Every cell with a way that stands, from which `ref` may be reached.
+void RouteSearch::reopen_around(const CellRef& ref) {
+  const Box b = box(ref);
+  reopen_meeting(ref.leaf, b);
+  std::vector<SwitchLink> links;
+  links_of(problem_.design, chart_, record(ref.leaf).leaf, b, links);
+  for (const SwitchLink& link : links)
+    if (const auto known = leaf_of_key_.find(link.other.key()); known != leaf_of_key_.end())
+      reopen_meeting(known->second, link.there);
+}
+
+void RouteSearch::reopen_meeting(int leaf, const Box& query) {
+  record(leaf).tree.for_each_meeting(query, [&](int cell) {
+    if (reached(record(leaf), cell) && visit({leaf, cell}).closed)
+      push({leaf, cell}, visit({leaf, cell}).cost);
+  });
 }
 
 /// Cells from the start's to a goal cell.
@@ -369,15 +460,14 @@ bool RouteSearch::try_path(const std::vector<CellRef>& path, bool& progress) {
   progress = false;
   const auto refine_if_worth = [&](std::size_t k) {
     if (k >= path.size()) return;
-    LeafRecord& r = record(path[k].leaf);
-    if (r.tree.is_split(path[k].cell)) return;
-    if (r.tree.travel(path[k].cell) > settings_.finest_travel_mm) {
+    const CellTree& tree = record(path[k].leaf).tree;
+    if (tree.is_split(path[k].cell)) return;
+    if (tree.travel(path[k].cell) > settings_.finest_travel_mm) {
       refine(path[k]);
       progress = true;
-    } else if (r.stuck.size() <= static_cast<std::size_t>(path[k].cell) ||
-               !r.stuck[static_cast<std::size_t>(path[k].cell)]) {
-      r.stuck.resize(static_cast<std::size_t>(r.tree.size()), false);
-      r.stuck[static_cast<std::size_t>(path[k].cell)] = true;
+    } else if (Visit& v = visit(path[k]); !v.stuck) {
+      v.stuck = true;
+      changed_.push_back(path[k]);
       progress = true;
     }
   };
@@ -416,8 +506,7 @@ void RouteSearch::note_approach(const Threading& threading) {
 void RouteSearch::write_reached_cells(std::ostream& out) const {
   for (const auto& leaf : leaves_)
     for (int cell = 0; cell < leaf->tree.size(); ++cell) {
-      const auto i = static_cast<std::size_t>(cell);
-      if (leaf->tree.is_split(cell) || i >= leaf->visits.size() || leaf->visits[i].stamp != stamp_) continue;
+      if (leaf->tree.is_split(cell) || !reached(*leaf, cell)) continue;
       const Box b = leaf->tree.box(cell);
       const StateBox states = probe_.state_box(leaf->leaf, b);
       fmt::memory_buffer line;
@@ -454,14 +543,29 @@ bool RouteSearch::try_straight_for_it() {
   return true;
 }
 
+/// Where frozen bends are continuous, a way with a few of them is sooner found.
+bool RouteSearch::try_notches_for_it() {
+  const auto twin = notched_twin(problem_, chart_);
+  if (!twin) return false;
+  RouteSearchSettings settings = settings_;
+  settings.most_work = std::min(settings_.most_work, settings_.most_twin_work);
+  RouteSearch search(*twin, settings);
+  const SearchOutcome outcome = search.run();
+  twin_work_ = search.work();
+  if (search.best_approach()) best_approach_ = search.best_approach();
+  if (outcome != SearchOutcome::found) return false;
+  route_ = search.route();
+  return true;
+}
+
 SearchOutcome RouteSearch::run() {
   if (problem_.goal.holds(Shape(problem_.design, start_state()).tip_E())) {
     route_ = Route{};
     return SearchOutcome::found;
   }
-  if (try_straight_for_it()) return SearchOutcome::found;
+  if (try_straight_for_it() || try_notches_for_it()) return SearchOutcome::found;
   while (true) {
-    switch (search_once()) {
+    switch (search_on()) {
       case Sweep::stopped:
         return SearchOutcome::stopped;
       case Sweep::exhausted:
@@ -470,10 +574,12 @@ SearchOutcome RouteSearch::run() {
         break;
     }
     const auto path = path_from(found_start_);
-    if (refine_coarse(path)) continue;
-    bool progress = false;
-    if (try_path(path, progress)) return SearchOutcome::found;
-    if (!progress) return SearchOutcome::stopped;
+    if (!refine_coarse(path)) {
+      bool progress = false;
+      if (try_path(path, progress)) return SearchOutcome::found;
+      if (!progress) return SearchOutcome::stopped;
+    }
+    mend_ways();
   }
 }
 
@@ -484,11 +590,9 @@ Coverage RouteSearch::coverage() const {
   for (const auto& leaf : leaves_)
     for (int cell = 0; cell < leaf->tree.size(); ++cell) {
       if (leaf->tree.is_split(cell)) continue;
-      const bool reached = static_cast<std::size_t>(cell) < leaf->visits.size() &&
-                           leaf->visits[static_cast<std::size_t>(cell)].stamp == stamp_;
       if (leaf->tree.status(cell) == CellStatus::blocked)
         ++c.cells_excluded;
-      else if (reached && leaf->tree.status(cell) == CellStatus::mixed)
+      else if (reached(*leaf, cell) && leaf->tree.status(cell) == CellStatus::mixed)
         ++c.cells_left;
       if (leaf->tree.travel(cell) >= 0.0)
         c.finest_cell_mm = std::min(c.finest_cell_mm, leaf->tree.travel(cell));

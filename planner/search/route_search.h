@@ -7,7 +7,9 @@
 //   * none: no state that reaches the target lies outside the cells that were reached, and the start does.
 //   That is a proof.
 //   * one, through free cells only, or through mixed ones whose motions verify exactly: that is a plan.
-//   * else its mixed cells are split and the search goes on.
+//   * else its mixed cells are split and the search goes on: what was reached through them is forgotten, and
+//   reached again from what still stands (after S. Koenig, M. Likhachev and D. Furcy, "Lifelong Planning A*",
+//   Artificial Intelligence 155, 2004, but for the costs, which may stay too high where a shorter way opens).
 // This is cell decomposition with exact labels (D. Zhu and J.-C. Latombe, "New Heuristic Algorithms for
 // Efficient Hierarchical Path Planning", IEEE Trans. Robotics and Automation 7(1), 1991), on the graph of
 // leaves that the locks make.
@@ -33,8 +35,15 @@ struct RouteSearchSettings {
   double coarse_travel_mm = 6.0;  ///< mixed cells coarser than this are split at once, on sight
   double attempt_travel_mm =
       1.0;  ///< mixed cells finer than this are tried by exact motions before they are split
+  /// Cells at the goal that may hold it and are finer than this count as goals.
+  double finest_goal_mm = 0.05;
+  /// The same where frozen bends are continuous, which are more dimensions to be fine in.
+  double finest_goal_with_friction_mm = 3.0;
   double finest_travel_mm = 0.004;  ///< mixed cells finer than this are not split any more
-  int most_switches = 1000;         ///< ways with more switches are not looked at
+  /// Where frozen bends are continuous: what looking for a plan with some of them may take before the whole
+  /// question is asked (notched_twin.h).
+  std::int64_t most_twin_work = 3000000;
+  int most_switches = 1000;  ///< ways with more switches are not looked at
   std::int64_t most_work = std::numeric_limits<std::int64_t>::max();  ///< see work()
   /// Asked often: true ends the search undecided.
   std::function<bool()> stop = [] { return false; };
@@ -57,9 +66,9 @@ class RouteSearch {
   std::int64_t checks() const { return probe_.checks() + goal_checks_; }
   /// What the search has done so far, in a measure that does not depend on the machine: about microseconds of
   /// a fast one.
-  std::int64_t work() const { return 10 * checks() + 4 * expansions_ + 1000 * tries_; }
+  std::int64_t work() const { return 10 * checks() + 4 * expansions_ + 1000 * tries_ + twin_work_; }
 
-  /// The cells of the last optimistic search as JSON lines: leaf, u-cell, d-interval. After proved_none they
+  /// The cells that the search has reached as JSON lines: leaf, u-cell, d-interval. After proved_none they
   /// hold every state that can reach the target.
   void write_reached_cells(std::ostream& out) const;
 
@@ -79,36 +88,46 @@ class RouteSearch {
     int lock = -1;  ///< the lock that switches on the way to `next`; -1 within a leaf
     bool engages = false;
     bool closed = false;
-    std::uint32_t stamp = 0;
+    bool goal = false;       ///< may hold the goal
+    bool witnessed = false;  ///< does, or is too small to matter
+    bool stuck = false;      ///< can't be split any more
+    enum class Way : std::uint8_t { unknown, stands, lost } way = Way::unknown;  ///< while ways are mended
     std::int16_t switches = 0;
+    std::uint64_t ticket = 0;  ///< of its newest entry in the queue; 0: not reached
+
+    bool reached() const { return ticket != 0; }
+    /// Nothing is known of a way to the target any more.
+    void forget() {
+      next = CellRef{};
+      closed = false;
+      ticket = 0;
+    }
   };
   struct LeafRecord {
     Leaf leaf;
     CellTree tree;
     std::vector<Visit> visits;
-    std::vector<int> goal_cells;
-    std::vector<bool> stuck;
-    bool goals_sought = false;
   };
   struct QueueEntry {
     double key;
-    std::uint64_t order;
+    std::uint64_t ticket;
     CellRef ref;
     bool operator<(const QueueEntry& other) const {
-      return key != other.key ? key > other.key : order > other.order;
+      return key != other.key ? key > other.key : ticket > other.ticket;
     }
   };
-  enum class SwitchRule : unsigned char { both_ways, one_way, never };
 
   int leaf_index(const Leaf& leaf);
   bool leaf_possible(const Leaf& leaf) const;
-  void open_goal_leaves(int engaged_count);
   void open_leaves_from(const Leaf& leaf, int next_lock, int still_to_engage, std::vector<int>& out);
-  void seek_goals(int leaf, int cell, std::vector<int>& found);
-  void seed(int leaf);
+  void seek_goals(const CellRef& ref);
+  void seed(const CellRef& ref);
+  bool counts_as_goal(const CellRef& ref) const;
+  void sharpen_goal(const CellRef& ref);
 
   enum class Sweep : unsigned char { start_reached, exhausted, stopped };
-  Sweep search_once();
+  Sweep search_on();
+  bool open_due_levels();
   void expand(const CellRef& ref);
   void reach(const CellRef& from, int leaf, const Box& query, int lock, bool engages, double extra);
   void relax(const CellRef& from, const CellRef& to, int lock, bool engages, double extra);
@@ -118,14 +137,22 @@ class RouteSearch {
   CellStatus look(const CellRef& ref);
   void refine(const CellRef& ref);
   void split(const CellRef& ref);
+  void hand_down(const CellRef& ref);
   bool holds_start(const CellRef& ref) const;
   bool must_stop() const { return work() > settings_.most_work || settings_.stop(); }
-  SwitchRule switch_rule(int leaf, const SwitchLink& link, int other);
+  bool field_may_switch(int leaf, const SwitchLink& link, int other);
+
+  void mend_ways();
+  std::vector<CellRef> lost_cells();
+  bool way_stands(CellRef ref);
+  void reopen_around(const CellRef& ref);
+  void reopen_meeting(int leaf, const Box& query);
 
   std::vector<CellRef> path_from(CellRef start) const;
   bool refine_coarse(const std::vector<CellRef>& path);
   void note_approach(const Threading& threading);
   bool try_straight_for_it();
+  bool try_notches_for_it();
   /// True: route_ holds the way. Else what failed was refined; false in `progress` when nothing was left to
   /// refine.
   bool try_path(const std::vector<CellRef>& path, bool& progress);
@@ -134,6 +161,10 @@ class RouteSearch {
   const LeafRecord& record(int leaf) const { return *leaves_[static_cast<std::size_t>(leaf)]; }
   Box box(const CellRef& ref) const { return record(ref.leaf).tree.box(ref.cell); }
   Visit& visit(const CellRef& ref);
+  bool reached(const LeafRecord& leaf, int cell) const {
+    return static_cast<std::size_t>(cell) < leaf.visits.size() &&
+           leaf.visits[static_cast<std::size_t>(cell)].reached();
+  }
 
   const SearchProblem& problem_;
   RouteSearchSettings settings_;
@@ -143,14 +174,15 @@ class RouteSearch {
   double tip_lever_mm2_;
   std::vector<std::unique_ptr<LeafRecord>> leaves_;
   std::map<LeafKey, int> leaf_of_key_;
-  std::vector<std::vector<int>> goal_leaves_;  // by engaged count, opened so far
-  std::map<std::tuple<int, int, int>, SwitchRule> rules_;
+  int levels_open_ = 0;  // goal leaves with fewer engaged locks than this are open
+  std::map<std::tuple<int, int, int>, bool> may_switch_;  // by leaf, other leaf, lock
   std::vector<QueueEntry> queue_;
-  std::uint64_t pushed_ = 0;
-  std::uint32_t stamp_ = 0;
+  std::uint64_t tickets_ = 0;
+  std::vector<CellRef> changed_;  // refined or stuck since ways were mended last
   std::int64_t expansions_ = 0;
   std::int64_t tries_ = 0;
   std::int64_t goal_checks_ = 0;
+  std::int64_t twin_work_ = 0;
   CellRef found_start_;
   Route route_;
   std::optional<Approach> best_approach_;

@@ -9,6 +9,7 @@
 #include <ompl/base/StateSampler.h>
 #include <ompl/base/StateValidityChecker.h>
 
+#include "planner/search/goal_descent.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
@@ -19,8 +20,8 @@ namespace {
 
 // What a differing lock adds to the distance of two states (mm): as much as a good part of an insertion.
 constexpr double kLockDistance = 50.0;
-// How often a random goal sample is improved before it is given up.
-constexpr int kGoalDescent = 60;
+// First step of insertion by which a random goal sample is improved.
+constexpr double kGoalStep_mm = 20.0;
 
 /// The state of `released`'s leaf in which engaging `lock` gives `engaged`'s frozen bends, at insertion d.
 std::optional<State> switch_state(const Design& design, const State& engaged, int lock, double d) {
@@ -203,7 +204,9 @@ class TipGoal : public ob::GoalSampleableRegion {
     setThreshold(0.0);
   }
 
-  double distanceGoal(const ob::State* state) const override { return miss(SegmentSpace::value(state)); }
+  double distanceGoal(const ob::State* state) const override {
+    return goal_miss(problem_, SegmentSpace::value(state));
+  }
   unsigned int maxSampleCount() const override { return 1000000; }
 
   void sampleGoal(ob::State* state) const override {
@@ -214,36 +217,15 @@ class TipGoal : public ob::GoalSampleableRegion {
   }
 
  private:
-  double miss(const State& state) const {
-    const Eigen::Isometry3d tip = Shape(problem_.design, state).tip_E();
-    const withy::Goal& goal = problem_.goal;
-    const double turn = std::max(0.0, goal.direction_error(tip) - goal.direction_tolerance_rad);
-    return std::max(0.0, goal.distance(tip) - goal.tolerance_mm) + problem_.design.length_mm() * turn;
-  }
-
   bool descend(State& state) const {
-    double step = 1.0;
-    double least = miss(state);
-    const double kappa = problem_.design.segment().curvature_max_per_mm;
-    for (int i = 0; i < kGoalDescent && least > 0.0; ++i) {
-      bool better = false;
-      for (int c = 0; c < 3; ++c)
-        for (const double sign : {-1.0, 1.0}) {
-          State next = state;
-          if (c == 0)
-            next.insertion_mm += sign * step * 20.0;
-          else
-            next.u_free[c - 1] += sign * step * kappa * 0.25;
-          if (!within_limits(problem_.design, next)) continue;
-          if (const double m = miss(next); m < least) {
-            least = m;
-            state = next;
-            better = true;
-          }
-        }
-      if (!better) step *= 0.5;
-    }
-    return least <= 0.0;
+    const Design& design = problem_.design;
+    GoalDescent descent;
+    descent.insertion_step_mm = kGoalStep_mm;
+    descent.curvature_step_per_mm = 0.25 * design.segment().curvature_max_per_mm;
+    descent.within = [&](const State& next) { return within_limits(design, next) ? next : state; };
+    const auto goal = descend_to_goal(problem_, state, descent);
+    if (goal) state = *goal;
+    return goal.has_value();
   }
 
   const SearchProblem& problem_;

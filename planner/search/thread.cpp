@@ -11,12 +11,13 @@ namespace withy {
 
 namespace {
 
-// Steps of the descent to a goal state within a cell, and its least improvement (mm): enough for a smooth
-// function of three variables over a small box.
-constexpr int kGoalSteps = 40;
-
 double clamp_to(const Box& box, int k, double x) {
   return std::clamp(x, box.low[Box::idx(k)], box.high[Box::idx(k)]);
+}
+
+Eigen::Vector2d within_disk(const SearchProblem& problem, const Eigen::Vector2d& u) {
+  const double kappa = problem.design.segment().curvature_max_per_mm;
+  return u.norm() > kappa ? Eigen::Vector2d(u * (kappa / u.norm())) : u;
 }
 
 class Threader {
@@ -65,15 +66,10 @@ class Threader {
       return both_free ? clamp_to(shared, c, now[Box::idx(c)]) : shared.centre(c);
     };
     to.insertion_mm = pick(0);
-    to.u_free = within_disk({pick(1), pick(2)});
+    to.u_free = within_disk(problem_, {pick(1), pick(2)});
     if (!shared.contains(1, to.u_free.x()) || !shared.contains(2, to.u_free.y())) return false;
     move(k, to);
     return true;
-  }
-
-  Eigen::Vector2d within_disk(const Eigen::Vector2d& u) const {
-    const double kappa = problem_.design.segment().curvature_max_per_mm;
-    return u.norm() > kappa ? Eigen::Vector2d(u * (kappa / u.norm())) : u;
   }
 
   bool pass_switch(std::size_t k) {
@@ -176,48 +172,18 @@ class Threader {
     return theta;
   }
 
-  /// How far a state misses the goal: mm of distance, and mm for direction at a radian a tolerance's worth.
-  double miss(const State& state) const {
-    const Eigen::Isometry3d tip = Shape(problem_.design, state).tip_E();
-    const Goal& goal = problem_.goal;
-    const double turn = std::max(0.0, goal.direction_error(tip) - 0.98 * goal.direction_tolerance_rad);
-    const double scale =
-        goal.direction_tolerance_rad > 0.0 ? goal.tolerance_mm / goal.direction_tolerance_rad : 1.0;
-    return std::max(0.0, goal.distance(tip) - 0.98 * goal.tolerance_mm) +
-           (goal.direction_E ? turn * scale : 0.0);
-  }
-
-  bool goal_holds(const State& state) const {
-    return problem_.goal.holds(Shape(problem_.design, state).tip_E());
-  }
-
-  /// Compass search for a goal state within the last cell, from where the route stands.
+  /// To a goal state within the last cell, from where the route stands or else from the cell's middle.
   bool reach_goal(std::size_t k) {
     const Box& box = chain_[k].box;
-    State best = state_;
-    best.insertion_mm = clamp_to(box, 0, best.insertion_mm);
-    double least = miss(best);
-    double share = 1.0;
-    for (int step = 0; step < kGoalSteps && least > 0.0; ++step) {
-      bool better = false;
-      for (int c = 0; c < 3; ++c)
-        for (const double sign : {-1.0, 1.0}) {
-          State next = best;
-          double& x = c == 0 ? next.insertion_mm : next.u_free[c - 1];
-          x = clamp_to(box, c, x + sign * share * box.half(c));
-          next.u_free = within_disk(next.u_free);
-          const double m = miss(next);
-          if (m < least) {
-            least = m;
-            best = next;
-            better = true;
-          }
-        }
-      if (!better) share *= 0.5;
-    }
-    if (!goal_holds(best)) return false;
-    move(k, best);
-    return true;
+    State middle = state_;
+    middle.insertion_mm = box.centre(0);
+    middle.u_free = {box.centre(1), box.centre(2)};
+    for (const State& from : {state_, middle})
+      if (const auto goal = descend_to_goal(problem_, from, goal_descent_in(problem_, box))) {
+        move(k, *goal);
+        return true;
+      }
+    return false;
   }
 
   const SearchProblem& problem_;
@@ -229,6 +195,19 @@ class Threader {
 };
 
 }  // namespace
+
+GoalDescent goal_descent_in(const SearchProblem& problem, const Box& box) {
+  GoalDescent descent;
+  descent.insertion_step_mm = box.half(0);
+  descent.curvature_step_per_mm = std::max(box.half(1), box.half(2));
+  descent.within = [&](const State& state) {
+    State in = state;
+    in.insertion_mm = clamp_to(box, 0, in.insertion_mm);
+    in.u_free = within_disk(problem, {clamp_to(box, 1, in.u_free.x()), clamp_to(box, 2, in.u_free.y())});
+    return in;
+  };
+  return descent;
+}
 
 Threading thread_chain(const SearchProblem& problem, const BendChart& chart, const StepJudge& judge,
                        const std::vector<ChainCell>& chain) {

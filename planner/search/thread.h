@@ -6,6 +6,7 @@
 #include <vector>
 
 #include "planner/search/cell_tree.h"
+#include "planner/search/goal_descent.h"
 #include "planner/search/links.h"
 #include "planner/search/route.h"
 
@@ -25,6 +26,9 @@ struct Threading {
   std::vector<int> failed;       ///< cells of the chain that gave no allowed motion or switch
   std::size_t proved_steps = 0;  ///< how many of the route's first steps are allowed for sure
 };
+
+/// A descent to a goal state within a box of leaf coordinates and the curvature disk. Both must outlive it.
+GoalDescent goal_descent_in(const SearchProblem& problem, const Box& box);
 
 /// Threads the chain. The first cell holds start_state(), the last may hold the goal.
 Threading thread_chain(const SearchProblem& problem, const BendChart& chart, const StepJudge& judge,

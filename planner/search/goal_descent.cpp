@@ -1,0 +1,59 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/search/goal_descent.h"
+
+#include <algorithm>
+
+#include "planner/segment/shape.h"
+
+namespace withy {
+
+namespace {
+
+// What of the tolerance is aimed at, so that rounding does not miss it.
+constexpr double kShare = 0.98;
+// Rounds: each tries six steps, and halves them when none helps. Enough for a smooth function of three
+// variables.
+constexpr int kRounds = 40;
+
+}  // namespace
+
+double goal_miss(const SearchProblem& problem, const State& state) {
+  const Eigen::Isometry3d tip = Shape(problem.design, state).tip_E();
+  const Goal& goal = problem.goal;
+  const double off = std::max(0.0, goal.distance(tip) - kShare * goal.tolerance_mm);
+  if (!goal.direction_E) return off;
+  const double turn = std::max(0.0, goal.direction_error(tip) - kShare * goal.direction_tolerance_rad);
+  const double per_rad =
+      goal.direction_tolerance_rad > 0.0 ? goal.tolerance_mm / goal.direction_tolerance_rad : 1.0;
+  return off + turn * per_rad;
+}
+
+std::optional<State> descend_to_goal(const SearchProblem& problem, const State& from,
+                                     const GoalDescent& descent) {
+  State best = descent.within(from);
+  double least = goal_miss(problem, best);
+  double share = 1.0;
+  for (int round = 0; round < kRounds && least > 0.0; ++round) {
+    bool better = false;
+    for (int c = 0; c < 3; ++c)
+      for (const double sign : {-share, share}) {
+        State next = best;
+        if (c == 0)
+          next.insertion_mm += sign * descent.insertion_step_mm;
+        else
+          next.u_free[c - 1] += sign * descent.curvature_step_per_mm;
+        next = descent.within(next);
+        if (const double m = goal_miss(problem, next); m < least) {
+          least = m;
+          best = next;
+          better = true;
+        }
+      }
+    if (!better) share *= 0.5;
+  }
+  // Where a tolerance is 0 the share of it is no help.
+  if (!problem.goal.holds(Shape(problem.design, best).tip_E())) return std::nullopt;
+  return best;
+}
+
+}  // namespace withy
