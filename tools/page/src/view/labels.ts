@@ -44,17 +44,24 @@ export class LabelLayer {
       const own = this.width(label.text);
       const tx = label.dx < 0 ? label.x + label.dx - own : label.x + label.dx;
       const place: Placed = { ...label, width: own, tx: Math.min(Math.max(4, tx), width - own - 4), ty: label.y + label.dy };
-      this.pushClear(place, placed);
-      place.ty = Math.min(Math.max(14, place.ty), height - 8);
+      place.ty = this.clearLine(place, placed, height);
       placed.push(place);
     }
     this.svg.replaceChildren(...placed.flatMap((p) => this.elements(p)));
   }
 
-  /** Moves a label by whole lines, away from its thing, until nothing lies under it. */
-  private pushClear(place: Placed, placed: Placed[]) {
-    const step = place.dy >= 0 ? kLineHeight : -kLineHeight;
-    for (let tries = 0; tries < 12 && placed.some((other) => overlaps(place, other)); ++tries) place.ty += step;
+  /** The line nearest to where the label wants to be with nothing under it: first on its own side, then on the other. */
+  private clearLine(place: Placed, placed: Placed[], height: number): number {
+    const within = (y: number) => Math.min(Math.max(14, y), height - 8);
+    const away = place.dy >= 0 ? kLineHeight : -kLineHeight;
+    for (const step of [away, -away])
+      for (let line = 0; line < 12; ++line) {
+        const ty = place.ty + line * step;
+        if (line > 0 && ty !== within(ty)) break;
+        const tried = { ...place, ty: within(ty) };
+        if (!placed.some((other) => overlaps(tried, other))) return tried.ty;
+      }
+    return within(place.ty);
   }
 
   private elements(p: Placed): SVGElement[] {
