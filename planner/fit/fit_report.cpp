@@ -1,0 +1,147 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/fit/fit_report.h"
+
+#include <algorithm>
+#include <array>
+
+#include <fmt/format.h>
+#include <nlohmann/json.hpp>
+
+namespace withy {
+namespace {
+
+using Json = nlohmann::ordered_json;
+
+constexpr std::array<const char*, kReadings> kReadingNames = {"pull", "tension", "tip"};
+constexpr std::array<const char*, kReadings> kReadingUnits = {"mm", "N", "mm"};
+
+/// "slack_1_mm" -> "slack 1" and "mm".
+std::pair<std::string, std::string> words_of(const std::string& name) {
+  const std::size_t last = name.rfind('_');
+  std::string words = name.substr(0, last);
+  std::string unit = name.substr(last + 1);
+  if (unit == "coefficient") return {"friction coefficient", ""};
+  if (unit == "Nmm2") unit = "N mm2";
+  std::replace(words.begin(), words.end(), '_', ' ');
+  return {words, unit};
+}
+
+std::string parameter_line(const FittedParameter& p) {
+  const auto [words, unit] = words_of(p.name);
+  const std::string name = unit.empty() ? words : words + ", " + unit;
+  if (!p.determined) return fmt::format("{:<28}{:>12.5g}{:>13}\n", name, p.before, "not told");
+  return fmt::format("{:<28}{:>12.5g}{:>13.5g}{:>11.2g}   {:.5g} to {:.5g}\n", name, p.before, p.value,
+                     p.deviation, p.low, p.high);
+}
+
+std::string confounded_sentence(const Fit& fit, const std::vector<int>& group) {
+  std::vector<std::string> names;
+  for (const int k : group) names.push_back(words_of(fit.parameters[static_cast<std::size_t>(k)].name).first);
+  if (names.size() == 1)
+    return fmt::format("{} can't be told from these measurements; the scene's value stays\n", names.front());
+  return fmt::format(
+      "{} can't be told apart: only a combination of them shows in these measurements; the scene's values "
+      "stay\n",
+      fmt::join(names, ", "));
+}
+
+std::string noise_line(const NoiseEstimate& noise, std::size_t kind) {
+  if (noise.readings == 0) return "";
+  return fmt::format("noise        {:<8}{:>10.3g} {:<3} {}, {} readings, {:.1f} degrees of freedom\n",
+                     kReadingNames[kind], noise.deviation, kReadingUnits[kind],
+                     noise.given ? "as given" : "estimated", noise.readings, noise.degrees_of_freedom);
+}
+
+Json number_if(bool there, double value) {
+  return there ? Json(value + 0.0) : Json(nullptr);
+}
+
+Json parameter_json(const FittedParameter& p) {
+  return {{"name", p.name},
+          {"before", p.before},
+          {"value", number_if(p.determined, p.value)},
+          {"standard_deviation", number_if(p.determined, p.deviation)},
+          {"low_95", number_if(p.determined, p.low)},
+          {"high_95", number_if(p.determined, p.high)}};
+}
+
+}  // namespace
+
+std::string fit_table(const FitReport& report) {
+  const Fit& fit = report.fit;
+  std::string out = fmt::format("{} rows of {}, {} {}: {}\n", report.measurements.rows.size(),
+                                report.table_file, report.measurements.locks,
+                                report.measurements.locks == 1 ? "lock" : "locks", report.scene.title);
+  for (std::size_t kind = 0; kind < kReadings; ++kind) out += noise_line(fit.noise[kind], kind);
+  out += fmt::format(
+      "noise model  Gaussian, independent, one standard deviation for each kind of "
+      "reading\n\n{:<28}{:>12}{:>13}"
+      "{:>11}   {}\n",
+      "", "scene", "fitted", "std dev", "95 % interval");
+  for (const FittedParameter& p : fit.parameters) out += parameter_line(p);
+  if (!fit.all_determined()) out += "\n";
+  for (const auto& group : fit.confounded) out += confounded_sentence(fit, group);
+  if (fit.misfits())
+    out += fmt::format(
+        "\nthe residuals are larger than the given noise explains (chi squared {:.4g} with {:.1f} degrees of "
+        "freedom): the model or the noise is wrong\n",
+        fit.chi_squared, fit.degrees_of_freedom);
+  return out;
+}
+
+std::string fit_json(const FitReport& report) {
+  const Fit& fit = report.fit;
+  Json parameters = Json::array();
+  for (const FittedParameter& p : fit.parameters) parameters.push_back(parameter_json(p));
+  Json confounded = Json::array();
+  for (const auto& group : fit.confounded) {
+    Json names = Json::array();
+    for (const int k : group) names.push_back(fit.parameters[static_cast<std::size_t>(k)].name);
+    confounded.push_back(names);
+  }
+  Json noise = Json::array();
+  for (std::size_t kind = 0; kind < kReadings; ++kind) {
+    const NoiseEstimate& n = fit.noise[kind];
+    if (n.readings == 0) continue;
+    noise.push_back({{"reading", kReadingNames[kind]},
+                     {"unit", kReadingUnits[kind]},
+                     {"standard_deviation", n.deviation},
+                     {"given", n.given},
+                     {"readings", n.readings},
+                     {"degrees_of_freedom", n.degrees_of_freedom}});
+  }
+  Json rows = Json::array();
+  Eigen::Index at = 0;
+  std::size_t reading = 0;
+  for (const Measurement& m : report.measurements.rows) {
+    Json row = {{"line", m.line}};
+    for (std::size_t kind = 0; kind < kReadings; ++kind) {
+      Json values = Json::array();
+      while (reading < fit.readings.size() && static_cast<std::size_t>(fit.readings[reading]) == kind &&
+             (kind != 2 || values.size() < 3)) {
+        values.push_back(fit.residual(at++) + 0.0);
+        ++reading;
+      }
+      if (!values.empty()) row[fmt::format("{}_{}", kReadingNames[kind], kReadingUnits[kind])] = values;
+    }
+    rows.push_back(row);
+  }
+  const Json out = {
+      {"format", "withy-fit"},
+      {"version", 1},
+      {"scene",
+       {{"file", report.scene_file}, {"sha256", report.scene.sha256}, {"title", report.scene.title}}},
+      {"measurements", report.table_file},
+      {"locks", report.measurements.locks},
+      {"noise_model", "Gaussian, independent, one standard deviation for each kind of reading"},
+      {"noise", noise},
+      {"parameters", parameters},
+      {"not_told_apart", confounded},
+      {"chi_squared", fit.chi_squared},
+      {"degrees_of_freedom", fit.degrees_of_freedom},
+      {"residual_larger_than_noise", fit.misfits()},
+      {"residuals", rows}};
+  return out.dump(1) + "\n";
+}
+
+}  // namespace withy

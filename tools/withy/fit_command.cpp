@@ -1,0 +1,124 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// `withy fit`: rigidity, friction, slack and the base's place from what was measured on the bench.
+#include <filesystem>
+#include <memory>
+#include <optional>
+#include <string>
+
+#include <fmt/format.h>
+
+#include "planner/fit/fit_report.h"
+#include "planner/fit/fitted_scene.h"
+#include "planner/report/file_output.h"
+#include "planner/scene.h"
+#include "tools/withy/commands.h"
+#include "tools/withy/interrupt.h"
+#include "tools/withy/progress.h"
+
+namespace withy {
+namespace {
+
+struct Options {
+  std::filesystem::path scene;
+  std::filesystem::path table;
+  FitSettings settings;
+  std::filesystem::path folder;
+  bool quiet = false;
+};
+
+/// The scene with its entry where the base was found to be, if the channel can be entered there; else why
+/// not.
+Result<void> entry_stands(const Scene& scene, const Fit& fit) {
+  Scene moved = scene;
+  moved.entry.X_SE = scene.entry.X_SE * fit.found.entry_offset();
+  moved.parts.R_SE = moved.entry.X_SE.linear();
+  const auto channel = read_channel(moved);
+  if (!channel) return tl::unexpected(channel.error());
+  return {};
+}
+
+/// Adds the scene with the fitted values; says on standard output what of them it could not take.
+Result<void> add_scene(FileBatch& batch, const Scene& scene, const Fit& fit,
+                       const std::filesystem::path& file) {
+  bool move = base_determined(fit);
+  std::string left;
+  if (!move) left = "not all of the base's offset can be told";
+  if (move) {
+    if (const auto stands = entry_stands(scene, fit); !stands) {
+      move = false;
+      left = "there the channel can't be entered: " + stands.error().problem;
+    }
+  }
+  auto text = fitted_scene(scene, fit, file, move);
+  if (!text) return tl::unexpected(text.error());
+  batch.add(file, std::move(*text));
+  if (!move) fmt::print("the entry frame of {} stays where it was: {}\n", file.string(), left);
+  return {};
+}
+
+Result<void> write_files(const Options& options, const FitReport& report) {
+  FileBatch batch;
+  batch.add(options.folder / "fit.txt", fit_table(report));
+  batch.add(options.folder / "fit.json", fit_json(report));
+  batch.add(options.folder / "residuals.svg", residual_svg(report));
+  if (auto added = add_scene(batch, report.scene, report.fit, options.folder / "fitted-scene.toml"); !added)
+    return added;
+  const WritingFiles writing;
+  return batch.commit();
+}
+
+ExitStatus run(const Options& options) {
+  Progress progress(options.quiet);
+  progress.stage("reading the scene and the measurements");
+  const Result<Scene> scene = read_scene(options.scene);
+  if (!scene) return refuse(scene.error());
+  if (!scene->parts.tendons)
+    return refuse(scene->error_at("tendons", "the scene has no [tendons]", "describe them"));
+  const auto bytes = read_bytes(options.table);
+  if (!bytes) return refuse(bytes.error());
+  const std::string table_file = options.table.string();
+  const auto table =
+      read_measurements(*bytes, table_file, static_cast<int>(scene->parts.tendons->angle_rad.size()));
+  if (!table) return refuse(table.error());
+  const Result<Design> design = scene->design(table->locks);
+  if (!design) return refuse(design.error());
+
+  progress.stage("fitting");
+  const auto fit = fit_bench(*design, scene->entry.X_SE, *table, options.settings);
+  if (!fit) return refuse(fault_of(fit.error(), table_file));
+  const FitReport report{*scene, *table, *fit, options.scene.string(), table_file};
+  fmt::print("{}", fit_table(report));
+  if (options.folder.empty()) return ExitStatus::done;
+  if (const auto written = write_files(options, report); !written) return refuse(written.error());
+  return ExitStatus::done;
+}
+
+}  // namespace
+
+void add_fit_command(CommandLine& line) {
+  auto options = std::make_shared<Options>();
+  CLI::App& app = line.add(
+      "fit",
+      "Flexural rigidity, friction, tendon slack and the base's offset from measured pulls, tensions and tip "
+      "positions, with their uncertainties. MEASUREMENTS has the columns insertion_mm, pull_1_mm .., "
+      "tip_x_mm, tip_y_mm, tip_z_mm (scene frame), and may have tension_1_N .. (at the base) and lock_1 .. "
+      "(1 "
+      "engaged, 0 released).",
+      "withy fit scenes/fold-chamber/scene.toml measured.csv -o fitted");
+  app.add_option("SCENE", options->scene, "scene file (TOML)")->required();
+  app.add_option("MEASUREMENTS", options->table, "table of measured poses (CSV)")->required();
+  const auto noise = [&](const char* name, Reading kind, const char* what) {
+    app.add_option(name, options->settings.noise[static_cast<std::size_t>(kind)],
+                   std::string("standard deviation of ") + what + "; left out: estimated")
+        ->check(CLI::PositiveNumber);
+  };
+  noise("--pull-noise", Reading::pull, "a measured pull, mm");
+  noise("--tension-noise", Reading::tension, "a measured tension, N");
+  noise("--tip-noise", Reading::tip, "each coordinate of a measured tip, mm");
+  app.add_option("-o,--output", options->folder,
+                 "folder for fit.txt, fit.json, residuals.svg and fitted-scene.toml; left out: no files");
+  add_quiet_option(app, options->quiet);
+  line.run(app, [options] { return run(*options); });
+}
+
+}  // namespace withy
