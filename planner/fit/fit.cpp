@@ -55,8 +55,7 @@ class Fitter {
  public:
   Fitter(const Design& design, const Eigen::Isometry3d& X_SE, const Measurements& measurements,
          const FitSettings& settings)
-      : design_(design),
-        tendons_(measurements.tendons),
+      : tendons_(measurements.tendons),
         model_(design, X_SE, measurements),
         readings_(model_.readings()),
         settings_(settings) {
@@ -192,7 +191,6 @@ class Fitter {
     out.found.friction = std::max(0.0, out.found.friction);
   }
 
-  const Design& design_;
   int tendons_;
   BenchModel model_;
   std::vector<Reading> readings_;

@@ -15,7 +15,9 @@ namespace {
 // Central differences of numbers of order one: truncation and rounding are both about 1e-10 of the slope.
 constexpr double kDifferenceStep = 1e-5;
 constexpr int kMostIterations = 200;
-constexpr double kCostTolerance = 1e-14;
+constexpr double kCostTolerance = 1e-11;
+constexpr double kStillCost = 1e-5;  // relative: a few hundredths of a standard deviation
+
 constexpr double kStepTolerance = 1e-12;
 constexpr double kGradientTolerance = 1e-12;
 
@@ -27,6 +29,14 @@ struct Evaluation {
     return true;
   }
 };
+
+/// Has the cost not moved over the second half of the iterations? So it ends where the least is at a kink of
+/// the residuals (tensions change hands there), which no step meets exactly.
+bool stands_still(const ceres::Solver::Summary& summary) {
+  if (!summary.IsSolutionUsable() || summary.iterations.empty()) return false;
+  const double before = summary.iterations[summary.iterations.size() / 2].cost;
+  return before - summary.final_cost <= kStillCost * before;
+}
 
 class CeresProblem {
  public:
@@ -47,7 +57,7 @@ class CeresProblem {
     options.logging_type = ceres::SILENT;
     ceres::Solver::Summary summary;
     ceres::Solve(options, &problem_, &summary);
-    return summary.termination_type == ceres::CONVERGENCE;
+    return summary.termination_type == ceres::CONVERGENCE || stands_still(summary);
   }
 
   LeastSquaresSolution solution() {
