@@ -54,8 +54,9 @@ struct KeyHash {
 /// One motion's swept surface, cut into boxes best-first.
 class Sweep {
  public:
-  Sweep(const Design& design, const ChannelDistance& distance, const State& from, const State& to)
-      : design_(design), distance_(distance), from_(from), to_(to) {
+  Sweep(const Design& design, const ChannelDistance& distance, const BodyPlacement& placement,
+        const State& from, const State& to)
+      : design_(design), distance_(distance), placement_(placement), from_(from), to_(to) {
     dd_ = to.insertion_mm - from.insertion_mm;
     du_ = (to.u_free - from.u_free).norm();
     free_from_ = regions_of(design, from).back().from_mm;
@@ -120,8 +121,9 @@ class Sweep {
   std::vector<double> station_cuts() const {
     const double length = design_.length_mm();
     std::vector<double> cuts = {length};
-    // No point is further past the entry plane than its arc length from the base plus the base's own depth.
-    const double first = length - deepest_;
+    // No point is further past the entry plane than its arc length from the base plus the base's own depth,
+    // and what the placement adds.
+    const double first = length - deepest_ - placement_rise();
     cuts.push_back(std::min(first, length));
     for (const RigidSpan& span : design_.rigid_spans())
       for (const double s : {span.from_mm, span.to_mm})
@@ -137,6 +139,15 @@ class Sweep {
     }
     out.push_back(cuts.back());
     return out;
+  }
+
+  /// Bound of how much nearer to counting as past the entry plane the placement brings any point: a point is
+  /// no further from the origin than the base is and the segment is long.
+  double placement_rise() const {
+    const double length = design_.length_mm();
+    const double base = std::max(std::abs(from_.insertion_mm - length), std::abs(to_.insertion_mm - length));
+    const double turn = (placement_.X_EB.linear() - Eigen::Matrix3d::Identity()).norm();
+    return placement_.behind_mm + placement_.X_EB.translation().norm() + turn * (base + length);
   }
 
   static std::vector<double> spread(const std::vector<double>& cuts, double travel_mm) {
@@ -165,7 +176,7 @@ class Sweep {
     auto found = corners_.find(key);
     if (found == corners_.end()) {
       Corner made;
-      made.p = shape_at(t).point_E(s);
+      made.p = placement_.X_EB * shape_at(t).point_E(s);
       made.distance = -1.0;
       found = corners_.emplace(key, made).first;
     }
@@ -186,10 +197,14 @@ class Sweep {
     }
   }
 
+  /// Does a point of this height over the entry plane count as past it?
+  bool counts(double z) const { return z > -placement_.behind_mm; }
+
   /// A corner past the entry plane is a state's own station: its clearance bounds the minimum from above.
   void note_upper(const Corner& c, double radius) {
-    if (c.p.z() <= 0.0 || c.distance - radius >= upper_) return;
-    upper_ = distance_.exact().inside(c.p) ? c.distance - radius : std::min(upper_, -c.distance - radius);
+    if (!counts(c.p.z()) || c.distance - radius >= upper_) return;
+    const Eigen::Vector3d past(c.p.x(), c.p.y(), std::max(c.p.z(), 0.0));
+    upper_ = distance_.exact().inside(past) ? c.distance - radius : std::min(upper_, -c.distance - radius);
   }
 
   /// Bound of |p_tt| over the motion at stations up to s.
@@ -225,7 +240,7 @@ class Sweep {
     for (const Corner* k : c)
       if (k->p.z() > highest->p.z()) highest = k;
     Bound b{kInfinity, true, std::max({edge_s, edge_t, bulge}), edge_s, edge_t};
-    if (highest->p.z() + bulge <= 0.0) return b;
+    if (!counts(highest->p.z() + bulge)) return b;
     double least = kInfinity;
     for (Corner* k : c) {
       measure(*k, box.radius, exactly);
@@ -250,7 +265,7 @@ class Sweep {
       return outlet_clear(p, reach);
     const double d = distance_.exact().distance(p);
     if (!distance_.exact().inside(p)) {
-      if (c.p.z() > 0.0) upper_ = std::min(upper_, -d);
+      if (counts(c.p.z())) upper_ = std::min(upper_, -d);
       return false;
     }
     return d > reach && outlet_clear(p, reach);
@@ -294,6 +309,7 @@ class Sweep {
 
   const Design& design_;
   const ChannelDistance& distance_;
+  const BodyPlacement& placement_;
   const State& from_;
   const State& to_;
   double dd_ = 0.0;
@@ -311,11 +327,11 @@ class Sweep {
 }  // namespace
 
 MotionClearance MotionVerifier::clearance(const State& from, const State& to) const {
-  return Sweep(design_, distance_, from, to).run(kInfinity);
+  return Sweep(design_, distance_, placement_, from, to).run(kInfinity);
 }
 
-bool MotionVerifier::clears(const State& from, const State& to, double required_mm) const {
-  return Sweep(design_, distance_, from, to).run(required_mm).lower_mm >= required_mm;
+MotionClearance MotionVerifier::compare(const State& from, const State& to, double required_mm) const {
+  return Sweep(design_, distance_, placement_, from, to).run(required_mm);
 }
 
 }  // namespace withy

@@ -26,6 +26,8 @@
 // plane passes from one region or rigid span to the next p_t jumps, so the motion is cut there.
 #pragma once
 
+#include <Eigen/Geometry>
+
 #include "planner/motion/action.h"
 #include "planner/motion/clearance.h"
 
@@ -40,11 +42,20 @@ struct MotionClearance {
       0.0;  ///< clearance found at some point of the motion: the true minimum lies between the two
 };
 
+/// How the body stands to the channel, where that is not as planned.
+struct BodyPlacement {
+  /// The carriage's entry frame B in the channel's entry frame E.
+  Eigen::Isometry3d X_EB = Eigen::Isometry3d::Identity();
+  /// Stations up to so far behind the channel's entry plane count as past it (their distance is that to the
+  /// wall, their side that of their projection onto the plane): what bounds on displaced bodies start from.
+  double behind_mm = 0.0;
+};
+
 /// Verifies motions of one design in one channel. Safe to use from several threads at once.
 class MotionVerifier {
  public:
-  MotionVerifier(const Design& design, const ChannelDistance& distance)
-      : design_(design), distance_(distance) {}
+  MotionVerifier(const Design& design, const ChannelDistance& distance, const BodyPlacement& placement = {})
+      : design_(design), distance_(distance), placement_(placement) {}
 
   /// Clearance over the motion from `from` to `to` (same locks and frozen bends), upper - lower <=
   /// kClearanceSlack_mm unless the body leaves the lumen, in which case upper is negative and lower only says
@@ -54,9 +65,15 @@ class MotionVerifier {
   /// Clearance of one state.
   MotionClearance clearance(const State& state) const { return clearance(state, state); }
 
-  /// Is the clearance proved to be at least `required_mm` all the way? Much cheaper than clearance() when it
-  /// plainly is or isn't.
-  bool clears(const State& from, const State& to, double required_mm) const;
+  /// The clearance as far as it takes to tell whether it is at least `required_mm`, within
+  /// kClearanceSlack_mm: it is when lower does not fall short of that, it is not when upper does; else it is
+  /// too close to tell. Much cheaper than clearance() where it plainly is or isn't.
+  MotionClearance compare(const State& from, const State& to, double required_mm) const;
+
+  /// Is the clearance proved to be at least `required_mm` all the way?
+  bool clears(const State& from, const State& to, double required_mm) const {
+    return compare(from, to, required_mm).lower_mm >= required_mm;
+  }
 
   const Design& design() const { return design_; }
   const ChannelDistance& distance() const { return distance_; }
@@ -64,6 +81,7 @@ class MotionVerifier {
  private:
   const Design& design_;
   const ChannelDistance& distance_;
+  BodyPlacement placement_;
 };
 
 }  // namespace withy

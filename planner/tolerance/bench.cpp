@@ -1,0 +1,141 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/tolerance/bench.h"
+
+#include <algorithm>
+#include <cassert>
+#include <cmath>
+
+#include <Eigen/QR>
+
+#include "planner/segment/shape.h"
+
+namespace withy {
+namespace {
+
+// With a guide what a tendon's error bends is not linear in insertion: such a motion is run in so many
+// pieces.
+constexpr int kGuidePieces = 8;
+// Only a motion that never passes the entry plane keeps so far from the wall.
+constexpr double kMoreThanAnyLumen_mm = 1e6;
+
+Eigen::Isometry3d turned_about(const Eigen::Vector3d& turn, const Eigen::Vector3d& centre) {
+  const double angle = turn.norm();
+  Eigen::Isometry3d X = Eigen::Isometry3d::Identity();
+  if (angle > 0.0) X.linear() = Eigen::AngleAxisd(angle, turn / angle).toRotationMatrix();
+  X.translation() = centre - X.linear() * centre;
+  return X;
+}
+
+}  // namespace
+
+Eigen::MatrixXd bend_from_pulls(const TendonHardware& tendons) {
+  Eigen::MatrixXd pulls(static_cast<Eigen::Index>(tendons.angle_rad.size()), 2);
+  for (Eigen::Index k = 0; k < pulls.rows(); ++k) {
+    const double angle = tendons.angle_rad[static_cast<std::size_t>(k)];
+    pulls.row(k) = tendons.radius_mm * Eigen::RowVector2d(std::cos(angle), std::sin(angle));
+  }
+  return pulls.completeOrthogonalDecomposition().pseudoInverse();
+}
+
+std::vector<PlannedMotion> motions_inside(const Plan& plan, const MotionVerifier& verifier) {
+  std::vector<PlannedMotion> motions;
+  for (std::size_t i = 0; i < plan.actions.size(); ++i) {
+    const PlannedAction& action = plan.actions[i];
+    if (action.lock >= 0) continue;
+    const State& from = plan.states[static_cast<std::size_t>(action.from)];
+    const State& to = plan.states[static_cast<std::size_t>(action.to)];
+    const bool known = std::any_of(motions.begin(), motions.end(), [&](const PlannedMotion& m) {
+      return (m.from == from && m.to == to) || (m.from == to && m.to == from);
+    });
+    if (!known && !verifier.clears(from, to, kMoreThanAnyLumen_mm))
+      motions.push_back({from, to, static_cast<int>(i)});
+  }
+  return motions;
+}
+
+Bench::Bench(const Design& design, const ErrorDraw& errors, const Eigen::Vector3d& channel_centre_E)
+    : design_(design), errors_(errors), scale_(1.0 + errors.lumen_scale) {
+  const Eigen::Isometry3d entry = Eigen::Translation3d(errors.entry_position_mm) *
+                                  turned_about(errors.entry_turn, Eigen::Vector3d::Zero());
+  const Eigen::Isometry3d channel = Eigen::Translation3d(errors.registration_position_mm) *
+                                    turned_about(errors.registration_turn, channel_centre_E);
+  X_EB_ = channel.inverse() * entry;
+  if (design.tendons()) offset_bend_ = bend_from_pulls(*design.tendons()) * errors.pull_offset_mm;
+}
+
+State Bench::state(const State& planned) const {
+  const auto regions = regions_of(design_, planned);
+  State out = planned;
+  Eigen::Vector2d total = Eigen::Vector2d::Zero();
+  for (const Region& region : regions) total += region.theta;
+  Eigen::Vector2d before = Eigen::Vector2d::Zero();
+  for (std::size_t i = 0; i + 1 < regions.size(); ++i) {
+    const Eigen::Vector2d& error = errors_.bend_at_lock[static_cast<std::size_t>(regions[i].end_lock)];
+    out.theta_frozen[i] += error - before;
+    before = error;
+  }
+  const Region& free = regions.back();
+  if (!design_.tendons() || free.flexible_mm < kNoLength_mm) return out;
+  out.u_free += (errors_.pull_gain * total + offset_bend_ - before) / free.flexible_mm;
+  // Little of the region out of the guide takes little error: it can't bend past what the segment can.
+  const double most = std::max(design_.segment().curvature_max_per_mm, planned.u_free.norm());
+  if (out.u_free.norm() > most) out.u_free *= most / out.u_free.norm();
+  return out;
+}
+
+State Bench::scaled(const State& planned) const {
+  State out = state(planned);
+  out.insertion_mm /= scale_;
+  out.u_free *= scale_;
+  return out;
+}
+
+Design Bench::scaled_design() const {
+  DesignParts parts;
+  parts.segment = design_.segment();
+  parts.segment.length_mm /= scale_;
+  parts.segment.radius_mm /= scale_;
+  parts.segment.tip_rigid_mm /= scale_;
+  parts.segment.curvature_max_per_mm *= scale_;
+  parts.lock = design_.parts().lock;
+  if (parts.lock) {
+    parts.lock->body_length_mm /= scale_;
+    parts.lock->body_radius_mm /= scale_;
+  }
+  parts.layout = design_.layout();
+  for (double& station : parts.layout.station_mm) station /= scale_;
+  parts.carriage = design_.carriage();
+  parts.carriage.insertion_max_mm /= scale_;
+  parts.R_SE = design_.R_SE();
+  auto design = Design::make(std::move(parts));
+  assert(design);
+  return std::move(*design);
+}
+
+Contact Bench::contact(const PlannedMotion& motion, const ChannelDistance& distance) const {
+  const Design design = scaled_design();
+  BodyPlacement placement{X_EB_};
+  placement.X_EB.translation() /= scale_;
+  const MotionVerifier verifier(design, distance, placement);
+  const bool guided = design_.carriage().kind == CarriageKind::guide;
+  const int pieces = guided && motion.from.insertion_mm != motion.to.insertion_mm ? kGuidePieces : 1;
+  Contact worst = Contact::clear;
+  State from = scaled(motion.from);
+  for (int i = 1; i <= pieces && worst != Contact::touches; ++i) {
+    const State to = scaled(interpolate(motion.from, motion.to, static_cast<double>(i) / pieces));
+    const MotionClearance found = verifier.compare(from, to, 0.0);
+    if (found.upper_mm < 0.0)
+      worst = Contact::touches;
+    else if (found.lower_mm < 0.0)
+      worst = Contact::close;
+    from = to;
+  }
+  return worst;
+}
+
+double Bench::tip_error(const State& planned, const Goal& goal) const {
+  const Eigen::Vector3d tip_E = X_EB_ * Shape(design_, state(planned)).tip_E().translation();
+  return (tip_E - scale_ * goal.point_E).norm();
+}
+
+}  // namespace withy

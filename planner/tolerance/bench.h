@@ -1,0 +1,69 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// A plan as one bench with its errors would run it: what its states become, how the body stands to the
+// channel.
+//
+// A channel (1 + sigma) times as large about the entry point is looked at through a body 1 / (1 + sigma)
+// times as large in the channel as planned: all its lengths, radii included, divided, its curvatures
+// multiplied; distances found there count (1 + sigma) times. A rigid placement goes along with its
+// translation divided.
+#pragma once
+
+#include <vector>
+
+#include <Eigen/Geometry>
+
+#include "planner/motion/verify.h"
+#include "planner/search/answer.h"
+#include "planner/search/problem.h"
+#include "planner/tolerance/errors.h"
+
+namespace withy {
+
+/// A: bend (rad) from pulls (mm) by least squares, over continuous routing; two rows.
+Eigen::MatrixXd bend_from_pulls(const TendonHardware& tendons);
+
+/// One motion of a plan. The way out repeats the way in, so each is listed once.
+struct PlannedMotion {
+  State from;
+  State to;
+  int action = 0;  ///< index into the plan's actions
+};
+
+/// The motions that pass the entry plane as planned, whatever the plan file says of their clearance. Those
+/// wholly in front of it (presets) are left out: a user makes room for errors there by drawing back.
+std::vector<PlannedMotion> motions_inside(const Plan& plan, const MotionVerifier& verifier);
+
+/// Does a body touch the wall? In order of how bad it is.
+enum class Contact {
+  clear,   ///< proved not to
+  close,   ///< less than kClearanceSlack_mm (planner/motion/verify.h) is left, or some of it is short by as
+           ///< little
+  touches  ///< proved to
+};
+
+class Bench {
+ public:
+  /// `channel_centre_E` is what registration turns the channel about.
+  Bench(const Design& design, const ErrorDraw& errors, const Eigen::Vector3d& channel_centre_E);
+
+  /// What the planned state becomes.
+  State state(const State& planned) const;
+
+  /// How this bench fares over the whole motion.
+  Contact contact(const PlannedMotion& motion, const ChannelDistance& distance) const;
+
+  /// Distance (mm) from the tip of a planned state, as it comes out, to the target, as that lies.
+  double tip_error(const State& planned, const Goal& goal) const;
+
+ private:
+  Design scaled_design() const;
+  State scaled(const State& planned) const;
+
+  const Design& design_;
+  const ErrorDraw& errors_;
+  Eigen::Isometry3d X_EB_;  // the carriage's frame in the channel's
+  Eigen::Vector2d offset_bend_ = Eigen::Vector2d::Zero();
+  double scale_;
+};
+
+}  // namespace withy

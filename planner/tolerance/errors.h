@@ -1,0 +1,88 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// What may differ between a plan and the bench: how large each error may be, and one draw of all of them.
+//
+//   backlash        a latched backbone sits up to b from its notch, so the bend from the base to an engaged
+//   lock is off by
+//                   up to b / r_b in any direction (rad)
+//   pull gain       all pulls are (1 + g) times what they should be (a drum's radius)
+//   pull offset     each tendon's zero is off by up to o
+//   entry           the carriage stands off: position, and direction about the entry point
+//   registration    the channel lies elsewhere than the scene says: position, and turn about the middle of
+//   its mesh lumen scale     the channel came out (1 + sigma) times as large, about the entry point
+//
+// Tendons set the bend from the base to the tip, Theta_total = the sum of all regions' Theta, the latches
+// those of the frozen regions; the free region gets what is left. So with the bends at engaged locks off by
+// e_i (i proximal to distal), and A the least-squares inverse of pull = r_t (cos beta, sin beta) . Theta
+// (planner/segment/tendons.h; for spacer disks the same to first order),
+//   Theta_i' = Theta_i + e_i - e_(i-1),   Theta_free' = Theta_free + g Theta_total + A o - e_last.
+// Where the scene has no tendons the free region is bent as planned.
+#pragma once
+
+#include <array>
+#include <filesystem>
+#include <random>
+#include <string_view>
+#include <vector>
+
+#include <Eigen/Core>
+
+#include "planner/scene.h"
+
+namespace withy {
+
+enum class ErrorKind {
+  backlash,
+  pull_gain,
+  pull_offset,
+  entry_position,
+  entry_angle,
+  registration_position,
+  registration_angle,
+  lumen_scale
+};
+inline constexpr std::size_t kErrorKinds = 8;
+
+struct ErrorName {
+  std::string_view key;    ///< in files, with its unit
+  std::string_view words;  ///< for people
+  double per_file_unit;    ///< the code's unit for one of the file's: radians for a degree
+};
+const std::array<ErrorName, kErrorKinds>& error_names();
+
+/// The most that each error may be: mm, rad, or a share.
+struct ErrorSizes {
+  std::array<double, kErrorKinds> most{};
+  double operator[](ErrorKind kind) const { return most[static_cast<std::size_t>(kind)]; }
+  double& operator[](ErrorKind kind) { return most[static_cast<std::size_t>(kind)]; }
+};
+
+/// The scene's backlash, and for the others what is common practice on a bench (no source).
+ErrorSizes usual_errors(const Scene& scene);
+
+/// Reads a TOML file with one key for each error, all required.
+Result<ErrorSizes> read_errors(const std::filesystem::path& file);
+
+/// One bench, drawn.
+struct ErrorDraw {
+  std::array<Eigen::Vector2d, kMaxLocks> bend_at_lock;  ///< e_i, rad
+  double pull_gain = 0.0;
+  Eigen::VectorXd pull_offset_mm;
+  Eigen::Vector3d entry_position_mm = Eigen::Vector3d::Zero();
+  Eigen::Vector3d entry_turn = Eigen::Vector3d::Zero();  ///< rotation vector, rad
+  Eigen::Vector3d registration_position_mm = Eigen::Vector3d::Zero();
+  Eigen::Vector3d registration_turn = Eigen::Vector3d::Zero();
+  double lumen_scale = 0.0;
+
+  static ErrorDraw none(const Design& design);
+  /// Takes one error from another draw.
+  void take(ErrorKind kind, const ErrorDraw& from);
+};
+
+/// Each error drawn evenly within its size (vectors within the disk or ball of that radius), since a bound is
+/// all that is known of it. Boost.Random over std::mt19937_64: the same on every platform.
+ErrorDraw draw_errors(const Design& design, const ErrorSizes& sizes, std::mt19937_64& generator);
+
+/// Largest |A o| (rad) over all offsets of at most 1 mm each; 0 without tendons.
+double bend_per_offset(const Design& design);
+
+}  // namespace withy

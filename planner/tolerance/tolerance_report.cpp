@@ -1,0 +1,180 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/tolerance/tolerance_report.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include <fmt/format.h>
+#include <nlohmann/json.hpp>
+
+#include "planner/report/csv.h"
+#include "planner/segment/shape.h"
+
+namespace withy {
+namespace {
+
+using Json = nlohmann::ordered_json;
+
+constexpr std::array kShares = {0.5, 0.95, 0.99};
+
+Json number(double value) {
+  return std::isfinite(value) ? Json(value) : Json(nullptr);
+}
+
+/// Middle of the box around the channel's mesh.
+Eigen::Vector3d centre_of(const Channel& channel) {
+  Eigen::AlignedBox3d box;
+  for (const auto& vertex : channel.mesh_E.vertices) box.extend(Eigen::Vector3d(vertex));
+  return box.center();
+}
+
+/// A size as files have it: degrees for angles.
+double in_file_unit(std::size_t kind, double size) {
+  return size / error_names()[kind].per_file_unit;
+}
+
+std::string largest_words(std::size_t kind, double size) {
+  const bool end_of_search = size >= WorstCase::largest_sought(static_cast<ErrorKind>(kind));
+  return fmt::format("{}{:.4g}", end_of_search ? ">" : "", in_file_unit(kind, size));
+}
+
+std::string interval_words(const ProbabilityInterval& p, int hits, int draws) {
+  return fmt::format("{:.2f} % ({} of {}; {:.2f} to {:.2f} %)", 100.0 * hits / draws, hits, draws,
+                     100.0 * p.low, 100.0 * p.high);
+}
+
+std::string end_words(const std::optional<double>& end) {
+  return end ? fmt::format("{:.3f}", *end) : "?";
+}
+
+Json probability_json(const ProbabilityInterval& p, int hits, int draws) {
+  return {{"hits", hits}, {"estimate", static_cast<double>(hits) / draws}, {"low", p.low}, {"high", p.high}};
+}
+
+}  // namespace
+
+ToleranceReport make_tolerance_report(const SearchProblem& problem, const Plan& plan, const ErrorSizes& sizes,
+                                      const MonteCarloSettings& settings) {
+  const Eigen::Vector3d centre_E = centre_of(problem.distance->exact().channel());
+  const auto motions = motions_inside(plan, MotionVerifier(problem.design, *problem.distance));
+  const State& reached = plan.states[static_cast<std::size_t>(plan.reached_state)];
+  const WorstCase worst(problem, motions, reached, centre_E);
+  ToleranceReport report;
+  report.locks = problem.design.lock_count();
+  report.seed = settings.seed;
+  report.clearance_planned_mm = worst.clearance_kept({});
+  report.clearance_kept_mm = worst.clearance_kept(sizes);
+  report.tip_tolerance_mm = problem.goal.tolerance_mm;
+  report.tip_error_planned_mm = worst.tip_error({});
+  report.tip_error_most_mm = worst.tip_error(sizes);
+  report.monte_carlo = run_monte_carlo(problem, motions, reached, centre_E, sizes, settings);
+  for (std::size_t i = 0; i < kErrorKinds; ++i) {
+    const auto kind = static_cast<ErrorKind>(i);
+    ErrorSizes alone;
+    alone[kind] = sizes[kind];
+    ErrorVerdict& verdict = report.errors[i];
+    verdict.size = sizes[kind];
+    verdict.clearance_lost_mm =
+        motions.empty() ? 0.0 : report.clearance_planned_mm - worst.clearance_kept(alone);
+    verdict.tip_moved_mm = worst.tip_error(alone) - report.tip_error_planned_mm;
+    verdict.tip_share = report.monte_carlo.tip_share[i];
+    verdict.stands_off_the_wall = worst.largest(kind, Standing::off_the_wall);
+    verdict.stands_at_the_target = worst.largest(kind, Standing::at_the_target);
+  }
+  return report;
+}
+
+std::string tolerance_table(const ToleranceReport& report) {
+  const MonteCarloResult& drawn = report.monte_carlo;
+  std::string out = fmt::format(
+      "clearance: {:.2f} mm as planned, {} under all errors at their worst at once\n"
+      "tip error: {:.2f} mm as planned, at most {:.2f} mm, tolerance {:.2f} mm\n",
+      report.clearance_planned_mm,
+      report.clearance_kept_mm >= 0.0 ? fmt::format("at least {:.2f} mm", report.clearance_kept_mm)
+                                      : std::string("none proved"),
+      report.tip_error_planned_mm, report.tip_error_most_mm, report.tip_tolerance_mm);
+  out += fmt::format(
+      "contact:   {}{}\nmiss:      {}\n", interval_words(drawn.contact, drawn.contacts, drawn.draws),
+      drawn.close > 0 ? fmt::format(", {} more too close to tell", drawn.close) : std::string(),
+      interval_words(drawn.miss, drawn.misses, drawn.draws));
+  for (const double share : kShares) {
+    const PercentileEstimate p = percentile(drawn.tip_error_mm, share);
+    out += fmt::format("tip error, {:.0f} % of benches: up to {:.3f} mm ({} to {})\n", 100.0 * share, p.value,
+                       end_words(p.low), end_words(p.high));
+  }
+  out += fmt::format("\n{:<26}  {:>9}  {:>10}  {:>8}  {:>9}  {:>14}  {:>14}\n", "error", "up to", "takes mm",
+                     "tip mm", "tip share", "stood, wall", "stood, target");
+  for (std::size_t i = 0; i < kErrorKinds; ++i) {
+    const ErrorVerdict& e = report.errors[i];
+    out +=
+        fmt::format("{:<26}  {:>9.4g}  {:>10}  {:>8.3f}  {:>8.0f}%  {:>14}  {:>14}\n", error_names()[i].key,
+                    in_file_unit(i, e.size),
+                    std::isfinite(e.clearance_lost_mm) ? fmt::format("{:.3f}", e.clearance_lost_mm) : "all",
+                    e.tip_moved_mm, 100.0 * e.tip_share, largest_words(i, e.stands_off_the_wall),
+                    largest_words(i, e.stands_at_the_target));
+  }
+  if (report.usual_sizes)
+    out +=
+        "sizes: the scene's backlash, the others common practice on a bench (no source); give yours by "
+        "--errors\n";
+  return out;
+}
+
+std::string tolerance_json(const ToleranceReport& report) {
+  const MonteCarloResult& drawn = report.monte_carlo;
+  Json out;
+  out["format"] = "withy-tolerance";
+  out["version"] = 1;
+  out["plan"] = report.plan_file;
+  out["scene"] = {{"file", report.scene_file}, {"sha256", report.scene_sha256}};
+  out["locks"] = report.locks;
+  out["worst_case"] = {{"clearance_planned_mm", number(report.clearance_planned_mm)},
+                       {"clearance_kept_mm", number(report.clearance_kept_mm)},
+                       {"tip_error_planned_mm", number(report.tip_error_planned_mm)},
+                       {"tip_error_most_mm", number(report.tip_error_most_mm)},
+                       {"tip_tolerance_mm", number(report.tip_tolerance_mm)}};
+  Json tip = Json::array();
+  for (const double share : kShares) {
+    const PercentileEstimate p = percentile(drawn.tip_error_mm, share);
+    tip.push_back({{"share", share},
+                   {"tip_error_mm", p.value},
+                   {"low_mm", p.low ? Json(*p.low) : Json(nullptr)},
+                   {"high_mm", p.high ? Json(*p.high) : Json(nullptr)}});
+  }
+  out["monte_carlo"] = {{"samples", drawn.draws},
+                        {"seed", report.seed},
+                        {"confidence", kConfidence},
+                        {"contact", probability_json(drawn.contact, drawn.contacts, drawn.draws)},
+                        {"too_close_to_tell", drawn.close},
+                        {"miss", probability_json(drawn.miss, drawn.misses, drawn.draws)},
+                        {"tip_error", std::move(tip)}};
+  out["sizes"] = report.usual_sizes ? "usual" : "given";
+  out["errors"] = Json::object();
+  for (std::size_t i = 0; i < kErrorKinds; ++i) {
+    const ErrorVerdict& e = report.errors[i];
+    out["errors"][std::string(error_names()[i].key)] = {
+        {"size", in_file_unit(i, e.size)},
+        {"clearance_lost_mm", number(e.clearance_lost_mm)},
+        {"tip_moved_mm", number(e.tip_moved_mm)},
+        {"tip_error_first_order_index", e.tip_share},
+        {"stands_off_the_wall", in_file_unit(i, e.stands_off_the_wall)},
+        {"stands_at_the_target", in_file_unit(i, e.stands_at_the_target)}};
+  }
+  return out.dump(2) + "\n";
+}
+
+std::string tolerance_csv(const ToleranceReport& report) {
+  std::string out =
+      "error,size,clearance_lost_mm,tip_moved_mm,tip_error_first_order_index,stands_off_the_wall,stands_at_"
+      "the_target\r\n";
+  for (std::size_t i = 0; i < kErrorKinds; ++i) {
+    const ErrorVerdict& e = report.errors[i];
+    const Json lost = number(e.clearance_lost_mm);
+    out += fmt::format("{},{},{},{},{},{},{}\r\n", csv_quoted(error_names()[i].key), in_file_unit(i, e.size),
+                       lost.is_null() ? "" : lost.dump(), e.tip_moved_mm, e.tip_share,
+                       in_file_unit(i, e.stands_off_the_wall), in_file_unit(i, e.stands_at_the_target));
+  }
+  return out;
+}
+
+}  // namespace withy

@@ -1,0 +1,99 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/tolerance/statistics.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include <catch2/catch.hpp>
+
+using namespace withy;
+
+namespace {
+
+/// Binomial probabilities by their recurrence, not by a library.
+std::vector<double> binomial(int n, double p) {
+  std::vector<double> mass(static_cast<std::size_t>(n) + 1);
+  mass[0] = std::pow(1.0 - p, n);
+  for (int k = 1; k <= n; ++k)
+    mass[static_cast<std::size_t>(k)] =
+        mass[static_cast<std::size_t>(k) - 1] * (n - k + 1) / k * p / (1.0 - p);
+  return mass;
+}
+
+}  // namespace
+
+TEST_CASE("a probability's interval has the ends that Clopper and Pearson give it") {
+  // No hits: the upper end solves (1 - p)^n = 0.025.
+  CHECK(clopper_pearson(0, 10).low == 0.0);
+  CHECK(std::abs(clopper_pearson(0, 10).high - (1.0 - std::pow(0.025, 0.1))) < 1e-9);
+  CHECK(std::abs(clopper_pearson(300, 300).low - std::pow(0.025, 1.0 / 300.0)) < 1e-9);
+  CHECK(clopper_pearson(300, 300).high == 1.0);
+  // 1 and 5 of 10, as tables of exact binomial limits have them (from memory).
+  CHECK(std::abs(clopper_pearson(1, 10).low - 0.0025) < 5e-5);
+  CHECK(std::abs(clopper_pearson(1, 10).high - 0.4450) < 5e-5);
+  CHECK(std::abs(clopper_pearson(5, 10).low - 0.1871) < 5e-5);
+  CHECK(std::abs(clopper_pearson(5, 10).high - 0.8129) < 5e-5);
+}
+
+TEST_CASE("a probability's interval holds it at least as often as it says") {
+  constexpr int kDraws = 25;
+  for (double p = 0.02; p < 1.0; p += 0.02) {
+    const auto mass = binomial(kDraws, p);
+    double covered = 0.0;
+    for (int hits = 0; hits <= kDraws; ++hits) {
+      const ProbabilityInterval interval = clopper_pearson(hits, kDraws);
+      if (interval.low <= p && p <= interval.high) covered += mass[static_cast<std::size_t>(hits)];
+    }
+    INFO("p = " << p);
+    CHECK(covered >= kConfidence);
+  }
+}
+
+TEST_CASE("a median's interval lies between the order statistics that tables give") {
+  // Sign test intervals for the median: of 10 the 2nd and 9th, of 6 the 1st and 6th, of 5 none (H. A. David
+  // and H. N. Nagaraja, "Order Statistics", 3rd ed., 2003, section 7.1; from memory, and plain to compute:
+  // 2^-5 > 0.025).
+  const PercentileEstimate ten = percentile({1, 2, 3, 4, 5, 6, 7, 8, 9, 10}, 0.5);
+  CHECK(ten.value == 5.0);
+  CHECK(ten.low == 2.0);
+  CHECK(ten.high == 9.0);
+  const PercentileEstimate six = percentile({1, 2, 3, 4, 5, 6}, 0.5);
+  CHECK(six.low == 1.0);
+  CHECK(six.high == 6.0);
+  const PercentileEstimate five = percentile({1, 2, 3, 4, 5}, 0.5);
+  CHECK_FALSE(five.low);
+  CHECK_FALSE(five.high);
+}
+
+TEST_CASE("the first-order indices of a weighted sum are the shares of the weights' squares") {
+  const std::vector<double> weights = {3.0, 2.0, 0.0, 1.0};
+  const std::uint64_t seed = 7;
+  INFO("seed " << seed);
+  std::mt19937_64 random(seed);
+  std::uniform_real_distribution<double> even(-1.0, 1.0);
+  std::vector<PairOfDraws> draws(40000);
+  for (PairOfDraws& draw : draws) {
+    std::vector<double> a(weights.size());
+    std::vector<double> b(weights.size());
+    for (double& x : a) x = even(random);
+    for (double& x : b) x = even(random);
+    const auto sum = [&](const std::vector<double>& x) {
+      double total = 0.0;
+      for (std::size_t i = 0; i < x.size(); ++i) total += weights[i] * x[i];
+      return total;
+    };
+    draw.at_a = sum(a);
+    draw.at_b = sum(b);
+    for (std::size_t i = 0; i < weights.size(); ++i) {
+      auto mixed = a;
+      mixed[i] = b[i];
+      draw.at_ab.push_back(sum(mixed));
+    }
+  }
+  const auto indices = first_order_indices(draws);
+  // Standard error of each about 1 / sqrt(40000); 9 + 4 + 1 = 14.
+  CHECK(std::abs(indices[0] - 9.0 / 14.0) < 0.03);
+  CHECK(std::abs(indices[1] - 4.0 / 14.0) < 0.03);
+  CHECK(std::abs(indices[2]) < 0.03);
+  CHECK(std::abs(indices[3] - 1.0 / 14.0) < 0.03);
+}

@@ -1,0 +1,299 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Errors of a straight segment in a straight tube, where everything about them has a closed form; bent ones
+// against plain integration along the body.
+//
+// The tube's radius is a, the body's R, so the body may stand h = a - R off the axis; its facets take
+// something of a, which is read off the mesh.
+#include <algorithm>
+#include <cmath>
+#include <limits>
+#include <memory>
+#include <random>
+
+#include <catch2/catch.hpp>
+
+#include "planner/tolerance/monte_carlo.h"
+#include "planner/tolerance/worst_case.h"
+#include "tests/support/tube.h"
+
+using namespace withy;
+
+namespace {
+
+constexpr double kTube = 2.5;
+constexpr double kRadius = 1.5;
+constexpr double kRoom = kTube - kRadius;
+constexpr double kDepth = 40.0;
+constexpr double kLength = 100.0;
+constexpr double kStation = 50.0;
+constexpr double kLockLength = 4.0;
+constexpr double kTendonRadius = 1.2;
+constexpr double kBackboneRadius = 1.2;
+constexpr double kOnTheSide = 0.9;  // corners of the side wall are all equally far from the axis
+
+DesignParts parts(int locks, bool tendons) {
+  DesignParts parts;
+  parts.segment = {kLength, kRadius, 3.0, 0.04, 400.0};
+  parts.carriage = {CarriageKind::free, 140.0};
+  if (locks > 0) {
+    parts.lock = LockHardware{kLockLength, kRadius, 0.004, 0.0, M_PI / 2, 0.01, 0.004, 1e6};
+    parts.layout.station_mm = {kStation};
+    parts.layout.clock_rad = {0.0};
+    parts.latch = LatchHardware{0.0, kBackboneRadius, {0.0, M_PI / 2, M_PI, 1.5 * M_PI}, 0.02, 0.02};
+  }
+  if (tendons)
+    parts.tendons = TendonHardware{kTendonRadius, {0.0, M_PI / 2, M_PI, 1.5 * M_PI}, 0.0, 8.0, 0.2, 20.0, 0.1,
+                                   Motors::ride};
+  return parts;
+}
+
+/// How near the axis the side wall of a straight tube comes: that of the edges of its faces that cut off the
+/// corners.
+double least_radius(const Channel& channel) {
+  double least = std::numeric_limits<double>::infinity();
+  for (std::size_t f = 0; f < channel.mesh_E.triangles.size(); ++f) {
+    const auto& face = channel.mesh_E.triangles[f];
+    for (int k = 0; k < 3; ++k) {
+      const auto corner = [&](int i) -> Eigen::Vector2d {
+        return channel.mesh_E.vertices[static_cast<std::size_t>(face[static_cast<std::size_t>(i % 3)])]
+            .head<2>();
+      };
+      const Eigen::Vector2d a = corner(k);
+      const Eigen::Vector2d b = corner(k + 1);
+      if (a.norm() < kOnTheSide * b.norm() || b.norm() < kOnTheSide * a.norm()) continue;  // of an end's disc
+      const double along = std::clamp(-a.dot(b - a) / std::max((b - a).squaredNorm(), 1e-12), 0.0, 1.0);
+      least = std::min(least, (a + along * (b - a)).norm());
+    }
+  }
+  return least;
+}
+
+/// An advance along the axis of the tube; with a lock, that is engaged on the straight segment.
+struct Case {
+  explicit Case(int locks = 0, bool tendons = false, double tube = kTube, double depth = kDepth) {
+    auto made = Design::make(parts(locks, tendons));
+    REQUIRE(made);
+    testing::TubeShape shape;
+    shape.radius_mm = tube;
+    shape.bend_rad = 0.0;
+    shape.length_mm = 120.0;
+    const auto channel = testing::make_tube(shape, 20000);
+    sag = tube - least_radius(*channel);
+    const auto wall = std::make_shared<const WallDistance>(channel);
+    Goal goal;
+    goal.point_E = {0.0, 0.0, depth};
+    goal.tolerance_mm = 2.0;
+    problem = std::make_unique<SearchProblem>(
+        SearchProblem{std::move(*made),
+                      std::make_shared<const ChannelDistance>(wall, DistanceField::make(wall, 0.2)),
+                      goal,
+                      0.0,
+                      {}});
+    State from;
+    if (locks > 0) {
+      from.engaged.set(0);
+      from.theta_frozen = {Eigen::Vector2d::Zero()};
+    }
+    reached = from;
+    reached.insertion_mm = depth;
+    motions = {{from, reached, 0}};
+  }
+  WorstCase worst_case() const { return {*problem, motions, reached, centre}; }
+
+  double sag = 0.0;
+  std::unique_ptr<SearchProblem> problem;
+  std::vector<PlannedMotion> motions;
+  State reached;
+  Eigen::Vector3d centre{0.0, 0.0, 60.0};
+};
+
+/// Where a planar body ends whose bend (rad) grows evenly over the flexible stretches given: by midpoints
+/// along it.
+struct Stretch {
+  double length_mm;
+  double bend_rad;
+};
+Eigen::Vector2d end_of(const std::vector<Stretch>& stretches) {
+  Eigen::Vector2d p = Eigen::Vector2d::Zero();  // across, along
+  double angle = 0.0;
+  constexpr int kSteps = 20000;
+  for (const Stretch& stretch : stretches)
+    for (int i = 0; i < kSteps; ++i) {
+      const double middle = angle + stretch.bend_rad * 0.5 / kSteps;
+      p += stretch.length_mm / kSteps * Eigen::Vector2d(std::sin(middle), std::cos(middle));
+      angle += stretch.bend_rad / kSteps;
+    }
+  return p;
+}
+
+double tip_error(const Case& of, const ErrorDraw& draw) {
+  return Bench(of.problem->design, draw, of.centre).tip_error(of.reached, of.problem->goal);
+}
+
+}  // namespace
+
+TEST_CASE("a straight body set off the axis has what is left of the room for clearance") {
+  const Case tube;
+  for (const double off : {0.0, 0.3, 0.7}) {
+    BodyPlacement placement;
+    placement.X_EB.translation() = Eigen::Vector3d(0.6 * off, 0.8 * off, 0.0);
+    const MotionClearance found = MotionVerifier(tube.problem->design, *tube.problem->distance, placement)
+                                      .clearance(tube.motions[0].from, tube.motions[0].to);
+    CHECK(found.lower_mm <= kRoom - off);
+    CHECK(found.lower_mm >= kRoom - off - tube.sag - kClearanceSlack_mm);
+  }
+}
+
+TEST_CASE("a straight body tilted about the entry touches where its tip meets the wall") {
+  const Case tube;
+  // The tip's rim is the ball about its last point: at depth d and angle a it is d sin(a) off the axis.
+  for (const double off : {0.9 * (kRoom - tube.sag), 1.02 * kRoom}) {
+    ErrorDraw draw = ErrorDraw::none(tube.problem->design);
+    draw.entry_turn = {std::asin(off / kDepth), 0.0, 0.0};
+    const Bench bench(tube.problem->design, draw, tube.centre);
+    CHECK(bench.contact(tube.motions[0], *tube.problem->distance) ==
+          (off < kRoom ? Contact::clear : Contact::touches));
+  }
+}
+
+TEST_CASE("contact of a straight body has the share of a ball that lies outside a cylinder") {
+  const Case tube(0, false, kTube, 20.0);
+  const std::uint64_t seed = 11;
+  INFO("seed " << seed);
+  ErrorSizes sizes;
+  SECTION("entry") {
+    sizes[ErrorKind::entry_position] = 1.2;
+  }
+  SECTION("registration") {
+    sizes[ErrorKind::registration_position] = 1.2;
+  }
+  MonteCarloSettings settings;
+  settings.draws = 1500;
+  settings.seed = seed;
+  const MonteCarloResult drawn =
+      run_monte_carlo(*tube.problem, tube.motions, tube.reached, tube.centre, sizes, settings);
+  // What is left of a ball of radius r when a cylinder of radius h through its middle is taken out has the
+  // volume of a ball of radius sqrt(r^2 - h^2) (the napkin ring; G. Polya, "Mathematics and Plausible
+  // Reasoning", 1954).
+  const auto outside = [](double h) { return std::pow(1.0 - h * h / (1.2 * 1.2), 1.5); };
+  const double most = outside(kRoom - tube.sag);
+  const double least = outside(kRoom);
+  CHECK(drawn.contact.low <= most);
+  CHECK(drawn.contact.high >= least);
+  CHECK(drawn.contact.high - drawn.contact.low < 0.15);
+  CHECK(drawn.contacts > 0);
+  // One error alone has all of the variance.
+  for (std::size_t i = 0; i < kErrorKinds; ++i) {
+    INFO(error_names()[i].key);
+    CHECK(std::abs(drawn.tip_share[i] - (sizes.most[i] > 0.0 ? 1.0 : 0.0)) < 0.15);
+  }
+}
+
+TEST_CASE("a straight segment's tip errs by the chord of the angle it is turned through") {
+  const Case tube;
+  for (const double angle : {0.001, 0.02, 0.2}) {
+    ErrorDraw draw = ErrorDraw::none(tube.problem->design);
+    draw.entry_turn = {0.6 * angle, 0.8 * angle, 0.0};
+    CHECK(std::abs(tip_error(tube, draw) - 2.0 * kDepth * std::sin(angle / 2.0)) < 1e-9);
+    draw = ErrorDraw::none(tube.problem->design);
+    draw.registration_turn = {angle, 0.0, 0.0};
+    CHECK(std::abs(tip_error(tube, draw) - 2.0 * (tube.centre.z() - kDepth) * std::sin(angle / 2.0)) < 1e-9);
+  }
+}
+
+TEST_CASE("a smaller channel touches where it is as narrow as the body, and its target is nearer") {
+  const Case tube;
+  for (const double radius : {kRadius - 0.02, kRadius + tube.sag + 2.0 * kClearanceSlack_mm}) {
+    ErrorDraw draw = ErrorDraw::none(tube.problem->design);
+    draw.lumen_scale = radius / kTube - 1.0;
+    const Bench bench(tube.problem->design, draw, tube.centre);
+    CHECK(bench.contact(tube.motions[0], *tube.problem->distance) ==
+          (radius > kRadius ? Contact::clear : Contact::touches));
+    CHECK(std::abs(tip_error(tube, draw) - kDepth * (1.0 - radius / kTube)) < 1e-9);
+  }
+}
+
+TEST_CASE("backlash turns what lies past the lock, and tendons bend it back") {
+  const double e = 0.05;
+  const double first = kStation - kLockLength / 2.0;
+  const double second = kLength - kStation - kLockLength / 2.0 - 3.0;
+  for (const bool tendons : {false, true}) {
+    const Case tube(1, tendons);
+    ErrorDraw draw = ErrorDraw::none(tube.problem->design);
+    draw.bend_at_lock[0] = {e, 0.0};
+    const Eigen::Vector2d end =
+        end_of({{first, e}, {kLockLength, 0.0}, {second, tendons ? -e : 0.0}, {3.0, 0.0}});
+    const double expected = std::hypot(end.x(), kLength - end.y());
+    CHECK(std::abs(tip_error(tube, draw) - expected) < 1e-6);
+  }
+}
+
+TEST_CASE("a tendon's offset bends the segment by half of it over the tendons' radius") {
+  // Four tendons a quarter turn apart: least squares of r Theta_x = (o, 0, 0, 0) over (1, 0, -1, 0) is
+  // Theta_x = o / (2 r).
+  const Case tube(0, true);
+  ErrorDraw draw = ErrorDraw::none(tube.problem->design);
+  draw.pull_offset_mm[0] = 0.1;
+  const Eigen::Vector2d end = end_of({{kLength - 3.0, 0.1 / (2.0 * kTendonRadius)}, {3.0, 0.0}});
+  CHECK(std::abs(tip_error(tube, draw) - std::hypot(end.x(), kLength - end.y())) < 1e-6);
+  // Opposite tendons off the opposite way add up, those a quarter turn on as well: sqrt(2) / r.
+  CHECK(std::abs(bend_per_offset(tube.problem->design) - std::sqrt(2.0) / kTendonRadius) < 1e-12);
+}
+
+TEST_CASE("the size that a plan is proved to stand is just below the size that touches") {
+  const Case tube;
+  const WorstCase worst = tube.worst_case();
+  const double room = worst.clearance_kept({});
+  CHECK(room <= kRoom);
+  CHECK(room >= kRoom - tube.sag - kClearanceSlack_mm);
+  // A shift takes as much clearance as it is long, and as much of the target's tolerance.
+  CHECK(std::abs(worst.largest(ErrorKind::entry_position, Standing::off_the_wall) - kRoom) <=
+        tube.sag + kClearanceSlack_mm);
+  CHECK(std::abs(worst.largest(ErrorKind::entry_position, Standing::at_the_target) - 2.0) < 1e-6);
+  // A tilt: asin(h / d) would touch; the bound counts what may lie between the samples of the reach (under 3
+  // mm of 80).
+  const double tilt = std::asin(kRoom / kDepth);
+  const double proved = worst.largest(ErrorKind::entry_angle, Standing::off_the_wall);
+  CHECK(proved <= tilt);
+  CHECK(proved >= 0.88 * tilt);
+  // No lock: backlash has nothing to act on.
+  CHECK(worst.largest(ErrorKind::backlash, Standing::off_the_wall) ==
+        WorstCase::largest_sought(ErrorKind::backlash));
+}
+
+TEST_CASE("no bench drawn breaks what is proved of the worst") {
+  const Case tube(1, true, 6.0);
+  ErrorSizes sizes;
+  sizes[ErrorKind::backlash] = 0.01;
+  sizes[ErrorKind::pull_gain] = 0.02;
+  sizes[ErrorKind::pull_offset] = 0.02;
+  sizes[ErrorKind::entry_position] = 0.3;
+  sizes[ErrorKind::entry_angle] = 0.003;
+  sizes[ErrorKind::registration_position] = 0.3;
+  sizes[ErrorKind::registration_angle] = 0.003;
+  sizes[ErrorKind::lumen_scale] = 0.005;
+  const WorstCase worst = tube.worst_case();
+  REQUIRE(worst.clearance_kept(sizes) >= 0.0);
+  const std::uint64_t seed = 5;
+  INFO("seed " << seed);
+  MonteCarloSettings settings;
+  settings.draws = 400;
+  settings.seed = seed;
+  const MonteCarloResult drawn =
+      run_monte_carlo(*tube.problem, tube.motions, tube.reached, tube.centre, sizes, settings);
+  CHECK(drawn.contacts + drawn.close == 0);
+  CHECK(drawn.tip_error_mm.back() <= worst.tip_error(sizes));
+  // The worst corner found by pushing every error the same way must keep what is proved, and come near it: a
+  // bound that gives everything away would be no use.
+  ErrorDraw corner = ErrorDraw::none(tube.problem->design);
+  corner.bend_at_lock[0] = {0.01 / kBackboneRadius, 0.0};
+  corner.pull_offset_mm << 0.02, 0.02, -0.02, -0.02;
+  corner.entry_position_mm = {0.3, 0.0, 0.0};
+  corner.entry_turn = {0.0, 0.003, 0.0};
+  corner.registration_position_mm = {-0.3, 0.0, 0.0};
+  corner.registration_turn = {0.0, -0.003, 0.0};
+  corner.lumen_scale = -0.005;
+  const double found = tip_error(tube, corner);
+  CHECK(found <= worst.tip_error(sizes));
+  CHECK(found >= 0.4 * worst.tip_error(sizes));
+}

@@ -1,0 +1,101 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// `withy tolerance`: how much backlash, calibration and registration error a plan stands.
+#include <cstdio>
+#include <filesystem>
+#include <memory>
+
+#include <fmt/format.h>
+
+#include "planner/report/file_output.h"
+#include "planner/report/plan.h"
+#include "planner/search/scene_problem.h"
+#include "planner/tolerance/tolerance_report.h"
+#include "tools/withy/commands.h"
+#include "tools/withy/interrupt.h"
+#include "tools/withy/progress.h"
+
+namespace withy {
+namespace {
+
+struct Options {
+  std::filesystem::path plan;
+  std::filesystem::path scene;
+  std::filesystem::path errors;
+  MonteCarloSettings draws;
+  std::filesystem::path folder;
+  bool quiet = false;
+};
+
+Result<ToleranceReport> judge(const Options& options, Progress& progress) {
+  auto file = read_plan(options.plan);
+  if (!file) return tl::unexpected(file.error());
+  file->scene_file = options.scene;  // the scene that is named must be the one that the plan was made for
+  auto scene = scene_of(*file, options.plan);
+  if (!scene) return tl::unexpected(scene.error());
+  const auto sizes =
+      options.errors.empty() ? Result<ErrorSizes>(usual_errors(*scene)) : read_errors(options.errors);
+  if (!sizes) return tl::unexpected(sizes.error());
+  const auto design = scene->design(file->locks);
+  if (!design) return tl::unexpected(design.error());
+  const auto plan = plan_in(*file, *design);
+  if (!plan) return tl::unexpected(plan.error());
+  auto channel = read_channel(*scene);
+  if (!channel) return tl::unexpected(channel.error());
+  PreparedChannel prepared = prepare_channel(std::move(*channel), field_spacing(*scene));
+  const std::string sha = scene->sha256;
+  const auto problem =
+      make_problem({std::move(*scene), std::move(prepared.wall), std::move(prepared.distance)}, file->locks);
+  if (!problem) return tl::unexpected(problem.error());
+  progress.stage("trying benches");
+  MonteCarloSettings draws = options.draws;
+  draws.progress = [&](double done) { progress.fraction(done); };
+  ToleranceReport report = make_tolerance_report(*problem, *plan, *sizes, draws);
+  report.plan_file = options.plan.string();
+  report.scene_file = options.scene.string();
+  report.scene_sha256 = sha;
+  report.usual_sizes = options.errors.empty();
+  return report;
+}
+
+ExitStatus run(const Options& options) {
+  Progress progress(options.quiet);
+  progress.stage("reading plan and channel");
+  const auto report = judge(options, progress);
+  if (!report) return refuse(report.error());
+  FileBatch batch;
+  if (!options.folder.empty()) {
+    batch.add(options.folder / "tolerance.json", tolerance_json(*report));
+    batch.add(options.folder / "tolerance.csv", tolerance_csv(*report));
+  }
+  {
+    const WritingFiles writing;
+    if (const auto written = batch.commit(); !written) return refuse(written.error());
+  }
+  fmt::print("{}", tolerance_table(*report));
+  return ExitStatus::done;
+}
+
+}  // namespace
+
+void add_tolerance_command(CommandLine& line) {
+  auto options = std::make_shared<Options>();
+  CLI::App& app =
+      line.add("tolerance",
+               "How much backlash, tendon calibration, entry, registration and lumen error a plan stands: "
+               "a proved worst case, and many benches drawn.",
+               "withy tolerance out/plan.json scenes/single-bend/scene.toml -o out");
+  app.add_option("PLAN", options->plan, "plan file (JSON) that reaches its target")->required();
+  app.add_option("SCENE", options->scene, "the scene it was made for, unchanged since")->required();
+  app.add_option("--errors", options->errors,
+                 "file (TOML) that says how large each error may be; left out: the scene's backlash and "
+                 "common practice");
+  app.add_option("--samples", options->draws.draws, "how many benches are drawn; default 1000")
+      ->check(CLI::Range(2, 10000000));
+  app.add_option("--seed", options->draws.seed, "seed of the draws; default 1");
+  app.add_option("-o,--output", options->folder,
+                 "folder for tolerance.json and tolerance.csv; left out: nothing is written");
+  add_quiet_option(app, options->quiet);
+  line.run(app, [options] { return run(*options); });
+}
+
+}  // namespace withy
