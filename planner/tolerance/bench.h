@@ -36,8 +36,7 @@ std::vector<PlannedMotion> motions_inside(const Plan& plan, const MotionVerifier
 /// Does a body touch the wall? In order of how bad it is.
 enum class Contact {
   clear,   ///< proved not to
-  close,   ///< less than kClearanceSlack_mm (planner/motion/verify.h) is left, or some of it is short by as
-           ///< little
+  close,   ///< within kClearanceSlack_mm (planner/motion/verify.h) of touching: not told
   touches  ///< proved to
 };
 

@@ -12,9 +12,9 @@ namespace {
 const std::filesystem::path kScenes = std::filesystem::path(WITHY_SOURCE_DIR) / "scenes";
 
 const std::string kErrors =
-    "backlash_mm = 0.01\n"
-    "pull_gain = 0.005\n"
-    "pull_offset_mm = 0.01\n"
+    "backlash_mm = 0.003\n"
+    "pull_gain = 0.002\n"
+    "pull_offset_mm = 0.004\n"
     "entry_position_mm = 0.1\n"
     "entry_angle_deg = 0.1\n"
     "registration_position_mm = 0.1\n"
