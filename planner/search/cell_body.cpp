@@ -117,6 +117,20 @@ CellStatus CellBody::check(const Leaf& leaf, const Box& box) {
   return grains_.empty() ? check_exactly(box, centre) : check_by_field(box, centre);
 }
 
+double CellBody::margin(const State& state) {
+  if (!can_be_placed(problem_.design, state)) return -kInfinity;
+  if (!grains_.empty()) {
+    Grain& grain = grains_[grains_.size() / 2];
+    return grain.body.evaluate(state, grain.points).least;
+  }
+  const Shape shape(problem_.design, state);
+  double least = kInfinity;
+  for (const Station& station : stations_)
+    if (const Eigen::Vector3d p = shape.point_E(station.s_mm); p.z() > 0.0)
+      least = std::min(least, problem_.distance->signed_lower(p) - problem_.design.body_radius(station.s_mm));
+  return least;
+}
+
 CellStatus CellBody::check_by_field(const Box& box, const State& centre) {
   const double wanted = problem_.required_clearance_mm;
   const double tip = reach_.at(problem_.design.length_mm());

@@ -32,6 +32,9 @@ class CellBody {
 
   CellStatus check(const Leaf& leaf, const Box& box);
 
+  /// Least margin of the body's stations in one state (mm), by the field where there is one.
+  double margin(const State& state);
+
  private:
   /// The body with stations at one spacing, for cells that move its tip by at least `from_slack_mm`.
   struct Grain {

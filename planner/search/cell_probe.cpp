@@ -15,6 +15,10 @@ namespace {
 // The curvature disk's radius counts as at least this much motion of the tip when cells are sized.
 constexpr double kLeastDiskSize_mm = 8.0;
 
+// What rounding may cost a tip's place and direction: sums of lengths up to 1e3 mm in double precision.
+constexpr double kTipRounding_mm = 1e-9;
+constexpr double kTipRounding_rad = 1e-9;
+
 double norm2(double x, double y) {
   return std::hypot(x, y);
 }
@@ -127,8 +131,25 @@ CellStatus CellProbe::check(const Leaf& leaf, const Box& box) {
   return both(status, body_.check(leaf, box));
 }
 
-bool CellProbe::may_hold_goal(const Leaf& leaf, const Box& box) const {
+/// The same where insertion carries the body along as one piece (leaf_tip.h): within the box the tip moves by
+/// at most |h_u| l^2 / 2 about the centre's, and along z by h_d; it turns by at most |h_u| l.
+bool CellProbe::may_hold_goal_rigidly(const Leaf& leaf, const Box& box) {
+  if (!tip_ || !tip_->is_of(leaf)) tip_.emplace(problem_.design, leaf);
+  const Eigen::Isometry3d tip = tip_->at({box.centre(1), box.centre(2)});
+  const Goal& goal = problem_.goal;
+  const double l = tip_->free_length_mm();
+  const double h_u = norm2(box.half(1), box.half(2));
+  const Eigen::Vector3d off = tip.translation() - goal.point_E;
+  const double along = std::max(0.0, std::abs(off.z() + box.centre(0)) - box.half(0));
+  if (std::hypot(off.x(), off.y(), along) > goal.tolerance_mm + 0.5 * l * l * h_u + kTipRounding_mm)
+    return false;
+  return goal.direction_error(tip) <= goal.direction_tolerance_rad + l * h_u + kTipRounding_rad;
+}
+
+bool CellProbe::may_hold_goal(const Leaf& leaf, const Box& box) {
   if (check_curvature(leaf, box) == CellStatus::blocked) return false;
+  if (problem_.design.carriage().kind == CarriageKind::free && chart_.coordinates() == 0)
+    return may_hold_goal_rigidly(leaf, box);
   const State state = centre_state(chart_, leaf, box);
   const Shape shape(problem_.design, state);
   for (const Region& region : shape.regions())

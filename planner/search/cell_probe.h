@@ -5,10 +5,11 @@
 // interval bounds.
 #pragma once
 
-#include <vector>
+#include <optional>
 
 #include "planner/search/cell_body.h"
 #include "planner/search/cell_tree.h"
+#include "planner/search/leaf_tip.h"
 #include "planner/search/problem.h"
 #include "planner/segment/hardware.h"
 
@@ -30,8 +31,11 @@ class CellProbe {
 
   CellStatus check(const Leaf& leaf, const Box& box);
 
+  /// Least margin of the body's stations in one state (mm).
+  double body_margin(const State& state) { return body_.margin(state); }
+
   /// Might some state of the box hold the goal?
-  bool may_hold_goal(const Leaf& leaf, const Box& box) const;
+  bool may_hold_goal(const Leaf& leaf, const Box& box);
 
   /// The box as the hardware's checks want it.
   StateBox state_box(const Leaf& leaf, const Box& box) const;
@@ -42,6 +46,7 @@ class CellProbe {
   std::int64_t checks() const { return checks_; }
 
  private:
+  bool may_hold_goal_rigidly(const Leaf& leaf, const Box& box);
   CellStatus check_curvature(const Leaf& leaf, const Box& box) const;
   CellStatus check_hardware(const Leaf& leaf, const Box& box) const;
 
@@ -49,6 +54,7 @@ class CellProbe {
   const BendChart& chart_;
   Hardware hardware_;
   CellBody body_;
+  std::optional<LeafTip> tip_;  // of the leaf that was asked about last
   std::int64_t checks_ = 0;
 };
 

@@ -26,6 +26,8 @@ constexpr double kSwitchCost = 100.0;
 constexpr double kGreed = 2.0;
 // A cell that can't be split any more is passed only when nothing else is left.
 constexpr double kStuckCost = 1e5;
+// Of ways with coarse mixed cells one in so many is tried all the same: where there is room it will do.
+constexpr int kAttemptInterval = 4;
 // How often (in expansions) the clock and the user are asked.
 constexpr int kStopInterval = 32;
 
@@ -37,6 +39,7 @@ RouteSearch::RouteSearch(const SearchProblem& problem, RouteSearchSettings setti
       chart_(problem.design),
       probe_(problem, chart_),
       judge_(problem, probe_.hardware()),
+      body_margin_([this](const State& state) { return probe_.body_margin(state); }),
       tip_lever_mm2_(0.5 * problem.design.length_mm() * problem.design.length_mm()) {
   leaf_index(Leaf{});
 }
@@ -426,7 +429,7 @@ bool RouteSearch::refine_coarse(const std::vector<CellRef>& path) {
   for (const CellRef& ref : path)
     if (record(ref.leaf).tree.status(ref.cell) == CellStatus::mixed)
       coarsest = std::max(coarsest, record(ref.leaf).tree.travel(ref.cell));
-  if (coarsest <= settings_.attempt_travel_mm) return false;
+  if (coarsest <= settings_.attempt_travel_mm || ++coarse_ways_ % kAttemptInterval == 0) return false;
   for (const CellRef& ref : path) {
     const CellTree& tree = record(ref.leaf).tree;
     if (tree.status(ref.cell) == CellStatus::mixed && !tree.is_split(ref.cell) &&
@@ -451,9 +454,14 @@ bool RouteSearch::try_path(const std::vector<CellRef>& path, bool& progress) {
     chain.push_back(cell);
   }
   ++tries_;
-  Threading threading = thread_chain(problem_, chart_, judge_, chain);
+  Threading threading = thread_chain(problem_, chart_, judge_, body_margin_, chain);
   if (threading.failed.empty()) {
     route_ = std::move(threading.route);
+    return true;
+  }
+  Threading beside = thread_chain(problem_, chart_, judge_, body_margin_, chain, Passage::beside);
+  if (beside.failed.empty()) {
+    route_ = std::move(beside.route);
     return true;
   }
   note_approach(threading);
@@ -536,7 +544,7 @@ void RouteSearch::write_reached_cells(std::ostream& out) const {
 /// not wait for cells as fine as a narrow lumen asks.
 bool RouteSearch::try_straight_for_it() {
   const ChainCell whole{&record(0).leaf, record(0).tree.box(0), false, -1, false};
-  Threading threading = thread_chain(problem_, chart_, judge_, {whole});
+  Threading threading = thread_chain(problem_, chart_, judge_, body_margin_, {whole});
   ++tries_;
   if (!threading.failed.empty()) return false;
   route_ = std::move(threading.route);

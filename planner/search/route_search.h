@@ -171,6 +171,7 @@ class RouteSearch {
   BendChart chart_;
   CellProbe probe_;
   StepJudge judge_;
+  BodyMargin body_margin_;
   double tip_lever_mm2_;
   std::vector<std::unique_ptr<LeafRecord>> leaves_;
   std::map<LeafKey, int> leaf_of_key_;
@@ -181,6 +182,7 @@ class RouteSearch {
   std::vector<CellRef> changed_;  // refined or stuck since ways were mended last
   std::int64_t expansions_ = 0;
   std::int64_t tries_ = 0;
+  int coarse_ways_ = 0;
   std::int64_t goal_checks_ = 0;
   std::int64_t twin_work_ = 0;
   CellRef found_start_;

@@ -11,6 +11,13 @@ namespace withy {
 
 namespace {
 
+// Room beyond the required clearance (mm) with which a passage is taken without a look for a wider place.
+constexpr double kPlenty_mm = 0.5;
+// How many times a cell's half-width a passage may be taken beside it.
+constexpr double kBeside = 4.0;
+// Rounds of that look: each tries up to six steps, and halves them when none helps.
+constexpr int kWidenRounds = 14;
+
 double clamp_to(const Box& box, int k, double x) {
   return std::clamp(x, box.low[Box::idx(k)], box.high[Box::idx(k)]);
 }
@@ -23,8 +30,8 @@ Eigen::Vector2d within_disk(const SearchProblem& problem, const Eigen::Vector2d&
 class Threader {
  public:
   Threader(const SearchProblem& problem, const BendChart& chart, const StepJudge& judge,
-           const std::vector<ChainCell>& chain)
-      : problem_(problem), chart_(chart), judge_(judge), chain_(chain) {}
+           const BodyMargin& margin, const std::vector<ChainCell>& chain, Passage passage)
+      : problem_(problem), chart_(chart), judge_(judge), margin_(margin), chain_(chain), passage_(passage) {}
 
   Threading run() {
     state_ = start_state();
@@ -49,7 +56,8 @@ class Threader {
   /// others.
   void move(std::size_t k, State to) {
     if (to == state_) return;
-    if (!chain_[k].free && !judge_.motion_allowed(state_, to)) fail(k);
+    const bool proved = chain_[k].free && passage_ == Passage::within;
+    if (!proved && !judge_.motion_allowed(state_, to)) fail(k);
     out_.route.steps.push_back({-1, false, to});
     state_ = std::move(to);
   }
@@ -60,16 +68,63 @@ class Threader {
     for (int c = 3; c < shared.dimensions; ++c)
       if (!shared.contains(c, now[Box::idx(c)])) return false;
     State to = state_;
-    // Free cells allow the nearest passage; a mixed one is likelier clear in the middle.
-    const bool both_free = chain_[k].free && chain_[k + 1].free;
-    const auto pick = [&](int c) {
-      return both_free ? clamp_to(shared, c, now[Box::idx(c)]) : shared.centre(c);
-    };
-    to.insertion_mm = pick(0);
-    to.u_free = within_disk(problem_, {pick(1), pick(2)});
-    if (!shared.contains(1, to.u_free.x()) || !shared.contains(2, to.u_free.y())) return false;
+    to.insertion_mm = clamp_to(shared, 0, now[0]);
+    to.u_free = within_disk(problem_, {clamp_to(shared, 1, now[1]), clamp_to(shared, 2, now[2])});
+    // Free cells allow the nearest passage; in a mixed one it matters where it is taken.
+    if (!chain_[k].free || !chain_[k + 1].free)
+      to = widest(passage_ == Passage::within ? shared : beside(shared, chain_[k].box), to);
+    const bool outside = !shared.contains(1, to.u_free.x()) || !shared.contains(2, to.u_free.y());
+    if (passage_ == Passage::within && outside) return false;
     move(k, to);
     return true;
+  }
+
+  /// What the cells share at its middle insertion, with curvatures as far about as the cell is wide.
+  Box beside(const Box& shared, const Box& cell) const {
+    Box box = shared;
+    box.low[0] = box.high[0] = shared.centre(0);
+    for (int c = 1; c < 3; ++c) {
+      const auto i = Box::idx(c);
+      box.low[i] -= kBeside * cell.half(c);
+      box.high[i] += kBeside * cell.half(c);
+    }
+    return box;
+  }
+
+  /// The state in the box with most room, sought from the better of `near` and the middle.
+  State widest(const Box& box, const State& near) const {
+    State middle = near;
+    middle.insertion_mm = box.centre(0);
+    middle.u_free = within_disk(problem_, {box.centre(1), box.centre(2)});
+    const bool from_near = margin_(near) >= margin_(middle);
+    return widened(box, from_near ? near : middle, [](const State&) { return true; });
+  }
+
+  /// Compass search from `best`, in the box and where `allowed`, until there is plenty of room.
+  template <class Allowed>
+  State widened(const Box& box, State best, Allowed&& allowed) const {
+    const double plenty = problem_.required_clearance_mm + kPlenty_mm;
+    double most = margin_(best);
+    double share = 1.0;
+    for (int round = 0; round < kWidenRounds && most < plenty; ++round) {
+      bool better = false;
+      for (int c = 0; c < 3; ++c) {
+        if (box.half(c) <= 0.0) continue;
+        for (const double sign : {-share, share}) {
+          State next = best;
+          double& x = c == 0 ? next.insertion_mm : next.u_free[c - 1];
+          x = clamp_to(box, c, x + sign * box.half(c));
+          next.u_free = within_disk(problem_, next.u_free);
+          if (const double m = margin_(next); m > most && allowed(next)) {
+            most = m;
+            best = next;
+            better = true;
+          }
+        }
+      }
+      if (!better) share *= 0.5;
+    }
+    return best;
   }
 
   bool pass_switch(std::size_t k) {
@@ -180,7 +235,9 @@ class Threader {
     middle.u_free = {box.centre(1), box.centre(2)};
     for (const State& from : {state_, middle})
       if (const auto goal = descend_to_goal(problem_, from, goal_descent_in(problem_, box))) {
-        move(k, *goal);
+        const auto holds = [&](const State& s) { return goal_miss(problem_, s) <= 0.0; };
+        const bool within = passage_ == Passage::within;
+        move(k, chain_[k].free ? *goal : widened(within ? box : beside(box, box), *goal, holds));
         return true;
       }
     return false;
@@ -189,7 +246,9 @@ class Threader {
   const SearchProblem& problem_;
   const BendChart& chart_;
   const StepJudge& judge_;
+  const BodyMargin& margin_;
   const std::vector<ChainCell>& chain_;
+  Passage passage_;
   State state_;
   Threading out_;
 };
@@ -210,8 +269,8 @@ GoalDescent goal_descent_in(const SearchProblem& problem, const Box& box) {
 }
 
 Threading thread_chain(const SearchProblem& problem, const BendChart& chart, const StepJudge& judge,
-                       const std::vector<ChainCell>& chain) {
-  return Threader(problem, chart, judge, chain).run();
+                       const BodyMargin& margin, const std::vector<ChainCell>& chain, Passage passage) {
+  return Threader(problem, chart, judge, margin, chain, passage).run();
 }
 
 }  // namespace withy

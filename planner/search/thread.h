@@ -30,8 +30,19 @@ struct Threading {
 /// A descent to a goal state within a box of leaf coordinates and the curvature disk. Both must outlive it.
 GoalDescent goal_descent_in(const SearchProblem& problem, const Box& box);
 
+/// About how far the body of a state is from the wall (mm), for choosing between states; no proof.
+using BodyMargin = std::function<double(const State&)>;
+
+/// Where a passage between two cells is taken when they are not both proved free: where the body has most
+/// room
+enum class Passage {
+  within,  ///< in what the cells share
+  beside   ///< at the same insertion, also beside the cells: for a lumen that leaves little choice
+};
+
 /// Threads the chain. The first cell holds start_state(), the last may hold the goal.
 Threading thread_chain(const SearchProblem& problem, const BendChart& chart, const StepJudge& judge,
-                       const std::vector<ChainCell>& chain);
+                       const BodyMargin& margin, const std::vector<ChainCell>& chain,
+                       Passage passage = Passage::within);
 
 }  // namespace withy

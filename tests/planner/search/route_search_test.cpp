@@ -12,70 +12,17 @@
 
 #include <catch2/catch.hpp>
 
-#include "geometry/channel_maker.h"
 #include "planner/search/links.h"
 #include "planner/search/make_plan.h"
 #include "planner/search/ompl_planners.h"
 #include "planner/search/route_tidy.h"
 #include "planner/segment/shape.h"
+#include "tests/planner/search/questions.h"
 
 using namespace withy;
+using namespace withy::questions;
 
 namespace {
-
-constexpr double kLength = 60.0;
-constexpr double kRadius = 1.5;
-constexpr double kCurvatureMax = 0.04;
-constexpr double kRequired = 0.2;
-
-Design segment(CarriageKind carriage, std::vector<double> stations, double notch_pitch) {
-  DesignParts parts;
-  parts.segment = {kLength, kRadius, 2.0, kCurvatureMax, 900.0};
-  parts.carriage = {carriage, carriage == CarriageKind::guide ? kLength : 100.0};
-  if (!stations.empty()) {
-    parts.lock = LockHardware{4.0, 1.5, 0.004, 0.0, 1.57, 0.01, 0.004, 1e6};
-    parts.layout.clock_rad.assign(stations.size(), 0.0);
-    parts.layout.station_mm = std::move(stations);
-    parts.latch =
-        LatchHardware{notch_pitch, 1.2, {0.25 * M_PI, 0.75 * M_PI, 1.25 * M_PI, 1.75 * M_PI}, 0.02, 0.02};
-  }
-  auto design = Design::make(std::move(parts));
-  REQUIRE(design);
-  return *design;
-}
-
-struct Tube {
-  std::shared_ptr<const ChannelDistance> distance;
-  double facets_inside_mm = 0.0;
-};
-
-Tube tube(double radius, std::vector<TubePath::Bend> bends) {
-  ChannelRecipe recipe;
-  recipe.edge_length_mm = 0.5;
-  TubeRecipe trunk;
-  trunk.name = "trunk";
-  trunk.bends = std::move(bends);
-  trunk.radius.knots = {{0.0, radius}};
-  recipe.tubes.push_back(trunk);
-  const auto made = make_channel_mesh(recipe);
-  REQUIRE(made);
-  Entry entry;
-  entry.opening_radius_mm = radius + 0.5;
-  auto channel = make_channel(made->mesh_S, entry, Outlets::closed);
-  REQUIRE(channel);
-  const auto wall =
-      std::make_shared<const WallDistance>(std::make_shared<const Channel>(std::move(*channel)));
-  return {std::make_shared<const ChannelDistance>(wall, DistanceField::make(wall, 0.25)),
-          made->facets_inside_mm};
-}
-
-SearchProblem problem(const Design& design, const Tube& channel, const Eigen::Vector3d& target,
-                      double tolerance = 1.0) {
-  Goal goal;
-  goal.point_E = target;
-  goal.tolerance_mm = tolerance;
-  return {design, channel.distance, goal, kRequired, {}};
-}
 
 RouteSearchSettings bounded() {
   RouteSearchSettings settings;
@@ -91,11 +38,11 @@ TEST_CASE(
   const double critical = kRadius + kRequired;
   for (const CarriageKind carriage : {CarriageKind::free, CarriageKind::guide})
     for (const double off : {-0.10, -0.05, 0.05, 0.30}) {
-      const Tube channel = tube(critical + off, {{70.0, Eigen::Vector2d::Zero()}});
+      const Tube channel = tube({{70.0, Eigen::Vector2d::Zero()}}, {{0.0, critical + off}});
       const double margin = off - (off > 0.0 ? channel.facets_inside_mm : 0.0);
       CAPTURE(off, margin, carriage == CarriageKind::guide);
-      const Design design = segment(carriage, {}, 0.0);
-      const SearchProblem asked = problem(design, channel, {0.0, 0.0, 40.0});
+      const Design design = segment({carriage, {}, 0.0});
+      const SearchProblem asked = question(design, channel, {0.0, 0.0, 40.0});
       RouteSearchSettings settings = bounded();
       settings.most_work = 4000000;
       RouteSearch search(asked, settings);
@@ -109,9 +56,9 @@ TEST_CASE(
 }
 
 TEST_CASE("A target beyond every possible tip is proved unreachable before any body is placed") {
-  const Tube channel = tube(6.0, {{150.0, Eigen::Vector2d::Zero()}});
-  const Design design = segment(CarriageKind::free, {}, 0.0);
-  const SearchProblem asked = problem(design, channel, {0.0, 0.0, 120.0});  // insertion ends at 100
+  const Tube channel = tube({{150.0, Eigen::Vector2d::Zero()}}, {{0.0, 6.0}});
+  const Design design = segment({});
+  const SearchProblem asked = question(design, channel, {0.0, 0.0, 120.0});  // insertion ends at 100
   RouteSearch search(asked, bounded());
   CHECK(search.run() == SearchOutcome::proved_none);
   CHECK(search.coverage().cells_examined > 0);
@@ -119,12 +66,12 @@ TEST_CASE("A target beyond every possible tip is proved unreachable before any b
 
 TEST_CASE("A route's every motion and switch is allowed, before and after tidying, and ends at the target") {
   const Tube channel = tube(
-      8.0,
-      {{30.0, Eigen::Vector2d::Zero()}, {40.0, Eigen::Vector2d(0.02, 0.0)}, {15.0, Eigen::Vector2d::Zero()}});
+      {{30.0, Eigen::Vector2d::Zero()}, {40.0, Eigen::Vector2d(0.02, 0.0)}, {15.0, Eigen::Vector2d::Zero()}},
+      {{0.0, 8.0}});
   for (const double pitch : {0.5, 0.0}) {
     CAPTURE(pitch);
-    const Design design = segment(CarriageKind::free, {30.0}, pitch);
-    const SearchProblem asked = problem(design, channel, {14.0, 0.0, 66.0}, 2.0);
+    const Design design = segment({CarriageKind::free, {30.0}, pitch});
+    const SearchProblem asked = question(design, channel, {14.0, 0.0, 66.0}, 2.0);
     RouteSearch search(asked, bounded());
     REQUIRE(search.run() == SearchOutcome::found);
     const Hardware hardware(asked.design);
@@ -160,7 +107,7 @@ TEST_CASE("Any lock switch between two leaves lies in the boxes of a link, on bo
   std::uniform_real_distribution<double> uniform(-1.0, 1.0);
   for (const CarriageKind carriage : {CarriageKind::free, CarriageKind::guide})
     for (const double pitch : {0.5, 0.0}) {
-      const Design design = segment(carriage, {20.0, 40.0}, pitch);
+      const Design design = segment({carriage, {20.0, 40.0}, pitch});
       const BendChart chart(design);
       int switched = 0;
       for (int trial = 0; trial < 4000; ++trial) {
@@ -209,9 +156,9 @@ TEST_CASE(
     "the reached cells") {
   // The tube is too tight past its middle for the body, so a target beyond is unreachable; free states at the
   // target do not exist, and the reached cells are all within the proof's file.
-  const Tube channel = tube(1.6, {{70.0, Eigen::Vector2d::Zero()}});
-  const Design design = segment(CarriageKind::free, {}, 0.0);
-  const SearchProblem asked = problem(design, channel, {0.0, 0.0, 40.0}, 2.0);
+  const Tube channel = tube({{70.0, Eigen::Vector2d::Zero()}}, {{0.0, 1.6}});
+  const Design design = segment({});
+  const SearchProblem asked = question(design, channel, {0.0, 0.0, 40.0}, 2.0);
   RouteSearch search(asked, bounded());
   REQUIRE(search.run() == SearchOutcome::proved_none);
   const unsigned seed = 21;
@@ -230,9 +177,10 @@ TEST_CASE(
 }
 
 TEST_CASE("A stock planner's route on the same problem is allowed step by step") {
-  const Tube channel = tube(8.0, {{30.0, Eigen::Vector2d::Zero()}, {40.0, Eigen::Vector2d(0.01, 0.0)}});
-  const Design design = segment(CarriageKind::free, {}, 0.0);
-  const SearchProblem asked = problem(design, channel, {3.0, 0.0, 50.0}, 3.0);
+  const Tube channel =
+      tube({{30.0, Eigen::Vector2d::Zero()}, {40.0, Eigen::Vector2d(0.01, 0.0)}}, {{0.0, 8.0}});
+  const Design design = segment({});
+  const SearchProblem asked = question(design, channel, {3.0, 0.0, 50.0}, 3.0);
   const OmplProblem ompl(asked);
   const auto route = route_by_stock_planner("rrt-connect", ompl, 30.0, 1);
   REQUIRE(route);
