@@ -8,6 +8,7 @@
 #include <fmt/format.h>
 
 #include "planner/report/tendon_inverse.h"
+#include "planner/segment/rotation.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
@@ -45,8 +46,7 @@ Eigen::VectorXd nearest_tensions(const TendonHardware& tendons, const Eigen::Vec
 Eigen::Isometry3d BenchParameters::entry_offset() const {
   Eigen::Isometry3d X = Eigen::Isometry3d::Identity();
   X.translation() = shift_mm;
-  const double angle = turn_rad.norm();
-  if (angle > 0.0) X.linear() = Eigen::AngleAxisd(angle, turn_rad / angle).toRotationMatrix();
+  X.linear() = rotation_by(turn_rad);
   return X;
 }
 

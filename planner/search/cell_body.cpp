@@ -83,8 +83,7 @@ void CellBody::lay_shaft() {
   double least = kInfinity;
   for (double z = 0.0; depth > 0.0 && z <= depth + kShaftStep_mm; z += kShaftStep_mm) {
     const Eigen::Vector3d p(0.0, 0.0, z);
-    const double d = wall.distance(p);
-    least = std::min(least, wall.inside(p) ? d : -d);
+    least = std::min(least, wall.signed_distance(p));
     shaft_free_.push_back(least);
   }
 }
@@ -197,7 +196,7 @@ CellStatus CellBody::check_exactly(const Box& box, const State& centre) {
   const Shape shape(design, centre);
   bool all_free = shaft == CellStatus::free;
   Eigen::Vector3d distal = shape.tip_E().translation();
-  suspects_.clear();
+  std::optional<Suspect> deepest;
   // From the tip back: what is deepest inside is likeliest to touch.
   for (std::size_t i = stations_.size(); i-- > 0;) {
     const Station& station = stations_[i];
@@ -214,20 +213,14 @@ CellStatus CellBody::check_exactly(const Box& box, const State& centre) {
     if (p.z() < 0.0) lower -= std::min(-p.z(), sideways);
     if (lower - m < station.need_free || distance.outlet_distance(p) <= m + kExactSpacing_mm)
       all_free = false;
-    if (p.z() - m > 0.0 && lower + m < station.need_blocked)
-      suspects_.push_back({p, m, station.need_blocked, lower + m - station.need_blocked});
+    const double margin = lower + m - station.need_blocked;
+    if (p.z() - m > 0.0 && margin < (deepest ? deepest->margin : 0.0))
+      deepest = Suspect{p, m, station.need_blocked, margin};
   }
   if (all_free) return CellStatus::free;
-  return some_suspect_collides() ? CellStatus::blocked : CellStatus::mixed;
-}
-
-/// Looks at the deepest of the likely collisions.
-bool CellBody::some_suspect_collides() {
-  if (suspects_.empty()) return false;
-  const Suspect& deepest =
-      *std::min_element(suspects_.begin(), suspects_.end(),
-                        [](const Suspect& a, const Suspect& b) { return a.margin < b.margin; });
-  return problem_.distance->signed_upper(deepest.p_E, deepest.slack) + deepest.slack < deepest.need;
+  if (deepest && distance.signed_upper(deepest->p_E, deepest->slack) + deepest->slack < deepest->need)
+    return CellStatus::blocked;
+  return CellStatus::mixed;
 }
 
 }  // namespace withy

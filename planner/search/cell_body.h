@@ -47,6 +47,7 @@ class CellBody {
     double need_free;     ///< distance that keeps the body free about here, between stations included
     double need_blocked;  ///< a distance below this is a collision
   };
+  /// Where the body most likely collides.
   struct Suspect {
     Eigen::Vector3d p_E;
     double slack;
@@ -74,7 +75,6 @@ class CellBody {
   bool sticks_out(const Grain& grain);
   CellStatus check_exactly(const Box& box, const State& centre);
   CellStatus check_shaft(const Box& box) const;
-  bool some_suspect_collides();
 
   const SearchProblem& problem_;
   const BendChart& chart_;
@@ -83,7 +83,6 @@ class CellBody {
   std::optional<OutsideBound> outside_;
   std::vector<int> off_;  // stations that the field does not know
   std::vector<Station> stations_;
-  std::vector<Suspect> suspects_;
   std::vector<double> shaft_free_;  // least distance on the axis from the entry plane to k steps past it
 };
 

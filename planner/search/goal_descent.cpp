@@ -3,6 +3,7 @@
 
 #include <algorithm>
 
+#include "planner/search/compass_search.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
@@ -11,8 +12,7 @@ namespace {
 
 // What of the tolerance is aimed at, so that rounding does not miss it.
 constexpr double kShare = 0.98;
-// Rounds: each tries six steps, and halves them when none helps. Enough for a smooth function of three
-// variables.
+// Enough for a smooth function of three variables.
 constexpr int kRounds = 40;
 
 }  // namespace
@@ -30,27 +30,11 @@ double goal_miss(const SearchProblem& problem, const State& state) {
 
 std::optional<State> descend_to_goal(const SearchProblem& problem, const State& from,
                                      const GoalDescent& descent) {
-  State best = descent.within(from);
-  double least = goal_miss(problem, best);
-  double share = 1.0;
-  for (int round = 0; round < kRounds && least > 0.0; ++round) {
-    bool better = false;
-    for (int c = 0; c < 3; ++c)
-      for (const double sign : {-share, share}) {
-        State next = best;
-        if (c == 0)
-          next.insertion_mm += sign * descent.insertion_step_mm;
-        else
-          next.u_free[c - 1] += sign * descent.curvature_step_per_mm;
-        next = descent.within(next);
-        if (const double m = goal_miss(problem, next); m < least) {
-          least = m;
-          best = next;
-          better = true;
-        }
-      }
-    if (!better) share *= 0.5;
-  }
+  const double du = descent.curvature_step_per_mm;
+  const State best = compass_search(
+      descent.within(from), 0.0, {{descent.insertion_step_mm, du, du}, kRounds},
+      [&](const State& state) { return goal_miss(problem, state); },
+      [&](const State& state, int) { return descent.within(state); }, [](const State&) { return true; });
   // Where a tolerance is 0 the share of it is no help.
   if (!problem.goal.holds(Shape(problem.design, best).tip_E())) return std::nullopt;
   return best;

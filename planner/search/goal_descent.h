@@ -1,9 +1,8 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // From a state to one near it that holds the goal, without a look at walls or hardware.
 //
-// Compass search (T. G. Kolda, R. M. Lewis and V. Torczon, "Optimization by Direct Search: New Perspectives
-// on Some Classical and Modern Methods", SIAM Review 45(3), 2003, section 1.1) over insertion and free
-// curvature. It may fail where there is such a state; what it returns holds the goal.
+// By compass search (compass_search.h). It may fail where there is such a state; what it returns holds the
+// goal.
 #pragma once
 
 #include <functional>

@@ -5,6 +5,7 @@
 #include <cmath>
 #include <optional>
 
+#include "planner/search/compass_search.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
@@ -15,7 +16,7 @@ namespace {
 constexpr double kPlenty_mm = 0.5;
 // How many times a cell's half-width a passage may be taken beside it.
 constexpr double kBeside = 4.0;
-// Rounds of that look: each tries up to six steps, and halves them when none helps.
+// Rounds of that look.
 constexpr int kWidenRounds = 14;
 
 double clamp_to(const Box& box, int k, double x) {
@@ -25,6 +26,13 @@ double clamp_to(const Box& box, int k, double x) {
 Eigen::Vector2d within_disk(const SearchProblem& problem, const Eigen::Vector2d& u) {
   const double kappa = problem.design.segment().curvature_max_per_mm;
   return u.norm() > kappa ? Eigen::Vector2d(u * (kappa / u.norm())) : u;
+}
+
+/// The box's middle, all else as in `state`.
+State middle_of(const Box& box, State state) {
+  state.insertion_mm = box.centre(0);
+  state.u_free = {box.centre(1), box.centre(2)};
+  return state;
 }
 
 class Threader {
@@ -93,38 +101,26 @@ class Threader {
 
   /// The state in the box with most room, sought from the better of `near` and the middle.
   State widest(const Box& box, const State& near) const {
-    State middle = near;
-    middle.insertion_mm = box.centre(0);
-    middle.u_free = within_disk(problem_, {box.centre(1), box.centre(2)});
+    State middle = middle_of(box, near);
+    middle.u_free = within_disk(problem_, middle.u_free);
     const bool from_near = margin_(near) >= margin_(middle);
     return widened(box, from_near ? near : middle, [](const State&) { return true; });
   }
 
   /// Compass search from `best`, in the box and where `allowed`, until there is plenty of room.
   template <class Allowed>
-  State widened(const Box& box, State best, Allowed&& allowed) const {
+  State widened(const Box& box, State best, const Allowed& allowed) const {
     const double plenty = problem_.required_clearance_mm + kPlenty_mm;
-    double most = margin_(best);
-    double share = 1.0;
-    for (int round = 0; round < kWidenRounds && most < plenty; ++round) {
-      bool better = false;
-      for (int c = 0; c < 3; ++c) {
-        if (box.half(c) <= 0.0) continue;
-        for (const double sign : {-share, share}) {
-          State next = best;
+    return compass_search(
+        std::move(best), -plenty, {{box.half(0), box.half(1), box.half(2)}, kWidenRounds},
+        [&](const State& state) { return -margin_(state); },
+        [&](State next, int c) {
           double& x = c == 0 ? next.insertion_mm : next.u_free[c - 1];
-          x = clamp_to(box, c, x + sign * box.half(c));
+          x = clamp_to(box, c, x);
           next.u_free = within_disk(problem_, next.u_free);
-          if (const double m = margin_(next); m > most && allowed(next)) {
-            most = m;
-            best = next;
-            better = true;
-          }
-        }
-      }
-      if (!better) share *= 0.5;
-    }
-    return best;
+          return next;
+        },
+        allowed);
   }
 
   bool pass_switch(std::size_t k) {
@@ -230,10 +226,7 @@ class Threader {
   /// To a goal state within the last cell, from where the route stands or else from the cell's middle.
   bool reach_goal(std::size_t k) {
     const Box& box = chain_[k].box;
-    State middle = state_;
-    middle.insertion_mm = box.centre(0);
-    middle.u_free = {box.centre(1), box.centre(2)};
-    for (const State& from : {state_, middle})
+    for (const State& from : {state_, middle_of(box, state_)})
       if (const auto goal = descend_to_goal(problem_, from, goal_descent_in(problem_, box))) {
         const auto holds = [&](const State& s) { return goal_miss(problem_, s) <= 0.0; };
         const bool within = passage_ == Passage::within;

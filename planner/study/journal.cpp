@@ -57,8 +57,8 @@ Result<void> take_records(const std::filesystem::path& file, const std::string& 
       return input_error(file.string(), line_number, 1, "this line is no run's record",
                          "take the line out, and its run is done again");
     const std::size_t index = record->index;
-    const auto [at, fresh] = found.emplace(index, std::move(*record));
-    if (!fresh && at->second.result != parsed(text.substr(start, text.find('\n', start) - start))->result)
+    const auto [at, fresh] = found.try_emplace(index, *record);
+    if (!fresh && at->second.result != record->result)
       return input_error(file.string(), line_number, 1,
                          fmt::format("run {} has another result here than elsewhere", index + 1),
                          "run the study with one build of withy, in a folder of its own");

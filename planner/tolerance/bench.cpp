@@ -7,6 +7,7 @@
 
 #include <Eigen/QR>
 
+#include "planner/segment/rotation.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
@@ -19,9 +20,8 @@ constexpr int kGuidePieces = 8;
 constexpr double kMoreThanAnyLumen_mm = 1e6;
 
 Eigen::Isometry3d turned_about(const Eigen::Vector3d& turn, const Eigen::Vector3d& centre) {
-  const double angle = turn.norm();
   Eigen::Isometry3d X = Eigen::Isometry3d::Identity();
-  if (angle > 0.0) X.linear() = Eigen::AngleAxisd(angle, turn / angle).toRotationMatrix();
+  X.linear() = rotation_by(turn);
   X.translation() = centre - X.linear() * centre;
   return X;
 }
