@@ -38,11 +38,6 @@ struct Panel {
   std::vector<std::vector<double>> value;  ///< by channel, then row, in standard deviations
 };
 
-std::string text(double x, double y, const std::string& words, const char* anchor, int size) {
-  return fmt::format("<text x=\"{:.1f}\" y=\"{:.1f}\" text-anchor=\"{}\" font-size=\"{}\">{}</text>\n", x, y,
-                     anchor, size, escaped_for_markup(words));
-}
-
 std::string sign(double x, double y, std::size_t channel) {
   return fmt::format("<g transform=\"translate({:.1f} {:.1f})\">{}</g>\n", x, y,
                      kSigns[channel % kSigns.size()]);
@@ -85,17 +80,17 @@ std::string scale(double top, double reach) {
     if (std::abs(value) < reach)
       out += fmt::format("<path d=\"M{:.1f} {:.1f}H{:.1f}\" stroke=\"#5f656e\" stroke-width=\"1\"{}/>\n",
                          kLeft_px, y(value), right, dashes);
-    out += text(kLeft_px - 8, y(value) + 4, fmt::format("{:g}", value), "end", 12);
+    out += svg_text(kLeft_px - 8, y(value) + 4, fmt::format("{:g}", value), "end", 12);
   }
   return out;
 }
 
 std::string drawn(const Panel& panel, double top) {
-  std::string out = text(kLeft_px, top - 30, panel.title, "start", 14);
+  std::string out = svg_text(kLeft_px, top - 30, panel.title, "start", 14);
   double x = kLeft_px + 6;
   for (std::size_t channel = 0; channel < panel.channels.size(); ++channel, x += 46) {
     out += sign(x, top - 14, channel);
-    out += text(x + 9, top - 10, panel.channels[channel], "start", 12);
+    out += svg_text(x + 9, top - 10, panel.channels[channel], "start", 12);
   }
   const double reach = reach_of(panel);
   out += scale(top, reach);
@@ -123,17 +118,17 @@ std::string residual_svg(const FitReport& report) {
       "height=\"{1:.0f}\" font-family=\"sans-serif\" fill=\"#1c1f24\">\n<title>Residuals: {2}</title>\n"
       "<rect width=\"100%\" height=\"100%\" fill=\"#ffffff\"/>\n",
       kWidth_px, height, escaped_for_markup(report.scene.title));
-  out += text(kLeft_px, 28, "Residuals: " + report.scene.title, "start", 17);
+  out += svg_text(kLeft_px, 28, "Residuals: " + report.scene.title, "start", 17);
   double top = kHead_px;
   for (const Panel& panel : panels) {
     top += kGap_px;
     out += drawn(panel, top);
     top += kPanel_px;
   }
-  out += text(kLeft_px, top + 20,
-              fmt::format("row 1 to {} of {}; dashed: two standard deviations",
-                          report.measurements.rows.size(), report.table_file),
-              "start", 12);
+  out += svg_text(kLeft_px, top + 20,
+                  fmt::format("row 1 to {} of {}; dashed: two standard deviations",
+                              report.measurements.rows.size(), report.table_file),
+                  "start", 12);
   return out + "</svg>\n";
 }
 

@@ -19,20 +19,6 @@ constexpr double kCaption_px = 46.0;
 constexpr double kHead_px = 54.0;
 constexpr double kLegend_px = 64.0;
 
-/// One hue from light to dark, so that prints and eyes that don't tell colours still rank it.
-std::string shade(double share) {
-  const double t = std::clamp(share, 0.0, 1.0);
-  const auto mix = [&](double light, double dark) {
-    return static_cast<int>(std::lround(light + t * (dark - light)));
-  };
-  return fmt::format("#{:02x}{:02x}{:02x}", mix(226, 22), mix(236, 52), mix(246, 104));
-}
-
-std::string text(double x, double y, const std::string& words, const char* anchor = "middle", int size = 13) {
-  return fmt::format("<text x=\"{:.1f}\" y=\"{:.1f}\" text-anchor=\"{}\" font-size=\"{}\">{}</text>\n", x, y,
-                     anchor, size, escaped_for_markup(words));
-}
-
 std::string opened(double width, double height, const std::string& title) {
   return fmt::format(
              "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {0:.0f} {1:.0f}\" width=\"{0:.0f}\" "
@@ -107,17 +93,19 @@ std::string disc(const SwitchReport& report, const SwitchMap& map, const Range& 
     out += sector(report.poses[i], report.grid, fill(map.strength_mT[i], limit, range));
   out += fmt::format("<circle r=\"{:.1f}\" fill=\"none\" stroke=\"#1c1f24\" stroke-width=\"1\"/>\n</g>\n",
                      kDisc_px);
-  out += text(x + kDisc_px + 10, y + 4, "x", "start", 12) + text(x, y - kDisc_px - 6, "y", "middle", 12);
+  out +=
+      svg_text(x + kDisc_px + 10, y + 4, "x", "start", 12) + svg_text(x, y - kDisc_px - 6, "y", "middle", 12);
   std::string others;
   for (int i = 0; i < report.design.lock_count(); ++i)
     if (i != map.which.lock && map.which.engaged.test(static_cast<std::size_t>(i)))
       others += fmt::format(" {}", i + 1);
-  out += text(x, y + kDisc_px + 20,
-              fmt::format("{} lock {}{}", map.which.to_latched() ? "engage" : "release", map.which.lock + 1,
-                          report.design.lock_count() == 1 ? ""
-                          : others.empty()                ? ", all others released"
-                                                          : ", engaged:" + others));
-  return out + text(x, y + kDisc_px + 37, strengths_of(map, limit), "middle", 12);
+  out +=
+      svg_text(x, y + kDisc_px + 20,
+               fmt::format("{} lock {}{}", map.which.to_latched() ? "engage" : "release", map.which.lock + 1,
+                           report.design.lock_count() == 1 ? ""
+                           : others.empty()                ? ", all others released"
+                                                           : ", engaged:" + others));
+  return out + svg_text(x, y + kDisc_px + 37, strengths_of(map, limit), "middle", 12);
 }
 
 std::string legend(const Range& range, double limit_mT, double x, double y) {
@@ -130,15 +118,15 @@ std::string legend(const Range& range, double limit_mT, double x, double y) {
     if (range.flat())
       out += fmt::format("<rect x=\"{:.1f}\" y=\"{:.1f}\" width=\"192\" height=\"14\" fill=\"{}\"/>\n", x, y,
                          shade(0.35));
-    out += text(x, y + 29, fmt::format("{:.2f} mT", range.lo), "start", 12);
-    out += text(x + 192, y + 29, fmt::format("{:.2f} mT", range.hi), "end", 12);
+    out += svg_text(x, y + 29, fmt::format("{:.2f} mT", range.lo), "start", 12);
+    out += svg_text(x + 192, y + 29, fmt::format("{:.2f} mT", range.hi), "end", 12);
   }
   const auto key = [&](double at, const char* pattern, const std::string& words) {
     out += fmt::format(
         "<rect x=\"{:.1f}\" y=\"{:.1f}\" width=\"26\" height=\"14\" fill=\"url(#{})\" stroke=\"#1c1f24\" "
         "stroke-width=\"0.6\"/>\n",
         at, y, pattern);
-    out += text(at + 32, y + 12, words, "start", 12);
+    out += svg_text(at + 32, y + 12, words, "start", 12);
   };
   if (limit_mT < std::numeric_limits<double>::max())
     key(x + 214, "strong", fmt::format("above {:g} mT", limit_mT));
@@ -162,11 +150,11 @@ std::string switch_map_svg(const SwitchReport& report) {
   const double width = 2.0 * kPanel_px;
   const double height = kHead_px + row * report.design.lock_count() + kLegend_px;
   std::string out = opened(width, height, "Least switching field over the bends of " + report.scene.title);
-  out += text(width / 2, 22, "Least field that switches each lock: " + report.scene.title, "middle", 15);
-  out += text(width / 2, 41,
-              fmt::format("direction of bending; the rim is {:g} per mm, the middle is straight",
-                          report.design.segment().curvature_max_per_mm),
-              "middle", 12);
+  out += svg_text(width / 2, 22, "Least field that switches each lock: " + report.scene.title, "middle", 15);
+  out += svg_text(width / 2, 41,
+                  fmt::format("direction of bending; the rim is {:g} per mm, the middle is straight",
+                              report.design.segment().curvature_max_per_mm),
+                  "middle", 12);
   for (const SwitchMap& map : report.maps) {
     if (!is_usual(map.which)) continue;
     const double x = kPanel_px * (map.which.to_latched() ? 0.5 : 1.5);
@@ -194,7 +182,7 @@ std::string clock_axis(double y) {
   for (int deg = 0; deg <= 360; deg += 45) {
     const double x = along_turn(deg / kDegrees);
     out += fmt::format("<path d=\"M{0:.1f} {1:.1f}v5\" stroke=\"#1c1f24\"/>\n", x, y) +
-           text(x, y + 19, fmt::format("{}", deg), "middle", 12);
+           svg_text(x, y + 19, fmt::format("{}", deg), "middle", 12);
   }
   return out;
 }
@@ -216,8 +204,8 @@ std::string share_bars(const ClockingSweep& sweep) {
     bar(result.share_together, "url(#strong)");
     bar(result.share_alone, shade(0.35));
   }
-  return out + text(kPlotLeft_px - 8, kBarsTop_px + 10, "100 %", "end", 12) +
-         text(kPlotLeft_px - 8, kBarsTop_px + kBarsHeight_px, "0 %", "end", 12);
+  return out + svg_text(kPlotLeft_px - 8, kBarsTop_px + 10, "100 %", "end", 12) +
+         svg_text(kPlotLeft_px - 8, kBarsTop_px + kBarsHeight_px, "0 %", "end", 12);
 }
 
 /// Shares are fractions of some hundred poses, so this is all of them.
@@ -256,35 +244,36 @@ std::string two_lock_svg(const SwitchReport& report) {
   const double bottom = kFieldTop_px + kFieldHeight_px;
   std::string out = opened(kPlotLeft_px + kPlotWidth_px + 36, bottom + 92,
                            "Clocking of lock 2 against lock 1: " + report.scene.title);
-  out += text(kPlotLeft_px + kPlotWidth_px / 2, 22,
-              "Clocking of lock 2 against lock 1: " + report.scene.title, "middle", 15);
-  out += text(kPlotLeft_px, 52,
-              "Bends where the locks switch one by one (plain), only together (stripes), never (crosses)",
-              "start", 12);
+  out += svg_text(kPlotLeft_px + kPlotWidth_px / 2, 22,
+                  "Clocking of lock 2 against lock 1: " + report.scene.title, "middle", 15);
+  out += svg_text(kPlotLeft_px, 52,
+                  "Bends where the locks switch one by one (plain), only together (stripes), never (crosses)",
+                  "start", 12);
   out += share_bars(sweep) + clock_axis(kBarsTop_px + kBarsHeight_px);
-  out += text(kPlotLeft_px, kFieldTop_px - 10,
-              "Strongest field, mT: large dots lock 1 first, small dots lock 2 first; filled: in every bend",
-              "start", 12);
+  out +=
+      svg_text(kPlotLeft_px, kFieldTop_px - 10,
+               "Strongest field, mT: large dots lock 1 first, small dots lock 2 first; filled: in every bend",
+               "start", 12);
   out +=
       fmt::format("<rect x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\" fill=\"none\" stroke=\"#9aa0a8\"/>\n",
                   kPlotLeft_px, kFieldTop_px, kPlotWidth_px, kFieldHeight_px);
-  out += text(kPlotLeft_px - 8, kFieldTop_px + 10, fmt::format("{:.3g}", top_mT), "end", 12) +
-         text(kPlotLeft_px - 8, bottom, "0", "end", 12);
+  out += svg_text(kPlotLeft_px - 8, kFieldTop_px + 10, fmt::format("{:.3g}", top_mT), "end", 12) +
+         svg_text(kPlotLeft_px - 8, bottom, "0", "end", 12);
   if (report.design.field()) {
     const double y = kFieldTop_px + kFieldHeight_px * (1.0 - limit / top_mT);
     out += fmt::format("<path d=\"M{} {:.1f}h{}\" stroke=\"#1c1f24\" stroke-dasharray=\"7 4\"/>\n",
                        kPlotLeft_px, y, kPlotWidth_px);
-    out += text(kPlotLeft_px + kPlotWidth_px - 4, y - 5, "limit", "end", 12);
+    out += svg_text(kPlotLeft_px + kPlotWidth_px - 4, y - 5, "limit", "end", 12);
   }
   out += field_line(sweep, top_mT, false, "#6b6f76") + field_line(sweep, top_mT, true, shade(1.0));
   const double mark = along_turn(sweep.results[sweep.widest].clock_rad[0]);
   out += fmt::format("<path d=\"M{0:.1f} {1:.1f}V{2:.1f}\" stroke=\"#1c1f24\" stroke-width=\"1.5\"/>\n", mark,
                      kBarsTop_px, bottom);
   out += clock_axis(bottom) +
-         text(kPlotLeft_px + kPlotWidth_px / 2, bottom + 42, "clocking, degrees", "middle", 12);
-  out += text(mark, bottom + 66,
-              fmt::format("widest margin: {:.0f}", sweep.results[sweep.widest].clock_rad[0] * kDegrees),
-              "middle", 12);
+         svg_text(kPlotLeft_px + kPlotWidth_px / 2, bottom + 42, "clocking, degrees", "middle", 12);
+  out += svg_text(mark, bottom + 66,
+                  fmt::format("widest margin: {:.0f}", sweep.results[sweep.widest].clock_rad[0] * kDegrees),
+                  "middle", 12);
   return out + "</svg>\n";
 }
 
@@ -299,10 +288,11 @@ std::string three_lock_svg(const SwitchReport& report) {
   const double top = 66.0;
   std::string out = opened(kPlotLeft_px + kSide + 40, top + kSide + 120,
                            "Clocking of locks 2 and 3 against lock 1: " + report.scene.title);
-  out += text(kPlotLeft_px + kSide / 2, 22, "Clocking of locks 2 and 3 against lock 1: " + report.scene.title,
-              "middle", 15);
-  out += text(kPlotLeft_px + kSide / 2, 42,
-              "Field to lock from the base up; stripes: not in every bend, crosses: in none", "middle", 12);
+  out += svg_text(kPlotLeft_px + kSide / 2, 22,
+                  "Clocking of locks 2 and 3 against lock 1: " + report.scene.title, "middle", 15);
+  out +=
+      svg_text(kPlotLeft_px + kSide / 2, 42,
+               "Field to lock from the base up; stripes: not in every bend, crosses: in none", "middle", 12);
   for (const ClockingResult& result : sweep.results) {
     const std::string paint = result.share_usual <= 0.0  ? "url(#none)"
                               : works_everywhere(result) ? shade(range.share(result.usual_most_mT))
@@ -312,10 +302,13 @@ std::string three_lock_svg(const SwitchReport& report) {
                        top + kSide - cell * (1.0 + result.clock_rad[1] / sweep.step_rad), cell, cell, paint);
   }
   for (int deg = 0; deg <= 360; deg += 90) {
-    out += text(kPlotLeft_px + kSide * deg / 360.0, top + kSide + 18, fmt::format("{}", deg), "middle", 12);
-    out += text(kPlotLeft_px - 8, top + kSide * (1.0 - deg / 360.0) + 4, fmt::format("{}", deg), "end", 12);
+    out +=
+        svg_text(kPlotLeft_px + kSide * deg / 360.0, top + kSide + 18, fmt::format("{}", deg), "middle", 12);
+    out +=
+        svg_text(kPlotLeft_px - 8, top + kSide * (1.0 - deg / 360.0) + 4, fmt::format("{}", deg), "end", 12);
   }
-  out += text(kPlotLeft_px + kSide / 2, top + kSide + 36, "lock 2, degrees; lock 3 upwards", "middle", 12);
+  out +=
+      svg_text(kPlotLeft_px + kSide / 2, top + kSide + 36, "lock 2, degrees; lock 3 upwards", "middle", 12);
   const ClockingResult& widest = sweep.results[sweep.widest];
   out += fmt::format(
       "<circle cx=\"{:.2f}\" cy=\"{:.2f}\" r=\"7\" fill=\"none\" stroke=\"#1c1f24\" stroke-width=\"2\"/>\n",

@@ -41,6 +41,7 @@ RouteSearch::RouteSearch(const SearchProblem& problem, RouteSearchSettings setti
       judge_(problem, probe_.hardware()),
       body_margin_([this](const State& state) { return probe_.body_margin(state); }),
       tip_lever_mm2_(0.5 * problem.design.length_mm() * problem.design.length_mm()) {
+  homes_.push_back({0, {-1, false, start_state()}});
   leaf_index(Leaf{});
 }
 
@@ -50,7 +51,7 @@ int RouteSearch::leaf_index(const Leaf& leaf) {
   const auto [found, fresh] = leaf_of_key_.try_emplace(leaf.key(), static_cast<int>(leaves_.size()));
   if (fresh) {
     leaves_.push_back(std::make_unique<LeafRecord>(
-        LeafRecord{leaf, CellTree(whole_leaf(problem_.design, chart_, leaf)), {}}));
+        LeafRecord{leaf, CellTree(whole_leaf(problem_.design, chart_, leaf)), {}, {}}));
     if (!leaf_possible(leaf)) record(found->second).tree.set_status(0, CellStatus::blocked);
   }
   return found->second;
@@ -113,6 +114,8 @@ void RouteSearch::split(const CellRef& ref) {
   for (const int child : {leaf.tree.first_child(ref.cell), leaf.tree.first_child(ref.cell) + 1}) {
     leaf.tree.set_travel(child, probe_.travel(leaf.leaf, leaf.tree.box(child)).total);
     if (status == CellStatus::free) leaf.tree.set_status(child, CellStatus::free);
+    if (const auto i = static_cast<std::size_t>(ref.cell); i < leaf.home.size() && leaf.home[i] > 0)
+      settle(leaf.home[i], {ref.leaf, child});
   }
   if (status == CellStatus::free && reached(leaf, ref.cell)) hand_down(ref);
 }
@@ -211,15 +214,14 @@ double RouteSearch::heuristic(const CellRef& ref) const {
 double RouteSearch::cell_penalty(const CellRef& ref) const {
   const LeafRecord& r = record(ref.leaf);
   if (r.tree.status(ref.cell) == CellStatus::free) return 0.0;
-  if (static_cast<std::size_t>(ref.cell) < r.visits.size() &&
-      r.visits[static_cast<std::size_t>(ref.cell)].stuck)
-    return kStuckCost;
+  if (is_stuck(ref)) return kStuckCost;
   return settings_.coarse_travel_mm *
          (1.0 + std::max(0.0, std::log2(settings_.coarse_travel_mm / r.tree.travel(ref.cell))));
 }
 
 void RouteSearch::push(const CellRef& ref, double cost) {
   Visit& v = visit(ref);
+  if (!v.reached()) touched_.push_back(ref);
   v.cost = cost;
   v.closed = false;
   v.ticket = ++tickets_;
@@ -267,7 +269,7 @@ RouteSearch::Sweep RouteSearch::search_on() {
       }
     }
     v.closed = true;
-    if (holds_start(entry.ref)) {
+    if (home_of(entry.ref) >= 0) {
       found_start_ = entry.ref;
       return Sweep::start_reached;
     }
@@ -371,13 +373,13 @@ void RouteSearch::mend_ways() {
 
 /// The cells that changed, and those whose way leads through one.
 std::vector<RouteSearch::CellRef> RouteSearch::lost_cells() {
-  for (const auto& leaf : leaves_)
-    for (Visit& v : leaf->visits) v.way = Visit::Way::unknown;
+  std::sort(touched_.begin(), touched_.end());
+  touched_.erase(std::unique(touched_.begin(), touched_.end()), touched_.end());
+  for (const CellRef& ref : touched_) visit(ref).way = Visit::Way::unknown;
   for (const CellRef& ref : changed_) visit(ref).way = Visit::Way::lost;
   std::vector<CellRef> lost;
-  for (int leaf = 0; leaf < static_cast<int>(leaves_.size()); ++leaf)
-    for (int cell = 0; cell < static_cast<int>(record(leaf).visits.size()); ++cell)
-      if (visit({leaf, cell}).reached() && !way_stands({leaf, cell})) lost.push_back({leaf, cell});
+  for (const CellRef& ref : touched_)
+    if (visit(ref).reached() && !way_stands(ref)) lost.push_back(ref);
   return lost;
 }
 
@@ -454,13 +456,19 @@ bool RouteSearch::try_path(const std::vector<CellRef>& path, bool& progress) {
     chain.push_back(cell);
   }
   ++tries_;
-  Threading threading = thread_chain(problem_, chart_, judge_, body_margin_, chain);
+  const int home = home_of(path.front());
+  const State& from = homes_[static_cast<std::size_t>(home)].step.to;
+  Threading threading = thread_chain(problem_, chart_, judge_, body_margin_, chain, Passage::within, from);
+  const std::size_t known = lead_in(threading, home);
+  route_home_ = home;
+  route_known_ = known;
   if (threading.failed.empty()) {
     route_ = std::move(threading.route);
     return true;
   }
-  Threading beside = thread_chain(problem_, chart_, judge_, body_margin_, chain, Passage::beside);
+  Threading beside = thread_chain(problem_, chart_, judge_, body_margin_, chain, Passage::beside, from);
   if (beside.failed.empty()) {
+    lead_in(beside, home);
     route_ = std::move(beside.route);
     return true;
   }
@@ -559,7 +567,7 @@ bool RouteSearch::try_notches_for_it() {
   settings.most_work = std::min(settings_.most_work, settings_.most_twin_work);
   RouteSearch search(*twin, settings);
   const SearchOutcome outcome = search.run();
-  twin_work_ = search.work();
+  twin_work_ += search.work();
   if (search.best_approach()) best_approach_ = search.best_approach();
   if (outcome != SearchOutcome::found) return false;
   route_ = search.route();
@@ -567,6 +575,8 @@ bool RouteSearch::try_notches_for_it() {
 }
 
 SearchOutcome RouteSearch::run() {
+  route_home_ = 0;
+  route_known_ = 0;
   if (problem_.goal.holds(Shape(problem_.design, start_state()).tip_E())) {
     route_ = Route{};
     return SearchOutcome::found;

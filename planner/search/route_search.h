@@ -15,6 +15,7 @@
 // leaves that the locks make.
 #pragma once
 
+#include <compare>
 #include <functional>
 #include <iosfwd>
 #include <limits>
@@ -52,6 +53,12 @@ struct RouteSearchSettings {
 enum class SearchOutcome { found, proved_none, stopped };
 
 /// One search of one problem (which must outlive it). Deterministic: no randomness, no clock but in `stop`.
+///
+/// Cells and links don't depend on the target. So one search can answer for many: change the problem's goal,
+/// call retarget(), run() again. What it has found by then speeds up the next: after `found`, keep_route()
+/// makes every state of the route a place to start from as good as the start; after `proved_none`, bury()
+/// takes the cells that were reached out of the game, since no state in them comes from the start whatever
+/// the target is (every action can be undone).
 class RouteSearch {
  public:
   RouteSearch(const SearchProblem& problem, RouteSearchSettings settings);
@@ -61,6 +68,12 @@ class RouteSearch {
 
   /// What the search holds motions and switches against.
   const StepJudge& judge() const { return judge_; }
+
+  /// The problem's goal is another one now. `more_work` may be done from here on.
+  void retarget(std::int64_t more_work);
+  void keep_route();  ///< precondition: the last run() found
+  void bury();        ///< precondition: the last run() proved that there is none
+
   const Route& route() const { return route_; }  ///< after `found`
   Coverage coverage() const;
   std::int64_t checks() const { return probe_.checks() + goal_checks_; }
@@ -80,7 +93,7 @@ class RouteSearch {
   struct CellRef {
     int leaf = -1;
     int cell = -1;
-    bool operator==(const CellRef&) const = default;
+    auto operator<=>(const CellRef&) const = default;
   };
   struct Visit {
     double cost = 0.0;
@@ -107,6 +120,12 @@ class RouteSearch {
     Leaf leaf;
     CellTree tree;
     std::vector<Visit> visits;
+    std::vector<int> home;  // by cell: a state in it that can be reached, as an index into homes_; 0: none
+  };
+  /// A state that a verified way leads to, and the last step of that way.
+  struct Home {
+    int parent = 0;
+    RouteStep step;
   };
   struct QueueEntry {
     double key;
@@ -139,6 +158,11 @@ class RouteSearch {
   void split(const CellRef& ref);
   void hand_down(const CellRef& ref);
   bool holds_start(const CellRef& ref) const;
+  bool is_stuck(const CellRef& ref) const;
+  int home_of(const CellRef& ref) const;
+  void settle(int home, const CellRef& ref);
+  void settle_anywhere(int home);
+  std::size_t lead_in(Threading& threading, int home) const;
   bool must_stop() const { return work() > settings_.most_work || settings_.stop(); }
   bool field_may_switch(int leaf, const SwitchLink& link, int other);
 
@@ -179,12 +203,16 @@ class RouteSearch {
   std::map<std::tuple<int, int, int>, bool> may_switch_;  // by leaf, other leaf, lock
   std::vector<QueueEntry> queue_;
   std::uint64_t tickets_ = 0;
+  std::vector<CellRef> touched_;  // reached at some time, for this goal
   std::vector<CellRef> changed_;  // refined or stuck since ways were mended last
   std::int64_t expansions_ = 0;
   std::int64_t tries_ = 0;
   int coarse_ways_ = 0;
   std::int64_t goal_checks_ = 0;
   std::int64_t twin_work_ = 0;
+  std::vector<Home> homes_;      // the first is the start, and stands for "none" in LeafRecord::home
+  int route_home_ = 0;           // where the new part of route_ starts
+  std::size_t route_known_ = 0;  // how many steps lead there
   CellRef found_start_;
   Route route_;
   std::optional<Approach> best_approach_;

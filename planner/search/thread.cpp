@@ -38,11 +38,16 @@ State middle_of(const Box& box, State state) {
 class Threader {
  public:
   Threader(const SearchProblem& problem, const BendChart& chart, const StepJudge& judge,
-           const BodyMargin& margin, const std::vector<ChainCell>& chain, Passage passage)
-      : problem_(problem), chart_(chart), judge_(judge), margin_(margin), chain_(chain), passage_(passage) {}
+           const BodyMargin& margin, const std::vector<ChainCell>& chain, Passage passage, const State& from)
+      : problem_(problem),
+        chart_(chart),
+        judge_(judge),
+        margin_(margin),
+        chain_(chain),
+        passage_(passage),
+        state_(from) {}
 
   Threading run() {
-    state_ = start_state();
     for (std::size_t k = 0; k + 1 < chain_.size(); ++k) {
       const bool ok = chain_[k].lock < 0 ? pass_within(k) : pass_switch(k);
       if (!ok) {
@@ -262,8 +267,9 @@ GoalDescent goal_descent_in(const SearchProblem& problem, const Box& box) {
 }
 
 Threading thread_chain(const SearchProblem& problem, const BendChart& chart, const StepJudge& judge,
-                       const BodyMargin& margin, const std::vector<ChainCell>& chain, Passage passage) {
-  return Threader(problem, chart, judge, margin, chain, passage).run();
+                       const BodyMargin& margin, const std::vector<ChainCell>& chain, Passage passage,
+                       const State& from) {
+  return Threader(problem, chart, judge, margin, chain, passage, from).run();
 }
 
 }  // namespace withy

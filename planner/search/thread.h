@@ -40,9 +40,9 @@ enum class Passage {
   beside   ///< at the same insertion, also beside the cells: for a lumen that leaves little choice
 };
 
-/// Threads the chain. The first cell holds start_state(), the last may hold the goal.
+/// Threads the chain. The first cell holds `from`, the last may hold the goal.
 Threading thread_chain(const SearchProblem& problem, const BendChart& chart, const StepJudge& judge,
                        const BodyMargin& margin, const std::vector<ChainCell>& chain,
-                       Passage passage = Passage::within);
+                       Passage passage = Passage::within, const State& from = start_state());
 
 }  // namespace withy

@@ -25,6 +25,7 @@
 #include "tests/support/tube.h"
 #include "tools/bench/distance/rivals.h"
 #include "tools/bench/distance/timing.h"
+#include "tools/bench/support/machine.h"
 
 using namespace withy;
 using namespace withy::bench;
@@ -44,24 +45,6 @@ struct Options {
   double seconds = 0.4;  ///< for each line
   bool rivals = true;
 };
-
-std::string first_line_of(const std::string& command) {
-  std::string line;
-  if (FILE* pipe = popen(command.c_str(), "r")) {
-    char buffer[256];
-    if (std::fgets(buffer, sizeof buffer, pipe) != nullptr) line = buffer;
-    pclose(pipe);
-  }
-  while (!line.empty() && line.back() == '\n') line.pop_back();
-  return line.empty() ? "unknown" : line;
-}
-
-std::string processor() {
-  std::ifstream file("/proc/cpuinfo");
-  for (std::string line; std::getline(file, line);)
-    if (line.starts_with("model name")) return line.substr(line.find(':') + 2);
-  return "unknown";
-}
 
 /// Holds this thread to one core, or lets it go.
 void hold_to_one_core(bool hold) {
@@ -363,8 +346,7 @@ int main(int argc, char** argv) {
   const Design design = make_design();
   fmt::print("machine   {}, {} cores; bodies are timed on one, fields filled on all\n", processor(),
              std::thread::hardware_concurrency());
-  fmt::print("build     {}, commit {}, AVX2 {}\n", __VERSION__,
-             first_line_of("git -C " WITHY_SOURCE_DIR " describe --always --dirty --abbrev=12"),
+  fmt::print("build     {}, commit {}, AVX2 {}\n", __VERSION__, commit(),
              cpu_has_avx2() ? "used" : "not there");
   fmt::print(
       "body      {} points, radius 1.5 mm, two arcs and two rigid spans, 100 mm, in a tube of 150 mm, lumen "
