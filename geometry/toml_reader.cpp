@@ -6,6 +6,7 @@
 #include <fstream>
 #include <iterator>
 #include <limits>
+#include <sstream>
 #include <tuple>
 
 #include <fmt/format.h>
@@ -301,6 +302,12 @@ FilePosition TomlFile::place_of(const toml::source_region& source) const {
 
 toml::table TomlFile::take_table(std::string_view array, std::size_t index) {
   return std::move(*document_.get(array)->as_array()->get(index)->as_table());
+}
+
+std::string TomlFile::text() const {
+  std::ostringstream out;
+  out << toml::toml_formatter(document_) << "\n";
+  return out.str();
 }
 
 void TomlFile::amend(toml::table changes) {

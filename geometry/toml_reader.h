@@ -121,6 +121,9 @@ class TomlFile {
   /// else is replaced whole. Faults found in them later are reported where they were parsed.
   void amend(toml::table changes);
 
+  /// The document as TOML text: the same values as now, without comments, keys in alphabetical order.
+  std::string text() const;
+
   /// Changes the number at a dotted key, or each number of the array there, in order. False: neither is
   /// there.
   bool change_numbers(const std::string& dotted_key, const std::function<double(double)>& change);

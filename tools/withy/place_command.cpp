@@ -1,0 +1,181 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// `withy place`: the stations and clockings that reach the target with the widest clearance.
+#include <algorithm>
+#include <chrono>
+#include <cmath>
+#include <filesystem>
+#include <memory>
+#include <numbers>
+#include <optional>
+#include <string>
+
+#include <fmt/format.h>
+
+#include "planner/report/file_output.h"
+#include "planner/report/place_report.h"
+#include "planner/search/scene_problem.h"
+#include "tools/withy/commands.h"
+#include "tools/withy/interrupt.h"
+#include "tools/withy/progress.h"
+
+namespace withy {
+namespace {
+
+// More layouts than this take days: a coarser step is what is wanted.
+constexpr double kMostLayouts = 1e6;
+// A grid of about so many stations is taken when no step is given.
+constexpr double kStationsAlong = 20.0;
+constexpr double kRadians = std::numbers::pi / 180.0;
+
+struct Options {
+  std::filesystem::path scene;
+  int locks = 1;
+  std::optional<double> step_mm;
+  int clock_step_deg = 45;
+  std::optional<double> clearance_mm;
+  double budget_s = 600.0;
+  PlaceSettings how;
+  std::filesystem::path folder;
+  bool quiet = false;
+};
+
+PlaceSettings settings_for(const Options& options, double step_mm) {
+  PlaceSettings settings = options.how;
+  settings.locks = options.locks;
+  settings.station_step_mm = step_mm;
+  settings.clock_step_rad = options.clock_step_deg * kRadians;
+  return settings;
+}
+
+/// What keeps the grid from being searched, as a sentence; nothing when it can be.
+std::optional<std::string> grid_fault(const DesignParts& parts, const PlaceSettings& settings) {
+  const double stations = std::pow(parts.segment.length_mm / settings.station_step_mm, settings.locks) /
+                          std::tgamma(settings.locks + 1.0);
+  const double layouts = stations * clocking_count(parts, settings.locks, settings.clock_step_rad);
+  if (layouts <= kMostLayouts) return std::nullopt;
+  return fmt::format(
+      "the grid has about {:.1g} layouts, more than {:.0g}; give a larger --step or --clock-step", layouts,
+      kMostLayouts);
+}
+
+Result<void> write_files(const Options& options, const PlaceReport& report) {
+  FileBatch batch;
+  batch.add(options.folder / "place.txt", place_sentence(report) + "\n" + place_table(report));
+  batch.add(options.folder / "place.json", place_json(report));
+  for (std::size_t i = 0; i < report.result.best.size(); ++i) {
+    auto text = scene_with_layout(report.scene, report.result.best[i].layout, options.folder);
+    if (!text) return tl::unexpected<InputError>(text.error());
+    batch.add(options.folder / place_scene_name(i), std::move(*text));
+  }
+  const WritingFiles writing;
+  return batch.commit();
+}
+
+void print_report(const Options& options, const PlaceReport& report) {
+  fmt::print("{}: {}\n", name_of(verdict_of(report.result)), place_sentence(report));
+  if (report.result.best.empty()) return;
+  fmt::print("{}", place_table(report));
+  if (options.folder.empty()) return;
+  // A step below what was found: that exact figure is a needlessly hard question.
+  const double best = report.result.best.front().plan.clearance_mm;
+  const double clearance =
+      std::max(report.required_clearance_mm, std::floor((best - kClearanceStep_mm) * 100.0) / 100.0);
+  fmt::print("to plan with the first: withy plan {} --clearance {:.2f}\n",
+             (options.folder / place_scene_name(0)).string(), clearance);
+}
+
+ExitStatus run(const Options& options) {
+  if (360 % options.clock_step_deg != 0)
+    return refuse_arguments("place", "--clock-step: give whole degrees that divide 360");
+  Progress progress(options.quiet);
+  progress.stage("reading the channel");
+  const auto prepared = prepare_scene(options.scene);
+  if (!prepared) return refuse(prepared.error());
+  const Scene& scene = prepared->scene;
+  if (!scene.parts.lock)
+    return refuse(scene.error_at("layout", "there is no lock hardware to place", "give [lock]"));
+  const auto base = make_problem(*prepared, 0, options.clearance_mm);
+  if (!base) return refuse(base.error());
+  const double step =
+      options.step_mm.value_or(std::max(0.5, std::round(scene.parts.segment.length_mm / kStationsAlong)));
+  PlaceSettings settings = settings_for(options, step);
+  if (const auto fault = grid_fault(scene.parts, settings)) return refuse_arguments("place", *fault);
+
+  using Clock = std::chrono::steady_clock;
+  const auto since = Clock::now();
+  const auto elapsed = [since] { return std::chrono::duration<double>(Clock::now() - since).count(); };
+  settings.stop = [&] { return elapsed() > options.budget_s; };
+  std::string stage;
+  settings.progress = [&](const std::string& what, double done) {
+    if (what != stage) progress.stage(what);
+    stage = what;
+    progress.fraction(done);
+  };
+  PlaceReport report{scene,
+                     options.scene.string(),
+                     options.locks,
+                     step,
+                     settings.clock_step_rad,
+                     base->required_clearance_mm,
+                     search_place(*base, settings),
+                     0.0};
+  report.seconds = elapsed();
+  progress.stage("writing");
+  if (!options.folder.empty())
+    if (const auto written = write_files(options, report); !written) return refuse(written.error());
+  print_report(options, report);
+  switch (verdict_of(report.result)) {
+    case Verdict::reached:
+      return ExitStatus::done;
+    case Verdict::unreachable:
+      return ExitStatus::unreachable;
+    case Verdict::undecided:
+      return ExitStatus::undecided;
+  }
+  return ExitStatus::our_fault;
+}
+
+}  // namespace
+
+void add_place_command(CommandLine& line) {
+  auto options = std::make_shared<Options>();
+  CLI::App& app =
+      line.add("place",
+               "Where the locks should sit: the stations and clockings that reach the target with the "
+               "widest clearance, as a table and as scenes.",
+               "withy place scenes/single-bend/scene.toml --locks 1 -o out");
+  app.add_option("SCENE", options->scene, "scene file (TOML)")->required();
+  app.add_option("--locks", options->locks, "how many locks to place")
+      ->required()
+      ->check(CLI::Range(1, kMaxLocks));
+  app.add_option("--step", options->step_mm,
+                 "spacing of the grid of stations in mm; left out: a twentieth of the segment, in whole mm")
+      ->check(CLI::Range(0.1, 1000.0));
+  app.add_option("--clock-step", options->clock_step_deg,
+                 "spacing of the grid of clockings in degrees, a divisor of 360; default 45")
+      ->check(CLI::Range(1, 360));
+  app.add_option("--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
+      ->check(CLI::NonNegativeNumber);
+  app.add_option("--keep", options->how.keep, "how many best designs to look for; default 3")
+      ->check(CLI::Range(1, 100));
+  app.add_option("--work", options->how.most_work,
+                 "most work for one question about one layout, about in microseconds of a fast machine; "
+                 "default 400000")
+      ->check(CLI::PositiveNumber);
+  app.add_option("--trials", options->how.polish_trials,
+                 "layouts tried between the points of the grid, about the best of it; default 12")
+      ->check(CLI::Range(0, 100000));
+  app.add_option(
+         "--budget", options->budget_s,
+         "seconds after which the search ends with what it has; default 600. Within it the answer depends on "
+         "nothing but the scene and the options")
+      ->check(CLI::PositiveNumber);
+  app.add_option(
+      "-o,--output", options->folder,
+      "folder for place.txt, place.json and a scene for each design, place-1.toml and so on; left out: "
+      "nothing is written");
+  add_quiet_option(app, options->quiet);
+  line.run(app, [options] { return run(*options); });
+}
+
+}  // namespace withy
