@@ -37,7 +37,7 @@ std::optional<double> strongest_field(const SearchProblem& problem, const Route&
 PlacedDesign placed(const SearchProblem& problem, const Route& route, double field_mT) {
   const Hardware hardware(problem.design);
   const StepJudge judge(problem, hardware);
-  return {problem.design.layout(), make_plan(judge, route), route.switches(), field_mT};
+  return {problem.design.layout(), make_plan(judge, route), route.switches(), field_mT, 0};
 }
 
 }  // namespace
@@ -64,6 +64,13 @@ std::optional<PlacedDesign> LayoutTrials::weakest(const SearchProblem& problem, 
 }
 
 Trial LayoutTrials::ask(const Stations& stations, double clearance_mm, std::int64_t most_work) {
+  const std::int64_t before = work_;
+  Trial trial = ask_any_clocking(stations, clearance_mm, most_work);
+  if (trial.design) trial.design->work = work_ - before;
+  return trial;
+}
+
+Trial LayoutTrials::ask_any_clocking(const Stations& stations, double clearance_mm, std::int64_t most_work) {
   SearchProblem problem = with_layout(base_, stations, clockings_.front());
   problem.required_clearance_mm = clearance_mm;
   problem.heeded.field = false;

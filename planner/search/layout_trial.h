@@ -26,6 +26,7 @@ struct PlacedDesign {
   int switches = 0;
   double field_mT =
       0.0;  ///< strongest field that a switch of the plan asks for; 0 without [field] or switches
+  std::int64_t work = 0;  ///< of the trial that found it
 };
 
 struct Trial {
@@ -47,6 +48,7 @@ class LayoutTrials {
   const SearchProblem& base() const { return base_; }
 
  private:
+  Trial ask_any_clocking(const Stations& stations, double clearance_mm, std::int64_t most_work);
   std::optional<PlacedDesign> weakest(const SearchProblem& problem, const Route& route) const;
   Trial ask_each_clocking(const Stations& stations, double clearance_mm, std::int64_t most_work);
 

@@ -3,8 +3,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
-#include <set>
 #include <tuple>
 #include <utility>
 
@@ -15,20 +13,42 @@ namespace withy {
 
 namespace {
 
-// Shares of the work that a question may take in one round after the other.
-constexpr std::int64_t kRoundShares[] = {16, 1};
+// Share of the work with which every layout is looked at once, to prove away what is easily proved.
+constexpr std::int64_t kGlanceShare = 16;
+// The same for layouts that stand neither in the coarse part of the grid nor beside a good one.
+constexpr std::int64_t kElsewhereShare = 4;
 // Every so many steps of the grid make its coarse part.
 constexpr int kCoarse = 4;
-// Clearance (mm) by which a design is first tried to be raised; halved when that fails, down to
-// kClearanceStep_mm on the grid and to kFineStep_mm for the best.
+// Layouts whose every station is at most so many steps of the grid from a good one's stand beside it: what is
+// left out between the points of the coarse part.
+constexpr double kBeside = 0.5 * kCoarse;
+// Clearance (mm) by which a design is first tried to be raised. Doubled until that fails, then halved, down
+// to kClearanceStep_mm on the grid and to kFineStep_mm for the best.
 constexpr double kFirstStep_mm = 0.4;
 constexpr double kFineStep_mm = 0.0125;
+// What a question about more clearance may take, in terms of what the last that was answered with a plan
+// took: near the widest clearance that there is, a proof would be endless.
+constexpr std::int64_t kPatience = 2;
 
 double distance(const Stations& a, const Stations& b) {
   double sum = 0.0;
   for (std::size_t i = 0; i < a.size(); ++i) sum += std::abs(a[i] - b[i]);
   return sum;
 }
+
+double widest_difference(const Stations& a, const Stations& b) {
+  double most = 0.0;
+  for (std::size_t i = 0; i < a.size(); ++i) most = std::max(most, std::abs(a[i] - b[i]));
+  return most;
+}
+
+/// A combination of stations on the grid, and what is known of it.
+struct GridPoint {
+  Stations stations;
+  std::int64_t tried = 0;  ///< the most work that a question about it was given
+  bool reached = false;
+  bool settled = false;  ///< proved that it has nothing better than the best
+};
 
 class PlaceSearch {
  public:
@@ -39,15 +59,22 @@ class PlaceSearch {
 
   PlaceResult run() {
     const DesignParts& parts = trials_.base().design.parts();
-    std::vector<Stations> open = grid_stations(parts, settings_.locks, settings_.station_step_mm);
-    result_.stations = open.size();
+    for (Stations& stations : grid_stations(parts, settings_.locks, settings_.station_step_mm))
+      grid_.push_back({std::move(stations)});
+    result_.stations = grid_.size();
     result_.clockings = clocking_count(parts, settings_.locks, settings_.clock_step_rad);
-    for (const std::int64_t share : kRoundShares) {
-      raise_kept(settings_.most_work / share);
-      open = try_all(std::move(open), settings_.most_work / share);
+    const auto any = [](const GridPoint&) { return true; };
+    const auto coarse = [this](const GridPoint& point) { return is_coarse(point.stations); };
+    const auto beside = [this](const GridPoint& point) { return is_beside_best(point.stations); };
+    try_all("a look at every layout", settings_.most_work / kGlanceShare, any);
+    try_all("a coarse part of the grid", settings_.most_work, coarse);
+    try_all("beside the best", settings_.most_work, beside);
+    try_all("all other layouts", settings_.most_work / kElsewhereShare, any);
+    try_all("beside the best", settings_.most_work, beside);
+    for (const GridPoint& point : grid_) {
+      result_.reached += point.reached;
+      result_.undecided += !point.reached && !point.settled;
     }
-    result_.reached = reached_.size();
-    for (const Stations& stations : open) result_.undecided += reached_.count(stations) == 0;
     if (!result_.best.empty()) polish();
     result_.work = trials_.work();
     return std::move(result_);
@@ -61,59 +88,16 @@ class PlaceSearch {
     return std::max(required, result_.best.back().plan.clearance_mm + kClearanceStep_mm);
   }
 
-  bool coarse(const Stations& stations) const {
+  bool is_coarse(const Stations& stations) const {
     return std::all_of(stations.begin(), stations.end(),
                        [&](double s) { return std::lround(s / settings_.station_step_mm) % kCoarse == 0; });
   }
 
-  /// The one to try next: of the coarse part while there is any, then nearest to the best so far.
-  std::size_t next(const std::vector<Stations>& open) const {
-    const auto rank = [&](const Stations& s) {
-      const double far = result_.best.empty() ? 0.0 : distance(s, result_.best.front().layout.station_mm);
-      return std::tuple(!coarse(s), far);
-    };
-    return static_cast<std::size_t>(
-        std::min_element(open.begin(), open.end(),
-                         [&](const Stations& a, const Stations& b) { return rank(a) < rank(b); }) -
-        open.begin());
-  }
-
-  /// Tries each; those that more work may say more of come back.
-  std::vector<Stations> try_all(std::vector<Stations> open, std::int64_t most_work) {
-    std::vector<Stations> again;
-    while (!open.empty() && !settings_.stop()) {
-      const std::size_t i = next(open);
-      const Stations stations = std::move(open[i]);
-      open.erase(open.begin() + static_cast<std::ptrdiff_t>(i));
-      if (!settle(stations, most_work)) again.push_back(stations);
-      tell(open.size());
-    }
-    again.insert(again.end(), open.begin(), open.end());
-    return again;
-  }
-
-  void tell(std::size_t left) {
-    const std::string so_far = result_.best.empty() ? "none reaches yet"
-                                                    : fmt::format("best clearance {:.2f} mm",
-                                                                  result_.best.front().plan.clearance_mm);
-    settings_.progress("trying layouts, " + so_far,
-                       1.0 - static_cast<double>(left) / static_cast<double>(result_.stations));
-  }
-
-  /// True when nothing more is to be found out about these stations. That a layout reaches with little work
-  /// says little of its clearance, so it is asked again when there is more.
-  bool settle(const Stations& stations, std::int64_t most_work) {
-    if (is_kept(stations)) return false;
-    const double bar = bar_mm();
-    Trial trial = trials_.ask(stations, bar, most_work);
-    if (trial.verdict == Verdict::reached) {
-      reached_.insert(stations);
-      keep(raised(std::move(*trial.design), kFirstStep_mm, kClearanceStep_mm, most_work));
-    }
-    if (trial.verdict != Verdict::unreachable) return false;
-    if (reached_.count(stations) == 0)
-      ++(bar > trials_.base().required_clearance_mm ? result_.no_better : result_.unreachable);
-    return true;
+  bool is_beside_best(const Stations& stations) const {
+    const double most = (kBeside + 1e-6) * settings_.station_step_mm;
+    return std::any_of(result_.best.begin(), result_.best.end(), [&](const PlacedDesign& design) {
+      return widest_difference(stations, design.layout.station_mm) <= most;
+    });
   }
 
   bool is_kept(const Stations& stations) const {
@@ -121,20 +105,66 @@ class PlaceSearch {
                        [&](const PlacedDesign& d) { return d.layout.station_mm == stations; });
   }
 
-  /// Raises the best designs once more, now that there is more work.
-  void raise_kept(std::int64_t most_work) {
-    for (PlacedDesign& design : std::exchange(result_.best, {}))
-      keep(raised(std::move(design), kClearanceStep_mm, kClearanceStep_mm, most_work));
+  /// Asks about every point that is open, that `picks` names, and that had less than so much work; nearest to
+  /// the best first. What is best changes on the way, and with it what `picks` names.
+  template <class Picks>
+  void try_all(const char* where, std::int64_t work, const Picks& picks) {
+    for (std::size_t done = 0; !settings_.stop(); ++done) {
+      GridPoint* next = nullptr;
+      double nearest = 0.0;
+      std::size_t left = 0;
+      for (GridPoint& point : grid_) {
+        if (point.settled || point.tried >= work || !picks(point) || is_kept(point.stations)) continue;
+        ++left;
+        const double far =
+            result_.best.empty() ? 0.0 : distance(point.stations, result_.best.front().layout.station_mm);
+        if (next != nullptr && far >= nearest) continue;
+        next = &point;
+        nearest = far;
+      }
+      if (next == nullptr) return;
+      tell(where, static_cast<double>(done) / static_cast<double>(done + left));
+      ask_about(*next, work);
+    }
+  }
+
+  void tell(const std::string& where, double done) const {
+    settings_.progress(where + (result_.best.empty() ? std::string(", none reaches yet")
+                                                     : fmt::format(", best clearance {:.2f} mm",
+                                                                   result_.best.front().plan.clearance_mm)),
+                       done);
+  }
+
+  /// That a layout reaches with little work says little of its clearance, so it stays open for more.
+  void ask_about(GridPoint& point, std::int64_t work) {
+    const double bar = bar_mm();
+    point.tried = work;
+    Trial trial = trials_.ask(point.stations, bar, work);
+    if (trial.verdict == Verdict::reached) {
+      point.reached = true;
+      keep(raised(std::move(*trial.design), kFirstStep_mm, kClearanceStep_mm));
+    }
+    if (trial.verdict != Verdict::unreachable) return;
+    point.settled = true;
+    if (!point.reached)
+      ++(bar > trials_.base().required_clearance_mm ? result_.no_better : result_.unreachable);
+  }
+
+  std::int64_t patience(const PlacedDesign& design) const {
+    return std::clamp(kPatience * design.work, settings_.most_work / kGlanceShare, settings_.most_work);
   }
 
   /// The same stations with as much clearance as searches find.
-  PlacedDesign raised(PlacedDesign design, double step_mm, double least_step_mm, std::int64_t most_work) {
+  PlacedDesign raised(PlacedDesign design, double step_mm, double least_step_mm) {
+    bool failed = false;
     while (step_mm >= least_step_mm && std::isfinite(design.plan.clearance_mm) && !settings_.stop()) {
-      Trial trial = trials_.ask(design.layout.station_mm, design.plan.clearance_mm + step_mm, most_work);
+      Trial trial =
+          trials_.ask(design.layout.station_mm, design.plan.clearance_mm + step_mm, patience(design));
       if (trial.verdict == Verdict::reached)
         design = std::move(*trial.design);
       else
-        step_mm *= 0.5;
+        failed = true;
+      step_mm *= failed ? 0.5 : 2.0;
     }
     return design;
   }
@@ -151,11 +181,10 @@ class PlaceSearch {
   double try_between(const Stations& stations) {
     const double floor = trials_.base().required_clearance_mm;
     if (!design_with(trials_.base().design.parts(), stations, Clockings(stations.size(), 0.0))) return floor;
-    const double bar = result_.best.front().plan.clearance_mm + kFineStep_mm;
-    Trial trial = trials_.ask(stations, bar, settings_.most_work);
+    const PlacedDesign& best = result_.best.front();
+    Trial trial = trials_.ask(stations, best.plan.clearance_mm + kFineStep_mm, patience(best));
     if (trial.verdict != Verdict::reached) return floor;
-    PlacedDesign design =
-        raised(std::move(*trial.design), kClearanceStep_mm, kFineStep_mm, settings_.most_work);
+    PlacedDesign design = raised(std::move(*trial.design), kClearanceStep_mm, kFineStep_mm);
     const double clearance = design.plan.clearance_mm;
     keep(std::move(design));
     return clearance;
@@ -163,7 +192,7 @@ class PlaceSearch {
 
   void polish() {
     PlacedDesign& best = result_.best.front();
-    best = raised(std::move(best), kClearanceStep_mm, kFineStep_mm, settings_.most_work);
+    best = raised(std::move(best), 0.5 * kClearanceStep_mm, kFineStep_mm);
     if (settings_.polish_trials <= 0 || !std::isfinite(best.plan.clearance_mm)) return;
     const Stations centre = best.layout.station_mm;
     nlopt::opt optimiser(nlopt::GN_DIRECT_L, static_cast<unsigned>(centre.size()));
@@ -189,16 +218,14 @@ class PlaceSearch {
 
   double polish_step(const std::vector<double>& x) {
     if (settings_.stop()) throw nlopt::forced_stop();
-    settings_.progress(fmt::format("between the grid's points, best clearance {:.2f} mm",
-                                   result_.best.front().plan.clearance_mm),
-                       static_cast<double>(polished_++) / settings_.polish_trials);
+    tell("between the grid's points", static_cast<double>(polished_++) / settings_.polish_trials);
     return try_between(x);
   }
 
   const PlaceSettings& settings_;
   LayoutTrials trials_;
   PlaceResult result_;
-  std::set<Stations> reached_;
+  std::vector<GridPoint> grid_;
   int polished_ = 0;
 };
 
