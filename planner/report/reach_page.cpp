@@ -16,19 +16,25 @@ namespace withy {
 
 namespace {
 
-constexpr double kViewWidth_px = 620.0;
+constexpr double kViewWidth_px = 600.0;
 constexpr double kMargin_px = 26.0;
 // Marks of targets from a file are at least this wide; those of a lattice are as wide as its spacing.
 constexpr double kLeastMark_px = 7.0;
 
 constexpr const char* kStyle =
+    ":root{color-scheme:light dark}"
     "body{font:15px/1.45 sans-serif;color:#1c1f24;background:#fff;margin:2em auto;max-width:1300px;padding:0 "
     "1em}"
     "table{border-collapse:collapse}th,td{padding:.25em .9em;text-align:right;border-bottom:1px solid "
     "#c9ccd1}"
-    "figure{display:inline-block;margin:0 1em 1em 0}figcaption{font-size:13px}svg{max-width:100%;height:auto}"
-    ".cautions{border:2px solid #1c1f24;padding:.6em 1em .6em 2em;margin:1.2em 0}"
-    ".key svg{vertical-align:middle;margin:0 .3em 0 1em}";
+    "figure{display:inline-block;margin:0 1em 1em 0;break-inside:avoid}figcaption{font-size:13px}h2{break-"
+    "after:avoid}"
+    "svg{max-width:100%;height:auto;background:#fff}"
+    ".cautions{border:2px solid;padding:.6em 1em .6em 2em;margin:1.2em 0}"
+    ".key span{display:inline-block;margin-left:1em}.key svg{vertical-align:middle;margin-right:.3em}"
+    "@media screen and (prefers-color-scheme:dark){body{color:#e6e8eb;background:#16181c}}"
+    "@media (max-width:700px){body{margin:1em auto}figure{margin-right:0}th,td{padding:.25em .3em}"
+    "th{font-size:13px}}";
 
 /// A view along one of the entry frame's cross axes: z to the right, the other cross axis up.
 struct View {
@@ -159,7 +165,8 @@ class Drawing {
 
 std::string key() {
   const auto sign = [](const Stack& stack, const char* words) {
-    return fmt::format("<svg width=\"20\" height=\"20\">{}</svg>{}", mark(10.0, 10.0, 16.0, stack), words);
+    return fmt::format("<span><svg width=\"20\" height=\"20\">{}</svg>{}</span> ",
+                       mark(10.0, 10.0, 16.0, stack), words);
   };
   return "<p class=\"key\">Each square stands for the targets that lie one behind the other there." +
          sign({1, 0, 0}, "all reached") + sign({1, 3, 0}, "some reached") +
