@@ -15,13 +15,13 @@ namespace {
 
 // Share of the work with which every layout is looked at once, to prove away what is easily proved.
 constexpr std::int64_t kGlanceShare = 16;
-// The same for layouts that stand neither in the coarse part of the grid nor beside a good one.
-constexpr std::int64_t kElsewhereShare = 4;
 // Every so many steps of the grid make its coarse part.
-constexpr int kCoarse = 4;
+constexpr int kCoarse = 2;
 // Layouts whose every station is at most so many steps of the grid from a good one's stand beside it: what is
 // left out between the points of the coarse part.
 constexpr double kBeside = 0.5 * kCoarse;
+// What layouts that are neither may take together, as a share of the work until then.
+constexpr std::int64_t kElsewhereShare = 4;
 // Clearance (mm) by which a design is first tried to be raised. Doubled until that fails, then halved, down
 // to kClearanceStep_mm on the grid and to kFineStep_mm for the best.
 constexpr double kFirstStep_mm = 0.4;
@@ -69,7 +69,7 @@ class PlaceSearch {
     try_all("a look at every layout", settings_.most_work / kGlanceShare, any);
     try_all("a coarse part of the grid", settings_.most_work, coarse);
     try_all("beside the best", settings_.most_work, beside);
-    try_all("all other layouts", settings_.most_work / kElsewhereShare, any);
+    try_all("all other layouts", work_elsewhere(), any);
     try_all("beside the best", settings_.most_work, beside);
     for (const GridPoint& point : grid_) {
       result_.reached += point.reached;
@@ -86,6 +86,16 @@ class PlaceSearch {
     const double required = trials_.base().required_clearance_mm;
     if (result_.best.size() < settings_.keep) return required;
     return std::max(required, result_.best.back().plan.clearance_mm + kClearanceStep_mm);
+  }
+
+  /// What each layout that had but a look may take.
+  std::int64_t work_elsewhere() const {
+    const std::int64_t look = settings_.most_work / kGlanceShare;
+    const auto left = std::count_if(grid_.begin(), grid_.end(), [&](const GridPoint& point) {
+      return !point.settled && point.tried <= look;
+    });
+    return std::clamp(trials_.work() / kElsewhereShare / std::max<std::int64_t>(1, left), look + 1,
+                      settings_.most_work);
   }
 
   bool is_coarse(const Stations& stations) const {
@@ -180,6 +190,7 @@ class PlaceSearch {
   /// is not.
   double try_between(const Stations& stations) {
     const double floor = trials_.base().required_clearance_mm;
+    if (is_kept(stations)) return floor;  // has all that was found
     if (!design_with(trials_.base().design.parts(), stations, Clockings(stations.size(), 0.0))) return floor;
     const PlacedDesign& best = result_.best.front();
     Trial trial = trials_.ask(stations, best.plan.clearance_mm + kFineStep_mm, patience(best));
@@ -190,11 +201,18 @@ class PlaceSearch {
     return clearance;
   }
 
+  /// About each of the best, since what notches allow jumps from place to place.
   void polish() {
     PlacedDesign& best = result_.best.front();
     best = raised(std::move(best), 0.5 * kClearanceStep_mm, kFineStep_mm);
     if (settings_.polish_trials <= 0 || !std::isfinite(best.plan.clearance_mm)) return;
-    const Stations centre = best.layout.station_mm;
+    std::vector<Stations> centres;
+    for (const PlacedDesign& design : result_.best) centres.push_back(design.layout.station_mm);
+    for (std::size_t i = 0; i < centres.size() && !settings_.stop(); ++i)
+      polish_about(centres[i], static_cast<double>(i) / static_cast<double>(centres.size()));
+  }
+
+  void polish_about(const Stations& centre, double done) {
     nlopt::opt optimiser(nlopt::GN_DIRECT_L, static_cast<unsigned>(centre.size()));
     Stations low = centre, high = centre;
     for (std::size_t i = 0; i < centre.size(); ++i) {
@@ -204,6 +222,7 @@ class PlaceSearch {
     optimiser.set_lower_bounds(low);
     optimiser.set_upper_bounds(high);
     optimiser.set_maxeval(settings_.polish_trials);
+    polished_share_ = done;
     optimiser.set_max_objective([](const std::vector<double>& x, std::vector<double>&,
                                    void* self) { return static_cast<PlaceSearch*>(self)->polish_step(x); },
                                 this);
@@ -218,7 +237,7 @@ class PlaceSearch {
 
   double polish_step(const std::vector<double>& x) {
     if (settings_.stop()) throw nlopt::forced_stop();
-    tell("between the grid's points", static_cast<double>(polished_++) / settings_.polish_trials);
+    tell("between the grid's points", polished_share_);
     return try_between(x);
   }
 
@@ -226,7 +245,7 @@ class PlaceSearch {
   LayoutTrials trials_;
   PlaceResult result_;
   std::vector<GridPoint> grid_;
-  int polished_ = 0;
+  double polished_share_ = 0.0;
 };
 
 }  // namespace

@@ -1,14 +1,15 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Where the locks should sit: the layouts that reach the target with the widest clearance.
 //
-// First the grid (layout_grid.h), completely: as soon as a design is known, every other layout is only asked
-// whether it reaches with more clearance than that, and a proof that it does not settles it (branch and
-// bound: A. H. Land and A. G. Doig, "An Automatic Method of Solving Discrete Programming Problems",
-// Econometrica 28(3), 1960, with the complete search as its bound). All layouts get a little work before any
-// gets much; a coarse part of the grid comes first, then what is nearest to the best so far. The clearance of
-// a design is then raised step by step until a search finds no wider way.
+// First the grid (layout_grid.h): as soon as designs are known, every other layout is only asked whether it
+// reaches with more clearance than those, and a proof that it does not settles it (branch and bound: A. H.
+// Land and A. G. Doig, "An Automatic Method of Solving Discrete Programming Problems", Econometrica 28(3),
+// 1960, with the complete search as its bound). All layouts get a little work before any gets much; then a
+// coarse part of the grid is asked, what stands beside the best, and, with a share of the work until then,
+// the rest. The clearance of a design is raised step by step until searches find no wider way, and they give
+// up the sooner the less work the last wider way took.
 //
-// Then between the points of the grid, about the best of it: NLopt's GN_DIRECT_L (J. M. Gablonsky and C. T.
+// Then between the points of the grid, about each of the best: NLopt's GN_DIRECT_L (J. M. Gablonsky and C. T.
 // Kelley, "A Locally-Biased Form of the DIRECT Algorithm", J. Global Optimization 21, 2001), which needs no
 // derivatives, takes functions with steps, and makes no random choices.
 //
@@ -34,7 +35,7 @@ struct PlaceSettings {
   double clock_step_rad = 0.78539816339744831;  // an eighth of a turn
   std::size_t keep = 3;                         ///< so many best designs are sought
   std::int64_t most_work = 400000;              ///< RouteSearch::work for one question about one layout
-  int polish_trials = 12;                       ///< layouts tried between the points of the grid
+  int polish_trials = 9;  ///< layouts tried between the points of the grid about each of the best
   std::function<bool()> stop = [] { return false; };
   /// Told what goes on and the share of it that is done.
   std::function<void(const std::string&, double)> progress = [](const std::string&, double) {};

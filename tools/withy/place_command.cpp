@@ -163,7 +163,7 @@ void add_place_command(CommandLine& line) {
                  "default 400000")
       ->check(CLI::PositiveNumber);
   app.add_option("--trials", options->how.polish_trials,
-                 "layouts tried between the points of the grid, about the best of it; default 12")
+                 "layouts tried between the points of the grid, about each of the best; default 9")
       ->check(CLI::Range(0, 100000));
   app.add_option(
          "--budget", options->budget_s,

@@ -79,7 +79,7 @@ TEST_CASE("Trying between the points of the grid makes the best no worse, and th
   const Tube channel = tube(kBent, {{0.0, 8.0}});
   const SearchProblem problem = bent_problem(channel, {30.0});
   PlaceSettings settings = small_grid();
-  settings.most_work = 150000;
+  settings.most_work = 60000;
   const PlaceResult grid = search_place(problem, settings);
   settings.polish_trials = 4;
   const PlaceResult first = search_place(problem, settings);
