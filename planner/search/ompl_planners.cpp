@@ -4,7 +4,12 @@
 #include <functional>
 
 #include <ompl/base/PlannerTerminationCondition.h>
-#include <ompl/base/goals/GoalRegion.h>
+#include <ompl/control/PathControl.h>
+#include <ompl/control/planners/est/EST.h>
+#include <ompl/control/planners/kpiece/KPIECE1.h>
+#include <ompl/control/planners/pdst/PDST.h>
+#include <ompl/control/planners/rrt/RRT.h>
+#include <ompl/control/planners/sst/SST.h>
 #include <ompl/geometric/PathGeometric.h>
 #include <ompl/geometric/planners/est/BiEST.h>
 #include <ompl/geometric/planners/est/EST.h>
@@ -20,15 +25,25 @@
 namespace withy {
 
 namespace ob = ompl::base;
+namespace oc = ompl::control;
 namespace og = ompl::geometric;
 
 namespace {
 
-using Maker = std::function<ob::PlannerPtr(const ob::SpaceInformationPtr&)>;
+using Maker = std::function<ob::PlannerPtr(const oc::SpaceInformationPtr&)>;
 
 template <class P>
 Maker maker() {
-  return [](const ob::SpaceInformationPtr& information) { return std::make_shared<P>(information); };
+  return [](const oc::SpaceInformationPtr& information) { return std::make_shared<P>(information); };
+}
+
+/// SST's radii are lengths in the space's metric. Its own, 0.2 and 0.1, are meant for a space a few units
+/// wide; a space of some hundred mm gets the same parts of its extent as ten units would.
+ob::PlannerPtr make_sst(const oc::SpaceInformationPtr& information) {
+  auto planner = std::make_shared<oc::SST>(information);
+  planner->setSelectionRadius(0.02 * information->getMaximumExtent());
+  planner->setPruningRadius(0.01 * information->getMaximumExtent());
+  return planner;
 }
 
 struct Named {
@@ -50,6 +65,29 @@ const std::vector<Named>& stock() {
   return planners;
 }
 
+const std::vector<Named>& control() {
+  static const std::vector<Named> planners = {
+      {"control-rrt", maker<oc::RRT>()},
+      {"control-est", maker<oc::EST>()},
+      {"control-kpiece", maker<oc::KPIECE1>()},
+      {"control-pdst", maker<oc::PDST>()},
+      {"control-sst", make_sst},
+  };
+  return planners;
+}
+
+std::vector<std::string> names_of(const std::vector<Named>& planners) {
+  std::vector<std::string> names;
+  for (const Named& planner : planners) names.push_back(planner.name);
+  return names;
+}
+
+ob::PlannerPtr make(const std::vector<Named>& planners, const std::string& name, const OmplProblem& problem) {
+  for (const Named& planner : planners)
+    if (planner.name == name) return planner.make(problem.information());
+  return nullptr;
+}
+
 }  // namespace
 
 CompleteSearch::CompleteSearch(const OmplProblem& problem)
@@ -61,10 +99,12 @@ CompleteSearch::CompleteSearch(const OmplProblem& problem)
 
 void CompleteSearch::clear() {
   Planner::clear();
+  proved_none_ = false;
 }
 
 ob::PlannerStatus CompleteSearch::solve(const ob::PlannerTerminationCondition& stop) {
   checkValidity();
+  proved_none_ = false;
   RouteSearchSettings settings;
   settings.stop = [&] { return stop(); };
   RouteSearch search(problem_.problem(), settings);
@@ -91,18 +131,31 @@ ob::PlannerStatus CompleteSearch::solve(const ob::PlannerTerminationCondition& s
 }
 
 const std::vector<std::string>& stock_planner_names() {
-  static const std::vector<std::string> names = [] {
-    std::vector<std::string> out;
-    for (const Named& planner : stock()) out.push_back(planner.name);
-    return out;
-  }();
+  static const std::vector<std::string> names = names_of(stock());
   return names;
 }
 
 ob::PlannerPtr stock_planner(const std::string& name, const OmplProblem& problem) {
-  for (const Named& planner : stock())
-    if (planner.name == name) return planner.make(problem.information());
-  return nullptr;
+  return make(stock(), name, problem);
+}
+
+const std::vector<std::string>& control_planner_names() {
+  static const std::vector<std::string> names = names_of(control());
+  return names;
+}
+
+ob::PlannerPtr control_planner(const std::string& name, const OmplProblem& problem) {
+  return make(control(), name, problem);
+}
+
+std::vector<State> states_along(const ob::Path& path) {
+  const auto* by_controls = dynamic_cast<const oc::PathControl*>(&path);
+  const og::PathGeometric states =
+      by_controls != nullptr ? by_controls->asGeometric() : dynamic_cast<const og::PathGeometric&>(path);
+  std::vector<State> out;
+  for (std::size_t i = 0; i < states.getStateCount(); ++i)
+    out.push_back(SegmentSpace::value(states.getState(static_cast<unsigned>(i))));
+  return out;
 }
 
 std::optional<Route> route_by_stock_planner(const std::string& name, const OmplProblem& problem,
@@ -115,11 +168,7 @@ std::optional<Route> route_by_stock_planner(const std::string& name, const OmplP
   planner->setup();
   if (planner->solve(ob::timedPlannerTerminationCondition(seconds)) != ob::PlannerStatus::EXACT_SOLUTION)
     return std::nullopt;
-  const auto* path = definition->getSolutionPath()->as<og::PathGeometric>();
-  std::vector<State> states;
-  for (std::size_t i = 0; i < path->getStateCount(); ++i)
-    states.push_back(SegmentSpace::value(path->getState(i)));
-  return problem.route_along(states);
+  return problem.route_along(states_along(*definition->getSolutionPath()));
 }
 
 }  // namespace withy

@@ -12,13 +12,14 @@
 
 namespace withy {
 
-/// The complete search (route_search.h) as an ompl::base::Planner. INFEASIBLE is a proof; TIMEOUT says
-/// nothing.
+/// The complete search (route_search.h) as an ompl::base::Planner. ABORT is a proof that there is no way
+/// (this OMPL has no status for that; see proved_none()); TIMEOUT says nothing.
 class CompleteSearch : public ompl::base::Planner {
  public:
   explicit CompleteSearch(const OmplProblem& problem);
   ompl::base::PlannerStatus solve(const ompl::base::PlannerTerminationCondition& stop) override;
   void clear() override;
+  /// Of the last solve().
   bool proved_none() const { return proved_none_; }
 
  private:
@@ -31,6 +32,13 @@ const std::vector<std::string>& stock_planner_names();
 
 /// A stock OMPL planner by name, with OMPL's own settings; null for a name not in the list.
 ompl::base::PlannerPtr stock_planner(const std::string& name, const OmplProblem& problem);
+
+/// The same for OMPL's control planners, which are given the actions as controls.
+const std::vector<std::string>& control_planner_names();
+ompl::base::PlannerPtr control_planner(const std::string& name, const OmplProblem& problem);
+
+/// The states along a solution, a control path's between its steps included.
+std::vector<State> states_along(const ompl::base::Path& path);
 
 /// Runs a stock planner; the route it found, or nothing within the time.
 std::optional<Route> route_by_stock_planner(const std::string& name, const OmplProblem& problem,

@@ -2,10 +2,12 @@
 // A way from the start to the target as states and the steps between them.
 #pragma once
 
+#include <optional>
 #include <string>
 #include <vector>
 
 #include "planner/motion/action.h"
+#include "planner/motion/motion_look.h"
 #include "planner/search/problem.h"
 #include "planner/segment/hardware.h"
 
@@ -35,7 +37,9 @@ ActionKind motion_kind(const State& from, const State& to);
 class StepJudge {
  public:
   StepJudge(const SearchProblem& problem, const Hardware& hardware)
-      : problem_(problem), hardware_(hardware), verifier_(problem.design, *problem.distance) {}
+      : problem_(problem), hardware_(hardware), verifier_(problem.design, *problem.distance) {
+    if (const auto field = problem.distance->field_pointer()) look_.emplace(problem.design, field);
+  }
 
   /// Proved: limits, hardware and required clearance hold all along.
   bool motion_allowed(const State& from, const State& to) const;
@@ -53,11 +57,13 @@ class StepJudge {
   const Hardware& hardware() const { return hardware_; }
 
  private:
+  bool clears(const State& from, const State& to) const;
   bool latchable(const State& state, int lock) const;
 
   const SearchProblem& problem_;
   const Hardware& hardware_;
   MotionVerifier verifier_;
+  std::optional<MotionLook> look_;  // none without a field
 };
 
 }  // namespace withy

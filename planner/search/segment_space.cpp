@@ -8,7 +8,9 @@
 #include <ompl/base/ProjectionEvaluator.h>
 #include <ompl/base/StateSampler.h>
 #include <ompl/base/StateValidityChecker.h>
+#include <ompl/base/objectives/PathLengthOptimizationObjective.h>
 
+#include "planner/search/action_controls.h"
 #include "planner/search/goal_descent.h"
 #include "planner/segment/shape.h"
 
@@ -60,7 +62,9 @@ std::optional<std::vector<RouteStep>> joining_steps(const Design& design, const 
   while (!differ.test(static_cast<std::size_t>(lock))) ++lock;
   const bool engages = to.engaged.test(static_cast<std::size_t>(lock));
   const State& engaged = engages ? to : from;
-  const auto at = switch_state(design, engaged, lock, from.insertion_mm);
+  const auto [shallow, deep] = std::minmax(from.insertion_mm, to.insertion_mm);
+  auto at = switch_state(design, engaged, lock, shallow);
+  if (!at) at = switch_state(design, engaged, lock, deep);
   if (!at) return std::nullopt;
   const State released = after_unlock(design, *at, lock);
   if (!same_bends(released, engages ? from : to)) return std::nullopt;
@@ -70,6 +74,22 @@ std::optional<std::vector<RouteStep>> joining_steps(const Design& design, const 
   steps.push_back({lock, engages, after});
   if (!(after == to)) steps.push_back({-1, false, to});
   return steps;
+}
+
+bool steps_allowed(const StepJudge& judge, const State& from, const std::vector<RouteStep>& steps) {
+  const State* at = &from;
+  for (const RouteStep& step : steps) {
+    if (!(step.lock < 0 ? judge.motion_allowed(*at, step.to) : judge.switch_allowed(*at, step.lock, step.to)))
+      return false;
+    at = &step.to;
+  }
+  return true;
+}
+
+State past_all_limits() {
+  State state;
+  state.insertion_mm = -1.0;
+  return state;
 }
 
 namespace {
@@ -143,8 +163,11 @@ class Projection : public ob::ProjectionEvaluator {
   unsigned int getDimension() const override { return 3; }
   void defaultCellSizes() override {
     const auto& design = space_->as<SegmentSpace>()->problem().design;
+    const double insertion = design.carriage().insertion_max_mm;
     const double kappa = design.segment().curvature_max_per_mm;
-    cellSizes_ = {design.carriage().insertion_max_mm / 20.0, kappa / 10.0, kappa / 10.0};
+    cellSizes_ = {insertion / 20.0, kappa / 10.0, kappa / 10.0};
+    bounds_.low = {0.0, -kappa, -kappa};
+    bounds_.high = {insertion, kappa, kappa};
   }
   void project(const ob::State* state, Eigen::Ref<Eigen::VectorXd> projection) const override {
     const State& s = SegmentSpace::value(state);
@@ -171,14 +194,9 @@ class VerifiedMotions : public ob::MotionValidator {
       : ob::MotionValidator(information), judge_(judge) {}
 
   bool checkMotion(const ob::State* a, const ob::State* b) const override {
-    State at = SegmentSpace::value(a);
-    const auto steps = joining_steps(judge_.problem().design, at, SegmentSpace::value(b));
-    bool ok = steps.has_value();
-    for (std::size_t i = 0; ok && i < steps->size(); ++i) {
-      const RouteStep& step = (*steps)[i];
-      ok = step.lock < 0 ? judge_.motion_allowed(at, step.to) : judge_.switch_allowed(at, step.lock, step.to);
-      at = step.to;
-    }
+    const State& from = SegmentSpace::value(a);
+    const auto steps = joining_steps(judge_.problem().design, from, SegmentSpace::value(b));
+    const bool ok = steps && steps_allowed(judge_, from, *steps);
     ++(ok ? valid_ : invalid_);
     return ok;
   }
@@ -196,24 +214,27 @@ class VerifiedMotions : public ob::MotionValidator {
 };
 
 /// States whose tip is at the target. Samples: a random state, then a descent of the tip's error over
-/// insertion and curvature.
+/// insertion and curvature; a state past all limits when that fails.
 class TipGoal : public ob::GoalSampleableRegion {
  public:
   TipGoal(const ob::SpaceInformationPtr& information, const SearchProblem& problem)
-      : ob::GoalSampleableRegion(information), problem_(problem), sampler_(information->allocStateSampler()) {
-    setThreshold(0.0);
-  }
+      : ob::GoalSampleableRegion(information),
+        problem_(problem),
+        sampler_(information->allocStateSampler()) {}
 
+  /// 0 for whatever holds the goal. OMPL's threshold stays at its own, next to nothing above 0: a distance
+  /// counts as reached below it, not at it.
   double distanceGoal(const ob::State* state) const override {
-    return goal_miss(problem_, SegmentSpace::value(state));
+    const State& value = SegmentSpace::value(state);
+    return problem_.goal.holds(Shape(problem_.design, value).tip_E()) ? 0.0 : goal_miss(problem_, value);
   }
   unsigned int maxSampleCount() const override { return 1000000; }
 
+  /// One attempt. Planners check what they are given and ask again, in between doing other things.
   void sampleGoal(ob::State* state) const override {
-    for (int attempt = 0; attempt < 50; ++attempt) {
-      sampler_->sampleUniform(state);
-      if (descend(SegmentSpace::value(state)) && si_->isValid(state)) return;
-    }
+    sampler_->sampleUniform(state);
+    State& value = SegmentSpace::value(state);
+    if (!descend(value)) value = past_all_limits();
   }
 
  private:
@@ -325,7 +346,7 @@ void SegmentSpace::registerProjections() {
 OmplProblem::OmplProblem(const SearchProblem& problem)
     : problem_(problem), chart_(problem.design), hardware_(problem.design), judge_(problem, hardware_) {
   auto space = std::make_shared<SegmentSpace>(problem_, chart_);
-  information_ = std::make_shared<ob::SpaceInformation>(space);
+  information_ = information_with_actions(space, chart_, judge_);
   information_->setStateValidityChecker(std::make_shared<Validity>(information_, judge_));
   information_->setMotionValidator(std::make_shared<VerifiedMotions>(information_, judge_));
   information_->setup();
@@ -338,6 +359,9 @@ ob::ProblemDefinitionPtr OmplProblem::definition() const {
   definition->addStartState(start);
   information_->freeState(start);
   definition->setGoal(std::make_shared<TipGoal>(information_, problem_));
+  auto length = std::make_shared<ob::PathLengthOptimizationObjective>(information_);
+  length->setCostThreshold(length->infiniteCost());
+  definition->setOptimizationObjective(length);
   return definition;
 }
 

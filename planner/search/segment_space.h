@@ -3,7 +3,8 @@
 //
 // A state is a withy::State as it stands. Two states of one leaf are joined by a straight motion. Two states
 // of leaves that differ by one lock are joined by three steps: a straight motion to a state where that lock
-// can be switched, the switch, and a straight motion on. Other pairs are not joined. Distances are those of
+// can be switched, the switch, and a straight motion on; back they are joined by the same steps reversed, as
+// planners that search from both ends take for granted. Other pairs are not joined. Distances are those of
 // the tip, at most, plus a fixed price for each lock that differs.
 #pragma once
 
@@ -11,9 +12,9 @@
 #include <optional>
 
 #include <ompl/base/ProblemDefinition.h>
-#include <ompl/base/SpaceInformation.h>
 #include <ompl/base/StateSpace.h>
 #include <ompl/base/goals/GoalSampleableRegion.h>
+#include <ompl/control/SpaceInformation.h>
 
 #include "planner/search/leaf.h"
 #include "planner/search/route.h"
@@ -21,8 +22,15 @@
 namespace withy {
 
 /// Steps that join two states, the last one's `to` being `to`; nothing when their leaves differ by more than
-/// one lock or no state lets that lock switch.
+/// one lock or no state lets that lock switch. It switches at the shallower of the two insertions if it can
+/// there, else at the deeper.
 std::optional<std::vector<RouteStep>> joining_steps(const Design& design, const State& from, const State& to);
+
+/// Proved: each motion and each switch of the steps is allowed.
+bool steps_allowed(const StepJudge& judge, const State& from, const std::vector<RouteStep>& steps);
+
+/// A state that no validity checker accepts: what stands for "there is none" where OMPL wants a state.
+State past_all_limits();
 
 class SegmentSpace : public ompl::base::StateSpace {
  public:
@@ -59,12 +67,15 @@ class SegmentSpace : public ompl::base::StateSpace {
   const BendChart& chart_;
 };
 
-/// One problem as OMPL sees it: space, validity, verified motions, goal. The problem must outlive it.
+/// One problem as OMPL sees it: space, validity, verified motions, actions as controls (action_controls.h),
+/// goal. The problem must outlive it.
 class OmplProblem {
  public:
   explicit OmplProblem(const SearchProblem& problem);
 
-  const ompl::base::SpaceInformationPtr& information() const { return information_; }
+  /// For geometric planners and for control planners alike.
+  const ompl::control::SpaceInformationPtr& information() const { return information_; }
+  /// Start and goal. Any path will do: planners that make paths shorter stop at their first.
   ompl::base::ProblemDefinitionPtr definition() const;
   const StepJudge& judge() const { return judge_; }
   const SearchProblem& problem() const { return problem_; }
@@ -77,7 +88,7 @@ class OmplProblem {
   BendChart chart_;
   Hardware hardware_;
   StepJudge judge_;
-  ompl::base::SpaceInformationPtr information_;
+  ompl::control::SpaceInformationPtr information_;
 };
 
 }  // namespace withy

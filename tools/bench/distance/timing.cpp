@@ -1,8 +1,8 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "tools/bench/distance/timing.h"
 
-#include <algorithm>
 #include <chrono>
+#include <utility>
 #include <vector>
 
 namespace withy::bench {
@@ -28,11 +28,7 @@ Spread time_calls(const std::function<void(int)>& run, int batch, double seconds
     for (int i = 0; i < batch; ++i) run(call++);
     samples.push_back(microseconds(Clock::now() - start) / batch);
   }
-  std::sort(samples.begin(), samples.end());
-  const auto at = [&](double part) {
-    return samples[static_cast<std::size_t>(part * static_cast<double>(samples.size() - 1) + 0.5)];
-  };
-  return {at(0.1), at(0.5), at(0.9), static_cast<int>(samples.size())};
+  return spread_of(std::move(samples));
 }
 
 }  // namespace withy::bench

@@ -1,17 +1,12 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// Times of many runs, as a median with the tenth and ninetieth percentile.
+// Times of many runs.
 #pragma once
 
 #include <functional>
 
-namespace withy::bench {
+#include "tools/bench/support/spread.h"
 
-struct Spread {
-  double p10 = 0.0;
-  double median = 0.0;
-  double p90 = 0.0;
-  int samples = 0;
-};
+namespace withy::bench {
 
 /// Calls `run(i)`, i = 0, 1, 2, ..., for about `seconds` (at least three samples) and returns the
 /// microseconds of one call. A sample is `batch` calls in a row, so that reading the clock does not count.
