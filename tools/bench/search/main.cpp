@@ -132,7 +132,7 @@ int main(int argc, char** argv) {
   std::vector<Experiment> experiments;
   for (const auto& scene : options.scenes)
     if (!run_scene(scene, options, experiments)) return kWrongInput;
-  fmt::print("{}\n{}\n", planner_table(experiments), faster_sentence(experiments));
+  fmt::print("{}\n{}\n", planner_table(experiments), faster_sentences(experiments));
   const std::string contradicted = contradictions(experiments);
   fmt::print("{}\n", contradicted.empty() ? agreement_sentence(experiments) : contradicted);
   if (!options.folder.empty() && !write_logs(options.folder, experiments)) return kWrongInput;

@@ -94,23 +94,27 @@ std::string planner_table(const std::vector<Experiment>& experiments) {
   return out + "  (questions that the complete search proved unreachable left out)\n";
 }
 
-std::string faster_sentence(const std::vector<Experiment>& experiments) {
+std::string faster_sentences(const std::vector<Experiment>& experiments) {
   int both = 0;
   std::vector<std::string> faster;
+  std::vector<std::string> alone;
   for (const Experiment& experiment : experiments) {
     const PlannerRuns* stock = fastest_stock(experiment);
-    if (stock == nullptr || experiment.complete().solved() == 0) continue;
+    if (stock == nullptr) continue;
+    if (experiment.complete().solved() == 0) {
+      alone.push_back(fmt::format("{} ({})", question(experiment), stock->planner));
+      continue;
+    }
     ++both;
     if (median(stock->seconds) < median(experiment.complete().seconds))
       faster.push_back(fmt::format("{} ({}, {} times our time, {} of {} runs solved)", question(experiment),
                                    stock->planner, ratio(experiment, *stock), stock->solved(), stock->runs));
   }
-  std::string out = fmt::format(
+  return fmt::format(
       "In {} of {} questions that both solved, the fastest stock planner's median was below the complete "
-      "search's",
-      faster.size(), both);
-  for (std::size_t i = 0; i < faster.size(); ++i) out += (i == 0 ? ": " : "; ") + faster[i];
-  return out + ".";
+      "search's{}{}.\nA stock planner solved {} that the complete search did not within the budget{}{}.",
+      faster.size(), both, faster.empty() ? "" : ": ", fmt::join(faster, "; "), alone.size(),
+      alone.empty() ? "" : ": ", fmt::join(alone, "; "));
 }
 
 std::string contradictions(const std::vector<Experiment>& experiments) {

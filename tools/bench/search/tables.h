@@ -19,8 +19,8 @@ std::string experiment_table(const Experiment& experiment);
 std::string planner_table(const std::vector<Experiment>& experiments);
 
 /// In how many questions that both solved the fastest stock planner's median was below the complete search's,
-/// and which.
-std::string faster_sentence(const std::vector<Experiment>& experiments);
+/// and which; and which ones only a stock planner solved.
+std::string faster_sentences(const std::vector<Experiment>& experiments);
 
 /// Runs in which a stock planner solved what the complete search proved unreachable, named; empty when there
 /// are none, as there should be.
