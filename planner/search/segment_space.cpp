@@ -22,6 +22,10 @@ namespace {
 
 // What a differing lock adds to the distance of two states (mm): as much as a good part of an insertion.
 constexpr double kLockDistance = 50.0;
+// A state between two leaves is only given out when it is nearer to where it leads by this part of what was
+// asked: the way to a switch may lead away first, and planners that step on for as long as they get on would
+// go round for ever.
+constexpr double kLeastProgress = 0.5;
 // First step of insertion by which a random goal sample is improved.
 constexpr double kGoalStep_mm = 20.0;
 
@@ -97,6 +101,27 @@ namespace {
 double motion_distance(const Design& design, const State& a, const State& b) {
   const double l = design.length_mm();
   return std::abs(a.insertion_mm - b.insertion_mm) + 0.5 * l * l * (a.u_free - b.u_free).norm();
+}
+
+/// The state a fraction t of the way along the steps.
+State state_along(const Design& design, const State& from, const std::vector<RouteStep>& steps, double t) {
+  const auto length = [&](const State& at, const RouteStep& step) {
+    return step.lock < 0 ? motion_distance(design, at, step.to) : kLockDistance;
+  };
+  double left = 0.0;
+  const State* at = &from;
+  for (const RouteStep& step : steps) {
+    left += t * length(*at, step);
+    at = &step.to;
+  }
+  at = &from;
+  for (const RouteStep& step : steps) {
+    const double all = length(*at, step);
+    if (left < all) return step.lock < 0 ? withy::interpolate(*at, step.to, left / all) : *at;
+    left -= all;
+    at = &step.to;
+  }
+  return steps.back().to;
 }
 
 class Sampler : public ob::StateSampler {
@@ -310,29 +335,23 @@ void SegmentSpace::interpolate(const ob::State* from, const ob::State* to, doubl
     value(out) = b;
     return;
   }
+  value(out) = a;
   const auto steps = joining_steps(problem_.design, a, b);
-  if (t <= 0.0 || !steps) {
-    value(out) = a;  // states that nothing joins: stay
+  if (t <= 0.0 || !steps) return;  // states that nothing joins: stay
+  if (steps->size() == 1 && steps->front().lock < 0) {
+    value(out) = withy::interpolate(a, b, t);
     return;
   }
-  double total = 0.0;
-  const State* at = &a;
-  for (const RouteStep& step : *steps) {
-    total += step.lock < 0 ? motion_distance(problem_.design, *at, step.to) : kLockDistance;
-    at = &step.to;
+  const double goal = (1.0 - kLeastProgress * t) * distance(from, to);
+  const auto lock =
+      std::find_if(steps->begin(), steps->end(), [](const RouteStep& s) { return s.lock >= 0; });
+  StateType there;
+  for (const State& next : {state_along(problem_.design, a, *steps, t), lock->to}) {
+    there.value = next;
+    if (distance(&there, to) > goal) continue;
+    value(out) = next;
+    return;
   }
-  double left = t * total;
-  at = &a;
-  for (const RouteStep& step : *steps) {
-    const double length = step.lock < 0 ? motion_distance(problem_.design, *at, step.to) : kLockDistance;
-    if (left < length && length > 0.0) {
-      value(out) = step.lock < 0 ? withy::interpolate(*at, step.to, left / length) : *at;
-      return;
-    }
-    left -= length;
-    at = &step.to;
-  }
-  value(out) = b;
 }
 
 ob::StateSamplerPtr SegmentSpace::allocDefaultStateSampler() const {

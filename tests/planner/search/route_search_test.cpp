@@ -225,6 +225,32 @@ TEST_CASE("Control planners reach what the complete search reaches, by allowed a
   }
 }
 
+TEST_CASE("A state between two others is nearer to the second, or the first itself") {
+  const Tube channel = tube(8.0, {{70.0, Eigen::Vector2d::Zero()}});
+  const unsigned seed = 6;
+  CAPTURE(seed);
+  ompl::RNG::setSeed(seed);
+  const Design design = segment(CarriageKind::free, {20.0, 40.0}, 0.3);
+  const SearchProblem asked = problem(design, channel, {0.0, 0.0, 40.0});
+  const OmplProblem ompl(asked);
+  const auto& information = *ompl.information();
+  const auto sampler = ompl.information()->allocStateSampler();
+  ompl::base::ScopedState<SegmentSpace> a(ompl.information());
+  ompl::base::ScopedState<SegmentSpace> b(ompl.information());
+  ompl::base::ScopedState<SegmentSpace> between(ompl.information());
+  int switched = 0;
+  for (int trial = 0; trial < 4000; ++trial) {
+    CAPTURE(trial);
+    sampler->sampleUniform(a.get());
+    sampler->sampleUniform(b.get());
+    information.getStateSpace()->interpolate(a.get(), b.get(), 0.4, between.get());
+    if (between->value == a->value) continue;
+    CHECK(information.distance(between.get(), b.get()) < information.distance(a.get(), b.get()));
+    if (a->value.engaged != b->value.engaged) ++switched;
+  }
+  CHECK(switched > 20);
+}
+
 TEST_CASE("States are joined back by the steps that joined them, reversed") {
   const Tube channel = tube(8.0, {{70.0, Eigen::Vector2d::Zero()}});
   const unsigned seed = 5;
