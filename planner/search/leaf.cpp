@@ -89,6 +89,45 @@ std::vector<Stretch> stretches_of(const Design& design, const LockSet& engaged) 
   return stretches;
 }
 
+bool leaf_possible(const Design& design, const Leaf& leaf) {
+  const auto stretches = stretches_of(design, leaf.engaged);
+  for (std::size_t r = 0; r < leaf.base.size(); ++r) {
+    const double f = design.flexible_length(stretches[r].from_mm, stretches[r].to_mm);
+    if (leaf.base[r].norm() > design.segment().curvature_max_per_mm * f * (1.0 + 1e-9)) return false;
+  }
+  return true;
+}
+
+namespace {
+
+/// All leaves that engage `still_to_engage` more locks than `leaf`, from `next_lock` on.
+bool for_each_leaf_from(const Design& design, const BendChart& chart, const Leaf& leaf, int next_lock,
+                        int still_to_engage, const std::function<bool(const Leaf&)>& take) {
+  if (still_to_engage == 0) return take(leaf);
+  const double from = leaf.base.empty() ? 0.0 : stretches_of(design, leaf.engaged).back().from_mm;
+  for (int lock = next_lock; lock + still_to_engage <= design.lock_count(); ++lock) {
+    const double most =
+        design.segment().curvature_max_per_mm * design.flexible_length(from, design.station_mm(lock));
+    for (const Eigen::Vector2d& base :
+         chart.bases_near(leaf.base_sum(leaf.engaged_count()), Eigen::Vector2d::Zero(), most)) {
+      Leaf next = leaf;
+      next.engaged.set(static_cast<std::size_t>(lock));
+      next.base.push_back(base);
+      if (leaf_possible(design, next) &&
+          !for_each_leaf_from(design, chart, next, lock + 1, still_to_engage - 1, take))
+        return false;
+    }
+  }
+  return true;
+}
+
+}  // namespace
+
+bool for_each_leaf(const Design& design, const BendChart& chart, int engaged,
+                   const std::function<bool(const Leaf&)>& take) {
+  return for_each_leaf_from(design, chart, Leaf{}, 0, engaged, take);
+}
+
 BendRange frozen_bends(const BendChart& chart, const Leaf& leaf, const Box& box, std::size_t r) {
   BendRange range{leaf.base[r], leaf.base[r]};
   const auto n = static_cast<std::size_t>(chart.coordinates());

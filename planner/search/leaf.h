@@ -13,6 +13,7 @@
 #include <array>
 #include <compare>
 #include <cstdint>
+#include <functional>
 #include <utility>
 #include <vector>
 
@@ -113,6 +114,14 @@ struct Stretch {
   int end_lock = -1;
 };
 std::vector<Stretch> stretches_of(const Design& design, const LockSet& engaged);
+
+/// Does every frozen bend keep the curvature limit when all of its region is out?
+bool leaf_possible(const Design& design, const Leaf& leaf);
+
+/// Hands out all possible leaves with so many engaged locks, in an order that never changes, until `take`
+/// returns false; false then.
+bool for_each_leaf(const Design& design, const BendChart& chart, int engaged,
+                   const std::function<bool(const Leaf&)>& take);
 
 /// Bounds, component by component, of a frozen bend over a box.
 struct BendRange {

@@ -46,6 +46,7 @@ class ReachSearch {
   RouteSearchSettings search_settings() const {
     RouteSearchSettings settings;
     settings.stop = settings_.stop;
+    settings.most_direct_work = 0;  // what earlier targets left is a better start than none
     settings.most_twin_work = std::max<std::int64_t>(1, settings_.most_work / kRoundShares[0]);
     return settings;
   }

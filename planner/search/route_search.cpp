@@ -10,6 +10,7 @@
 
 #include <fmt/format.h>
 
+#include "planner/search/direct_attempt.h"
 #include "planner/search/notched_twin.h"
 #include "planner/segment/shape.h"
 
@@ -52,41 +53,9 @@ int RouteSearch::leaf_index(const Leaf& leaf) {
   if (fresh) {
     leaves_.push_back(std::make_unique<LeafRecord>(
         LeafRecord{leaf, CellTree(whole_leaf(problem_.design, chart_, leaf)), {}, {}}));
-    if (!leaf_possible(leaf)) record(found->second).tree.set_status(0, CellStatus::blocked);
+    if (!leaf_possible(problem_.design, leaf)) record(found->second).tree.set_status(0, CellStatus::blocked);
   }
   return found->second;
-}
-
-/// Does every frozen bend keep the curvature limit when all of its region is out?
-bool RouteSearch::leaf_possible(const Leaf& leaf) const {
-  const auto stretches = stretches_of(problem_.design, leaf.engaged);
-  for (std::size_t r = 0; r < leaf.base.size(); ++r) {
-    const double f = problem_.design.flexible_length(stretches[r].from_mm, stretches[r].to_mm);
-    if (leaf.base[r].norm() > problem_.design.segment().curvature_max_per_mm * f * (1.0 + 1e-9)) return false;
-  }
-  return true;
-}
-
-/// All leaves that engage `still_to_engage` more locks than `leaf`, from `next_lock` on.
-void RouteSearch::open_leaves_from(const Leaf& leaf, int next_lock, int still_to_engage,
-                                   std::vector<int>& out) {
-  if (still_to_engage == 0) {
-    out.push_back(leaf_index(leaf));
-    return;
-  }
-  const Design& design = problem_.design;
-  const double from = leaf.base.empty() ? 0.0 : stretches_of(design, leaf.engaged).back().from_mm;
-  for (int lock = next_lock; lock + still_to_engage <= design.lock_count(); ++lock) {
-    const double most =
-        design.segment().curvature_max_per_mm * design.flexible_length(from, design.station_mm(lock));
-    for (const Eigen::Vector2d& base :
-         chart_.bases_near(leaf.base_sum(leaf.engaged_count()), Eigen::Vector2d::Zero(), most)) {
-      Leaf next = leaf;
-      next.engaged.set(static_cast<std::size_t>(lock));
-      next.base.push_back(base);
-      if (leaf_possible(next)) open_leaves_from(next, lock + 1, still_to_engage - 1, out);
-    }
-  }
 }
 
 RouteSearch::Visit& RouteSearch::visit(const CellRef& ref) {
@@ -238,14 +207,13 @@ bool RouteSearch::holds_start(const CellRef& ref) const {
 /// Leaves with more engaged locks can't have a cheaper goal than what their releases cost: they are opened
 /// when nothing cheaper is queued. False when the search has to stop.
 bool RouteSearch::open_due_levels() {
-  const int levels = problem_.design.lock_count() + 1;
+  const int levels = std::min(problem_.design.lock_count(), settings_.most_switches) + 1;
   while (levels_open_ < levels && (queue_.empty() || queue_.front().key >= kSwitchCost * levels_open_)) {
-    std::vector<int> found;
-    open_leaves_from(Leaf{}, 0, levels_open_, found);
-    for (const int leaf : found) {
-      seek_goals({leaf, 0});
-      if (must_stop()) return false;
-    }
+    const auto open = [&](const Leaf& leaf) {
+      seek_goals({leaf_index(leaf), 0});
+      return !must_stop();
+    };
+    if (!for_each_leaf(problem_.design, chart_, levels_open_, open)) return false;
     ++levels_open_;
   }
   return true;
@@ -559,6 +527,18 @@ bool RouteSearch::try_straight_for_it() {
   return true;
 }
 
+/// The same for more than one motion, and with switches.
+bool RouteSearch::try_directly() {
+  if (settings_.most_direct_work <= 0) return false;
+  const std::int64_t most = settings_.most_direct_work * std::max(1, problem_.design.lock_count());
+  DirectAttempt attempt(problem_, probe_, judge_);
+  auto route = attempt.run(settings_.most_switches, std::min(most, settings_.most_work));
+  other_work_ += attempt.work();
+  if (!route) return false;
+  route_ = std::move(*route);
+  return true;
+}
+
 /// Where frozen bends are continuous, a way with a few of them is sooner found.
 bool RouteSearch::try_notches_for_it() {
   const auto twin = notched_twin(problem_, chart_);
@@ -567,7 +547,7 @@ bool RouteSearch::try_notches_for_it() {
   settings.most_work = std::min(settings_.most_work, settings_.most_twin_work);
   RouteSearch search(*twin, settings);
   const SearchOutcome outcome = search.run();
-  twin_work_ += search.work();
+  other_work_ += search.work();
   if (search.best_approach()) best_approach_ = search.best_approach();
   if (outcome != SearchOutcome::found) return false;
   route_ = search.route();
@@ -581,7 +561,7 @@ SearchOutcome RouteSearch::run() {
     route_ = Route{};
     return SearchOutcome::found;
   }
-  if (try_straight_for_it() || try_notches_for_it()) return SearchOutcome::found;
+  if (try_directly() || try_straight_for_it() || try_notches_for_it()) return SearchOutcome::found;
   while (true) {
     switch (search_on()) {
       case Sweep::stopped:

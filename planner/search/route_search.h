@@ -12,7 +12,8 @@
 //   Artificial Intelligence 155, 2004, but for the costs, which may stay too high where a shorter way opens).
 // This is cell decomposition with exact labels (D. Zhu and J.-C. Latombe, "New Heuristic Algorithms for
 // Efficient Hierarchical Path Planning", IEEE Trans. Robotics and Automation 7(1), 1991), on the graph of
-// leaves that the locks make.
+// leaves that the locks make. Before it, a short attempt looks for a simple way (direct_attempt.h); what it
+// does not find is no matter.
 #pragma once
 
 #include <compare>
@@ -41,6 +42,9 @@ struct RouteSearchSettings {
   /// The same where frozen bends are continuous, which are more dimensions to be fine in.
   double finest_goal_with_friction_mm = 3.0;
   double finest_travel_mm = 0.004;  ///< mixed cells finer than this are not split any more
+  /// What the short attempt before the cells may take (direct_attempt.h) for each lock, and without locks; 0:
+  /// there is no such attempt.
+  std::int64_t most_direct_work = 15000;
   /// Where frozen bends are continuous: what looking for a plan with some of them may take before the whole
   /// question is asked (notched_twin.h).
   std::int64_t most_twin_work = 3000000;
@@ -79,7 +83,7 @@ class RouteSearch {
   std::int64_t checks() const { return probe_.checks() + goal_checks_; }
   /// What the search has done so far, in a measure that does not depend on the machine: about microseconds of
   /// a fast one.
-  std::int64_t work() const { return 10 * checks() + 4 * expansions_ + 1000 * tries_ + twin_work_; }
+  std::int64_t work() const { return 10 * checks() + 4 * expansions_ + 1000 * tries_ + other_work_; }
 
   /// The cells that the search has reached as JSON lines: leaf, u-cell, d-interval. After proved_none they
   /// hold every state that can reach the target.
@@ -137,8 +141,6 @@ class RouteSearch {
   };
 
   int leaf_index(const Leaf& leaf);
-  bool leaf_possible(const Leaf& leaf) const;
-  void open_leaves_from(const Leaf& leaf, int next_lock, int still_to_engage, std::vector<int>& out);
   void seek_goals(const CellRef& ref);
   void seed(const CellRef& ref);
   bool counts_as_goal(const CellRef& ref) const;
@@ -176,6 +178,7 @@ class RouteSearch {
   bool refine_coarse(const std::vector<CellRef>& path);
   void note_approach(const Threading& threading);
   bool try_straight_for_it();
+  bool try_directly();
   bool try_notches_for_it();
   /// True: route_ holds the way. Else what failed was refined; false in `progress` when nothing was left to
   /// refine.
@@ -209,7 +212,7 @@ class RouteSearch {
   std::int64_t tries_ = 0;
   int coarse_ways_ = 0;
   std::int64_t goal_checks_ = 0;
-  std::int64_t twin_work_ = 0;
+  std::int64_t other_work_ = 0;  // of what is tried before the cells
   std::vector<Home> homes_;      // the first is the start, and stands for "none" in LeafRecord::home
   int route_home_ = 0;           // where the new part of route_ starts
   std::size_t route_known_ = 0;  // how many steps lead there

@@ -16,18 +16,10 @@
 #include <ompl/base/goals/GoalSampleableRegion.h>
 #include <ompl/control/SpaceInformation.h>
 
+#include "planner/search/joining.h"
 #include "planner/search/leaf.h"
-#include "planner/search/route.h"
 
 namespace withy {
-
-/// Steps that join two states, the last one's `to` being `to`; nothing when their leaves differ by more than
-/// one lock or no state lets that lock switch. It switches at the shallower of the two insertions if it can
-/// there, else at the deeper.
-std::optional<std::vector<RouteStep>> joining_steps(const Design& design, const State& from, const State& to);
-
-/// Proved: each motion and each switch of the steps is allowed.
-bool steps_allowed(const StepJudge& judge, const State& from, const std::vector<RouteStep>& steps);
 
 /// A state that no validity checker accepts: what stands for "there is none" where OMPL wants a state.
 State past_all_limits();

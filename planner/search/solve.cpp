@@ -19,8 +19,9 @@ namespace withy {
 
 namespace {
 
-// How much work (RouteSearch::work) each look for a wider plan may take, beside what the first plan took, and
-// how many there are. Counted in work and not in time, so that the same question always gets the same plan.
+// How much work (RouteSearch::work) each look for a better plan may take, beside what the first plan took,
+// and how many there are. Counted in work and not in time, so that the same question always gets the same
+// plan.
 constexpr std::int64_t kWidenFloor = 200000;
 constexpr std::int64_t kWidenCeiling = 800000;
 constexpr int kWidenLooks = 4;
@@ -50,6 +51,18 @@ int switches_of(const Plan& plan) {
   return static_cast<int>(std::count_if(plan.actions.begin(), plan.actions.end(), [](const PlannedAction& a) {
     return a.lock >= 0 && a.leg == Leg::in;
   }));
+}
+
+/// A plan with fewer switches, when one is found in reasonable work: the first way found need not have the
+/// fewest.
+Plan with_fewer_switches(const SearchProblem& problem, Plan plan, RouteSearchSettings settings) {
+  while (switches_of(plan) > 0) {
+    settings.most_switches = switches_of(plan) - 1;
+    auto fewer = plan_at(problem, settings);
+    if (!fewer) break;
+    plan = std::move(*fewer);
+  }
+  return plan;
 }
 
 /// A plan with a wider narrowest passage and no more switches, when one is found in reasonable work.
@@ -168,11 +181,12 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
   if (outcome == SearchOutcome::found) {
     Plan plan = make_plan(search.judge(), tidy(search.judge(), search.route()));
     if (settings.widen) {
-      settings.progress("looking for a wider way");
+      settings.progress("looking for a better way");
       search_settings.most_work =
           std::min(std::clamp(search.work(), kWidenFloor, kWidenCeiling), settings.most_work);
       // From here on only work counts: a plan is at hand, and the clock must not choose between plans.
       search_settings.stop = settings.interrupted;
+      plan = with_fewer_switches(problem, std::move(plan), search_settings);
       plan = widened(problem, std::move(plan), search_settings);
     }
     fill_plan(answer, problem, std::move(plan));

@@ -10,6 +10,7 @@
 
 #include "geometry/channel_maker.h"
 #include "planner/search/problem.h"
+#include "planner/search/route.h"
 
 namespace withy::questions {
 
@@ -68,6 +69,22 @@ inline Tube tube(std::vector<TubePath::Bend> bends, std::vector<std::pair<double
       std::make_shared<const WallDistance>(std::make_shared<const Channel>(std::move(*channel)));
   return {std::make_shared<const ChannelDistance>(wall, DistanceField::make(wall, 0.25)),
           made->facets_inside_mm, made->facets_outside_mm};
+}
+
+/// Every motion and switch of a route is allowed, and a switch moves nothing.
+inline void check_allowed(const StepJudge& judge, const Route& route) {
+  for (std::size_t i = 0; i < route.steps.size(); ++i) {
+    const RouteStep& step = route.steps[i];
+    const State& before = route.state_before(i);
+    CAPTURE(i);
+    if (step.lock >= 0) {
+      CHECK(step.to.insertion_mm == before.insertion_mm);
+      CHECK(step.to.u_free == before.u_free);
+      CHECK(judge.switch_allowed(before, step.lock, step.to));
+    } else {
+      CHECK(judge.motion_allowed(before, step.to));
+    }
+  }
 }
 
 inline SearchProblem question(const Design& design, const Tube& channel, const Eigen::Vector3d& target,

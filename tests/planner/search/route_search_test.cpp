@@ -78,20 +78,7 @@ TEST_CASE("A route's every motion and switch is allowed, before and after tidyin
     const StepJudge judge(asked, hardware);
     const Route tidied = tidy(judge, search.route());
     CHECK(tidied.steps.size() <= search.route().steps.size());
-    for (const Route* route : {&search.route(), &tidied})
-      for (std::size_t i = 0; i < route->steps.size(); ++i) {
-        const RouteStep& step = route->steps[i];
-        const State& before = route->state_before(i);
-        CAPTURE(i);
-        if (step.lock >= 0) {  // a switch moves nothing
-          CHECK(step.to.insertion_mm == before.insertion_mm);
-          CHECK(step.to.u_free == before.u_free);
-        }
-        if (step.lock < 0)
-          CHECK(judge.motion_allowed(before, step.to));
-        else
-          CHECK(judge.switch_allowed(before, step.lock, step.to));
-      }
+    for (const Route* route : {&search.route(), &tidied}) check_allowed(judge, *route);
     CHECK(asked.goal.holds(Shape(design, tidied.steps.back().to).tip_E()));
     const Plan plan = make_plan(judge, tidied);
     CHECK(plan.states.front() == start_state());
