@@ -5,7 +5,6 @@
 #include <cmath>
 #include <limits>
 #include <memory>
-#include <random>
 #include <vector>
 
 #include <catch2/catch.hpp>
@@ -13,31 +12,16 @@
 #include "geometry/ball_margins.h"
 #include "geometry/distance_field.h"
 #include "geometry/lanes.h"
-#include "tests/support/tube.h"
+#include "tests/support/random_bodies.h"
 
 using namespace withy;
+using testing::Random;
 using testing::TubeShape;
 
 namespace {
 
 constexpr int kCases = 10000;
 constexpr double kInfinity = std::numeric_limits<double>::infinity();
-
-class Random {
- public:
-  explicit Random(std::uint32_t seed) : engine_(seed) {}
-  double between(double low, double high) {
-    return std::uniform_real_distribution<double>(low, high)(engine_);
-  }
-  int below(int n) { return std::uniform_int_distribution<int>(0, n - 1)(engine_); }
-  Eigen::Vector3d direction() {
-    std::normal_distribution<double> normal;
-    return Eigen::Vector3d(normal(engine_), normal(engine_), normal(engine_)).normalized();
-  }
-
- private:
-  std::mt19937 engine_;
-};
 
 /// A point in or about a tube, by one of several habits that a look-up might trip over.
 Eigen::Vector3d awkward_point(const TubeShape& shape, const DistanceField& field, Random& random) {
