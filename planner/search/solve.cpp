@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <chrono>
 #include <cmath>
+#include <limits>
 #include <memory>
 
 #include <fmt/format.h>
@@ -19,12 +20,11 @@ namespace withy {
 
 namespace {
 
-// How much work (RouteSearch::work) each look for a better plan may take, beside what the first plan took,
-// and how many there are. Counted in work and not in time, so that the same question always gets the same
-// plan.
-constexpr std::int64_t kWidenFloor = 200000;
-constexpr std::int64_t kWidenCeiling = 800000;
-constexpr int kWidenLooks = 4;
+// How much work (RouteSearch::work) each look for a better plan may take, beside what the first plan took, and
+// how many there are. Counted in work and not in time, so that the same question always gets the same plan.
+constexpr std::int64_t kWidenFloor = 600000;
+constexpr std::int64_t kWidenCeiling = 1600000;
+constexpr int kWidenLooks = 6;
 // Clearance steps (mm) of that look: first and least.
 constexpr double kWidenFirst_mm = 0.4;
 constexpr double kWidenLeast_mm = 0.05;
@@ -39,11 +39,8 @@ class Clock {
   std::chrono::steady_clock::time_point start_ = std::chrono::steady_clock::now();
 };
 
-/// A plan for the problem with its required clearance, tidied; nothing when the search does not find one
-/// within `settings`.
-std::optional<Plan> plan_at(const SearchProblem& problem, const RouteSearchSettings& settings) {
-  RouteSearch search(problem, settings);
-  if (search.run() != SearchOutcome::found) return std::nullopt;
+/// The route that the search found, tidied, as a plan.
+Plan plan_of(const RouteSearch& search) {
   return make_plan(search.judge(), tidy(search.judge(), search.route()));
 }
 
@@ -69,13 +66,20 @@ Plan with_fewer_switches(const SearchProblem& problem, Plan plan, RouteSearchSet
 Plan widened(const SearchProblem& problem, Plan plan, RouteSearchSettings settings) {
   settings.most_switches = switches_of(plan);
   double step = kWidenFirst_mm;
+  double none_from = std::numeric_limits<double>::infinity();  // proved: no plan keeps this much
   for (int look = 0; look < kWidenLooks && step >= kWidenLeast_mm && std::isfinite(plan.clearance_mm);
        ++look) {
+    step = std::min(step, 0.5 * (none_from - plan.clearance_mm));
     SearchProblem wider = problem;
     wider.required_clearance_mm = plan.clearance_mm + step;
-    const auto better = plan_at(wider, settings);
+    RouteSearch search(wider, settings);
+    const SearchOutcome outcome = search.run();
+    if (outcome == SearchOutcome::proved_none) none_from = wider.required_clearance_mm;
+    std::optional<Plan> better;
+    if (outcome == SearchOutcome::found) better = plan_of(search);
     if (better && better->clearance_mm > plan.clearance_mm) {
-      plan = *better;
+      plan = std::move(*better);
+      step *= 2.0;
     } else {
       step *= 0.5;
     }
@@ -179,7 +183,7 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
   RouteSearch search(problem, search_settings);
   const SearchOutcome outcome = search.run();
   if (outcome == SearchOutcome::found) {
-    Plan plan = make_plan(search.judge(), tidy(search.judge(), search.route()));
+    Plan plan = plan_of(search);
     if (settings.widen) {
       settings.progress("looking for a better way");
       search_settings.most_work =

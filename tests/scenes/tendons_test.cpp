@@ -75,10 +75,16 @@ double frozen_curvature_per_mm(const withy_plain::ListedPlan& plan) {
 
 }  // namespace
 
-TEST_CASE("Where bending the free region hard breaks the tension limit, the plan freezes a bend first") {
-  const auto plan = planned_at("4.0");
-  CHECK(plan.summary.numbers.at("tension_max_N") <= 4.0);
-  CHECK(frozen_curvature_per_mm(plan) > 0.0);
+TEST_CASE("Where the shortest route breaks the tension limit, the plan takes another that keeps it") {
+  const auto strong = planned_at("20.0");
+  const auto weak = planned_at("4.0");
+  // The shortest: freeze the base straight, bend the rest hard.
+  CHECK(kinds_in(strong).size() < kinds_in(weak).size());
+  CHECK(frozen_curvature_per_mm(strong) == 0.0);
+  CHECK(strong.summary.numbers.at("tension_max_N") > 4.0);
+  // The other: freeze a bend in the base, bend the rest gently.
+  CHECK(frozen_curvature_per_mm(weak) > 0.0);
+  CHECK(weak.summary.numbers.at("tension_max_N") <= 4.0);
 }
 
 TEST_CASE("Where the shortest route breaks the tension limit and there is no other, the verdict says so") {
