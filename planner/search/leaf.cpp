@@ -5,14 +5,17 @@
 #include <cassert>
 #include <cmath>
 
+#include "planner/segment/tendons.h"
+
 namespace withy {
 
 bool boxes_touch(const Box& a, const Box& b) {
   assert(a.dimensions == b.dimensions);
   for (int k = 0; k < a.dimensions; ++k) {
     const auto i = Box::idx(k);
-    const bool apart =
-        k < 3 ? a.low[i] > b.high[i] || b.low[i] > a.high[i] : a.low[i] >= b.high[i] || b.low[i] >= a.high[i];
+    const bool point = a.low[i] == a.high[i] || b.low[i] == b.high[i];
+    const bool apart = k < 3 || point ? a.low[i] > b.high[i] || b.low[i] > a.high[i]
+                                      : a.low[i] >= b.high[i] || b.low[i] >= a.high[i];
     if (apart) return false;
   }
   return true;
@@ -36,12 +39,35 @@ Box intersection(const Box& a, const Box& b) {
   return out;
 }
 
-BendChart::BendChart(const Design& design) : design_(design) {
+namespace {
+
+// A plane's or a line's direction counts as that of an axis when its component along the other is below this:
+// degrees in radians are wrong by 1e-16.
+constexpr double kParallel = 1e-9;
+
+/// The component across the plane in which all tendons bend the segment; -1 where there is no such plane or
+/// it is neither that of x nor that of y.
+int component_across(const Design& design) {
+  if (!design.tendons()) return -1;
+  const auto along = TendonStatics(*design.tendons()).plane();
+  if (!along) return -1;
+  if (std::abs(along->y()) < kParallel) return 1;
+  return std::abs(along->x()) < kParallel ? 0 : -1;
+}
+
+}  // namespace
+
+BendChart::BendChart(const Design& design, bool heeds_tendons)
+    : design_(design), pinned_(heeds_tendons ? component_across(design) : -1) {
   if (design.latch()) kind_ = lattice_kind(*design.latch());
   axes_.resize(2, coordinates());
   if (kind_ == LatticeKind::everything) axes_ = Eigen::Matrix2d::Identity();
   if (kind_ == LatticeKind::lines)
     axes_.col(0) = lattice_lines(*design.latch(), Eigen::Vector2d::Zero(), 2.0 * M_PI).front().direction;
+}
+
+bool BendChart::in_plane(const Eigen::Vector2d& theta) const {
+  return pinned_ < 0 || std::abs(theta[pinned_]) < kNotchGrain;
 }
 
 std::vector<Eigen::Vector2d> BendChart::bases_near(const Eigen::Vector2d& sum_before,
@@ -89,11 +115,12 @@ std::vector<Stretch> stretches_of(const Design& design, const LockSet& engaged) 
   return stretches;
 }
 
-bool leaf_possible(const Design& design, const Leaf& leaf) {
+bool leaf_possible(const Design& design, const BendChart& chart, const Leaf& leaf) {
   const auto stretches = stretches_of(design, leaf.engaged);
   for (std::size_t r = 0; r < leaf.base.size(); ++r) {
     const double f = design.flexible_length(stretches[r].from_mm, stretches[r].to_mm);
     if (leaf.base[r].norm() > design.segment().curvature_max_per_mm * f * (1.0 + 1e-9)) return false;
+    if (!chart.in_plane(leaf.base[r])) return false;
   }
   return true;
 }
@@ -113,7 +140,7 @@ bool for_each_leaf_from(const Design& design, const BendChart& chart, const Leaf
       Leaf next = leaf;
       next.engaged.set(static_cast<std::size_t>(lock));
       next.base.push_back(base);
-      if (leaf_possible(design, next) &&
+      if (leaf_possible(design, chart, next) &&
           !for_each_leaf_from(design, chart, next, lock + 1, still_to_engage - 1, take))
         return false;
     }
@@ -147,12 +174,15 @@ Box whole_leaf(const Design& design, const BendChart& chart, const Leaf& leaf) {
   const double kappa = design.segment().curvature_max_per_mm;
   box.low = {0.0, -kappa, -kappa};
   box.high = {design.carriage().insertion_max_mm, kappa, kappa};
+  if (chart.pinned() >= 0)
+    box.low[Box::idx(1 + chart.pinned())] = box.high[Box::idx(1 + chart.pinned())] = 0.0;
   const auto stretches = stretches_of(design, leaf.engaged);
   int k = 3;
   for (int r = 0; r < leaf.engaged_count(); ++r) {
     const Stretch& s = stretches[static_cast<std::size_t>(r)];
-    const double most = kappa * design.flexible_length(s.from_mm, s.to_mm);
+    const double whole = kappa * design.flexible_length(s.from_mm, s.to_mm);
     for (int c = 0; c < chart.coordinates(); ++c, ++k) {
+      const double most = chart.pins_axis(c) ? 0.0 : whole;
       box.low[Box::idx(k)] = -most;
       box.high[Box::idx(k)] = most;
     }

@@ -8,9 +8,14 @@
 // region r bends by
 //     Theta_r = base_r + axes . (its t),   axes the unit vectors of the plane, or the one direction the
 //     notches leave free.
+//
+// Two tendons bend the segment in their plane only. Where that is the section's x-z or y-z plane, the
+// coordinate across it is pinned to 0: boxes have no width there. (Across any other plane no box of ux and uy
+// holds allowed states only, and nothing that bends can be proved free.)
 #pragma once
 
 #include <array>
+#include <cmath>
 #include <compare>
 #include <cstdint>
 #include <functional>
@@ -38,7 +43,8 @@ struct Box {
   static std::size_t idx(int k) { return static_cast<std::size_t>(k); }
 };
 
-/// Do the boxes share a point, and (in the frozen coordinates, which no motion changes) more than a face?
+/// Do the boxes share a point, and (in the frozen coordinates with any width, which no motion changes) more
+/// than a face?
 bool boxes_touch(const Box& a, const Box& b);
 
 /// Least and greatest |u| over the box.
@@ -47,16 +53,27 @@ std::pair<double, double> curvature_range(const Box& box);
 /// The shared part of two boxes that touch.
 Box intersection(const Box& a, const Box& b);
 
+/// Bends nearer than this (rad) are one bend: far below a notch, far above rounding.
+inline constexpr double kNotchGrain = 1e-7;
+
 /// How the latch lets frozen bends lie: constant for a design.
 class BendChart {
  public:
-  explicit BendChart(const Design& design);
+  /// `heeds_tendons`: bends that the tendons can't make are left out.
+  BendChart(const Design& design, bool heeds_tendons);
 
   LatticeKind kind() const { return kind_; }
   /// Continuous coordinates of one frozen bend: 0, 1 or 2.
   int coordinates() const { return kind_ == LatticeKind::points ? 0 : kind_ == LatticeKind::lines ? 1 : 2; }
   /// 2 x coordinates(): unit vectors along which a frozen bend is continuous.
   const Eigen::Matrix2Xd& axes() const { return axes_; }
+
+  /// The component, 0 or 1, of every curvature and bend that the tendons hold at 0; -1 where there is none.
+  int pinned() const { return pinned_; }
+  /// Is continuous coordinate `c` of every frozen bend the pinned component?
+  bool pins_axis(int c) const { return pinned_ >= 0 && std::abs(axes_(1 - pinned_, c)) < kNotchGrain; }
+  /// Has this frozen bend nothing but rounding of the pinned component?
+  bool in_plane(const Eigen::Vector2d& theta) const;
 
   /// What is left of a bend when its continuous coordinates are taken out: the leaf's discrete part.
   Eigen::Vector2d base_of(const Eigen::Vector2d& theta) const {
@@ -72,6 +89,7 @@ class BendChart {
   const Design& design_;
   LatticeKind kind_ = LatticeKind::everything;
   Eigen::Matrix2Xd axes_;
+  int pinned_ = -1;
 };
 
 /// A leaf's identity: engaged locks and the discrete part of each frozen bend, proximal to distal.
@@ -80,9 +98,6 @@ struct LeafKey {
   std::vector<std::array<std::int64_t, 2>> notch;  ///< base in units of kNotchGrain
   auto operator<=>(const LeafKey&) const = default;
 };
-
-/// Bends nearer than this (rad) are one bend: far below a notch, far above rounding.
-inline constexpr double kNotchGrain = 1e-7;
 
 /// One leaf's geometry; a value.
 struct Leaf {
@@ -96,7 +111,7 @@ struct Leaf {
 };
 
 /// The whole of a leaf: d in [0, d_max], u in the square about the curvature disk, frozen coordinates within
-/// what the curvature limit allows for the region's full flexible length.
+/// what the curvature limit allows for the region's full flexible length; what is pinned at 0.
 Box whole_leaf(const Design& design, const BendChart& chart, const Leaf& leaf);
 
 /// The state at leaf coordinates `x` (as many as the leaf has).
@@ -115,8 +130,8 @@ struct Stretch {
 };
 std::vector<Stretch> stretches_of(const Design& design, const LockSet& engaged);
 
-/// Does every frozen bend keep the curvature limit when all of its region is out?
-bool leaf_possible(const Design& design, const Leaf& leaf);
+/// Does every frozen bend keep the curvature limit when all of its region is out, and the tendons' plane?
+bool leaf_possible(const Design& design, const BendChart& chart, const Leaf& leaf);
 
 /// Hands out all possible leaves with so many engaged locks, in an order that never changes, until `take`
 /// returns false; false then.

@@ -8,6 +8,7 @@
 #include <fmt/format.h>
 
 #include "planner/search/make_plan.h"
+#include "planner/search/nearest_approach.h"
 #include "planner/search/route_search.h"
 #include "planner/search/route_tidy.h"
 #include "planner/segment/latch.h"
@@ -123,7 +124,7 @@ std::string off_the_notches(const SearchProblem& problem, const Route& route) {
       lock = step.lock;
     }
   }
-  return fmt::format("with lock {} holding a bend {:.1f} degrees off the nearest notch", lock + 1,
+  return fmt::format("with lock {} holding a bend {:.2g} degrees off the nearest notch", lock + 1,
                      worst * 180.0 / M_PI);
 }
 
@@ -201,8 +202,13 @@ std::optional<Reason> find_reason(const SearchProblem& problem, const ReasonSett
     left -= search.work();
     if (outcome != SearchOutcome::found && left <= 0) return std::nullopt;
     if (outcome != SearchOutcome::found) continue;
-    return Reason{relaxation,
-                  sentence_for(relaxation, problem, *eased, tidy(search.judge(), search.route()))};
+    const Route route = tidy(search.judge(), search.route());
+    Reason reason{relaxation, sentence_for(relaxation, problem, *eased, route), std::nullopt};
+    if (relaxation != Relaxation::one_more_lock) {
+      const Hardware hardware(problem.design);
+      reason.approach = approach_along(StepJudge(problem, hardware), route);
+    }
+    return reason;
   }
   return std::nullopt;
 }

@@ -11,6 +11,7 @@
 #include <optional>
 #include <string>
 
+#include "planner/search/answer.h"
 #include "planner/search/problem.h"
 
 namespace withy {
@@ -30,6 +31,9 @@ enum class Relaxation {
 struct Reason {
   Relaxation relaxed = Relaxation::walls;
   std::string sentence;
+  /// How far the way that was found with the limit relaxed can be gone with it; nothing where it is no way
+  /// for this segment (one_more_lock).
+  std::optional<Approach> approach;
 };
 
 struct ReasonSettings {

@@ -37,7 +37,7 @@ constexpr int kStopInterval = 32;
 RouteSearch::RouteSearch(const SearchProblem& problem, RouteSearchSettings settings)
     : problem_(problem),
       settings_(std::move(settings)),
-      chart_(problem.design),
+      chart_(problem.design, problem.heeded.tendons),
       probe_(problem, chart_),
       judge_(problem, probe_.hardware()),
       body_margin_([this](const State& state) { return probe_.body_margin(state); }),
@@ -53,7 +53,7 @@ int RouteSearch::leaf_index(const Leaf& leaf) {
   if (fresh) {
     leaves_.push_back(std::make_unique<LeafRecord>(
         LeafRecord{leaf, CellTree(whole_leaf(problem_.design, chart_, leaf)), {}, {}}));
-    if (!leaf_possible(problem_.design, leaf)) record(found->second).tree.set_status(0, CellStatus::blocked);
+    if (!leaf_possible(problem_.design, chart_, leaf)) record(found->second).tree.set_status(0, CellStatus::blocked);
   }
   return found->second;
 }

@@ -10,11 +10,13 @@
 #include <fmt/format.h>
 
 #include "planner/search/make_plan.h"
+#include "planner/search/nearest_approach.h"
 #include "planner/search/ompl_planners.h"
 #include "planner/search/reasons.h"
 #include "planner/search/route_search.h"
 #include "planner/search/route_tidy.h"
 #include "planner/segment/shape.h"
+#include "planner/segment/tendons.h"
 
 namespace withy {
 
@@ -25,6 +27,8 @@ namespace {
 constexpr std::int64_t kWidenFloor = 600000;
 constexpr std::int64_t kWidenCeiling = 1600000;
 constexpr int kWidenLooks = 6;
+// The same for each look for where an unreachable target is approached nearest.
+constexpr std::int64_t kApproachWork = 500000;
 // Clearance steps (mm) of that look: first and least.
 constexpr double kWidenFirst_mm = 0.4;
 constexpr double kWidenLeast_mm = 0.05;
@@ -125,24 +129,36 @@ void list_checked(const SearchProblem& problem, std::vector<std::string>& checke
 
 namespace {
 
-std::string unreachable_sentence(const SearchProblem& problem, const SolveSettings& settings,
-                                 const RouteSearch& search) {
-  std::string why =
+/// After a proof: what stands in the way, and where it comes to a stop.
+void explain_unreachable(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,
+                         const RouteSearch& search) {
+  answer.why =
       fmt::format("no sequence of actions brings the tip within {:.4g} mm of the target ({} cells proved)",
                   problem.goal.tolerance_mm, search.checks());
-  if (!settings.explain) return why;
+  if (!settings.explain) return;
   settings.progress("looking for what stands in the way");
   ReasonSettings reason_settings;
   reason_settings.stop = settings.interrupted;
   reason_settings.most_work_in_all = std::min(reason_settings.most_work_in_all, settings.most_work);
   reason_settings.with_locks = settings.with_locks;
   const auto reason = find_reason(problem, reason_settings);
-  return why + "; " +
-         (reason ? reason->sentence : "no single limit was found whose relaxation alone would change that");
+  answer.why += "; " + (reason ? reason->sentence
+                               : "no single limit was found whose relaxation alone would change that");
+  if (reason && reason->approach) answer.approach = reason->approach;
+  if (!answer.approach)
+    answer.approach =
+        approach_with_tolerance(problem, std::min(kApproachWork, settings.most_work), settings.interrupted);
 }
 
-std::string undecided_sentence(const SolveSettings& settings, const Coverage& coverage,
-                               const std::optional<Approach>& approach) {
+/// Tendons in one plane across both axes of the section: a case the search can neither prove nor plan.
+bool in_a_slanted_plane(const SearchProblem& problem) {
+  if (!problem.heeded.tendons || !problem.design.tendons()) return false;
+  const bool planar = TendonStatics(*problem.design.tendons()).plane().has_value();
+  return planar && BendChart(problem.design, true).pinned() < 0;
+}
+
+std::string undecided_sentence(const SearchProblem& problem, const SolveSettings& settings,
+                               const Coverage& coverage, const std::optional<Approach>& approach) {
   const std::string spent = std::isfinite(settings.budget_seconds)
                                 ? fmt::format("after {:.0f} s", settings.budget_seconds)
                                 : "within the work allowed";
@@ -152,6 +168,10 @@ std::string undecided_sentence(const SolveSettings& settings, const Coverage& co
   if (approach)
     why += fmt::format("; the nearest approach tried leaves {:.2f} mm to the target, and then {}",
                        approach->distance_mm, approach->blocked_by);
+  if (in_a_slanted_plane(problem))
+    why +=
+        "; the tendons bend the segment in one plane, which the search can follow only along the section's x "
+        "or y: turn entry.x_axis (and with it all angles of the section) so that it is";
   return why;
 }
 
@@ -201,10 +221,10 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
   if (settings.proof != nullptr) search.write_reached_cells(*settings.proof);
   if (outcome == SearchOutcome::proved_none) {
     answer.verdict = Verdict::unreachable;
-    answer.why = unreachable_sentence(problem, settings, search);
+    explain_unreachable(answer, problem, settings, search);
   } else {
     answer.verdict = Verdict::undecided;
-    answer.why = undecided_sentence(settings, *answer.coverage, answer.approach);
+    answer.why = undecided_sentence(problem, settings, *answer.coverage, answer.approach);
   }
 }
 

@@ -52,6 +52,7 @@ class Threader {
       const bool ok = chain_[k].lock < 0 ? pass_within(k) : pass_switch(k);
       if (!ok) {
         fail(k);
+        if (chain_[k].lock >= 0 && chain_[k].engages) fail_widest_of_stay(k + 1);
         return std::move(out_);  // what follows has no state to start from
       }
     }
@@ -61,8 +62,25 @@ class Threader {
 
  private:
   void fail(std::size_t k) {
+    if (out_.failed.empty()) out_.proved_steps = out_.route.steps.size();
     if (out_.failed.empty() || out_.failed.back() != static_cast<int>(k))
       out_.failed.push_back(static_cast<int>(k));
+  }
+
+  /// Where a frozen bend is continuous, the cells of the stay in a leaf may leave no bend for all of them.
+  /// Then those that say least about it are to blame, be they proved free or not.
+  void fail_widest_of_stay(std::size_t first) {
+    double widest = 0.0;
+    std::size_t blamed = first;
+    for (std::size_t j = first; j < chain_.size(); ++j) {
+      for (int c = 3; c < chain_[j].box.dimensions; ++c)
+        if (chain_[j].box.half(c) > widest) {
+          widest = chain_[j].box.half(c);
+          blamed = j;
+        }
+      if (chain_[j].lock >= 0) break;
+    }
+    if (widest > 0.0) fail(blamed);
   }
 
   /// Moves on within cell k; a motion that can't be proved is noted, the threading goes on to learn of

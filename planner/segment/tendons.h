@@ -92,6 +92,13 @@ class TendonStatics {
   /// continuous across sectors.
   double lipschitz_N_per_Nmm() const { return lipschitz_; }
 
+  /// The direction that all tendons lie along, on one side of the backbone or on both; nothing where they
+  /// don't.
+  std::optional<Eigen::Vector2d> plane() const {
+    if (!in_one_plane_ || direction_.empty()) return std::nullopt;
+    return direction_.front();
+  }
+
   /// Can every moment be had?
   bool spans_plane() const { return edge_.empty(); }
 

@@ -38,9 +38,10 @@ class EditedScene {
   fs::path file() const { return folder_.path() / "scene.toml"; }
   const fs::path& folder() const { return folder_.path(); }
 
-  withy_test::ProgramRun plan() const {
+  withy_test::ProgramRun plan(const std::string& budget_s = "60") const {
     return withy_test::run_program(
-        WITHY_PROGRAM, {"plan", file().string(), "--locks", "1", "--quiet", "-o", folder().string()},
+        WITHY_PROGRAM,
+        {"plan", file().string(), "--locks", "1", "--budget", budget_s, "--quiet", "-o", folder().string()},
         folder());
   }
 
@@ -94,6 +95,32 @@ TEST_CASE("Where the shortest route breaks the tension limit and there is no oth
   CHECK(run.status == 3);
   CHECK(std::regex_search(run.out, std::regex("tendon [12] would carry [0-9.]+ N at the base, above the "
                                               "limit of 4 N")));
+}
+
+TEST_CASE("Two tendons bend the segment in their plane, along either axis of the section, and no more") {
+  const auto planned = [](const std::string& angles) {
+    const EditedScene scene("planar-s",
+                            {{"\nangles_deg = [0.0, 90.0, 180.0, 270.0]", "\nangles_deg = " + angles},
+                             {R"(tendons = ["A", "B", "C", "U"])", R"(tendons = ["A", "B"])"}});
+    const auto run = scene.plan();
+    CAPTURE(angles, run.out, run.err);
+    if (run.status == 0)
+      CHECK(withy_plain::replay_plan(scene.file().string(), (scene.folder() / "plan.json").string()).empty());
+    return run.status;
+  };
+  // The S lies in the x-z plane.
+  CHECK(planned("[0.0, 180.0]") == 0);
+  CHECK(planned("[90.0, 270.0]") == 3);
+}
+
+TEST_CASE("Two tendons in a plane that slants across the section leave a bend undecided, with what to do") {
+  const EditedScene scene("planar-s",
+                          {{"\nangles_deg = [0.0, 90.0, 180.0, 270.0]", "\nangles_deg = [1.0, 181.0]"},
+                           {R"(tendons = ["A", "B", "C", "U"])", R"(tendons = ["A", "B"])"}});
+  const auto run = scene.plan("2");
+  CAPTURE(run.out, run.err);
+  CHECK(run.status == 4);
+  CHECK(run.out.find("turn entry.x_axis") != std::string::npos);
 }
 
 TEST_CASE("Two tendons are refused a bend out of their plane, with that reason") {

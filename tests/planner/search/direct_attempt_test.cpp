@@ -25,7 +25,7 @@ struct Attempted {
 };
 
 Attempted attempt(const SearchProblem& asked, int most_switches, std::int64_t most_work = kAmple) {
-  const BendChart chart(asked.design);
+  const BendChart chart(asked.design, true);
   CellProbe probe(asked, chart);
   const StepJudge judge(asked, probe.hardware());
   DirectAttempt direct(asked, probe, judge);
@@ -60,7 +60,7 @@ double sampled_clearance(const SearchProblem& asked, const Route& route) {
 /// that of the one arc's end: within 5 degrees of the axis the tip is at most 60 mm sin 5 degrees = 5.3 mm
 /// beside it, and the target 13 mm.
 SearchProblem planar_s(const Tube& chamber, const Design& design) {
-  const BendChart chart(design);
+  const BendChart chart(design, true);
   const double f = design.flexible_length(0.0, design.station_mm(0));
   State s_bend;
   s_bend.engaged.set(0);

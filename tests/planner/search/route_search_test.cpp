@@ -95,7 +95,7 @@ TEST_CASE("Any lock switch between two leaves lies in the boxes of a link, on bo
   for (const CarriageKind carriage : {CarriageKind::free, CarriageKind::guide})
     for (const double pitch : {0.5, 0.0}) {
       const Design design = segment({carriage, {20.0, 40.0}, pitch});
-      const BendChart chart(design);
+      const BendChart chart(design, true);
       int switched = 0;
       for (int trial = 0; trial < 4000; ++trial) {
         // A state with the free region's curvature set so that lock 1 or 2 can be engaged on a notch.
