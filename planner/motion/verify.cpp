@@ -22,6 +22,9 @@ constexpr double kTangentAcceleration = 1.2;
 // Boxes are first cut to about this size (mm): at the distances a body keeps from the wall the bound then
 // loses under 0.1 mm.
 constexpr double kFirstBox_mm = 1.0;
+// With a question of yes or no the answer is no only where a clearance less than this above the required one
+// was found: as much work again as the slack above would take for every halving of it squared.
+constexpr double kCompareSlack_mm = 0.005;
 // A box smaller than this (mm) that still proves nothing is given up on: contact, or an outlet's rim.
 constexpr double kLeastBox_mm = 1e-3;
 // The part of the reported slack that subdivision may use up; the rest is left to rounding.
@@ -72,7 +75,8 @@ class Sweep {
     start();
     while (!queue_.empty()) {
       const Box box = queue_.top();
-      const double goal = std::min(required, upper_ - kWorkingSlack_mm);
+      const double goal =
+          std::min(required, upper_ - (required < kInfinity ? kCompareSlack_mm : kWorkingSlack_mm));
       if (box.lower >= goal) break;
       if (upper_ < required && required < kInfinity) break;
       if (upper_ < std::min(0.0, required)) break;

@@ -21,6 +21,9 @@ struct Spacing {
 };
 constexpr Spacing kSpacings[] = {{2.0, 2.0}, {1.0, 0.4}, {0.4, 0.0}};
 
+// How many places where the body gets thicker are asked for their room.
+constexpr int kThickenings = 3;
+
 // The same for exact distances, which cost too much for more than one spacing.
 constexpr double kExactSpacing_mm = 1.0;
 constexpr double kShaftStep_mm = 0.25;
@@ -32,11 +35,19 @@ bool can_be_placed(const Design& design, const State& state) {
   return std::all_of(regions.begin(), regions.end(), [](const Region& r) { return r.u.allFinite(); });
 }
 
+double thickest(const Design& design) {
+  double radius = design.segment().radius_mm;
+  for (const RigidSpan& span : design.rigid_spans())
+    radius = std::max(radius, design.body_radius(0.5 * (span.from_mm + span.to_mm)));
+  return radius;
+}
+
 }  // namespace
 
 CellBody::CellBody(const SearchProblem& problem, const BendChart& chart) : problem_(problem), chart_(chart) {
   if (const auto field = problem.distance->field_pointer()) {
     outside_.emplace(field);
+    room_.emplace(field, thickest(problem.design) + problem.required_clearance_mm);
     for (const Spacing& s : kSpacings) {
       BodyCheck body(problem.design, field, s.spacing_mm);
       BodyPoints points = body.make_points();
@@ -145,7 +156,7 @@ CellStatus CellBody::check_by_field(const Box& box, const State& centre) {
   }();
   if (margins.blocked < wanted) return CellStatus::blocked;
   if (margins.unknown || margins.least < wanted)
-    return sticks_out(grain) ? CellStatus::blocked : CellStatus::mixed;
+    return sticks_out(grain) || has_no_room(grain) ? CellStatus::blocked : CellStatus::mixed;
   return grain.body.whole_body(margins, grain.points) >= wanted ? CellStatus::free : CellStatus::mixed;
 }
 
@@ -169,6 +180,35 @@ bool CellBody::sticks_out(const Grain& grain) {
     return outside_->upper({points.x[i], points.y[i], points.z[i]}, slack) + slack < need;
   };
   return sticks_out_at(off_[off_.size() / 2]) || sticks_out_at(off_.front()) || sticks_out_at(off_.back());
+}
+
+/// Is there some station that, wherever the cell moves it, finds no place wide enough? Asked for a few of
+/// those that have none at the cell's centre: the most proximal, which the cell moves least, those where the
+/// body is first thicker, and the middle one.
+bool CellBody::has_no_room(const Grain& grain) {
+  const BodySampler& sampler = grain.body.sampler();
+  const BodyPoints& points = grain.points;
+  const double wanted = problem_.required_clearance_mm;
+  const auto need = [&](int j) { return static_cast<double>(sampler.radii_mm()[Box::idx(j)]) + wanted; };
+  tight_.clear();
+  for (int j = 0; j < sampler.count(); ++j) {
+    const std::size_t i = Box::idx(j);
+    if (points.slack[i] < points.z[i] && static_cast<double>(points.lower[i]) < need(j)) tight_.push_back(j);
+  }
+  if (tight_.empty()) return false;
+  const auto no_room_at = [&](int j) {
+    const std::size_t i = Box::idx(j);
+    return room_->most_within({points.x[i], points.y[i], points.z[i]}, static_cast<double>(points.slack[i])) <
+           need(j);
+  };
+  if (no_room_at(tight_.front()) || no_room_at(tight_[tight_.size() / 2])) return true;
+  int asked = 0;
+  for (std::size_t k = 1; k < tight_.size() && asked < kThickenings; ++k)
+    if (need(tight_[k]) > need(tight_[k - 1])) {
+      if (no_room_at(tight_[k])) return true;
+      ++asked;
+    }
+  return false;
 }
 
 CellStatus CellBody::check_shaft(const Box& box) const {

@@ -8,7 +8,8 @@
 // much). With c the required clearance:
 //   free:    the body's margin by the field, less m(s) at every station and less what the body may lose
 //            between stations, is at least c (body_clearance.h).
-//   blocked: at some station that stays past the entry plane D + m(s) < R + c.
+//   blocked: at some station that stays past the entry plane D + m(s) < R + c, or no point within m(s) has
+//   room for R + c (geometry/room_bound.h).
 // Without a field (for comparison) distances are exact and one point at a time: stations a apart on the
 // centreline, the chord between them keeps d^2 >= min(d_1^2, d_2^2) - a^2/4 (verify.h), and the arc stays
 // within kappa a^2 / 8 of the chord; hence free where D - m >= sqrt((R + c + kappa a^2/8)^2 + a^2/4).
@@ -19,6 +20,7 @@
 #include <vector>
 
 #include "geometry/outside_bound.h"
+#include "geometry/room_bound.h"
 #include "planner/motion/body_clearance.h"
 #include "planner/search/cell_tree.h"
 #include "planner/search/problem.h"
@@ -73,6 +75,7 @@ class CellBody {
   void find_reach(const Leaf& leaf, const Box& box, const State& centre);
   CellStatus check_by_field(const Box& box, const State& centre);
   bool sticks_out(const Grain& grain);
+  bool has_no_room(const Grain& grain);
   CellStatus check_exactly(const Box& box, const State& centre);
   CellStatus check_shaft(const Box& box) const;
 
@@ -81,7 +84,9 @@ class CellBody {
   Reach reach_;
   std::vector<Grain> grains_;  // coarse to fine; none without a field
   std::optional<OutsideBound> outside_;
-  std::vector<int> off_;  // stations that the field does not know
+  std::optional<RoomBound> room_;
+  std::vector<int> off_;    // stations that the field does not know
+  std::vector<int> tight_;  // stations that are too near to the wall at the cell's centre
   std::vector<Station> stations_;
   std::vector<double> shaft_free_;  // least distance on the axis from the entry plane to k steps past it
 };

@@ -38,7 +38,7 @@ void check_verdict(const SearchProblem& asked, double offset, const Tube& channe
 TEST_CASE("A straight tube lets the body through from its own radius and clearance on") {
   // Route: advance.
   for (const CarriageKind carriage : {CarriageKind::free, CarriageKind::guide})
-    for (const double offset : {-0.40, -0.20, -0.10, -0.05, 0.10, 0.20, 0.40}) {
+    for (const double offset : {-0.40, -0.20, -0.10, -0.05, 0.05, 0.10, 0.20, 0.40}) {
       CAPTURE(carriage == CarriageKind::guide);
       const Tube channel =
           tube({{50.0, Eigen::Vector2d::Zero()}}, {{0.0, kRadius + kRequired + offset}}, kEdge);
@@ -71,10 +71,9 @@ TEST_CASE("A narrow tube before a chamber lets a lock through from the lock's ra
                                54.0 - 30.0 + 2.0 + std::sin(turn) / kappa + 2.0 * std::cos(turn));
   for (const CarriageKind carriage : {CarriageKind::free, CarriageKind::guide})
     for (const double pitch : {0.5, 0.0})
-      for (const double offset : {-0.40, -0.20, 0.10, 0.20, 0.40}) {
-        // A proof over every friction bend, or with a guide over every curvature inside it, takes too long
-        // here.
-        if (offset < 0.0 && (pitch == 0.0 || carriage == CarriageKind::guide)) continue;
+      for (const double offset : {-0.40, -0.20, -0.05, 0.05, 0.10, 0.20, 0.40}) {
+        // A proof over every friction bend takes too long here.
+        if (offset < 0.0 && pitch == 0.0) continue;
         CAPTURE(carriage == CarriageKind::guide, pitch);
         const double a = lock_radius + kRequired + offset;
         const Tube channel =
