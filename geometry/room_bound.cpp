@@ -2,6 +2,7 @@
 #include "geometry/room_bound.h"
 
 #include <algorithm>
+#include <cassert>
 #include <cmath>
 #include <limits>
 #include <queue>
@@ -16,8 +17,8 @@ constexpr double kLeast_mm = 1.0;
 constexpr int kLevels = 5;
 // Half a cube's diagonal, of its edge, rounded up.
 constexpr double kHalfDiagonal = 0.8660255;
-// How close the bound of a least cube is brought to the largest distance found there, and in how many looks.
-constexpr double kClose_mm = 0.02;
+// In so many looks a least cube's bound must be on the same side of every need as its largest distance:
+// enough for a need that is 0.02 mm off.
 constexpr int kMostLooks = 1500;
 // Keeps a cube's index positive for points up to 1e5 mm away, and its key within 64 bits.
 constexpr std::int64_t kOrigin = 1 << 18;
@@ -27,6 +28,18 @@ double edge_of(int level) {
 }
 
 }  // namespace
+
+RoomBound::RoomBound(std::shared_ptr<const DistanceField> field, std::vector<double> needs_mm)
+    : field_(std::move(field)), needs_mm_(std::move(needs_mm)) {
+  assert(!needs_mm_.empty());
+  std::sort(needs_mm_.begin(), needs_mm_.end());
+}
+
+/// Does no need lie above what was found and not above the bound?
+bool RoomBound::settled(double found_mm, double over_mm) const {
+  const auto next = std::upper_bound(needs_mm_.begin(), needs_mm_.end(), found_mm);
+  return next == needs_mm_.end() || over_mm < *next;
+}
 
 RoomBound::Bound RoomBound::bound(const Eigen::Vector3d& centre_E, double edge_mm) const {
   const double h = kHalfDiagonal * edge_mm;
@@ -49,7 +62,7 @@ double RoomBound::search(const Eigen::Vector3d& centre_E, double edge_mm) const 
   parts.push({whole.over_cube, centre_E, edge_mm});
   for (int looks = 0; looks < kMostLooks; looks += 8) {
     const Part part = parts.top();
-    if (part.over <= found + kClose_mm || found >= enough_mm_) break;
+    if (settled(found, part.over)) break;
     parts.pop();
     for (int corner = 0; corner < 8; ++corner) {
       const Eigen::Vector3d side(corner & 1 ? 0.25 : -0.25, corner & 2 ? 0.25 : -0.25,
@@ -61,7 +74,7 @@ double RoomBound::search(const Eigen::Vector3d& centre_E, double edge_mm) const 
       parts.push({std::min(part.over, b.over_cube), centre, 0.5 * part.edge});
     }
   }
-  return found >= enough_mm_ ? kInfinity : parts.top().over;
+  return found >= enough_mm() ? kInfinity : parts.top().over;
 }
 
 double RoomBound::look(int level, const Index& cube) {
@@ -70,8 +83,8 @@ double RoomBound::look(int level, const Index& cube) {
                                (static_cast<double>(cube[1]) + 0.5) * edge,
                                (static_cast<double>(cube[2]) + 0.5) * edge);
   const Bound whole = bound(centre, edge);
-  if (whole.at_centre >= enough_mm_) return kInfinity;
-  if (whole.over_cube <= 0.0) return whole.over_cube;  // no body is so thin that it would matter by how much
+  if (whole.at_centre >= enough_mm()) return kInfinity;
+  if (whole.over_cube < needs_mm_.front()) return whole.over_cube;
   if (level == 0) return search(centre, edge);
   double most = -kInfinity;
   for (int corner = 0; corner < 8 && most < kInfinity; ++corner)

@@ -18,6 +18,7 @@
 #include <cstdint>
 #include <memory>
 #include <unordered_map>
+#include <vector>
 
 #include <Eigen/Core>
 
@@ -28,13 +29,13 @@ namespace withy {
 /// One thread's: it keeps what it has found out.
 class RoomBound {
  public:
-  /// Room of `enough_mm` and more is all one.
-  RoomBound(std::shared_ptr<const DistanceField> field, double enough_mm)
-      : field_(std::move(field)), enough_mm_(enough_mm) {}
+  /// `needs_mm`: the values of room that will be asked about; at least one. From the largest on, more is all
+  /// one.
+  RoomBound(std::shared_ptr<const DistanceField> field, std::vector<double> needs_mm);
 
-  /// An upper bound of D over the points within `reach_mm` of p and past the entry plane; +infinity where it
-  /// is `enough_mm` or more, or `reach_mm` is too large to tell. It is above the largest D of the cubes of
-  /// about that size that hold them by at most 0.02 mm, but where the lumen's middle is too crowded to say.
+  /// An upper bound of D over the points within `reach_mm` of p and past the entry plane: below each need
+  /// that the cubes of about that size about them are below, but where it is too close to tell. +infinity
+  /// where it is the largest need or more, or `reach_mm` is too large.
   double most_within(const Eigen::Vector3d& p_E, double reach_mm);
 
  private:
@@ -42,6 +43,8 @@ class RoomBound {
   double most_in(int level, const Index& cube);
   double look(int level, const Index& cube);
   double search(const Eigen::Vector3d& centre_E, double edge_mm) const;
+  double enough_mm() const { return needs_mm_.back(); }
+  bool settled(double found_mm, double over_mm) const;
   struct Bound {
     double at_centre;
     double over_cube;
@@ -49,7 +52,7 @@ class RoomBound {
   Bound bound(const Eigen::Vector3d& centre_E, double edge_mm) const;
 
   std::shared_ptr<const DistanceField> field_;
-  double enough_mm_;
+  std::vector<double> needs_mm_;  // ascending
   std::unordered_map<std::uint64_t, float> known_;
 };
 

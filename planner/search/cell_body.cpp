@@ -35,11 +35,15 @@ bool can_be_placed(const Design& design, const State& state) {
   return std::all_of(regions.begin(), regions.end(), [](const Region& r) { return r.u.allFinite(); });
 }
 
-double thickest(const Design& design) {
-  double radius = design.segment().radius_mm;
-  for (const RigidSpan& span : design.rigid_spans())
-    radius = std::max(radius, design.body_radius(0.5 * (span.from_mm + span.to_mm)));
-  return radius;
+/// Room that the body needs about its middle line, where it is thin and where it is thick.
+std::vector<double> needed_room(const SearchProblem& problem) {
+  std::vector<double> needs = {problem.design.segment().radius_mm};
+  for (const RigidSpan& span : problem.design.rigid_spans())
+    needs.push_back(problem.design.body_radius(0.5 * (span.from_mm + span.to_mm)));
+  // Stations keep their radii as floats, rounded up.
+  for (double& need : needs)
+    need = static_cast<double>(static_cast<float>(need)) + problem.required_clearance_mm;
+  return needs;
 }
 
 }  // namespace
@@ -47,7 +51,7 @@ double thickest(const Design& design) {
 CellBody::CellBody(const SearchProblem& problem, const BendChart& chart) : problem_(problem), chart_(chart) {
   if (const auto field = problem.distance->field_pointer()) {
     outside_.emplace(field);
-    room_.emplace(field, thickest(problem.design) + problem.required_clearance_mm);
+    room_.emplace(field, needed_room(problem));
     for (const Spacing& s : kSpacings) {
       BodyCheck body(problem.design, field, s.spacing_mm);
       BodyPoints points = body.make_points();
