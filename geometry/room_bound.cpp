@@ -43,12 +43,18 @@ bool RoomBound::settled(double found_mm, double over_mm) const {
 
 RoomBound::Bound RoomBound::bound(const Eigen::Vector3d& centre_E, double edge_mm) const {
   const double h = kHalfDiagonal * edge_mm;
-  const double d = field_->exact().signed_distance(centre_E);
   const bool sign_holds = !field_->has_passages() || field_->passage_distance(centre_E, 2.0 * h) > h;
-  return {d, (sign_holds ? d : std::abs(d)) + h};
+  if (edge_mm > kLeast_mm) {
+    // Large cubes may lie far outside, where the field does not reach.
+    const double d = field_->exact().signed_distance(centre_E);
+    return {d, (sign_holds ? d : std::abs(d)) + h};
+  }
+  const double upper =
+      sign_holds ? field_->upper(centre_E, needs_mm_.front() - h) : field_->upper_distance(centre_E);
+  return {field_->lower(centre_E), upper + h};
 }
 
-/// The largest D of a cube, or a little more.
+/// The largest D of a least cube, or a little more.
 double RoomBound::search(const Eigen::Vector3d& centre_E, double edge_mm) const {
   struct Part {
     double over;

@@ -24,7 +24,7 @@ constexpr double kTangentAcceleration = 1.2;
 constexpr double kFirstBox_mm = 1.0;
 // With a question of yes or no the answer is no only where a clearance less than this above the required one
 // was found: as much work again as the slack above would take for every halving of it squared.
-constexpr double kCompareSlack_mm = 0.005;
+constexpr double kCompareSlack_mm = 0.02;
 // A box smaller than this (mm) that still proves nothing is given up on: contact, or an outlet's rim.
 constexpr double kLeastBox_mm = 1e-3;
 // The part of the reported slack that subdivision may use up; the rest is left to rounding.
