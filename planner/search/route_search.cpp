@@ -53,7 +53,8 @@ int RouteSearch::leaf_index(const Leaf& leaf) {
   if (fresh) {
     leaves_.push_back(std::make_unique<LeafRecord>(
         LeafRecord{leaf, CellTree(whole_leaf(problem_.design, chart_, leaf)), {}, {}}));
-    if (!leaf_possible(problem_.design, chart_, leaf)) record(found->second).tree.set_status(0, CellStatus::blocked);
+    if (!leaf_possible(problem_.design, chart_, leaf))
+      record(found->second).tree.set_status(0, CellStatus::blocked);
   }
   return found->second;
 }

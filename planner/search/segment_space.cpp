@@ -304,7 +304,10 @@ void SegmentSpace::registerProjections() {
 }
 
 OmplProblem::OmplProblem(const SearchProblem& problem)
-    : problem_(problem), chart_(problem.design, problem.heeded.tendons), hardware_(problem.design), judge_(problem, hardware_) {
+    : problem_(problem),
+      chart_(problem.design, problem.heeded.tendons),
+      hardware_(problem.design),
+      judge_(problem, hardware_) {
   auto space = std::make_shared<SegmentSpace>(problem_, chart_);
   information_ = information_with_actions(space, chart_, judge_);
   information_->setStateValidityChecker(std::make_shared<Validity>(information_, judge_));

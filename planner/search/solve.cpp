@@ -22,16 +22,17 @@ namespace withy {
 
 namespace {
 
-// How much work (RouteSearch::work) each look for a better plan may take, beside what the first plan took, and
-// how many there are. Counted in work and not in time, so that the same question always gets the same plan.
+// How much work (RouteSearch::work) each look for a better plan may take, beside what the first plan took,
+// and how many there are. Counted in work and not in time, so that the same question always gets the same
+// plan.
 constexpr std::int64_t kWidenFloor = 600000;
 constexpr std::int64_t kWidenCeiling = 1600000;
 constexpr int kWidenLooks = 6;
-// The same for each look for where an unreachable target is approached nearest.
-constexpr std::int64_t kApproachWork = 500000;
-// Clearance steps (mm) of that look: first and least.
+// Clearance steps (mm) of the looks for a wider plan: first and least.
 constexpr double kWidenFirst_mm = 0.4;
 constexpr double kWidenLeast_mm = 0.05;
+// The work of each look for where an unreachable target is approached nearest.
+constexpr std::int64_t kApproachWork = 500000;
 
 class Clock {
  public:
@@ -59,9 +60,9 @@ int switches_of(const Plan& plan) {
 Plan with_fewer_switches(const SearchProblem& problem, Plan plan, RouteSearchSettings settings) {
   while (switches_of(plan) > 0) {
     settings.most_switches = switches_of(plan) - 1;
-    auto fewer = plan_at(problem, settings);
-    if (!fewer) break;
-    plan = std::move(*fewer);
+    RouteSearch search(problem, settings);
+    if (search.run() != SearchOutcome::found) break;
+    plan = plan_of(search);
   }
   return plan;
 }
