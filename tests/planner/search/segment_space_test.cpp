@@ -18,6 +18,9 @@ using namespace withy::questions;
 
 TEST_CASE("Control planners reach what the complete search reaches, by allowed actions, and nothing else") {
   ompl::msg::setLogLevel(ompl::msg::LOG_NONE);
+  const unsigned seed = 6;
+  CAPTURE(seed);
+  ompl::RNG::setSeed(seed);
   const Tube channel =
       tube({{30.0, Eigen::Vector2d::Zero()}, {40.0, Eigen::Vector2d(0.01, 0.0)}}, {{0.0, 8.0}});
   const Design design = segment({CarriageKind::free, {30.0}, 0.3});
