@@ -55,17 +55,16 @@ RoomBound::Bound RoomBound::bound(const Eigen::Vector3d& centre_E, double edge_m
 }
 
 /// The largest D of a least cube, or a little more.
-double RoomBound::search(const Eigen::Vector3d& centre_E, double edge_mm) const {
+double RoomBound::search(const Eigen::Vector3d& centre_E, const Bound& whole) const {
   struct Part {
     double over;
     Eigen::Vector3d centre;
     double edge;
     bool operator<(const Part& other) const { return over < other.over; }
   };
-  const Bound whole = bound(centre_E, edge_mm);
   double found = whole.at_centre;
   std::priority_queue<Part> parts;
-  parts.push({whole.over_cube, centre_E, edge_mm});
+  parts.push({whole.over_cube, centre_E, kLeast_mm});
   for (int looks = 0; looks < kMostLooks; looks += 8) {
     const Part part = parts.top();
     if (settled(found, part.over)) break;
@@ -91,7 +90,7 @@ double RoomBound::look(int level, const Index& cube) {
   const Bound whole = bound(centre, edge);
   if (whole.at_centre >= enough_mm()) return kInfinity;
   if (whole.over_cube < needs_mm_.front()) return whole.over_cube;
-  if (level == 0) return search(centre, edge);
+  if (level == 0) return search(centre, whole);
   double most = -kInfinity;
   for (int corner = 0; corner < 8 && most < kInfinity; ++corner)
     most = std::max(most, most_in(level - 1, {2 * cube[0] + (corner & 1), 2 * cube[1] + ((corner >> 1) & 1),
@@ -103,9 +102,10 @@ double RoomBound::most_in(int level, const Index& cube) {
   std::uint64_t key = static_cast<std::uint64_t>(level);
   for (const std::int64_t i : cube) key = key << 20U | static_cast<std::uint64_t>(i + kOrigin);
   if (const auto known = known_.find(key); known != known_.end()) return static_cast<double>(known->second);
-  const double most = look(level, cube);
-  known_[key] = std::nextafter(static_cast<float>(most), std::numeric_limits<float>::infinity());
-  return static_cast<double>(known_[key]);
+  const float most =
+      std::nextafter(static_cast<float>(look(level, cube)), std::numeric_limits<float>::infinity());
+  known_.emplace(key, most);
+  return static_cast<double>(most);
 }
 
 double RoomBound::most_within(const Eigen::Vector3d& p_E, double reach_mm) {

@@ -7,9 +7,10 @@
 // of half-diagonal h about q
 //     D(y) <= D(q) + h      unless a passage (distance_field.h) is within h of q,
 //     D(y) <= |D(q)| + h    else
-// (outside_bound.h), and cubes are cut in eight until that is close to the largest D found in them (branch
-// and bound: A. H. Land and A. G. Doig, "An Automatic Method of Solving Discrete Programming Problems",
-// Econometrica 28(3), 1960). No cube lies on both sides of the entry plane.
+// (outside_bound.h), and the least cubes are cut in eight until none of the needs that are asked about lies
+// between that and the largest D found in them (branch and bound: A. H. Land and A. G. Doig, "An Automatic
+// Method of Solving Discrete Programming Problems", Econometrica 28(3), 1960). No cube lies on both sides of
+// the entry plane.
 //
 // Units: mm, frame E.
 #pragma once
@@ -42,7 +43,6 @@ class RoomBound {
   using Index = std::array<std::int64_t, 3>;
   double most_in(int level, const Index& cube);
   double look(int level, const Index& cube);
-  double search(const Eigen::Vector3d& centre_E, double edge_mm) const;
   double enough_mm() const { return needs_mm_.back(); }
   bool settled(double found_mm, double over_mm) const;
   struct Bound {
@@ -50,6 +50,7 @@ class RoomBound {
     double over_cube;
   };
   Bound bound(const Eigen::Vector3d& centre_E, double edge_mm) const;
+  double search(const Eigen::Vector3d& centre_E, const Bound& whole) const;
 
   std::shared_ptr<const DistanceField> field_;
   std::vector<double> needs_mm_;  // ascending

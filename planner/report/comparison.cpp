@@ -7,6 +7,7 @@
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 
+#include "planner/report/scene_json.h"
 #include "planner/segment/tendons.h"
 
 namespace withy {
@@ -49,10 +50,7 @@ std::string comparison_json(const Scene& scene, const std::vector<ComparedAnswer
   Json out;
   out["format"] = "withy-comparison";
   out["version"] = 1;
-  out["scene"] = {{"file", scene.file.string()},
-                  {"sha256", scene.sha256},
-                  {"mesh_sha256", scene.mesh_sha256},
-                  {"title", scene.title}};
+  out["scene"] = scene_json(scene, scene.file.string());
   out["counts"] = Json::array();
   for (const ComparedAnswer& a : answers) {
     const Json plan = Json::parse(a.plan_text);

@@ -8,6 +8,7 @@
 #include <nlohmann/json.hpp>
 
 #include "geometry/words.h"
+#include "planner/report/scene_json.h"
 #include "planner/report/switch_clocking.h"
 
 namespace withy {
@@ -95,10 +96,7 @@ std::string place_json(const PlaceReport& report) {
   Json out;
   out["format"] = "withy-place";
   out["version"] = 1;
-  out["scene"] = {{"file", report.scene_file},
-                  {"sha256", report.scene.sha256},
-                  {"mesh_sha256", report.scene.mesh_sha256},
-                  {"title", report.scene.title}};
+  out["scene"] = scene_json(report.scene, report.scene_file);
   out["locks"] = report.locks;
   out["verdict"] = name_of(verdict_of(r));
   out["why"] = place_sentence(report);

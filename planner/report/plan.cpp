@@ -9,6 +9,7 @@
 
 #include <fmt/format.h>
 
+#include "planner/report/scene_json.h"
 #include "planner/report/script.h"
 #include "planner/segment/hardware.h"
 #include "planner/segment/shape.h"
@@ -58,10 +59,7 @@ class PlanWriter {
     Json plan;
     plan["format"] = "withy-plan";
     plan["version"] = 1;
-    plan["scene"] = {{"file", record_.scene_file},
-                     {"sha256", scene.sha256},
-                     {"mesh_sha256", scene.mesh_sha256},
-                     {"title", scene.title}};
+    plan["scene"] = scene_json(scene, record_.scene_file);
     plan["verdict"] = name_of(answer.verdict);
     plan["why"] = answer.why;
     plan["checked"] = answer.checked;

@@ -7,6 +7,7 @@
 #include <nlohmann/json.hpp>
 
 #include "geometry/words.h"
+#include "planner/report/scene_json.h"
 
 namespace withy {
 
@@ -87,10 +88,7 @@ std::string reach_json(const ReachReport& report) {
   Json out;
   out["format"] = "withy-reach";
   out["version"] = 1;
-  out["scene"] = {{"file", report.scene_file},
-                  {"sha256", report.scene.sha256},
-                  {"mesh_sha256", report.scene.mesh_sha256},
-                  {"title", report.scene.title}};
+  out["scene"] = scene_json(report.scene, report.scene_file);
   out["lattice_spacing_mm"] = report.spacing_mm ? Json(*report.spacing_mm) : Json(nullptr);
   out["tolerance_mm"] = report.tolerance_mm;
   out["required_clearance_mm"] = report.required_clearance_mm;

@@ -49,6 +49,12 @@ class EditedScene {
   withy_test::TemporaryFolder folder_;
 };
 
+/// Edits that leave a scene's four tendons two, at these angles.
+std::map<std::string, std::string> two_tendons_at(const std::string& angles_deg) {
+  return {{"\nangles_deg = [0.0, 90.0, 180.0, 270.0]", "\nangles_deg = " + angles_deg},
+          {R"(tendons = ["A", "B", "C", "U"])", R"(tendons = ["A", "B"])"}};
+}
+
 /// The scene of weak tendons with another tension limit, planned and replayed.
 withy_plain::ListedPlan planned_at(const std::string& tension_max_N) {
   const EditedScene scene("weak-tendons", {{"tension_max_N = 4.0", "tension_max_N = " + tension_max_N}});
@@ -99,9 +105,7 @@ TEST_CASE("Where the shortest route breaks the tension limit and there is no oth
 
 TEST_CASE("Two tendons bend the segment in their plane, along either axis of the section, and no more") {
   const auto planned = [](const std::string& angles) {
-    const EditedScene scene("planar-s",
-                            {{"\nangles_deg = [0.0, 90.0, 180.0, 270.0]", "\nangles_deg = " + angles},
-                             {R"(tendons = ["A", "B", "C", "U"])", R"(tendons = ["A", "B"])"}});
+    const EditedScene scene("planar-s", two_tendons_at(angles));
     const auto run = scene.plan();
     CAPTURE(angles, run.out, run.err);
     if (run.status == 0)
@@ -114,9 +118,7 @@ TEST_CASE("Two tendons bend the segment in their plane, along either axis of the
 }
 
 TEST_CASE("Two tendons in a plane that slants across the section leave a bend undecided, with what to do") {
-  const EditedScene scene("planar-s",
-                          {{"\nangles_deg = [0.0, 90.0, 180.0, 270.0]", "\nangles_deg = [1.0, 181.0]"},
-                           {R"(tendons = ["A", "B", "C", "U"])", R"(tendons = ["A", "B"])"}});
+  const EditedScene scene("planar-s", two_tendons_at("[1.0, 181.0]"));
   const auto run = scene.plan("2");
   CAPTURE(run.out, run.err);
   CHECK(run.status == 4);
@@ -125,9 +127,7 @@ TEST_CASE("Two tendons in a plane that slants across the section leave a bend un
 
 TEST_CASE("Two tendons are refused a bend out of their plane, with that reason") {
   // The pocket lies 45 degrees out of the plane of the two tendons that are left.
-  const EditedScene scene("fold-chamber",
-                          {{"\nangles_deg = [0.0, 90.0, 180.0, 270.0]", "\nangles_deg = [0.0, 180.0]"},
-                           {R"(tendons = ["A", "B", "C", "U"])", R"(tendons = ["A", "B"])"}});
+  const EditedScene scene("fold-chamber", two_tendons_at("[0.0, 180.0]"));
   const auto run = scene.plan();
   CAPTURE(run.out, run.err);
   CHECK(run.status == 3);

@@ -16,6 +16,7 @@
 #include "planner/search/scene_problem.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
+#include "tools/withy/planning.h"
 #include "tools/withy/progress.h"
 
 namespace withy {
@@ -124,15 +125,7 @@ ExitStatus run(const Options& options) {
   if (!options.folder.empty())
     if (const auto written = write_files(options, report); !written) return refuse(written.error());
   print_report(options, report);
-  switch (verdict_of(report.result)) {
-    case Verdict::reached:
-      return ExitStatus::done;
-    case Verdict::unreachable:
-      return ExitStatus::unreachable;
-    case Verdict::undecided:
-      return ExitStatus::undecided;
-  }
-  return ExitStatus::our_fault;
+  return status_of(verdict_of(report.result));
 }
 
 }  // namespace

@@ -32,18 +32,6 @@ struct Options {
   bool quiet = false;
 };
 
-ExitStatus status_of(Verdict verdict) {
-  switch (verdict) {
-    case Verdict::reached:
-      return ExitStatus::done;
-    case Verdict::unreachable:
-      return ExitStatus::unreachable;
-    case Verdict::undecided:
-      return ExitStatus::undecided;
-  }
-  return ExitStatus::our_fault;
-}
-
 /// Everything that goes into the folder, whole or not at all.
 void add_files(FileBatch& batch, const Options& options, const PreparedScene& prepared, const Asked& asked) {
   const std::string text = plan_text(prepared, asked, options.scene.string());

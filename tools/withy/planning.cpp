@@ -13,6 +13,18 @@
 
 namespace withy {
 
+ExitStatus status_of(Verdict verdict) {
+  switch (verdict) {
+    case Verdict::reached:
+      return ExitStatus::done;
+    case Verdict::unreachable:
+      return ExitStatus::unreachable;
+    case Verdict::undecided:
+      return ExitStatus::undecided;
+  }
+  return ExitStatus::our_fault;
+}
+
 Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& options, Progress& progress) {
   auto problem = make_problem(prepared, locks, options.clearance_mm);
   if (!problem) return tl::unexpected(problem.error());

@@ -1,5 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// What `plan` and `compare` share: asking a scene's question, and the files that carry the answer.
+// What the commands that plan share: asking a scene's question, the files that carry the answer, the status
+// to leave with.
 #pragma once
 
 #include <optional>
@@ -9,9 +10,13 @@
 #include "planner/report/file_output.h"
 #include "planner/search/scene_problem.h"
 #include "planner/search/solve.h"
+#include "tools/withy/command.h"
 #include "tools/withy/progress.h"
 
 namespace withy {
+
+/// What a command leaves with when this is its verdict.
+ExitStatus status_of(Verdict verdict);
 
 /// A question that was asked and what came of it.
 struct Asked {
