@@ -30,21 +30,24 @@ ActionKind motion_kind(const State& from, const State& to) {
   return bends ? ActionKind::bend : ActionKind::advance;
 }
 
-bool StepJudge::motion_allowed(const State& from, const State& to) const {
-  if (!within_limits(problem_.design, from) || !within_limits(problem_.design, to)) return false;
-  if (problem_.heeded.tendons && hardware_.motion_breach(from, to)) return false;
-  return !problem_.heeded.clearance || clears(from, to);
+bool StepJudge::within_hardware(const State& from, const State& to) const {
+  return within_limits(problem_.design, from) && within_limits(problem_.design, to) &&
+         !(problem_.heeded.tendons && hardware_.motion_breach(from, to));
 }
 
-/// What MotionVerifier::clears says, for most motions sooner. A clearance within the slack that the
-/// verifier's own figures have is left to the verifier, so that those figures bear a plan out.
-bool StepJudge::clears(const State& from, const State& to) const {
+/// A clearance within the slack that the verifier's own figures have is left to the verifier, so that those
+/// figures bear a plan out.
+MotionLook::Finding StepJudge::look_at(const State& from, const State& to) const {
+  if (!within_hardware(from, to)) return MotionLook::Finding::not_clear;
+  if (!problem_.heeded.clearance) return MotionLook::Finding::clear;
   const double required = problem_.required_clearance_mm;
-  if (look_) {
-    const auto finding = look_->look(from, to, required, required + kClearanceSlack_mm);
-    if (finding != MotionLook::Finding::unsure) return finding == MotionLook::Finding::clear;
-  }
-  return verifier_.clears(from, to, required);
+  return look_ ? look_->look(from, to, required, required + kClearanceSlack_mm) : MotionLook::Finding::unsure;
+}
+
+bool StepJudge::motion_allowed(const State& from, const State& to) const {
+  const auto finding = look_at(from, to);
+  return finding == MotionLook::Finding::unsure ? verifier_.clears(from, to, problem_.required_clearance_mm)
+                                                : finding == MotionLook::Finding::clear;
 }
 
 std::string StepJudge::objection(const State& from, const State& to) const {

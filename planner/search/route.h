@@ -44,6 +44,9 @@ class StepJudge {
   /// Proved: limits, hardware and required clearance hold all along.
   bool motion_allowed(const State& from, const State& to) const;
 
+  /// The same as far as a quick look tells.
+  MotionLook::Finding look_at(const State& from, const State& to) const;
+
   /// Can the lock be switched in this state, there and back (a plan returns the way it came)? Curvatures on
   /// both sides of a lock to release must be equal, the bend a lock freezes must be latchable, the field must
   /// do both.
@@ -57,7 +60,7 @@ class StepJudge {
   const Hardware& hardware() const { return hardware_; }
 
  private:
-  bool clears(const State& from, const State& to) const;
+  bool within_hardware(const State& from, const State& to) const;
   bool latchable(const State& state, int lock) const;
 
   const SearchProblem& problem_;

@@ -53,14 +53,20 @@ class Threader {
       if (!ok) {
         fail(k);
         if (chain_[k].lock >= 0 && chain_[k].engages) fail_widest_of_stay(k + 1);
-        return std::move(out_);  // what follows has no state to start from
+        return take_out();  // what follows has no state to start from
       }
     }
     if (!reach_goal(chain_.size() - 1)) fail(chain_.size() - 1);
-    return std::move(out_);
+    return take_out();
   }
 
  private:
+  /// A motion that a quick look did not settle.
+  struct Unsure {
+    std::size_t cell;
+    std::size_t step;
+  };
+
   void fail(std::size_t k) {
     if (out_.failed.empty()) out_.proved_steps = out_.route.steps.size();
     if (out_.failed.empty() || out_.failed.back() != static_cast<int>(k))
@@ -83,14 +89,33 @@ class Threader {
     if (widest > 0.0) fail(blamed);
   }
 
-  /// Moves on within cell k; a motion that can't be proved is noted, the threading goes on to learn of
-  /// others.
+  /// Moves on within cell k; a motion that is not allowed is noted, the threading goes on to learn of others.
   void move(std::size_t k, State to) {
     if (to == state_) return;
-    const bool proved = chain_[k].free && passage_ == Passage::within;
-    if (!proved && !judge_.motion_allowed(state_, to)) fail(k);
+    if (!chain_[k].free || passage_ != Passage::within) {
+      const auto finding = judge_.look_at(state_, to);
+      if (finding == MotionLook::Finding::not_clear) fail(k);
+      if (finding == MotionLook::Finding::unsure) unsure_.push_back({k, out_.route.steps.size()});
+    }
     out_.route.steps.push_back({-1, false, to});
     state_ = std::move(to);
+  }
+
+  /// What a quick look left open is looked at closely when nothing else is in the way.
+  Threading take_out() {
+    if (!out_.failed.empty()) {
+      if (!unsure_.empty()) out_.proved_steps = std::min(out_.proved_steps, unsure_.front().step);
+      return std::move(out_);
+    }
+    for (const Unsure& unsure : unsure_) {
+      if (judge_.verifier().clears(out_.route.state_before(unsure.step), out_.route.steps[unsure.step].to,
+                                   problem_.required_clearance_mm))
+        continue;
+      if (out_.failed.empty()) out_.proved_steps = unsure.step;
+      if (out_.failed.empty() || out_.failed.back() != static_cast<int>(unsure.cell))
+        out_.failed.push_back(static_cast<int>(unsure.cell));
+    }
+    return std::move(out_);
   }
 
   bool pass_within(std::size_t k) {
@@ -266,6 +291,7 @@ class Threader {
   const std::vector<ChainCell>& chain_;
   Passage passage_;
   State state_;
+  std::vector<Unsure> unsure_;
   Threading out_;
 };
 
