@@ -97,18 +97,30 @@ CompleteSearch::CompleteSearch(const OmplProblem& problem)
   specs_.directed = true;
 }
 
+void CompleteSearch::setup() {
+  Planner::setup();
+  if (!search_) lay_out();
+}
+
 void CompleteSearch::clear() {
   Planner::clear();
   proved_none_ = false;
+  lay_out();
+}
+
+void CompleteSearch::lay_out() {
+  RouteSearchSettings settings;
+  settings.stop = [this] { return stop_ != nullptr && (*stop_)(); };
+  search_ = std::make_unique<RouteSearch>(problem_.problem(), settings);
 }
 
 ob::PlannerStatus CompleteSearch::solve(const ob::PlannerTerminationCondition& stop) {
   checkValidity();
   proved_none_ = false;
-  RouteSearchSettings settings;
-  settings.stop = [&] { return stop(); };
-  RouteSearch search(problem_.problem(), settings);
-  switch (search.run()) {
+  stop_ = &stop;
+  const SearchOutcome outcome = search_->run();
+  stop_ = nullptr;
+  switch (outcome) {
     case SearchOutcome::stopped:
       return ob::PlannerStatus::TIMEOUT;
     case SearchOutcome::proved_none:
@@ -124,7 +136,7 @@ ob::PlannerStatus CompleteSearch::solve(const ob::PlannerTerminationCondition& s
     path->append(state);
   };
   append(start_state());
-  for (const RouteStep& step : search.route().steps) append(step.to);
+  for (const RouteStep& step : search_->route().steps) append(step.to);
   si_->freeState(state);
   pdef_->addSolutionPath(path, false, 0.0, getName());
   return ob::PlannerStatus::EXACT_SOLUTION;

@@ -2,6 +2,7 @@
 // Planners as OMPL knows them: withy's complete search among the stock ones, all on the same problem.
 #pragma once
 
+#include <memory>
 #include <string>
 #include <vector>
 
@@ -13,17 +14,24 @@
 namespace withy {
 
 /// The complete search (route_search.h) as an ompl::base::Planner. ABORT is a proof that there is no way
-/// (this OMPL has no status for that; see proved_none()); TIMEOUT says nothing.
+/// (this OMPL has no status for that; see proved_none()); TIMEOUT says nothing, and another solve() goes on
+/// from there. What depends on the design and the channel alone is laid out by setup(), and anew by clear(),
+/// which forgets everything else.
 class CompleteSearch : public ompl::base::Planner {
  public:
   explicit CompleteSearch(const OmplProblem& problem);
+  void setup() override;
   ompl::base::PlannerStatus solve(const ompl::base::PlannerTerminationCondition& stop) override;
   void clear() override;
   /// Of the last solve().
   bool proved_none() const { return proved_none_; }
 
  private:
+  void lay_out();
+
   const OmplProblem& problem_;
+  std::unique_ptr<RouteSearch> search_;
+  const ompl::base::PlannerTerminationCondition* stop_ = nullptr;  // during solve()
   bool proved_none_ = false;
 };
 
