@@ -160,16 +160,24 @@ class PlaceSearch {
       ++(bar > trials_.base().required_clearance_mm ? result_.no_better : result_.unreachable);
   }
 
+  /// What one question about a design may take.
+  using Patience = std::function<std::int64_t(const PlacedDesign&)>;
+
   std::int64_t patience(const PlacedDesign& design) const {
     return std::clamp(kPatience * design.work, settings_.most_work / kGlanceShare, settings_.most_work);
   }
 
   /// The same stations with as much clearance as searches find.
   PlacedDesign raised(PlacedDesign design, double step_mm, double least_step_mm) {
+    return raised(std::move(design), step_mm, least_step_mm,
+                  [this](const PlacedDesign& so_far) { return patience(so_far); });
+  }
+
+  PlacedDesign raised(PlacedDesign design, double step_mm, double least_step_mm, const Patience& most_work) {
     bool failed = false;
     while (step_mm >= least_step_mm && std::isfinite(design.plan.clearance_mm) && !settings_.stop()) {
       Trial trial =
-          trials_.ask(design.layout.station_mm, design.plan.clearance_mm + step_mm, patience(design));
+          trials_.ask(design.layout.station_mm, design.plan.clearance_mm + step_mm, most_work(design));
       if (trial.verdict == Verdict::reached)
         design = std::move(*trial.design);
       else
@@ -203,8 +211,10 @@ class PlaceSearch {
 
   /// About each of the best, since what notches allow jumps from place to place.
   void polish() {
+    // The best is worth all the work that a question may take.
     PlacedDesign& best = result_.best.front();
-    best = raised(std::move(best), 0.5 * kClearanceStep_mm, kFineStep_mm);
+    best = raised(std::move(best), kFirstStep_mm, kFineStep_mm,
+                  [this](const PlacedDesign&) { return settings_.most_work; });
     if (settings_.polish_trials <= 0 || !std::isfinite(best.plan.clearance_mm)) return;
     std::vector<Stations> centres;
     for (const PlacedDesign& design : result_.best) centres.push_back(design.layout.station_mm);
