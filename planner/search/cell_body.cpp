@@ -21,6 +21,12 @@ struct Spacing {
 };
 constexpr Spacing kSpacings[] = {{2.0, 2.0}, {1.0, 0.4}, {0.4, 0.0}};
 
+// A sliding body is looked at where it moves aside by no more than this part of what its tip moves.
+constexpr double kWorthSliding = 0.7;
+
+// What storing a positive number as a float may take from it.
+constexpr double kFloatRounding = 1.0 + 1.2e-7;
+
 // How many places where the body gets thicker are asked for their room.
 constexpr int kThickenings = 3;
 
@@ -48,7 +54,8 @@ std::vector<double> needed_room(const SearchProblem& problem) {
 
 }  // namespace
 
-CellBody::CellBody(const SearchProblem& problem, const BendChart& chart) : problem_(problem), chart_(chart) {
+CellBody::CellBody(const SearchProblem& problem, const BendChart& chart)
+    : problem_(problem), chart_(chart), slide_(problem.design, chart) {
   if (const auto field = problem.distance->field_pointer()) {
     outside_.emplace(field);
     room_.emplace(field, needed_room(problem));
@@ -124,11 +131,20 @@ void CellBody::find_reach(const Leaf& leaf, const Box& box, const State& centre)
          n == 1 ? box.half(3 + r) : std::hypot(box.half(3 + 2 * r), box.half(4 + 2 * r))});
 }
 
-CellStatus CellBody::check(const Leaf& leaf, const Box& box) {
+CellLook CellBody::check(const Leaf& leaf, const Box& box) {
   const State centre = centre_state(chart_, leaf, box);
-  if (!can_be_placed(problem_.design, centre)) return CellStatus::mixed;
+  if (!can_be_placed(problem_.design, centre)) return {};
   find_reach(leaf, box, centre);
-  return grains_.empty() ? check_exactly(box, centre) : check_by_field(box, centre);
+  if (grains_.empty()) return {check_exactly(box, centre)};
+  const CellStatus status = check_by_field(centre);
+  if (status != CellStatus::mixed || !slide_.take(leaf, box)) return {status};
+  const double ahead = reach_.bounds.insertion_lever(problem_.design.length_mm()) * reach_.dd_mm;
+  if (slide_.most_aside_mm() > kWorthSliding * ahead) return {status};
+  return check_sliding(box, centre);
+}
+
+double CellBody::aside_per_mm(const Leaf& leaf, const Box& box) {
+  return slide_.take(leaf, box) ? slide_.most_aside_mm() / (0.5 * slide_.width_mm()) : 1.0;
 }
 
 double CellBody::margin(const State& state) {
@@ -145,23 +161,100 @@ double CellBody::margin(const State& state) {
   return least;
 }
 
-CellStatus CellBody::check_by_field(const Box& box, const State& centre) {
+CellBody::Grain& CellBody::grain_for(double slack_mm) {
+  return *std::find_if(grains_.begin(), grains_.end(),
+                       [&](const Grain& g) { return slack_mm >= g.from_slack_mm; });
+}
+
+/// By how far the cell, as find_reach left it, moves the body's points about a state.
+CellStatus CellBody::check_by_field(const State& centre) {
   const double wanted = problem_.required_clearance_mm;
-  const double tip = reach_.at(problem_.design.length_mm());
-  Grain& grain =
-      *std::find_if(grains_.begin(), grains_.end(), [&](const Grain& g) { return tip >= g.from_slack_mm; });
+  Grain& grain = grain_for(reach_.at(problem_.design.length_mm()));
   const BodyCheck::Margins margins = [&] {
     if (reach_.frozen.empty())
       return grain.body.evaluate(centre, reach_.bounds, reach_.dd_mm, reach_.du_per_mm, grain.points, wanted);
     const BodySampler& sampler = grain.body.sampler();
     for (int j = 0; j < sampler.count(); ++j)
       grain.points.slack[Box::idx(j)] = static_cast<float>(reach_.at(sampler.station_mm(j)));
-    return grain.body.evaluate_with_slack(centre, box.half(0), grain.points, wanted);
+    return grain.body.evaluate_with_slack(centre, reach_.dd_mm, grain.points, wanted);
   }();
+  return judge(grain, margins, grain.body.sampler().radii_mm());
+}
+
+/// `radii`: those that a proof of "blocked" may count with.
+CellStatus CellBody::judge(Grain& grain, const BodyCheck::Margins& margins, const std::vector<float>& radii) {
+  const double wanted = problem_.required_clearance_mm;
   if (margins.blocked < wanted) return CellStatus::blocked;
   if (margins.unknown || margins.least < wanted)
-    return sticks_out(grain) || has_no_room(grain) ? CellStatus::blocked : CellStatus::mixed;
+    return sticks_out(grain) || has_no_room(grain, radii) ? CellStatus::blocked : CellStatus::mixed;
   return grain.body.whole_body(margins, grain.points) >= wanted ? CellStatus::free : CellStatus::mixed;
+}
+
+/// The cell by the bodies at its deepest and at its shallowest insertion. What is left mixed is mixed by its
+/// bends where both of these are for themselves, and by its insertions else.
+CellLook CellBody::check_sliding(const Box& box, const State& centre) {
+  State deepest = centre;
+  deepest.insertion_mm = box.high[0];
+  State shallowest = centre;
+  shallowest.insertion_mm = box.low[0];
+  const bool shallow = can_be_placed(problem_.design, shallowest);
+  reach_.dd_mm = 0.0;
+  if (is_free_about_deepest(deepest)) return {CellStatus::free, true};
+  if (shallow && is_blocked_about_shallowest(shallowest)) return {CellStatus::blocked, true};
+  const bool by_bends = shallow && check_by_field(deepest) == CellStatus::mixed &&
+                        check_by_field(shallowest) == CellStatus::mixed;
+  return {CellStatus::mixed, true, !by_bends};
+}
+
+/// Lays the allowances of a sliding cell into grain.points, and into radii_ the largest or smallest radius
+/// from so far proximal to so far distal of each station.
+void CellBody::allow_sliding(Grain& grain, double proximal_mm, double distal_mm, bool largest) {
+  const BodySampler& sampler = grain.body.sampler();
+  const Design& design = problem_.design;
+  radii_ = sampler.radii_mm();
+  const auto n = static_cast<std::size_t>(sampler.count());
+  for (std::size_t j = 0; j < n; ++j)
+    grain.points.slack[j] =
+        static_cast<float>((aside_[j] + reach_.at(sampler.stations_mm()[j])) * kFloatRounding);
+  if (design.largest_radius() == design.segment().radius_mm) return;
+  // Stations of a stretch stand for all of it, so the next one's radius may come there as well.
+  const double gap = sampler.largest_gap_mm();
+  const auto thin = static_cast<float>(design.segment().radius_mm);
+  for (std::size_t j = 0; j < n; ++j) {
+    const double from = sampler.stations_mm()[j] - proximal_mm - (largest ? gap : 0.0);
+    const double to = sampler.stations_mm()[j] + distal_mm + (largest ? gap : 0.0);
+    if (largest) {
+      for (const RigidSpan& span : design.rigid_spans())
+        if (span.from_mm <= to && span.to_mm >= from)
+          radii_[j] =
+              std::max(radii_[j], static_cast<float>(design.body_radius(0.5 * (span.from_mm + span.to_mm))));
+    } else if (design.flexible_length(std::max(0.0, from), std::max(0.0, to)) > 0.0 || from <= 0.0) {
+      radii_[j] = std::min(radii_[j], thin);
+    }
+    const float change = std::abs(radii_[j] - sampler.radii_mm()[j]);
+    grain.points.slack[j] += change * static_cast<float>(kFloatRounding);
+  }
+}
+
+bool CellBody::is_free_about_deepest(const State& deepest) {
+  const double wanted = problem_.required_clearance_mm;
+  const double length = problem_.design.length_mm();
+  Grain& grain = grain_for(slide_.most_aside_mm() + reach_.at(length));
+  slide_.about_deepest(grain.body.sampler().stations_mm(), aside_);
+  allow_sliding(grain, 0.0, slide_.width_mm(), true);
+  const auto margins = grain.body.evaluate_with_slack(deepest, 0.0, grain.points, wanted);
+  return !margins.unknown && margins.least >= wanted &&
+         grain.body.whole_body(margins, grain.points) >= wanted;
+}
+
+bool CellBody::is_blocked_about_shallowest(const State& shallowest) {
+  const double length = problem_.design.length_mm();
+  Grain& grain = grain_for(slide_.most_aside_mm() + reach_.at(length));
+  slide_.about_shallowest(grain.body.sampler().stations_mm(), aside_);
+  allow_sliding(grain, slide_.width_mm(), 0.0, false);
+  const auto margins =
+      grain.body.evaluate_with_slack(shallowest, 0.0, grain.points, problem_.required_clearance_mm);
+  return judge(grain, margins, radii_) == CellStatus::blocked;
 }
 
 /// Is some station outside the lumen wherever the cell moves it? The field knows no depth there, so the exact
@@ -189,11 +282,11 @@ bool CellBody::sticks_out(const Grain& grain) {
 /// Is there some station that, wherever the cell moves it, finds no place wide enough? Asked for a few of
 /// those that have none at the cell's centre: the most proximal, which the cell moves least, those where the
 /// body is first thicker, and the middle one.
-bool CellBody::has_no_room(const Grain& grain) {
+bool CellBody::has_no_room(const Grain& grain, const std::vector<float>& radii) {
   const BodySampler& sampler = grain.body.sampler();
   const BodyPoints& points = grain.points;
   const double wanted = problem_.required_clearance_mm;
-  const auto need = [&](int j) { return static_cast<double>(sampler.radii_mm()[Box::idx(j)]) + wanted; };
+  const auto need = [&](int j) { return static_cast<double>(radii[Box::idx(j)]) + wanted; };
   tight_.clear();
   for (int j = 0; j < sampler.count(); ++j) {
     const std::size_t i = Box::idx(j);

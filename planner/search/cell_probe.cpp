@@ -15,6 +15,10 @@ namespace {
 // The curvature disk's radius counts as at least this much motion of the tip when cells are sized.
 constexpr double kLeastDiskSize_mm = 8.0;
 
+// Insertion counts as at least this much motion where the body slides: it still brings up what is thick, and
+// the tip to what is ahead.
+constexpr double kLeastAside = 0.1;
+
 // What rounding may cost a tip's place and direction: sums of lengths up to 1e3 mm in double precision.
 constexpr double kTipRounding_mm = 1e-9;
 constexpr double kTipRounding_rad = 1e-9;
@@ -39,14 +43,18 @@ double Goal::direction_error(const Eigen::Isometry3d& tip_E) const {
 CellProbe::CellProbe(const SearchProblem& problem, const BendChart& chart)
     : problem_(problem), chart_(chart), hardware_(problem.design), body_(problem, chart) {}
 
-CellTravel CellProbe::travel(const Leaf& leaf, const Box& box) const {
+CellTravel CellProbe::travel(const Leaf& leaf, const Box& cell, bool slides) {
   const Design& design = problem_.design;
+  const Box box = allowed_bends(design, chart_, leaf, cell);
   const State state = centre_state(chart_, leaf, box);
   const MotionBounds bounds =
       motion_bounds(design, state, box.low[0], box.high[0], curvature_range(box).second);
   const double tip = design.length_mm();
   CellTravel travel;
-  travel.by_coordinate[0] = box.half(0) * bounds.insertion_lever(tip);
+  const double insertion_lever = bounds.insertion_lever(tip);
+  travel.by_coordinate[0] =
+      box.half(0) *
+      (slides ? std::clamp(body_.aside_per_mm(leaf, box), kLeastAside, insertion_lever) : insertion_lever);
   // Where little of the segment is out, curvature hardly moves the tip, yet its limit still divides the cell.
   const double lever =
       std::max(bounds.curvature_lever_mm2(tip), kLeastDiskSize_mm / design.segment().curvature_max_per_mm);
@@ -122,13 +130,19 @@ CellStatus CellProbe::check_hardware(const Leaf& leaf, const Box& box) const {
   return CellStatus::mixed;
 }
 
-CellStatus CellProbe::check(const Leaf& leaf, const Box& box) {
+CellLook CellProbe::check(const Leaf& leaf, const Box& box) {
   ++checks_;
   CellStatus status = check_curvature(leaf, box);
-  if (status == CellStatus::blocked) return status;
-  status = both(status, check_hardware(leaf, box));
-  if (status == CellStatus::blocked || !problem_.heeded.clearance) return status;
-  return both(status, body_.check(leaf, box));
+  if (status == CellStatus::blocked) return {status};
+  // Where this leaves anything out, curvature has the cell mixed already.
+  const Box allowed = allowed_bends(problem_.design, chart_, leaf, box);
+  status = both(status, check_hardware(leaf, allowed));
+  if (status == CellStatus::blocked || !problem_.heeded.clearance) return {status};
+  CellLook look = body_.check(leaf, allowed);
+  look.status = both(status, look.status);
+  // What is mixed by other limits is not to be long for the body's sake.
+  if (status == CellStatus::mixed) look.slides = look.cut_insertion = false;
+  return look;
 }
 
 /// The same where insertion carries the body along as one piece (leaf_tip.h): within the box the tip moves by
@@ -146,8 +160,9 @@ bool CellProbe::may_hold_goal_rigidly(const Leaf& leaf, const Box& box) {
   return goal.direction_error(tip) <= goal.direction_tolerance_rad + l * h_u + kTipRounding_rad;
 }
 
-bool CellProbe::may_hold_goal(const Leaf& leaf, const Box& box) {
-  if (check_curvature(leaf, box) == CellStatus::blocked) return false;
+bool CellProbe::may_hold_goal(const Leaf& leaf, const Box& cell) {
+  if (check_curvature(leaf, cell) == CellStatus::blocked) return false;
+  const Box box = allowed_bends(problem_.design, chart_, leaf, cell);
   if (problem_.design.carriage().kind == CarriageKind::free && chart_.coordinates() == 0)
     return may_hold_goal_rigidly(leaf, box);
   const State state = centre_state(chart_, leaf, box);

@@ -15,7 +15,8 @@
 
 namespace withy {
 
-/// Half-widths of a cell as motions of the tip, mm: one for each coordinate.
+/// Half-widths of a cell as motions of the tip, mm: one for each coordinate. Of a cell that slides
+/// (CellLook), insertion counts by how far it moves the tip aside.
 struct CellTravel {
   std::array<double, kMaxDimensions> by_coordinate{};
   double total = 0.0;  ///< bound of the tip's motion from the centre to anywhere in the cell, or more
@@ -27,15 +28,15 @@ class CellProbe {
  public:
   CellProbe(const SearchProblem& problem, const BendChart& chart);
 
-  CellTravel travel(const Leaf& leaf, const Box& box) const;
+  CellTravel travel(const Leaf& leaf, const Box& cell, bool slides = false);
 
-  CellStatus check(const Leaf& leaf, const Box& box);
+  CellLook check(const Leaf& leaf, const Box& box);
 
   /// Least margin of the body's stations in one state (mm).
   double body_margin(const State& state) { return body_.margin(state); }
 
   /// Might some state of the box hold the goal?
-  bool may_hold_goal(const Leaf& leaf, const Box& box);
+  bool may_hold_goal(const Leaf& leaf, const Box& cell);
 
   /// The box as the hardware's checks want it.
   StateBox state_box(const Leaf& leaf, const Box& box) const;

@@ -27,6 +27,13 @@ class CellTree {
   int first_child(int cell) const { return cells_[at(cell)].first_child; }
   CellStatus status(int cell) const { return cells_[at(cell)].status; }
   void set_status(int cell, CellStatus status) { cells_[at(cell)].status = status; }
+  /// What the search notes of a cell (CellLook, cell_body.h); children have their parent's `slides`.
+  bool slides(int cell) const { return cells_[at(cell)].slides; }
+  bool cut_insertion(int cell) const { return cells_[at(cell)].cut_insertion; }
+  void set_hints(int cell, bool slides, bool cut_insertion) {
+    cells_[at(cell)].slides = slides;
+    cells_[at(cell)].cut_insertion = cut_insertion;
+  }
   /// Largest motion of the tip (mm) from the cell's centre to its rim; negative until set.
   double travel(int cell) const { return cells_[at(cell)].travel; }
   void set_travel(int cell, double mm) { cells_[at(cell)].travel = static_cast<float>(mm); }
@@ -59,6 +66,8 @@ class CellTree {
     std::int32_t first_child = -1;
     float travel = -1.0F;
     CellStatus status = CellStatus::unknown;
+    bool slides = false;
+    bool cut_insertion = false;
   };
   static std::size_t at(int i) { return static_cast<std::size_t>(i); }
 

@@ -190,6 +190,25 @@ Box whole_leaf(const Design& design, const BendChart& chart, const Leaf& leaf) {
   return box;
 }
 
+Box allowed_bends(const Design& design, const BendChart& chart, const Leaf& leaf, const Box& box) {
+  Box allowed = box;
+  const int n = chart.coordinates();
+  if (n == 0 || leaf.base.empty()) return allowed;
+  // The axes are unit vectors at right angles to one another and to the base, so no coordinate is larger than
+  // the bend. A little more for rounding.
+  const double kappa = design.segment().curvature_max_per_mm * (1.0 + 1e-9);
+  const auto stretches = stretches_of(design, leaf.engaged);
+  for (std::size_t r = 0; r < leaf.base.size(); ++r) {
+    const double most =
+        kappa * exposed_flexible_length(design, box.high[0], stretches[r].from_mm, stretches[r].to_mm);
+    for (std::size_t k = 3 + r * Box::idx(n); k < 3 + (r + 1) * Box::idx(n); ++k) {
+      allowed.low[k] = std::clamp(allowed.low[k], -most, most);
+      allowed.high[k] = std::clamp(allowed.high[k], -most, most);
+    }
+  }
+  return allowed;
+}
+
 State state_at(const BendChart& chart, const Leaf& leaf, const double* x) {
   State state;
   state.insertion_mm = x[0];

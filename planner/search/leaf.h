@@ -114,6 +114,10 @@ struct Leaf {
 /// what the curvature limit allows for the region's full flexible length; what is pinned at 0.
 Box whole_leaf(const Design& design, const BendChart& chart, const Leaf& leaf);
 
+/// The box less frozen bends that no insertion of it allows: a region bends by at most the curvature limit
+/// times what of it can be out. It holds every allowed state of the box.
+Box allowed_bends(const Design& design, const BendChart& chart, const Leaf& leaf, const Box& box);
+
 /// The state at leaf coordinates `x` (as many as the leaf has).
 State state_at(const BendChart& chart, const Leaf& leaf, const double* x);
 State centre_state(const BendChart& chart, const Leaf& leaf, const Box& box);

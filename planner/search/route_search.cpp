@@ -70,19 +70,31 @@ RouteSearch::Visit& RouteSearch::visit(const CellRef& ref) {
 CellStatus RouteSearch::look(const CellRef& ref) {
   LeafRecord& leaf = record(ref.leaf);
   if (leaf.tree.status(ref.cell) == CellStatus::unknown) {
-    const Box b = leaf.tree.box(ref.cell);
-    leaf.tree.set_status(ref.cell, probe_.check(leaf.leaf, b));
-    if (leaf.tree.travel(ref.cell) < 0.0) leaf.tree.set_travel(ref.cell, probe_.travel(leaf.leaf, b).total);
+    const CellLook look = probe_.check(leaf.leaf, leaf.tree.box(ref.cell));
+    const bool resize = look.slides != leaf.tree.slides(ref.cell) || leaf.tree.travel(ref.cell) < 0.0;
+    leaf.tree.set_status(ref.cell, look.status);
+    leaf.tree.set_hints(ref.cell, look.slides,
+                        look.cut_insertion && 2.0 * box(ref).half(0) > settings_.finest_travel_mm);
+    if (resize) leaf.tree.set_travel(ref.cell, travel(ref).total);
   }
   return leaf.tree.status(ref.cell);
 }
 
+CellTravel RouteSearch::travel(const CellRef& ref) {
+  return probe_.travel(record(ref.leaf).leaf, box(ref), record(ref.leaf).tree.slides(ref.cell));
+}
+
 void RouteSearch::split(const CellRef& ref) {
+  split(ref, record(ref.leaf).tree.cut_insertion(ref.cell) ? 0 : travel(ref).widest);
+}
+
+void RouteSearch::split(const CellRef& ref, int coordinate) {
   LeafRecord& leaf = record(ref.leaf);
   const CellStatus status = leaf.tree.status(ref.cell);
-  leaf.tree.split(ref.cell, probe_.travel(leaf.leaf, leaf.tree.box(ref.cell)).widest);
+  leaf.tree.split(ref.cell, coordinate);
   for (const int child : {leaf.tree.first_child(ref.cell), leaf.tree.first_child(ref.cell) + 1}) {
-    leaf.tree.set_travel(child, probe_.travel(leaf.leaf, leaf.tree.box(child)).total);
+    leaf.tree.set_hints(child, leaf.tree.slides(ref.cell), false);
+    leaf.tree.set_travel(child, travel({ref.leaf, child}).total);
     if (status == CellStatus::free) leaf.tree.set_status(child, CellStatus::free);
     if (const auto i = static_cast<std::size_t>(ref.cell); i < leaf.home.size() && leaf.home[i] > 0)
       settle(leaf.home[i], {ref.leaf, child});
@@ -105,10 +117,15 @@ void RouteSearch::hand_down(const CellRef& ref) {
   }
 }
 
-/// Splits a cell until its parts are about half as wide in every way.
+/// Splits a cell until its parts are about half as wide in every way, or in insertion alone where that is
+/// known to tell.
 void RouteSearch::refine(const CellRef& ref) {
   changed_.push_back(ref);
   LeafRecord& leaf = record(ref.leaf);
+  if (leaf.tree.cut_insertion(ref.cell)) {
+    split(ref, 0);
+    return;
+  }
   const double enough = 0.55 * leaf.tree.travel(ref.cell);
   std::vector<int> todo = {ref.cell};
   while (!todo.empty()) {
@@ -125,17 +142,17 @@ void RouteSearch::refine(const CellRef& ref) {
 void RouteSearch::seek_goals(const CellRef& ref) {
   const CellTree& tree = record(ref.leaf).tree;
   if (tree.status(ref.cell) == CellStatus::blocked) return;
+  const Leaf& leaf = record(ref.leaf).leaf;
   const Box b = tree.box(ref.cell);
   ++goal_checks_;
-  if (!probe_.may_hold_goal(record(ref.leaf).leaf, b)) return;
-  if (tree.travel(ref.cell) < 0.0)
-    record(ref.leaf).tree.set_travel(ref.cell, probe_.travel(record(ref.leaf).leaf, b).total);
+  if (!probe_.may_hold_goal(leaf, b)) return;
   if (!tree.is_split(ref.cell)) {
-    if (tree.travel(ref.cell) <= settings_.coarse_travel_mm) {
+    const CellTravel tip = probe_.travel(leaf, b);
+    if (tip.total <= settings_.coarse_travel_mm) {
       if (look(ref) != CellStatus::blocked) seed(ref);
       return;
     }
-    split(ref);
+    split(ref, tip.widest);
   }
   const int first = tree.first_child(ref.cell);
   seek_goals({ref.leaf, first});
@@ -150,10 +167,10 @@ void RouteSearch::seed(const CellRef& ref) {
 }
 
 /// Does a cell that may hold the goal surely do so, or is it too small to ask?
-bool RouteSearch::counts_as_goal(const CellRef& ref) const {
+bool RouteSearch::counts_as_goal(const CellRef& ref) {
   const LeafRecord& r = record(ref.leaf);
   const Box b = r.tree.box(ref.cell);
-  if (r.tree.travel(ref.cell) <=
+  if (probe_.travel(r.leaf, b).total <=
       (b.dimensions > 3 ? settings_.finest_goal_with_friction_mm : settings_.finest_goal_mm))
     return true;
   const State centre = centre_state(chart_, r.leaf, b);
@@ -164,7 +181,7 @@ bool RouteSearch::counts_as_goal(const CellRef& ref) const {
 void RouteSearch::sharpen_goal(const CellRef& ref) {
   visit(ref).forget();
   visit(ref).goal = false;
-  split(ref);
+  split(ref, probe_.travel(record(ref.leaf).leaf, box(ref)).widest);
   const int first = record(ref.leaf).tree.first_child(ref.cell);
   seek_goals({ref.leaf, first});
   seek_goals({ref.leaf, first + 1});

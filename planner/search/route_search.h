@@ -143,7 +143,7 @@ class RouteSearch {
   int leaf_index(const Leaf& leaf);
   void seek_goals(const CellRef& ref);
   void seed(const CellRef& ref);
-  bool counts_as_goal(const CellRef& ref) const;
+  bool counts_as_goal(const CellRef& ref);
   void sharpen_goal(const CellRef& ref);
 
   enum class Sweep : unsigned char { start_reached, exhausted, stopped };
@@ -157,7 +157,9 @@ class RouteSearch {
   double cell_penalty(const CellRef& ref) const;
   CellStatus look(const CellRef& ref);
   void refine(const CellRef& ref);
+  CellTravel travel(const CellRef& ref);
   void split(const CellRef& ref);
+  void split(const CellRef& ref, int coordinate);
   void hand_down(const CellRef& ref);
   bool holds_start(const CellRef& ref) const;
   bool is_stuck(const CellRef& ref) const;

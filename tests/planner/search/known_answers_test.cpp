@@ -19,7 +19,7 @@ using namespace withy::questions;
 namespace {
 
 // A bound on the work, so that a search that gets worse fails and does not hang.
-constexpr std::int64_t kMostWork = 30000000;
+constexpr std::int64_t kMostWork = 20000000;
 constexpr double kEdge = 0.3;
 
 /// The verdict for a lumen whose radius is the critical one and `offset`.
@@ -53,7 +53,7 @@ TEST_CASE("A tube along a circle lets a guided body of the same curvature throug
   const Eigen::Vector3d target((1.0 - std::cos(kappa * s)) / kappa, 0.0, std::sin(kappa * s) / kappa);
   SegmentMakeup makeup{CarriageKind::guide};
   makeup.tip_rigid = 0.0;
-  for (const double offset : {-0.40, -0.20, -0.10, -0.05, 0.40}) {
+  for (const double offset : {-0.40, -0.20, -0.10, -0.05, 0.05, 0.10, 0.20, 0.40}) {
     const Tube channel =
         tube({{40.0, Eigen::Vector2d(kappa, 0.0)}}, {{0.0, kRadius + kRequired + offset}}, kEdge);
     check_verdict(question(segment(makeup), channel, target, 0.5), offset, channel);
@@ -72,8 +72,9 @@ TEST_CASE("A narrow tube before a chamber lets a lock through from the lock's ra
   for (const CarriageKind carriage : {CarriageKind::free, CarriageKind::guide})
     for (const double pitch : {0.5, 0.0})
       for (const double offset : {-0.40, -0.20, -0.05, 0.05, 0.10, 0.20, 0.40}) {
-        // A proof over every friction bend takes too long here.
-        if (offset < 0.0 && pitch == 0.0) continue;
+        // A proof over every friction bend takes half a minute: two of them are enough.
+        if (pitch == 0.0 && (offset == -0.40 || (offset == -0.20 && carriage == CarriageKind::free)))
+          continue;
         CAPTURE(carriage == CarriageKind::guide, pitch);
         const double a = lock_radius + kRequired + offset;
         const Tube channel =
