@@ -28,6 +28,9 @@ inline constexpr double kStation_mm = 0.25;
 inline constexpr double kStep_mm = 0.2;
 inline constexpr double kCaution_mm = 0.025;
 
+/// Curvatures nearer than this are equal: rounding only.
+inline constexpr double kSameCurvature_per_mm = 1e-12;
+
 /// What the walks of one question visited, and how they got about.
 struct Walks {
   std::vector<State> visited;  ///< every sample, in order
