@@ -40,6 +40,26 @@ PlacedDesign placed(const SearchProblem& problem, const Route& route, double fie
   return {problem.design.layout(), make_plan(judge, route), route.switches(), field_mT, 0};
 }
 
+/// What one search came to.
+struct Searched {
+  SearchOutcome outcome = SearchOutcome::stopped;
+  Route route;  ///< tidied, after `found`
+  std::int64_t work = 0;
+};
+
+Searched search_for_route(const SearchProblem& problem, std::int64_t most_work,
+                          const std::function<bool()>& stop) {
+  RouteSearchSettings settings;
+  settings.most_work = most_work;
+  settings.stop = stop;
+  RouteSearch search(problem, settings);
+  Searched searched;
+  searched.outcome = search.run();
+  searched.work = search.work();
+  if (searched.outcome == SearchOutcome::found) searched.route = tidy(search.judge(), search.route());
+  return searched;
+}
+
 }  // namespace
 
 LayoutTrials::LayoutTrials(const SearchProblem& base, std::vector<Clockings> clockings,
@@ -74,16 +94,11 @@ Trial LayoutTrials::ask_any_clocking(const Stations& stations, double clearance_
   SearchProblem problem = with_layout(base_, stations, clockings_.front());
   problem.required_clearance_mm = clearance_mm;
   problem.heeded.field = false;
-  RouteSearchSettings settings;
-  settings.most_work = most_work;
-  settings.stop = stop_;
-  RouteSearch search(problem, settings);
-  const SearchOutcome outcome = search.run();
-  work_ += search.work();
-  if (outcome == SearchOutcome::proved_none) return {Verdict::unreachable, std::nullopt};
-  if (outcome == SearchOutcome::stopped) return {Verdict::undecided, std::nullopt};
-  if (auto design = weakest(problem, tidy(search.judge(), search.route())))
-    return {Verdict::reached, std::move(design)};
+  const Searched searched = search_for_route(problem, most_work, stop_);
+  work_ += searched.work;
+  if (searched.outcome == SearchOutcome::proved_none) return {Verdict::unreachable, std::nullopt};
+  if (searched.outcome == SearchOutcome::stopped) return {Verdict::undecided, std::nullopt};
+  if (auto design = weakest(problem, searched.route)) return {Verdict::reached, std::move(design)};
   return ask_each_clocking(stations, clearance_mm, most_work);
 }
 
@@ -95,18 +110,13 @@ Trial LayoutTrials::ask_each_clocking(const Stations& stations, double clearance
     if (left <= 0) return {Verdict::undecided, std::nullopt};
     SearchProblem problem = with_layout(base_, stations, clock_rad);
     problem.required_clearance_mm = clearance_mm;
-    RouteSearchSettings settings;
-    settings.most_work = left;
-    settings.stop = stop_;
-    RouteSearch search(problem, settings);
-    const SearchOutcome outcome = search.run();
-    work_ += search.work();
-    left -= search.work();
-    if (outcome == SearchOutcome::found) {
-      const Route route = tidy(search.judge(), search.route());
-      return {Verdict::reached, placed(problem, route, strongest_field(problem, route).value())};
-    }
-    all_proved = all_proved && outcome == SearchOutcome::proved_none;
+    const Searched searched = search_for_route(problem, left, stop_);
+    work_ += searched.work;
+    left -= searched.work;
+    if (searched.outcome == SearchOutcome::found)
+      return {Verdict::reached,
+              placed(problem, searched.route, strongest_field(problem, searched.route).value())};
+    all_proved = all_proved && searched.outcome == SearchOutcome::proved_none;
   }
   return {all_proved ? Verdict::unreachable : Verdict::undecided, std::nullopt};
 }

@@ -90,8 +90,8 @@ void Triangles::search(int index, const Eigen::Vector3d& p, double& best) const 
   if (d_far < best) search(far, p, best);
 }
 
-double Triangles::distance(const Eigen::Vector3d& p) const {
-  double best = std::numeric_limits<double>::infinity();
+double Triangles::distance(const Eigen::Vector3d& p, double most_mm) const {
+  double best = most_mm;
   if (!nodes_.empty()) search(0, p, best);
   return best;
 }

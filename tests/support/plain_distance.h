@@ -23,13 +23,15 @@ namespace withy_plain {
 double triangle_distance(const Eigen::Vector3d& p, const Eigen::Vector3d& a, const Eigen::Vector3d& b,
                          const Eigen::Vector3d& c);
 
+inline constexpr double kFar = std::numeric_limits<double>::infinity();
+
 /// Some triangles in a tree of boxes.
 class Triangles {
  public:
   explicit Triangles(std::vector<std::array<Eigen::Vector3d, 3>> corners);
   bool empty() const { return corners_.empty(); }
-  /// Least distance; infinite when there are no triangles.
-  double distance(const Eigen::Vector3d& p) const;
+  /// Least distance, or `most_mm` where that is less; infinite when there are no triangles.
+  double distance(const Eigen::Vector3d& p, double most_mm = kFar) const;
 
  private:
   struct Node {
@@ -48,7 +50,10 @@ class Wall {
  public:
   explicit Wall(const Solid& solid);
 
-  double distance(const Eigen::Vector3d& p_E) const { return wall_.distance(p_E); }
+  /// Distances beyond `most_mm`, which take longer, come out as that.
+  double distance(const Eigen::Vector3d& p_E, double most_mm = kFar) const {
+    return wall_.distance(p_E, most_mm);
+  }
   bool inside(const Eigen::Vector3d& p_E) const;
   /// D: positive inside.
   double signed_distance(const Eigen::Vector3d& p_E) const {

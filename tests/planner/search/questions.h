@@ -47,6 +47,8 @@ struct Tube {
   std::shared_ptr<const ChannelDistance> distance;
   double facets_inside_mm = 0.0;
   double facets_outside_mm = 0.0;
+  TriangleMesh mesh_S;  ///< as it was made
+  double opening_radius_mm = 0.0;
 };
 
 /// A tube along `bends` from the entry on; `radius` by station.
@@ -68,7 +70,7 @@ inline Tube tube(std::vector<TubePath::Bend> bends, std::vector<std::pair<double
   const auto wall =
       std::make_shared<const WallDistance>(std::make_shared<const Channel>(std::move(*channel)));
   return {std::make_shared<const ChannelDistance>(wall, DistanceField::make(wall, 0.25)),
-          made->facets_inside_mm, made->facets_outside_mm};
+          made->facets_inside_mm, made->facets_outside_mm, made->mesh_S, entry.opening_radius_mm};
 }
 
 /// Every motion and switch of a route is allowed, and a switch moves nothing.
