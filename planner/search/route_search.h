@@ -140,6 +140,9 @@ class RouteSearch {
     }
   };
 
+  /// How often (in expansions, or in cells asked for the goal) the clock and the user are asked.
+  static constexpr int kStopInterval = 32;
+
   int leaf_index(const Leaf& leaf);
   void seek_goals(const CellRef& ref);
   void seed(const CellRef& ref);
@@ -170,6 +173,7 @@ class RouteSearch {
   bool must_stop() const { return work() > settings_.most_work || settings_.stop(); }
   bool field_may_switch(int leaf, const SwitchLink& link, int other);
 
+  void forget_ways();
   void mend_ways();
   std::vector<CellRef> lost_cells();
   bool way_stands(CellRef ref);
@@ -214,6 +218,7 @@ class RouteSearch {
   std::int64_t tries_ = 0;
   int coarse_ways_ = 0;
   std::int64_t goal_checks_ = 0;
+  bool cut_short_ = false;  // stopped while goals were sought: some may be missing, nothing can be proved
   std::int64_t other_work_ = 0;  // of what is tried before the cells
   std::vector<Home> homes_;      // the first is the start, and stands for "none" in LeafRecord::home
   int route_home_ = 0;           // where the new part of route_ starts

@@ -10,6 +10,11 @@ namespace withy {
 void RouteSearch::retarget(std::int64_t more_work) {
   settings_.most_work = work() + more_work;
   best_approach_.reset();
+  forget_ways();
+}
+
+/// What is left are the cells.
+void RouteSearch::forget_ways() {
   for (const CellRef& ref : touched_) {
     const bool stuck = visit(ref).stuck;
     visit(ref) = Visit{};
@@ -19,6 +24,7 @@ void RouteSearch::retarget(std::int64_t more_work) {
   changed_.clear();
   queue_.clear();
   levels_open_ = 0;
+  cut_short_ = false;
 }
 
 /// Whatever the target, a state of a cell that the search reached could only come from states of other such

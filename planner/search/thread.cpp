@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <optional>
 
 #include "planner/search/compass_search.h"
@@ -18,6 +19,10 @@ constexpr double kPlenty_mm = 0.5;
 constexpr double kBeside = 4.0;
 // Rounds of that look.
 constexpr int kWidenRounds = 14;
+// Frozen bends (rad) as near as this are one: no cell is cut finer.
+constexpr double kLeastBend_rad = 1e-6;
+
+constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 double clamp_to(const Box& box, int k, double x) {
   return std::clamp(x, box.low[Box::idx(k)], box.high[Box::idx(k)]);
@@ -52,7 +57,12 @@ class Threader {
       const bool ok = chain_[k].lock < 0 ? pass_within(k) : pass_switch(k);
       if (!ok) {
         fail(k);
-        if (chain_[k].lock >= 0 && chain_[k].engages) fail_widest_of_stay(k + 1);
+        if (chain_[k].lock < 0)
+          note_wide_in_stay(k, std::nullopt);
+        else if (chain_[k].engages)
+          note_wide_in_stay(k + 1, link_between(k, k + 1, true));
+        else
+          note_wide_in_stay(k, link_between(k + 1, k, true));
         return take_out();  // what follows has no state to start from
       }
     }
@@ -73,20 +83,27 @@ class Threader {
       out_.failed.push_back(static_cast<int>(k));
   }
 
-  /// Where a frozen bend is continuous, the cells of the stay in a leaf may leave no bend for all of them.
-  /// Then those that say least about it are to blame, be they proved free or not.
-  void fail_widest_of_stay(std::size_t first) {
-    double widest = 0.0;
-    std::size_t blamed = first;
-    for (std::size_t j = first; j < chain_.size(); ++j) {
-      for (int c = 3; c < chain_[j].box.dimensions; ++c)
-        if (chain_[j].box.half(c) > widest) {
-          widest = chain_[j].box.half(c);
-          blamed = j;
-        }
-      if (chain_[j].lock >= 0) break;
+  /// Notes the cells that are widest in a frozen bend, among those about cell k with no switch between, where
+  /// no bend is in all of them and in what a switch that leads there can freeze.
+  void note_wide_in_stay(std::size_t k, const std::optional<SwitchLink>& link) {
+    std::size_t first = k;
+    while (first > 0 && chain_[first - 1].lock < 0) --first;
+    std::size_t last = k;
+    while (last + 1 < chain_.size() && chain_[last].lock < 0) ++last;
+    for (int c = 3; c < chain_[k].box.dimensions; ++c) {
+      const auto i = Box::idx(c);
+      double low = link ? link->there.low[i] : -kInfinity;
+      double high = link ? link->there.high[i] : kInfinity;
+      double widest = 0.0;
+      for (std::size_t j = first; j <= last; ++j) {
+        low = std::max(low, chain_[j].box.low[i]);
+        high = std::min(high, chain_[j].box.high[i]);
+        widest = std::max(widest, chain_[j].box.half(c));
+      }
+      if (low <= high || widest < kLeastBend_rad) continue;
+      for (std::size_t j = first; j <= last; ++j)
+        if (chain_[j].box.half(c) > 0.5 * widest) out_.wide.push_back({static_cast<int>(j), c});
     }
-    if (widest > 0.0) fail(blamed);
   }
 
   /// Moves on within cell k; a motion that is not allowed is noted, the threading goes on to learn of others.
@@ -187,26 +204,28 @@ class Threader {
 
   /// A state of cell k, with the frozen bends as they are now, in which the switch to cell k + 1 can be made.
   std::optional<State> state_before_switch(std::size_t k) const {
-    const auto here = link_box(k, k + 1, chain_[k].engages);
-    const auto there = link_box(k + 1, k, !chain_[k].engages);
-    if (!here || !there) return std::nullopt;
+    const auto forth = link_between(k, k + 1, chain_[k].engages);
+    const auto back = link_between(k + 1, k, !chain_[k].engages);
+    if (!forth || !back) return std::nullopt;
+    const Box& here = forth->here;
+    const Box& there = back->here;
     State state = state_;
-    const double low = std::max(here->low[0], there->low[0]);
-    const double high = std::min(here->high[0], there->high[0]);
+    const double low = std::max(here.low[0], there.low[0]);
+    const double high = std::min(here.high[0], there.high[0]);
     if (low > high) return std::nullopt;
     state.insertion_mm = std::clamp(state_.insertion_mm, low, high);
-    if (!set_curvature(state, k, *here, *there)) return std::nullopt;
+    if (!set_curvature(state, k, here, there)) return std::nullopt;
     return state;
   }
 
-  /// Bounds, in cell `at`'s leaf, of the states from which the switch to cell `to` is possible.
-  std::optional<Box> link_box(std::size_t at, std::size_t to, bool engages) const {
+  /// How the lock that stands between two cells of the chain may lead from one to the other.
+  std::optional<SwitchLink> link_between(std::size_t at, std::size_t to, bool engages) const {
     std::vector<SwitchLink> links;
     links_of(problem_.design, chart_, *chain_[at].leaf, chain_[at].box, links);
     const LeafKey key = chain_[to].leaf->key();
     for (const SwitchLink& link : links)
       if (link.lock == chain_[std::min(at, to)].lock && link.engages == engages && link.other.key() == key)
-        return link.here;
+        return link;
     return std::nullopt;
   }
 

@@ -22,8 +22,15 @@ struct ChainCell {
 };
 
 struct Threading {
-  Route route;                   ///< whole when `failed` is empty
-  std::vector<int> failed;       ///< cells of the chain that gave no allowed motion or switch
+  Route route;              ///< whole when `failed` is empty
+  std::vector<int> failed;  ///< cells of the chain that gave no allowed motion or switch
+  /// A frozen bend does not change while its lock is engaged. Where the cells of a stay in a leaf leave no
+  /// bend for all of them, those that say least about it, and by which coordinate.
+  struct Wide {
+    int cell;
+    int coordinate;
+  };
+  std::vector<Wide> wide;
   std::size_t proved_steps = 0;  ///< how many of the route's first steps are allowed for sure
 };
 
