@@ -29,6 +29,8 @@ constexpr double kFineStep_mm = 0.0125;
 // What a question about more clearance may take, in terms of what the last that was answered with a plan
 // took: near the widest clearance that there is, a proof would be endless.
 constexpr std::int64_t kPatience = 2;
+// What a question about the best designs may take, in terms of one about a point of the grid.
+constexpr std::int64_t kPolishWork = 3;
 
 double distance(const Stations& a, const Stations& b) {
   double sum = 0.0;
@@ -211,15 +213,22 @@ class PlaceSearch {
 
   /// About each of the best, since what notches allow jumps from place to place.
   void polish() {
-    // The best is worth all the work that a question may take.
-    PlacedDesign& best = result_.best.front();
-    best = raised(std::move(best), kFirstStep_mm, kFineStep_mm,
-                  [this](const PlacedDesign&) { return settings_.most_work; });
-    if (settings_.polish_trials <= 0 || !std::isfinite(best.plan.clearance_mm)) return;
+    raise_best();
+    if (settings_.polish_trials <= 0 || !std::isfinite(result_.best.front().plan.clearance_mm)) return;
     std::vector<Stations> centres;
     for (const PlacedDesign& design : result_.best) centres.push_back(design.layout.station_mm);
+    const Stations before = centres.front();
     for (std::size_t i = 0; i < centres.size() && !settings_.stop(); ++i)
       polish_about(centres[i], static_cast<double>(i) / static_cast<double>(centres.size()));
+    if (result_.best.front().layout.station_mm != before) raise_best();
+  }
+
+  /// The best are worth more work than a point of the grid.
+  void raise_best() {
+    std::vector<PlacedDesign> best = std::exchange(result_.best, {});
+    for (PlacedDesign& design : best)
+      keep(raised(std::move(design), kFirstStep_mm, kFineStep_mm,
+                  [this](const PlacedDesign&) { return kPolishWork * settings_.most_work; }));
   }
 
   void polish_about(const Stations& centre, double done) {
