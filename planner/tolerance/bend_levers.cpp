@@ -11,7 +11,7 @@
 namespace withy {
 namespace {
 
-using Matrix32 = Eigen::Matrix<double, 3, 2>;
+using Matrix32 = BendDirections::Matrix32;
 
 constexpr std::array kParts = {&BendLevers::backlash_mm,
                                &BendLevers::free_mm,
@@ -130,6 +130,15 @@ class Walk {
     levers.free_squared_mm += half * free_turn() * free_turn();
   }
 
+  BendDirections directions() const {
+    BendDirections out;
+    for (std::size_t j = 0; j + 1 < moves_.size(); ++j) out.at_lock.push_back(at_lock(j));
+    if (!driven_) return out;
+    out.free = moves_.back().point;
+    out.gain = moves_.back().point * total_;
+    return out;
+  }
+
  private:
   /// w: sum of tau_j |delta_j| over the regions, e = 1.
   double backlash_turn() const {
@@ -158,13 +167,16 @@ class Walk {
 
   void first_order(BendLevers& levers) const {
     levers.backlash_mm = 0.0;
-    for (std::size_t j = 0; j + 1 < moves_.size(); ++j) {
-      const bool back = j + 2 < moves_.size() || driven_;
-      levers.backlash_mm += norm_of(back ? Matrix32(moves_[j].point - moves_[j + 1].point) : moves_[j].point);
-    }
+    for (std::size_t j = 0; j + 1 < moves_.size(); ++j) levers.backlash_mm += norm_of(at_lock(j));
     if (!driven_) return;
     levers.free_mm = norm_of(moves_.back().point);
     levers.gain_mm = (moves_.back().point * total_).norm();
+  }
+
+  /// J_j - J_(j+1).
+  Matrix32 at_lock(std::size_t j) const {
+    const bool back = j + 2 < moves_.size() || driven_;
+    return back ? Matrix32(moves_[j].point - moves_[j + 1].point) : moves_[j].point;
   }
 
   const Design& design_;
@@ -180,10 +192,13 @@ class Walk {
 
 }  // namespace
 
-double BendLevers::displacement(double backlash_rad, double gain, double offset_rad) const {
+double BendLevers::first_order(double backlash_rad, double gain, double offset_rad) const {
+  return backlash_rad * backlash_mm + gain * gain_mm + offset_rad * free_mm;
+}
+
+double BendLevers::second_order(double backlash_rad, double gain, double offset_rad) const {
   const double phi = gain * total_bend_rad + offset_rad;
-  return backlash_rad * backlash_mm + gain * gain_mm + offset_rad * free_mm +
-         backlash_rad * backlash_rad * backlash_squared_mm + 2.0 * backlash_rad * phi * mixed_mm +
+  return backlash_rad * backlash_rad * backlash_squared_mm + 2.0 * backlash_rad * phi * mixed_mm +
          phi * phi * free_squared_mm;
 }
 
@@ -197,13 +212,23 @@ BendLevers& BendLevers::add(const BendLevers& other) {
   return *this;
 }
 
-std::vector<double> body_stations(const Design& design, const State& state, double first) {
+namespace {
+
+/// `first`, the tip, and between them every end of a region or rigid span and the base.
+std::vector<double> body_ends(const Design& design, const State& state, double first) {
   std::vector<double> ends = {first, 0.0, design.length_mm()};
   for (const Region& region : regions_of(design, state)) ends.push_back(region.to_mm);
   for (const RigidSpan& span : design.rigid_spans()) ends.insert(ends.end(), {span.from_mm, span.to_mm});
   std::erase_if(ends, [&](double s) { return s < first || s > design.length_mm(); });
   std::sort(ends.begin(), ends.end());
   ends.erase(std::unique(ends.begin(), ends.end()), ends.end());
+  return ends;
+}
+
+}  // namespace
+
+std::vector<double> body_stations(const Design& design, const State& state, double first) {
+  const auto ends = body_ends(design, state, first);
   std::vector<double> out;
   for (std::size_t i = 0; i + 1 < ends.size(); ++i) {
     const double span = ends[i + 1] - ends[i];
@@ -211,6 +236,17 @@ std::vector<double> body_stations(const Design& design, const State& state, doub
     for (int k = 0; k < pieces; ++k) out.push_back(ends[i] + span * k / pieces);
   }
   out.push_back(ends.back());
+  return out;
+}
+
+BendDirections bend_directions(const Design& design, const State& state, double station_mm) {
+  Walk walk(design, state);
+  BendLevers levers;
+  const auto ends = body_ends(design, state, 0.0);
+  for (std::size_t i = 0; i + 1 < ends.size() && ends[i] < station_mm; ++i)
+    walk.step(ends[i], std::min(ends[i + 1], station_mm), levers);
+  BendDirections out = walk.directions();
+  out.point_E = Shape(design, state).point_E(station_mm);
   return out;
 }
 

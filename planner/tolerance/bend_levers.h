@@ -41,6 +41,8 @@
 
 #include <vector>
 
+#include <Eigen/Core>
+
 #include "planner/segment/state.h"
 
 namespace withy {
@@ -57,7 +59,11 @@ struct BendLevers {
   double free_squared_mm = 0.0;
 
   /// Bound (mm) of the displacement; `backlash_rad` e, `offset_rad` |A o|.
-  double displacement(double backlash_rad, double gain, double offset_rad) const;
+  double displacement(double backlash_rad, double gain, double offset_rad) const {
+    return first_order(backlash_rad, gain, offset_rad) + second_order(backlash_rad, gain, offset_rad);
+  }
+  double first_order(double backlash_rad, double gain, double offset_rad) const;
+  double second_order(double backlash_rad, double gain, double offset_rad) const;
 
   /// The greater of each.
   BendLevers& cover(const BendLevers& other);
@@ -78,6 +84,18 @@ std::vector<double> body_stations(const Design& design, const State& state, doub
 /// insertion up to the state's.
 std::vector<BendLevers> bend_levers(const Design& design, const State& state,
                                     const std::vector<double>& stations);
+
+/// The derivatives that first-order levers are the sizes of, at one station.
+struct BendDirections {
+  using Matrix32 = Eigen::Matrix<double, 3, 2>;
+  Eigen::Vector3d point_E = Eigen::Vector3d::Zero();
+  std::vector<Matrix32> at_lock;                   ///< of the errors at the engaged locks, mm per rad
+  Matrix32 free = Matrix32::Zero();                ///< of what tendons add to the bend, mm per rad
+  Eigen::Vector3d gain = Eigen::Vector3d::Zero();  ///< of the gain, mm
+};
+
+/// With the free carriage only. Precondition: 0 <= station <= L.
+BendDirections bend_directions(const Design& design, const State& state, double station_mm);
 
 /// What is to be added to the levers at the corners of a cell, `station_mm` along the body and from `from` to
 /// `to` along a motion, to hold all over it. Nothing with the guide, where the levers at the deeper state's

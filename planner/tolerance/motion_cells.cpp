@@ -86,6 +86,31 @@ void MotionCells::add_part(int part, const std::vector<BendLevers>& first,
   }
 }
 
+const CellCorners& MotionCells::corners(std::size_t index) {
+  const auto [found, fresh] = corners_.try_emplace(index);
+  CellCorners& out = found->second;
+  if (!fresh) return out;
+  const MotionCell& cell = cells_[index];
+  const State from = state_at(cell.part);
+  const State to = state_at(cell.part + 1);
+  const double s0 = stations_[static_cast<std::size_t>(cell.stretch)];
+  const double s1 = stations_[static_cast<std::size_t>(cell.stretch) + 1];
+  out.at = {bend_directions(design_, from, s0), bend_directions(design_, from, s1),
+            bend_directions(design_, to, s0), bend_directions(design_, to, s1)};
+  for (const BendDirections& at : out.at) out.middle_E += 0.25 * at.point_E;
+  out.middle_wall_mm = distance_.exact().distance(out.middle_E);
+  if (s1 <= 0.0) return out;  // the shaft is straight
+  out.between = between_corners(design_, from, to, s1 - s0);
+  const double du_squared = (to.u_free - from.u_free).squaredNorm();
+  double kappa = std::max(from.u_free.norm(), to.u_free.norm());
+  const auto regions = regions_of(design_, from);
+  for (const Region& region : regions)
+    if (region.flexible_mm >= kNoLength_mm && region.frozen()) kappa = std::max(kappa, region.u.norm());
+  const double l = std::max(0.0, s1 - regions.back().from_mm);
+  out.bulge_mm = (du_squared * l * l * l / 3.0 + (s1 - s0) * (s1 - s0) * kappa) / 8.0;
+  return out;
+}
+
 void MotionCells::refine(std::size_t index) {
   MotionCell& cell = cells_[index];
   const auto k = static_cast<std::size_t>(cell.stretch);

@@ -17,6 +17,8 @@
 // bound; r and the levers come from motion_bounds.h and bend_levers.h.
 #pragma once
 
+#include <array>
+#include <unordered_map>
 #include <vector>
 
 #include "planner/motion/verify.h"
@@ -38,6 +40,15 @@ struct MotionCell {
   int stretch = 0;
 };
 
+/// What a closer look at a cell (directed_bound.h) starts from.
+struct CellCorners {
+  std::array<BendDirections, 4> at;  ///< the ends of its stretch at the ends of its part
+  BendLevers between;                ///< between_corners of the cell
+  double bulge_mm = 0.0;             ///< most that a point is off the bilinear surface between the corners
+  Eigen::Vector3d middle_E = Eigen::Vector3d::Zero();  ///< of the corners
+  double middle_wall_mm = 0.0;                         ///< distance from there to the wall
+};
+
 class MotionCells {
  public:
   /// Stations from `behind_mm` behind the entry plane on, in the straight segment at its deepest, or from the
@@ -49,6 +60,9 @@ class MotionCells {
 
   /// Has the verifier look at a cell.
   void refine(std::size_t cell);
+
+  /// The corners of a cell; only with the free carriage.
+  const CellCorners& corners(std::size_t cell);
 
  private:
   double fraction(int part) const { return static_cast<double>(part) / parts_; }
@@ -63,6 +77,7 @@ class MotionCells {
   int parts_ = 1;
   std::vector<double> stations_;
   std::vector<MotionCell> cells_;
+  std::unordered_map<std::size_t, CellCorners> corners_;  // of the cells asked for
 };
 
 }  // namespace withy

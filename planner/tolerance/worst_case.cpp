@@ -21,11 +21,6 @@ constexpr double kInfinity = std::numeric_limits<double>::infinity();
 constexpr double kBehind_mm = 8.0;
 constexpr double kRounding_mm = 1e-9;
 
-/// h: most that a rotation by this angle (rad) moves a point at distance 1.
-double chord(double angle) {
-  return 2.0 * std::sin(0.5 * std::min(angle, std::numbers::pi));
-}
-
 }  // namespace
 
 WorstCase::WorstCase(const SearchProblem& problem, const std::vector<PlannedMotion>& motions,
@@ -34,81 +29,119 @@ WorstCase::WorstCase(const SearchProblem& problem, const std::vector<PlannedMoti
       reached_(reached),
       centre_E_(channel_centre_E),
       bend_per_offset_(bend_per_offset(problem.design)),
-      tip_(bend_levers(problem.design, reached, body_stations(problem.design, reached, 0.0)).back()) {
+      tip_(bend_levers(problem.design, reached, body_stations(problem.design, reached, 0.0)).back()),
+      tip_directions_(bend_directions(problem.design, reached, problem.design.length_mm())),
+      directed_(problem.distance->exact().channel(),
+                problem.design.tendons() ? bend_from_pulls(*problem.design.tendons()) : Eigen::MatrixXd(2, 0),
+                channel_centre_E) {
   for (const PlannedMotion& motion : motions)
     motions_.emplace_back(problem.design, *problem.distance, motion, channel_centre_E, kBehind_mm);
 }
 
-double WorstCase::moved(const BendLevers& levers, double from_entry_mm, double from_centre_mm,
-                        const ErrorSizes& sizes) const {
+ErrorBounds WorstCase::bounds(const ErrorSizes& sizes) const {
   const auto& latch = problem_.design.latch();
-  const double backlash_rad = latch ? sizes[ErrorKind::backlash] / latch->backbone_radius_mm : 0.0;
-  return levers.displacement(backlash_rad, sizes[ErrorKind::pull_gain],
-                             sizes[ErrorKind::pull_offset] * bend_per_offset_) +
-         sizes[ErrorKind::entry_position] + chord(sizes[ErrorKind::entry_angle]) * from_entry_mm +
-         sizes[ErrorKind::registration_position] +
-         chord(sizes[ErrorKind::registration_angle]) * from_centre_mm;
+  ErrorBounds out;
+  out.backlash_rad = latch ? sizes[ErrorKind::backlash] / latch->backbone_radius_mm : 0.0;
+  out.pull_gain = sizes[ErrorKind::pull_gain];
+  out.offset_mm = sizes[ErrorKind::pull_offset];
+  out.offset_rad = sizes[ErrorKind::pull_offset] * bend_per_offset_;
+  out.entry_mm = sizes[ErrorKind::entry_position];
+  out.entry_rad = sizes[ErrorKind::entry_angle];
+  out.registration_mm = sizes[ErrorKind::registration_position];
+  out.registration_rad = sizes[ErrorKind::registration_angle];
+  out.lumen_scale = sizes[ErrorKind::lumen_scale];
+  return out;
 }
 
-/// The clearance that a cell keeps, as far as it is known; infinite when none of it gets past the entry
-/// plane.
-double WorstCase::kept_in(const MotionCell& cell, const ErrorSizes& sizes) const {
-  const double off = moved(cell.levers, cell.from_entry_mm, cell.from_centre_mm, sizes) + kRounding_mm;
+/// The clearance that a cell keeps, as far as it is known without directions; infinite when none of it gets
+/// past the entry plane.
+double WorstCase::kept_in(const MotionCell& cell, const ErrorBounds& errors) const {
+  const double off = errors.moved(cell.levers, cell.from_entry_mm, cell.from_centre_mm) + kRounding_mm;
   if (cell.height_mm + off <= 0.0) return kInfinity;
-  const double scale = sizes[ErrorKind::lumen_scale];
+  const double scale = errors.lumen_scale;
   if (cell.from_outlet_mm <= (off + scale * cell.from_entry_mm) / (1.0 - scale)) return -kInfinity;
   return (1.0 - scale) * cell.clearance_mm - off - scale * (cell.radius_mm + cell.from_entry_mm);
 }
 
-/// The least of all cells' once the cell it is of has been looked at closely, or something no less than
-/// `enough_mm`.
-double WorstCase::kept(MotionCells& motion, const ErrorSizes& sizes, double enough_mm) const {
-  using KeptIn = std::pair<double, std::size_t>;
+/// The same after the closest look there is, or `enough_mm` if that is less.
+double WorstCase::looked_at(MotionCells& motion, std::size_t index, const ErrorBounds& errors,
+                            double enough_mm) {
+  const MotionCell& cell = motion.cells()[index];
+  const double scale = errors.lumen_scale;
+  const double off = errors.moved(cell.levers, cell.from_entry_mm, cell.from_centre_mm) + kRounding_mm;
+  const bool by_outlet = cell.from_outlet_mm <= (off + scale * cell.from_entry_mm) / (1.0 - scale);
+  if (by_outlet) return -kInfinity;
+  if (!cell.refined) motion.refine(index);
+  const double undirected = kept_in(cell, errors);
+  if (undirected >= enough_mm || problem_.design.carriage().kind == CarriageKind::guide) return undirected;
+  const auto found = directed_.kept(cell, motion.corners(index), errors, enough_mm);
+  return found ? std::max(*found - kRounding_mm, undirected) : undirected;
+}
+
+/// The least over all cells, or something no less than `enough_mm`.
+double WorstCase::kept(MotionCells& motion, const ErrorBounds& errors, double enough_mm) {
+  struct KeptIn {
+    double least_mm;
+    std::size_t cell;
+    bool looked_at;
+    bool operator<(const KeptIn& other) const { return least_mm > other.least_mm; }
+  };
   std::vector<KeptIn> entries;
   for (std::size_t i = 0; i < motion.cells().size(); ++i) {
-    const double value = kept_in(motion.cells()[i], sizes);
-    if (value < kInfinity) entries.emplace_back(value, i);
+    const double least = kept_in(motion.cells()[i], errors);
+    if (least < kInfinity) entries.push_back({least, i, false});
   }
-  std::priority_queue<KeptIn, std::vector<KeptIn>, std::greater<>> queue(std::greater<>(),
-                                                                         std::move(entries));
+  std::priority_queue<KeptIn> queue(std::less<KeptIn>(), std::move(entries));
   while (!queue.empty()) {
-    const auto [value, i] = queue.top();
-    if (value >= enough_mm || motion.cells()[i].refined) return value;
+    KeptIn top = queue.top();
+    if (top.looked_at || top.least_mm >= enough_mm) return top.least_mm;
     queue.pop();
-    motion.refine(i);
-    queue.emplace(kept_in(motion.cells()[i], sizes), i);
+    top.least_mm = looked_at(motion, top.cell, errors, enough_mm);
+    top.looked_at = true;
+    enough_mm = std::min(enough_mm, top.least_mm);
+    queue.push(top);
   }
   return kInfinity;
 }
 
-bool WorstCase::shaft_stays_behind(const ErrorSizes& sizes) const {
+bool WorstCase::shaft_stays_behind(const ErrorBounds& errors) const {
   const Eigen::Vector3d first(0.0, 0.0, -kBehind_mm);
-  return chord(sizes[ErrorKind::entry_angle]) + chord(sizes[ErrorKind::registration_angle]) <= 1.0 &&
-         moved({}, kBehind_mm, (first - centre_E_).norm(), sizes) + kRounding_mm <= kBehind_mm;
+  return chord(errors.entry_rad) + chord(errors.registration_rad) <= 1.0 &&
+         errors.moved({}, kBehind_mm, (first - centre_E_).norm()) + kRounding_mm <= kBehind_mm;
 }
 
-double WorstCase::kept(const ErrorSizes& sizes, double enough_mm) const {
-  if (!motions_.empty() && !shaft_stays_behind(sizes)) return -kInfinity;
+double WorstCase::clearance_kept(const ErrorSizes& sizes) {
+  const ErrorBounds errors = bounds(sizes);
+  if (!motions_.empty() && !shaft_stays_behind(errors)) return -kInfinity;
   double least = kInfinity;
-  for (MotionCells& motion : motions_)
-    least = std::min(least, kept(motion, sizes, std::min(least, enough_mm)));
+  for (MotionCells& motion : motions_) least = std::min(least, kept(motion, errors, least));
   return least;
 }
 
-double WorstCase::clearance_kept(const ErrorSizes& sizes) const {
-  return kept(sizes, kInfinity);
+bool WorstCase::keeps_off_the_wall(const ErrorSizes& sizes) {
+  const ErrorBounds errors = bounds(sizes);
+  if (!motions_.empty() && !shaft_stays_behind(errors)) return false;
+  for (MotionCells& motion : motions_)
+    for (std::size_t i = 0; i < motion.cells().size(); ++i)
+      if (kept_in(motion.cells()[i], errors) < 0.0 && looked_at(motion, i, errors, 0.0) < 0.0) return false;
+  return true;
 }
 
 double WorstCase::tip_error(const ErrorSizes& sizes) const {
-  const Goal& goal = problem_.goal;
+  const Eigen::Vector3d& target = problem_.goal.point_E;
   const Eigen::Isometry3d tip_E = Shape(problem_.design, reached_).tip_E();
-  return goal.distance(tip_E) +
-         moved(tip_, tip_E.translation().norm(), (tip_E.translation() - centre_E_).norm(), sizes) +
-         sizes[ErrorKind::lumen_scale] * goal.point_E.norm() + kRounding_mm;
+  const ErrorBounds errors = bounds(sizes);
+  const double moved =
+      errors.moved(tip_, tip_E.translation().norm(), (tip_E.translation() - centre_E_).norm());
+  const double undirected =
+      problem_.goal.distance(tip_E) + moved + errors.lumen_scale * target.norm() + kRounding_mm;
+  if (problem_.design.carriage().kind == CarriageKind::guide || moved <= 0.0) return undirected;
+  const double directed = directed_.farthest(tip_directions_, tip_, target, errors) + kRounding_mm;
+  return std::min(directed, undirected);
 }
 
-bool WorstCase::stands(const ErrorSizes& sizes, Standing what) const {
-  return what == Standing::off_the_wall ? kept(sizes, 0.0) >= 0.0
+bool WorstCase::stands(const ErrorSizes& sizes, Standing what) {
+  return what == Standing::off_the_wall ? keeps_off_the_wall(sizes)
                                         : tip_error(sizes) <= problem_.goal.tolerance_mm;
 }
 
@@ -125,7 +158,7 @@ double WorstCase::largest_sought(ErrorKind kind) {
   }
 }
 
-double WorstCase::largest(ErrorKind kind, Standing what) const {
+double WorstCase::largest(ErrorKind kind, Standing what) {
   ErrorSizes sizes;
   double low = 0.0;
   double high = largest_sought(kind);

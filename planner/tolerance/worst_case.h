@@ -18,6 +18,8 @@
 //          D'(p_c) >= (1 + s) D(p) - |p_c - (1 + s) p| >= (1 + s) (c + R) - M - |s| P,
 //      least at s = -sigma: the clearance kept is at least
 //          (1 - sigma) c - M - sigma (R + P).
+// This takes every error for the worst in every direction. With the free carriage the cells that it leaves
+// least to are looked at by direction (directed_bound.h).
 // A cell counts where some point of it may come past the entry plane, less than M behind it (the plane
 // stays, scaled about the entry point). Stations further than kBehind_mm behind it, at the motion's deepest,
 // are the shaft's, at depths z <= -kBehind_mm on the axis: with M <= kBehind_mm for the first of them and
@@ -29,7 +31,7 @@
 #include <vector>
 
 #include "planner/tolerance/bench.h"
-#include "planner/tolerance/motion_cells.h"
+#include "planner/tolerance/directed_bound.h"
 
 namespace withy {
 
@@ -49,32 +51,34 @@ class WorstCase {
 
   /// Proved lower bound (mm) of the clearance kept under errors of these sizes; below 0 it says nothing but
   /// that. Infinite for a plan that never passes the entry plane.
-  double clearance_kept(const ErrorSizes& sizes) const;
+  double clearance_kept(const ErrorSizes& sizes);
 
   /// Proved upper bound (mm) of the distance from the tip to the target's point.
   double tip_error(const ErrorSizes& sizes) const;
 
-  bool stands(const ErrorSizes& sizes, Standing what) const;
+  bool stands(const ErrorSizes& sizes, Standing what);
 
   /// The largest size of one error alone for which the plan is proved to stand, by bisection; at most the
   /// size past which no bound is sought (largest_sought).
-  double largest(ErrorKind kind, Standing what) const;
+  double largest(ErrorKind kind, Standing what);
   static double largest_sought(ErrorKind kind);
 
  private:
-  double moved(const BendLevers& levers, double from_entry_mm, double from_centre_mm,
-               const ErrorSizes& sizes) const;
-  double kept_in(const MotionCell& cell, const ErrorSizes& sizes) const;
-  double kept(MotionCells& motion, const ErrorSizes& sizes, double enough_mm) const;
-  double kept(const ErrorSizes& sizes, double enough_mm) const;
-  bool shaft_stays_behind(const ErrorSizes& sizes) const;
+  ErrorBounds bounds(const ErrorSizes& sizes) const;
+  double kept_in(const MotionCell& cell, const ErrorBounds& errors) const;
+  double looked_at(MotionCells& motion, std::size_t cell, const ErrorBounds& errors, double enough_mm);
+  double kept(MotionCells& motion, const ErrorBounds& errors, double enough_mm);
+  bool shaft_stays_behind(const ErrorBounds& errors) const;
+  bool keeps_off_the_wall(const ErrorSizes& sizes);
 
   const SearchProblem& problem_;
   State reached_;
   Eigen::Vector3d centre_E_;
   double bend_per_offset_;
   BendLevers tip_;
-  mutable std::vector<MotionCells> motions_;  // cells are looked at closely when asked about
+  BendDirections tip_directions_;  // with the free carriage
+  DirectedBound directed_;
+  std::vector<MotionCells> motions_;  // cells are looked at closely when asked about
 };
 
 }  // namespace withy
