@@ -66,6 +66,7 @@ class WorstCase {
  private:
   ErrorBounds bounds(const ErrorSizes& sizes) const;
   double kept_in(const MotionCell& cell, const ErrorBounds& errors) const;
+  bool may_reach_outlet(const MotionCell& cell, const ErrorBounds& errors) const;
   double looked_at(MotionCells& motion, std::size_t cell, const ErrorBounds& errors, double enough_mm);
   double kept(MotionCells& motion, const ErrorBounds& errors, double enough_mm);
   bool shaft_stays_behind(const ErrorBounds& errors) const;

@@ -193,6 +193,24 @@ TEST_CASE("more error never keeps more, and all at once no more than each alone"
   }
 }
 
+TEST_CASE("the largest error that a plan is proved to stand is where what it keeps comes to nothing") {
+  const BentCase bent(CarriageKind::free, true);
+  WorstCase worst(*bent.problem, bent.motions, bent.reached, bent.centre);
+  for (std::size_t i = 0; i < kErrorKinds; ++i) {
+    INFO(error_names()[i].key);
+    const auto kind = static_cast<ErrorKind>(i);
+    const double largest = worst.largest(kind, Standing::off_the_wall);
+    REQUIRE(largest > 0.0);
+    REQUIRE(largest < WorstCase::largest_sought(kind));
+    ErrorSizes sizes;
+    sizes[kind] = largest;
+    CHECK(std::abs(worst.clearance_kept(sizes)) <= 0.05);
+    const double tip = worst.largest(kind, Standing::at_the_target);
+    sizes[kind] = tip;
+    CHECK(std::abs(worst.tip_error(sizes) - bent.problem->goal.tolerance_mm) < 1e-6);
+  }
+}
+
 TEST_CASE("triangles of the wall are found by where they are, each once") {
   testing::TubeShape shape;
   shape.roughness_mm = 0.3;
