@@ -135,9 +135,10 @@ double WorstCase::tip_error(const ErrorSizes& sizes) const {
   const ErrorBounds errors = bounds(sizes);
   const double moved =
       errors.moved(tip_, tip_E.translation().norm(), (tip_E.translation() - centre_E_).norm());
+  if (moved <= 0.0 && errors.lumen_scale <= 0.0) return problem_.goal.distance(tip_E);
   const double undirected =
       problem_.goal.distance(tip_E) + moved + errors.lumen_scale * target.norm() + kRounding_mm;
-  if (problem_.design.carriage().kind == CarriageKind::guide || moved <= 0.0) return undirected;
+  if (problem_.design.carriage().kind == CarriageKind::guide) return undirected;
   const double directed = directed_.farthest(tip_directions_, tip_, target, errors) + kRounding_mm;
   return std::min(directed, undirected);
 }
@@ -170,8 +171,12 @@ double WorstCase::largest(ErrorKind kind, Standing what) {
   };
   if (!stood(0.0)) return 0.0;
   if (stood(high)) return high;
-  constexpr int kHalvings = 40;  // to the last digits that anybody prints
-  for (int i = 0; i < kHalvings; ++i) {
+  // To the last digits that anybody prints; before the wall, where the closest look is dear, to a few
+  // thousandths of the answer.
+  constexpr int kHalvings = 40;
+  constexpr double kShareAtTheWall = 2e-3;
+  const double share = what == Standing::off_the_wall ? kShareAtTheWall : 0.0;
+  for (int i = 0; i < kHalvings && high - low > share * high; ++i) {
     const double middle = 0.5 * (low + high);
     (stood(middle) ? low : high) = middle;
   }
