@@ -58,8 +58,8 @@ struct KeyHash {
 class Sweep {
  public:
   Sweep(const Design& design, const ChannelDistance& distance, const BodyPlacement& placement,
-        const State& from, const State& to)
-      : design_(design), distance_(distance), placement_(placement), from_(from), to_(to) {
+        const State& from, const State& to, const BodyStretch& stretch = {})
+      : design_(design), distance_(distance), placement_(placement), from_(from), to_(to), stretch_(stretch) {
     dd_ = to.insertion_mm - from.insertion_mm;
     du_ = (to.u_free - from.u_free).norm();
     free_from_ = regions_of(design, from).back().from_mm;
@@ -121,18 +121,18 @@ class Sweep {
   }
 
   /// Stations at which to cut: the body's end, radius changes, and evenly between; only what can pass the
-  /// entry plane at all.
+  /// entry plane at all, and only of the stretch.
   std::vector<double> station_cuts() const {
-    const double length = design_.length_mm();
+    const double length = std::min(design_.length_mm(), stretch_.to_mm);
     std::vector<double> cuts = {length};
     // No point is further past the entry plane than its arc length from the base plus the base's own depth,
     // and what the placement adds.
-    const double first = length - deepest_ - placement_rise();
+    const double first = std::max(design_.length_mm() - deepest_ - placement_rise(), stretch_.from_mm);
     cuts.push_back(std::min(first, length));
     for (const RigidSpan& span : design_.rigid_spans())
       for (const double s : {span.from_mm, span.to_mm})
         if (s > first && s < length) cuts.push_back(s);
-    if (first < 0.0) cuts.push_back(0.0);
+    if (first < 0.0 && length > 0.0) cuts.push_back(0.0);
     std::sort(cuts.begin(), cuts.end());
     cuts.erase(std::unique(cuts.begin(), cuts.end()), cuts.end());
     std::vector<double> out;
@@ -316,6 +316,7 @@ class Sweep {
   const BodyPlacement& placement_;
   const State& from_;
   const State& to_;
+  BodyStretch stretch_;
   double dd_ = 0.0;
   double du_ = 0.0;
   double free_from_ = 0.0;
@@ -330,8 +331,9 @@ class Sweep {
 
 }  // namespace
 
-MotionClearance MotionVerifier::clearance(const State& from, const State& to) const {
-  return Sweep(design_, distance_, placement_, from, to).run(kInfinity);
+MotionClearance MotionVerifier::clearance(const State& from, const State& to,
+                                          const BodyStretch& stretch) const {
+  return Sweep(design_, distance_, placement_, from, to, stretch).run(kInfinity);
 }
 
 MotionClearance MotionVerifier::compare(const State& from, const State& to, double required_mm) const {

@@ -26,6 +26,8 @@
 // plane passes from one region or rigid span to the next p_t jumps, so the motion is cut there.
 #pragma once
 
+#include <limits>
+
 #include <Eigen/Geometry>
 
 #include "planner/motion/action.h"
@@ -51,6 +53,12 @@ struct BodyPlacement {
   double behind_mm = 0.0;
 };
 
+/// The stations that are looked at: those of the body and shaft between two, mm.
+struct BodyStretch {
+  double from_mm = -std::numeric_limits<double>::infinity();
+  double to_mm = std::numeric_limits<double>::infinity();
+};
+
 /// Verifies motions of one design in one channel. Safe to use from several threads at once.
 class MotionVerifier {
  public:
@@ -60,7 +68,10 @@ class MotionVerifier {
   /// Clearance over the motion from `from` to `to` (same locks and frozen bends), upper - lower <=
   /// kClearanceSlack_mm unless the body leaves the lumen, in which case upper is negative and lower only says
   /// so. Both states must be within_limits.
-  MotionClearance clearance(const State& from, const State& to) const;
+  MotionClearance clearance(const State& from, const State& to) const { return clearance(from, to, {}); }
+
+  /// The same of a stretch of the body alone.
+  MotionClearance clearance(const State& from, const State& to, const BodyStretch& stretch) const;
 
   /// Clearance of one state.
   MotionClearance clearance(const State& state) const { return clearance(state, state); }

@@ -13,8 +13,9 @@
 namespace withy {
 namespace {
 
-// With a guide what a tendon's error bends is not linear in insertion: such a motion is run in so many
-// pieces.
+// With a guide the curvature that a tendon's error adds goes as the inverse of what is out: such a motion is
+// run in so many pieces, linear in between. Chords of the inverse lie above it, so that adds a little to the
+// error.
 constexpr int kGuidePieces = 8;
 // Only a motion that never passes the entry plane keeps so far from the wall.
 constexpr double kMoreThanAnyLumen_mm = 1e6;
@@ -77,6 +78,7 @@ State Bench::state(const State& planned) const {
   const Region& free = regions.back();
   if (!design_.tendons() || free.flexible_mm < kNoLength_mm) return out;
   out.u_free += (errors_.pull_gain * total + offset_bend_ - before) / free.flexible_mm;
+  if (design_.carriage().kind == CarriageKind::free) return out;
   // Little of the region out of the guide takes little error: it can't bend past what the segment can.
   const double most = std::max(design_.segment().curvature_max_per_mm, planned.u_free.norm());
   if (out.u_free.norm() > most) out.u_free *= most / out.u_free.norm();
@@ -113,24 +115,30 @@ Design Bench::scaled_design() const {
 }
 
 Contact Bench::contact(const PlannedMotion& motion, const ChannelDistance& distance) const {
+  const MotionClearance found = clearance(motion, distance, 0.0);
+  if (found.upper_mm < 0.0) return Contact::touches;
+  return found.lower_mm < 0.0 ? Contact::close : Contact::clear;
+}
+
+MotionClearance Bench::clearance(const PlannedMotion& motion, const ChannelDistance& distance,
+                                 double required_mm) const {
   const Design design = scaled_design();
   BodyPlacement placement{X_EB_};
   placement.X_EB.translation() /= scale_;
   const MotionVerifier verifier(design, distance, placement);
   const bool guided = design_.carriage().kind == CarriageKind::guide;
   const int pieces = guided && motion.from.insertion_mm != motion.to.insertion_mm ? kGuidePieces : 1;
-  Contact worst = Contact::clear;
+  constexpr double kInfinity = std::numeric_limits<double>::infinity();
+  MotionClearance least{kInfinity, kInfinity};
   State from = scaled(motion.from);
-  for (int i = 1; i <= pieces && worst != Contact::touches; ++i) {
+  for (int i = 1; i <= pieces && least.upper_mm >= std::min(0.0, required_mm); ++i) {
     const State to = scaled(interpolate(motion.from, motion.to, static_cast<double>(i) / pieces));
-    const MotionClearance found = verifier.compare(from, to, 0.0);
-    if (found.upper_mm < 0.0)
-      worst = Contact::touches;
-    else if (found.lower_mm < 0.0)
-      worst = Contact::close;
+    const MotionClearance found = verifier.compare(from, to, required_mm / scale_);
+    least.lower_mm = std::min(least.lower_mm, scale_ * found.lower_mm);
+    least.upper_mm = std::min(least.upper_mm, scale_ * found.upper_mm);
     from = to;
   }
-  return worst;
+  return least;
 }
 
 double Bench::tip_error(const State& planned, const Goal& goal) const {

@@ -8,6 +8,7 @@
 // translation divided.
 #pragma once
 
+#include <limits>
 #include <vector>
 
 #include <Eigen/Geometry>
@@ -50,6 +51,11 @@ class Bench {
 
   /// How this bench fares over the whole motion.
   Contact contact(const PlannedMotion& motion, const ChannelDistance& distance) const;
+
+  /// Its clearance over the whole motion, as far as it takes to tell whether it is at least `required_mm`;
+  /// infinite: within kClearanceSlack_mm.
+  MotionClearance clearance(const PlannedMotion& motion, const ChannelDistance& distance,
+                            double required_mm = std::numeric_limits<double>::infinity()) const;
 
   /// Distance (mm) from the tip of a planned state, as it comes out, to the target, as that lies.
   double tip_error(const State& planned, const Goal& goal) const;

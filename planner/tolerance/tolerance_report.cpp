@@ -58,7 +58,7 @@ ToleranceReport make_tolerance_report(const SearchProblem& problem, const Plan& 
   const Eigen::Vector3d centre_E = centre_of(problem.distance->exact().channel());
   const auto motions = motions_inside(plan, MotionVerifier(problem.design, *problem.distance));
   const State& reached = plan.states[static_cast<std::size_t>(plan.reached_state)];
-  const WorstCase worst(problem, motions, reached, centre_E);
+  WorstCase worst(problem, motions, reached, centre_E);
   ToleranceReport report;
   report.locks = problem.design.lock_count();
   report.seed = settings.seed;

@@ -2,12 +2,13 @@
 #include "planner/tolerance/worst_case.h"
 
 #include <algorithm>
-#include <array>
 #include <cmath>
+#include <functional>
 #include <limits>
 #include <numbers>
+#include <queue>
+#include <utility>
 
-#include "planner/motion/motion_bounds.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
@@ -15,139 +16,135 @@ namespace {
 
 constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
-// Clearance is verified with so much of the space before the entry plane counted in; a displacement between
-// two of these takes the greater, which only lowers the bound. Past the last nothing is said.
-constexpr std::array kBehind_mm = {0.0, 0.125, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0};
-
-// Samples that measure how far a motion's body reaches; what may lie between them is added.
-constexpr int kReachFractions = 32;
-constexpr double kReachStation_mm = 1.0;
-
-/// How far an error of one region's bend moves the tip at most, per rad, at the motion's deepest insertion.
-double lever_of(const Design& design, const Region& region, double exposed_from_mm) {
-  if (region.flexible_mm < kNoLength_mm) return 0.0;
-  return design.length_mm() - std::max(region.from_mm, exposed_from_mm) - 0.5 * region.flexible_mm;
-}
+// The space before the entry plane that is looked at for what errors may bring past it. Past that nothing is
+// said.
+constexpr double kBehind_mm = 8.0;
+constexpr double kRounding_mm = 1e-9;
 
 }  // namespace
 
 WorstCase::WorstCase(const SearchProblem& problem, const std::vector<PlannedMotion>& motions,
                      const State& reached, const Eigen::Vector3d& channel_centre_E)
     : problem_(problem),
-      motions_(motions),
       reached_(reached),
       centre_E_(channel_centre_E),
-      bend_per_offset_(bend_per_offset(problem.design)) {
-  for (const PlannedMotion& motion : motions) levers_.push_back(levers(motion.from, motion.to));
-  tip_levers_ = levers(reached, reached);
-  const Eigen::Vector3d tip = Shape(problem.design, reached).tip_E().translation();
-  tip_levers_.from_entry_mm = tip.norm();
-  tip_levers_.from_centre_mm = (tip - channel_centre_E).norm();
+      bend_per_offset_(bend_per_offset(problem.design)),
+      tip_(bend_levers(problem.design, reached, body_stations(problem.design, reached, 0.0)).back()),
+      tip_directions_(bend_directions(problem.design, reached, problem.design.length_mm())),
+      directed_(problem.distance->exact().channel(),
+                problem.design.tendons() ? bend_from_pulls(*problem.design.tendons()) : Eigen::MatrixXd(2, 0),
+                channel_centre_E) {
+  for (const PlannedMotion& motion : motions)
+    motions_.emplace_back(problem.design, *problem.distance, motion, channel_centre_E, kBehind_mm);
 }
 
-WorstCase::Levers WorstCase::levers(const State& from, const State& to) const {
-  const Design& design = problem_.design;
-  const State& deepest = from.insertion_mm > to.insertion_mm ? from : to;
-  const double exposed = first_exposed_station(design, deepest.insertion_mm);
-  const auto regions = regions_of(design, deepest);
-  const bool tendons = design.tendons().has_value();
-  Levers out;
-  Eigen::Vector2d frozen = Eigen::Vector2d::Zero();
-  for (std::size_t i = 0; i + 1 < regions.size(); ++i) {
-    const bool free_behind = i + 2 == regions.size();
-    out.backlash_mm += lever_of(design, regions[i], exposed);
-    if (!free_behind || tendons) out.backlash_mm += lever_of(design, regions[i + 1], exposed);
-    frozen += regions[i].theta;
-  }
-  // From a guide the regions come out one after the other, so their bends need not add up as they do in the
-  // end.
-  double bent = frozen.norm();
-  if (design.carriage().kind == CarriageKind::guide) {
-    bent = 0.0;
-    for (std::size_t i = 0; i + 1 < regions.size(); ++i) bent += regions[i].theta.norm();
-  }
-  if (tendons) {
-    out.free_mm = lever_of(design, regions.back(), exposed);
-    out.total_bend_rad = bent + std::max(from.u_free.norm(), to.u_free.norm()) * regions.back().flexible_mm;
-  }
-  measure_reach(from, to, out);
+ErrorBounds WorstCase::bounds(const ErrorSizes& sizes) const {
+  const auto& latch = problem_.design.latch();
+  ErrorBounds out;
+  out.backlash_rad = latch ? sizes[ErrorKind::backlash] / latch->backbone_radius_mm : 0.0;
+  out.pull_gain = sizes[ErrorKind::pull_gain];
+  out.offset_mm = sizes[ErrorKind::pull_offset];
+  out.offset_rad = sizes[ErrorKind::pull_offset] * bend_per_offset_;
+  out.entry_mm = sizes[ErrorKind::entry_position];
+  out.entry_rad = sizes[ErrorKind::entry_angle];
+  out.registration_mm = sizes[ErrorKind::registration_position];
+  out.registration_rad = sizes[ErrorKind::registration_angle];
+  out.lumen_scale = sizes[ErrorKind::lumen_scale];
   return out;
 }
 
-void WorstCase::measure_reach(const State& from, const State& to, Levers& out) const {
-  const Design& design = problem_.design;
-  const double length = design.length_mm();
-  const double deepest = std::max(from.insertion_mm, to.insertion_mm);
-  const MotionBounds bounds = motion_bounds(design, from, std::min(from.insertion_mm, to.insertion_mm),
-                                            deepest, std::max(from.u_free.norm(), to.u_free.norm()));
-  const double between = 0.5 * kReachStation_mm +
-                         0.5 / kReachFractions *
-                             (bounds.insertion_lever(length) * std::abs(to.insertion_mm - from.insertion_mm) +
-                              bounds.curvature_lever_mm2(length) * (to.u_free - from.u_free).norm());
-  out.from_outlet_mm = kInfinity;
-  for (int i = 0; i <= kReachFractions; ++i) {
-    const Shape shape(design, interpolate(from, to, static_cast<double>(i) / kReachFractions));
-    for (double s = length; s > length - deepest - kBehind_mm.back() - kReachStation_mm;
-         s -= kReachStation_mm) {
-      const Eigen::Vector3d p = shape.point_E(s);
-      if (p.z() < -kBehind_mm.back() - between) continue;
-      out.from_entry_mm = std::max(out.from_entry_mm, p.norm() + between);
-      out.from_centre_mm = std::max(out.from_centre_mm, (p - centre_E_).norm() + between);
-      out.from_outlet_mm = std::min(out.from_outlet_mm, problem_.distance->outlet_distance(p) - between);
-    }
+/// The clearance that a cell keeps, as far as it is known without directions; infinite when none of it gets
+/// past the entry plane.
+double WorstCase::kept_in(const MotionCell& cell, const ErrorBounds& errors) const {
+  const double off = errors.moved(cell.levers, cell.from_entry_mm, cell.from_centre_mm) + kRounding_mm;
+  if (cell.height_mm + off <= 0.0) return kInfinity;
+  if (may_reach_outlet(cell, errors)) return -kInfinity;
+  const double scale = errors.lumen_scale;
+  return (1.0 - scale) * cell.clearance_mm - off - scale * (cell.radius_mm + cell.from_entry_mm);
+}
+
+bool WorstCase::may_reach_outlet(const MotionCell& cell, const ErrorBounds& errors) const {
+  const double off = errors.moved(cell.levers, cell.from_entry_mm, cell.from_centre_mm) + kRounding_mm;
+  return cell.from_outlet_mm <= (off + errors.lumen_scale * cell.from_entry_mm) / (1.0 - errors.lumen_scale);
+}
+
+/// The same after the closest look there is, or something no less than `enough_mm`.
+double WorstCase::looked_at(MotionCells& motion, std::size_t index, const ErrorBounds& errors,
+                            double enough_mm) {
+  const MotionCell& cell = motion.cells()[index];
+  if (may_reach_outlet(cell, errors)) return -kInfinity;
+  if (!cell.refined) motion.refine(index);
+  const double undirected = kept_in(cell, errors);
+  if (undirected >= enough_mm || problem_.design.carriage().kind == CarriageKind::guide) return undirected;
+  const auto found = directed_.kept(cell, motion.corners(index), errors, enough_mm + 2.0 * kRounding_mm);
+  return found ? std::max(*found - kRounding_mm, undirected) : undirected;
+}
+
+/// The least over all cells, or something no less than `enough_mm`.
+double WorstCase::kept(MotionCells& motion, const ErrorBounds& errors, double enough_mm) {
+  struct KeptIn {
+    double least_mm;
+    std::size_t cell;
+    bool looked_at;
+    bool operator<(const KeptIn& other) const { return least_mm > other.least_mm; }
+  };
+  std::vector<KeptIn> entries;
+  for (std::size_t i = 0; i < motion.cells().size(); ++i) {
+    const double least = kept_in(motion.cells()[i], errors);
+    if (least < kInfinity) entries.push_back({least, i, false});
   }
-}
-
-double WorstCase::displacement(const Levers& levers, const ErrorSizes& sizes) const {
-  const auto& latch = problem_.design.latch();
-  const double backlash_rad = latch ? sizes[ErrorKind::backlash] / latch->backbone_radius_mm : 0.0;
-  const double bends =
-      backlash_rad * levers.backlash_mm + (sizes[ErrorKind::pull_gain] * levers.total_bend_rad +
-                                           sizes[ErrorKind::pull_offset] * bend_per_offset_) *
-                                              levers.free_mm;
-  const double entry = bends + sizes[ErrorKind::entry_position] +
-                       sizes[ErrorKind::entry_angle] * (levers.from_entry_mm + bends);
-  const double shift = sizes[ErrorKind::registration_position];
-  return entry + shift + sizes[ErrorKind::registration_angle] * (levers.from_centre_mm + entry + shift);
-}
-
-double WorstCase::clearance(std::size_t motion, double behind_mm) const {
-  const auto [found, fresh] = clearance_.try_emplace({motion, behind_mm}, 0.0);
-  if (fresh) {
-    BodyPlacement placement;
-    placement.behind_mm = behind_mm;
-    found->second = MotionVerifier(problem_.design, *problem_.distance, placement)
-                        .clearance(motions_[motion].from, motions_[motion].to)
-                        .lower_mm;
+  std::priority_queue<KeptIn> queue(std::less<KeptIn>(), std::move(entries));
+  while (!queue.empty()) {
+    KeptIn top = queue.top();
+    if (top.looked_at || top.least_mm >= enough_mm) return top.least_mm;
+    queue.pop();
+    top.least_mm = looked_at(motion, top.cell, errors, enough_mm);
+    top.looked_at = true;
+    enough_mm = std::min(enough_mm, top.least_mm);
+    queue.push(top);
   }
-  return found->second;
+  return kInfinity;
 }
 
-double WorstCase::kept(std::size_t motion, const ErrorSizes& sizes) const {
-  const Levers& levers = levers_[motion];
-  const double moved = displacement(levers, sizes);
-  const double scale = sizes[ErrorKind::lumen_scale];
-  if (levers.from_outlet_mm <= (moved + scale * levers.from_entry_mm) / (1.0 - scale)) return -kInfinity;
-  const auto* const behind = std::lower_bound(kBehind_mm.begin(), kBehind_mm.end(), moved);
-  if (behind == kBehind_mm.end()) return -kInfinity;
-  return (1.0 - scale) * clearance(motion, *behind) - moved -
-         scale * (problem_.design.largest_radius() + levers.from_entry_mm);
+bool WorstCase::shaft_stays_behind(const ErrorBounds& errors) const {
+  const Eigen::Vector3d first(0.0, 0.0, -kBehind_mm);
+  return chord(errors.entry_rad) + chord(errors.registration_rad) <= 1.0 &&
+         errors.moved({}, kBehind_mm, (first - centre_E_).norm()) + kRounding_mm <= kBehind_mm;
 }
 
-double WorstCase::clearance_kept(const ErrorSizes& sizes) const {
+double WorstCase::clearance_kept(const ErrorSizes& sizes) {
+  const ErrorBounds errors = bounds(sizes);
+  if (!motions_.empty() && !shaft_stays_behind(errors)) return -kInfinity;
   double least = kInfinity;
-  for (std::size_t i = 0; i < motions_.size(); ++i) least = std::min(least, kept(i, sizes));
+  for (MotionCells& motion : motions_) least = std::min(least, kept(motion, errors, least));
   return least;
 }
 
-double WorstCase::tip_error(const ErrorSizes& sizes) const {
-  const Goal& goal = problem_.goal;
-  return goal.distance(Shape(problem_.design, reached_).tip_E()) + displacement(tip_levers_, sizes) +
-         sizes[ErrorKind::lumen_scale] * goal.point_E.norm();
+bool WorstCase::keeps_off_the_wall(const ErrorSizes& sizes) {
+  const ErrorBounds errors = bounds(sizes);
+  if (!motions_.empty() && !shaft_stays_behind(errors)) return false;
+  for (MotionCells& motion : motions_)
+    for (std::size_t i = 0; i < motion.cells().size(); ++i)
+      if (kept_in(motion.cells()[i], errors) < 0.0 && looked_at(motion, i, errors, 0.0) < 0.0) return false;
+  return true;
 }
 
-bool WorstCase::stands(const ErrorSizes& sizes, Standing what) const {
-  return what == Standing::off_the_wall ? clearance_kept(sizes) >= 0.0
+double WorstCase::tip_error(const ErrorSizes& sizes) const {
+  const Eigen::Vector3d& target = problem_.goal.point_E;
+  const Eigen::Isometry3d tip_E = Shape(problem_.design, reached_).tip_E();
+  const ErrorBounds errors = bounds(sizes);
+  const double moved =
+      errors.moved(tip_, tip_E.translation().norm(), (tip_E.translation() - centre_E_).norm());
+  if (moved <= 0.0 && errors.lumen_scale <= 0.0) return problem_.goal.distance(tip_E);
+  const double undirected =
+      problem_.goal.distance(tip_E) + moved + errors.lumen_scale * target.norm() + kRounding_mm;
+  if (problem_.design.carriage().kind == CarriageKind::guide) return undirected;
+  const double directed = directed_.farthest(tip_directions_, tip_, target, errors) + kRounding_mm;
+  return std::min(directed, undirected);
+}
+
+bool WorstCase::stands(const ErrorSizes& sizes, Standing what) {
+  return what == Standing::off_the_wall ? keeps_off_the_wall(sizes)
                                         : tip_error(sizes) <= problem_.goal.tolerance_mm;
 }
 
@@ -160,11 +157,11 @@ double WorstCase::largest_sought(ErrorKind kind) {
     case ErrorKind::lumen_scale:
       return 0.5;
     default:
-      return kBehind_mm.back();
+      return kBehind_mm;
   }
 }
 
-double WorstCase::largest(ErrorKind kind, Standing what) const {
+double WorstCase::largest(ErrorKind kind, Standing what) {
   ErrorSizes sizes;
   double low = 0.0;
   double high = largest_sought(kind);
@@ -174,8 +171,12 @@ double WorstCase::largest(ErrorKind kind, Standing what) const {
   };
   if (!stood(0.0)) return 0.0;
   if (stood(high)) return high;
-  constexpr int kHalvings = 40;  // to the last digits that anybody prints
-  for (int i = 0; i < kHalvings; ++i) {
+  // To the last digits that anybody prints; before the wall, where the closest look is dear, to a few
+  // thousandths of the answer.
+  constexpr int kHalvings = 40;
+  constexpr double kShareAtTheWall = 2e-3;
+  const double share = what == Standing::off_the_wall ? kShareAtTheWall : 0.0;
+  for (int i = 0; i < kHalvings && high - low > share * high; ++i) {
     const double middle = 0.5 * (low + high);
     (stood(middle) ? low : high) = middle;
   }

@@ -1,0 +1,133 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// How far errors of the bends move a body: against the body itself, bent by the errors.
+#include "planner/tolerance/bend_levers.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <random>
+
+#include <catch2/catch.hpp>
+
+#include "planner/segment/shape.h"
+#include "planner/tolerance/bench.h"
+#include "tests/planner/tolerance/bent_design.h"
+
+using namespace withy;
+using namespace withy_test;
+
+namespace {
+
+/// Where station s is with the bends of `draw`.
+Eigen::Vector3d point_with(const Design& design, const State& planned, const ErrorDraw& draw, double s) {
+  const Eigen::Vector3d anywhere = Eigen::Vector3d::Zero();
+  return Shape(design, Bench(design, draw, anywhere).state(planned)).point_E(s);
+}
+
+}  // namespace
+
+TEST_CASE("derivatives of the body by its bends are what small errors do, over their size") {
+  const Design design = bent_design(CarriageKind::free, true);
+  const std::uint32_t seed = 3;
+  INFO("seed " << seed);
+  std::mt19937_64 generator(seed);
+  for (int trial = 0; trial < 20; ++trial) {
+    const State state = bent_state(design, 80.0, generator);
+    constexpr double kStep = 1e-6;
+    for (const double s : {10.0, 33.0, 60.0, 80.0, 100.0}) {
+      const BendDirections at = bend_directions(design, state, s);
+      CHECK((at.point_E - Shape(design, state).point_E(s)).norm() < 1e-12);
+      REQUIRE(at.at_lock.size() == 2);
+      const auto slope = [&](const ErrorDraw& forth, const ErrorDraw& back) {
+        return Eigen::Vector3d((point_with(design, state, forth, s) - point_with(design, state, back, s)) /
+                               (2.0 * kStep));
+      };
+      for (int axis = 0; axis < 2; ++axis)
+        for (std::size_t lock = 0; lock < 2; ++lock) {
+          ErrorDraw forth = ErrorDraw::none(design);
+          ErrorDraw back = forth;
+          forth.bend_at_lock[lock][axis] = kStep;
+          back.bend_at_lock[lock][axis] = -kStep;
+          CHECK((slope(forth, back) - at.at_lock[lock].col(axis)).norm() < 1e-6);
+        }
+      ErrorDraw forth = ErrorDraw::none(design);
+      ErrorDraw back = forth;
+      forth.pull_gain = kStep;
+      back.pull_gain = -kStep;
+      CHECK((slope(forth, back) - at.gain).norm() < 1e-6);
+      // Pulling tendon 0 alone by o bends by o / (2 r) along x (tolerance_test.cpp).
+      forth.pull_gain = back.pull_gain = 0.0;
+      forth.pull_offset_mm[0] = 2.0 * kBentTendonRadius * kStep;
+      back.pull_offset_mm[0] = -2.0 * kBentTendonRadius * kStep;
+      CHECK((slope(forth, back) - at.free.col(0)).norm() < 1e-6);
+    }
+  }
+}
+
+TEST_CASE("no errors move a body further than its levers say, and some nearly as far") {
+  const std::uint32_t seed = 7;
+  INFO("seed " << seed);
+  std::mt19937_64 generator(seed);
+  for (const CarriageKind kind : {CarriageKind::free, CarriageKind::guide})
+    for (const bool tendons : {true, false}) {
+      const Design design = bent_design(kind, tendons);
+      const double e = 0.02;
+      const double gain = 0.02;
+      const double offset = 0.03;
+      double closest = 0.0;
+      for (int trial = 0; trial < 40; ++trial) {
+        const State state = bent_state(design, 95.0, generator);
+        const auto stations = body_stations(design, state, 0.0);
+        const auto levers = bend_levers(design, state, stations);
+        for (int draw = 0; draw < 50; ++draw) {
+          const ErrorDraw errors = extreme_bends(design, e, gain, offset, generator);
+          for (std::size_t k = 0; k < stations.size(); k += 7) {
+            const double moved =
+                (point_with(design, state, errors, stations[k]) - Shape(design, state).point_E(stations[k]))
+                    .norm();
+            const double most = levers[k].displacement(e, gain, offset * bend_per_offset(design));
+            CHECK(moved <= most + 1e-9);
+            if (most > 0.5) closest = std::max(closest, moved / most);
+          }
+        }
+      }
+      CHECK(closest > (kind == CarriageKind::free ? 0.8 : 0.4));
+    }
+}
+
+TEST_CASE("levers at the corners of a part of a motion hold between them") {
+  const Design design = bent_design(CarriageKind::free, true);
+  const std::uint32_t seed = 9;
+  INFO("seed " << seed);
+  std::mt19937_64 generator(seed);
+  for (int trial = 0; trial < 30; ++trial) {
+    const State from = bent_state(design, 60.0, generator);
+    State to = from;
+    to.insertion_mm += 5.0;
+    to.u_free += Eigen::Vector2d(0.004, -0.003);
+    for (const double s : {20.0, 45.0, 70.0, 98.0}) {
+      const double s1 = s + 1.0;
+      BendLevers cell;
+      for (const State* state : std::array<const State*, 2>{&from, &to})
+        for (const double end : {s, s1}) {
+          auto stations = body_stations(design, *state, 0.0);
+          stations.push_back(end);
+          std::sort(stations.begin(), stations.end());
+          const auto at = std::find(stations.begin(), stations.end(), end) - stations.begin();
+          cell.cover(bend_levers(design, *state, stations)[static_cast<std::size_t>(at)]);
+        }
+      cell.add(between_corners(design, from, to, 1.0));
+      const double e = 0.02;
+      for (int draw = 0; draw < 20; ++draw) {
+        const ErrorDraw errors = extreme_bends(design, e, 0.02, 0.03, generator);
+        for (const double t : {0.0, 0.3, 0.5, 0.9}) {
+          const State state = interpolate(from, to, t);
+          const double middle = s + t;
+          const double moved =
+              (point_with(design, state, errors, middle) - Shape(design, state).point_E(middle)).norm();
+          CHECK(moved <= cell.displacement(e, 0.02, 0.03 * bend_per_offset(design)) + 1e-9);
+        }
+      }
+    }
+  }
+}
