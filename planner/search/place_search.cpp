@@ -23,9 +23,10 @@ constexpr double kBeside = 0.5 * kCoarse;
 // What layouts that are neither may take together, as a share of the work until then.
 constexpr std::int64_t kElsewhereShare = 4;
 // Clearance (mm) by which a design is first tried to be raised. Doubled until that fails, then halved, down
-// to kClearanceStep_mm on the grid and to kFineStep_mm for the best.
+// to kClearanceStep_mm on the grid, to kFineStep_mm between its points and to kLastStep_mm for the best.
 constexpr double kFirstStep_mm = 0.4;
 constexpr double kFineStep_mm = 0.0125;
+constexpr double kLastStep_mm = 0.003;
 // What a question about more clearance may take, in terms of what the last that was answered with a plan
 // took: near the widest clearance that there is, a proof would be endless.
 constexpr std::int64_t kPatience = 2;
@@ -213,21 +214,21 @@ class PlaceSearch {
 
   /// About each of the best, since what notches allow jumps from place to place.
   void polish() {
-    raise_best();
+    raise_best(kFineStep_mm);
     if (settings_.polish_trials <= 0 || !std::isfinite(result_.best.front().plan.clearance_mm)) return;
     std::vector<Stations> centres;
     for (const PlacedDesign& design : result_.best) centres.push_back(design.layout.station_mm);
     const Stations before = centres.front();
     for (std::size_t i = 0; i < centres.size() && !settings_.stop(); ++i)
       polish_about(centres[i], static_cast<double>(i) / static_cast<double>(centres.size()));
-    if (result_.best.front().layout.station_mm != before) raise_best();
+    if (result_.best.front().layout.station_mm != before) raise_best(kLastStep_mm);
   }
 
   /// The best are worth more work than a point of the grid.
-  void raise_best() {
+  void raise_best(double least_step_mm) {
     std::vector<PlacedDesign> best = std::exchange(result_.best, {});
     for (PlacedDesign& design : best)
-      keep(raised(std::move(design), kFirstStep_mm, kFineStep_mm,
+      keep(raised(std::move(design), kFirstStep_mm, least_step_mm,
                   [this](const PlacedDesign&) { return kPolishWork * settings_.most_work; }));
   }
 

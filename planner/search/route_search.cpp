@@ -181,7 +181,9 @@ void RouteSearch::relax(const CellRef& from, const CellRef& to, int lock, bool e
   }
   Visit& v = visit(to);
   const double cost = source.cost + step;
-  if (v.reached() && (v.closed || v.cost <= cost)) return;
+  // Where switches are counted, one less may be worth any detour: what follows may need it.
+  const bool saves = settings_.most_switches < RouteSearchSettings::kAnySwitches && switches < v.switches;
+  if (v.reached() && !saves && (v.closed || v.cost <= cost)) return;
   v.next = from;
   v.lock = lock;
   v.engages = engages;

@@ -48,7 +48,9 @@ struct RouteSearchSettings {
   /// Where frozen bends are continuous: what looking for a plan with some of them may take before the whole
   /// question is asked (notched_twin.h).
   std::int64_t most_twin_work = 3000000;
-  int most_switches = 1000;  ///< ways with more switches are not looked at
+  static constexpr int kAnySwitches = 1000;
+  /// Ways with more switches are not looked at; "none" then means none with so few.
+  int most_switches = kAnySwitches;
   std::int64_t most_work = std::numeric_limits<std::int64_t>::max();  ///< see work()
   /// Asked often: true ends the search undecided.
   std::function<bool()> stop = [] { return false; };

@@ -55,16 +55,17 @@ int switches_of(const Plan& plan) {
   }));
 }
 
-/// A plan with fewer switches, when one is found in reasonable work: the first way found need not have the
-/// fewest.
-Plan with_fewer_switches(const SearchProblem& problem, Plan plan, RouteSearchSettings settings) {
+/// Replaces the plan by one with fewer switches, when one is found in reasonable work: the first way found
+/// need not have the fewest. True: it is proved that no plan has fewer.
+bool take_fewest_switches(const SearchProblem& problem, Plan& plan, RouteSearchSettings settings) {
   while (switches_of(plan) > 0) {
     settings.most_switches = switches_of(plan) - 1;
     RouteSearch search(problem, settings);
-    if (search.run() != SearchOutcome::found) break;
+    const SearchOutcome outcome = search.run();
+    if (outcome != SearchOutcome::found) return outcome == SearchOutcome::proved_none;
     plan = plan_of(search);
   }
-  return plan;
+  return true;
 }
 
 /// A plan with a wider narrowest passage and no more switches, when one is found in reasonable work.
@@ -205,16 +206,18 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
   const SearchOutcome outcome = search.run();
   if (outcome == SearchOutcome::found) {
     Plan plan = plan_of(search);
+    bool fewest = false;
     if (settings.widen) {
       settings.progress("looking for a better way");
       search_settings.most_work =
           std::min(std::clamp(search.work(), kWidenFloor, kWidenCeiling), settings.most_work);
       // From here on only work counts: a plan is at hand, and the clock must not choose between plans.
       search_settings.stop = settings.interrupted;
-      plan = with_fewer_switches(problem, std::move(plan), search_settings);
+      fewest = take_fewest_switches(problem, plan, search_settings) && switches_of(plan) > 0;
       plan = widened(problem, std::move(plan), search_settings);
     }
     fill_plan(answer, problem, std::move(plan));
+    if (fewest) answer.why += "; fewer lock switches are proved not to reach";
     return;
   }
   answer.coverage = search.coverage();

@@ -16,6 +16,7 @@
 #include "planner/search/make_plan.h"
 #include "planner/search/ompl_planners.h"
 #include "planner/search/route_tidy.h"
+#include "planner/search/solve.h"
 #include "planner/segment/shape.h"
 #include "tests/planner/search/questions.h"
 
@@ -161,6 +162,24 @@ TEST_CASE(
     CAPTURE(trial);
     if (asked.goal.holds(Shape(design, state).tip_E())) CHECK_FALSE(judge.motion_allowed(state, state));
   }
+}
+
+TEST_CASE(
+    "Fewer switches are said not to reach where a segment without locks is proved not to, and only there") {
+  const auto says_fewest = [](const SearchProblem& problem) {
+    const Answer answer = solve(problem, {});
+    REQUIRE(answer.verdict == Verdict::reached);
+    return answer.why.find("fewer lock switches are proved not to reach") != std::string::npos;
+  };
+  // Only what is past the narrow part can bend, and the target stands beside the axis.
+  const Tube narrow =
+      tube({{70.0, Eigen::Vector2d::Zero()}}, {{0.0, 2.4}, {20.0, 2.4}, {24.0, 15.0}, {70.0, 15.0}});
+  const Eigen::Vector3d beside(11.04, 0.0, 50.86);
+  const SearchProblem lockless = question(segment({CarriageKind::free}), narrow, beside);
+  CHECK(RouteSearch(lockless, bounded()).run() == SearchOutcome::proved_none);
+  CHECK(says_fewest(question(segment({CarriageKind::free, {30.0}, 0.5}), narrow, beside)));
+  const Tube straight = tube({{70.0, Eigen::Vector2d::Zero()}}, {{0.0, 6.0}});
+  CHECK_FALSE(says_fewest(question(segment({CarriageKind::free, {30.0}, 0.5}), straight, {0.0, 0.0, 40.0})));
 }
 
 TEST_CASE("A stock planner's route on the same problem is allowed step by step") {
