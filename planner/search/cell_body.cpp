@@ -144,7 +144,8 @@ CellLook CellBody::check(const Leaf& leaf, const Box& box) {
 }
 
 double CellBody::aside_per_mm(const Leaf& leaf, const Box& box) {
-  return slide_.take(leaf, box) ? slide_.most_aside_mm() / (0.5 * slide_.width_mm()) : 1.0;
+  if (!slide_.take(leaf, box) || slide_.width_mm() <= 0.0) return 1.0;
+  return slide_.most_aside_mm() / (0.5 * slide_.width_mm());
 }
 
 double CellBody::margin(const State& state) {
