@@ -214,22 +214,23 @@ class PlaceSearch {
 
   /// About each of the best, since what notches allow jumps from place to place.
   void polish() {
-    raise_best(kFineStep_mm);
+    std::vector<PlacedDesign> kept = std::exchange(result_.best, {});
+    for (PlacedDesign& design : kept)
+      keep(raised_by_all_means(std::move(design), kFirstStep_mm, kFineStep_mm));
     if (settings_.polish_trials <= 0 || !std::isfinite(result_.best.front().plan.clearance_mm)) return;
     std::vector<Stations> centres;
     for (const PlacedDesign& design : result_.best) centres.push_back(design.layout.station_mm);
-    const Stations before = centres.front();
     for (std::size_t i = 0; i < centres.size() && !settings_.stop(); ++i)
       polish_about(centres[i], static_cast<double>(i) / static_cast<double>(centres.size()));
-    if (result_.best.front().layout.station_mm != before) raise_best(kLastStep_mm);
+    PlacedDesign& best = result_.best.front();
+    const bool off_the_grid = best.layout.station_mm != centres.front();
+    best = raised_by_all_means(std::move(best), off_the_grid ? kFirstStep_mm : kFineStep_mm, kLastStep_mm);
   }
 
   /// The best are worth more work than a point of the grid.
-  void raise_best(double least_step_mm) {
-    std::vector<PlacedDesign> best = std::exchange(result_.best, {});
-    for (PlacedDesign& design : best)
-      keep(raised(std::move(design), kFirstStep_mm, least_step_mm,
-                  [this](const PlacedDesign&) { return kPolishWork * settings_.most_work; }));
+  PlacedDesign raised_by_all_means(PlacedDesign design, double step_mm, double least_step_mm) {
+    return raised(std::move(design), step_mm, least_step_mm,
+                  [this](const PlacedDesign&) { return kPolishWork * settings_.most_work; });
   }
 
   void polish_about(const Stations& centre, double done) {
