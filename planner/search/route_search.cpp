@@ -218,4 +218,5 @@ SearchOutcome RouteSearch::run() {
     mend_ways();
   }
 }
+
 }  // namespace withy

@@ -34,11 +34,12 @@ RouteSearch::Visit& RouteSearch::visit(const CellRef& ref) {
 CellStatus RouteSearch::look(const CellRef& ref) {
   LeafRecord& leaf = record(ref.leaf);
   if (leaf.tree.status(ref.cell) == CellStatus::unknown) {
-    const CellLook look = probe_.check(leaf.leaf, leaf.tree.box(ref.cell));
+    const Box b = leaf.tree.box(ref.cell);
+    const CellLook look = probe_.check(leaf.leaf, b);
     const bool resize = look.slides != leaf.tree.slides(ref.cell) || leaf.tree.travel(ref.cell) < 0.0;
     leaf.tree.set_status(ref.cell, look.status);
     leaf.tree.set_hints(ref.cell, look.slides,
-                        look.cut_insertion && 2.0 * box(ref).half(0) > settings_.finest_travel_mm);
+                        look.cut_insertion && 2.0 * b.half(0) > settings_.finest_travel_mm);
     if (resize) leaf.tree.set_travel(ref.cell, travel(ref).total);
   }
   return leaf.tree.status(ref.cell);
@@ -205,4 +206,5 @@ Coverage RouteSearch::coverage() const {
   c.lipschitz_curvature_mm2 = 0.5 * l * l;
   return c;
 }
+
 }  // namespace withy

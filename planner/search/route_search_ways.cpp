@@ -224,4 +224,5 @@ bool RouteSearch::try_notches_for_it() {
   route_ = search.route();
   return true;
 }
+
 }  // namespace withy

@@ -77,8 +77,11 @@ class Threader {
     std::size_t step;
   };
 
-  void fail(std::size_t k) {
-    if (out_.failed.empty()) out_.proved_steps = out_.route.steps.size();
+  void fail(std::size_t k) { fail(k, out_.route.steps.size()); }
+
+  /// Cell k gave no allowed motion or switch for this step of the route.
+  void fail(std::size_t k, std::size_t step) {
+    if (out_.failed.empty()) out_.proved_steps = step;
     if (out_.failed.empty() || out_.failed.back() != static_cast<int>(k))
       out_.failed.push_back(static_cast<int>(k));
   }
@@ -124,14 +127,10 @@ class Threader {
       if (!unsure_.empty()) out_.proved_steps = std::min(out_.proved_steps, unsure_.front().step);
       return std::move(out_);
     }
-    for (const Unsure& unsure : unsure_) {
-      if (judge_.verifier().clears(out_.route.state_before(unsure.step), out_.route.steps[unsure.step].to,
-                                   problem_.required_clearance_mm))
-        continue;
-      if (out_.failed.empty()) out_.proved_steps = unsure.step;
-      if (out_.failed.empty() || out_.failed.back() != static_cast<int>(unsure.cell))
-        out_.failed.push_back(static_cast<int>(unsure.cell));
-    }
+    for (const Unsure& unsure : unsure_)
+      if (!judge_.verifier().clears(out_.route.state_before(unsure.step), out_.route.steps[unsure.step].to,
+                                    problem_.required_clearance_mm))
+        fail(unsure.cell, unsure.step);
     return std::move(out_);
   }
 
