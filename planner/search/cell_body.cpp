@@ -207,52 +207,52 @@ CellLook CellBody::check_sliding(const Box& box, const State& centre) {
   return {CellStatus::mixed, true, !by_bends};
 }
 
-/// Lays the allowances of a sliding cell into grain.points, and into radii_ the largest or smallest radius
-/// from so far proximal to so far distal of each station.
-void CellBody::allow_sliding(Grain& grain, double proximal_mm, double distal_mm, bool largest) {
-  const BodySampler& sampler = grain.body.sampler();
+/// Lays the allowances of a sliding cell about its deepest or its shallowest body into the grain that suits
+/// them, and into radii_ the largest (about the shallowest: the smallest) radius of the stations that come to
+/// the place of each: those up to the cell's width more distal (more proximal).
+CellBody::Grain& CellBody::allow_sliding(bool about_deepest) {
   const Design& design = problem_.design;
+  Grain& grain = grain_for(slide_.most_aside_mm() + reach_.at(design.length_mm()));
+  const BodySampler& sampler = grain.body.sampler();
+  const std::vector<double>& stations = sampler.stations_mm();
+  if (about_deepest)
+    slide_.about_deepest(stations, aside_);
+  else
+    slide_.about_shallowest(stations, aside_);
   radii_ = sampler.radii_mm();
-  const auto n = static_cast<std::size_t>(sampler.count());
-  for (std::size_t j = 0; j < n; ++j)
-    grain.points.slack[j] =
-        static_cast<float>((aside_[j] + reach_.at(sampler.stations_mm()[j])) * kFloatRounding);
-  if (design.largest_radius() == design.segment().radius_mm) return;
+  for (std::size_t j = 0; j < stations.size(); ++j)
+    grain.points.slack[j] = static_cast<float>((aside_[j] + reach_.at(stations[j])) * kFloatRounding);
+  if (design.largest_radius() == design.segment().radius_mm) return grain;
   // Stations of a stretch stand for all of it, so the next one's radius may come there as well.
   const double gap = sampler.largest_gap_mm();
   const auto thin = static_cast<float>(design.segment().radius_mm);
-  for (std::size_t j = 0; j < n; ++j) {
-    const double from = sampler.stations_mm()[j] - proximal_mm - (largest ? gap : 0.0);
-    const double to = sampler.stations_mm()[j] + distal_mm + (largest ? gap : 0.0);
-    if (largest) {
+  for (std::size_t j = 0; j < stations.size(); ++j) {
+    if (about_deepest) {
       for (const RigidSpan& span : design.rigid_spans())
-        if (span.from_mm <= to && span.to_mm >= from)
+        if (span.from_mm <= stations[j] + slide_.width_mm() + gap && span.to_mm >= stations[j] - gap)
           radii_[j] =
               std::max(radii_[j], static_cast<float>(design.body_radius(0.5 * (span.from_mm + span.to_mm))));
-    } else if (design.flexible_length(std::max(0.0, from), std::max(0.0, to)) > 0.0 || from <= 0.0) {
-      radii_[j] = std::min(radii_[j], thin);
+    } else {
+      const double from = stations[j] - slide_.width_mm();
+      if (from <= 0.0 || design.flexible_length(from, stations[j]) > 0.0)
+        radii_[j] = std::min(radii_[j], thin);
     }
     const float change = std::abs(radii_[j] - sampler.radii_mm()[j]);
     grain.points.slack[j] += change * static_cast<float>(kFloatRounding);
   }
+  return grain;
 }
 
 bool CellBody::is_free_about_deepest(const State& deepest) {
+  Grain& grain = allow_sliding(true);
   const double wanted = problem_.required_clearance_mm;
-  const double length = problem_.design.length_mm();
-  Grain& grain = grain_for(slide_.most_aside_mm() + reach_.at(length));
-  slide_.about_deepest(grain.body.sampler().stations_mm(), aside_);
-  allow_sliding(grain, 0.0, slide_.width_mm(), true);
   const auto margins = grain.body.evaluate_with_slack(deepest, 0.0, grain.points, wanted);
   return !margins.unknown && margins.least >= wanted &&
          grain.body.whole_body(margins, grain.points) >= wanted;
 }
 
 bool CellBody::is_blocked_about_shallowest(const State& shallowest) {
-  const double length = problem_.design.length_mm();
-  Grain& grain = grain_for(slide_.most_aside_mm() + reach_.at(length));
-  slide_.about_shallowest(grain.body.sampler().stations_mm(), aside_);
-  allow_sliding(grain, slide_.width_mm(), 0.0, false);
+  Grain& grain = allow_sliding(false);
   const auto margins =
       grain.body.evaluate_with_slack(shallowest, 0.0, grain.points, problem_.required_clearance_mm);
   return judge(grain, margins, radii_) == CellStatus::blocked;

@@ -98,7 +98,7 @@ class CellBody {
   CellStatus judge(Grain& grain, const BodyCheck::Margins& margins, const std::vector<float>& radii);
   bool is_free_about_deepest(const State& deepest);
   bool is_blocked_about_shallowest(const State& shallowest);
-  void allow_sliding(Grain& grain, double proximal_mm, double distal_mm, bool largest);
+  Grain& allow_sliding(bool about_deepest);
   bool sticks_out(const Grain& grain);
   bool has_no_room(const Grain& grain, const std::vector<float>& radii);
   CellStatus check_exactly(const Box& box, const State& centre);
