@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-#include "geometry/mesh_scan.h"
+#include "geometry/mesh_reader.h"
 
 #include <string>
 #include <vector>
@@ -19,12 +19,13 @@ struct Case {
 void check(const std::vector<Case>& cases, MeshFormat format) {
   for (const Case& c : cases) {
     INFO(c.bytes);
-    const auto fault = scan_mesh(c.bytes, format);
-    REQUIRE(fault);
-    CHECK(fault->problem.substr(0, c.problem.size()) == c.problem);
-    CHECK(fault->line == c.line);
-    CHECK(fault->column == c.column);
-    CHECK_FALSE(fault->remedy.empty());
+    const auto soup = read_soup(c.bytes, format);
+    REQUIRE_FALSE(soup);
+    const MeshFileFault& fault = soup.error();
+    CHECK(fault.problem.substr(0, c.problem.size()) == c.problem);
+    CHECK(fault.line == c.line);
+    CHECK(fault.column == c.column);
+    CHECK_FALSE(fault.remedy.empty());
   }
 }
 
@@ -42,24 +43,24 @@ TEST_CASE("A text STL file's faults are found where they stand") {
          {"solid a\nendsolid a\n", 1, 1, "this mesh has no triangles"}},
         MeshFormat::stl);
   const std::string tail = "vertex 1 1 0\nendloop\nendfacet\nendsolid a\n";
-  CHECK_FALSE(scan_stl(facet + tail));
-  CHECK_FALSE(scan_stl(facet + tail + facet + tail));
-  CHECK_FALSE(scan_stl("solid a b c\r\n" + facet.substr(8) + tail));
+  CHECK(read_stl(facet + tail));
+  CHECK(read_stl(facet + tail + facet + tail));
+  CHECK(read_stl("solid a b c\r\n" + facet.substr(8) + tail));
 }
 
 TEST_CASE("A binary STL file is weighed by the count in its header") {
   std::string bytes(80, '\0');
-  CHECK(scan_stl(bytes)->problem == "this binary STL file ends after 80 bytes, within its header");
+  CHECK(read_stl(bytes).error().problem == "this binary STL file ends after 80 bytes, within its header");
   bytes += std::string("\x02\x00\x00\x00", 4);
-  CHECK(scan_stl(bytes)->problem ==
+  CHECK(read_stl(bytes).error().problem ==
         "this binary STL file should have 2 triangles in 184 bytes but ends after 84");
   bytes += std::string(100, '\0');
-  CHECK_FALSE(scan_stl(bytes));
+  CHECK(read_stl(bytes));
   // Bytes after the last triangle do no harm.
-  CHECK_FALSE(scan_stl(bytes + "more"));
+  CHECK(read_stl(bytes + "more"));
   // The second corner's y of the second triangle becomes the single-precision infinity.
   bytes.replace(84 + 50 + 12 + 16, 4, std::string("\x00\x00\x80\x7f", 4));
-  CHECK(scan_stl(bytes)->problem == "vertex 5 has a coordinate that is not a finite number");
+  CHECK(read_stl(bytes).error().problem == "vertex 5 has a coordinate that is not a finite number");
 }
 
 TEST_CASE("An OBJ file's faults are found where they stand") {
@@ -75,8 +76,8 @@ TEST_CASE("An OBJ file's faults are found where they stand") {
          {vertices, 1, 1, "this mesh has no triangles"},
          {"", 1, 1, "this mesh has no triangles"}},
         MeshFormat::obj);
-  CHECK_FALSE(scan_obj("f 1 2 3\n" + vertices));  // a face may stand before its vertices
-  CHECK_FALSE(scan_obj(vertices + "f 1/7/7 2//7 -1  # a face\n"));
+  CHECK(read_obj("f 1 2 3\n" + vertices));  // a face may stand before its vertices
+  CHECK(read_obj(vertices + "f 1/7/7 2//7 -1  # a face\n"));
 }
 
 TEST_CASE("An OFF file's faults are found where they stand") {
@@ -97,7 +98,7 @@ TEST_CASE("An OFF file's faults are found where they stand") {
          {vertices + "3 0 1 c\n", 6, 7, "\"c\" is not the number of a vertex"},
          {"OFF\n1 0 0\n0 0 0\n", 1, 1, "this mesh has no triangles"}},
         MeshFormat::off);
-  CHECK_FALSE(scan_off("COFF 3 1 0 # counts\n\n0 0 0 9 9 9\n1 0 0 9 9 9\n0 1 0 9 9 9\n3 0 1 2 9 9 9\n"));
+  CHECK(read_off("COFF 3 1 0 # counts\n\n0 0 0 9 9 9\n1 0 0 9 9 9\n0 1 0 9 9 9\n3 0 1 2 9 9 9\n"));
 }
 
 TEST_CASE("A text PLY file's faults are found where they stand") {
@@ -128,7 +129,7 @@ TEST_CASE("A text PLY file's faults are found where they stand") {
          {body + "3 0 1 3\n", 13, 7, "face 1 names a vertex that is not there"},
          {body + "3 0 1 1.5\n", 13, 7, "\"1.5\" is not a whole number"}},
         MeshFormat::ply);
-  CHECK_FALSE(scan_ply(body + "3 0 1 2\n"));
+  CHECK(read_ply(body + "3 0 1 2\n"));
 }
 
 TEST_CASE("A format is told by its file's ending, in capitals or not") {
