@@ -1,0 +1,194 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "geometry/mesh/mesh.h"
+
+#include <algorithm>
+#include <cctype>
+#include <cmath>
+#include <cstddef>
+#include <fstream>
+#include <iterator>
+#include <limits>
+#include <system_error>
+#include <utility>
+
+#include <CGAL/Exact_predicates_inexact_constructions_kernel.h>
+#include <CGAL/IO/OBJ.h>
+#include <CGAL/IO/OFF.h>
+#include <CGAL/IO/PLY.h>
+#include <CGAL/IO/STL.h>
+#include <CGAL/Polygon_mesh_processing/repair_polygon_soup.h>
+#include <Eigen/Geometry>
+#include <fmt/format.h>
+#include <unistd.h>
+
+#include "geometry/mesh/mesh_reader.h"
+
+namespace withy {
+namespace {
+
+using Kernel = CGAL::Exact_predicates_inexact_constructions_kernel;
+using Point = Kernel::Point_3;
+using Polygon = std::vector<std::size_t>;
+
+struct Soup {
+  std::vector<Point> points;
+  std::vector<Polygon> polygons;
+};
+
+/// Vertices, lines and columns are counted in int, and each takes a byte of the file at the least.
+constexpr std::size_t kLargestFile = std::numeric_limits<int>::max();
+
+constexpr std::string_view kFormatsRemedy = "give a mesh file that ends in .stl, .obj, .ply or .off";
+
+std::string printable(const std::filesystem::path& file) {
+  return file.generic_string();
+}
+
+/// The file's bytes; nothing when it can't be read.
+std::optional<std::string> bytes_of(const std::filesystem::path& file) {
+  std::error_code fault;
+  if (!std::filesystem::is_regular_file(file, fault)) return std::nullopt;
+  std::ifstream in(file, std::ios::binary);
+  std::string bytes(std::istreambuf_iterator<char>(in), {});
+  if (!in.good() && !in.eof()) return std::nullopt;
+  return bytes;
+}
+
+/// What CGAL asks of a soup whose points are Eigen's.
+struct PointOrder {
+  using Point_3 = Eigen::Vector3d;
+  struct Less_xyz_3 {
+    bool operator()(const Eigen::Vector3d& a, const Eigen::Vector3d& b) const {
+      return std::lexicographical_compare(a.begin(), a.end(), b.begin(), b.end());
+    }
+  };
+  Less_xyz_3 less_xyz_3_object() const { return {}; }
+};
+
+TriangleMesh scaled_mesh(TriangleSoup soup, double scale) {
+  CGAL::Polygon_mesh_processing::merge_duplicate_points_in_polygon_soup(
+      soup.points, soup.triangles, CGAL::parameters::geom_traits(PointOrder()));
+  TriangleMesh mesh;
+  mesh.vertices = std::move(soup.points);
+  for (Eigen::Vector3d& v : mesh.vertices) v *= scale;
+  mesh.triangles.reserve(soup.triangles.size());
+  for (const auto& t : soup.triangles) {
+    mesh.triangles.push_back({static_cast<int>(t[0]), static_cast<int>(t[1]), static_cast<int>(t[2])});
+  }
+  return mesh;
+}
+
+Soup soup_of(const TriangleMesh& mesh) {
+  Soup soup;
+  soup.points.reserve(mesh.vertices.size());
+  for (const Eigen::Vector3d& v : mesh.vertices) soup.points.emplace_back(v.x(), v.y(), v.z());
+  soup.polygons.reserve(mesh.triangles.size());
+  for (const auto& t : mesh.triangles) {
+    soup.polygons.push_back(
+        {static_cast<std::size_t>(t[0]), static_cast<std::size_t>(t[1]), static_cast<std::size_t>(t[2])});
+  }
+  return soup;
+}
+
+bool write_soup(std::ostream& out, MeshFormat format, const Soup& soup) {
+  // Seventeen digits bring every double back as it was.
+  out.precision(std::numeric_limits<double>::max_digits10);
+  switch (format) {
+    case MeshFormat::stl:
+      CGAL::IO::set_binary_mode(out);
+      return CGAL::IO::write_STL(out, soup.points, soup.polygons);
+    case MeshFormat::obj:
+      return CGAL::IO::write_OBJ(out, soup.points, soup.polygons);
+    case MeshFormat::ply:
+      CGAL::IO::set_binary_mode(out);
+      return CGAL::IO::write_PLY(out, soup.points, soup.polygons);
+    case MeshFormat::off:
+      return CGAL::IO::write_OFF(out, soup.points, soup.polygons);
+  }
+  return false;
+}
+
+tl::unexpected<InputError> unknown_ending(const std::filesystem::path& file) {
+  return input_error(
+      printable(file), 1, 1,
+      fmt::format("\"{}\" is no mesh format that withy knows", file.extension().generic_string()),
+      std::string(kFormatsRemedy));
+}
+
+}  // namespace
+
+double millimetres_per(LengthUnit unit) {
+  switch (unit) {
+    case LengthUnit::mm:
+      return 1.0;
+    case LengthUnit::cm:
+      return 10.0;
+    case LengthUnit::m:
+      return 1000.0;
+    case LengthUnit::inch:
+      return 25.4;
+  }
+  return 1.0;
+}
+
+std::optional<LengthUnit> parse_length_unit(std::string_view word) {
+  if (word == "mm") return LengthUnit::mm;
+  if (word == "cm") return LengthUnit::cm;
+  if (word == "m") return LengthUnit::m;
+  if (word == "in") return LengthUnit::inch;
+  return std::nullopt;
+}
+
+Result<TriangleMesh> read_mesh(const std::filesystem::path& file, LengthUnit unit) {
+  const auto refuse = [&](const MeshFileFault& fault) {
+    return input_error(printable(file), fault.line, fault.column, fault.problem, fault.remedy);
+  };
+  const auto format = mesh_format(file);
+  if (!format) return unknown_ending(file);
+  std::error_code unknown_size;
+  if (const auto size = std::filesystem::file_size(file, unknown_size);
+      !unknown_size && size > kLargestFile) {
+    return refuse({1, 1, fmt::format("this file has {} bytes, more than withy reads", size),
+                   "export the mesh coarser, to less than 2 GiB"});
+  }
+  const auto bytes = bytes_of(file);
+  if (!bytes)
+    return refuse({1, 1, "there is no such file, or it can't be read", std::string(kFormatsRemedy)});
+  auto soup = read_soup(*bytes, *format);
+  if (!soup) return refuse(soup.error());
+  return scaled_mesh(std::move(*soup), millimetres_per(unit));
+}
+
+Result<void> write_mesh(const TriangleMesh& mesh, const std::filesystem::path& file) {
+  const auto format = mesh_format(file);
+  if (!format) return unknown_ending(file);
+  std::filesystem::path part = file;
+  part += fmt::format(".{}.tmp", ::getpid());
+  bool written = false;
+  {
+    std::ofstream out(part, std::ios::binary);
+    written = out.good() && write_soup(out, *format, soup_of(mesh)) && out.flush().good();
+  }
+  std::error_code fault;
+  if (written) std::filesystem::rename(part, file, fault);
+  if (!written || fault) {
+    std::error_code ignored;
+    std::filesystem::remove(part, ignored);
+    return input_error(printable(file), 1, 1, "this can't be written",
+                       "name a file in a folder that exists and may be written to, on a disk with room");
+  }
+  return {};
+}
+
+double enclosed_volume(const TriangleMesh& mesh) {
+  double six = 0.0;
+  for (const auto& t : mesh.triangles) {
+    const auto corner = [&](std::size_t k) -> const Eigen::Vector3d& {
+      return mesh.vertices[static_cast<std::size_t>(t[k])];
+    };
+    six += corner(0).dot(corner(1).cross(corner(2)));
+  }
+  return std::abs(six) / 6.0;
+}
+
+}  // namespace withy
