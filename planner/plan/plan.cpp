@@ -8,6 +8,7 @@
 #include <numbers>
 
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include "planner/scene/scene_json.h"
 #include "planner/segment/hardware.h"

@@ -6,6 +6,7 @@
 
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
+#include <toml++/toml.h>
 
 #include "planner/files/words.h"
 #include "planner/scene/scene_json.h"

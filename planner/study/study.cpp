@@ -7,6 +7,7 @@
 #include <set>
 
 #include <fmt/format.h>
+#include <toml++/toml.h>
 
 #include "planner/files/sha256.h"
 

@@ -183,7 +183,7 @@ void add_check_command(CommandLine& line) {
   auto options = std::make_shared<Options>();
   CLI::App& app = line.add("check", "Say what the channel and the scene are like, and what would stop a plan",
                            "withy check scenes/single-bend/scene.toml");
-  app.add_option("SCENE", options->scene, "scene file (TOML; lengths in mm, angles in degrees)")->required();
+  add_option(app, "SCENE", options->scene, "scene file (TOML; lengths in mm, angles in degrees)").required();
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return check(*options); });
 }

@@ -105,9 +105,9 @@ void add_page_command(CommandLine& line) {
                "Shows plans as a page to open in a browser; several plans of one scene are shown side by "
                "side. One HTML file that needs no network; lengths in mm.",
                "withy page out/plan.json -o out/page.html");
-  app.add_option("PLAN", options->plans, "plan files (JSON) of one scene, which has not changed since")
-      ->required();
-  app.add_option("-o,--output", options->output, "HTML file to write")->required();
+  add_option(app, "PLAN", options->plans, "plan files (JSON) of one scene, which has not changed since")
+      .required();
+  add_option(app, "-o,--output", options->output, "HTML file to write").required();
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }
