@@ -159,14 +159,14 @@ ExitStatus check(const Options& options) {
   const Result<Scene> scene = read_scene(options.scene);
   if (!scene) return refuse(scene.error());
   progress.stage("checking the mesh");
-  const auto channel = read_channel(*scene);
-  if (!channel) return refuse(channel.error());
+  const auto read = read_wall(*scene);
+  if (!read) return refuse(read.error());
+  const WallDistance& wall = **read;
   const Result<Design> design = scene->design(scene->layout_in_use);
   if (!design) return refuse(design.error());
-  const WallDistance wall(*channel);
 
-  report_mesh(*scene, **channel);
-  report_openings(*scene, **channel);
+  report_mesh(*scene, wall.channel());
+  report_openings(*scene, wall.channel());
   progress.stage("finding the centreline");
   report_centreline(compute_centreline(wall));
   report_body(*design, wall.distance(Eigen::Vector3d::Zero()));

@@ -71,12 +71,11 @@ Result<std::string> page_text(const Options& options, Progress& progress) {
   if (!read) return tl::unexpected(read.error());
   const Scene scene = read->front().scene;
   progress.stage("reading the channel");
-  auto channel = read_channel(scene);
-  if (!channel) return tl::unexpected(channel.error());
+  const auto wall = read_wall(scene);
+  if (!wall) return tl::unexpected(wall.error());
   progress.stage("drawing");
-  const DisplayMesh display = make_display_mesh(**channel);
-  const WallDistance wall(*channel);
-  PageInput input{scene, wall, display, {}};
+  const DisplayMesh display = make_display_mesh((*wall)->channel());
+  PageInput input{scene, **wall, display, {}};
   for (SceneAndPlan& one : *read) input.plans.push_back(std::move(one.plan));
   return page_html(input);
 }

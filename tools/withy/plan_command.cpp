@@ -60,9 +60,9 @@ ExitStatus run(const Options& options) {
   if (!options.folder.empty()) add_files(batch, options, *prepared, *asked);
   if (!options.proof.empty()) batch.add(options.proof, proof.str());
   if (format)
-    batch.add(options.picture,
-              draw_picture({prepared->scene, prepared->wall->channel(), asked->problem.design, asked->answer},
-                           *format));
+    batch.add(options.picture, draw_picture({prepared->scene, prepared->wall().channel(),
+                                             asked->problem.design, asked->answer},
+                                            *format));
   {
     const WritingFiles writing;
     if (const auto written = batch.commit(); !written) return refuse(written.error());

@@ -87,7 +87,7 @@ ExitStatus run(const Options& options) {
                      {}};
   if (spacing) {
     progress.stage("laying out targets");
-    report.targets_E = lumen_lattice(*prepared->wall, scene.parts.segment, scene.parts.carriage,
+    report.targets_E = lumen_lattice(prepared->wall(), scene.parts.segment, scene.parts.carriage,
                                      report.required_clearance_mm, *spacing);
     if (report.targets_E.empty())
       return refuse_arguments("reach",
@@ -111,7 +111,7 @@ ExitStatus run(const Options& options) {
     batch.add(options.folder / "reach.csv", reach_csv(report));
     batch.add(options.folder / "reach.json", reach_json(report));
     batch.add(options.folder / "reach.html",
-              reach_html(report, make_display_mesh(prepared->wall->channel(), kShadowTriangles)));
+              reach_html(report, make_display_mesh(prepared->wall().channel(), kShadowTriangles)));
     const WritingFiles writing;
     if (const auto written = batch.commit(); !written) return refuse(written.error());
   }

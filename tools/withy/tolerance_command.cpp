@@ -39,12 +39,11 @@ Result<ToleranceReport> judge(const Options& options, Progress& progress) {
   if (!design) return tl::unexpected(design.error());
   const auto plan = plan_in(*file, *design);
   if (!plan) return tl::unexpected(plan.error());
-  auto channel = read_channel(*scene);
-  if (!channel) return tl::unexpected(channel.error());
-  PreparedChannel prepared = prepare_channel(std::move(*channel), field_spacing(*scene));
+  auto wall = read_wall(*scene);
+  if (!wall) return tl::unexpected(wall.error());
+  auto distance = prepare_distance(std::move(*wall), field_spacing(*scene));
   const std::string sha = scene->sha256;
-  const auto problem =
-      make_problem({std::move(*scene), std::move(prepared.wall), std::move(prepared.distance)}, file->locks);
+  const auto problem = make_problem({std::move(*scene), std::move(distance)}, file->locks);
   if (!problem) return tl::unexpected(problem.error());
   progress.stage("trying benches");
   MonteCarloSettings draws = options.draws;
