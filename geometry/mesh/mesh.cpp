@@ -11,12 +11,12 @@
 #include <system_error>
 #include <utility>
 
-#include <CGAL/Exact_predicates_inexact_constructions_kernel.h>
 #include <CGAL/IO/OBJ.h>
 #include <CGAL/IO/OFF.h>
 #include <CGAL/IO/PLY.h>
 #include <CGAL/IO/STL.h>
 #include <CGAL/Polygon_mesh_processing/repair_polygon_soup.h>
+#include <CGAL/Simple_cartesian.h>
 #include <Eigen/Geometry>
 #include <fmt/format.h>
 #include <unistd.h>
@@ -26,7 +26,7 @@
 namespace withy {
 namespace {
 
-using Kernel = CGAL::Exact_predicates_inexact_constructions_kernel;
+using Kernel = CGAL::Simple_cartesian<double>;
 using Point = Kernel::Point_3;
 using Polygon = std::vector<std::size_t>;
 
