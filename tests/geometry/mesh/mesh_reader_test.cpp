@@ -7,6 +7,7 @@
 #include <vector>
 
 #include <catch2/catch.hpp>
+#include <sys/resource.h>
 
 namespace withy {
 namespace {
@@ -141,7 +142,15 @@ TEST_CASE("OFF's variants are read with all their numbers counted, or refused by
       MeshFormat::off);
 }
 
+/// The most memory that this process has held so far.
+double peak_MB() {
+  rusage usage{};
+  getrusage(RUSAGE_SELF, &usage);
+  return static_cast<double>(usage.ru_maxrss) / 1024.0;  // Linux counts kilobytes
+}
+
 TEST_CASE("No memory is set aside by a count that the file can't hold") {
+  const double before_MB = peak_MB();
   // A header that claims 100 million vertices or items, in files of about a hundred bytes.
   CHECK_FALSE(read_off("OFF BINARY\n" + std::string("\x05\xf5\xe1\x00\x05\xf5\xe1\x00", 8)));
   CHECK_FALSE(read_off("OFF\n100000000 100000000 0\n0 0 0\n"));
@@ -151,6 +160,7 @@ TEST_CASE("No memory is set aside by a count that the file can't hold") {
   const auto cut = read_ply(ply + std::string(36, '\0') + std::string("\x03\x00\x00\x00", 4));
   REQUIRE_FALSE(cut);
   CHECK(cut.error().problem == "the file ends within face 1 of 1");
+  CHECK(peak_MB() - before_MB < 50.0);  // a point takes 24 bytes: what is claimed would take 2400 MB
 }
 
 TEST_CASE("A text PLY file's faults are found where they stand") {
