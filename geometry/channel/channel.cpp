@@ -12,7 +12,7 @@
 #include <string_view>
 #include <utility>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "geometry/channel/wall_distance.h"
 

@@ -18,7 +18,7 @@
 #include <CGAL/Polygon_mesh_processing/repair_polygon_soup.h>
 #include <CGAL/Simple_cartesian.h>
 #include <Eigen/Geometry>
-#include <fmt/format.h>
+#include <fmt/core.h>
 #include <unistd.h>
 
 #include "geometry/mesh/mesh_reader.h"

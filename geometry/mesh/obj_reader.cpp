@@ -2,7 +2,7 @@
 #include <algorithm>
 #include <array>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "geometry/mesh/mesh_reader.h"
 #include "geometry/mesh/mesh_reader_parts.h"

@@ -6,7 +6,7 @@
 #include <string>
 #include <utility>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "geometry/mesh/mesh_reader_parts.h"
 

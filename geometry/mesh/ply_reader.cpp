@@ -8,7 +8,7 @@
 #include <string>
 #include <utility>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "geometry/mesh/mesh_reader.h"
 #include "geometry/mesh/mesh_reader_parts.h"

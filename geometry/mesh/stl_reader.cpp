@@ -5,7 +5,7 @@
 #include <cstdint>
 #include <cstring>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "geometry/mesh/mesh_reader.h"
 #include "geometry/mesh/mesh_reader_parts.h"

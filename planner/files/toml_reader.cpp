@@ -9,7 +9,7 @@
 #include <sstream>
 #include <tuple>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 #include <toml++/toml.h>
 
 #include "planner/files/words.h"

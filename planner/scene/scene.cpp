@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "planner/scene/scene.h"
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "geometry/channel/wall_distance.h"
 #include "planner/files/sha256.h"

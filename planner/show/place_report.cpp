@@ -4,7 +4,7 @@
 #include <cmath>
 #include <numbers>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 #include <nlohmann/json.hpp>
 #include <toml++/toml.h>
 

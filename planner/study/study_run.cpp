@@ -3,7 +3,7 @@
 
 #include <limits>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 #include <nlohmann/json.hpp>
 
 #include "planner/plan/plan.h"

@@ -82,18 +82,24 @@ build_jobs() {
   echo $((cores < by_memory ? cores : by_memory))
 }
 
-# Lays out build/ for this machine's make of CMake. Both commands compile with the same flags, so that run-tests takes up what
-# first-run compiled: warnings are errors in both. Further arguments are CMake's.
+# configure_build FOLDER ON|OFF: lays out a build, with or without tests and benchmarks. Both commands compile with the same flags,
+# so that run-tests takes up what first-run compiled: warnings are errors in both.
 configure_build() {
-  cmake -S . -B build -G Ninja -DCMAKE_BUILD_TYPE=Release -DWITHY_WARNINGS_AS_ERRORS=ON "$@"
+  cmake -S . -B "$1" -G Ninja -DCMAKE_BUILD_TYPE=Release -DWITHY_WARNINGS_AS_ERRORS=ON \
+    "-DWITHY_BUILD_TESTS=$2" "-DWITHY_BUILD_BENCH=$2"
 }
 
-# How many source files of the target withy are yet to be compiled.
+# How many source files the target withy has.
+all_files() { find geometry planner tools/withy -name '*.cpp' | wc -l; }
+
+# How many of them are yet to be compiled; all, where that can't be told before CMake has run.
 files_to_compile() {
-  if [[ -f build/build.ninja ]] && command -v ninja >/dev/null; then
-    ninja -C build -n withy | grep -c 'Building CXX object' || true
+  local steps
+  if [[ -f build/build.ninja ]] && command -v ninja >/dev/null && steps=$(ninja -C build -n withy) &&
+    [[ $steps != *Re-running* ]]; then
+    grep -c 'Building CXX object' <<<"$steps" || true
   else
-    git ls-files -- 'geometry/*.cpp' 'planner/*.cpp' 'tools/withy/*.cpp' | wc -l
+    all_files
   fi
 }
 
@@ -102,7 +108,7 @@ say_how_long() {
   local packages files all seconds jobs
   packages=$(missing_packages tools/setup/packages.build | wc -l)
   files=$(files_to_compile)
-  all=$(git ls-files -- 'geometry/*.cpp' 'planner/*.cpp' 'tools/withy/*.cpp' | wc -l)
+  all=$(all_files)
   jobs=$(build_jobs)
   seconds=$((build_processor_seconds * files / all))
   say "What this will take"

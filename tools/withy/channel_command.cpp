@@ -3,7 +3,7 @@
 #include <filesystem>
 #include <memory>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "geometry/mesh/mesh.h"
 #include "geometry/phantom/channel_maker.h"

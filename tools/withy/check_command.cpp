@@ -6,7 +6,7 @@
 #include <string>
 #include <vector>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "geometry/channel/centreline.h"
 #include "geometry/channel/wall_distance.h"

@@ -9,7 +9,7 @@
 #include <optional>
 
 #include <CLI/CLI.hpp>
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 namespace withy {
 namespace {

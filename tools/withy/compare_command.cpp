@@ -5,7 +5,7 @@
 #include <memory>
 #include <vector>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/show/comparison.h"
 #include "tools/withy/commands.h"

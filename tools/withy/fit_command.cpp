@@ -5,7 +5,7 @@
 #include <optional>
 #include <string>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/file_output.h"
 #include "planner/fit/fit_report.h"

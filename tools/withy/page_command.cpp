@@ -6,7 +6,7 @@
 #include <string>
 #include <vector>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/file_output.h"
 #include "planner/files/toml_reader.h"

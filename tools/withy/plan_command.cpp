@@ -7,7 +7,7 @@
 #include <sstream>
 #include <string>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/show/picture.h"
 #include "tools/withy/commands.h"

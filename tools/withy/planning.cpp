@@ -3,7 +3,7 @@
 
 #include <cstdio>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/plan/plan.h"
 #include "planner/script/script.h"

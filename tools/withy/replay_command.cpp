@@ -7,7 +7,7 @@
 #include <optional>
 #include <string>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/motion/verify.h"
 #include "planner/script/replay.h"

@@ -5,7 +5,7 @@
 #include <memory>
 #include <string>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/file_output.h"
 #include "planner/plan/plan.h"

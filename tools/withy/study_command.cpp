@@ -6,7 +6,7 @@
 #include <memory>
 #include <vector>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/words.h"
 #include "planner/study/journal.h"

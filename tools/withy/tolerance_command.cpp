@@ -4,7 +4,7 @@
 #include <filesystem>
 #include <memory>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/file_output.h"
 #include "planner/plan/plan.h"
