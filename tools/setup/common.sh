@@ -2,8 +2,7 @@
 # shellcheck shell=bash
 # Sourced by first-run and run-tests, from the root of the tree.
 
-# What was measured of a clean build of the target withy, on one core of an AMD EPYC with nothing else to do: see "Build time" in
-# DEVELOPERS.md.
+# Processor time of a clean build of the target withy, on an AMD EPYC: see "Build time" in DEVELOPERS.md.
 build_processor_seconds=540
 
 # "3 min 20 s", "45 s".
@@ -70,7 +69,7 @@ install_page_packages() {
   install_packages tools/setup/packages.page || say "Going on without node and npm: withy will have no page"
 }
 
-# How many compilers run side by side: one per core, but no more than memory holds. A file that uses CGAL takes 1.7 GB.
+# How many compilers run side by side: one per core, but no more than memory holds. A file that uses CGAL takes 1 to 2 GB, one 3.6 GB.
 build_jobs() {
   local cores memory_kb by_memory
   cores=$(nproc)
