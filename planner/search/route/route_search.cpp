@@ -48,8 +48,8 @@ double RouteSearch::heuristic(const CellRef& ref) const {
 
 double RouteSearch::cell_penalty(const CellRef& ref) const {
   const LeafRecord& r = record(ref.leaf);
+  if (is_stuck(ref)) return kStuckCost;  // be it free: a motion through it did not verify
   if (r.tree.status(ref.cell) == CellStatus::free) return 0.0;
-  if (is_stuck(ref)) return kStuckCost;
   return settings_.coarse_travel_mm *
          (1.0 + std::max(0.0, std::log2(settings_.coarse_travel_mm / r.tree.travel(ref.cell))));
 }
