@@ -49,14 +49,6 @@ bool plane_meets_box(const Eigen::Vector3d& normal, double offset, const Eigen::
   return std::abs(normal.dot(centre) - offset) <= half * normal.lpNorm<1>() + slack;
 }
 
-bool is_passage(const Channel& channel, std::size_t face) {
-  if (channel.role[face] == FaceRole::wall) return false;
-  const auto& t = channel.mesh_E.triangles[face];
-  return std::any_of(t.begin(), t.end(), [&](int v) {
-    return channel.mesh_E.vertices[static_cast<std::size_t>(v)].z() > kEntryPlaneContact_mm;
-  });
-}
-
 std::vector<int> faces_where(const Channel& channel, bool wall) {
   std::vector<int> faces;
   for (std::size_t f = 0; f < channel.role.size(); ++f)
