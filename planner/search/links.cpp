@@ -192,8 +192,8 @@ class LinkFinder {
 
   /// Part of the box's insertions with no flexible length out between `from` and the lock, which then
   /// switches at any curvature: up to where the proximal end of its rigid body leaves the guide, or, where
-  /// its body touches that of the lock that `from` is, everywhere, with the free carriage too. It is the first
-  /// part, since the length that is out grows with the insertion; rounded outwards by insertions().
+  /// its body touches that of the lock that `from` is, everywhere, with the free carriage too. It is the
+  /// first part, since the length that is out grows with the insertion; rounded outwards by insertions().
   Interval slack(double from, int lock) const {
     return insertions(d_range(), from, design_.station_mm(lock), {0.0, kNoLength_mm});
   }
