@@ -224,14 +224,6 @@ std::optional<MeshRefusal> fault_of_axis(const std::shared_ptr<const Channel>& c
 
 }  // namespace
 
-bool is_passage(const Channel& channel, std::size_t face) {
-  if (channel.role[face] == FaceRole::wall) return false;
-  const auto& t = channel.mesh_E.triangles[face];
-  return std::any_of(t.begin(), t.end(), [&](int v) {
-    return channel.mesh_E.vertices[static_cast<std::size_t>(v)].z() > kEntryPlaneContact_mm;
-  });
-}
-
 tl::expected<Channel, MeshRefusal> make_channel(const TriangleMesh& mesh_S, const Entry& entry,
                                                 Outlets outlets) {
   auto sound = make_sound(in_entry_frame(mesh_S, entry.X_SE),

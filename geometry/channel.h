@@ -63,11 +63,6 @@ struct Channel {
   Entry entry;
 };
 
-/// Does this face part inside from outside past the entry plane without being wall? Open outlets do, and
-/// faces of the entry opening that reach past the plane. The signed distance jumps there, from -d to d: it is
-/// 1-Lipschitz along a line only where the line meets no passage.
-bool is_passage(const Channel& channel, std::size_t face);
-
 /// Checks `mesh_S` (scene frame, indices in range), mends what is safe to mend (merged duplicate vertices,
 /// dropped zero-area and duplicate faces, turned faces at odds with their neighbours, flipped an inside-out
 /// surface), caps holes, and names each face's role. A refusal gives places in the scene frame.

@@ -11,6 +11,7 @@
 #include <tbb/parallel_for.h>
 
 #include "geometry/field_measure.h"
+#include "geometry/passage.h"
 
 namespace withy {
 namespace {

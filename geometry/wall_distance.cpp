@@ -16,6 +16,8 @@
 #include <CGAL/Side_of_triangle_mesh.h>
 #include <CGAL/Surface_mesh.h>
 
+#include "geometry/passage.h"
+
 namespace withy {
 namespace {
 

@@ -4,7 +4,7 @@
 // D(p) is positive inside the lumen, negative outside it; its size is the distance to the nearest wall face.
 // The sign is that of the closed solid (caps included), the distance that to wall faces only (openings
 // excluded), so D jumps across an opening: D is 1-Lipschitz along any line that meets no opening, |D| along
-// every line. Past the entry plane the openings to heed are the passages (is_passage in channel.h). Closest
+// every line. Past the entry plane the openings to heed are the passages (geometry/passage.h). Closest
 // points: CGAL's AABB tree, in double precision; sign: CGAL's Side_of_triangle_mesh, with exact predicates.
 //
 // On the entry plane. An opening that is meant to lie in the plane z = 0 lies there only as well as the
@@ -59,7 +59,7 @@ class WallDistance {
 
   bool has_open_outlet() const;
 
-  /// Distance to the nearest passage (is_passage); infinite when there is none.
+  /// Distance to the nearest passage (geometry/passage.h); infinite when there is none.
   double passage_distance(const Eigen::Vector3d& p_E) const;
 
   bool has_passages() const;

@@ -3,6 +3,8 @@
 
 #include <cassert>
 
+#include "planner/segment/curvature_limit.h"
+
 namespace withy {
 
 std::string_view name_of(ActionKind kind) {

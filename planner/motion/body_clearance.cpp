@@ -5,6 +5,7 @@
 #include <cmath>
 
 #include "geometry/rounding.h"
+#include "planner/segment/curvature_limit.h"
 
 namespace withy {
 namespace {

@@ -10,7 +10,7 @@
 //
 // so `least` >= c proves every station of every state of the cell clear by c, and `blocked` < c proves that
 // no state of the cell is. Both take D for 1-Lipschitz along the line from where the centre puts the station
-// to where it is. It is where that line meets no passage (is_passage in geometry/channel.h). A station with a
+// to where it is. It is where that line meets no passage (geometry/passage.h). A station with a
 // passage within slack_j is not known to be clear, and for `blocked` it counts with an upper bound of |D|,
 // which is 1-Lipschitz along every line. Rounding is inside slack_j: that of points (body_sampler.h) and
 // look-ups (geometry/distance_field_view.h), and what the loop loses on L - R - slack in single precision.

@@ -60,7 +60,7 @@ class ChannelDistance {
     return exact_->inside({p_E.x(), p_E.y(), std::max(0.0, p_E.z())}) ? d : -d;
   }
 
-  /// Distance to the nearest passage (is_passage in geometry/channel.h); infinite without one.
+  /// Distance to the nearest passage (geometry/passage.h); infinite without one.
   double passage_distance(const Eigen::Vector3d& p_E) const {
     return exact_->has_passages() ? exact_->passage_distance(p_E) : std::numeric_limits<double>::infinity();
   }

@@ -4,6 +4,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "planner/segment/curvature_limit.h"
+
 namespace withy {
 
 MotionBounds motion_bounds(const Design& design, const State& state, double d_low, double d_high,

@@ -6,6 +6,7 @@
 #include <limits>
 
 #include "planner/motion/motion_bounds.h"
+#include "planner/segment/curvature_limit.h"
 #include "planner/segment/shape.h"
 
 namespace withy {

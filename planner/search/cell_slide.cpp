@@ -4,6 +4,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "planner/segment/curvature_limit.h"
+
 namespace withy {
 
 namespace {

@@ -45,10 +45,6 @@ struct Region {
 /// Stations below this are inside the guide and straight: L - d with the guide, 0 with the free carriage.
 double first_exposed_station(const Design& design, double insertion_mm);
 
-/// A curvature up to the limit times this counts as within it: one that is meant to stand on its limit may be
-/// an ulp past it.
-inline constexpr double kCurvatureRounding = 1.0 + 1e-9;
-
 /// The regions of a state, proximal to distal, the free region last. A region wholly inside the guide has
 /// theta = 0 and u = 0; a frozen region with a bend but no exposed flexible length has u infinite (its limit
 /// is broken).
