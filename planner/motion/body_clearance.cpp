@@ -4,7 +4,7 @@
 #include <algorithm>
 #include <cmath>
 
-#include "geometry/rounding.h"
+#include "geometry/distance/rounding.h"
 #include "planner/segment/curvature_limit.h"
 
 namespace withy {

@@ -10,17 +10,18 @@
 //
 // so `least` >= c proves every station of every state of the cell clear by c, and `blocked` < c proves that
 // no state of the cell is. Both take D for 1-Lipschitz along the line from where the centre puts the station
-// to where it is. It is where that line meets no passage (geometry/passage.h). A station with a
+// to where it is. It is where that line meets no passage (geometry/channel/passage.h). A station with a
 // passage within slack_j is not known to be clear, and for `blocked` it counts with an upper bound of |D|,
 // which is 1-Lipschitz along every line. Rounding is inside slack_j: that of points (body_sampler.h) and
-// look-ups (geometry/distance_field_view.h), and what the loop loses on L - R - slack in single precision.
-// With e = 2^-24, that is e (L + R + (L + R) + (L + R + slack)) at most: root, radius, two differences.
+// look-ups (geometry/distance/distance_field_view.h), and what the loop loses on L - R - slack in single
+// precision. With e = 2^-24, that is e (L + R + (L + R) + (L + R + slack)) at most: root, radius, two
+// differences.
 //
 // From stations to the whole body: between neighbouring stations at most a apart along the body, at fractions
 // 1 - f, f of the way, the point x differs by at most kappa a^2 / 8 from (1 - f) x_1 + f x_2 (linear
 // interpolation of a curve with |x''| <= kappa), where d^2 >= min(d_1, d_2)^2 - a^2 / 4 (d^2 is semiconcave,
-// geometry/distance_field.h). Hence, with m = least + R and R the smallest radius (the loss shrinks as m
-// grows),
+// geometry/distance/distance_field.h). Hence, with m = least + R and R the smallest radius (the loss shrinks
+// as m grows),
 //
 //     whole-body clearance >= sqrt(m^2 - a^2 / 4) - kappa a^2 / 8 - R.
 //
@@ -50,8 +51,8 @@
 #include <memory>
 #include <vector>
 
-#include "geometry/ball_margins.h"
-#include "geometry/distance_field.h"
+#include "geometry/distance/ball_margins.h"
+#include "geometry/distance/distance_field.h"
 #include "planner/motion/body_sampler.h"
 #include "planner/motion/motion_bounds.h"
 

@@ -5,8 +5,8 @@
 #include <cassert>
 #include <cmath>
 
-#include "geometry/lanes.h"
-#include "geometry/rounding.h"
+#include "geometry/distance/lanes.h"
+#include "geometry/distance/rounding.h"
 #include "planner/segment/shape.h"
 
 namespace withy {

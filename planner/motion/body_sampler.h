@@ -14,7 +14,7 @@
 
 #include <Eigen/Core>
 
-#include "geometry/rounding.h"
+#include "geometry/distance/rounding.h"
 #include "planner/motion/body_arcs.h"
 #include "planner/segment/design.h"
 #include "planner/segment/state.h"

@@ -13,8 +13,8 @@
 
 #include <Eigen/Core>
 
-#include "geometry/distance_field.h"
-#include "geometry/wall_distance.h"
+#include "geometry/channel/wall_distance.h"
+#include "geometry/distance/distance_field.h"
 
 namespace withy {
 
@@ -60,7 +60,7 @@ class ChannelDistance {
     return exact_->inside({p_E.x(), p_E.y(), std::max(0.0, p_E.z())}) ? d : -d;
   }
 
-  /// Distance to the nearest passage (geometry/passage.h); infinite without one.
+  /// Distance to the nearest passage (geometry/channel/passage.h); infinite without one.
   double passage_distance(const Eigen::Vector3d& p_E) const {
     return exact_->has_passages() ? exact_->passage_distance(p_E) : std::numeric_limits<double>::infinity();
   }

@@ -7,7 +7,7 @@
 
 #include <catch2/catch.hpp>
 
-#include "geometry/outside_bound.h"
+#include "geometry/distance/outside_bound.h"
 #include "planner/motion/body_clearance.h"
 #include "planner/motion/verify.h"
 #include "planner/segment/shape.h"
