@@ -60,7 +60,7 @@ Design thin_design(double length_mm, CarriageKind kind, double tip_rigid_mm, dou
 
 TEST_CASE("a motion that leaves through a face of the entry opening past the plane is not called clear") {
   const TubeShape shape{.length_mm = 12.0, .radius_mm = 3.0, .bend_rad = 0.0};
-  const auto wall = std::make_shared<const WallDistance>(tube_with_low_passages(shape, 1200));
+  const auto wall = std::make_shared<const WallDistance>(tube_with_low_passages(shape, 2400));
   REQUIRE(wall->has_passages());
   CHECK_FALSE(wall->has_open_outlet());
   const auto field = DistanceField::make(wall, 0.1);
