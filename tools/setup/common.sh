@@ -2,7 +2,8 @@
 # shellcheck shell=bash
 # Sourced by first-run and run-tests, from the root of the tree.
 
-# Processor time of a clean build of the target withy, on an AMD EPYC: see "Build time" in DEVELOPERS.md.
+# Processor time of a clean build of the target withy: an estimate from single files, not yet measured as a whole. See "Build
+# time" in DEVELOPERS.md.
 build_processor_seconds=540
 
 # "3 min 20 s", "45 s".
