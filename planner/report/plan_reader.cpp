@@ -73,12 +73,15 @@ void read_switch(const JsonNode& node, int locks, PlannedAction& action) {
   if (node.at("field_mT").is_null()) return;
   const auto field = node.at("field_mT").numbers(3);
   action.field_S = Eigen::Vector3d(field[0], field[1], field[2]);
+  action.current_A = node.at("current_A").numbers();
+  if (!node.at("field_reserve").is_null()) action.field_reserve = node.at("field_reserve").number();
 }
 
 PlannedAction read_action(const JsonNode& node, std::size_t states, int locks) {
   constexpr std::array kKinds = {ActionKind::advance, ActionKind::bend, ActionKind::steer, ActionKind::lock,
                                  ActionKind::unlock};
-  node.expect_keys({"kind", "leg", "from", "to", "clearance_mm"}, {"lock", "field_mT", "current_A"});
+  node.expect_keys({"kind", "leg", "from", "to", "clearance_mm"},
+                   {"lock", "field_mT", "current_A", "field_reserve", "power_W", "voltage_V"});
   PlannedAction action;
   action.kind = word(
       node.at("kind"), kKinds, +[](ActionKind kind) { return name_of(kind); });

@@ -2,6 +2,7 @@
 #include "planner/search/make_plan.h"
 
 #include <algorithm>
+#include <cassert>
 #include <cmath>
 #include <limits>
 
@@ -29,8 +30,13 @@ PlannedAction action_of(const StepJudge& judge, const RouteStep& step, const Sta
   }
   action.kind = step.engages ? ActionKind::lock : ActionKind::unlock;
   action.lock = step.lock;
-  if (judge.problem().heeded.field && judge.hardware().checks_field())
-    action.field_S = judge.hardware().switch_need(before, step.lock).field_S;
+  if (judge.problem().heeded.field && judge.hardware().checks_field()) {
+    const auto choice = judge.hardware().switch_choice(before, step.lock);
+    assert(choice);
+    action.field_S = choice->field_S;
+    action.current_A.assign(choice->currents.current_A.begin(), choice->currents.current_A.end());
+    action.field_reserve = choice->currents.reserve;
+  }
   return action;
 }
 
