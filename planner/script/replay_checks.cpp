@@ -1,0 +1,200 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/script/replay_checks.h"
+
+#include <algorithm>
+#include <cmath>
+#include <iterator>
+#include <limits>
+
+#include <fmt/format.h>
+
+namespace withy {
+namespace {
+
+// Share of a limit that the arithmetic itself may be off by.
+constexpr double kArithmetic = 1e-9;
+
+// Field that counts as none (mT): rounding to the script's step, in three components and in the pose, with
+// room to spare, and a thousandth of what a laboratory current source resolves.
+constexpr double kFieldRounding_mT = 1e-4;
+
+// Currents are written to a millionth of an ampere, from a field that is rounded too.
+constexpr double kCurrentRounding_A = 1e-5;
+
+bool above(double value, double limit, double leniency) {
+  return !(value <= limit * (1.0 + kArithmetic) + leniency);
+}
+
+std::optional<ReplayFinding> check_curvature(const Design& design, const State& state,
+                                             double leniency_per_mm) {
+  const double limit = design.segment().curvature_max_per_mm;
+  for (const Region& region : regions_of(design, state)) {
+    // A free region inside the guide is straight whatever the tendons are set for.
+    if (!region.frozen() && region.flexible_mm <= kNoLength_mm) continue;
+    if (above(region.u.norm(), limit, leniency_per_mm))
+      return ReplayFinding{
+          ReplayCause::curvature,
+          fmt::format("the segment bends with {:.6f} per mm from station {} to {} mm, the limit is {}",
+                      region.u.norm(), region.from_mm, region.to_mm, limit),
+          "draw the tendons less"};
+  }
+  return std::nullopt;
+}
+
+std::optional<ReplayFinding> check_insertion(const Design& design, const State& state, double leniency_mm) {
+  const double limit = design.carriage().insertion_max_mm;
+  if (state.insertion_mm >= -leniency_mm && state.insertion_mm <= limit + leniency_mm) return std::nullopt;
+  return ReplayFinding{ReplayCause::insertion, fmt::format("the insertion is {:.6f} mm", state.insertion_mm),
+                       fmt::format("keep it from 0 to {} mm", limit)};
+}
+
+std::optional<ReplayFinding> check_stroke(const TendonHardware& tendons, const HardwareUse& use,
+                                          double leniency_mm) {
+  for (Eigen::Index k = 0; k < use.pull_mm.size(); ++k)
+    if (above(std::abs(use.pull_mm(k)), tendons.stroke_max_mm, leniency_mm))
+      return ReplayFinding{ReplayCause::stroke,
+                           fmt::format("tendon {} is drawn by {:.6f} mm", k + 1, use.pull_mm(k)),
+                           fmt::format("keep it within {} mm either way", tendons.stroke_max_mm)};
+  return std::nullopt;
+}
+
+std::optional<ReplayFinding> check_tension(const Design& design, const State& state, const HardwareUse& use,
+                                           double leniency_per_mm) {
+  const TendonHardware& tendons = *design.tendons();
+  if (use.tension_N.size() == 0)
+    return ReplayFinding{ReplayCause::tendon_plane,
+                         "no tensions of these tendons hold the free region's bend",
+                         "bend it where the tendons can"};
+  const TendonStatics statics(tendons);
+  const double leniency_N =
+      leniency_per_mm * design.segment().flexural_rigidity_Nmm2 * statics.lipschitz_N_per_Nmm() *
+      capstan_factor(tendons.friction_coefficient, wrapped_angle(regions_of(design, state)));
+  for (Eigen::Index k = 0; k < use.tension_N.size(); ++k)
+    if (above(use.tension_N(k), tendons.tension_max_N, leniency_N))
+      return ReplayFinding{ReplayCause::tension,
+                           fmt::format("tendon {} pulls with {:.6f} N", k + 1, use.tension_N(k)),
+                           fmt::format("keep it to {} N", tendons.tension_max_N)};
+  return std::nullopt;
+}
+
+std::optional<ReplayFinding> check_lock_load(const Design& design, const HardwareUse& use,
+                                             double leniency_per_mm) {
+  const double leniency = leniency_per_mm * design.segment().flexural_rigidity_Nmm2;
+  for (std::size_t i = 0; i < use.lock_moment_Nmm.size(); ++i)
+    if (above(use.lock_moment_Nmm[i], design.lock().hold_moment_Nmm, leniency))
+      return ReplayFinding{ReplayCause::lock_load,
+                           fmt::format("lock {} carries {:.6f} N mm", i + 1, use.lock_moment_Nmm[i]),
+                           fmt::format("keep it to {} N mm", design.lock().hold_moment_Nmm)};
+  return std::nullopt;
+}
+
+/// The row's currents; those that its field takes where it gives none.
+Currents currents_of(const Design& design, const Waypoint& row) {
+  const FieldHardware& field = *design.field();
+  if (std::ssize(row.current_A) == field.coil_count())
+    return Eigen::Map<const Eigen::VectorXd>(row.current_A.data(), std::ssize(row.current_A));
+  if (field.coils.empty()) return coil_currents_A(field, row.field_S);
+  return Currents::Zero(field.coil_count());
+}
+
+std::optional<ReplayFinding> check_coil_limits(const Design& design, const LockPoses& poses,
+                                               const Currents& current_A) {
+  const double limit = design.field()->strength_max_mT;
+  for (int i = 0; i < design.lock_count(); ++i) {
+    const double strength = field_at_lock_S(design, poses, i, current_A).norm();
+    if (above(strength, limit, kFieldRounding_mT))
+      return ReplayFinding{ReplayCause::field,
+                           fmt::format("the field is {:.6f} mT at lock {}", strength, i + 1),
+                           fmt::format("keep it to {} mT", limit)};
+  }
+  for (std::size_t c = 0; c < design.field()->coils.size(); ++c) {
+    const double I = std::abs(current_A(static_cast<Eigen::Index>(c)));
+    const auto most = design.field()->coils[c].current_max_A;
+    if (most && above(I, *most, kCurrentRounding_A))
+      return ReplayFinding{ReplayCause::currents, fmt::format("coil {} carries {:.6f} A", c + 1, I),
+                           fmt::format("keep it to {} A", *most)};
+  }
+  return std::nullopt;
+}
+
+}  // namespace
+
+Leniency Leniency::of_pull(const Design& design, const State& state, double pull_mm) {
+  const double flexible = regions_of(design, state).back().flexible_mm;
+  const double per_curvature = design.tendons()->radius_mm * flexible;
+  return {pull_mm, per_curvature > 0.0 ? pull_mm / per_curvature : std::numeric_limits<double>::infinity()};
+}
+
+std::optional<ReplayFinding> check_limits(const Design& design, const State& state, const HardwareUse& use,
+                                          const Leniency& leniency) {
+  if (auto fault = check_insertion(design, state, leniency.pull_mm)) return fault;
+  if (auto fault = check_curvature(design, state, leniency.curvature_per_mm)) return fault;
+  if (auto fault = check_stroke(*design.tendons(), use, leniency.pull_mm)) return fault;
+  if (auto fault = check_tension(design, state, use, leniency.curvature_per_mm)) return fault;
+  return check_lock_load(design, use, leniency.curvature_per_mm);
+}
+
+std::optional<ReplayFinding> check_field(const Design& design, const State& state, int lock,
+                                         const Waypoint& row) {
+  const LockPoses poses = lock_poses_E(design, state);
+  const Currents current_A = currents_of(design, row);
+  if (auto finding = check_coil_limits(design, poses, current_A)) return finding;
+  const LockHardware& hardware = design.lock();
+  const double rounding_Nmm = kFieldRounding_mT * hardware.magnet_Am2;
+  LockSet switching;
+  switching.set(static_cast<std::size_t>(lock));
+  // The two ends of the stroke imply the angles between (field.h).
+  for (const TorqueDemand& t : torque_demands(design, poses, state.engaged, switching)) {
+    const Eigen::Vector3d B = coil_gains_E(design, poses.p_E[static_cast<std::size_t>(t.lock)]) * current_A;
+    const double torque = hardware.magnet_Am2 * (t.normal_E.dot(B) - t.base_mT);
+    if (t.drives && torque < hardware.switch_torque_Nmm - rounding_Nmm)
+      return ReplayFinding{
+          ReplayCause::field,
+          fmt::format("the field turns lock {} with {:.6f} N mm at the worst angle of its stroke", t.lock + 1,
+                      torque),
+          fmt::format("it takes {} N mm", hardware.switch_torque_Nmm)};
+    if (!t.drives && -torque > hardware.hold_torque_Nmm + rounding_Nmm)
+      return ReplayFinding{ReplayCause::field,
+                           fmt::format("the field turns lock {} too, with {:.6f} N mm away from its stop",
+                                       t.lock + 1, -torque),
+                           fmt::format("it stays up to {} N mm", hardware.hold_torque_Nmm)};
+  }
+  return std::nullopt;
+}
+
+double field_reserve(const Design& design, const State& state, int lock, const Waypoint& row) {
+  return reserve_of(design, lock_poses_E(design, state), state.engaged, lock, currents_of(design, row));
+}
+
+std::optional<ReplayFinding> check_currents(const Design& design, const State& state, int lock,
+                                            const Waypoint& row) {
+  const FieldHardware& field = *design.field();
+  if (std::ssize(row.current_A) != field.coil_count()) return std::nullopt;
+  if (!field.coils.empty()) {
+    const LockPoses poses = lock_poses_E(design, state);
+    const Eigen::Vector3d made = field_at_lock_S(design, poses, lock, currents_of(design, row));
+    if ((made - row.field_S).norm() <= kFieldRounding_mT) return std::nullopt;
+    return ReplayFinding{ReplayCause::currents,
+                         fmt::format("the currents make {:.6f} mT at lock {} that are not the row's field",
+                                     made.norm(), lock + 1),
+                         "make currents and field agree"};
+  }
+  const Eigen::Vector3d wanted = coil_currents_A(field, row.field_S);
+  for (std::size_t k = 0; k < row.current_A.size(); ++k)
+    if (std::abs(row.current_A[k] - wanted(static_cast<Eigen::Index>(k))) > kCurrentRounding_A)
+      return ReplayFinding{ReplayCause::currents,
+                           fmt::format("coil {} gets {:.6f} A, the row's field takes {:.6f} A", k + 1,
+                                       row.current_A[k], wanted(static_cast<Eigen::Index>(k))),
+                           "make currents and field agree"};
+  return std::nullopt;
+}
+
+std::optional<ReplayFinding> check_coupling(const Hardware& hardware, const State& state) {
+  const auto breach = hardware.coupling_breach(state);
+  // Script and plan round their states apart: a push of a thousandth more than the plan's own counts as that.
+  constexpr double kShareOfLimit = 1e-3;
+  if (!breach || breach->value <= breach->allowed * (1.0 + kShareOfLimit)) return std::nullopt;
+  return ReplayFinding{ReplayCause::field, breach->sentence(), "place the locks farther apart"};
+}
+
+}  // namespace withy

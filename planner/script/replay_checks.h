@@ -1,0 +1,50 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// What a replay asks of one state and of one switch. Used by replay.cpp only.
+#pragma once
+
+#include <optional>
+#include <string>
+
+#include "planner/script/replay.h"
+#include "planner/segment/hardware.h"
+
+namespace withy {
+
+/// A fault that doesn't know its line yet.
+struct ReplayFinding {
+  ReplayCause cause = ReplayCause::axes;
+  std::string problem;
+  std::string remedy;
+};
+
+/// How far a number may be past its limit and still count as on it: the script's rounding where it is a row's
+/// own, a script's deviation where it is between rows.
+struct Leniency {
+  double pull_mm = 0.0;           ///< of a pull
+  double curvature_per_mm = 0.0;  ///< what that pull is in curvature of the free region
+
+  static Leniency of_pull(const Design& design, const State& state, double pull_mm);
+};
+
+/// The first limit of insertion, curvature, stroke, tension and lock load that a state breaks by more than
+/// `leniency`.
+std::optional<ReplayFinding> check_limits(const Design& design, const State& state, const HardwareUse& use,
+                                          const Leniency& leniency);
+
+/// Do this row's currents switch `lock` in `state` (before the switch), keep the others, and stay within the
+/// limits of field and coils? All of it with a reserve of 1, other magnets and ambient field counted
+/// (field.h).
+std::optional<ReplayFinding> check_field(const Design& design, const State& state, int lock,
+                                         const Waypoint& row);
+
+/// The reserve with which they do.
+double field_reserve(const Design& design, const State& state, int lock, const Waypoint& row);
+
+/// Do the currents make the field that the row names, at the lock that switches?
+std::optional<ReplayFinding> check_currents(const Design& design, const State& state, int lock,
+                                            const Waypoint& row);
+
+/// Do the magnets leave one another on their stops?
+std::optional<ReplayFinding> check_coupling(const Hardware& hardware, const State& state);
+
+}  // namespace withy
