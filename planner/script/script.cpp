@@ -8,14 +8,8 @@
 
 #include <fmt/format.h>
 
-<<<<<<< HEAD:planner/script/script.cpp
 #include "planner/script/script_numbers.h"
 #include "planner/script/waypoints.h"
-=======
-#include "planner/script/script_numbers.h"
-#include "planner/script/waypoints.h"
-#include "planner/segment/field.h"
->>>>>>> main:planner/script/script.cpp
 #include "planner/segment/tendons.h"
 
 namespace withy {

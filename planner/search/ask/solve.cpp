@@ -9,22 +9,13 @@
 
 #include <fmt/format.h>
 
-<<<<<<< HEAD:planner/search/ask/solve.cpp
-#include "planner/search/route/make_plan.h"
 #include "planner/search/ask/nearest_approach.h"
-#include "planner/search/ompl/ompl_planners.h"
 #include "planner/search/ask/reasons.h"
+#include "planner/search/ompl/ompl_planners.h"
+#include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
 #include "planner/search/route/route_tidy.h"
 #include "planner/segment/field.h"
-=======
-#include "planner/search/ask/nearest_approach.h"
-#include "planner/search/ask/reasons.h"
-#include "planner/search/ompl/ompl_planners.h"
-#include "planner/search/route/make_plan.h"
-#include "planner/search/route/route_search.h"
-#include "planner/search/route/route_tidy.h"
->>>>>>> main:planner/search/ask/solve.cpp
 #include "planner/segment/shape.h"
 #include "planner/segment/tendons.h"
 
