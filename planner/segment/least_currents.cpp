@@ -20,7 +20,7 @@ constexpr double kFieldRounding = 1e-10;
 constexpr double kDependent = 1e-13;
 
 /// Cuts until a programme is given up as unsettled.
-constexpr int kMostCuts = 200;
+constexpr int kMostCuts = 100;
 
 double tolerance(std::span<const HalfSpace> half_spaces, const Eigen::Vector3d& B) {
   double scale = B.norm();
@@ -134,6 +134,7 @@ bool nothing_to_do(const CurrentDemand& demand) {
 /// farthest single demand; then r_n+1 = 1 / (1 + distance^2).
 LeastCurrents least_distance(std::span<const CurrentDemand> demands) {
   constexpr double kNoPoint = 1e-12;  // a distance of 1e6
+  constexpr double kMissed = 1e-9;
   assert(!demands.empty());
   const Eigen::Index n = demands.front().row.size();
   double farthest = 0.0;
@@ -153,15 +154,20 @@ LeastCurrents least_distance(std::span<const CurrentDemand> demands) {
   const Eigen::VectorXd f = Eigen::VectorXd::Unit(n + 1, n);
   const auto r = NonNegativeLeastSquares(E, f).residual();
   if (!r) return {CurrentsVerdict::unsettled, {}};
+  // u >= 0 with |E u - f| <= 1e-6 proves by itself that no point lies within a distance of 1e6: such a point
+  // would have x . (rows' sum) >= (right sides' sum), of some 1e-6 and some 1.
   if (!((*r)(n) > kNoPoint)) return {};
-  return {CurrentsVerdict::found, -farthest / (*r)(n)*r->head(n)};
+  const Currents point = -farthest / (*r)(n)*r->head(n);
+  // What is next to infeasible, with cuts next to parallel, may come out wrong.
+  for (const CurrentDemand& d : demands)
+    if (d.row.dot(point) < d.at_least - kMissed * (farthest + std::abs(d.at_least)) * (1.0 + d.row.norm()))
+      return {CurrentsVerdict::unsettled, {}};
+  return {CurrentsVerdict::found, point};
 }
 
-LeastCurrents optimum(std::span<const CurrentDemand> demands) {
-  // Trying all sets of three takes the fourth power of their number.
-  constexpr std::size_t kMostToTry = 12;
-  if (demands.empty() || demands.front().row.size() != 3 || demands.size() > kMostToTry)
-    return least_distance(demands);
+/// `cut`: limits have been cut off, so demands may be next to parallel, which the sets of three don't take.
+LeastCurrents optimum(std::span<const CurrentDemand> demands, bool cut) {
+  if (cut || demands.front().row.size() != 3) return least_distance(demands);
   std::vector<HalfSpace> half_spaces;
   half_spaces.reserve(demands.size());
   for (const CurrentDemand& d : demands) {
@@ -233,7 +239,7 @@ LeastCurrents least_currents(std::span<const CurrentDemand> demands, const Curre
   std::vector<CurrentDemand> all(demands.begin(), demands.end());
   const bool bounded = limits.most_A.size() > 0 && limits.most_A.allFinite();
   for (int cut = 0; cut < kMostCuts; ++cut) {
-    LeastCurrents least = optimum(all);
+    LeastCurrents least = optimum(all, cut > 0);
     if (least.verdict != CurrentsVerdict::found) return least;
     const Currents& I = least.current_A;
     if (!cut_off(limits, I, all)) return least;

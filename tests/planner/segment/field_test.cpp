@@ -276,7 +276,7 @@ TEST_CASE(
     if (need.allowed()) {
       ++switched;
       CHECK(miss(design, pose, state, lock, *need.field_S) <= 1e-9);
-      CHECK(need.strength_mT() <= scanned * (1 + 1e-9));
+      CHECK(need.strength_mT() <= scanned * (1 + 1e-5));  // the scan takes the other magnet's stroke in steps
       // Directions are about 1.5 degrees apart; where the cone of directions is thin the scan may miss it
       // altogether.
       if (std::isfinite(scanned)) CHECK(scanned <= 1.05 * need.strength_mT() + 0.05);
