@@ -74,7 +74,9 @@ void read_switch(const JsonNode& node, int locks, PlannedAction& action) {
   const auto field = node.at("field_mT").numbers(3);
   action.field_S = Eigen::Vector3d(field[0], field[1], field[2]);
   action.current_A = node.at("current_A").numbers();
-  if (!node.at("field_reserve").is_null()) action.field_reserve = node.at("field_reserve").number();
+  // Plans made before reserves were counted have none.
+  if (node.has("field_reserve") && !node.at("field_reserve").is_null())
+    action.field_reserve = node.at("field_reserve").number();
 }
 
 PlannedAction read_action(const JsonNode& node, std::size_t states, int locks) {

@@ -194,13 +194,12 @@ double coupling_slack_mT(const Design& design, const BoxPoses& poses, int a) {
     const double apart =
         std::abs(design.station_mm(a) - design.station_mm(b)) * poses.turn_rad[std::max(at, other)];
     const double least = least_lock_distance_mm(design, a, b);
-    const double near = std::max(r - apart, least);
+    const double near = r - apart;  // all along from the middle pose to any other
     const double legal = least > 0.0 ? strength / cubed(least) : kInfinity;
     const double both = (r > 0.0 ? strength / cubed(r) : kInfinity) + legal;
     const double turned = poses.spread_rad[at] + poses.spread_rad[other];
-    const double change = near > 0.0 && r - apart > 0.0
-                              ? strength * (turned / cubed(near) + 3.0 * apart / (cubed(near) * near))
-                              : kInfinity;
+    const double change =
+        near > 0.0 ? strength * (turned / cubed(near) + 3.0 * apart / (cubed(near) * near)) : kInfinity;
     slack += std::min(change, both);
   }
   return slack;
