@@ -92,7 +92,7 @@ TEST_CASE("off its axis a loop makes what Biot and Savart say, in any frame") {
   CAPTURE(seed);
   std::mt19937 random(seed);
   std::uniform_real_distribution<double> unit(-1, 1);
-  const auto vector = [&](double size) {
+  const auto vector = [&](double size) -> Eigen::Vector3d {
     return size * Eigen::Vector3d(unit(random), unit(random), unit(random));
   };
   for (int trial = 0; trial < 60; ++trial) {

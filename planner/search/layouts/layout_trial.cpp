@@ -58,10 +58,15 @@ bool better(const SwitchingNeed& a, const SwitchingNeed& b, double wanted) {
   return a.field_mT < b.field_mT;
 }
 
-PlacedDesign placed(const SearchProblem& problem, const Route& route, const SwitchingNeed& need) {
+/// Nothing where the route is no plan when verified (make_plan.h).
+std::optional<PlacedDesign> placed(const SearchProblem& problem, const Route& route,
+                                   const SwitchingNeed& need) {
   const Hardware hardware(problem.design);
   const StepJudge judge(problem, hardware);
-  return {problem.design.layout(), make_plan(judge, route), route.switches(), need.field_mT, need.reserve, 0};
+  auto plan = make_plan(judge, route);
+  if (!plan) return std::nullopt;
+  return PlacedDesign{problem.design.layout(), std::move(*plan), route.switches(),
+                      need.field_mT,           need.reserve,     0};
 }
 
 /// What one search came to.
@@ -139,8 +144,9 @@ Trial LayoutTrials::ask_each_clocking(const Stations& stations, double clearance
     work_ += searched.work;
     left -= searched.work;
     if (searched.outcome == SearchOutcome::found)
-      return {Verdict::reached,
-              placed(problem, searched.route, switching_need(problem, searched.route).value())};
+      if (const auto need = switching_need(problem, searched.route))
+        if (auto design = placed(problem, searched.route, *need))
+          return {Verdict::reached, std::move(design)};
     all_proved = all_proved && searched.outcome == SearchOutcome::proved_none;
   }
   return {all_proved ? Verdict::unreachable : Verdict::undecided, std::nullopt};

@@ -106,8 +106,8 @@ double towards_other(const Design& design, const State& state, int i) {
   return state.engaged.test(static_cast<std::size_t>(i)) ? -towards_latched : towards_latched;
 }
 
-/// By how much (N mm) a field misses what switching `lock` asks, strokes sampled at 181 angles; <= 0 when it
-/// does it all.
+/// By how much (N mm) a field misses what switching `lock` asks, its stroke sampled at 181 angles, as it acts
+/// on the others at 31; <= 0 when it does it all.
 double miss(const Design& design, const Pose& pose, const State& state, int lock,
             const Eigen::Vector3d& B_S) {
   const LockHardware& hardware = design.lock();
@@ -120,7 +120,7 @@ double miss(const Design& design, const Pose& pose, const State& state, int lock
           hardware.angle_free_rad + k / 180.0 * (hardware.angle_latched_rad - hardware.angle_free_rad);
       if (i == lock)
         worst = std::max(worst, hardware.switch_torque_Nmm - sense * torque(design, pose, i, a, B));
-      else
+      else if (k % 6 == 0)
         worst = std::max(worst, sense * torque(design, pose, i, stop_of(design, state, i),
                                                B + magnet_field(design, pose, i, lock, a)) -
                                     hardware.hold_torque_Nmm);
@@ -279,7 +279,7 @@ TEST_CASE(
       CHECK(need.strength_mT() <= scanned * (1 + 1e-5));  // the scan takes the other magnet's stroke in steps
       // Directions are about 1.5 degrees apart; where the cone of directions is thin the scan may miss it
       // altogether.
-      if (std::isfinite(scanned)) CHECK(scanned <= 1.05 * need.strength_mT() + 0.05);
+      if (std::isfinite(scanned)) CHECK(scanned <= 1.1 * need.strength_mT() + 0.05);
     } else {
       ++refused;
       CHECK(std::isinf(scanned));

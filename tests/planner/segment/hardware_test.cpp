@@ -257,8 +257,8 @@ TEST_CASE(
   const Design weak_field = design_of(weak);
   const auto strong = Hardware(weak_field).switch_breach(State{}, 0);
   REQUIRE(strong);
-  // Alone 2.5 sqrt 2; lock 2's magnet, 34 mm on and clocked by 330 degrees, makes mu0 m / (4 pi r^3) = 0.0102 mT
-  // along (-0.866, 0.5), which helps: hypot(2.5 - 0.0088, 2.5 - 0.0051) = 3.526.
+  // Alone 2.5 sqrt 2; lock 2's magnet, 34 mm on and clocked by 330 degrees, makes mu0 m / (4 pi r^3) = 0.0102
+  // mT along (-0.866, 0.5), which helps: hypot(2.5 - 0.0088, 2.5 - 0.0051) = 3.526.
   CHECK(strong->sentence() ==
         "the weakest field that switches lock 1 here is 3.53 mT, above the limit of 3 mT");
   CHECK_FALSE(Hardware(design).switch_breach(State{}, 0));

@@ -152,11 +152,12 @@ std::vector<Design> benches() {
     parts.field->ambient_S = {0.02, -0.2, 0.1};
     parts.field->coil_mT_per_A = {1.8, 0.9, 2.5};
     parts.layout.station_mm = {50, 61};
+    parts.field->strength_max_mT = guide ? 5 : 12;
     all.push_back(design_of(parts));
     parts = parts_with({33, 67}, {0, 330});
     parts.carriage.kind = guide ? CarriageKind::guide : CarriageKind::free;
     parts.field->coils = three_pairs(parts);
-    parts.field->strength_max_mT = 4.5;
+    parts.field->strength_max_mT = guide ? 4.5 : 12;
     all.push_back(design_of(parts));
     parts.field->coils = three_pairs(parts, 1.8);
     parts.field->strength_max_mT = 20;
