@@ -169,7 +169,7 @@ const BrokenScene kBrokenScenes[] = {
      "[[field.coil]]\ncentre_mm = [0, 0, 0]\naxis = [0, 0, 0]\nradius_mm = 150\nturns = 200\n",
      "scene.toml:76:8: field.coil[0].axis has no length, give the direction of the coil's axis"},
     {"a coil's letter used twice", "[\"X\", \"Y\", \"V\"]", "[\"X\", \"Y\", \"A\"]",
-     "scene.toml:82:19: actuation.coils[2] is \"A\", a letter that another axis has, give each axis a letter "
+     "scene.toml:82:20: actuation.coils[2] is \"A\", a letter that another axis has, give each axis a letter "
      "of its "
      "own"},
     {"a coil's letter too few", "[\"X\", \"Y\", \"V\"]", "[\"X\", \"Y\"]",

@@ -28,7 +28,7 @@ struct Options {
 
 /// One line of the report: what it is about, and what there is to say.
 void line(std::string_view about, const std::string& text) {
-  fmt::print("{:<12}{}\n", about, text);
+  fmt::print("{:<13}{}\n", about, text);
 }
 
 /// Two decimals, and never "-0.00".

@@ -120,7 +120,7 @@ std::string reserve_phrase(const Design& design, const Plan& plan) {
   std::string phrase = fmt::format(", every lock switches with a reserve of at least {:.2f}",
                                    std::floor(*reserve * 100.0 + 1e-3) / 100.0);
   if (*reserve < reserve_wanted(design) - kShort)
-    phrase += fmt::format(" ({:.2f} wanted: the limits of the coils allow no more)", reserve_wanted(design));
+    phrase += fmt::format(" ({:.2f} wanted: no allowed currents have more there)", reserve_wanted(design));
   return phrase;
 }
 
