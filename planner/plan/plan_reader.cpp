@@ -1,6 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include <algorithm>
 #include <array>
+#include <iterator>
 #include <limits>
 #include <system_error>
 
@@ -183,6 +184,10 @@ class PlanFitter {
                             plan.states[static_cast<std::size_t>(action.to)].engaged;
     LockSet meant;
     if (action.lock >= 0) meant.set(static_cast<std::size_t>(action.lock));
+    if (action.field_S && design_.field() && std::ssize(action.current_A) != design_.field()->coil_count())
+      fault(fmt::format("/actions/{}/current_A", k),
+            fmt::format("{} currents are listed", action.current_A.size()),
+            fmt::format("list {}, one for each coil", design_.field()->coil_count()));
     if (changed != meant)
       fault(fmt::format("/actions/{}", k),
             fmt::format("this {} switches other locks than it says", name_of(action.kind)),
