@@ -53,7 +53,8 @@ class PlaceSearch {
 
   PlaceResult run() {
     const DesignParts& parts = trials_.base().design.parts();
-    for (Stations& stations : grid_stations(parts, settings_.locks, settings_.station_step_mm))
+    for (Stations& stations :
+         grid_stations(parts, settings_.locks, settings_.station_step_mm, settings_.effort))
       grid_.push_back({std::move(stations)});
     result_.stations = grid_.size();
     result_.clockings = clocking_count(parts, settings_.locks, settings_.clock_step_rad);
