@@ -76,24 +76,21 @@ struct Searched {
   std::int64_t work = 0;
 };
 
-Searched search_for_route(const SearchProblem& problem, std::int64_t most_work,
-                          const std::function<bool()>& stop) {
+Searched search_for_route(const SearchProblem& problem, const Effort& effort) {
   RouteSearchSettings settings;
-  settings.most_work = most_work;
-  settings.stop = stop;
+  settings.effort = effort;
   RouteSearch search(problem, settings);
   Searched searched;
   searched.outcome = search.run();
   searched.work = search.work();
-  if (searched.outcome == SearchOutcome::found) searched.route = tidy(search.judge(), search.route());
+  if (searched.outcome == SearchOutcome::found) searched.route = tidy(search.judge(), search.route(), effort);
   return searched;
 }
 
 }  // namespace
 
-LayoutTrials::LayoutTrials(const SearchProblem& base, std::vector<Clockings> clockings,
-                           std::function<bool()> stop)
-    : base_(base), clockings_(std::move(clockings)), stop_(std::move(stop)) {}
+LayoutTrials::LayoutTrials(const SearchProblem& base, std::vector<Clockings> clockings, const Effort& effort)
+    : base_(base), clockings_(std::move(clockings)), effort_(effort) {}
 
 /// The route with the clocking that switches with the most reserve, up to what is wanted, and of those with
 /// the weakest field; nothing when no clocking allows it.
@@ -101,6 +98,7 @@ std::optional<PlacedDesign> LayoutTrials::surest(const SearchProblem& problem, c
   std::optional<SwitchingNeed> least;
   const Clockings* best = nullptr;
   for (const Clockings& clock_rad : clockings_) {
+    if (effort_.cut_short()) break;
     const SearchProblem clocked = with_layout(base_, problem.design.layout().station_mm, clock_rad);
     const auto need = switching_need(clocked, route);
     if (!need || (least && !better(*need, *least, reserve_wanted(clocked.design)))) continue;
@@ -124,7 +122,7 @@ Trial LayoutTrials::ask_any_clocking(const Stations& stations, double clearance_
   SearchProblem problem = with_layout(base_, stations, clockings_.front());
   problem.required_clearance_mm = clearance_mm;
   problem.heeded.field = false;
-  const Searched searched = search_for_route(problem, most_work, stop_);
+  const Searched searched = search_for_route(problem, effort_.renewed(most_work));
   work_ += searched.work;
   if (searched.outcome == SearchOutcome::proved_none) return {Verdict::unreachable, std::nullopt};
   if (searched.outcome == SearchOutcome::stopped) return {Verdict::undecided, std::nullopt};
@@ -137,10 +135,10 @@ Trial LayoutTrials::ask_each_clocking(const Stations& stations, double clearance
   bool all_proved = true;
   std::int64_t left = most_work;
   for (const Clockings& clock_rad : clockings_) {
-    if (left <= 0) return {Verdict::undecided, std::nullopt};
+    if (left <= 0 || effort_.cut_short()) return {Verdict::undecided, std::nullopt};
     SearchProblem problem = with_layout(base_, stations, clock_rad);
     problem.required_clearance_mm = clearance_mm;
-    const Searched searched = search_for_route(problem, left, stop_);
+    const Searched searched = search_for_route(problem, effort_.renewed(left));
     work_ += searched.work;
     left -= searched.work;
     if (searched.outcome == SearchOutcome::found)
