@@ -198,7 +198,7 @@ std::optional<Reason> find_reason(const SearchProblem& problem, const ReasonSett
     if (!eased) continue;
     search_settings.most_work = std::min(settings.most_work, left);
     RouteSearch search(*eased, search_settings);
-    const SearchOutcome outcome = search.run();
+    const SearchOutcome outcome = search.run(eased->goal);
     left -= search.work();
     if (outcome != SearchOutcome::found && left <= 0) return std::nullopt;
     if (outcome != SearchOutcome::found) continue;

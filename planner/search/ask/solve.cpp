@@ -59,7 +59,7 @@ int switches_of(const Plan& plan) {
 std::optional<Plan> better_plan(const SearchProblem& problem, const RouteSearchSettings& settings,
                                 SearchOutcome& outcome) {
   RouteSearch search(problem, settings);
-  outcome = search.run();
+  outcome = search.run(problem.goal);
   if (outcome != SearchOutcome::found) return std::nullopt;
   auto plan = plan_of(search);
   return plan ? std::optional<Plan>(std::move(*plan)) : std::nullopt;
@@ -234,7 +234,7 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
   search_settings.most_work = settings.most_work;
   search_settings.stop = [&] { return settings.interrupted() || clock.seconds() > settings.budget_seconds; };
   RouteSearch search(problem, search_settings);
-  const SearchOutcome outcome = search.run();
+  const SearchOutcome outcome = search.run(problem.goal);
   if (outcome == SearchOutcome::found) {
     auto plan = plan_of(search);
     if (plan) return fill_plan(answer, problem, improved(problem, std::move(*plan), settings, search));

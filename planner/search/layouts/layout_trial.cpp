@@ -43,26 +43,6 @@ std::optional<PlacedDesign> placed(const SearchProblem& problem, const Route& ro
   return PlacedDesign{problem.design.layout(), std::move(*plan), route.switches(), field_mT, 0};
 }
 
-/// What one search came to.
-struct Searched {
-  SearchOutcome outcome = SearchOutcome::stopped;
-  Route route;  ///< tidied, after `found`
-  std::int64_t work = 0;
-};
-
-Searched search_for_route(const SearchProblem& problem, std::int64_t most_work,
-                          const std::function<bool()>& stop) {
-  RouteSearchSettings settings;
-  settings.most_work = most_work;
-  settings.stop = stop;
-  RouteSearch search(problem, settings);
-  Searched searched;
-  searched.outcome = search.run();
-  searched.work = search.work();
-  if (searched.outcome == SearchOutcome::found) searched.route = tidy(search.judge(), search.route());
-  return searched;
-}
-
 }  // namespace
 
 LayoutTrials::LayoutTrials(const SearchProblem& base, std::vector<Clockings> clockings,
@@ -86,6 +66,19 @@ std::optional<PlacedDesign> LayoutTrials::weakest(const SearchProblem& problem, 
   return placed(clocked, route, *least);
 }
 
+LayoutTrials::Searched LayoutTrials::search(const SearchProblem& problem, std::int64_t most_work) {
+  RouteSearchSettings settings;
+  settings.most_work = most_work;
+  settings.stop = stop_;
+  RouteSearch search(problem, settings);
+  Searched searched;
+  searched.outcome = search.run(problem.goal);
+  searched.work = search.work();
+  if (searched.outcome == SearchOutcome::found) searched.route = tidy(search.judge(), search.route());
+  work_ += searched.work;
+  return searched;
+}
+
 Trial LayoutTrials::ask(const Stations& stations, double clearance_mm, std::int64_t most_work) {
   const std::int64_t before = work_;
   Trial trial = ask_any_clocking(stations, clearance_mm, most_work);
@@ -97,8 +90,7 @@ Trial LayoutTrials::ask_any_clocking(const Stations& stations, double clearance_
   SearchProblem problem = with_layout(base_, stations, clockings_.front());
   problem.required_clearance_mm = clearance_mm;
   problem.heeded.field = false;
-  const Searched searched = search_for_route(problem, most_work, stop_);
-  work_ += searched.work;
+  const Searched searched = search(problem, most_work);
   if (searched.outcome == SearchOutcome::proved_none) return {Verdict::unreachable, std::nullopt};
   if (searched.outcome == SearchOutcome::stopped) return {Verdict::undecided, std::nullopt};
   if (auto design = weakest(problem, searched.route)) return {Verdict::reached, std::move(design)};
@@ -113,8 +105,7 @@ Trial LayoutTrials::ask_each_clocking(const Stations& stations, double clearance
     if (left <= 0) return {Verdict::undecided, std::nullopt};
     SearchProblem problem = with_layout(base_, stations, clock_rad);
     problem.required_clearance_mm = clearance_mm;
-    const Searched searched = search_for_route(problem, left, stop_);
-    work_ += searched.work;
+    const Searched searched = search(problem, left);
     left -= searched.work;
     if (searched.outcome == SearchOutcome::found)
       if (const auto field = strongest_field(problem, searched.route))

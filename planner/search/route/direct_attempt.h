@@ -24,8 +24,8 @@ namespace withy {
 /// What it keeps references to must outlive it.
 class DirectAttempt {
  public:
-  DirectAttempt(const SearchProblem& problem, CellProbe& probe, const StepJudge& judge)
-      : problem_(problem), probe_(probe), judge_(judge) {}
+  DirectAttempt(const Goal& goal, CellProbe& probe, const StepJudge& judge)
+      : problem_(judge.problem()), goal_(goal), probe_(probe), judge_(judge) {}
 
   /// A route with at most so many switches, each of which engages a lock. It stops at the first.
   std::optional<Route> run(int most_switches, std::int64_t most_work);
@@ -59,6 +59,7 @@ class DirectAttempt {
   Route route() const;
 
   const SearchProblem& problem_;
+  const Goal& goal_;
   CellProbe& probe_;
   const StepJudge& judge_;
   std::vector<BackStep> way_;  // from the goal state on
