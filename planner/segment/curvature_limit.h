@@ -1,10 +1,12 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// The disk of allowed curvatures: |u| at most the curvature limit.
+// Curvatures and their limit: a state may bend by |u| up to the limit, the curvature disk.
 #pragma once
+
+#include <algorithm>
 
 #include <Eigen/Core>
 
-#include "planner/segment/design.h"
+#include "planner/segment/state.h"
 
 namespace withy {
 
@@ -16,6 +18,13 @@ inline constexpr double kCurvatureRounding = 1.0 + 1e-9;
 inline Eigen::Vector2d clamp_to_curvature_disk(const Design& design, const Eigen::Vector2d& u) {
   const double kappa = design.segment().curvature_max_per_mm;
   return u.norm() > kappa ? Eigen::Vector2d(u * (kappa / u.norm())) : u;
+}
+
+/// The largest curvature (1/mm) of any region in one state.
+inline double largest_curvature(const Design& design, const State& state) {
+  double most = 0.0;
+  for (const Region& region : regions_of(design, state)) most = std::max(most, region.u.norm());
+  return most;
 }
 
 }  // namespace withy

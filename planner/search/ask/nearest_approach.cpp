@@ -5,6 +5,7 @@
 
 #include <fmt/format.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/search/route/nearest_state.h"
 #include "planner/search/route/route_search.h"
 #include "planner/segment/shape.h"
@@ -60,10 +61,9 @@ class Follower {
 
 /// What keeps the end of a plan to a wider target from being a plan to the target.
 std::string what_is_missing(const Goal& asked, const Eigen::Isometry3d& tip) {
-  constexpr double kDegrees = 180.0 / M_PI;
   if (asked.direction_error(tip) > asked.direction_tolerance_rad)
     return fmt::format("the tip points {:.0f} degrees off the wanted direction ({:.0f} are allowed)",
-                       asked.direction_error(tip) * kDegrees, asked.direction_tolerance_rad * kDegrees);
+                       degrees(asked.direction_error(tip)), degrees(asked.direction_tolerance_rad));
   return fmt::format("no plan brings the tip within {:.4g} mm", asked.tolerance_mm);
 }
 

@@ -4,10 +4,11 @@
 #include <algorithm>
 #include <cmath>
 #include <iterator>
-#include <limits>
 #include <ostream>
 
 #include <fmt/format.h>
+
+#include "geometry/numbers/numbers.h"
 
 namespace withy {
 
@@ -57,7 +58,7 @@ void write_reached_cells(const CellStore& store, const CellLabels& labels, std::
 
 Coverage coverage_of(const CellStore& store, const CellLabels& labels) {
   Coverage c;
-  c.finest_cell_mm = std::numeric_limits<double>::infinity();
+  c.finest_cell_mm = kInfinity;
   for_each_unsplit(store, [&](const CellRef& ref) {
     if (store.status(ref) == CellStatus::blocked)
       ++c.cells_excluded;

@@ -2,8 +2,8 @@
 #include "planner/search/route/route_search.h"
 
 #include <algorithm>
-#include <limits>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/search/route/direct_attempt.h"
 #include "planner/search/route/notched_twin.h"
 #include "planner/search/route/reached_cells.h"
@@ -157,8 +157,7 @@ bool RouteSearch::refine_or_give_up(const CellRef& ref) {
 }
 
 void RouteSearch::note_approach(const Threading& failed) {
-  const double best_mm =
-      best_approach_ ? best_approach_->distance_mm : std::numeric_limits<double>::infinity();
+  const double best_mm = best_approach_ ? best_approach_->distance_mm : kInfinity;
   if (auto nearer = threader_.approach_nearer_than(best_mm, goal_, failed))
     best_approach_ = std::move(nearer);
 }

@@ -6,6 +6,7 @@
 #include <limits>
 #include <optional>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/search/cells/compass_search.h"
 #include "planner/segment/curvature_limit.h"
 #include "planner/segment/shape.h"
@@ -22,8 +23,6 @@ constexpr double kBeside = 4.0;
 constexpr int kWidenRounds = 14;
 // Frozen bends (rad) as near as this are one: no cell is cut finer.
 constexpr double kLeastBend_rad = 1e-6;
-
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 double clamp_to(const Box& box, int k, double x) {
   return std::clamp(x, box.low[Box::idx(k)], box.high[Box::idx(k)]);
