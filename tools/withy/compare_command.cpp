@@ -67,8 +67,9 @@ void add_compare_command(CommandLine& line) {
       ->check(CLI::Range(0, kMaxLocks));
   app.add_option("--clearance", options->how.clearance_mm, "required clearance in mm; left out: the scene's")
       ->check(CLI::NonNegativeNumber);
-  app.add_option("--budget", options->how.budget_s,
-                 "seconds for each count after which the search gives up undecided; default 60")
+  app.add_option(
+         "--budget", options->how.budget_s,
+         "seconds for each count after the channel is read; the search then gives up undecided; default 60")
       ->check(CLI::PositiveNumber);
   app.add_option("-o,--output", options->folder,
                  "folder for compare.json and compare.html; left out: nothing is written");

@@ -22,7 +22,7 @@ struct Options {
   std::filesystem::path scene;
   std::optional<int> locks;
   std::optional<double> clearance_mm;
-  double budget_s = 60.0;
+  double budget_s = shares::kPlanSeconds;
   std::uint64_t seed = 1;
   std::string planner;
   std::string distance = "field";
@@ -88,7 +88,9 @@ void add_plan_command(CommandLine& line) {
   app.add_option("--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
       ->check(CLI::NonNegativeNumber);
   app.add_option("--budget", options->budget_s,
-                 "seconds after which the search gives up undecided; default 60")
+                 "seconds for the whole question after the channel is read: the search gives up undecided, "
+                 "and looks for a "
+                 "better plan or for reasons are cut short; default 60")
       ->check(CLI::PositiveNumber);
   app.add_option("--seed", options->seed, "seed of stock planners' random choices; default 1");
   app.add_option("--planner", options->planner,

@@ -45,15 +45,15 @@ std::optional<PlacedDesign> placed(const SearchProblem& problem, const Route& ro
 
 }  // namespace
 
-LayoutTrials::LayoutTrials(const SearchProblem& base, std::vector<Clockings> clockings,
-                           std::function<bool()> stop)
-    : base_(base), clockings_(std::move(clockings)), stop_(std::move(stop)) {}
+LayoutTrials::LayoutTrials(const SearchProblem& base, std::vector<Clockings> clockings, const Effort& effort)
+    : base_(base), clockings_(std::move(clockings)), effort_(effort) {}
 
 /// The route with the clocking that asks for the weakest field; nothing when no clocking allows it.
 std::optional<PlacedDesign> LayoutTrials::weakest(const SearchProblem& problem, const Route& route) const {
   std::optional<double> least;
   const Clockings* best = nullptr;
   for (const Clockings& clock_rad : clockings_) {
+    if (effort_.cut_short()) break;
     const SearchProblem clocked = with_layout(base_, problem.design.layout().station_mm, clock_rad);
     const auto field = strongest_field(clocked, route);
     if (!field || (least && *field >= *least)) continue;
@@ -68,13 +68,13 @@ std::optional<PlacedDesign> LayoutTrials::weakest(const SearchProblem& problem, 
 
 LayoutTrials::Searched LayoutTrials::search(const SearchProblem& problem, std::int64_t most_work) {
   RouteSearchSettings settings;
-  settings.most_work = most_work;
-  settings.stop = stop_;
+  settings.effort = effort_.renewed(most_work);
   RouteSearch search(problem, settings);
   Searched searched;
   searched.outcome = search.run(problem.goal);
   searched.work = search.work();
-  if (searched.outcome == SearchOutcome::found) searched.route = tidy(search.judge(), search.route());
+  if (searched.outcome == SearchOutcome::found)
+    searched.route = tidy(search.judge(), search.route(), settings.effort);
   work_ += searched.work;
   return searched;
 }
@@ -102,7 +102,7 @@ Trial LayoutTrials::ask_each_clocking(const Stations& stations, double clearance
   bool all_proved = true;
   std::int64_t left = most_work;
   for (const Clockings& clock_rad : clockings_) {
-    if (left <= 0) return {Verdict::undecided, std::nullopt};
+    if (left <= 0 || effort_.cut_short()) return {Verdict::undecided, std::nullopt};
     SearchProblem problem = with_layout(base_, stations, clock_rad);
     problem.required_clearance_mm = clearance_mm;
     const Searched searched = search(problem, left);

@@ -12,6 +12,7 @@
 #include <optional>
 #include <vector>
 
+#include "planner/effort/effort.h"
 #include "planner/plan/answer.h"
 #include "planner/search/layouts/layout_grid.h"
 #include "planner/search/problem.h"
@@ -37,11 +38,12 @@ struct Trial {
 
 class LayoutTrials {
  public:
-  /// `base` is the question with any layout; what it refers to must outlive this.
-  LayoutTrials(const SearchProblem& base, std::vector<Clockings> clockings, std::function<bool()> stop);
+  /// `base` is the question with any layout; what it refers to must outlive this. The effort ends every
+  /// trial; its work counts for none.
+  LayoutTrials(const SearchProblem& base, std::vector<Clockings> clockings, const Effort& effort);
 
-  /// Each search does at most `most_work`, the clockings of one trial together at most so much again.
-  /// Precondition: a design can have these stations.
+  /// Each search does at most `most_work` (RouteSearch::work), the clockings of one trial together at most so
+  /// much again. Precondition: a design can have these stations.
   Trial ask(const Stations& stations, double clearance_mm, std::int64_t most_work);
 
   /// RouteSearch::work of all trials.
@@ -63,7 +65,7 @@ class LayoutTrials {
 
   const SearchProblem& base_;
   std::vector<Clockings> clockings_;
-  std::function<bool()> stop_;
+  Effort effort_;  // its work is not looked at
   std::int64_t work_ = 0;
 };
 

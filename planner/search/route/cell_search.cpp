@@ -27,7 +27,7 @@ CellSearch::CellSearch(const Goal& goal, const RouteSearchSettings& settings, Ce
 
 CellSearch::Outcome CellSearch::run() {
   while (true) {
-    if (!goals_.open_due_levels()) return Outcome::stopped;
+    if (links_cut_short_ || !goals_.open_due_levels()) return Outcome::stopped;
     if (queue_.empty()) return Outcome::exhausted;
     const auto ref = queue_.pop();
     if (!ref || !settle_goal(*ref)) continue;
@@ -73,16 +73,30 @@ void CellSearch::sharpen_goal(const CellRef& ref) {
 void CellSearch::expand(const CellRef& ref) {
   const Box box = store_.box(ref);
   reach(ref, ref.leaf, box, -1, false);
-  std::vector<SwitchLink> links;
-  links_of(store_.problem().design, store_.chart(), store_.leaf(ref), box, links);
-  for (const SwitchLink& link : links) {
+  each_link(ref, [&](const SwitchLink& link) {
     const int other = store_.index_of(link.other);
     const CellRef whole{other, 0};
-    if (store_.status(whole) == CellStatus::blocked && !store_.is_split(whole)) continue;
-    if (!gate_.may_switch(ref.leaf, link, other)) continue;
+    if (store_.status(whole) == CellStatus::blocked && !store_.is_split(whole)) return;
+    if (!gate_.may_switch(ref.leaf, link, other)) return;
     // Searched backward: the plan comes from there to here, so it does the opposite.
     reach(ref, other, link.there, link.lock, !link.engages);
-  }
+  });
+}
+
+/// Hands out the switches that lead out of a cell, as long as the effort lasts. Where it does not, what is
+/// known is not whole any more, and nothing can be proved of it.
+void CellSearch::each_link(const CellRef& ref, const std::function<void(const SwitchLink&)>& take) {
+  std::int64_t here = 0;
+  const auto hand_out = [&](const SwitchLink& link) {
+    const bool covered = ++here <= shares::kLinksOfExpansion;
+    work_.add_link(covered);
+    if (work_.must_stop_links(covered)) links_cut_short_ = true;
+    if (!cut_short()) take(link);
+    return !cut_short();
+  };
+  if (!for_each_link(store_.problem().design, store_.chart(), store_.leaf(ref), store_.box(ref),
+                     settings_.effort, hand_out))
+    links_cut_short_ = true;
 }
 
 /// Looks at every cell of `leaf` that meets `query`, splitting what is mixed and coarse, and relaxes what may
@@ -210,10 +224,9 @@ bool CellSearch::way_stands(CellRef ref) {
 void CellSearch::reopen_around(const CellRef& ref) {
   const Box box = store_.box(ref);
   reopen_meeting(ref.leaf, box);
-  std::vector<SwitchLink> links;
-  links_of(store_.problem().design, store_.chart(), store_.leaf(ref), box, links);
-  for (const SwitchLink& link : links)
+  each_link(ref, [&](const SwitchLink& link) {
     if (const int known = store_.find(link.other); known >= 0) reopen_meeting(known, link.there);
+  });
 }
 
 void CellSearch::reopen_meeting(int leaf, const Box& query) {

@@ -13,6 +13,7 @@
 //   * when run() says `exhausted`, every state from which the target can be reached lies in a reached cell.
 #pragma once
 
+#include <functional>
 #include <vector>
 
 #include "planner/search/route/cell_queue.h"
@@ -50,13 +51,14 @@ class CellSearch {
   void mend();
 
   const CellLabels& labels() const { return queue_.labels(); }
-  /// Stopped in such a way that it can't go on: some goal cells are missing.
-  bool cut_short() const { return goals_.cut_short(); }
+  /// Stopped in such a way that it can't go on: some goal cells or some links are missing.
+  bool cut_short() const { return goals_.cut_short() || links_cut_short_; }
 
  private:
   bool settle_goal(const CellRef& ref);
   void sharpen_goal(const CellRef& ref);
   void expand(const CellRef& ref);
+  void each_link(const CellRef& ref, const std::function<void(const SwitchLink&)>& take);
   void reach(const CellRef& from, int leaf, const Box& query, int lock, bool engages);
   void relax(const CellRef& from, const CellRef& to, int lock, bool engages);
   std::vector<CellRef> lost_cells();
@@ -72,6 +74,7 @@ class CellSearch {
   GoalCells goals_;
   std::vector<CellRef> changed_;  // cut or given up since ways were mended last
   CellRef arrived_;
+  bool links_cut_short_ = false;
 };
 
 /// May a way from the start be led on from this cell? The start is in it, or it is marked with a state that

@@ -16,7 +16,7 @@ bool GoalCells::open_due_levels() {
       seek({store_.index_of(leaf), 0});
       return !cut_short_ && !work_.must_stop();
     };
-    if (!for_each_leaf(design, store_.chart(), levels_open_, open)) return false;
+    if (!for_each_leaf(design, store_.chart(), levels_open_, settings_.effort, open)) return false;
     ++levels_open_;
   }
   return !cut_short_;

@@ -11,13 +11,6 @@
 
 namespace withy {
 
-namespace {
-
-// Of ways with coarse mixed cells one in so many is tried all the same: where there is room it will do.
-constexpr int kAttemptInterval = 4;
-
-}  // namespace
-
 RouteSearch::RouteSearch(const SearchProblem& problem, RouteSearchSettings settings)
     : problem_(problem),
       settings_(std::move(settings)),
@@ -36,7 +29,7 @@ SearchOutcome RouteSearch::run(const Goal& goal) {
 }
 
 SearchOutcome RouteSearch::run(const Goal& goal, std::int64_t more_work) {
-  settings_.most_work = work() + more_work;
+  settings_.effort = settings_.effort.renewed(work() + more_work);
   return run(goal);
 }
 
@@ -60,7 +53,7 @@ std::optional<FoundRoute> RouteSearch::without_cells() {
   if (!route) {
     // What needs no search should not wait for cells as fine as a narrow lumen asks.
     work_.add_try();
-    route = threader_.straight(goal_);
+    route = threader_.straight(goal_, settings_.effort);
   }
   if (!route) route = try_notches();
   if (!route) return std::nullopt;
@@ -69,10 +62,10 @@ std::optional<FoundRoute> RouteSearch::without_cells() {
 
 /// More than one motion, and switches.
 std::optional<Route> RouteSearch::try_directly() {
-  if (settings_.most_direct_work <= 0) return std::nullopt;
-  const std::int64_t most = settings_.most_direct_work * std::max(1, problem_.design.lock_count());
+  if (settings_.direct_work <= 0) return std::nullopt;
+  const std::int64_t most = settings_.direct_work * std::max(1, problem_.design.lock_count());
   DirectAttempt attempt(goal_, store_.probe(), judge_);
-  auto route = attempt.run(settings_.most_switches, std::min(most, settings_.most_work));
+  auto route = attempt.run(settings_.most_switches, settings_.effort.part(most));
   work_.add_other(attempt.work());
   return route;
 }
@@ -82,7 +75,7 @@ std::optional<Route> RouteSearch::try_notches() {
   const auto twin = notched_twin(problem_, store_.chart());
   if (!twin) return std::nullopt;
   RouteSearchSettings settings = settings_;
-  settings.most_work = std::min(settings_.most_work, settings_.most_twin_work);
+  settings.effort = settings_.effort.part(settings_.twin_work);
   RouteSearch search(*twin, settings);
   const SearchOutcome outcome = search.run(goal_);
   work_.add_other(search.work());
@@ -92,7 +85,7 @@ std::optional<Route> RouteSearch::try_notches() {
 }
 
 SearchOutcome RouteSearch::search_cells() {
-  while (true) {
+  while (!settings_.effort.cut_short()) {
     switch (cell_search_->run()) {
       case CellSearch::Outcome::stopped:
         return SearchOutcome::stopped;
@@ -104,16 +97,18 @@ SearchOutcome RouteSearch::search_cells() {
     const std::vector<CellRef> way = cell_search_->way();
     if (!refine_coarse(way)) {
       work_.add_try();
-      ThreadedWay threaded = threader_.thread(goal_, way, labels());
+      ThreadedWay threaded = threader_.thread(goal_, way, labels(), settings_.effort);
       if (threaded.found) {
         found_ = std::move(*threaded.found);
         return SearchOutcome::found;
       }
+      if (settings_.effort.cut_short()) break;  // what was not looked at has not failed
       note_approach(threaded.failed);
       if (!refine_failed(way, threaded.failed)) return SearchOutcome::stopped;
     }
     cell_search_->mend();
   }
+  return SearchOutcome::stopped;
 }
 
 /// Splits the way's coarsest mixed cells; false when none is coarse any more.
@@ -121,7 +116,8 @@ bool RouteSearch::refine_coarse(const std::vector<CellRef>& way) {
   double coarsest = 0.0;
   for (const CellRef& ref : way)
     if (store_.status(ref) == CellStatus::mixed) coarsest = std::max(coarsest, store_.travel_mm(ref));
-  if (coarsest <= settings_.attempt_travel_mm || ++coarse_ways_ % kAttemptInterval == 0) return false;
+  if (coarsest <= settings_.attempt_travel_mm || ++coarse_ways_ % shares::kCoarseTryInterval == 0)
+    return false;
   for (const CellRef& ref : way)
     if (store_.status(ref) == CellStatus::mixed && !store_.is_split(ref) &&
         store_.travel_mm(ref) > 0.5 * coarsest)

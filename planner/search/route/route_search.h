@@ -33,7 +33,7 @@
 namespace withy {
 
 /// Searches of one problem (which must outlive it) but for its goal. Deterministic: no randomness, no clock
-/// but in `stop`.
+/// but in the effort.
 ///
 /// Cells and links don't depend on the target. So one search can answer for many, one after the other. What
 /// it has found by then speeds up the next: after `found`, keep_route() makes every state of the route a

@@ -3,8 +3,9 @@
 #pragma once
 
 #include <cstdint>
-#include <functional>
-#include <limits>
+
+#include "planner/effort/effort.h"
+#include "planner/effort/shares.h"
 
 namespace withy {
 
@@ -19,18 +20,16 @@ struct RouteSearchSettings {
   double finest_travel_mm = 0.004;  ///< mixed cells finer than this are not split any more
   /// What the short attempt before the cells may take (direct_attempt.h) for each lock, and without locks; 0:
   /// there is no such attempt.
-  std::int64_t most_direct_work = 15000;
+  std::int64_t direct_work = shares::kDirectWork;
   /// Where frozen bends are continuous: what looking for a plan with some of them may take before the whole
   /// question is asked (notched_twin.h).
-  std::int64_t most_twin_work = 3000000;
+  std::int64_t twin_work = shares::kTwinWork;
   static constexpr int kAnySwitches = 1000;
   /// Ways with more switches are not looked at; "none" then means none with so few: the least number of
   /// switches to the target is kept of every cell (way_label.h).
   int most_switches = kAnySwitches;
   bool limits_switches() const { return most_switches < kAnySwitches; }
-  std::int64_t most_work = std::numeric_limits<std::int64_t>::max();  ///< see RouteSearch::work()
-  /// Asked often: true ends the search undecided.
-  std::function<bool()> stop = [] { return false; };
+  Effort effort;  ///< work as RouteSearch::work counts it; where it is spent the search ends undecided
 };
 
 enum class SearchOutcome { found, proved_none, stopped };

@@ -12,22 +12,23 @@ WayThreader::WayThreader(CellStore& store, const KnownStates& known, const StepJ
       judge_(judge),
       margin_([&store](const State& state) { return store.probe().body_margin(state); }) {}
 
-ThreadedWay WayThreader::thread(const Goal& goal, const std::vector<CellRef>& way,
-                                const CellLabels& labels) const {
+ThreadedWay WayThreader::thread(const Goal& goal, const std::vector<CellRef>& way, const CellLabels& labels,
+                                const Effort& effort) const {
   const std::vector<ChainCell> chain = chain_of(way, labels);
   const int from = entrance_of(store_, way.front());
   const std::size_t steps_known = known_.way_to(from).size();
-  Threading within = thread_from(from, goal, chain, Passage::within);
+  Threading within = thread_from(from, goal, chain, Passage::within, effort);
   if (within.failed.empty()) return {FoundRoute{std::move(within.route), from, steps_known}, {}};
-  Threading beside = thread_from(from, goal, chain, Passage::beside);
+  Threading beside = thread_from(from, goal, chain, Passage::beside, effort);
   if (beside.failed.empty()) return {FoundRoute{std::move(beside.route), from, steps_known}, {}};
   return {std::nullopt, std::move(within)};
 }
 
-std::optional<Route> WayThreader::straight(const Goal& goal) const {
+std::optional<Route> WayThreader::straight(const Goal& goal, const Effort& effort) const {
   const CellRef whole{0, 0};
   const ChainCell cell{&store_.leaf(whole), store_.box(whole), false, -1, false};
-  Threading threading = thread_chain(goal, store_.chart(), judge_, margin_, {cell});
+  Threading threading =
+      thread_chain(goal, store_.chart(), judge_, margin_, {cell}, Passage::within, start_state(), effort);
   if (!threading.failed.empty()) return std::nullopt;
   return std::move(threading.route);
 }
@@ -48,9 +49,9 @@ std::vector<ChainCell> WayThreader::chain_of(const std::vector<CellRef>& way,
 
 /// The route of the threading starts with the way to the known state.
 Threading WayThreader::thread_from(int known, const Goal& goal, const std::vector<ChainCell>& chain,
-                                   Passage passage) const {
+                                   Passage passage, const Effort& effort) const {
   Threading threading =
-      thread_chain(goal, store_.chart(), judge_, margin_, chain, passage, known_.state(known));
+      thread_chain(goal, store_.chart(), judge_, margin_, chain, passage, known_.state(known), effort);
   const std::vector<RouteStep> way = known_.way_to(known);
   threading.proved_steps += way.size();
   threading.route.steps.insert(threading.route.steps.begin(), way.begin(), way.end());

@@ -20,7 +20,8 @@ struct FoundRoute {
   std::size_t steps_known = 0;  ///< how many steps lead there
 };
 
-/// What became of a way: a route, or the first threading that failed, its route led in from the start.
+/// What became of a way: a route, or the first threading that failed, its route led in from the start. Where
+/// the effort was cut short, what failed may not have been looked at.
 struct ThreadedWay {
   std::optional<FoundRoute> found;
   Threading failed;
@@ -33,10 +34,11 @@ class WayThreader {
 
   /// `way`: cells from one that a route may be led on from (entrance_of) to a goal cell, linked as their
   /// labels say.
-  ThreadedWay thread(const Goal& goal, const std::vector<CellRef>& way, const CellLabels& labels) const;
+  ThreadedWay thread(const Goal& goal, const std::vector<CellRef>& way, const CellLabels& labels,
+                     const Effort& effort) const;
 
   /// One motion from the start to a goal state without a switch.
-  std::optional<Route> straight(const Goal& goal) const;
+  std::optional<Route> straight(const Goal& goal, const Effort& effort) const;
 
   /// The nearest state to the target of a way that failed, as far as it was proved, and what stopped it;
   /// nothing where that is not nearer than `best_mm`.
@@ -45,8 +47,8 @@ class WayThreader {
 
  private:
   std::vector<ChainCell> chain_of(const std::vector<CellRef>& way, const CellLabels& labels) const;
-  Threading thread_from(int known, const Goal& goal, const std::vector<ChainCell>& chain,
-                        Passage passage) const;
+  Threading thread_from(int known, const Goal& goal, const std::vector<ChainCell>& chain, Passage passage,
+                        const Effort& effort) const;
 
   const CellStore& store_;
   const KnownStates& known_;
