@@ -5,7 +5,7 @@
 #include <cstdint>
 #include <vector>
 
-#include "planner/search/route/cell_store.h"
+#include "planner/search/cells/cell_store.h"
 
 namespace withy {
 

@@ -9,8 +9,8 @@
 #include <optional>
 #include <vector>
 
+#include "planner/search/cells/cell_store.h"
 #include "planner/search/route/cell_labels.h"
-#include "planner/search/route/cell_store.h"
 
 namespace withy {
 

@@ -16,8 +16,8 @@
 #include <functional>
 #include <vector>
 
+#include "planner/search/cells/field_gate.h"
 #include "planner/search/route/cell_queue.h"
-#include "planner/search/route/field_gate.h"
 #include "planner/search/route/goal_cells.h"
 
 namespace withy {

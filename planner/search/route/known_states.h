@@ -8,7 +8,7 @@
 #include <cstddef>
 #include <vector>
 
-#include "planner/search/route/cell_store.h"
+#include "planner/search/cells/cell_store.h"
 #include "planner/search/route/route.h"
 
 namespace withy {

@@ -5,8 +5,8 @@
 #include <iosfwd>
 
 #include "planner/plan/answer.h"
+#include "planner/search/cells/cell_store.h"
 #include "planner/search/route/cell_labels.h"
-#include "planner/search/route/cell_store.h"
 
 namespace withy {
 

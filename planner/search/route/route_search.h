@@ -21,9 +21,9 @@
 #include <vector>
 
 #include "planner/plan/answer.h"
+#include "planner/search/cells/cell_store.h"
+#include "planner/search/cells/field_gate.h"
 #include "planner/search/route/cell_search.h"
-#include "planner/search/route/cell_store.h"
-#include "planner/search/route/field_gate.h"
 #include "planner/search/route/known_states.h"
 #include "planner/search/route/route.h"
 #include "planner/search/route/route_search_settings.h"

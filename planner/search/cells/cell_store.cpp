@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-#include "planner/search/route/cell_store.h"
+#include "planner/search/cells/cell_store.h"
 
 namespace withy {
 

@@ -5,8 +5,8 @@
 #include <map>
 #include <tuple>
 
+#include "planner/search/cells/cell_store.h"
 #include "planner/search/cells/links.h"
-#include "planner/search/route/cell_store.h"
 
 namespace withy {
 

@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-#include "planner/search/route/field_gate.h"
+#include "planner/search/cells/field_gate.h"
 
 namespace withy {
 
