@@ -5,7 +5,7 @@
 #include <cassert>
 #include <numbers>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "geometry/numbers/numbers.h"
 #include "planner/script/tendon_inverse.h"

@@ -7,7 +7,8 @@
 #include <limits>
 #include <numbers>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
+#include <nlohmann/json.hpp>
 
 #include "geometry/numbers/numbers.h"
 #include "planner/scene/scene_json.h"

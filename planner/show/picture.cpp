@@ -9,7 +9,7 @@
 #include <utility>
 #include <vector>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "geometry/numbers/numbers.h"
 #include "planner/files/cautions.h"

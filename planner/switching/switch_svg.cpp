@@ -3,7 +3,7 @@
 #include <cmath>
 #include <numbers>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "geometry/numbers/numbers.h"
 #include "planner/files/markup.h"

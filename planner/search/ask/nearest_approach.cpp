@@ -3,7 +3,7 @@
 
 #include <cmath>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "geometry/numbers/numbers.h"
 #include "planner/effort/shares.h"
