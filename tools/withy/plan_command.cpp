@@ -86,9 +86,10 @@ void add_plan_command(CommandLine& line) {
       .within(0, kMaxLocks);
   add_option(app, "--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
       .non_negative();
-  add_option(app, "--budget", options->budget_s,
-             "seconds for the whole question after the channel is read: the search gives up undecided, "
-             "and looks for a better plan or for reasons are cut short; default 60")
+  add_option(
+      app, "--budget", options->budget_s,
+      "seconds for the whole question after the channel is read; then the search gives up undecided, and the "
+      "looks for a better plan or for a reason are cut short; default 60")
       .positive();
   add_option(app, "--seed", options->seed, "seed of stock planners' random choices; default 1");
   add_option(app, "--planner", options->planner,

@@ -151,7 +151,7 @@ void add_reach_command(CommandLine& line) {
       .positive();
   add_option(app, "--budget", options->budget_s,
              "seconds for each lock count after the channel is read; targets that are open then are left "
-             "undecided. Left out: no clock")
+             "undecided; left out: no clock")
       .positive();
   add_option(app, "-o,--output", options->folder,
              "folder for reach.csv, reach.json and reach.html; left out: nothing is written");

@@ -6,6 +6,7 @@
 #include <functional>
 #include <optional>
 
+#include "planner/effort/effort.h"
 #include "planner/plan/answer.h"
 #include "planner/search/route/route.h"
 
