@@ -6,8 +6,10 @@ namespace withy {
 bool FieldGate::may_switch(int leaf, const SwitchLink& link, int other) {
   const SearchProblem& problem = store_.problem();
   if (!problem.heeded.field || !store_.probe().hardware().checks_field()) return true;
-  // With the free carriage and notched locks the pose of every lock is the same whatever the insertion.
-  const bool one_pose = problem.design.carriage().kind == CarriageKind::free &&
+  // With the free carriage and notched locks every lock has the same pose against the others, and in a
+  // uniform field, whatever the insertion.
+  const bool one_pose = problem.design.field()->coils.empty() &&
+                        problem.design.carriage().kind == CarriageKind::free &&
                         store_.chart().coordinates() == 0 && (link.here.high[1] - link.here.low[1]) < 1e-9 &&
                         (link.here.high[2] - link.here.low[2]) < 1e-9;
   if (!one_pose) return ask(leaf, link);
