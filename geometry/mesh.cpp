@@ -9,6 +9,7 @@
 #include <fstream>
 #include <iterator>
 #include <limits>
+#include <sstream>
 #include <system_error>
 #include <utility>
 
@@ -23,6 +24,8 @@
 #include <fmt/format.h>
 #include <unistd.h>
 
+#include "geometry/input_file.h"
+#include "geometry/mesh_bytes.h"
 #include "geometry/mesh_scan.h"
 
 namespace withy {
@@ -67,16 +70,6 @@ bool read_soup_or_refuse(const std::string& bytes, MeshFormat format, Soup& soup
   } catch (const std::exception&) {
     return false;
   }
-}
-
-/// The file's bytes; nothing when it can't be read.
-std::optional<std::string> bytes_of(const std::filesystem::path& file) {
-  std::error_code fault;
-  if (!std::filesystem::is_regular_file(file, fault)) return std::nullopt;
-  std::ifstream in(file, std::ios::binary);
-  std::string bytes(std::istreambuf_iterator<char>(in), {});
-  if (!in.good() && !in.eof()) return std::nullopt;
-  return bytes;
 }
 
 std::optional<MeshFileFault> fault_in_soup(const Soup& soup) {
@@ -176,7 +169,7 @@ Result<TriangleMesh> read_mesh(const std::filesystem::path& file, LengthUnit uni
   };
   const auto format = mesh_format(file);
   if (!format) return unknown_ending(file);
-  auto bytes = bytes_of(file);
+  auto bytes = read_input(file, kLargestMesh);
   if (!bytes)
     return refuse({1, 1, "there is no such file, or it can't be read", std::string(kFormatsRemedy)});
   if (const auto fault = scan_mesh(*bytes, *format)) return refuse(*fault);
@@ -190,19 +183,26 @@ Result<TriangleMesh> read_mesh(const std::filesystem::path& file, LengthUnit uni
   return scaled_mesh(std::move(soup), millimetres_per(unit));
 }
 
-Result<void> write_mesh(const TriangleMesh& mesh, const std::filesystem::path& file) {
+Result<std::string> mesh_bytes(const TriangleMesh& mesh, const std::filesystem::path& file) {
   const auto format = mesh_format(file);
   if (!format) return unknown_ending(file);
+  std::ostringstream out;
+  if (!write_soup(out, *format, soup_of(mesh)))
+    return input_error(printable(file), 1, 1, "the mesh can't be written down", "name another format");
+  return std::move(out).str();
+}
+
+Result<void> write_mesh(const TriangleMesh& mesh, const std::filesystem::path& file) {
+  const auto bytes = mesh_bytes(mesh, file);
+  if (!bytes) return tl::unexpected<InputError>(bytes.error());
   std::filesystem::path part = file;
   part += fmt::format(".{}.tmp", ::getpid());
-  bool written = false;
-  {
-    std::ofstream out(part, std::ios::binary);
-    written = out.good() && write_soup(out, *format, soup_of(mesh)) && out.flush().good();
-  }
+  std::ofstream out(part, std::ios::binary);
+  out << *bytes;
+  out.close();
   std::error_code fault;
-  if (written) std::filesystem::rename(part, file, fault);
-  if (!written || fault) {
+  if (out) std::filesystem::rename(part, file, fault);
+  if (!out || fault) {
     std::error_code ignored;
     std::filesystem::remove(part, ignored);
     return input_error(printable(file), 1, 1, "this can't be written",

@@ -24,10 +24,13 @@ class JsonNode;
 /// live.
 class JsonFile {
  public:
-  /// Parses a text; `file` is named in errors.
+  /// Parses a text; `file` is named in errors. Lists and objects may lie 32 deep.
   static Result<JsonFile> parse(std::string text, std::string file);
 
   JsonNode root();
+
+  /// The text that was parsed.
+  const std::string& text() const { return text_; }
 
   const std::optional<InputError>& first_fault() const { return fault_; }
 
@@ -62,11 +65,13 @@ class JsonNode {
 
   bool is_null() const { return value_->is_null(); }
   double number() const;
+  double number(std::string_view quantity) const;  ///< within that quantity's range (geometry/ranges.h)
   int count() const;  ///< a whole number, 0 or more
   bool boolean() const;
   std::string text() const;
-  std::vector<double> numbers() const;
-  std::vector<double> numbers(std::size_t wanted) const;  ///< exactly so many
+  std::vector<double> numbers(std::string_view quantity = "") const;
+  /// Exactly so many.
+  std::vector<double> numbers(std::size_t wanted, std::string_view quantity = "") const;
   std::vector<std::string> texts() const;
 
   const std::string& pointer() const { return pointer_; }

@@ -1,14 +1,14 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "planner/report/script_file.h"
 
-#include "geometry/toml_reader.h"
+#include "geometry/input_file.h"
 #include "planner/report/script_csv.h"
 #include "planner/report/script_iso6983.h"
 
 namespace withy {
 
 Result<Script> read_script(const std::filesystem::path& file, const Scene& scene) {
-  const auto text = read_bytes(file);
+  const auto text = read_text_input(file, kLargestTable);
   if (!text) return tl::unexpected(text.error());
   if (file.extension() == ".csv") return read_csv(*text, file.string());
   if (file.extension() != ".ngc")

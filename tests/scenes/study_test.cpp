@@ -228,7 +228,7 @@ TEST_CASE("what is wrong with a study is said where it stands, and nothing is wr
       {"locks = [0, 1]", "locks = [0, 9]", "study.toml:3:13: locks[1] is 9, give a lock count from 0 to 8"},
       {"locks = [0, 1]", "locks = [1, 1]", "study.toml:3:13: locks[1] is 1 once more, give each once"},
       {"budget_work_s = 0.001", "budget_work_s = 0",
-       "study.toml:5:17: budget_work_s is 0, give a number above 0"},
+       "study.toml:5:17: budget_work_s is 0, give a number from 0.001 to 1e+07 s"},
       {"budget_work_s = 0.001", "",
        "study.toml:1:1: no budget_work_s in the file, give budget_work_s, a number"},
       {"\"scene.toml\"", "\"none.toml\"",
@@ -237,7 +237,7 @@ TEST_CASE("what is wrong with a study is said where it stands, and nothing is wr
        "study.toml:12:9: unknown key segment.radios_mm, the keys of [segment] are curvature_max_per_mm, "
        "flexural_rigidity_Nmm2, length_mm, radius_mm, tip_rigid_mm"},
       {"lock.body_radius_mm = 2.0", "lock.body_radius_mm = -2.0",
-       "study.toml:13:23: lock.body_radius_mm is -2, give a number above 0"},
+       "study.toml:13:23: lock.body_radius_mm is -2, give a number from 0.05 to 100 mm"},
       {"segment.radius_mm = 1.7", "segment.radius_mm = \"thick\"",
        "study.toml:12:21: segment.radius_mm is a string, give a number"},
       {"segment.radius_mm = 0.02", "segment.girth_mm = 0.02",

@@ -2,6 +2,7 @@
 // `withy check`: is the scene sound, what is its channel like, and what would stop a plan before it is
 // searched for?
 #include <algorithm>
+#include <cmath>
 #include <memory>
 #include <string>
 #include <vector>
@@ -24,7 +25,7 @@ struct Options {
 
 /// One line of the report: what it is about, and what there is to say.
 void line(std::string_view about, const std::string& text) {
-  fmt::print("{:<12}{}\n", about, text);
+  fmt::print("{:<12} {}\n", about, text);
 }
 
 /// Two decimals, and never "-0.00".
@@ -47,12 +48,19 @@ std::string_view unit_name(LengthUnit unit) {
   return "";
 }
 
+/// An opening that the body does not fit through, and that is not where it goes in.
+bool is_small_hole(const Scene& scene, const Opening& opening) {
+  return !opening.is_entry && opening.radius_mm < scene.parts.segment.radius_mm;
+}
+
 void report_mesh(const Scene& scene, const Channel& channel) {
   line("scene", scene.title);
   line("mesh", fmt::format("{}, in {}: {} vertices, {} triangles with its caps", scene.mesh_file.string(),
                            unit_name(scene.mesh_unit), channel.mesh_E.vertices.size(),
                            channel.mesh_E.triangles.size()));
-  if (channel.mended.empty()) line("mended", "nothing, the mesh is sound as it is");
+  const bool torn = std::any_of(channel.openings.begin(), channel.openings.end(),
+                                [&](const Opening& opening) { return is_small_hole(scene, opening); });
+  if (channel.mended.empty() && !torn) line("mended", "nothing, the mesh is sound as it is");
   for (const std::string& what : channel.mended) line("mended", what);
 }
 
@@ -64,6 +72,8 @@ void report_openings(const Scene& scene, const Channel& channel) {
     line("opening",
          fmt::format("{}: centre {}, radius {:.2f} mm, {} edges", kind,
                      point(scene.entry.X_SE * opening.centre_E), opening.radius_mm, opening.boundary_edges));
+    if (is_small_hole(scene, opening))
+      line("note", "the body does not fit through that one: if it is no outlet but a hole in the mesh, close it there");
   }
 }
 
@@ -132,6 +142,13 @@ void report_left_out(const Scene& scene) {
   if (!tables.empty()) line("left out", tables + ": what they govern will not be checked");
 }
 
+/// The weakest field (mT) that drives a lock's magnet from stop to stop: across the middle of its stroke phi it
+/// turns the magnet at either stop with m B cos(phi / 2), and any other field with less at one of them.
+double least_field_mT(const LockHardware& lock) {
+  const double stroke_rad = std::abs(lock.angle_latched_rad - lock.angle_free_rad);
+  return lock.switch_torque_Nmm / (lock.magnet_Am2 * std::cos(0.5 * stroke_rad));
+}
+
 /// What no search is needed for: each sentence names a necessary condition that does not hold.
 std::vector<std::string> obstacles(const Scene& scene, const Design& design, const WallDistance& wall) {
   std::vector<std::string> found;
@@ -150,6 +167,13 @@ std::vector<std::string> obstacles(const Scene& scene, const Design& design, con
     found.push_back(
         fmt::format("the target lies {:.1f} mm deep, and the carriage pushes the tip in by {:.1f} mm at most",
                     depth, design.carriage().insertion_max_mm));
+  if (design.lock_count() > 0 && design.field()) {
+    const double least = least_field_mT(design.lock());
+    if (least > design.field()->strength_max_mT)
+      found.push_back(fmt::format(
+          "no lock can be switched: it takes {:.2f} mT at least, and the field is limited to {:.2f} mT", least,
+          design.field()->strength_max_mT));
+  }
   return found;
 }
 

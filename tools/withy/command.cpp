@@ -4,16 +4,26 @@
 #include <algorithm>
 #include <cstdio>
 #include <exception>
+#include <new>
 
 #include <fmt/format.h>
+
+#include "geometry/input_file.h"
+#include "geometry/plain_line.h"
 
 namespace withy {
 namespace {
 
-/// One line on standard error, whatever the text.
-void say(std::string text) {
-  std::replace(text.begin(), text.end(), '\n', ' ');
-  fmt::print(stderr, "{}\n", text);
+/// One line on standard error, whatever the text: no control character of a file or an argument gets through.
+void say(const std::string& text) {
+  fmt::print(stderr, "{}\n", without_controls(text));
+}
+
+/// An error's line; long words of the file are cut, the file's name is not.
+void say(InputError error) {
+  error.problem = plain_line(error.problem);
+  error.remedy = plain_line(error.remedy);
+  say(error.message());
 }
 
 /// Results that never arrived (a full disk behind a redirection) must not end in "done".
@@ -32,7 +42,7 @@ CommandLine::CommandLine()
   app_.set_help_flag("-h,--help", "print this help and leave");
   app_.footer(
       "Exit status: 0 done (plan: reached), 3 proved unreachable, 4 undecided, 2 the input is wrong,\n"
-      "1 a fault of the program, 130 interrupted.\n"
+      "5 a script or plan that was read does not hold, 1 a fault of the program, 130 interrupted.\n"
       "`withy COMMAND --help` gives a command's options, their units and an example.");
 }
 
@@ -47,6 +57,10 @@ void CommandLine::run(CLI::App& app, std::function<ExitStatus()> action) {
 }
 
 ExitStatus CommandLine::execute(int argument_count, char** arguments) {
+  for (int i = 1; i < argument_count; ++i)
+    if (!is_utf8(arguments[i]))
+      return refuse_arguments("", fmt::format("the argument {} is no UTF-8, and files could not name it",
+                                              without_controls(arguments[i])));
   try {
     app_.parse(argument_count, arguments);
     const auto named =
@@ -61,6 +75,9 @@ ExitStatus CommandLine::execute(int argument_count, char** arguments) {
     if (!named.empty()) return refuse_arguments(named.front()->get_name(), error.what());
     if (argument_count < 2) return refuse_arguments("", "a command is missing");
     return refuse_arguments("", fmt::format("there is no command {}", arguments[1]));
+  } catch (const std::bad_alloc&) {
+    say("withy: there is not enough memory for this on this machine");
+    return ExitStatus::our_fault;
   } catch (const std::exception& error) {
     say(fmt::format("withy: this is a fault of the program: {}", error.what()));
     return ExitStatus::our_fault;
@@ -68,13 +85,18 @@ ExitStatus CommandLine::execute(int argument_count, char** arguments) {
 }
 
 ExitStatus refuse(const InputError& error) {
-  say(error.message());
+  say(error);
   return ExitStatus::wrong_input;
+}
+
+ExitStatus does_not_hold(const InputError& error) {
+  say(error);
+  return ExitStatus::does_not_hold;
 }
 
 ExitStatus refuse_arguments(const std::string& command, const std::string& problem) {
   const std::string name = command.empty() ? "withy" : "withy " + command;
-  say(fmt::format("{}: {}; {} --help lists what there is", name, problem, name));
+  say(fmt::format("{}: {}; {} --help lists what there is", name, plain_line(problem), name));
   return ExitStatus::wrong_input;
 }
 

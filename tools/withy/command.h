@@ -30,6 +30,7 @@ enum class ExitStatus {
   wrong_input = 2,  ///< one line on standard error says where and why
   unreachable = 3,  ///< proved
   undecided = 4,
+  does_not_hold = 5,  ///< a script, plan or certificate that was read and does not hold
   interrupted = 130
 };
 
@@ -57,6 +58,10 @@ class CommandLine {
 
 /// Says what is wrong with an input file, as one line; the status to leave with.
 ExitStatus refuse(const InputError& error);
+
+/// Says that a file was read and does not hold ("the body touches the wall"), as one line; the status to leave
+/// with.
+ExitStatus does_not_hold(const InputError& error);
 
 /// Says what is wrong with the arguments themselves ("--locks 9 ..."), as one line; the status to leave with.
 ExitStatus refuse_arguments(const std::string& command, const std::string& problem);

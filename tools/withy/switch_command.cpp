@@ -8,11 +8,13 @@
 
 #include <fmt/format.h>
 
+#include "planner/report/file_names.h"
 #include "planner/report/file_output.h"
 #include "planner/report/switch_report.h"
 #include "planner/scene.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
+#include "tools/withy/option_checks.h"
 #include "tools/withy/progress.h"
 
 namespace withy {
@@ -32,6 +34,7 @@ bool has_clocking_picture(const Design& design) {
 }
 
 void add_files(FileBatch& batch, const std::filesystem::path& folder, const SwitchReport& report) {
+  batch.owns(folder, {"switch.txt", "switch.json", "switch-map.svg", "switch-clocking.svg"});
   batch.add(folder / "switch.txt", switch_table(report));
   batch.add(folder / "switch.json", switch_json(report));
   batch.add(folder / "switch-map.svg", switch_map_svg(report));
@@ -39,6 +42,7 @@ void add_files(FileBatch& batch, const std::filesystem::path& folder, const Swit
 }
 
 ExitStatus run(const Options& options) {
+  if (const auto place = check_output_folder(options.folder); !place) return refuse(place.error());
   Progress progress(options.quiet);
   progress.stage("reading the scene");
   const Result<Scene> scene = read_scene(options.scene);
@@ -50,7 +54,7 @@ ExitStatus run(const Options& options) {
   if (!design) return refuse(design.error());
 
   progress.stage("looking for fields over bends and clockings");
-  const SwitchReport report = make_switch_report(*scene, *design, options.scene.string(), options.scales);
+  const SwitchReport report = make_switch_report(*scene, *design, named_from(options.scene, options.folder), options.scales);
   if (!options.folder.empty()) {
     FileBatch batch;
     add_files(batch, options.folder, report);
@@ -73,10 +77,10 @@ void add_switch_command(CommandLine& line) {
   app.add_option("SCENE", options->scene, "scene file (TOML)")->required();
   app.add_option("--locks", options->locks,
                  "how many locks the segment has; left out: the scene's layout.use")
-      ->check(CLI::Range(0, kMaxLocks));
+      ->check(whole_number(0, kMaxLocks));
   app.add_option("--scale", options->scales,
                  "factors on every length of the segment (no unit); left out: none. 0.5 is half the size")
-      ->check(CLI::Range(0.01, 100.0));
+      ->check(in_range("--scale"));
   app.add_option("-o,--output", options->folder,
                  "folder for switch.txt, switch.json, switch-map.svg and, with two or three locks, "
                  "switch-clocking.svg; left out: "

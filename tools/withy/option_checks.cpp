@@ -1,0 +1,54 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "tools/withy/option_checks.h"
+
+#include <charconv>
+#include <limits>
+
+#include <fmt/format.h>
+
+#include "geometry/ranges.h"
+#include "geometry/word_reader.h"
+
+namespace withy {
+namespace {
+
+/// A validator without a name: the help says the range itself.
+CLI::Validator validator(std::function<std::string(std::string&)> check, std::string words) {
+  return CLI::Validator(std::move(check), std::move(words));
+}
+
+}  // namespace
+
+CLI::Validator in_range(const std::string& option) {
+  const Quantity* known = quantity(option);
+  const std::string words = known->words();
+  return validator(
+      [option, words](std::string& text) -> std::string {
+        const auto value = number<double>(text);
+        if (value && !range_fault(option, *value)) return "";
+        return fmt::format("{}: give {}, not \"{}\"", option, words, text);
+      },
+      "");
+}
+
+CLI::Validator whole_number(std::uint64_t least, std::uint64_t most) {
+  return validator(
+      [least, most](std::string& text) -> std::string {
+        std::uint64_t value = 0;
+        const auto [end, fault] = std::from_chars(text.data(), text.data() + text.size(), value);
+        const bool whole = fault == std::errc() && end == text.data() + text.size();
+        if (whole && value >= least && value <= most) {
+          // Without leading zeros, which the conversion to come would take for octal digits.
+          text = std::to_string(value);
+          return "";
+        }
+        return fmt::format("give a whole number from {} to {}, not \"{}\"", least, most, text);
+      },
+      "");
+}
+
+CLI::Validator seed_number() {
+  return whole_number(0, std::numeric_limits<std::uint64_t>::max());
+}
+
+}  // namespace withy
