@@ -8,8 +8,8 @@
 
 #include <fmt/format.h>
 
-#include "geometry/ranges.h"
-#include "planner/report/csv.h"
+#include "planner/files/csv.h"
+#include "planner/files/ranges.h"
 
 namespace withy {
 namespace {
@@ -85,8 +85,7 @@ class Reader {
     m.line = row.front().line;
     m.insertion_mm = number(row, "insertion_mm", "measured.insertion_mm");
     m.pull_mm = numbers(row, numbered("pull_", tendons_, "_mm"), "measured.pull_mm");
-    if (out_.tensions)
-      m.tension_N = numbers(row, numbered("tension_", tendons_, "_N"), "measured.tension_N");
+    if (out_.tensions) m.tension_N = numbers(row, numbered("tension_", tendons_, "_N"), "measured.tension_N");
     m.tip_S = numbers(row, {"tip_x_mm", "tip_y_mm", "tip_z_mm"}, "measured.tip_mm");
     for (int i = 0; i < out_.locks; ++i) {
       const CsvField& field = row[column_.at(fmt::format("lock_{}", i + 1))];

@@ -8,8 +8,8 @@
 #include <fmt/format.h>
 #include <link.h>
 
-#include "geometry/input_file.h"
-#include "planner/sha256.h"
+#include "planner/files/input_file.h"
+#include "planner/files/sha256.h"
 
 namespace withy {
 namespace {

@@ -13,7 +13,7 @@
 #include <sys/file.h>
 #include <unistd.h>
 
-#include "geometry/input_file.h"
+#include "planner/files/input_file.h"
 
 namespace withy {
 namespace {
@@ -34,7 +34,8 @@ InputError other_build(const std::filesystem::path& file) {
 }
 
 /// Why a journal with the first line `theirs` is none of the study with the first line `ours`.
-InputError other_header(const std::filesystem::path& file, const std::string& theirs, const std::string& ours) {
+InputError other_header(const std::filesystem::path& file, const std::string& theirs,
+                        const std::string& ours) {
   Json a = Json::parse(theirs, nullptr, false);
   Json b = Json::parse(ours, nullptr, false);
   if (!a.is_object() || !b.is_object()) return other_study(file);
@@ -95,7 +96,8 @@ std::filesystem::path journal_file(const std::filesystem::path& folder, const Sh
 Result<std::unique_ptr<Journal>> Journal::open(const std::filesystem::path& file, const std::string& header) {
   std::error_code why;
   if (file.has_parent_path()) std::filesystem::create_directories(file.parent_path(), why);
-  const int descriptor = ::open(file.c_str(), O_RDWR | O_CREAT | O_APPEND | O_CLOEXEC | O_NOFOLLOW | O_NONBLOCK, 0666);
+  const int descriptor =
+      ::open(file.c_str(), O_RDWR | O_CREAT | O_APPEND | O_CLOEXEC | O_NOFOLLOW | O_NONBLOCK, 0666);
   std::unique_ptr<Journal> journal(new Journal(file, descriptor));
   if (descriptor < 0) return tl::unexpected(journal->cannot_write());
   if (::flock(descriptor, LOCK_EX | LOCK_NB) != 0)

@@ -5,8 +5,8 @@
 
 #include <fmt/format.h>
 
-#include "geometry/words.h"
-#include "planner/report/csv.h"
+#include "planner/files/csv.h"
+#include "planner/files/words.h"
 #include "planner/study/build_id.h"
 #include "planner/study/joined_checks.h"
 #include "planner/study/study_page.h"
@@ -20,7 +20,8 @@ using Json = nlohmann::ordered_json;
 /// A text that no spreadsheet takes for a formula: those begin with =, +, -, @, a tab or a line end, and an
 /// apostrophe in front makes them text (common practice, no source).
 std::string csv_text(const std::string& text) {
-  const bool formula = !text.empty() && std::string_view("=+-@\t\r\n").find(text.front()) != std::string_view::npos;
+  const bool formula =
+      !text.empty() && std::string_view("=+-@\t\r\n").find(text.front()) != std::string_view::npos;
   return csv_quoted(formula ? "'" + text : text);
 }
 

@@ -5,9 +5,9 @@
 
 #include <fmt/format.h>
 
-#include "geometry/words.h"
-#include "planner/report/cautions.h"
-#include "planner/report/markup.h"
+#include "planner/files/cautions.h"
+#include "planner/files/markup.h"
+#include "planner/files/words.h"
 #include "planner/study/results.h"
 
 namespace withy {
@@ -154,8 +154,9 @@ std::string study_page(const StudyResults& results) {
   const auto groups = study_groups(results);
   const std::string title = escaped_for_markup(header["title"].get<std::string>());
   return "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta "
-         "http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n<title>" + title +
-         "</title>\n<style>" + kStyle + "</style>\n</head>\n<body>\n" + kPatterns + "<h1>" + title +
+         "http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src "
+         "'unsafe-inline'\">\n<title>" +
+         title + "</title>\n<style>" + kStyle + "</style>\n</head>\n<body>\n" + kPatterns + "<h1>" + title +
          "</h1>\n" + cautions() + how(header) + "<h2>Scenes and designs</h2>\n" + grid(header, groups) +
          "<h2>Totals</h2>\n" + totals(header, groups) +
          fmt::format("<p><small>withy {}, study {}</small></p>\n</body>\n</html>\n",

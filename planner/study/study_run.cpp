@@ -6,8 +6,8 @@
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 
-#include "planner/report/plan.h"
-#include "planner/search/solve.h"
+#include "planner/plan/plan.h"
+#include "planner/search/ask/solve.h"
 
 namespace withy {
 namespace {

@@ -10,7 +10,7 @@
 
 #include <fmt/format.h>
 
-#include "geometry/wall_distance.h"
+#include "geometry/channel/wall_distance.h"
 #include "planner/segment/field.h"
 #include "planner/segment/shape.h"
 #include "tests/support/plain_channels.h"

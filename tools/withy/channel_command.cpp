@@ -5,10 +5,10 @@
 
 #include <fmt/format.h>
 
-#include "geometry/channel_maker.h"
-#include "geometry/mesh_bytes.h"
-#include "geometry/recipe.h"
-#include "planner/report/file_output.h"
+#include "geometry/mesh/mesh_bytes.h"
+#include "geometry/phantom/channel_maker.h"
+#include "geometry/phantom/recipe.h"
+#include "planner/files/file_output.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 

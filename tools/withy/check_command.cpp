@@ -9,9 +9,9 @@
 
 #include <fmt/format.h>
 
-#include "geometry/centreline.h"
-#include "geometry/wall_distance.h"
-#include "planner/scene.h"
+#include "geometry/channel/centreline.h"
+#include "geometry/channel/wall_distance.h"
+#include "planner/scene/scene.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/progress.h"
 
@@ -73,7 +73,9 @@ void report_openings(const Scene& scene, const Channel& channel) {
          fmt::format("{}: centre {}, radius {:.2f} mm, {} edges", kind,
                      point(scene.entry.X_SE * opening.centre_E), opening.radius_mm, opening.boundary_edges));
     if (is_small_hole(scene, opening))
-      line("note", "the body does not fit through that one: if it is no outlet but a hole in the mesh, close it there");
+      line("note",
+           "the body does not fit through that one: if it is no outlet but a hole in the mesh, close it "
+           "there");
   }
 }
 
@@ -142,8 +144,8 @@ void report_left_out(const Scene& scene) {
   if (!tables.empty()) line("left out", tables + ": what they govern will not be checked");
 }
 
-/// The weakest field (mT) that drives a lock's magnet from stop to stop: across the middle of its stroke phi it
-/// turns the magnet at either stop with m B cos(phi / 2), and any other field with less at one of them.
+/// The weakest field (mT) that drives a lock's magnet from stop to stop: across the middle of its stroke phi
+/// it turns the magnet at either stop with m B cos(phi / 2), and any other field with less at one of them.
 double least_field_mT(const LockHardware& lock) {
   const double stroke_rad = std::abs(lock.angle_latched_rad - lock.angle_free_rad);
   return lock.switch_torque_Nmm / (lock.magnet_Am2 * std::cos(0.5 * stroke_rad));
@@ -171,8 +173,8 @@ std::vector<std::string> obstacles(const Scene& scene, const Design& design, con
     const double least = least_field_mT(design.lock());
     if (least > design.field()->strength_max_mT)
       found.push_back(fmt::format(
-          "no lock can be switched: it takes {:.2f} mT at least, and the field is limited to {:.2f} mT", least,
-          design.field()->strength_max_mT));
+          "no lock can be switched: it takes {:.2f} mT at least, and the field is limited to {:.2f} mT",
+          least, design.field()->strength_max_mT));
   }
   return found;
 }

@@ -8,8 +8,8 @@
 
 #include <fmt/format.h>
 
-#include "geometry/input_file.h"
-#include "geometry/plain_line.h"
+#include "planner/files/input_file.h"
+#include "planner/files/plain_line.h"
 
 namespace withy {
 namespace {

@@ -20,7 +20,7 @@
 
 #include <CLI/CLI.hpp>
 
-#include "geometry/input_error.h"
+#include "planner/files/input_error.h"
 
 namespace withy {
 
@@ -59,8 +59,8 @@ class CommandLine {
 /// Says what is wrong with an input file, as one line; the status to leave with.
 ExitStatus refuse(const InputError& error);
 
-/// Says that a file was read and does not hold ("the body touches the wall"), as one line; the status to leave
-/// with.
+/// Says that a file was read and does not hold ("the body touches the wall"), as one line; the status to
+/// leave with.
 ExitStatus does_not_hold(const InputError& error);
 
 /// Says what is wrong with the arguments themselves ("--locks 9 ..."), as one line; the status to leave with.

@@ -9,8 +9,8 @@
 
 #include <fmt/format.h>
 
-#include "planner/report/comparison.h"
-#include "planner/report/file_names.h"
+#include "planner/files/file_names.h"
+#include "planner/show/comparison.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 #include "tools/withy/option_checks.h"
@@ -47,9 +47,9 @@ struct Answered {
 void keep_finished(const Options& options, const PreparedScene& prepared, Answered& answered) {
   const std::lock_guard lock(answered.mutex);
   if (options.folder.empty() || answered.asked.empty()) return;
-  const auto written = write_whole(options.folder / kPartialName,
-                                   comparison_json(prepared.scene, named_from(options.scene, options.folder),
-                                                   answered.compared(), true));
+  const auto written = write_whole(
+      options.folder / kPartialName,
+      comparison_json(prepared.scene, named_from(options.scene, options.folder), answered.compared(), true));
   if (!written) refuse(written.error());
 }
 

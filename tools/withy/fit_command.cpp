@@ -7,12 +7,12 @@
 
 #include <fmt/format.h>
 
-#include "geometry/input_file.h"
+#include "planner/files/file_names.h"
+#include "planner/files/file_output.h"
+#include "planner/files/input_file.h"
 #include "planner/fit/fit_report.h"
 #include "planner/fit/fitted_scene.h"
-#include "planner/report/file_names.h"
-#include "planner/report/file_output.h"
-#include "planner/scene.h"
+#include "planner/scene/scene.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 #include "tools/withy/option_checks.h"

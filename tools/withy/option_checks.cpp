@@ -6,8 +6,8 @@
 
 #include <fmt/format.h>
 
-#include "geometry/ranges.h"
-#include "geometry/word_reader.h"
+#include "planner/files/ranges.h"
+#include "planner/files/word_reader.h"
 
 namespace withy {
 namespace {

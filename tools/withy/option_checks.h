@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // What the value of an option may be: plain decimal numbers within the ranges that files keep to
-// (geometry/ranges.h), whole numbers, names that are UTF-8.
+// (planner/files/ranges.h), whole numbers, names that are UTF-8.
 #pragma once
 
 #include <cstdint>

@@ -8,8 +8,8 @@
 
 #include <fmt/format.h>
 
-#include "planner/report/file_output.h"
-#include "planner/report/page.h"
+#include "planner/files/file_output.h"
+#include "planner/show/page.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 #include "tools/withy/progress.h"

@@ -12,10 +12,10 @@
 
 #include <fmt/format.h>
 
-#include "planner/report/file_names.h"
-#include "planner/report/file_output.h"
-#include "planner/report/place_report.h"
-#include "planner/search/scene_problem.h"
+#include "planner/files/file_names.h"
+#include "planner/files/file_output.h"
+#include "planner/search/ask/scene_problem.h"
+#include "planner/show/place_report.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 #include "tools/withy/option_checks.h"
@@ -194,11 +194,11 @@ void add_place_command(CommandLine& line) {
          "seconds after which the search ends with what it has; default 600. Within it the answer depends on "
          "nothing but the scene and the options")
       ->check(in_range("--budget"));
-  app.add_option(
-      "-o,--output", options->folder,
-      "folder for place.txt, place.json and a scene for each design, place-1.toml and so on, or, interrupted, "
-      "place.partial.json with the designs found by then; left out: "
-      "nothing is written");
+  app.add_option("-o,--output", options->folder,
+                 "folder for place.txt, place.json and a scene for each design, place-1.toml and so on, or, "
+                 "interrupted, "
+                 "place.partial.json with the designs found by then; left out: "
+                 "nothing is written");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

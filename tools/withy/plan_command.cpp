@@ -10,9 +10,9 @@
 
 #include <fmt/format.h>
 
-#include "planner/report/file_names.h"
-#include "planner/report/picture.h"
-#include "planner/search/ompl_planners.h"
+#include "planner/files/file_names.h"
+#include "planner/search/ompl/ompl_planners.h"
+#include "planner/show/picture.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 #include "tools/withy/option_checks.h"

@@ -6,12 +6,12 @@
 
 #include <fmt/format.h>
 
-#include "planner/report/page.h"
-#include "planner/report/plan.h"
-#include "planner/report/plan_check.h"
-#include "planner/report/script.h"
-#include "planner/report/script_csv.h"
-#include "planner/report/script_iso6983.h"
+#include "planner/plan/plan.h"
+#include "planner/plan/plan_check.h"
+#include "planner/script/script.h"
+#include "planner/script/script_csv.h"
+#include "planner/script/script_iso6983.h"
+#include "planner/show/page.h"
 
 namespace withy {
 
@@ -61,8 +61,8 @@ std::string plan_text(const PreparedScene& prepared, const Asked& asked, const s
 void require_sound(const PreparedScene& prepared, const Asked& asked) {
   if (!asked.answer.plan) return;
   const MotionVerifier verifier(asked.problem.design, *asked.problem.distance);
-  const auto fault = plan_fault(*asked.answer.plan, {prepared.scene, verifier,
-                                                     asked.problem.required_clearance_mm, prepared.wall});
+  const auto fault = plan_fault(
+      *asked.answer.plan, {prepared.scene, verifier, asked.problem.required_clearance_mm, prepared.wall});
   if (fault) throw std::logic_error("the plan does not hold: " + fault->problem);
 }
 

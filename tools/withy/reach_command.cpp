@@ -10,16 +10,16 @@
 
 #include <fmt/format.h>
 
-#include "geometry/ranges.h"
-#include "geometry/word_reader.h"
-#include "geometry/words.h"
-#include "planner/report/file_names.h"
-#include "planner/report/file_output.h"
-#include "planner/report/reach_report.h"
-#include "planner/report/target_table.h"
-#include "planner/search/lumen_lattice.h"
-#include "planner/search/scene_problem.h"
-#include "planner/search/solve.h"
+#include "planner/files/file_names.h"
+#include "planner/files/file_output.h"
+#include "planner/files/ranges.h"
+#include "planner/files/word_reader.h"
+#include "planner/files/words.h"
+#include "planner/search/ask/lumen_lattice.h"
+#include "planner/search/ask/scene_problem.h"
+#include "planner/search/ask/solve.h"
+#include "planner/search/ask/target_table.h"
+#include "planner/show/reach_report.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 #include "tools/withy/option_checks.h"
@@ -71,11 +71,13 @@ Result<ReachCount> count_reached(const PreparedScene& prepared, int locks, const
 }
 
 /// The targets that are asked about. Errors are said.
-std::optional<ExitStatus> add_targets(const Options& options, const PreparedScene& prepared, ReachReport& report) {
+std::optional<ExitStatus> add_targets(const Options& options, const PreparedScene& prepared,
+                                      ReachReport& report) {
   const Eigen::Isometry3d& X_SE = prepared.scene.entry.X_SE;
   if (report.spacing_mm) {
-    report.targets_E = lumen_lattice(*prepared.wall, prepared.scene.parts.segment, prepared.scene.parts.carriage,
-                                     report.required_clearance_mm, *report.spacing_mm);
+    report.targets_E =
+        lumen_lattice(*prepared.wall, prepared.scene.parts.segment, prepared.scene.parts.carriage,
+                      report.required_clearance_mm, *report.spacing_mm);
     if (report.targets_E.empty())
       return refuse_arguments("reach",
                               "--targets: no point of this lattice lies in the lumen, or it has too many");
@@ -185,9 +187,10 @@ void add_reach_command(CommandLine& line) {
          "most work for one target, about in microseconds of a fast machine, before it is left undecided; "
          "default 4000000. The same work gives the same answers on any machine")
       ->check(whole_number(1, kMostWork));
-  app.add_option("-o,--output", options->folder,
-                 "folder for reach.csv, reach.json and reach.html, or, interrupted, the same named reach.partial "
-                 "with what is decided; left out: nothing is written");
+  app.add_option(
+      "-o,--output", options->folder,
+      "folder for reach.csv, reach.json and reach.html, or, interrupted, the same named reach.partial "
+      "with what is decided; left out: nothing is written");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// `withy script`: a plan as rows for the actuation unit, refused when its scene or mesh has changed since or when
-// the plan does not hold in it.
+// `withy script`: a plan as rows for the actuation unit, refused when its scene or mesh has changed since or
+// when the plan does not hold in it.
 #include <cstdio>
 #include <filesystem>
 #include <memory>
@@ -8,12 +8,12 @@
 
 #include <fmt/format.h>
 
-#include "planner/report/file_output.h"
-#include "planner/report/plan.h"
-#include "planner/report/replay.h"
-#include "planner/report/script.h"
-#include "planner/report/script_csv.h"
-#include "planner/report/script_iso6983.h"
+#include "planner/files/file_output.h"
+#include "planner/plan/plan.h"
+#include "planner/script/replay.h"
+#include "planner/script/script.h"
+#include "planner/script/script_csv.h"
+#include "planner/script/script_iso6983.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 #include "tools/withy/sound_plan.h"
@@ -48,8 +48,8 @@ std::optional<Refused> unsound(const Options& options, const SoundPlan& read, co
   scene.required_clearance_mm = read.file.required_clearance_mm.value_or(scene.required_clearance_mm);
   const auto report = replay(script, scene, MotionVerifier(read.design, *read.prepared.distance));
   if (report.good()) return std::nullopt;
-  return Refused{{options.plan.string(), 1, 1, "the script of this plan does not hold: " + report.fault->problem,
-                  report.fault->remedy},
+  return Refused{{options.plan.string(), 1, 1,
+                  "the script of this plan does not hold: " + report.fault->problem, report.fault->remedy},
                  ExitStatus::does_not_hold};
 }
 
@@ -98,8 +98,9 @@ void add_script_command(CommandLine& line) {
       "withy script out/plan.json --as ngc -o out/script.ngc");
   app.add_option("PLAN", options->plan, "plan file (JSON) whose scene and mesh have not changed since")
       ->required();
-  app.add_option("--scene", options->scene,
-                 "the scene that it was made for, where it is neither beside the plan nor where the plan says");
+  app.add_option(
+      "--scene", options->scene,
+      "the scene that it was made for, where it is neither beside the plan nor where the plan says");
   app.add_option("--as", options->form,
                  "csv (comma-separated rows) or ngc (ISO 6983 program); left out: by FILE's ending, else csv")
       ->check(CLI::IsMember({"csv", "ngc"}));

@@ -6,7 +6,7 @@
 #include <fmt/format.h>
 
 #include "planner/motion/verify.h"
-#include "planner/report/plan_check.h"
+#include "planner/plan/plan_check.h"
 
 namespace withy {
 namespace {
@@ -18,13 +18,12 @@ tl::unexpected<Refused> malformed(InputError error) {
 /// What does not hold about the plan, at its place in the file.
 std::optional<InputError> unsound(const SoundPlan& read) {
   const MotionVerifier verifier(read.design, *read.prepared.distance);
-  const double required =
-      read.file.required_clearance_mm.value_or(read.prepared.scene.required_clearance_mm);
-  const auto fault =
-      plan_fault(*read.plan, {read.prepared.scene, verifier, required, read.prepared.wall});
+  const double required = read.file.required_clearance_mm.value_or(read.prepared.scene.required_clearance_mm);
+  const auto fault = plan_fault(*read.plan, {read.prepared.scene, verifier, required, read.prepared.wall});
   if (!fault) return std::nullopt;
   const std::string at = fault->action >= 0 ? fmt::format("/actions/{}", fault->action) : "/states";
-  return read.file.json.error_at(at, "this plan does not hold in its scene: " + fault->problem, fault->remedy);
+  return read.file.json.error_at(at, "this plan does not hold in its scene: " + fault->problem,
+                                 fault->remedy);
 }
 
 }  // namespace
@@ -55,7 +54,8 @@ tl::expected<SoundPlan, Refused> read_sound_plan(const std::filesystem::path& pa
                  std::move(*design),
                  std::move(plan)};
   if (read.plan)
-    if (auto fault = unsound(read)) return tl::unexpected(Refused{std::move(*fault), ExitStatus::does_not_hold});
+    if (auto fault = unsound(read))
+      return tl::unexpected(Refused{std::move(*fault), ExitStatus::does_not_hold});
   return read;
 }
 

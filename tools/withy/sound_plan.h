@@ -8,8 +8,8 @@
 
 #include <tl/expected.hpp>
 
-#include "planner/report/plan.h"
-#include "planner/search/scene_problem.h"
+#include "planner/plan/plan.h"
+#include "planner/search/ask/scene_problem.h"
 #include "tools/withy/command.h"
 
 namespace withy {
@@ -30,8 +30,9 @@ struct SoundPlan {
   std::optional<Plan> plan;  ///< reached only; it holds (plan_check.h)
 };
 
-/// `scene`: where it is not the one that the plan leads to; may be empty. Needs the plan to be unchanged since
-/// its scene and mesh were. A plan that was asked for another clearance than its scene's is held to that.
+/// `scene`: where it is not the one that the plan leads to; may be empty. Needs the plan to be unchanged
+/// since its scene and mesh were. A plan that was asked for another clearance than its scene's is held to
+/// that.
 tl::expected<SoundPlan, Refused> read_sound_plan(const std::filesystem::path& plan,
                                                  const std::filesystem::path& scene);
 

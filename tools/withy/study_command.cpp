@@ -8,7 +8,7 @@
 
 #include <fmt/format.h>
 
-#include "geometry/words.h"
+#include "planner/files/words.h"
 #include "planner/study/journal.h"
 #include "planner/study/results.h"
 #include "planner/study/runner.h"
@@ -94,7 +94,8 @@ ExitStatus run_shard(const Options& options, const Shard& shard) {
 
 ExitStatus run(const Options& options) {
   const auto shard = parse_shard(options.shard);
-  if (!shard) return refuse_arguments("study", "--shard: give K/N with K from 1 to N and N up to 100000, such as 2/8");
+  if (!shard)
+    return refuse_arguments("study", "--shard: give K/N with K from 1 to N and N up to 100000, such as 2/8");
   if (options.study.empty() == options.join.empty())
     return refuse_arguments("study", "give either a study file or --join with a folder");
   return options.join.empty() ? run_shard(options, *shard) : join(options.join);

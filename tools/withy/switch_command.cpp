@@ -8,10 +8,10 @@
 
 #include <fmt/format.h>
 
-#include "planner/report/file_names.h"
-#include "planner/report/file_output.h"
-#include "planner/report/switch_report.h"
-#include "planner/scene.h"
+#include "planner/files/file_names.h"
+#include "planner/files/file_output.h"
+#include "planner/scene/scene.h"
+#include "planner/switching/switch_report.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 #include "tools/withy/option_checks.h"
@@ -54,7 +54,8 @@ ExitStatus run(const Options& options) {
   if (!design) return refuse(design.error());
 
   progress.stage("looking for fields over bends and clockings");
-  const SwitchReport report = make_switch_report(*scene, *design, named_from(options.scene, options.folder), options.scales);
+  const SwitchReport report =
+      make_switch_report(*scene, *design, named_from(options.scene, options.folder), options.scales);
   if (!options.folder.empty()) {
     FileBatch batch;
     add_files(batch, options.folder, report);

@@ -6,10 +6,10 @@
 
 #include <fmt/format.h>
 
-#include "planner/report/file_names.h"
-#include "planner/report/file_output.h"
-#include "planner/report/plan.h"
-#include "planner/search/scene_problem.h"
+#include "planner/files/file_names.h"
+#include "planner/files/file_output.h"
+#include "planner/plan/plan.h"
+#include "planner/search/ask/scene_problem.h"
 #include "planner/tolerance/tolerance_report.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
@@ -95,8 +95,7 @@ void add_tolerance_command(CommandLine& line) {
                  "common practice");
   app.add_option("--samples", options->draws.draws, "how many benches are drawn; default 1000")
       ->check(whole_number(2, 10000000));
-  app.add_option("--seed", options->draws.seed, "seed of the draws; default 1")
-      ->check(seed_number());
+  app.add_option("--seed", options->draws.seed, "seed of the draws; default 1")->check(seed_number());
   app.add_option("-o,--output", options->folder,
                  "folder for tolerance.json and tolerance.csv; left out: nothing is written");
   add_quiet_option(app, options->quiet);

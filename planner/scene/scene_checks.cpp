@@ -1,0 +1,152 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include <cmath>
+#include <numbers>
+#include <set>
+#include <string_view>
+
+#include <Eigen/Geometry>
+#include <fmt/format.h>
+
+#include "planner/files/words.h"
+#include "planner/scene/scene_parts.h"
+
+namespace withy {
+namespace {
+
+/// An axis shorter than this has no direction worth the name.
+constexpr double kShortestAxis = 1e-9;
+
+/// Sine of the least angle between `axis` and `x_axis`: below it, making them orthogonal would be a guess.
+constexpr double kNotParallel = 1e-3;
+
+/// The letters of machine axes in ISO 6983-1.
+constexpr std::string_view kAxisLetters = "XYZABCUVW";
+
+/// The entry's pose; faults where its axes span none.
+void place_entry(TomlFile& file, const EntryAsWritten& written, Entry& entry) {
+  if (written.axis_S.norm() < kShortestAxis) {
+    file.fault("entry.axis", "entry.axis has no length", "give the direction into the channel");
+    return;
+  }
+  const Eigen::Vector3d z_S = written.axis_S.normalized();
+  const Eigen::Vector3d across_S = written.x_axis_S - written.x_axis_S.dot(z_S) * z_S;
+  if (written.x_axis_S.norm() < kShortestAxis) {
+    file.fault("entry.x_axis", "entry.x_axis has no length", "give a direction across entry.axis");
+    return;
+  }
+  if (across_S.norm() < kNotParallel * written.x_axis_S.norm()) {
+    file.fault("entry.x_axis", "entry.x_axis is parallel to entry.axis",
+               "give a direction across entry.axis");
+    return;
+  }
+  const Eigen::Vector3d x_S = across_S.normalized();
+  entry.X_SE.linear().col(0) = x_S;
+  entry.X_SE.linear().col(1) = z_S.cross(x_S);
+  entry.X_SE.linear().col(2) = z_S;
+  entry.X_SE.translation() = written.point_S;
+}
+
+void check_target(TomlFile& file, Target& target) {
+  if (!target.direction_S) return;
+  if (target.direction_S->norm() < kShortestAxis)
+    file.fault("target.direction", "target.direction has no length",
+               "give the direction the tip should point in");
+  else
+    target.direction_S->normalize();
+}
+
+/// A fault of the design at the scene's key. `layout_key` is the table whose stations were tried.
+void blame(TomlFile& file, const DesignRefusal& refusal, const std::string& layout_key) {
+  const bool of_layout = refusal.part.starts_with("layout.");
+  const std::string key =
+      of_layout ? layout_key + refusal.part.substr(std::string("layout").size()) : refusal.part;
+  file.fault(refusal.fault == DesignFault::lock_missing ? layout_key : key, refusal.problem, refusal.remedy);
+}
+
+/// Tendons at one angle are one: together they neither bend the segment elsewhere nor hold it straight.
+void check_tendon_angles(TomlFile& file, const std::vector<double>& angle_rad) {
+  constexpr double kSameHole_rad = 1e-3;
+  for (std::size_t k = 1; k < angle_rad.size(); ++k)
+    for (std::size_t i = 0; i < k; ++i)
+      if (std::abs(std::remainder(angle_rad[k] - angle_rad[i], 2.0 * std::numbers::pi)) < kSameHole_rad)
+        return file.fault(fmt::format("tendons.angles_deg[{}]", k),
+                          fmt::format("tendon {} has the angle of tendon {}", k + 1, i + 1),
+                          "give each tendon an angle of its own");
+}
+
+/// The torque of a steady field on a magnet is a sine of its angle: it keeps one sign over less than half a
+/// turn.
+void check_lock_stroke(TomlFile& file, const LockHardware& lock) {
+  const double stroke_rad = std::abs(lock.angle_latched_rad - lock.angle_free_rad);
+  if (stroke_rad >= std::numbers::pi)
+    file.fault(
+        "lock.angle_latched_deg",
+        fmt::format("the magnet's stroke is {:g} degrees, which no steady field drives from stop to stop",
+                    stroke_rad * 180.0 / std::numbers::pi),
+        "give angles less than 180 degrees apart");
+}
+
+void check_design(TomlFile& file, const Scene& scene) {
+  DesignParts parts = scene.parts;
+  for (const DesignRefusal& refusal : design_faults(parts)) blame(file, refusal, "layout");
+  if (parts.tendons) check_tendon_angles(file, parts.tendons->angle_rad);
+  if (parts.lock) check_lock_stroke(file, *parts.lock);
+  if (file.first_fault()) return;  // layouts are judged on sound hardware only
+  for (const auto& [count, layout] : scene.layouts) {
+    const std::string key = fmt::format("layout.{}", count);
+    if (layout.count() != count) {
+      file.fault(key + ".station_mm",
+                 fmt::format("{}.station_mm has {}", key, count_of(layout.station_mm.size(), "station")),
+                 fmt::format("give {}", count));
+      continue;
+    }
+    parts.layout = layout;
+    if (!parts.lock) continue;  // unused layouts may stand in a scene without locks
+    for (const DesignRefusal& refusal : design_faults(parts)) blame(file, refusal, key);
+  }
+  if (scene.layout_in_use < 0 || scene.layout_in_use > kMaxLocks) {
+    file.fault("layout.use", fmt::format("layout.use is {}", scene.layout_in_use),
+               fmt::format("give a lock count from 0 to {}", kMaxLocks));
+    return;
+  }
+  if (scene.layouts.contains(scene.layout_in_use) && parts.lock) return;
+  parts.layout = assumed_layout(parts.segment, scene.layout_in_use);
+  for (const DesignRefusal& refusal : design_faults(parts)) blame(file, refusal, "layout.use");
+}
+
+/// "advance" or one of "tendons": a single axis letter, used once.
+void check_axis(TomlFile& file, const std::string& key, const std::string& letter,
+                std::set<std::string>& used) {
+  if (letter.size() != 1 || kAxisLetters.find(letter.front()) == std::string_view::npos)
+    file.fault(key, fmt::format("{} is \"{}\", no axis letter of ISO 6983", key, letter),
+               "give one of X, Y, Z, A, B, C, U, V, W");
+  else if (!used.insert(letter).second)
+    file.fault(key, fmt::format("{} is \"{}\", a letter that another axis has", key, letter),
+               "give each axis a letter of its own");
+}
+
+void check_actuation(TomlFile& file, const Scene& scene) {
+  const Actuation& actuation = *scene.actuation;
+  std::set<std::string> used;
+  check_axis(file, "actuation.advance", actuation.advance_axis, used);
+  for (std::size_t i = 0; i < actuation.tendon_axes.size(); ++i)
+    check_axis(file, fmt::format("actuation.tendons[{}]", i), actuation.tendon_axes[i], used);
+  const std::size_t wanted = scene.parts.tendons ? scene.parts.tendons->angle_rad.size() : 0;
+  if (actuation.tendon_axes.size() != wanted)
+    file.fault("actuation.tendons",
+               fmt::format("actuation.tendons has {} for {}",
+                           count_of(actuation.tendon_axes.size(), "letter"), count_of(wanted, "tendon")),
+               "give one letter for each angle of [tendons]");
+}
+
+}  // namespace
+
+void check_scene_values(TomlFile& file, const EntryAsWritten& entry, Scene& scene) {
+  place_entry(file, entry, scene.entry);
+  check_target(file, scene.target);
+  scene.parts.R_SE = scene.entry.X_SE.linear();
+  check_design(file, scene);
+  if (scene.actuation) check_actuation(file, scene);
+}
+
+}  // namespace withy
