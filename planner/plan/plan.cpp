@@ -167,7 +167,7 @@ class PlanWriter {
             : Json(nullptr);
     const auto measured = measures(plan);
     for (const std::size_t first : {kTension, kPull, kField}) add_largest(measured[first], out);
-    out["duration_s"] = duration(plan);
+    out["duration_s"] = record_.duration_s ? number(*record_.duration_s) : Json(nullptr);
     out["preset"] = plan.preset;
     const double required = record_.required_clearance_mm.value_or(record_.scene.required_clearance_mm);
     out["clearance_required_mm"] = number(required);
@@ -234,12 +234,6 @@ class PlanWriter {
     out[fmt::format("{}_limit_{}", m.name, m.unit)] = m.limit ? number(*m.limit) : Json(nullptr);
     out[fmt::format("{}_margin_{}", m.name, m.unit)] =
         m.limit && m.largest ? number(*m.limit - *m.largest) : Json(nullptr);
-  }
-
-  Json duration(const Plan& plan) const {
-    if (!record_.scene.actuation) return nullptr;
-    const auto script = make_script(record_.scene, design_, plan);
-    return script ? number(duration_s(*record_.scene.actuation, *script)) : Json(nullptr);
   }
 
   static Json proof(const Coverage& coverage) {

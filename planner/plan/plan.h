@@ -32,6 +32,8 @@ struct PlanRecord {
   /// plane.
   std::function<double(const State&)> state_clearance;
   std::optional<double> required_clearance_mm = std::nullopt;  ///< what was asked for, where not the scene's
+  std::optional<double> duration_s =
+      std::nullopt;  ///< of the plan's script (planner/script), where there is one
 };
 
 /// The file's whole text.

@@ -8,6 +8,7 @@
 
 #include "planner/files/input_file.h"
 #include "planner/files/sha256.h"
+#include "planner/files/toml_reader.h"
 #include "planner/plan/plan.h"
 
 namespace withy {

@@ -143,4 +143,11 @@ double duration_s(const Actuation& actuation, const Script& script) {
   return time;
 }
 
+std::optional<double> plan_duration_s(const Scene& scene, const Design& design,
+                                      const std::optional<Plan>& plan) {
+  if (!plan || !scene.actuation) return std::nullopt;
+  const auto script = make_script(scene, design, *plan);
+  return script ? std::optional(duration_s(*scene.actuation, *script)) : std::nullopt;
+}
+
 }  // namespace withy

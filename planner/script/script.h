@@ -10,6 +10,7 @@
 // write it down.
 #pragma once
 
+#include <optional>
 #include <string>
 #include <string_view>
 #include <vector>
@@ -74,5 +75,9 @@ double travel_time_s(const Actuation& actuation, const Waypoint& from, const Way
 
 /// Seconds for the whole script, dwells included, stops left out.
 double duration_s(const Actuation& actuation, const Script& script);
+
+/// Seconds for the script of a plan; nothing without a plan, [actuation] or [tendons].
+std::optional<double> plan_duration_s(const Scene& scene, const Design& design,
+                                      const std::optional<Plan>& plan);
 
 }  // namespace withy

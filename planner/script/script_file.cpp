@@ -2,6 +2,7 @@
 #include "planner/script/script_file.h"
 
 #include "planner/files/input_file.h"
+#include "planner/files/toml_reader.h"
 #include "planner/script/script_csv.h"
 #include "planner/script/script_iso6983.h"
 

@@ -14,6 +14,7 @@
 #include <unistd.h>
 
 #include "planner/files/input_file.h"
+#include "planner/files/toml_reader.h"
 
 namespace withy {
 namespace {

@@ -5,6 +5,7 @@
 
 #include <fmt/format.h>
 
+#include "geometry/mesh/mesh.h"
 #include "geometry/mesh/mesh_bytes.h"
 #include "geometry/phantom/channel_maker.h"
 #include "geometry/phantom/recipe.h"

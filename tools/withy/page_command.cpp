@@ -9,6 +9,8 @@
 #include <fmt/format.h>
 
 #include "planner/files/file_output.h"
+#include "planner/files/toml_reader.h"
+#include "planner/plan/plan.h"
 #include "planner/show/page.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"

@@ -55,7 +55,8 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
 std::string plan_text(const PreparedScene& prepared, const Asked& asked, const std::string& scene_file) {
   const MotionVerifier verifier(asked.problem.design, *asked.problem.distance);
   return write_plan({prepared.scene, asked.problem.design, asked.answer, scene_file,
-                     [&](const State& state) { return verifier.clearance(state).lower_mm; }});
+                     [&](const State& state) { return verifier.clearance(state).lower_mm; }, std::nullopt,
+                     plan_duration_s(prepared.scene, asked.problem.design, asked.answer.plan)});
 }
 
 void require_sound(const PreparedScene& prepared, const Asked& asked) {

@@ -10,6 +10,7 @@
 #include "planner/files/csv.h"
 #include "planner/files/input_file.h"
 #include "planner/files/ranges.h"
+#include "planner/files/toml_reader.h"
 #include "planner/files/word_reader.h"
 
 namespace withy {

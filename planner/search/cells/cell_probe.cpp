@@ -34,12 +34,6 @@ CellStatus both(CellStatus a, CellStatus b) {
 
 }  // namespace
 
-double Goal::direction_error(const Eigen::Isometry3d& tip_E) const {
-  if (!direction_E) return 0.0;
-  const Eigen::Vector3d t = tip_E.linear().col(2);
-  return std::atan2(t.cross(*direction_E).norm(), t.dot(*direction_E));
-}
-
 CellProbe::CellProbe(const SearchProblem& problem, const BendChart& chart)
     : problem_(problem), chart_(chart), hardware_(problem.design), body_(problem, chart) {}
 

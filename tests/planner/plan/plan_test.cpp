@@ -6,6 +6,7 @@
 #include <catch2/catch.hpp>
 #include <nlohmann/json.hpp>
 
+#include "planner/script/script.h"
 #include "planner/segment/shape.h"
 #include "tests/support/plain_replay.h"
 #include "tests/support/plain_twin.h"
@@ -113,7 +114,9 @@ TEST_CASE("The same answer gives the same bytes, and only the seconds tell two r
   later.seconds = 17.0;
   const auto text_of = [&](const withy::Answer& answer) {
     return withy::write_plan({bench.scene(), bench.design(), answer, "scene.toml",
-                              [&](const withy::State& s) { return bench.verifier().clearance(s).lower_mm; }});
+                              [&](const withy::State& s) { return bench.verifier().clearance(s).lower_mm; },
+                              std::nullopt,
+                              withy::plan_duration_s(bench.scene(), bench.design(), answer.plan)});
   };
   CHECK(text_of(bench.answer()) == bench.plan_text());
   CHECK(std::regex_replace(text_of(later), std::regex("\"seconds\": 17.0"), "\"seconds\": 0.25") ==
