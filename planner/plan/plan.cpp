@@ -10,7 +10,6 @@
 #include <fmt/format.h>
 
 #include "planner/scene/scene_json.h"
-#include "planner/script/script.h"
 #include "planner/segment/hardware.h"
 #include "planner/segment/shape.h"
 

@@ -7,7 +7,7 @@
 #include <fmt/format.h>
 
 #include "planner/plan/plan.h"
-#include "planner/plan/plan_check.h"
+#include "planner/script/plan_check.h"
 #include "planner/script/script.h"
 #include "planner/script/script_csv.h"
 #include "planner/script/script_iso6983.h"

@@ -6,7 +6,7 @@
 #include <fmt/format.h>
 
 #include "planner/motion/verify.h"
-#include "planner/plan/plan_check.h"
+#include "planner/script/plan_check.h"
 
 namespace withy {
 namespace {

@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-#include "planner/plan/plan_check.h"
+#include "planner/script/plan_check.h"
 
 #include <algorithm>
 #include <cmath>
