@@ -130,9 +130,9 @@ constexpr Quantity kQuantities[] = {
     {"--step", from(0.1, 1e3), "mm", kBench},
     {"--scale", from(0.01, 100.0), "", "beyond, the hardware is another"},
     {"--spacing", from(0.1, 1e3), "mm", "a finer lattice has too many targets"},
-    {"--pull-noise", above(0.0, 100.0), "mm", kMachine},
-    {"--tension-noise", above(0.0, 1e4), "N", kMachine},
-    {"--tip-noise", above(0.0, 100.0), "mm", kMachine},
+    {"--pull-noise", from(1e-9, 100.0), "mm", kMachine},
+    {"--tension-noise", from(1e-9, 1e4), "N", kMachine},
+    {"--tip-noise", from(1e-9, 100.0), "mm", kMachine},
 };
 
 /// "layout.2.station_mm[1]" as the table has it: "layout.N.station_mm".
