@@ -265,6 +265,14 @@ std::vector<JsonNode> JsonNode::items() const {
   return nodes;
 }
 
+std::vector<std::pair<std::string, JsonNode>> JsonNode::members() const {
+  std::vector<std::pair<std::string, JsonNode>> found;
+  if (!value_->is_object()) return found;
+  for (const auto& item : value_->items())
+    found.emplace_back(item.key(), JsonNode(*file_, item.value(), child_pointer(pointer_, item.key())));
+  return found;
+}
+
 double JsonNode::number() const {
   return number("");
 }

@@ -62,8 +62,13 @@ class JsonNode {
   bool has(std::string_view key) const;
   JsonNode at(std::string_view key) const;  ///< a missing key is a fault
   std::vector<JsonNode> items() const;      ///< of an array
+  /// Names and values of an object, in the order of the names; nothing of anything else.
+  std::vector<std::pair<std::string, JsonNode>> members() const;
 
   bool is_null() const { return value_->is_null(); }
+  bool is_number() const { return value_->is_number(); }
+  bool is_text() const { return value_->is_string(); }
+  bool is_list() const { return value_->is_array(); }
   double number() const;
   double number(std::string_view quantity) const;  ///< within that quantity's range (planner/files/ranges.h)
   int count() const;                               ///< a whole number, 0 or more

@@ -9,6 +9,8 @@
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 
+#include "planner/files/plain_line.h"
+
 namespace withy {
 namespace {
 
@@ -76,7 +78,7 @@ std::string fit_table(const FitReport& report) {
   const Fit& fit = report.fit;
   std::string out = fmt::format("{} rows of {}, {} {}: {}\n", report.measurements.rows.size(),
                                 report.table_file, report.measurements.locks,
-                                report.measurements.locks == 1 ? "lock" : "locks", report.scene.title);
+                                report.measurements.locks == 1 ? "lock" : "locks", without_controls(report.scene.title));
   for (std::size_t kind = 0; kind < kReadings; ++kind) out += noise_line(fit.noise[kind], kind);
   out += fmt::format(
       "noise model  Gaussian, independent, one standard deviation for each kind of "

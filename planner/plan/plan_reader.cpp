@@ -97,6 +97,19 @@ PlannedAction read_action(const JsonNode& node, std::size_t states, int locks) {
   return action;
 }
 
+/// Figures that are only shown: numbers, true or false, null, lists and objects of those. Text stands under
+/// `kind` and under names that end in `_by`.
+void check_figures(const JsonNode& node, const std::string& name) {
+  if (node.is_text()) {
+    if (name != "kind" && !name.ends_with("_by")) node.fault("a text stands where a number belongs", "give a number");
+    return;
+  }
+  if (node.is_number()) node.number();
+  for (const auto& [key, value] : node.members()) check_figures(value, key);
+  if (node.is_list())
+    for (const JsonNode& item : node.items()) check_figures(item, name);
+}
+
 void read_head(const JsonNode& root, PlanFile& plan) {
   const JsonNode scene = root.at("scene");
   scene.expect_keys({"file", "sha256", "mesh_sha256", "title"});
@@ -244,6 +257,9 @@ Result<PlanFile> read_plan(const std::filesystem::path& file) {
   root.expect_keys({"format", "version", "scene", "verdict", "why", "checked", "not_checked", "locks", "seed",
                     "seconds", "segment", "summary", "states", "actions", "proof", "approach"});
   read_head(root, plan);
+  for (const char* shown : {"seconds", "segment", "summary", "proof", "approach"}) check_figures(root.at(shown), shown);
+  if (plan.verdict == Verdict::reached && root.at("summary").is_null())
+    root.at("summary").fault("a plan that reached its target has no summary", "plan again");
   if (const JsonNode summary = root.at("summary"); summary.has("clearance_required_mm"))
     plan.required_clearance_mm = summary.at("clearance_required_mm").number("plan.clearance_required_mm");
   for (const JsonNode& state : root.at("states").items()) plan.states.push_back(read_state(state));

@@ -50,8 +50,7 @@ class PlanJudge {
         verifier_(question.verifier),
         design_(question.verifier.design()),
         hardware_(design_),
-        required_mm_(question.required_clearance_mm),
-        wall_(question.wall) {}
+        required_mm_(question.required_clearance_mm) {}
 
   Fault run() {
     if (Fault fault = check_order()) return fault;
@@ -131,7 +130,7 @@ class PlanJudge {
     const double wanted = std::max(0.0, required_mm_ - kSameClearance_mm);
     if (verifier_.clears(from, to, wanted)) return std::nullopt;
     // What a plan made with exact distances keeps to may be too close to tell by the field's.
-    const ChannelDistance exact(wall_);
+    const ChannelDistance exact(verifier_.distance().exact_pointer());
     const MotionClearance found = MotionVerifier(design_, exact).compare(from, to, wanted);
     if (found.lower_mm >= wanted) return std::nullopt;
     return here(found.upper_mm <= 0.0
@@ -217,7 +216,6 @@ class PlanJudge {
   const Design& design_;
   Hardware hardware_;
   double required_mm_;
-  std::shared_ptr<const WallDistance> wall_;
   int at_ = 0;
 };
 

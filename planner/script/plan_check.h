@@ -10,7 +10,6 @@
 // (replay_checks.h).
 #pragma once
 
-#include <memory>
 #include <optional>
 #include <string>
 
@@ -31,7 +30,6 @@ struct PlanQuestion {
   const Scene& scene;
   const MotionVerifier& verifier;  ///< of the design that the plan is for, in the scene's channel
   double required_clearance_mm = 0.0;
-  std::shared_ptr<const WallDistance> wall;  ///< the same channel's exact distances
 };
 
 /// The first thing about the plan that does not hold; nothing when it holds. Precondition: its actions'

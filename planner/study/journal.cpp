@@ -58,8 +58,29 @@ std::string first_line(const std::string& text) {
   return text.substr(0, std::min(text.find('\n'), text.size()));
 }
 
+/// Do lists and objects lie deeper in the line than in any that a study writes? Writing such a value down again
+/// would take a stack as deep.
+bool too_deep(std::string_view line) {
+  constexpr int kDeepest = 8;
+  int depth = 0;
+  bool in_text = false;
+  for (std::size_t i = 0; i < line.size(); ++i) {
+    const char c = line[i];
+    if (in_text && c == '\\')
+      ++i;
+    else if (c == '"')
+      in_text = !in_text;
+    else if (!in_text && (c == '[' || c == '{') && ++depth > kDeepest)
+      return true;
+    else if (!in_text && (c == ']' || c == '}'))
+      --depth;
+  }
+  return false;
+}
+
 /// One line as a record; nothing where it is none.
 std::optional<RunRecord> parsed(const std::string& line) {
+  if (too_deep(line)) return std::nullopt;
   const Json json = Json::parse(line, nullptr, false);
   if (!json.is_object() || !json.contains("run") || !json["run"].is_number_unsigned() ||
       json["run"].get<std::size_t>() < 1 || !json.contains("seconds") || !json["seconds"].is_number() ||
@@ -107,6 +128,7 @@ Result<std::unique_ptr<Journal>> Journal::open(const std::filesystem::path& file
   const auto text = read_text_input(file, kLargestJournal);
   if (!text) return tl::unexpected(text.error());
   const std::string lines = whole_lines(*text);
+  if (too_deep(first_line(lines))) return tl::unexpected(other_study(file));
   if (!lines.empty() && first_line(lines) != header)
     return tl::unexpected(other_header(file, first_line(lines), header));
   if (::ftruncate(descriptor, static_cast<off_t>(lines.size())) != 0)
@@ -174,6 +196,7 @@ Result<JournaledRuns> read_journals(const std::filesystem::path& folder) {
     if (!text) return tl::unexpected(text.error());
     const std::string lines = whole_lines(std::move(*text));
     if (lines.empty()) continue;  // its writer was killed at once
+    if (too_deep(first_line(lines))) return tl::unexpected(other_study(file));
     if (runs.header.empty()) runs.header = first_line(lines);
     if (runs.header != first_line(lines))
       return tl::unexpected(other_header(file, first_line(lines), runs.header));

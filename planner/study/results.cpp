@@ -6,6 +6,7 @@
 #include <fmt/format.h>
 
 #include "planner/files/csv.h"
+#include "planner/files/plain_line.h"
 #include "planner/files/words.h"
 #include "planner/study/build_id.h"
 #include "planner/study/joined_checks.h"
@@ -133,7 +134,11 @@ std::vector<StudyGroup> study_groups(const StudyResults& results) {
 }
 
 std::string study_table(const StudyResults& results) {
-  const auto groups = study_groups(results);
+  auto groups = study_groups(results);
+  for (StudyGroup& group : groups) {
+    group.scene = without_controls(group.scene);
+    group.design = without_controls(group.design);
+  }
   std::size_t scene_width = 5;
   std::size_t design_width = 6;
   for (const StudyGroup& group : groups) {

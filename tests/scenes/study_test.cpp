@@ -286,3 +286,34 @@ TEST_CASE("a design that does not fit is a result of the study, with the reason"
   CHECK(results[3]["verdict"] == "refused");
   CHECK(results[3]["why"].get<std::string>().find("overlap") != std::string::npos);
 }
+
+TEST_CASE("a study is not gone on with by another build") {
+  const StudyFolder folder;
+  REQUIRE(folder.run({"study.toml", "-o", "out", "--shard", "1/2"}).status == 0);
+  const std::string journal = folder.text("out/runs-1-of-2.jsonl");
+  const std::size_t at = journal.find("\"build\":\"");
+  REQUIRE(at != std::string::npos);
+  std::string other = journal;
+  other[at + 9] = other[at + 9] == '0' ? '1' : '0';
+  write_text(folder.path() / "out/runs-1-of-2.jsonl", other);
+  const ProgramRun run = folder.run({"study.toml", "-o", "out", "--shard", "1/2"});
+  CHECK(run.status == 2);
+  CHECK(run.err ==
+        "out/runs-1-of-2.jsonl:1:1: these runs are of another build of withy, which may answer otherwise, go on "
+        "with the build that began them, or name another folder\n");
+  CHECK(folder.text("out/runs-1-of-2.jsonl") == other);
+}
+
+TEST_CASE("names of designs are neither formulas in the table nor markup in the page") {
+  std::string study = small_study(1);
+  for (const auto& [name, by] : {std::pair{"\"thin\"", "\"=1+1\""}, {"\"thick\"", "\"<img src=x>\""}})
+    study.replace(study.find(name), std::string(name).size(), by);
+  study.erase(study.find("[scatter]"));
+  const StudyFolder folder(study);
+  REQUIRE(folder.run({"study.toml", "-o", "out"}).status == 0);
+  CHECK_THAT(folder.text("out/results.csv"), Catch::Contains(",'=1+1,"));
+  const std::string page = folder.text("out/summary.html");
+  CHECK_THAT(page, Catch::Contains("Content-Security-Policy"));
+  CHECK_THAT(page, Catch::Contains("&lt;img src=x&gt;"));
+  CHECK(page.find("<img") == std::string::npos);
+}

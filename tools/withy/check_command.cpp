@@ -11,6 +11,7 @@
 
 #include "geometry/channel/centreline.h"
 #include "geometry/channel/wall_distance.h"
+#include "planner/files/plain_line.h"
 #include "planner/scene/scene.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/progress.h"
@@ -25,7 +26,7 @@ struct Options {
 
 /// One line of the report: what it is about, and what there is to say.
 void line(std::string_view about, const std::string& text) {
-  fmt::print("{:<12} {}\n", about, text);
+  fmt::print("{:<12} {}\n", about, without_controls(text));
 }
 
 /// Two decimals, and never "-0.00".

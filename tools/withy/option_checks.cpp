@@ -36,12 +36,10 @@ CLI::Validator whole_number(std::uint64_t least, std::uint64_t most) {
       [least, most](std::string& text) -> std::string {
         std::uint64_t value = 0;
         const auto [end, fault] = std::from_chars(text.data(), text.data() + text.size(), value);
-        const bool whole = fault == std::errc() && end == text.data() + text.size();
-        if (whole && value >= least && value <= most) {
-          // Without leading zeros, which the conversion to come would take for octal digits.
-          text = std::to_string(value);
-          return "";
-        }
+        // Leading zeros would make octal digits of it in the conversion to come.
+        const bool whole = fault == std::errc() && end == text.data() + text.size() &&
+                           (text.size() == 1 || text.front() != '0');
+        if (whole && value >= least && value <= most) return "";
         return fmt::format("give a whole number from {} to {}, not \"{}\"", least, most, text);
       },
       "");

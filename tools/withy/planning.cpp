@@ -63,7 +63,7 @@ void require_sound(const PreparedScene& prepared, const Asked& asked) {
   if (!asked.answer.plan) return;
   const MotionVerifier verifier(asked.problem.design, *asked.problem.distance);
   const auto fault = plan_fault(
-      *asked.answer.plan, {prepared.scene, verifier, asked.problem.required_clearance_mm, prepared.wall});
+      *asked.answer.plan, {prepared.scene, verifier, asked.problem.required_clearance_mm});
   if (fault) throw std::logic_error("the plan does not hold: " + fault->problem);
 }
 
