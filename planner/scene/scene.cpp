@@ -122,7 +122,7 @@ Result<std::shared_ptr<const Channel>> read_channel_only(const Scene& scene) {
         scene.mesh_file.string(), 1, 1,
         fmt::format("vertex {} of the mesh is at ({:g}, {:g}, {:g}) mm", *far + 1, mesh->vertices[*far].x(),
                     mesh->vertices[*far].y(), mesh->vertices[*far].z()),
-        "check the mesh's unit; coordinates are " + quantity("mesh.vertex_mm")->words());
+        "check the mesh's unit; a coordinate is " + quantity("mesh.vertex_mm")->words());
   auto made = make_channel(*mesh, scene.entry, scene.outlets);
   if (!made) {
     const MeshRefusal& refusal = made.error();

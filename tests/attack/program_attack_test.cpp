@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// The built program against wrong arguments and wrong files: never a signal, never exit status 1, never two lines,
-// never more than ten seconds of processor time or 2 GB.
+// The built program against wrong arguments and wrong files: never a signal, never exit status 1, never two
+// lines, never more than ten seconds of processor time or 2 GB.
 #include <algorithm>
 #include <filesystem>
 #include <string>
@@ -28,11 +28,18 @@ class SoundFolder : public TemporaryFolder {
  public:
   SoundFolder() {
     const auto scenes = kSource / "tests/assets/scenes";
+    std::filesystem::create_directory(path() / "bends");
     std::filesystem::copy(scenes / "full.toml", path() / "scene.toml");
     std::filesystem::copy(scenes / "tube.off", path() / "tube.off");
-    for (const auto& [reader, name] : {std::pair{"plan", "plan.json"}, {"csv", "script.csv"}, {"ngc", "script.ngc"},
-                                       {"recipe", "recipe.toml"}, {"measured", "measured.csv"},
-                                       {"targets", "targets.csv"}, {"errors", "errors.toml"},
+    for (const char* name : {"scene.toml", "double-bend.stl"})
+      std::filesystem::copy(kSource / "scenes/double-bend" / name, path() / "bends" / name);
+    for (const auto& [reader, name] : {std::pair{"plan", "plan.json"},
+                                       {"csv", "script.csv"},
+                                       {"ngc", "script.ngc"},
+                                       {"recipe", "recipe.toml"},
+                                       {"measured", "measured.csv"},
+                                       {"targets", "targets.csv"},
+                                       {"errors", "errors.toml"},
                                        {"study", "study.toml"}})
       std::filesystem::copy(kSource / "tests/fuzz/corpus" / reader / "0-sound", path() / name);
     mkfifo((path() / "pipe.toml").c_str(), 0600);
@@ -71,7 +78,7 @@ std::vector<std::pair<Words, std::string>> numeric_options() {
           {plan, "--seed"},
           {{"compare", "scene.toml", "-q"}, "--locks"},
           {{"compare", "scene.toml", "--locks", "0", "-q"}, "--budget"},
-          {{"replay", "script.csv", "scene.toml", "-q"}, "--clearance"},
+          {{"replay", "script.csv", "bends/scene.toml", "-q"}, "--clearance"},
           {{"switch", "scene.toml", "-q"}, "--scale"},
           {place, "--step"},
           {place, "--clock-step"},
@@ -79,7 +86,7 @@ std::vector<std::pair<Words, std::string>> numeric_options() {
           {place, "--work"},
           {reach, "--tolerance"},
           {reach, "--work"},
-          {{"tolerance", "plan.json", "scene.toml", "-q"}, "--samples"},
+          {{"tolerance", "plan.json", "bends/scene.toml", "-q"}, "--samples"},
           {{"study", "study.toml", "-q"}, "--threads"},
           {{"study", "study.toml", "-q"}, "--shard"},
           {fit, "--pull-noise"},
@@ -101,13 +108,14 @@ TEST_CASE("Options take plain numbers within their ranges and nothing else") {
 
 TEST_CASE("Files that are none, cut short, pipes, devices and folders are refused") {
   const SoundFolder folder;
-  for (const std::string& file : {"absent", ".", "/dev/zero", "pipe.toml", "pipe.csv", "/proc/self/mem", "tube.off"}) {
+  for (const std::string file :
+       {"absent", ".", "/dev/zero", "pipe.toml", "pipe.csv", "/proc/self/mem", "tube.off"}) {
     check_refused(folder, {"check", file, "-q"});
     check_refused(folder, {"channel", file, "-o", "mesh.stl"});
     check_refused(folder, {"script", file});
     check_refused(folder, {"replay", "script.csv", file, "-q"});
     check_refused(folder, {"reach", "scene.toml", "--targets", file, "-q"});
-    check_refused(folder, {"tolerance", "plan.json", "scene.toml", "--errors", file, "-q"});
+    check_refused(folder, {"tolerance", "plan.json", "bends/scene.toml", "--errors", file, "-q"});
     check_refused(folder, {"fit", "scene.toml", file, "-q"});
     check_refused(folder, {"study", file, "-q"});
     check_refused(folder, {"study", "--join", file, "-q"});
@@ -130,8 +138,8 @@ TEST_CASE("Places that can't be written to are refused before any work, and inpu
     check_refused(folder, {"channel", "recipe.toml", "-o", place});
     check_refused(folder, {"script", "plan.json", "-o", place});
   }
-  for (const std::string& place : {"plan.json", "/dev/null", ".", "link.csv", "pipe.csv"})
-    check_refused(folder, {"script", "plan.json", "--scene", "scene.toml", "-o", place});
+  for (const std::string place : {"plan.json", "/dev/null", ".", "link.csv", "pipe.csv"})
+    check_refused(folder, {"script", "plan.json", "--scene", "bends/scene.toml", "-o", place});
   check_refused(folder, {"page", "plan.json", "-o", "plan.json", "-q"});
   check_refused(folder, {"channel", "recipe.toml", "-o", "recipe.toml"});
   check_refused(folder, {"plan", "scene.toml", "--planner", "zz", "-q"});
@@ -161,7 +169,7 @@ TEST_CASE("A plan with a typo in it never becomes a script or a page") {
       if (text.substr(at, end - at) == by) continue;
       text.replace(at, end - at, by);
       write_text(folder.path() / "typo.json", text);
-      check_refused(folder, {"script", "typo.json", "--scene", "scene.toml"});
-      check_refused(folder, {"page", "typo.json", "--scene", "scene.toml", "-o", "typo.html", "-q"});
+      check_refused(folder, {"script", "typo.json", "--scene", "bends/scene.toml"});
+      check_refused(folder, {"page", "typo.json", "--scene", "bends/scene.toml", "-o", "typo.html", "-q"});
     }
 }

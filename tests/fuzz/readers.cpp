@@ -48,7 +48,10 @@ class Place {
     return file;
   }
 
+  /// A scene whose plans bend, lock and release; plans and scripts are held against it.
   const withy::PreparedScene& prepared() const { return *prepared_; }
+  /// The scene beside the files.
+  const withy::Scene& tube() const { return *tube_; }
   std::filesystem::path path() const { return folder_.path(); }
 
  private:
@@ -56,12 +59,17 @@ class Place {
     const auto assets = std::filesystem::path(WITHY_SOURCE_DIR) / "tests/assets/scenes";
     std::filesystem::copy(assets / "full.toml", folder_.path() / "sound.toml");
     std::filesystem::copy(assets / "tube.off", folder_.path() / "tube.off");
-    auto prepared = withy::prepare_scene(folder_.path() / "sound.toml", withy::DistanceSource::exact);
+    auto tube = withy::read_scene(folder_.path() / "sound.toml");
+    if (!tube) throw std::runtime_error(tube.error().message());
+    tube_ = std::make_unique<withy::Scene>(std::move(*tube));
+    auto prepared =
+        withy::prepare_scene(std::filesystem::path(WITHY_SOURCE_DIR) / "scenes/double-bend/scene.toml");
     if (!prepared) throw std::runtime_error(prepared.error().message());
     prepared_ = std::make_unique<withy::PreparedScene>(std::move(*prepared));
   }
 
   TemporaryFolder folder_;
+  std::unique_ptr<withy::Scene> tube_;
   std::unique_ptr<withy::PreparedScene> prepared_;
 };
 
@@ -74,7 +82,8 @@ Said read_scene_bytes(const std::string& bytes) {
   const auto scene = withy::read_scene(Place::get().put("scene.toml", bytes));
   if (!scene) return said(scene);
   for (int locks = 0; locks <= withy::kMaxLocks; ++locks)
-    if (const auto design = scene->design(locks); !design && locks == scene->layout_in_use) return said(design);
+    if (const auto design = scene->design(locks); !design && locks == scene->layout_in_use)
+      return said(design);
   return std::nullopt;
 }
 
@@ -90,7 +99,7 @@ Said read_mesh_bytes(const std::string& name, const std::string& bytes) {
   const auto mesh = withy::read_mesh(Place::get().put(name, bytes), withy::LengthUnit::mm);
   if (!mesh) return said(mesh);
   if (mesh->triangles.size() > kMostTriangles) return std::nullopt;
-  const auto& scene = Place::get().prepared().scene;
+  const auto& scene = Place::get().tube();
   for (const auto& vertex : mesh->vertices)
     if (!(vertex.cwiseAbs().maxCoeff() <= 1e6)) return "a vertex is far away";  // read_channel says so
   const auto channel = withy::make_channel(*mesh, scene.entry, scene.outlets);
@@ -170,14 +179,20 @@ Said read_journal_bytes(const std::string& bytes) {
 }  // namespace
 
 const std::vector<FuzzReader>& fuzz_readers() {
-  static const std::vector<FuzzReader> readers = {
-      {"scene", read_scene_bytes},        {"recipe", read_recipe_bytes},
-      {"study", read_study_bytes},        {"stl", read_stl_bytes},
-      {"obj", read_obj_bytes},            {"ply", read_ply_bytes},
-      {"off", read_off_bytes},            {"plan", read_plan_bytes},
-      {"csv", read_csv_bytes},            {"ngc", read_ngc_bytes},
-      {"measured", read_measurement_bytes}, {"targets", read_target_bytes},
-      {"errors", read_error_bytes},       {"journal", read_journal_bytes}};
+  static const std::vector<FuzzReader> readers = {{"scene", read_scene_bytes},
+                                                  {"recipe", read_recipe_bytes},
+                                                  {"study", read_study_bytes},
+                                                  {"stl", read_stl_bytes},
+                                                  {"obj", read_obj_bytes},
+                                                  {"ply", read_ply_bytes},
+                                                  {"off", read_off_bytes},
+                                                  {"plan", read_plan_bytes},
+                                                  {"csv", read_csv_bytes},
+                                                  {"ngc", read_ngc_bytes},
+                                                  {"measured", read_measurement_bytes},
+                                                  {"targets", read_target_bytes},
+                                                  {"errors", read_error_bytes},
+                                                  {"journal", read_journal_bytes}};
   return readers;
 }
 

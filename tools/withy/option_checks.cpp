@@ -26,7 +26,7 @@ CLI::Validator in_range(const std::string& option) {
       [option, words](std::string& text) -> std::string {
         const auto value = number<double>(text);
         if (value && !range_fault(option, *value)) return "";
-        return fmt::format("{}: give {}, not \"{}\"", option, words, text);
+        return fmt::format("give {}, not \"{}\"", words, text);
       },
       "");
 }

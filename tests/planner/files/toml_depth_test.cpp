@@ -31,13 +31,13 @@ TEST_CASE("What lies too deep is found where it gets so") {
 TEST_CASE("Dots and brackets that nest nothing are passed over") {
   for (const std::string& flat :
        {"a = [" + many("1.5, ", 1000) + "2.5]", many("a.b = 1\n", 1000), "a = \"" + many(".", 1000) + "\"",
-        "a = '" + many("[", 1000) + "'", "# " + many("[.", 1000), "a = \"\"\"" + many("[.\n", 1000) + "\"\"\"",
-        "a = '''" + many("{.", 1000) + "'''\nb = 1", "a = \"\\\"" + many("[", 100) + "\"",
-        many("[a.b]\n", 1000)})
+        "a = '" + many("[", 1000) + "'", "# " + many("[.", 1000),
+        "a = \"\"\"" + many("[.\n", 1000) + "\"\"\"", "a = '''" + many("{.", 1000) + "'''\nb = 1",
+        "a = \"\\\"" + many("[", 100) + "\"", many("[a.b]\n", 1000)})
     CHECK_FALSE(first_deep_place(flat).has_value());
 }
 
 TEST_CASE("Text that is no TOML is walked to its end") {
-  for (const std::string& broken : {"\"", "'''", "\"\\", "\"\"\"a", "]]]]", "a = \"b\nc", "#", ""})
+  for (const std::string broken : {"\"", "'''", "\"\\", "\"\"\"a", "]]]]", "a = \"b\nc", "#", ""})
     CHECK_FALSE(first_deep_place(broken).has_value());
 }
