@@ -9,6 +9,8 @@
 #include <boost/math/distributions/students_t.hpp>
 #include <fmt/format.h>
 
+#include "planner/files/words.h"
+
 namespace withy {
 namespace {
 
@@ -226,7 +228,7 @@ namespace {
 
 InputError too_few(const std::string& table_file, const Measurements& m) {
   return {table_file, 1, 1,
-          fmt::format("{} rows are too few to find {} numbers and the noise from", m.rows.size(),
+          fmt::format("{} can't tell {} numbers and the noise", count_of(m.rows.size(), "row"),
                       parameter_names(m.tendons).size()),
           fmt::format("measure at least {} poses that differ, better three times as many, or give the noise",
                       std::max(least_rows(m.tendons, m.tensions), m.rows.size() + 1))};
