@@ -22,7 +22,7 @@ constexpr double kSameBend_rad = 1e-7;
 constexpr double kSameClearance_mm = 1e-6;
 constexpr double kRadiansPerDegree = 0.017453292519943295;
 
-using Fault = std::optional<PlanFault>;
+using Fault = std::optional<PlanDefect>;
 
 bool same_bends(const State& a, const State& b, double tolerance_rad = kSameBend_rad) {
   return a.theta_frozen.size() == b.theta_frozen.size() &&
@@ -66,10 +66,10 @@ class PlanJudge {
 
  private:
   Fault whole(std::string problem, std::string remedy = "plan again") const {
-    return PlanFault{-1, std::move(problem), std::move(remedy)};
+    return PlanDefect{-1, std::move(problem), std::move(remedy)};
   }
   Fault here(const std::string& problem, std::string remedy = "plan again") const {
-    return PlanFault{at_, fmt::format("action {}: {}", at_ + 1, problem), std::move(remedy)};
+    return PlanDefect{at_, fmt::format("action {}: {}", at_ + 1, problem), std::move(remedy)};
   }
   const State& state(int index) const { return plan_.states[static_cast<std::size_t>(index)]; }
 
@@ -221,7 +221,7 @@ class PlanJudge {
 
 }  // namespace
 
-std::optional<PlanFault> plan_fault(const Plan& plan, const PlanQuestion& question) {
+std::optional<PlanDefect> plan_defect(const Plan& plan, const PlanQuestion& question) {
   return PlanJudge(plan, question).run();
 }
 

@@ -19,7 +19,7 @@
 
 namespace withy {
 
-struct PlanFault {
+struct PlanDefect {
   int action = -1;  ///< index of the action that does not hold; -1: the plan as a whole
   std::string problem;
   std::string remedy;
@@ -34,6 +34,6 @@ struct PlanQuestion {
 
 /// The first thing about the plan that does not hold; nothing when it holds. Precondition: its actions'
 /// indices lead to states, its states fit the design.
-std::optional<PlanFault> plan_fault(const Plan& plan, const PlanQuestion& question);
+std::optional<PlanDefect> plan_defect(const Plan& plan, const PlanQuestion& question);
 
 }  // namespace withy

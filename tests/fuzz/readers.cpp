@@ -131,7 +131,7 @@ Said read_plan_bytes(const std::string& bytes) {
   if (plan->actions.size() > kMostRows) return std::nullopt;
   const withy::MotionVerifier verifier(*design, *prepared.distance);
   const double required = file->required_clearance_mm.value_or(prepared.scene.required_clearance_mm);
-  const auto fault = withy::plan_fault(*plan, {prepared.scene, verifier, required});
+  const auto fault = withy::plan_defect(*plan, {prepared.scene, verifier, required});
   return fault ? Said(fault->problem) : Said();
 }
 

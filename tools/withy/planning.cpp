@@ -62,8 +62,8 @@ std::string plan_text(const PreparedScene& prepared, const Asked& asked, const s
 void require_sound(const PreparedScene& prepared, const Asked& asked) {
   if (!asked.answer.plan) return;
   const MotionVerifier verifier(asked.problem.design, *asked.problem.distance);
-  const auto fault = plan_fault(
-      *asked.answer.plan, {prepared.scene, verifier, asked.problem.required_clearance_mm});
+  const auto fault =
+      plan_defect(*asked.answer.plan, {prepared.scene, verifier, asked.problem.required_clearance_mm});
   if (fault) throw std::logic_error("the plan does not hold: " + fault->problem);
 }
 

@@ -19,7 +19,7 @@ tl::unexpected<Refused> malformed(InputError error) {
 std::optional<InputError> unsound(const SoundPlan& read) {
   const MotionVerifier verifier(read.design, *read.prepared.distance);
   const double required = read.file.required_clearance_mm.value_or(read.prepared.scene.required_clearance_mm);
-  const auto fault = plan_fault(*read.plan, {read.prepared.scene, verifier, required});
+  const auto fault = plan_defect(*read.plan, {read.prepared.scene, verifier, required});
   if (!fault) return std::nullopt;
   const std::string at = fault->action >= 0 ? fmt::format("/actions/{}", fault->action) : "/states";
   return read.file.json.error_at(at, "this plan does not hold in its scene: " + fault->problem,

@@ -14,8 +14,8 @@ using withy_test::BenchOptions;
 
 namespace {
 
-std::optional<PlanFault> fault_of(const Bench& bench, const Plan& plan, double required_mm = 0.2) {
-  return plan_fault(plan, {bench.scene(), bench.verifier(), required_mm});
+std::optional<PlanDefect> fault_of(const Bench& bench, const Plan& plan, double required_mm = 0.2) {
+  return plan_defect(plan, {bench.scene(), bench.verifier(), required_mm});
 }
 
 /// The first action of that kind.
@@ -32,20 +32,27 @@ struct Tampering {
 };
 
 const Tampering kTamperings[] = {
-    {"inserted too far", [](Plan& p) { p.states[static_cast<std::size_t>(p.reached_state)].insertion_mm = 5000.0; },
+    {"inserted too far",
+     [](Plan& p) { p.states[static_cast<std::size_t>(p.reached_state)].insertion_mm = 5000.0; },
      "outside 0 to"},
     {"inserted backwards", [](Plan& p) { p.states[1].insertion_mm = -50.0; }, "outside 0 to"},
-    {"bent too far", [](Plan& p) { p.states[static_cast<std::size_t>(p.reached_state)].u_free = {10.0, 0.0}; },
+    {"bent too far",
+     [](Plan& p) {
+       p.states[static_cast<std::size_t>(p.reached_state)].u_free = {10.0, 0.0};
+     },
      "bends more than its limit"},
     {"actions in reverse", [](Plan& p) { std::reverse(p.actions.begin(), p.actions.end()); }, ""},
-    {"an action left out", [](Plan& p) { p.actions.erase(p.actions.begin() + 1); }, "the one before it ended in"},
+    {"an action left out", [](Plan& p) { p.actions.erase(p.actions.begin() + 1); },
+     "the one before it ended in"},
     {"no way back", [](Plan& p) { p.actions.resize(p.actions.size() - 1); }, "does not end as it began"},
     {"a start that is none", [](Plan& p) { p.actions.erase(p.actions.begin()); }, "does not begin"},
     {"a target that is not met", [](Plan& p) { p.reached_state = 0; }, "from the target"},
     {"another lock", [](Plan& p) { p.actions[first(p, ActionKind::lock)].lock = 5; }, "no such lock"},
     {"no field", [](Plan& p) { p.actions[first(p, ActionKind::lock)].field_S.reset(); }, "names no field"},
-    {"a field too weak", [](Plan& p) { *p.actions[first(p, ActionKind::lock)].field_S *= 0.1; }, "the field turns"},
-    {"a field too strong", [](Plan& p) { *p.actions[first(p, ActionKind::lock)].field_S *= 100.0; }, "the field is"},
+    {"a field too weak", [](Plan& p) { *p.actions[first(p, ActionKind::lock)].field_S *= 0.1; },
+     "the field turns"},
+    {"a field too strong", [](Plan& p) { *p.actions[first(p, ActionKind::lock)].field_S *= 100.0; },
+     "the field is"},
     {"a lock on another bend",
      [](Plan& p) {
        State& held = p.states[static_cast<std::size_t>(p.actions[first(p, ActionKind::lock)].to)];
@@ -83,7 +90,7 @@ TEST_CASE("A plan that was tampered with does not hold, and it is said where") {
 
 TEST_CASE("A plan does not hold at a clearance that it does not keep") {
   const Bench bench;
-  const auto fault = plan_fault(bench.plan(), {bench.scene(), bench.verifier(), 60.0});
+  const auto fault = plan_defect(bench.plan(), {bench.scene(), bench.verifier(), 60.0});
   REQUIRE(fault.has_value());
   CHECK(fault->action >= 0);
 }
