@@ -171,7 +171,8 @@ TEST_CASE("Programs that are killed leave no mixture and, after the next run, no
   const std::vector<std::vector<std::string>> commands = {
       {"plan", "first.toml", "-o", "out", "-q"},
       {"plan", "second.toml", "-o", "out", "-q"},
-      {"place", "first.toml", "--locks", "1", "--trials", "0", "--work", "1000", "-o", "placed", "-q"},
+      {"place", "first.toml", "--locks", "1", "--step", "20", "--trials", "0", "--work", "1000", "-o",
+       "placed", "-q"},
       {"channel", "recipe.toml", "-o", "mesh.stl"},
       {"study", "study.toml", "-o", "studied", "-q"}};
   // How long each takes, once, for kills all along it.
