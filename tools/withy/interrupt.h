@@ -25,10 +25,11 @@ class WritingFiles {
 };
 
 /// While one of these lives SIGINT only makes requested() true: for work that asks for it often, and then ends
-/// with what it has. Work that has not ended kPatience_s later is given up: the process ends.
+/// with what it has, as a rule within a second. Work that has not ended kPatience_s later, on a machine that is
+/// very busy with something else, is given up: the process ends.
 class InterruptRequest {
  public:
-  static constexpr int kPatience_s = 1;
+  static constexpr int kPatience_s = 5;
   InterruptRequest();
   ~InterruptRequest();
   InterruptRequest(const InterruptRequest&) = delete;
