@@ -7,6 +7,7 @@
 #include <utility>
 
 #include <fcntl.h>
+#include <fmt/core.h>
 #include <unistd.h>
 
 #include "planner/files/answer_folder.h"

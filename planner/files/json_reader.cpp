@@ -8,6 +8,7 @@
 #include <utility>
 
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include "planner/files/ranges.h"
 
@@ -203,12 +204,12 @@ Result<JsonFile> JsonFile::parse(std::string text, std::string file) {
     return input_error(parsed.file_, line, column, "this is no JSON: " + without_place(fault->words),
                        "mend the text there");
   }
-  parsed.value_ = json::parse(parsed.text_);
+  parsed.value_ = std::make_shared<const json>(json::parse(parsed.text_));
   return parsed;
 }
 
 JsonNode JsonFile::root() {
-  return {*this, value_, ""};
+  return {*this, *value_, ""};
 }
 
 InputError JsonFile::error_at(std::string pointer, std::string problem, std::string remedy) const {
@@ -271,6 +272,22 @@ std::vector<std::pair<std::string, JsonNode>> JsonNode::members() const {
   for (const auto& item : value_->items())
     found.emplace_back(item.key(), JsonNode(*file_, item.value(), child_pointer(pointer_, item.key())));
   return found;
+}
+
+bool JsonNode::is_number() const {
+  return value_->is_number();
+}
+
+bool JsonNode::is_text() const {
+  return value_->is_string();
+}
+
+bool JsonNode::is_list() const {
+  return value_->is_array();
+}
+
+bool JsonNode::is_null() const {
+  return value_->is_null();
 }
 
 double JsonNode::number() const {

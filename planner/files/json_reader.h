@@ -6,12 +6,14 @@
 #include <cstddef>
 #include <initializer_list>
 #include <map>
+#include <memory>
 #include <optional>
 #include <string>
 #include <string_view>
+#include <utility>
 #include <vector>
 
-#include <nlohmann/json.hpp>
+#include <nlohmann/json_fwd.hpp>
 
 #include "planner/files/input_error.h"
 
@@ -44,7 +46,7 @@ class JsonFile {
   JsonFile(std::string text, std::string file) : text_(std::move(text)), file_(std::move(file)) {}
   std::string text_;
   std::string file_;
-  nlohmann::json value_;
+  std::shared_ptr<const nlohmann::json> value_;
   std::map<std::string, std::size_t> offset_;  // JSON pointer -> where the value starts
   std::optional<InputError> fault_;
 };
@@ -65,10 +67,10 @@ class JsonNode {
   /// Names and values of an object, in the order of the names; nothing of anything else.
   std::vector<std::pair<std::string, JsonNode>> members() const;
 
-  bool is_null() const { return value_->is_null(); }
-  bool is_number() const { return value_->is_number(); }
-  bool is_text() const { return value_->is_string(); }
-  bool is_list() const { return value_->is_array(); }
+  bool is_null() const;
+  bool is_number() const;
+  bool is_text() const;
+  bool is_list() const;
   double number() const;
   double number(std::string_view quantity) const;  ///< within that quantity's range (planner/files/ranges.h)
   int count() const;                               ///< a whole number, 0 or more

@@ -6,7 +6,7 @@
 #include <limits>
 #include <numbers>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 namespace withy {
 namespace {

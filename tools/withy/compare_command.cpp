@@ -7,13 +7,12 @@
 #include <set>
 #include <vector>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/file_names.h"
 #include "planner/show/comparison.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
-#include "tools/withy/option_checks.h"
 #include "tools/withy/planning.h"
 
 namespace withy {
@@ -100,18 +99,16 @@ void add_compare_command(CommandLine& line) {
                            "The same route with several lock counts: verdict, clearance in mm, tension in N, "
                            "field in mT, duration in s.",
                            "withy compare scenes/single-bend/scene.toml --locks 0 1 2 -o out");
-  app.add_option("SCENE", options->scene, "scene file (TOML)")->required();
-  app.add_option("--locks", options->locks, "lock counts to compare")
-      ->required()
-      ->check(whole_number(0, kMaxLocks));
-  app.add_option("--clearance", options->how.clearance_mm, "required clearance in mm; left out: the scene's")
-      ->check(in_range("--clearance"));
-  app.add_option("--budget", options->how.budget_s,
-                 "seconds for each count after which the search gives up undecided; default 60")
-      ->check(in_range("--budget"));
-  app.add_option("-o,--output", options->folder,
-                 "folder for compare.json and compare.html, or, interrupted, compare.partial.json with the "
-                 "counts that are answered; left out: nothing is written");
+  add_option(app, "SCENE", options->scene, "scene file (TOML)").required();
+  add_option(app, "--locks", options->locks, "lock counts to compare").required().within(0, kMaxLocks);
+  add_option(app, "--clearance", options->how.clearance_mm, "required clearance in mm; left out: the scene's")
+      .in_range_of("--clearance");
+  add_option(app, "--budget", options->how.budget_s,
+             "seconds for each count after which the search gives up undecided; default 60")
+      .in_range_of("--budget");
+  add_option(app, "-o,--output", options->folder,
+             "folder for compare.json and compare.html, or, interrupted, compare.partial.json with the "
+             "counts that are answered; left out: nothing is written");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

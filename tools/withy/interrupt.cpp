@@ -33,7 +33,8 @@ extern "C" void on_interrupt(int) {
     return;
   }
   if (only_requested) {
-    alarm(static_cast<unsigned>(InterruptRequest::kPatience_s));  // patience: SIGALRM ends what has not ended by then
+    alarm(static_cast<unsigned>(
+        InterruptRequest::kPatience_s));  // patience: SIGALRM ends what has not ended by then
     return;
   }
   const int pipe = wake;

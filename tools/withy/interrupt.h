@@ -24,9 +24,9 @@ class WritingFiles {
   WritingFiles& operator=(const WritingFiles&) = delete;
 };
 
-/// While one of these lives SIGINT only makes requested() true: for work that asks for it often, and then ends
-/// with what it has, as a rule within a second. Work that has not ended kPatience_s later, on a machine that is
-/// very busy with something else, is given up: the process ends.
+/// While one of these lives SIGINT only makes requested() true: for work that asks for it often, and then
+/// ends with what it has, as a rule within a second. Work that has not ended kPatience_s later, on a machine
+/// that is very busy with something else, is given up: the process ends.
 class InterruptRequest {
  public:
   static constexpr int kPatience_s = 5;
@@ -39,8 +39,8 @@ class InterruptRequest {
   void settle() const;
 };
 
-/// While one of these lives SIGINT calls `keep` on another thread, which writes what is finished, and ends the
-/// process when that returns: for work that asks for nothing.
+/// While one of these lives SIGINT calls `keep` on another thread, which writes what is finished, and ends
+/// the process when that returns: for work that asks for nothing.
 class KeepOnInterrupt {
  public:
   explicit KeepOnInterrupt(std::function<void()> keep);

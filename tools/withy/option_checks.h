@@ -16,9 +16,6 @@ CLI::Validator in_range(const std::string& option);
 /// Decimal digits only, from `least` to `most`.
 CLI::Validator whole_number(std::uint64_t least, std::uint64_t most);
 
-/// The most work that can be asked for (about microseconds of a fast machine): a week and a half.
-inline constexpr std::uint64_t kMostWork = 1'000'000'000'000;
-
 /// A seed: any whole number that 64 bits hold.
 CLI::Validator seed_number();
 

@@ -6,7 +6,7 @@
 #include <string>
 #include <vector>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/file_output.h"
 #include "planner/files/toml_reader.h"
@@ -51,8 +51,8 @@ tl::expected<std::string, Refused> page_text(const Options& options, Progress& p
   if (!read) return tl::unexpected(read.error());
   progress.stage("drawing");
   const PreparedScene& prepared = read->front().prepared;
-  const DisplayMesh display = make_display_mesh(prepared.wall->channel());
-  PageInput input{prepared.scene, *prepared.wall, display, {}};
+  const DisplayMesh display = make_display_mesh(prepared.wall().channel());
+  PageInput input{prepared.scene, prepared.wall(), display, {}};
   for (SoundPlan& one : *read)
     input.plans.push_back({one.file.json.text(), std::move(one.design), std::move(one.plan)});
   return page_html(input);
@@ -85,11 +85,11 @@ void add_page_command(CommandLine& line) {
                "Shows plans as a page to open in a browser; several plans of one scene are shown side by "
                "side. One HTML file that needs no network; lengths in mm.",
                "withy page out/plan.json -o out/page.html");
-  app.add_option("PLAN", options->plans, "plan files (JSON) of one scene, which has not changed since")
-      ->required();
-  app.add_option("--scene", options->scene,
-                 "the scene that they were made for, where it is neither beside them nor where they say");
-  app.add_option("-o,--output", options->output, "HTML file to write")->required();
+  add_option(app, "PLAN", options->plans, "plan files (JSON) of one scene, which has not changed since")
+      .required();
+  add_option(app, "--scene", options->scene,
+             "the scene that they were made for, where it is neither beside them nor where they say");
+  add_option(app, "-o,--output", options->output, "HTML file to write").required();
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

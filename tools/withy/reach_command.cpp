@@ -8,7 +8,7 @@
 #include <string>
 #include <vector>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/file_names.h"
 #include "planner/files/file_output.h"
@@ -22,7 +22,6 @@
 #include "planner/show/reach_report.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
-#include "tools/withy/option_checks.h"
 #include "tools/withy/progress.h"
 
 namespace withy {
@@ -76,7 +75,7 @@ std::optional<ExitStatus> add_targets(const Options& options, const PreparedScen
   const Eigen::Isometry3d& X_SE = prepared.scene.entry.X_SE;
   if (report.spacing_mm) {
     report.targets_E =
-        lumen_lattice(*prepared.wall, prepared.scene.parts.segment, prepared.scene.parts.carriage,
+        lumen_lattice(prepared.wall(), prepared.scene.parts.segment, prepared.scene.parts.carriage,
                       report.required_clearance_mm, *report.spacing_mm);
     if (report.targets_E.empty())
       return refuse_arguments("reach",
@@ -105,7 +104,7 @@ Result<void> write_files(const Options& options, const PreparedScene& prepared, 
   batch.add(options.folder / (stem + ".csv"), reach_csv(report));
   batch.add(options.folder / (stem + ".json"), reach_json(report));
   batch.add(options.folder / (stem + ".html"),
-            reach_html(report, make_display_mesh(prepared.wall->channel(), kShadowTriangles)));
+            reach_html(report, make_display_mesh(prepared.wall().channel(), kShadowTriangles)));
   const WritingFiles writing;
   return batch.commit();
 }
@@ -169,28 +168,27 @@ void add_reach_command(CommandLine& line) {
                "Which of many targets each lock count reaches, by one search for each count: reached, "
                "proved unreachable, or undecided.",
                "withy reach scenes/single-bend/scene.toml --targets lumen:4 --locks 0 1 -o out");
-  app.add_option("SCENE", options->scene, "scene file (TOML)")->required();
-  app.add_option("--targets", options->targets,
-                 "CSV file with the header x_mm,y_mm,z_mm (scene frame), or lumen:SPACING for points SPACING "
-                 "mm apart "
-                 "all over the lumen")
-      ->required();
-  app.add_option("--locks", options->locks, "lock counts; left out: the scene's layout.use")
-      ->check(whole_number(0, kMaxLocks));
-  app.add_option("--tolerance", options->tolerance_mm,
-                 "how near the tip must come, in mm; left out: the scene's target.tolerance_mm")
-      ->check(in_range("--tolerance"));
-  app.add_option("--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
-      ->check(in_range("--clearance"));
-  app.add_option(
-         "--work", options->work,
-         "most work for one target, about in microseconds of a fast machine, before it is left undecided; "
-         "default 4000000. The same work gives the same answers on any machine")
-      ->check(whole_number(1, kMostWork));
-  app.add_option(
-      "-o,--output", options->folder,
-      "folder for reach.csv, reach.json and reach.html, or, interrupted, the same named reach.partial "
-      "with what is decided; left out: nothing is written");
+  add_option(app, "SCENE", options->scene, "scene file (TOML)").required();
+  add_option(app, "--targets", options->targets,
+             "CSV file with the header x_mm,y_mm,z_mm (scene frame), or lumen:SPACING for points SPACING "
+             "mm apart "
+             "all over the lumen")
+      .required();
+  add_option(app, "--locks", options->locks, "lock counts; left out: the scene's layout.use")
+      .within(0, kMaxLocks);
+  add_option(app, "--tolerance", options->tolerance_mm,
+             "how near the tip must come, in mm; left out: the scene's target.tolerance_mm")
+      .in_range_of("--tolerance");
+  add_option(app, "--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
+      .in_range_of("--clearance");
+  add_option(
+      app, "--work", options->work,
+      "most work for one target, about in microseconds of a fast machine, before it is left undecided; "
+      "default 4000000. The same work gives the same answers on any machine")
+      .within(1, kMostWork);
+  add_option(app, "-o,--output", options->folder,
+             "folder for reach.csv, reach.json and reach.html, or, interrupted, the same named reach.partial "
+             "with what is decided; left out: nothing is written");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

@@ -7,14 +7,13 @@
 #include <optional>
 #include <string>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/motion/verify.h"
 #include "planner/script/replay.h"
 #include "planner/script/script_file.h"
 #include "planner/search/ask/scene_problem.h"
 #include "tools/withy/commands.h"
-#include "tools/withy/option_checks.h"
 #include "tools/withy/progress.h"
 
 namespace withy {
@@ -116,10 +115,10 @@ void add_replay_command(CommandLine& line) {
   CLI::App& app = line.add(
       "replay", "Recomputes the body from a script alone and checks clearance, latches, limits and target.",
       "withy replay out/script.csv scenes/single-bend/scene.toml");
-  app.add_option("SCRIPT", options->script, "script file, .csv or .ngc")->required();
-  app.add_option("SCENE", options->scene, "scene file (TOML) to check it in")->required();
-  app.add_option("--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
-      ->check(in_range("--clearance"));
+  add_option(app, "SCRIPT", options->script, "script file, .csv or .ngc").required();
+  add_option(app, "SCENE", options->scene, "scene file (TOML) to check it in").required();
+  add_option(app, "--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
+      .in_range_of("--clearance");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

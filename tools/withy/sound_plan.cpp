@@ -46,11 +46,11 @@ tl::expected<SoundPlan, Refused> read_sound_plan(const std::filesystem::path& pa
     if (!read) return malformed(read.error());
     plan = std::move(*read);
   }
-  auto channel = read_channel(*scene);
-  if (!channel) return malformed(channel.error());
-  PreparedChannel prepared = prepare_channel(std::move(*channel), field_spacing(*scene));
+  auto wall = read_wall(*scene);
+  if (!wall) return malformed(wall.error());
+  auto distance = prepare_distance(std::move(*wall), field_spacing(*scene));
   SoundPlan read{std::move(*file),
-                 {std::move(*scene), std::move(prepared.wall), std::move(prepared.distance)},
+                 {std::move(*scene), std::move(distance)},
                  std::move(*design),
                  std::move(plan)};
   if (read.plan)
