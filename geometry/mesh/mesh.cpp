@@ -38,8 +38,6 @@ struct Soup {
   std::vector<Polygon> polygons;
 };
 
-/// Vertices, lines and columns are counted in int, and each takes a byte of the file at the least.
-
 constexpr std::string_view kFormatsRemedy = "give a mesh file that ends in .stl, .obj, .ply or .off";
 
 std::string printable(const std::filesystem::path& file) {
