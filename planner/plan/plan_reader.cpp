@@ -1,6 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include <algorithm>
 #include <array>
+#include <iterator>
 #include <limits>
 #include <system_error>
 
@@ -75,17 +76,21 @@ void read_switch(const JsonNode& node, int locks, PlannedAction& action) {
   if (action.lock < 0 || action.lock >= locks)
     lock.fault(fmt::format("there is no lock {}", action.lock + 1),
                fmt::format("locks are counted from 1 to {}", locks));
-  if (const JsonNode currents = node.at("current_A"); !currents.is_null())
-    currents.numbers(3, "plan.current_A");
+  if (const JsonNode currents = node.at("current_A"); !currents.is_null()) currents.numbers("plan.current_A");
   if (node.at("field_mT").is_null()) return;
   const auto field = node.at("field_mT").numbers(3, "plan.field_mT");
   action.field_S = Eigen::Vector3d(field[0], field[1], field[2]);
+  action.current_A = node.at("current_A").numbers();
+  // Plans made before reserves were counted have none.
+  if (node.has("field_reserve") && !node.at("field_reserve").is_null())
+    action.field_reserve = node.at("field_reserve").number();
 }
 
 PlannedAction read_action(const JsonNode& node, std::size_t states, int locks) {
   constexpr std::array kKinds = {ActionKind::advance, ActionKind::bend, ActionKind::steer, ActionKind::lock,
                                  ActionKind::unlock};
-  node.expect_keys({"kind", "leg", "from", "to", "clearance_mm"}, {"lock", "field_mT", "current_A"});
+  node.expect_keys({"kind", "leg", "from", "to", "clearance_mm"},
+                   {"lock", "field_mT", "current_A", "field_reserve", "power_W", "voltage_V"});
   PlannedAction action;
   action.kind = word(
       node.at("kind"), kKinds, +[](ActionKind kind) { return name_of(kind); });
@@ -101,7 +106,8 @@ PlannedAction read_action(const JsonNode& node, std::size_t states, int locks) {
 /// `kind` and under names that end in `_by`.
 void check_figures(const JsonNode& node, const std::string& name) {
   if (node.is_text()) {
-    if (name != "kind" && !name.ends_with("_by")) node.fault("a text stands where a number belongs", "give a number");
+    if (name != "kind" && !name.ends_with("_by"))
+      node.fault("a text stands where a number belongs", "give a number");
     return;
   }
   if (node.is_number()) node.number();
@@ -198,6 +204,10 @@ class PlanFitter {
                             plan.states[static_cast<std::size_t>(action.to)].engaged;
     LockSet meant;
     if (action.lock >= 0) meant.set(static_cast<std::size_t>(action.lock));
+    if (action.field_S && design_.field() && std::ssize(action.current_A) != design_.field()->coil_count())
+      fault(fmt::format("/actions/{}/current_A", k),
+            fmt::format("{} currents are listed", action.current_A.size()),
+            fmt::format("list {}, one for each coil", design_.field()->coil_count()));
     if (changed != meant)
       fault(fmt::format("/actions/{}", k),
             fmt::format("this {} switches other locks than it says", name_of(action.kind)),
@@ -257,7 +267,8 @@ Result<PlanFile> read_plan(const std::filesystem::path& file) {
   root.expect_keys({"format", "version", "scene", "verdict", "why", "checked", "not_checked", "locks", "seed",
                     "seconds", "segment", "summary", "states", "actions", "proof", "approach"});
   read_head(root, plan);
-  for (const char* shown : {"seconds", "segment", "summary", "proof", "approach"}) check_figures(root.at(shown), shown);
+  for (const char* shown : {"seconds", "segment", "summary", "proof", "approach"})
+    check_figures(root.at(shown), shown);
   if (plan.verdict == Verdict::reached && root.at("summary").is_null())
     root.at("summary").fault("a plan that reached its target has no summary", "plan again");
   if (const JsonNode summary = root.at("summary"); summary.has("clearance_required_mm"))

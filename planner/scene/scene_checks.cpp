@@ -77,18 +77,6 @@ void check_tendon_angles(TomlFile& file, const std::vector<double>& angle_rad) {
                           "give each tendon an angle of its own");
 }
 
-/// The torque of a steady field on a magnet is a sine of its angle: it keeps one sign over less than half a
-/// turn.
-void check_lock_stroke(TomlFile& file, const LockHardware& lock) {
-  const double stroke_rad = std::abs(lock.angle_latched_rad - lock.angle_free_rad);
-  if (stroke_rad >= std::numbers::pi)
-    file.fault(
-        "lock.angle_latched_deg",
-        fmt::format("the magnet's stroke is {:g} degrees, which no steady field drives from stop to stop",
-                    stroke_rad * 180.0 / std::numbers::pi),
-        "give angles less than 180 degrees apart");
-}
-
 void check_disks(TomlFile& file, const DesignParts& parts) {
   const double spacing = parts.tendons->disk_spacing_mm;
   if (spacing > 0.0 && parts.segment.length_mm > kMostGaps * spacing)
@@ -102,7 +90,6 @@ void check_design(TomlFile& file, const Scene& scene) {
   DesignParts parts = scene.parts;
   for (const DesignRefusal& refusal : design_faults(parts)) blame(file, refusal, "layout");
   if (parts.tendons) check_tendon_angles(file, parts.tendons->angle_rad);
-  if (parts.lock) check_lock_stroke(file, *parts.lock);
   if (parts.tendons) check_disks(file, parts);
   if (file.first_fault()) return;  // layouts are judged on sound hardware only
   for (const auto& [count, layout] : scene.layouts) {
@@ -138,6 +125,35 @@ void check_axis(TomlFile& file, const std::string& key, const std::string& lette
                "give each axis a letter of its own");
 }
 
+/// Letters of the coils' axes, where the unit drives them: one for each coil.
+void check_coil_axes(TomlFile& file, const Scene& scene, std::set<std::string>& used) {
+  const std::vector<std::string>& letters = scene.actuation->coil_axes;
+  if (letters.empty()) return;
+  for (std::size_t i = 0; i < letters.size(); ++i)
+    check_axis(file, fmt::format("actuation.coils[{}]", i), letters[i], used);
+  const std::size_t coils = scene.parts.field ? static_cast<std::size_t>(scene.parts.field->coil_count()) : 0;
+  if (letters.size() != coils)
+    file.fault("actuation.coils",
+               fmt::format("actuation.coils has {} for {}", count_of(letters.size(), "letter"),
+                           count_of(coils, "coil")),
+               "give one letter for each coil of [field], or leave the key out");
+}
+
+/// Normalises the coils' axes.
+void check_coils(TomlFile& file, Scene& scene) {
+  if (!scene.parts.field) return;
+  std::vector<Coil>& coils = scene.parts.field->coils;
+  for (std::size_t k = 0; k < coils.size(); ++k) {
+    if (coils[k].axis_S.norm() >= kShortestAxis) {
+      coils[k].axis_S.normalize();
+      continue;
+    }
+    const std::string key = fmt::format("field.coil[{}].axis", k);
+    file.fault(key, key + " has no length", "give the direction of the coil's axis");
+    coils[k].axis_S = Eigen::Vector3d::UnitZ();
+  }
+}
+
 void check_actuation(TomlFile& file, const Scene& scene) {
   const Actuation& actuation = *scene.actuation;
   std::set<std::string> used;
@@ -150,6 +166,7 @@ void check_actuation(TomlFile& file, const Scene& scene) {
                fmt::format("actuation.tendons has {} for {}",
                            count_of(actuation.tendon_axes.size(), "letter"), count_of(wanted, "tendon")),
                "give one letter for each angle of [tendons]");
+  check_coil_axes(file, scene, used);
 }
 
 }  // namespace
@@ -158,6 +175,8 @@ void check_scene_values(TomlFile& file, const EntryAsWritten& entry, Scene& scen
   place_entry(file, entry, scene.entry);
   check_target(file, scene.target);
   scene.parts.R_SE = scene.entry.X_SE.linear();
+  scene.parts.p_SE = scene.entry.X_SE.translation();
+  check_coils(file, scene);
   check_design(file, scene);
   if (scene.actuation) check_actuation(file, scene);
 }

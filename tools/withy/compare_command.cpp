@@ -103,8 +103,9 @@ void add_compare_command(CommandLine& line) {
   add_option(app, "--locks", options->locks, "lock counts to compare").required().within(0, kMaxLocks);
   add_option(app, "--clearance", options->how.clearance_mm, "required clearance in mm; left out: the scene's")
       .in_range_of("--clearance");
-  add_option(app, "--budget", options->how.budget_s,
-             "seconds for each count after which the search gives up undecided; default 60")
+  add_option(
+      app, "--budget", options->how.budget_s,
+      "seconds for each count after the channel is read; the search then gives up undecided; default 60")
       .in_range_of("--budget");
   add_option(app, "-o,--output", options->folder,
              "folder for compare.json and compare.html, or, interrupted, compare.partial.json with the "

@@ -37,7 +37,8 @@ struct Options {
   std::optional<double> step_mm;
   int clock_step_deg = 45;
   std::optional<double> clearance_mm;
-  double budget_s = 600.0;
+  double budget_s = shares::kPlaceSeconds;
+  std::int64_t work = shares::kPlaceWork;
   PlaceSettings how;
   std::filesystem::path folder;
   bool quiet = false;
@@ -124,11 +125,9 @@ ExitStatus run(const Options& options) {
   const auto since = Clock::now();
   const auto elapsed = [since] { return std::chrono::duration<double>(Clock::now() - since).count(); };
   const InterruptRequest interrupt;
-  bool cut_short = false;
-  settings.stop = [&] {
-    cut_short = cut_short || interrupt.requested() || elapsed() > options.budget_s;
-    return cut_short;
-  };
+  settings.effort = Effort::of_seconds(options.budget_s).renewed(options.work).until_interrupted([&] {
+    return interrupt.requested();
+  });
   std::string stage;
   settings.progress = [&](const std::string& what, double done) {
     if (what != stage) progress.stage(what);
@@ -146,7 +145,7 @@ ExitStatus run(const Options& options) {
                      false};
   interrupt.settle();
   report.seconds = elapsed();
-  report.partial = cut_short;
+  report.partial = settings.effort.cut_short();
   progress.stage("writing");
   if (!options.folder.empty()) {
     const bool whole = !interrupt.requested();
@@ -179,7 +178,7 @@ void add_place_command(CommandLine& line) {
       .in_range_of("--clearance");
   add_option(app, "--keep", options->how.keep, "how many best designs to look for; default 3")
       .within(1, kMostKept);
-  add_option(app, "--work", options->how.most_work,
+  add_option(app, "--work", options->work,
              "most work for one question about one layout, about in microseconds of a fast machine; "
              "default 400000")
       .within(1, kMostWork);

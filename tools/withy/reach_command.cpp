@@ -37,7 +37,8 @@ struct Options {
   std::vector<int> locks;
   std::optional<double> tolerance_mm;
   std::optional<double> clearance_mm;
-  std::int64_t work = ReachSettings{}.most_work;
+  std::int64_t work = shares::kReachWork;
+  double budget_s = std::numeric_limits<double>::infinity();
   std::filesystem::path folder;
   bool quiet = false;
 };
@@ -50,7 +51,7 @@ std::optional<double> lattice_spacing(const std::string& targets) {
 
 Result<ReachCount> count_reached(const PreparedScene& prepared, int locks, const ReachReport& report,
                                  const Options& options, const InterruptRequest& interrupt,
-                                 Progress& progress) {
+                                 Progress& progress, bool& cut_short) {
   auto problem = make_problem(prepared, locks, report.required_clearance_mm);
   if (!problem) return tl::unexpected<InputError>(problem.error());
   problem->goal.tolerance_mm = report.tolerance_mm;
@@ -60,11 +61,13 @@ Result<ReachCount> count_reached(const PreparedScene& prepared, int locks, const
   list_checked(*problem, count.checked, count.not_checked);
   progress.stage("searching with " + count_of(static_cast<std::size_t>(locks), "lock"));
   ReachSettings settings;
-  settings.most_work = options.work;
-  settings.stop = [&] { return interrupt.requested(); };
+  settings.effort = Effort::of_seconds(options.budget_s).renewed(options.work).until_interrupted([&] {
+    return interrupt.requested();
+  });
   settings.progress = [&](double done) { progress.fraction(done); };
   const auto since = std::chrono::steady_clock::now();
   count.result = search_reach(std::move(*problem), report.targets_E, settings);
+  cut_short = cut_short || settings.effort.cut_short();
   count.seconds = std::chrono::duration<double>(std::chrono::steady_clock::now() - since).count();
   return count;
 }
@@ -144,19 +147,18 @@ ExitStatus run(const Options& options) {
   const InterruptRequest interrupt;
   for (const int locks : options.locks.empty() ? std::vector<int>{scene.layout_in_use} : options.locks) {
     if (interrupt.requested()) break;
-    auto count = count_reached(*prepared, locks, report, options, interrupt, progress);
+    auto count = count_reached(*prepared, locks, report, options, interrupt, progress, report.partial);
     if (!count) return refuse(count.error());
     report.counts.push_back(std::move(*count));
   }
   interrupt.settle();
-  report.partial = interrupt.requested();
   progress.stage("writing");
   if (const auto written = write_files(options, *prepared, report); !written) return refuse(written.error());
-  if (report.partial) return ExitStatus::interrupted;
+  if (interrupt.requested()) return ExitStatus::interrupted;
   fmt::print("{}", reach_table(report));
   for (const std::string& left_out : report.counts.back().not_checked)
     fmt::print("not checked: {}\n", left_out);
-  return ExitStatus::done;
+  return report.partial ? ExitStatus::undecided : ExitStatus::done;
 }
 
 }  // namespace
@@ -186,6 +188,10 @@ void add_reach_command(CommandLine& line) {
       "most work for one target, about in microseconds of a fast machine, before it is left undecided; "
       "default 4000000. The same work gives the same answers on any machine")
       .within(1, kMostWork);
+  add_option(app, "--budget", options->budget_s,
+             "seconds for each lock count after the channel is read; targets that are open then are left "
+             "undecided; left out: no clock")
+      .in_range_of("--budget");
   add_option(app, "-o,--output", options->folder,
              "folder for reach.csv, reach.json and reach.html, or, interrupted, the same named reach.partial "
              "with what is decided; left out: nothing is written");

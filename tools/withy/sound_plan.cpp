@@ -49,10 +49,8 @@ tl::expected<SoundPlan, Refused> read_sound_plan(const std::filesystem::path& pa
   auto wall = read_wall(*scene);
   if (!wall) return malformed(wall.error());
   auto distance = prepare_distance(std::move(*wall), field_spacing(*scene));
-  SoundPlan read{std::move(*file),
-                 {std::move(*scene), std::move(distance)},
-                 std::move(*design),
-                 std::move(plan)};
+  SoundPlan read{
+      std::move(*file), {std::move(*scene), std::move(distance)}, std::move(*design), std::move(plan)};
   if (read.plan)
     if (auto fault = unsound(read))
       return tl::unexpected(Refused{std::move(*fault), ExitStatus::does_not_hold});
