@@ -80,7 +80,7 @@ void read_switch(const JsonNode& node, int locks, PlannedAction& action) {
   if (node.at("field_mT").is_null()) return;
   const auto field = node.at("field_mT").numbers(3, "plan.field_mT");
   action.field_S = Eigen::Vector3d(field[0], field[1], field[2]);
-  action.current_A = node.at("current_A").numbers();
+  action.current_A = node.at("current_A").numbers("plan.current_A");
   // Plans made before reserves were counted have none.
   if (node.has("field_reserve") && !node.at("field_reserve").is_null())
     action.field_reserve = node.at("field_reserve").number();
