@@ -6,6 +6,7 @@
 
 #include <fmt/format.h>
 
+#include "planner/files/ranges.h"
 #include "planner/script/script_iso6983.h"
 #include "planner/script/script_numbers.h"
 
@@ -65,6 +66,7 @@ class ProgramReader {
     if (!locks_known_)
       return tl::unexpected(error(1, "the program doesn't say how many locks there are",
                                   "give the comment (LOCKS n) as withy script writes it"));
+    begin();  // a program may do nothing: it is then at its start
     return std::move(script_);
   }
 
@@ -134,6 +136,8 @@ class ProgramReader {
     if (!value)
       return error(column_of(at), fmt::format("no number follows the letter {}", letter),
                    "write a decimal number without an exponent");
+    if (const auto wrong = range_fault("", *value))
+      return error(column_of(at), fmt::format("{}{:g} is out of range", letter, *value), "write " + *wrong);
     words_.push_back({letter, *value, column_of(at)});
     at = end;
     return std::nullopt;
@@ -178,6 +182,7 @@ class ProgramReader {
       case 'F':
         if (!(word.value > 0.0))
           return error(word.column, "the feed is not above 0", "give F in mm per minute");
+        if (const Fault fault = check_range(word, "script.feed_mm_per_min")) return fault;
         feed_known_ = true;
         return std::nullopt;
       case 'P':
@@ -213,6 +218,13 @@ class ProgramReader {
     return std::nullopt;
   }
 
+  Fault check_range(const Word& word, std::string_view quantity) const {
+    const auto wrong = range_fault(quantity, word.value);
+    if (!wrong) return std::nullopt;
+    return error(word.column, fmt::format("{}{:g} is out of range", word.letter, word.value),
+                 "write " + *wrong);
+  }
+
   Fault take_axis(const Word& word, Block& block, Waypoint& to) {
     const auto coil = std::find(coil_letters_.begin(), coil_letters_.end(), std::string(1, word.letter));
     if (coil != coil_letters_.end()) return take_current(word, coil - coil_letters_.begin(), block, to);
@@ -221,6 +233,8 @@ class ProgramReader {
       return error(word.column, fmt::format("the unit has no axis {}", word.letter),
                    fmt::format("use the scene's letters {}", fmt::join(letters_, " ")));
     const auto index = static_cast<std::size_t>(axis - letters_.begin());
+    if (const Fault fault = check_range(word, index == 0 ? "script.insertion_mm" : "script.pull_mm"))
+      return fault;
     (index == 0 ? to.insertion_mm : to.pull_mm[index - 1]) = word.value;
     if (!block.moves) block.column = word.column;
     block.moves = true;
@@ -258,7 +272,8 @@ class ProgramReader {
   Fault run_dwell(const Block& block) {
     if (block.moves) return error(block.column, "a dwell and a move in one line", "write them in two");
     if (!block.p) return error(block.column, "G4 has no P", "give the seconds to dwell");
-    if (*block.p < 0.0) return error(block.p_column, "the dwell is negative", "give 0 or more seconds");
+    if (const auto wrong = range_fault("script.dwell_s", *block.p))
+      return error(block.p_column, fmt::format("the dwell is {:g} s", *block.p), "give " + *wrong);
     begin();
     script_.waypoints.back().dwell_s += *block.p;
     return std::nullopt;
@@ -271,7 +286,8 @@ class ProgramReader {
     if (!feed_known_)
       return error(block.column, "an axis moves before any F", "give the feed in mm per minute");
     begin();
-    now_ = std::move(to);
+    now_.insertion_mm = to.insertion_mm;
+    now_.pull_mm = std::move(to.pull_mm);
     append();
     return std::nullopt;
   }
@@ -377,6 +393,8 @@ class ProgramReader {
       if (k == kField || k == kCurrents) continue;
       const auto value = parse_script_number(tokens[k].text);
       if (!value) return malformed(tokens[k], "write a decimal number without an exponent");
+      if (const auto wrong = range_fault(k < kCurrents ? "script.field_mT" : "script.current_A", *value))
+        return malformed(tokens[k], "write " + *wrong);
       (k < kCurrents ? now_.field_S(static_cast<Eigen::Index>(k - kField - 1))
                      : now_.current_A[k - kCurrents - 1]) = *value;
     }

@@ -47,11 +47,13 @@ std::string cell(const Json& summary, const char* key, int decimals) {
 
 }  // namespace
 
-std::string comparison_json(const Scene& scene, const std::vector<ComparedAnswer>& answers) {
+std::string comparison_json(const Scene& scene, const std::string& scene_file,
+                            const std::vector<ComparedAnswer>& answers, bool partial) {
   Json out;
   out["format"] = "withy-comparison";
   out["version"] = 1;
-  out["scene"] = scene_json(scene, scene.file.string());
+  out["scene"] = scene_json(scene, scene_file);
+  out["partial"] = partial;
   out["counts"] = Json::array();
   for (const ComparedAnswer& a : answers) {
     const Json plan = Json::parse(a.plan_text);

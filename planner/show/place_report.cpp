@@ -100,6 +100,7 @@ std::string place_json(const PlaceReport& report) {
   out["format"] = "withy-place";
   out["version"] = 1;
   out["scene"] = scene_json(report.scene, report.scene_file);
+  out["partial"] = report.partial;
   out["locks"] = report.locks;
   out["verdict"] = name_of(verdict_of(r));
   out["why"] = place_sentence(report);

@@ -1,5 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // `withy plan`: does this lock count reach the target, and by which plan.
+#include <algorithm>
 #include <cstdio>
 #include <filesystem>
 #include <memory>
@@ -7,8 +8,10 @@
 #include <sstream>
 #include <string>
 
-#include <fmt/core.h>
+#include <fmt/format.h>
 
+#include "planner/files/file_names.h"
+#include "planner/search/ompl/ompl_planners.h"
 #include "planner/show/picture.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
@@ -31,16 +34,35 @@ struct Options {
   bool quiet = false;
 };
 
+bool known_planner(const std::string& name) {
+  const auto& names = stock_planner_names();
+  return std::find(names.begin(), names.end(), name) != names.end();
+}
+
 /// Everything that goes into the folder, whole or not at all.
 void add_files(FileBatch& batch, const Options& options, const PreparedScene& prepared, const Asked& asked) {
-  const std::string text = plan_text(prepared, asked, options.scene.string());
+  const std::string text = plan_text(prepared, asked, named_from(options.scene, options.folder));
+  batch.owns(options.folder, {"plan.json", "script.csv", "script.ngc", "page.html"});
   batch.add(options.folder / "plan.json", text);
   add_scripts(batch, options.folder, prepared.scene, asked);
   if (auto page = page_text(prepared, {asked}, {text}))
     batch.add(options.folder / "page.html", std::move(*page));
 }
 
+/// What can be told wrong of the arguments before any work is done.
+std::optional<ExitStatus> refused_at_once(const Options& options) {
+  if (!options.planner.empty() && !known_planner(options.planner))
+    return refuse_arguments("plan", fmt::format("--planner: there is no planner {}; give one of {}",
+                                                options.planner, fmt::join(stock_planner_names(), ", ")));
+  if (const auto place = check_output_folder(options.folder); !place) return refuse(place.error());
+  for (const auto& file : {options.proof, options.picture})
+    if (!file.empty())
+      if (const auto place = check_output_file(file, {options.scene}); !place) return refuse(place.error());
+  return std::nullopt;
+}
+
 ExitStatus run(const Options& options) {
+  if (const auto refused = refused_at_once(options)) return *refused;
   const auto format = options.picture.empty() ? std::nullopt : picture_format(options.picture);
   if (!options.picture.empty() && !format)
     return refuse_arguments("plan", "--picture: the file must end in .svg or .png");
@@ -56,6 +78,7 @@ ExitStatus run(const Options& options) {
   if (!asked) return refuse(asked.error());
 
   progress.stage("writing");
+  require_sound(*prepared, *asked);
   FileBatch batch;
   if (!options.folder.empty()) add_files(batch, options, *prepared, *asked);
   if (!options.proof.empty()) batch.add(options.proof, proof.str());
@@ -85,13 +108,13 @@ void add_plan_command(CommandLine& line) {
              "how many locks the segment has; left out: the scene's layout.use")
       .within(0, kMaxLocks);
   add_option(app, "--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
-      .non_negative();
+      .in_range_of("--clearance");
   add_option(
       app, "--budget", options->budget_s,
       "seconds for the whole question after the channel is read; then the search gives up undecided, and the "
       "looks for a better plan or for a reason are cut short; default 60")
-      .positive();
-  add_option(app, "--seed", options->seed, "seed of stock planners' random choices; default 1");
+      .in_range_of("--budget");
+  add_option(app, "--seed", options->seed, "seed of stock planners' random choices; default 1").whole();
   add_option(app, "--planner", options->planner,
              "a stock planner to search instead of withy's own complete search");
   add_option(app, "--distance", options->distance,
@@ -102,7 +125,7 @@ void add_plan_command(CommandLine& line) {
   add_option(app, "--proof", options->proof,
              "file for the cells that the search reached, as JSON lines; for a verdict other than reached");
   add_option(app, "--picture", options->picture, "file for a picture of the plan, .svg or .png");
-  add_flag(app, "--quiet", options->quiet, "no progress on standard error");
+  add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }
 

@@ -217,8 +217,7 @@ TEST_CASE("A CSV that was edited wrongly is refused where the fault stands") {
             .starts_with("s.csv:3:1: step \"2\" is out of order"));
   CHECK(
       refusal(header + start + "1,bend,1,0,0,0,0,0,2,0,\n").starts_with("s.csv:3:20: a lock can't be \"2\""));
-  CHECK(refusal(header + start + "1,bend,1,0,0,0,0,0,0,-1,\n")
-            .starts_with("s.csv:3:22: the dwell is negative"));
+  CHECK(refusal(header + start + "1,bend,1,0,0,0,0,0,0,-1,\n").starts_with("s.csv:3:22: -1 is out of range"));
   CHECK(refusal(header + start + "1,bend,1,0,0\n").starts_with("s.csv:3:1: this row has 5 fields, give 11"));
   CHECK(refusal("step,action,depth_mm\n0,start,0\n")
             .starts_with("s.csv:1:13: the column \"depth_mm\" stands where insertion_mm"));
@@ -350,7 +349,7 @@ TEST_CASE("A program that was edited wrongly is refused where the fault stands")
   CHECK(refusal("G1 Z1.0\n").starts_with("s.ngc:5:4: an axis moves before any F"));
   CHECK(refusal("Z1.0 F60\n").starts_with("s.ngc:5:1: an axis moves before any G1"));
   CHECK(refusal("G4\n").starts_with("s.ngc:5:1: G4 has no P"));
-  CHECK(refusal("G4 P-1\n").starts_with("s.ngc:5:4: the dwell is negative"));
+  CHECK(refusal("G4 P-1\n").starts_with("s.ngc:5:4: the dwell is -1 s"));
   CHECK(refusal("G4 P1 Z2\n").starts_with("s.ngc:5:7: a dwell and a move in one line"));
   CHECK(refusal("P1\n").starts_with("s.ngc:5:1: a P word without G4"));
   CHECK(refusal("(a (b) c)\n").starts_with("s.ngc:5:4: a comment stands inside a comment"));
