@@ -8,6 +8,8 @@
 
 #include <fmt/format.h>
 
+#include "planner/segment/friction_load.h"
+
 namespace withy {
 namespace {
 
@@ -77,9 +79,14 @@ std::optional<ReplayFinding> check_tension(const Design& design, const State& st
   return std::nullopt;
 }
 
-std::optional<ReplayFinding> check_lock_load(const Design& design, const HardwareUse& use,
+std::optional<ReplayFinding> check_lock_load(const Design& design, const State& state, const HardwareUse& use,
                                              double leniency_per_mm) {
-  const double leniency = leniency_per_mm * design.segment().flexural_rigidity_Nmm2;
+  const TendonHardware& tendons = *design.tendons();
+  const double EI = design.segment().flexural_rigidity_Nmm2;
+  const TendonStatics statics(tendons);
+  const double exponent = tendons.friction_coefficient * wrapped_angle(regions_of(design, state));
+  const double leniency =
+      friction_load_change(statics, EI, state.u_free, {}, exponent, {leniency_per_mm, 0.0, exponent, exponent});
   for (std::size_t i = 0; i < use.lock_moment_Nmm.size(); ++i)
     if (above(use.lock_moment_Nmm[i], design.lock().hold_moment_Nmm, leniency))
       return ReplayFinding{ReplayCause::lock_load,
@@ -149,7 +156,7 @@ std::optional<ReplayFinding> check_limits(const Design& design, const State& sta
   if (auto fault = check_curvature(design, state, leniency.curvature_per_mm)) return fault;
   if (auto fault = check_stroke(*design.tendons(), use, leniency.pull_mm)) return fault;
   if (auto fault = check_tension(design, state, use, leniency.curvature_per_mm)) return fault;
-  return check_lock_load(design, use, leniency.curvature_per_mm);
+  return check_lock_load(design, state, use, leniency.curvature_per_mm);
 }
 
 std::optional<ReplayFinding> check_field(const Design& design, const State& state, int lock,

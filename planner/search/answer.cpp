@@ -1,6 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "planner/search/answer.h"
 
+#include <algorithm>
 #include <cassert>
 #include <string_view>
 
@@ -17,6 +18,12 @@ std::string_view name_of(Verdict verdict) {
   }
   assert(false);
   return {};
+}
+
+const PlannedAction* Plan::without_hunt() const {
+  const auto found = std::find_if(actions.begin(), actions.end(),
+                                  [](const PlannedAction& a) { return a.hunt && a.hunt->missing(); });
+  return found == actions.end() ? nullptr : &*found;
 }
 
 }  // namespace withy

@@ -10,6 +10,7 @@
 #include <Eigen/Core>
 
 #include "planner/motion/action.h"
+#include "planner/motion/lock_hunt.h"
 
 namespace withy {
 
@@ -30,6 +31,7 @@ struct PlannedAction {
   std::optional<Eigen::Vector3d>
       field_S;                ///< mT, lock and unlock only, absent where the field is not checked
   double clearance_mm = 0.0;  ///< verified lower bound over the whole motion; infinite when never inside
+  std::optional<LockHunt> hunt;  ///< lock only, where the scene's latch hunts
 };
 
 /// A way in and the way out, start to start.
@@ -40,6 +42,9 @@ struct Plan {
   double clearance_mm = 0.0;        ///< least over all actions
   double clearance_slack_mm = 0.0;  ///< the true value is at most this above
   bool preset = false;  ///< a lock was engaged on a bend with nothing of the body past the entry plane
+
+  /// The first action whose hunt is called for and can't be made; null where there is none.
+  const PlannedAction* without_hunt() const;
 };
 
 /// How far a search got, for `undecided` (and for the proof's record).

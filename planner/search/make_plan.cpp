@@ -29,6 +29,7 @@ PlannedAction action_of(const StepJudge& judge, const RouteStep& step, const Sta
   }
   action.kind = step.engages ? ActionKind::lock : ActionKind::unlock;
   action.lock = step.lock;
+  if (step.engages) action.hunt = judge.hunt_of(before, step.lock);
   if (judge.problem().heeded.field && judge.hardware().checks_field())
     action.field_S = judge.hardware().switch_need(before, step.lock).field_S;
   return action;
@@ -40,6 +41,15 @@ bool bent(const State& state) {
 }
 
 }  // namespace
+
+Route way_in(const Plan& plan) {
+  Route route;
+  for (const PlannedAction& action : plan.actions)
+    if (action.leg == Leg::in)
+      route.steps.push_back({action.lock, action.kind == ActionKind::lock,
+                             plan.states[static_cast<std::size_t>(action.to)]});
+  return route;
+}
 
 Plan make_plan(const StepJudge& judge, const Route& route) {
   Plan plan;

@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "planner/motion/action.h"
+#include "planner/motion/lock_hunt.h"
 #include "planner/motion/motion_look.h"
 #include "planner/search/problem.h"
 #include "planner/segment/hardware.h"
@@ -51,6 +52,9 @@ class StepJudge {
   /// both sides of a lock to release must be equal, the bend a lock freezes must be latchable, the field must
   /// do both.
   bool switch_allowed(const State& before, int lock, const State& after) const;
+
+  /// The hunt of engaging `lock` in `before`; nothing where the scene's latch has none.
+  std::optional<LockHunt> hunt_of(const State& before, int lock) const;
 
   /// What forbids the motion, as half a sentence; empty when nothing does.
   std::string objection(const State& from, const State& to) const;

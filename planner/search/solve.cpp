@@ -177,9 +177,20 @@ std::string undecided_sentence(const SearchProblem& problem, const SolveSettings
   return why;
 }
 
+/// The plan with its lock switches where their hunts can be made, as far as they can.
+Plan with_clear_hunts(const SearchProblem& problem, Plan plan) {
+  if (plan.without_hunt() == nullptr) return plan;
+  const Hardware hardware(problem.design);
+  const StepJudge judge(problem, hardware);
+  return make_plan(judge, clear_hunts(judge, way_in(plan)));
+}
+
 void fill_plan(Answer& answer, const SearchProblem& problem, Plan plan) {
+  plan = with_clear_hunts(problem, std::move(plan));
   answer.verdict = Verdict::reached;
   answer.why = reached_sentence(problem, plan);
+  if (const PlannedAction* action = plan.without_hunt())
+    answer.why += fmt::format("; reserve 0: the hunt at lock {} {}", action->lock + 1, action->hunt->objection);
   answer.plan = std::move(plan);
 }
 

@@ -78,6 +78,8 @@ class StateBounds {
   RegionRange frozen_range(const StateBox& box, int index, int lock, double from_mm) const;
   Interval exposed(const StateBox& box, double from_mm, double to_mm) const;
   Interval pull_over(const Regions& regions, const StateBox& box, std::size_t tendon) const;
+  /// Lambda.
+  static Interval wrapped_over(const Regions& regions);
   void judge_pulls(const Regions& regions, const StateBox& box, BoundVerdict& so_far) const;
   void judge_tensions(const Regions& regions, const CurvatureRange& u, BoundVerdict& so_far) const;
   void judge_plane(const CurvatureRange& u, BoundVerdict& so_far) const;
