@@ -123,6 +123,7 @@ LockHunt judge_lock_hunt(const MotionVerifier& verifier, const Hardware* hardwar
   hunt.shape = track.shape;
   hunt.radius_mm = track.radius_mm;
   hunt.turns = track.turns;
+  hunt.corners_per_turn = track.corners_per_turn;
   hunt.spacing_mm = track.spacing_mm;
   const SweptLengths lengths = swept_lengths(design, before, lock);
   if (lengths.whole_mm - lengths.proximal_mm <= kNoLength_mm) {

@@ -32,6 +32,7 @@ struct LockHunt {
   HuntShape shape = HuntShape::none;
   double radius_mm = 0.0;
   int turns = 0;
+  int corners_per_turn = 0;
   double spacing_mm = 0.0;
   /// Verified lower bound over both sweeps; infinite while the body is never past the entry plane.
   double clearance_mm = std::numeric_limits<double>::infinity();

@@ -19,6 +19,7 @@ namespace {
 
 using Json = nlohmann::ordered_json;
 
+constexpr double kUnbounded = std::numeric_limits<double>::infinity();
 constexpr double kDegreesPerRadian = 180.0 / std::numbers::pi;
 
 /// What is not finite has no number in JSON: null. Adding zero takes the sign off a negative zero.
@@ -149,6 +150,30 @@ class PlanWriter {
     out["current_A"] = action.field_S && design_.field()
                            ? numbers(coil_currents_A(*design_.field(), *action.field_S))
                            : Json(nullptr);
+    if (action.kind == ActionKind::lock) out["hunt"] = action.hunt ? hunt(action) : Json(nullptr);
+  }
+
+  Json hunt(const PlannedAction& action) const {
+    const LockHunt& hunt = *action.hunt;
+    const bool swept = hunt.shape != HuntShape::none;
+    const std::string why =
+        swept && !hunt.made() ? fmt::format("the hunt at lock {} {}", action.lock + 1, hunt.objection) : hunt.objection;
+    Json seconds = nullptr;
+    if (hunt.made() && record_.scene.actuation && design_.tendons())
+      seconds = number(hunt_duration_s(*record_.scene.actuation, design_, before(action), action.lock));
+    return {{"shape", name_of(hunt.shape)},
+            {"radius_mm", number(hunt.radius_mm)},
+            {"turns", hunt.turns},
+            {"corners_per_turn", hunt.corners_per_turn},
+            {"turn_spacing_mm", number(hunt.spacing_mm)},
+            {"clearance_mm", swept ? number(hunt.clearance_mm) : Json(nullptr)},
+            {"duration_s", seconds},
+            {"made", hunt.made()},
+            {"why", why.empty() ? Json(nullptr) : Json(why)}};
+  }
+
+  const State& before(const PlannedAction& action) const {
+    return record_.answer.plan->states[static_cast<std::size_t>(action.from)];
   }
 
   Json summary(const Plan& plan) const {
@@ -178,6 +203,17 @@ class PlanWriter {
       add_largest(m, out);
       add_limit(m, out);
     }
+    std::optional<double> hunt_clearance;
+    for (const PlannedAction& action : plan.actions)
+      if (action.hunt && action.hunt->made())
+        hunt_clearance = std::min(hunt_clearance.value_or(kUnbounded), action.hunt->clearance_mm);
+    out["hunt_clearance_mm"] = hunt_clearance ? number(*hunt_clearance) : Json(nullptr);
+    const PlannedAction* limiting = plan.without_hunt();
+    out["reserve"] = limiting != nullptr ? Json(0.0) : Json(nullptr);
+    out["reserve_limited_by"] =
+        limiting != nullptr
+            ? Json(fmt::format("the hunt at lock {} {}", limiting->lock + 1, limiting->hunt->objection))
+            : Json(nullptr);
     out["backlash_tip_shift_mm"] = number(
         hardware_.use(plan.states[static_cast<std::size_t>(plan.reached_state)]).backlash_tip_shift_mm);
     return out;
@@ -198,12 +234,24 @@ class PlanWriter {
   static constexpr std::size_t kPull = 1;
   static constexpr std::size_t kField = 2;
 
+  /// The corners of a hunt, where what it asks of the hardware is greatest.
+  void add_swept_states(const Plan& plan, const PlannedAction& action, std::vector<State>& states) const {
+    if (!action.hunt || !action.hunt->made()) return;
+    const State& centre = plan.states[static_cast<std::size_t>(action.from)];
+    const HuntTrack track = lock_hunt_track(design_, centre, action.lock);
+    for (const auto& swept : {hunt_states(design_, centre, action.lock, track),
+                              latched_hunt_states(design_, centre, action.lock, track)})
+      states.insert(states.end(), swept.begin(), swept.end());
+  }
+
   std::vector<Measured> measures(const Plan& plan) const {
     std::optional<double> tension, pull, moment, field, insertion, curvature;
     const auto raise = [](std::optional<double>& most, double value) {
       most = std::max(most.value_or(0.0), value);
     };
-    for (const State& state : plan.states) {
+    std::vector<State> passed = plan.states;
+    for (const PlannedAction& action : plan.actions) add_swept_states(plan, action, passed);
+    for (const State& state : passed) {
       const HardwareUse use = hardware_.use(state);
       for (const double T : use.tension_N) raise(tension, T);
       for (const double p : use.pull_mm) raise(pull, std::abs(p));

@@ -61,6 +61,7 @@ class ScriptMaker {
     const bool engage = action.kind == ActionKind::lock;
     const State& to = state(action.to);
     const std::vector<double> pull_before = script_.waypoints.back().pull_mm;
+    if (action.hunt && action.hunt->made()) add_hunt(action, note);
     add(name_of(action.kind), to,
         fmt::format("{}, lock {} {}", note, action.lock + 1, engage ? "engages" : "lets go"));
     if (action.field_S) set_field(script_.waypoints.back(), *action.field_S);
@@ -70,6 +71,23 @@ class ScriptMaker {
     const std::vector<double> pull_after = std::exchange(script_.waypoints.back().pull_mm, pull_before);
     if (pull_after != pull_before) add(name_of(action.kind), to, "tendons take up what the lock changed");
     if (action.leg == Leg::in && action.to == plan_.reached_state) mark_target();
+  }
+
+  /// The sweep, from the planned pulls to the planned pulls: the first row lets the field settle.
+  void add_hunt(const PlannedAction& action, const std::string& note) {
+    const State& from = state(action.from);
+    const Waypoint planned = script_.waypoints.back();
+    const auto add_row = [&](const State& at, std::string text) {
+      add(kHuntAction, at, std::move(text));
+      if (action.field_S) set_field(script_.waypoints.back(), *action.field_S);
+    };
+    const auto states = hunt_states(design_, from, action.lock, lock_hunt_track(design_, from, action.lock));
+    add_row(from, fmt::format("{}, lock {} is hunted for: {} of {} mm", note, action.lock + 1,
+                              name_of(action.hunt->shape), action.hunt->radius_mm));
+    script_.waypoints.back().dwell_s = settle_s_;
+    script_.waypoints.back().pull_mm = planned.pull_mm;
+    for (std::size_t i = 1; i < states.size(); ++i) add_row(states[i], "");
+    script_.waypoints.back().pull_mm = planned.pull_mm;
   }
 
   void mark_target() {
@@ -132,6 +150,20 @@ double travel_time_s(const Actuation& actuation, const Waypoint& from, const Way
   double time = std::abs(to.insertion_mm - from.insertion_mm) / actuation.advance_mm_per_s;
   for (std::size_t k = 0; k < to.pull_mm.size(); ++k)
     time = std::max(time, std::abs(to.pull_mm[k] - from.pull_mm[k]) / actuation.tendon_mm_per_s);
+  return time;
+}
+
+double hunt_duration_s(const Actuation& actuation, const Design& design, const State& before, int lock) {
+  double time = 0.0;
+  Waypoint last;
+  for (const State& state : hunt_states(design, before, lock, lock_hunt_track(design, before, lock))) {
+    Waypoint next;
+    next.insertion_mm = state.insertion_mm;
+    for (const double pull : tendon_pulls(design, regions_of(design, state), state.insertion_mm))
+      next.pull_mm.push_back(on_script_step(pull));
+    if (!last.pull_mm.empty()) time += travel_time_s(actuation, last, next);
+    last = std::move(next);
+  }
   return time;
 }
 

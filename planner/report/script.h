@@ -62,15 +62,23 @@ enum class ScriptFault {
 /// The fault as a sentence that says what is missing.
 std::string_view sentence_of(ScriptFault fault);
 
+/// The action of the rows of a hunt: the field is on and the axes move.
+inline constexpr std::string_view kHuntAction = "hunt";
+
 /// The way-points of a plan, way in and way out. Pulls as section [tendons] routes them; a switch is a row
 /// with the field on, which dwells for the settling time, and a row with the field off again, the axes
-/// unmoved; where the lock changes the pulls of one and the same shape (disks), a third row takes that up.
+/// unmoved. A lock action whose hunt is made has a row before that, field on, that dwells for the settling time
+/// too, and then the corners of the hunt's track, field on, back to the planned pulls; the lock counts as engaged
+/// from the switch's own row on. Where the lock changes the pulls of one and the same shape (disks), a third row takes that up.
 /// Without [actuation] the dwell is 0.
 tl::expected<Script, ScriptFault> make_script(const Scene& scene, const Design& design, const Plan& plan);
 
 /// Seconds that a unit needs from one way-point to the next when its slowest axis keeps its rate, the dwell
 /// left out.
 double travel_time_s(const Actuation& actuation, const Waypoint& from, const Waypoint& to);
+
+/// Seconds of the sweep of a hunt that is made, engaging `lock` in `before`, dwells left out.
+double hunt_duration_s(const Actuation& actuation, const Design& design, const State& before, int lock);
 
 /// Seconds for the whole script, dwells included, stops left out.
 double duration_s(const Actuation& actuation, const Script& script);

@@ -124,7 +124,7 @@ void check_hunt(const LatchHardware& latch, Faults& faults) {
   if (latch.notch_pitch_mm <= 0.0)
     return refuse("but a friction lock has no notch to hunt for", "leave it out, or give notch_pitch_mm");
   if (!(latch.hunt_mm + latch.engage_window_mm < 0.5 * latch.notch_pitch_mm))
-    return refuse(fmt::format("which with the engage window of {} mm reaches the next notch {} mm away",
+    return refuse(fmt::format("which with the engage window of {} mm reaches half way to the next notch, {} mm away",
                               latch.engage_window_mm, latch.notch_pitch_mm),
                   "keep hunt_mm + engage_window_mm below half of notch_pitch_mm");
   if (hunt_turns(latch.hunt_mm, latch.engage_window_mm) > kMostHuntTurns)

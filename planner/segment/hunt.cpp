@@ -36,7 +36,7 @@ std::optional<Eigen::Vector2d> line_direction(const LatchHardware& latch, const 
 
 HuntTrack along_line(double radius_mm, const Eigen::Vector2d& direction) {
   const Eigen::Vector2d end = radius_mm * direction;
-  return {HuntShape::line, radius_mm, 1, 0.0, {Eigen::Vector2d::Zero(), end, -end, Eigen::Vector2d::Zero()}};
+  return {HuntShape::line, radius_mm, 1, 2, 0.0, {Eigen::Vector2d::Zero(), end, -end, Eigen::Vector2d::Zero()}};
 }
 
 HuntTrack along_spiral(double radius_mm, double window_mm) {
@@ -46,7 +46,7 @@ HuntTrack along_spiral(double radius_mm, double window_mm) {
   const double bulge = std::hypot(radius_mm, 2.0 * pitch);
   const double step = std::sqrt(8.0 * kChordInWindows * window_mm / bulge);
   const int corners = std::max(kFewestCorners, static_cast<int>(std::ceil(kTurn / step)));
-  HuntTrack track{HuntShape::spiral, radius_mm, turns + 1, radius_mm / turns, {}};
+  HuntTrack track{HuntShape::spiral, radius_mm, turns + 1, corners, radius_mm / turns, {}};
   for (int i = 0; i <= corners * (turns + 1); ++i) {
     const double phi = kTurn * i / corners;
     const double r = i < corners * turns ? pitch * phi : radius_mm;

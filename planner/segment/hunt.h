@@ -44,7 +44,8 @@ struct HuntTrack {
   HuntShape shape = HuntShape::none;
   double radius_mm = 0.0;   ///< h, slide
   int turns = 0;            ///< N + 1, the last turn along the rim; 1 for a line
-  double spacing_mm = 0.0;  ///< from turn to turn, slide; 0 for a line
+  int corners_per_turn = 0;  ///< evenly spread over the angle; 2 for a line
+  double spacing_mm = 0.0;   ///< from turn to turn, slide; 0 for a line
   std::vector<Eigen::Vector2d> slide_mm;  ///< corners w of the track, the planned bend first and last
 };
 

@@ -42,7 +42,7 @@ double distance_to_ray(const Eigen::Vector2d& p, const Eigen::Vector2d& directio
   return along <= 0.0 ? p.norm() : std::abs(cross(direction, p));
 }
 
-std::vector<Eigen::Vector2d> directions(const TendonHardware& tendons) {
+std::vector<Eigen::Vector2d> directions_of(const TendonHardware& tendons) {
   std::vector<Eigen::Vector2d> e;
   e.reserve(tendons.angle_rad.size());
   for (const double beta : tendons.angle_rad) e.emplace_back(std::cos(beta), std::sin(beta));
@@ -89,7 +89,7 @@ GapSums gap_sums(double flexible_mm, double disk_spacing_mm, double kappa_per_mm
 Eigen::VectorXd tendon_pulls(const Design& design, const std::vector<Region>& regions, double insertion_mm) {
   assert(design.tendons());
   const TendonHardware& tendons = *design.tendons();
-  const std::vector<Eigen::Vector2d> e = directions(tendons);
+  const std::vector<Eigen::Vector2d> e = directions_of(tendons);
   Eigen::VectorXd pull = Eigen::VectorXd::Zero(static_cast<Eigen::Index>(e.size()));
   for (const Region& region : regions) {
     if (region.flexible_mm <= kNoLength_mm) continue;
@@ -123,7 +123,7 @@ const char* phrase_of(TensionFault fault) {
 }
 
 TendonStatics::TendonStatics(const TendonHardware& tendons)
-    : radius_mm_(tendons.radius_mm), pretension_N_(tendons.tension_min_N), direction_(directions(tendons)) {
+    : radius_mm_(tendons.radius_mm), pretension_N_(tendons.tension_min_N), direction_(directions_of(tendons)) {
   pretension_moment_.setZero();
   for (const Eigen::Vector2d& e : direction_) pretension_moment_ += pretension_N_ * radius_mm_ * e;
   const std::vector<int> order = by_angle(direction_);

@@ -51,7 +51,7 @@ const BrokenScene kBrokenScenes[] = {
      "scene.toml:27:1: unknown key segment.stiffness, the keys of [segment] are curvature_max_per_mm, "
      "flexural_rigidity_Nmm2, length_mm, radius_mm, tip_rigid_mm"},
     {"an unknown table", "[carriage]", "[wheels]\nfront = 2\n\n[carriage]",
-     "scene.toml:68:2: unknown key wheels, the keys of the file are actuation, carriage, channel, clearance, "
+     "scene.toml:69:2: unknown key wheels, the keys of the file are actuation, carriage, channel, clearance, "
      "entry, "
      "field, latch, layout, lock, segment, target, tendons, title"},
     {"a missing key", "required_mm = 0.2\n", "",
@@ -67,7 +67,7 @@ const BrokenScene kBrokenScenes[] = {
      "scene.toml:4:8: channel.mesh is an integer, give a string"},
     {"a number for a table",
      "rates = { advance_mm_per_s = 2.0, tendon_mm_per_s = 1.0, field_settle_s = 1.0 }", "rates = 2.0",
-     "scene.toml:80:9: actuation.rates is a number, give a table"},
+     "scene.toml:81:9: actuation.rates is a number, give a table"},
     {"a number with a fraction for a whole one", "use = 1", "use = 1.5",
      "scene.toml:41:7: layout.use is a number, give a whole number"},
     {"a string among numbers", "[33.0, 67.0]", "[33.0, \"67\"]",
@@ -77,11 +77,11 @@ const BrokenScene kBrokenScenes[] = {
     {"no number at all", "radius_mm = 1.5", "radius_mm = nan",
      "scene.toml:25:13: segment.radius_mm is nan, give a finite number"},
     {"an endless number", "insertion_max_mm = 160.0", "insertion_max_mm = inf",
-     "scene.toml:70:20: carriage.insertion_max_mm is inf, give a finite number"},
+     "scene.toml:71:20: carriage.insertion_max_mm is inf, give a finite number"},
     {"an unknown unit", "unit = \"mm\"", "unit = \"inch\"",
      "scene.toml:5:8: channel.unit is \"inch\", give one of \"mm\", \"cm\", \"m\", \"in\""},
     {"an unknown word", "kind = \"free\"", "kind = \"wheels\"",
-     "scene.toml:69:8: carriage.kind is \"wheels\", give one of \"free\", \"guide\""},
+     "scene.toml:70:8: carriage.kind is \"wheels\", give one of \"free\", \"guide\""},
     {"a string that is never closed", "flexural_rigidity_Nmm2 = 900.0\n", "flexural_rigidity_Nmm2 = \"",
      "scene.toml:28:27: not TOML: Error while parsing string: unescaped control characters "
      "other than TAB (U+0009) are explicitly prohibited, give a file as TOML 1.0 has it"},
@@ -129,21 +129,30 @@ const BrokenScene kBrokenScenes[] = {
      "0.0\nangle_latched_deg = "
      "90.0\nswitch_torque_Nmm = 0.01\nhold_torque_Nmm = 0.004\nhold_moment_Nmm = 60.0\n",
      "", "scene.toml:32:7: 1 lock without [lock], so the hardware is unknown, add the table [lock]"},
+    {"a window wider than the play", "backlash_mm = 0.02", "backlash_mm = 0.01",
+     "scene.toml:55:20: latch.engage_window_mm is 0.02, more than the backlash_mm of 0.01: the latch does not pull "
+     "the body onto a notch, give at most backlash_mm, how far a latched backbone may still move"},
+    {"a hunt that reaches the next notch", "hunt_mm = 0.1", "hunt_mm = 0.23",
+     "scene.toml:57:11: latch.hunt_mm is 0.23, which with the engage window of 0.02 mm reaches half way to the "
+     "next notch, 0.5 mm away, keep hunt_mm + engage_window_mm below half of notch_pitch_mm"},
+    {"a hunt for no notch", "notch_pitch_mm = 0.5", "notch_pitch_mm = 0",
+     "scene.toml:57:11: latch.hunt_mm is 0.1, but a friction lock has no notch to hunt for, leave it out, or give "
+     "notch_pitch_mm"},
     {"one tendon", "angles_deg = [0.0, 90.0, 180.0, 270.0]", "angles_deg = [0.0]",
-     "scene.toml:60:14: tendons.angles_deg names 1 tendon, give two tendons for bends in one plane, three or "
+     "scene.toml:61:14: tendons.angles_deg names 1 tendon, give two tendons for bends in one plane, three or "
      "more for "
      "bends in space"},
     {"skew coils", "[[1, 0, 0], [0, 1, 0], [0, 0, 1]]", "[[1, 0, 0], [1, 1, 0], [0, 0, 1]]",
-     "scene.toml:75:13: field.coil_axes are not at right angles to one another and of length 1, give three "
+     "scene.toml:76:13: field.coil_axes are not at right angles to one another and of length 1, give three "
      "orthonormal axes"},
     {"a letter used twice", "[\"A\", \"B\", \"C\", \"U\"]", "[\"A\", \"B\", \"Z\", \"U\"]",
-     "scene.toml:79:22: actuation.tendons[2] is \"Z\", a letter that another axis has, give each axis a "
+     "scene.toml:80:22: actuation.tendons[2] is \"Z\", a letter that another axis has, give each axis a "
      "letter of its own"},
     {"a letter that is no axis", "advance = \"Z\"", "advance = \"Q\"",
-     "scene.toml:78:11: actuation.advance is \"Q\", no axis letter of ISO 6983, give one of X, Y, Z, A, B, "
+     "scene.toml:79:11: actuation.advance is \"Q\", no axis letter of ISO 6983, give one of X, Y, Z, A, B, "
      "C, U, V, W"},
     {"a letter too few", "[\"A\", \"B\", \"C\", \"U\"]", "[\"A\", \"B\", \"C\"]",
-     "scene.toml:79:11: actuation.tendons has 3 letters for 4 tendons, give one letter for each angle of "
+     "scene.toml:80:11: actuation.tendons has 3 letters for 4 tendons, give one letter for each angle of "
      "[tendons]"},
     {"a mesh that is not there", "tube.off", "pipe.off",
      "scene.toml:4:8: the mesh pipe.off can't be read, give the path of a mesh, seen from the scene's "

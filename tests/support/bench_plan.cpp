@@ -11,7 +11,9 @@
 #include <fmt/format.h>
 
 #include "geometry/wall_distance.h"
+#include "planner/motion/lock_hunt.h"
 #include "planner/segment/field.h"
+#include "planner/segment/hardware.h"
 #include "planner/segment/shape.h"
 #include "tests/support/plain_channels.h"
 
@@ -87,6 +89,10 @@ coil_mT_per_A = [1.8, 1.5, 2.1]
 coil_axes = [[0, 1, 0], [0, 0, 1], [1, 0, 0]]
 )";
 
+std::string hunt_line(double hunt_mm) {
+  return hunt_mm > 0.0 ? fmt::format("hunt_mm = {}\n", hunt_mm) : "";
+}
+
 std::string actuation_table(const std::string& axes) {
   return fmt::format(R"([actuation]
 advance = "Z"
@@ -127,7 +133,7 @@ void Bench::write_scene(const BenchOptions& options, const Eigen::Vector3d& targ
   const std::string text = placeholders_filled(
       kScene, {{"{target}", fmt::format("{}, {}, {}", target_S.x(), target_S.y(), target_S.z())},
                {"{clearance}", fmt::format("{}", options.required_clearance_mm)},
-               {"{latch}", options.latch ? kLatch : ""},
+               {"{latch}", options.latch ? kLatch + hunt_line(options.hunt_mm) : ""},
                {"{angles}", options.tendon_angles},
                {"{disks}", fmt::format("{}", options.disk_spacing_mm)},
                {"{stroke}", options.standing_motors ? "200.0" : "8.0"},
@@ -157,6 +163,10 @@ void Bench::act(withy::ActionKind kind, withy::State to, int which) {
   const bool motion = kind == advance || kind == bend || kind == steer;
   action.clearance_mm = motion ? verifier_->clearance(from, to).lower_mm : verifier_->clearance(to).lower_mm;
   if (!motion && design_->field()) action.field_S = withy::least_field(*design_, from, which).field_S;
+  if (kind == lock && design_->latch() && design_->latch()->hunt_mm > 0.0) {
+    const withy::Hardware hardware(*design_);
+    action.hunt = withy::judge_lock_hunt(*verifier_, &hardware, scene_->required_clearance_mm, from, which);
+  }
   plan_.states.push_back(std::move(to));
   plan_.actions.push_back(std::move(action));
 }

@@ -28,6 +28,7 @@ struct BenchOptions {
   bool actuation = true;
   bool field = true;
   bool latch = true;
+  double hunt_mm = 0.0;  ///< with a latch only
   double half_width_mm = 70.0;
   double depth_mm = 180.0;
   double required_clearance_mm = 0.2;
