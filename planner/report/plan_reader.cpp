@@ -106,7 +106,7 @@ PlannedAction read_action(const JsonNode& node, std::size_t states, int locks) {
   action.to = index(node.at("to"), states);
   action.clearance_mm = bounded(node.at("clearance_mm")).value_or(kUnbounded);
   if (action.kind == ActionKind::lock || action.kind == ActionKind::unlock) read_switch(node, locks, action);
-  if (action.kind == ActionKind::lock) action.hunt = read_hunt(node.at("hunt"));
+  if (action.kind == ActionKind::lock && node.has("hunt")) action.hunt = read_hunt(node.at("hunt"));
   return action;
 }
 

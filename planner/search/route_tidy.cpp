@@ -159,6 +159,7 @@ Route clear_hunts(const StepJudge& judge, const Route& route) {
   if (judge.problem().design.carriage().kind == CarriageKind::guide) return route;
   Stays stays = stays_of(route);
   for (std::size_t i = 0; i < stays.switches.size(); ++i) clear_hunt(judge, stays, i);
+  for (Stay& stay : stays.stays) stay = thinned(judge, shortened(judge, stay));
   return route_of(stays);
 }
 
