@@ -64,12 +64,14 @@ class SweepJudge {
     return breach ? "breaks a limit: " + breach->sentence() : std::string();
   }
 
-  /// Lowers the clearance where this motion's is less. One that is proved to keep the least so far needs no figure.
+  /// Lowers the clearance where this motion's is less. One that is proved to keep the least so far needs no
+  /// figure.
   void measure(const State& from, const State& to) {
     if (std::isfinite(clearance_mm_) && verifier_.clears(from, to, clearance_mm_)) return;
     const MotionClearance found = verifier_.clearance(from, to);
     double clearance = found.lower_mm;
-    if (clearance < required_mm_ && found.upper_mm >= required_mm_ && verifier_.clears(from, to, required_mm_))
+    if (clearance < required_mm_ && found.upper_mm >= required_mm_ &&
+        verifier_.clears(from, to, required_mm_))
       clearance = required_mm_;
     clearance_mm_ = std::min(clearance_mm_, clearance);
     if (clearance >= required_mm_) return;
@@ -115,9 +117,10 @@ LockHunt judge_lock_hunt(const MotionVerifier& verifier, const Hardware* hardwar
   const HuntTrack track = lock_hunt_track(design, before, lock);
   LockHunt hunt;
   if (track.shape == HuntShape::none) {
-    hunt.objection = in_free_region(before, lock)
-                         ? "no flexible length before the lock is outside the guide, so no bend moves its slides"
-                         : "a lock beyond it holds its slides already";
+    hunt.objection =
+        in_free_region(before, lock)
+            ? "no flexible length before the lock is outside the guide, so no bend moves its slides"
+            : "a lock beyond it holds its slides already";
     return hunt;
   }
   hunt.shape = track.shape;

@@ -1,17 +1,19 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // The hunt of a lock action as motions of the body: which states it passes, and whether they are allowed.
 //
-// Lock i stands in the free region; f_p is the exposed flexible length (mm) from the region's start to the lock,
-// f that of the whole region. A corner w of the track (hunt.h) asks for the slide w beyond the planned one, so
+// Lock i stands in the free region; f_p is the exposed flexible length (mm) from the region's start to the
+// lock, f that of the whole region. A corner w of the track (hunt.h) asks for the slide w beyond the planned
+// one, so
 //     released   u = u_0 + w / (r_b f_p)                       the whole free region bends, and
 //     latched    u = u_0 + w f / (r_b f_p (f - f_p))           only what is beyond the lock does:
-// a script goes on along its track when the latch has dropped in, and what the tendons then draw (to first order
-// in the bend of a gap between disks, exactly without disks) has to go into the distal part alone. Both sweeps are
-// straight motions in (d, u) from corner to corner, and each is verified like any other: a lower bound of the
-// clearance over all of it, tension, stroke and lock load over all of it, curvature.
+// a script goes on along its track when the latch has dropped in, and what the tendons then draw (to first
+// order in the bend of a gap between disks, exactly without disks) has to go into the distal part alone. Both
+// sweeps are straight motions in (d, u) from corner to corner, and each is verified like any other: a lower
+// bound of the clearance over all of it, tension, stroke and lock load over all of it, curvature.
 //
 // No sweep is needed, or none can be made, where
-//   - no flexible length is exposed before the lock in its region: with the guide its slide is that of the last
+//   - no flexible length is exposed before the lock in its region: with the guide its slide is that of the
+//   last
 //     engaged lock, or zero, whatever the tendons do, and it switches at any u;
 //   - the lock stands in a frozen region: a lock beyond it holds the slides, and the tendons don't move them.
 #pragma once
@@ -45,8 +47,8 @@ struct LockHunt {
   bool missing() const { return shape != HuntShape::none && !objection.empty(); }
 };
 
-/// The track of lock `lock`'s hunt in `before`, the lock released; `none` where the design has no hunt, or the
-/// hunt no sweep.
+/// The track of lock `lock`'s hunt in `before`, the lock released; `none` where the design has no hunt, or
+/// the hunt no sweep.
 HuntTrack lock_hunt_track(const Design& design, const State& before, int lock);
 
 /// The states at the corners of `track` while the lock is released, `before` first and last.

@@ -7,7 +7,7 @@
 
 #include <fmt/format.h>
 
-#include "geometry/words.h"
+#include "planner/files/words.h"
 #include "planner/segment/hunt.h"
 
 namespace withy {
@@ -104,15 +104,17 @@ void check_latch(const LatchHardware& latch, Faults& faults) {
                            latch.engage_window_mm, latch.notch_pitch_mm),
                "give at most half of notch_pitch_mm, or notch_pitch_mm = 0 for a friction lock");
   if (latch.engage_window_mm > latch.backlash_mm)
-    faults.add(hardware, "latch.engage_window_mm",
-               fmt::format("latch.engage_window_mm is {}, more than the backlash_mm of {}: the latch does not pull the "
-                           "body onto a notch",
-                           latch.engage_window_mm, latch.backlash_mm),
-               "give at most backlash_mm, how far a latched backbone may still move");
+    faults.add(
+        hardware, "latch.engage_window_mm",
+        fmt::format(
+            "latch.engage_window_mm is {}, more than the backlash_mm of {}: the latch does not pull the "
+            "body onto a notch",
+            latch.engage_window_mm, latch.backlash_mm),
+        "give at most backlash_mm, how far a latched backbone may still move");
 }
 
-/// What a sweep about a notch may be: it must cover its own size and find no other notch. The bench's slide error
-/// takes its share of the room to the next notch too; that is judged where errors are known.
+/// What a sweep about a notch may be: it must cover its own size and find no other notch. The bench's slide
+/// error takes its share of the room to the next notch too; that is judged where errors are known.
 void check_hunt(const LatchHardware& latch, Faults& faults) {
   using enum DesignFault;
   const char* part = "latch.hunt_mm";
@@ -124,9 +126,10 @@ void check_hunt(const LatchHardware& latch, Faults& faults) {
   if (latch.notch_pitch_mm <= 0.0)
     return refuse("but a friction lock has no notch to hunt for", "leave it out, or give notch_pitch_mm");
   if (!(latch.hunt_mm + latch.engage_window_mm < 0.5 * latch.notch_pitch_mm))
-    return refuse(fmt::format("which with the engage window of {} mm reaches half way to the next notch, {} mm away",
-                              latch.engage_window_mm, latch.notch_pitch_mm),
-                  "keep hunt_mm + engage_window_mm below half of notch_pitch_mm");
+    return refuse(
+        fmt::format("which with the engage window of {} mm reaches half way to the next notch, {} mm away",
+                    latch.engage_window_mm, latch.notch_pitch_mm),
+        "keep hunt_mm + engage_window_mm below half of notch_pitch_mm");
   if (hunt_turns(latch.hunt_mm, latch.engage_window_mm) > kMostHuntTurns)
     refuse(fmt::format("which takes more than {} turns with an engage window of {} mm", kMostHuntTurns,
                        latch.engage_window_mm),

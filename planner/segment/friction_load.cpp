@@ -7,8 +7,8 @@
 namespace withy {
 namespace {
 
-/// Generators whose directions differ by less than this (sine) are one side of the zonotope: what it is wrong by
-/// then is as small a share of the load.
+/// Generators whose directions differ by less than this (sine) are one side of the zonotope: what it is wrong
+/// by then is as small a share of the load.
 constexpr double kParallel = 1e-12;
 
 double tension_N(const TendonStatics& statics, const ExtraTension& extra, int tendon) {
@@ -66,7 +66,8 @@ double friction_load_change(const TendonStatics& statics, double rigidity_Nmm2, 
   };
   const auto cosh = [](double x) { return std::cosh(x); };
   const auto sinh = [](double x) { return std::sinh(x); };
-  const double turned = std::cosh(change.exponent_hi) * change.curvature_per_mm + most_change(cosh) * u.norm();
+  const double turned =
+      std::cosh(change.exponent_hi) * change.curvature_per_mm + most_change(cosh) * u.norm();
   const double pulled = std::sinh(change.exponent_hi) * 2.0 * statics.lipschitz_N_per_Nmm() * rigidity_Nmm2 *
                             change.curvature_per_mm +
                         most_change(sinh) * total_tension_N(statics, extra);

@@ -222,8 +222,9 @@ void StateBounds::judge_tensions(const Regions& regions, const CurvatureRange& u
   judge({tension.lo * factor.lo, tension.hi * factor.hi}, limit, so_far);
 }
 
-/// Friction or none, a lock carries at least EI |u_free - u_frozen|: the tensions without friction are among those
-/// that it may have. Otherwise the load is that at the middle of the box to within friction_load_change.
+/// Friction or none, a lock carries at least EI |u_free - u_frozen|: the tensions without friction are among
+/// those that it may have. Otherwise the load is that at the middle of the box to within
+/// friction_load_change.
 void StateBounds::judge_loads(const Regions& regions, const CurvatureRange& u, BoundVerdict& so_far) const {
   if (regions.count == 1 || so_far.verdict == BoxVerdict::none) return;
   const double EI = design_.segment().flexural_rigidity_Nmm2;
@@ -243,8 +244,9 @@ void StateBounds::judge_loads(const Regions& regions, const CurvatureRange& u, B
     }
     if (made && !r.unbounded && mu > 0.0) {
       const double at_middle = made->farthest_from(EI * r.u.middle());
-      const double change = friction_load_change(statics_, EI, u.middle(), *extra, exponent,
-                                                 {u.radius(), r.u.radius(), mu * wrapped.lo, mu * wrapped.hi});
+      const double change =
+          friction_load_change(statics_, EI, u.middle(), *extra, exponent,
+                               {u.radius(), r.u.radius(), mu * wrapped.lo, mu * wrapped.hi});
       load = {std::max(load.lo, at_middle - change), at_middle + change};
     }
     judge(load, about(HardwareLimit::lock_load, r.end_lock, design_.lock().hold_moment_Nmm), so_far);

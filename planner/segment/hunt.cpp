@@ -36,7 +36,8 @@ std::optional<Eigen::Vector2d> line_direction(const LatchHardware& latch, const 
 
 HuntTrack along_line(double radius_mm, const Eigen::Vector2d& direction) {
   const Eigen::Vector2d end = radius_mm * direction;
-  return {HuntShape::line, radius_mm, 1, 2, 0.0, {Eigen::Vector2d::Zero(), end, -end, Eigen::Vector2d::Zero()}};
+  return {
+      HuntShape::line, radius_mm, 1, 2, 0.0, {Eigen::Vector2d::Zero(), end, -end, Eigen::Vector2d::Zero()}};
 }
 
 HuntTrack along_spiral(double radius_mm, double window_mm) {

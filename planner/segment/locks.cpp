@@ -41,13 +41,12 @@ std::vector<double> lock_moments(const Design& design, const TendonStatics& stat
   const double EI = design.segment().flexural_rigidity_Nmm2;
   const Eigen::Vector2d moment = EI * regions.back().u;
   const auto extra = statics.extra_tension(moment);
-  const double exponent =
-      extra ? design.tendons()->friction_coefficient * wrapped_angle(regions) : 0.0;
+  const double exponent = extra ? design.tendons()->friction_coefficient * wrapped_angle(regions) : 0.0;
   const FrictionMoments made(statics, moment, extra.value_or(ExtraTension{}), exponent);
   for (const Region& region : regions) {
     if (!region.frozen()) continue;
-    load[static_cast<std::size_t>(region.end_lock)] = region.u.allFinite() ? made.farthest_from(EI * region.u)
-                                                                           : std::numeric_limits<double>::infinity();
+    load[static_cast<std::size_t>(region.end_lock)] =
+        region.u.allFinite() ? made.farthest_from(EI * region.u) : std::numeric_limits<double>::infinity();
   }
   return load;
 }

@@ -123,7 +123,9 @@ const char* phrase_of(TensionFault fault) {
 }
 
 TendonStatics::TendonStatics(const TendonHardware& tendons)
-    : radius_mm_(tendons.radius_mm), pretension_N_(tendons.tension_min_N), direction_(directions_of(tendons)) {
+    : radius_mm_(tendons.radius_mm),
+      pretension_N_(tendons.tension_min_N),
+      direction_(directions_of(tendons)) {
   pretension_moment_.setZero();
   for (const Eigen::Vector2d& e : direction_) pretension_moment_ += pretension_N_ * radius_mm_ * e;
   const std::vector<int> order = by_angle(direction_);

@@ -130,13 +130,16 @@ const BrokenScene kBrokenScenes[] = {
      "90.0\nswitch_torque_Nmm = 0.01\nhold_torque_Nmm = 0.004\nhold_moment_Nmm = 60.0\n",
      "", "scene.toml:32:7: 1 lock without [lock], so the hardware is unknown, add the table [lock]"},
     {"a window wider than the play", "backlash_mm = 0.02", "backlash_mm = 0.01",
-     "scene.toml:55:20: latch.engage_window_mm is 0.02, more than the backlash_mm of 0.01: the latch does not pull "
+     "scene.toml:55:20: latch.engage_window_mm is 0.02, more than the backlash_mm of 0.01: the latch does "
+     "not pull "
      "the body onto a notch, give at most backlash_mm, how far a latched backbone may still move"},
     {"a hunt that reaches the next notch", "hunt_mm = 0.1", "hunt_mm = 0.23",
-     "scene.toml:57:11: latch.hunt_mm is 0.23, which with the engage window of 0.02 mm reaches half way to the "
+     "scene.toml:57:11: latch.hunt_mm is 0.23, which with the engage window of 0.02 mm reaches half way to "
+     "the "
      "next notch, 0.5 mm away, keep hunt_mm + engage_window_mm below half of notch_pitch_mm"},
     {"a hunt for no notch", "notch_pitch_mm = 0.5", "notch_pitch_mm = 0",
-     "scene.toml:57:11: latch.hunt_mm is 0.1, but a friction lock has no notch to hunt for, leave it out, or give "
+     "scene.toml:57:11: latch.hunt_mm is 0.1, but a friction lock has no notch to hunt for, leave it out, or "
+     "give "
      "notch_pitch_mm"},
     {"one tendon", "angles_deg = [0.0, 90.0, 180.0, 270.0]", "angles_deg = [0.0]",
      "scene.toml:61:14: tendons.angles_deg names 1 tendon, give two tendons for bends in one plane, three or "

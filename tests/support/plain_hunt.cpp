@@ -78,7 +78,8 @@ State swept_engaged(const Robot& robot, const State& before, int lock, const Sta
   const Region free = out.regions.back();
   out.regions.back().to_mm = station(robot, lock);
   out.regions.push_back({station(robot, lock), free.to_mm, free.u});
-  // What the tendons have drawn is the bend of the whole; the part beyond the lock makes up for the held part.
+  // What the tendons have drawn is the bend of the whole; the part beyond the lock makes up for the held
+  // part.
   const Eigen::Vector2d whole = theta_to(robot, open, robot.scene.length_mm);
   const Eigen::Vector2d held = theta_to(robot, out, station(robot, lock));
   out.regions.back().u =

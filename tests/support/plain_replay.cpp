@@ -29,8 +29,8 @@ constexpr double kLatchedBend_rad = 1e-6;  // how far from the notches' bend a l
 constexpr double kRounding = 1e-9;         // of lengths and limits, relative to 1
 constexpr double kMostSlack_mm = 0.05;
 // What a sweep may come nearer to the wall between its track's corners than at them: a chord of a tenth of a
-// millimetre's slide, as long as a window, moves the tip by some tenths, and the corners are its extremes in every
-// direction but for the wall's own bend.
+// millimetre's slide, as long as a window, moves the tip by some tenths, and the corners are its extremes in
+// every direction but for the wall's own bend.
 constexpr double kSweepBetweenCorners_mm = 0.02;
 constexpr int kLimitSamples = 32;  // of each motion, for limits other than clearance
 
@@ -334,17 +334,21 @@ class Replay {
     if (!a.hunt) return;
     const ListedHunt& hunt = *a.hunt;
     const bool sweep = sweeps(robot_, from, a.lock);
-    if (hunt.shape != (sweep ? hunt_shape(scene_) : "none")) return note("{}: hunt of shape {}", where, hunt.shape);
-    if (hunt.made == !hunt.why.empty()) note("{}: hunt is {} and says '{}'", where, hunt.made ? "made" : "not", hunt.why);
+    if (hunt.shape != (sweep ? hunt_shape(scene_) : "none"))
+      return note("{}: hunt of shape {}", where, hunt.shape);
+    if (hunt.made == !hunt.why.empty())
+      note("{}: hunt is {} and says '{}'", where, hunt.made ? "made" : "not", hunt.why);
     if (!sweep && hunt.made) note("{}: a hunt without a sweep is made", where);
     if (!sweep) return;
     track_covers(where, hunt);
     hunt.made ? sweep_holds(where, a, from) : sweep_fails(where, a, from);
   }
 
-  // The turns leave no gap wider than sqrt(2) windows, end at the hunt's size, and the chords cut little off it.
+  // The turns leave no gap wider than sqrt(2) windows, end at the hunt's size, and the chords cut little off
+  // it.
   void track_covers(const std::string& where, const ListedHunt& hunt) {
-    if (!same(hunt.radius_mm, scene_.latch->hunt_mm, kRounding)) note("{}: hunt of {} mm", where, hunt.radius_mm);
+    if (!same(hunt.radius_mm, scene_.latch->hunt_mm, kRounding))
+      note("{}: hunt of {} mm", where, hunt.radius_mm);
     if (hunt.shape == "line") return;
     const double window = scene_.latch->window_mm;
     if (hunt.turns < 2 || hunt.spacing_mm > std::sqrt(2.0) * window * (1 + kRounding) ||
@@ -583,7 +587,8 @@ class Replay {
     largest_of_states();
     if (scene_.field) largest("field", "mT", field, scene_.field->strength_max_mT);
     if (scene_.field && !used.empty()) number("field_max_mT", field);
-    if (missing_hunt_ != !s.reserve_limited_by.empty()) note("summary reserve_limited_by: {}", s.reserve_limited_by);
+    if (missing_hunt_ != !s.reserve_limited_by.empty())
+      note("summary reserve_limited_by: {}", s.reserve_limited_by);
     if (missing_hunt_) number("reserve", 0);
     if (std::isfinite(hunt_clearance_)) number("hunt_clearance_mm", hunt_clearance_);
     if (s.preset != preset()) note("summary preset: {}, found {}", s.preset, !s.preset);

@@ -10,9 +10,9 @@
 #include <fmt/format.h>
 
 #include "planner/motion/verify.h"
-#include "planner/report/replay.h"
-#include "planner/report/script_file.h"
-#include "planner/search/scene_problem.h"
+#include "planner/script/replay.h"
+#include "planner/script/script_file.h"
+#include "planner/search/ask/scene_problem.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/progress.h"
 
@@ -45,8 +45,9 @@ void report_extremes(const Design& design, const ReplayReport& report) {
          fmt::format("{:.3f} of {} N mm", report.lock_moment_max_Nmm, design.lock().hold_moment_Nmm));
   if (design.field())
     line("field", fmt::format("{:.3f} of {} mT", report.field_max_mT, design.field()->strength_max_mT));
-  line("switches", report.hunts > 0 ? fmt::format("{}, {} of them after a sweep", report.switches, report.hunts)
-                                    : fmt::format("{}", report.switches));
+  line("switches", report.hunts > 0
+                       ? fmt::format("{}, {} of them after a sweep", report.switches, report.hunts)
+                       : fmt::format("{}", report.switches));
 }
 
 void report_hashes(const Script& script, const Scene& scene) {

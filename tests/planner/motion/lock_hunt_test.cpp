@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// The hunt of a lock action against the plain implementation: slides at the lock, pulls with the latch dropped in,
-// and the clearance of the sweep against dense sampling along it.
+// The hunt of a lock action against the plain implementation: slides at the lock, pulls with the latch
+// dropped in, and the clearance of the sweep against dense sampling along it.
 #include "planner/motion/lock_hunt.h"
 
 #include <cmath>
@@ -81,7 +81,8 @@ TEST_CASE("a sweep's slides at the lock are its track, and its pulls the same wi
     const auto latched = latched_hunt_states(design, before, lock, track);
     REQUIRE(released.size() == track.slide_mm.size());
     REQUIRE(latched.size() == track.slide_mm.size());
-    const Eigen::Vector2d planned = withy_plain::theta_to(robot, plain_state(design, before), design.station_mm(lock));
+    const Eigen::Vector2d planned =
+        withy_plain::theta_to(robot, plain_state(design, before), design.station_mm(lock));
     for (std::size_t i = 0; i < released.size(); ++i) {
       const auto one = plain_state(design, released[i]);
       const Eigen::Vector2d off = withy_plain::theta_to(robot, one, design.station_mm(lock)) - planned;
@@ -185,14 +186,13 @@ TEST_CASE("a hunt that asks more of the hardware than it gives is not made, and 
   before.insertion_mm = 60.0;
   before.u_free = {0.01, 0.0};
   DesignParts parts = parts_with(CarriageKind::free);
-  // Slides of 0.1 mm turn the 28 mm before the lock by 0.0833 rad: curvature 0.01 + 0.0030 to one side; the 61 mm
-  // beyond it take up all 89 mm's once it has dropped in: 0.01 + 0.00434.
+  // Slides of 0.1 mm turn the 28 mm before the lock by 0.0833 rad: curvature 0.01 + 0.0030 to one side; the
+  // 61 mm beyond it take up all 89 mm's once it has dropped in: 0.01 + 0.00434.
   parts.segment.curvature_max_per_mm = 0.0143;
   const auto judge = [&](const HuntShape shape) {
     const Design design = Design::make(parts).value();
     const Hardware hardware(design);
-    const LockHunt hunt =
-        judge_lock_hunt(MotionVerifier(design, distance), &hardware, 0.2, before, 0);
+    const LockHunt hunt = judge_lock_hunt(MotionVerifier(design, distance), &hardware, 0.2, before, 0);
     CHECK(hunt.shape == shape);
     return hunt.objection;
   };
@@ -201,7 +201,8 @@ TEST_CASE("a hunt that asks more of the hardware than it gives is not made, and 
   CHECK(judge(HuntShape::spiral).empty());
   // The most tendon 1 is drawn by: 1.2 x 89 x (0.01 + 0.1 / (1.2 x 28)) mm = 1.386 mm.
   parts.tendons->stroke_max_mm = 1.38;
-  CHECK_THAT(judge(HuntShape::spiral), Catch::Matchers::Contains("breaks a limit: tendon 1 would be drawn by"));
+  CHECK_THAT(judge(HuntShape::spiral),
+             Catch::Matchers::Contains("breaks a limit: tendon 1 would be drawn by"));
   parts.tendons->stroke_max_mm = 1.39;
   CHECK(judge(HuntShape::spiral).empty());
 }

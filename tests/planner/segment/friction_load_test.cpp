@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// Lock loads at friction's worst against brute force over every choice of sliding directions, and the bound of
-// their change against pairs of states.
+// Lock loads at friction's worst against brute force over every choice of sliding directions, and the bound
+// of their change against pairs of states.
 #include "planner/segment/friction_load.h"
 
 #include <algorithm>
@@ -19,7 +19,8 @@ class RandomTendons {
   double between(double lo, double hi) { return std::uniform_real_distribution<double>(lo, hi)(random_); }
   Eigen::Vector2d vector(double size) { return {between(-size, size), between(-size, size)}; }
 
-  /// Two to eight tendons, at random or at multiples of 30 degrees so that some lie along one line or together.
+  /// Two to eight tendons, at random or at multiples of 30 degrees so that some lie along one line or
+  /// together.
   TendonHardware tendons() {
     TendonHardware tendons;
     tendons.radius_mm = between(0.5, 2.0);
@@ -27,7 +28,8 @@ class RandomTendons {
     tendons.friction_coefficient = between(0.0, 0.3);
     const bool even = random_() % 2 == 0;
     for (int k = 2 + static_cast<int>(random_() % 7); k-- > 0;)
-      tendons.angle_rad.push_back(even ? M_PI / 6 * static_cast<double>(random_() % 12) : between(0, 2 * M_PI));
+      tendons.angle_rad.push_back(even ? M_PI / 6 * static_cast<double>(random_() % 12)
+                                       : between(0, 2 * M_PI));
     return tendons;
   }
 
@@ -44,7 +46,8 @@ double brute_force(const TendonHardware& tendons, const Eigen::VectorXd& T, doub
     for (Eigen::Index k = 0; k < T.size(); ++k) {
       const double beta = tendons.angle_rad[static_cast<std::size_t>(k)];
       const double sign = (corner >> k & 1u) != 0 ? 1.0 : -1.0;
-      sum += T(k) * std::exp(sign * exponent) * tendons.radius_mm * Eigen::Vector2d(std::cos(beta), std::sin(beta));
+      sum += T(k) * std::exp(sign * exponent) * tendons.radius_mm *
+             Eigen::Vector2d(std::cos(beta), std::sin(beta));
     }
     most = std::max(most, sum.norm());
   }
@@ -67,7 +70,8 @@ TEST_CASE("the worst lock load is that of the worst of all combinations of drawi
     const FrictionMoments made(statics, moment, *statics.extra_tension(moment), exponent);
     const Eigen::Vector2d rest = random.vector(30.0);
     const double expected = brute_force(tendons, *T, exponent, rest);
-    if (std::abs(made.farthest_from(rest) - expected) > 1e-9 * (1.0 + expected)) FAIL_CHECK("trial " << trial);
+    if (std::abs(made.farthest_from(rest) - expected) > 1e-9 * (1.0 + expected))
+      FAIL_CHECK("trial " << trial);
     ++compared;
   }
   CHECK(compared > 4000);

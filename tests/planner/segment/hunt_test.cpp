@@ -12,8 +12,8 @@ namespace {
 
 using namespace withy;
 
-/// Does some point between a and b put every backbone within the window of where it is at the slide `error`? Each
-/// backbone's slide is linear on the way, so each says from which share to which.
+/// Does some point between a and b put every backbone within the window of where it is at the slide `error`?
+/// Each backbone's slide is linear on the way, so each says from which share to which.
 bool engages_between(const LatchHardware& latch, const Eigen::Vector2d& a, const Eigen::Vector2d& b,
                      const Eigen::Vector2d& error) {
   double from = 0.0;
@@ -84,7 +84,8 @@ TEST_CASE("some point of the track lets every backbone drop in, whatever the sli
     REQUIRE(track.slide_mm.front().isZero());
     REQUIRE(track.slide_mm.back().isZero());
     for (int i = 0; i < 20; ++i)
-      if (!covers(latch, track, random.error(latch.hunt_mm))) FAIL_CHECK("trial " << trial << ", error " << i);
+      if (!covers(latch, track, random.error(latch.hunt_mm)))
+        FAIL_CHECK("trial " << trial << ", error " << i);
   }
   CHECK(lines == 100);
 }
@@ -122,7 +123,8 @@ TEST_CASE("an error a window beyond the hunt is still met, but for what the chor
   CHECK_FALSE(covers(latch, track, Eigen::Vector2d(0.1201, 0.0)));
 }
 
-TEST_CASE("a line is swept where backbones or tendons leave only one plane, nothing where there is no notch") {
+TEST_CASE(
+    "a line is swept where backbones or tendons leave only one plane, nothing where there is no notch") {
   LatchHardware latch{0.5, 1.2, {0.3, 0.3 + M_PI}, 0.02, 0.02, 0.1};
   CHECK(hunt_track(latch, nullptr).shape == HuntShape::line);
   latch.backbone_angle_rad = {0.0, 2.0};

@@ -61,9 +61,10 @@ TEST_CASE("a released lock carries nothing, one just engaged neither") {
 }
 
 TEST_CASE("with friction a lock carries the worst of drawing and letting out, also when it opens") {
-  // Equal curvature on both sides, as where a lock opens: 0.54 rad over 54 mm and 0.35 over 35 mm, so mu Lambda =
-  // 0.1 x 0.89. Tendon 2 pulls with 0.2 N + 900 x 0.01 / 1.2 = 7.7 N, the other three with 0.2 N. By hand the worst
-  // is tendon 2 drawn and tendon 4 let out, or the other way round, tendons 1 and 3 apart as far as they go.
+  // Equal curvature on both sides, as where a lock opens: 0.54 rad over 54 mm and 0.35 over 35 mm, so mu
+  // Lambda = 0.1 x 0.89. Tendon 2 pulls with 0.2 N + 900 x 0.01 / 1.2 = 7.7 N, the other three with 0.2 N. By
+  // hand the worst is tendon 2 drawn and tendon 4 let out, or the other way round, tendons 1 and 3 apart as
+  // far as they go.
   const Design design = Design::make(parts_with({30, 60})).value();
   const State state = engaged_at({1}, {{0.0, 0.54}}, {0.0, 0.01});
   const auto load = lock_moments(design, TendonStatics(*design.tendons()), regions_of(design, state));

@@ -1,0 +1,80 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// What a search answers: a verdict that says why, and a plan or a proof with it.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include <Eigen/Core>
+
+#include "planner/motion/action.h"
+#include "planner/motion/lock_hunt.h"
+
+namespace withy {
+
+enum class Verdict { reached, unreachable, undecided };
+
+/// "reached", "unreachable", "undecided".
+std::string_view name_of(Verdict verdict);
+
+enum class Leg { in, out };
+
+/// One action of a plan, from `states[from]` to `states[to]`.
+struct PlannedAction {
+  ActionKind kind = ActionKind::advance;
+  Leg leg = Leg::in;
+  int from = 0;
+  int to = 0;
+  int lock = -1;  ///< index from 0; lock and unlock only
+  std::optional<Eigen::Vector3d>
+      field_S;                   ///< mT, lock and unlock only, absent where the field is not checked
+  double clearance_mm = 0.0;     ///< verified lower bound over the whole motion; infinite when never inside
+  std::optional<LockHunt> hunt;  ///< lock only, where the scene's latch hunts
+};
+
+/// A way in and the way out, start to start.
+struct Plan {
+  std::vector<State> states;
+  std::vector<PlannedAction> actions;
+  int reached_state = 0;            ///< index of the state whose tip is at the target
+  double clearance_mm = 0.0;        ///< least over all actions
+  double clearance_slack_mm = 0.0;  ///< the true value is at most this above
+  bool preset = false;  ///< a lock was engaged on a bend with nothing of the body past the entry plane
+
+  /// The first action whose hunt is called for and can't be made; null where there is none.
+  const PlannedAction* without_hunt() const;
+};
+
+/// How far a search got, for `undecided` (and for the proof's record).
+struct Coverage {
+  std::int64_t cells_examined = 0;
+  std::int64_t cells_excluded = 0;
+  std::int64_t cells_left = 0;
+  double finest_cell_mm = 0.0;           ///< tip motion across the finest cell
+  double lipschitz_insertion = 0.0;      ///< mm of body motion per mm of insertion, largest used
+  double lipschitz_curvature_mm2 = 0.0;  ///< mm of body motion per 1/mm of curvature, largest used
+};
+
+/// The closest a search came to the target.
+struct Approach {
+  double distance_mm = 0.0;  ///< from the tip to the target's point
+  State state;
+  std::string blocked_by;  ///< what stopped it there, as half a sentence
+};
+
+struct Answer {
+  Verdict verdict = Verdict::undecided;
+  std::string why;  ///< one sentence a designer can act on
+  std::vector<std::string> checked;
+  std::vector<std::string> not_checked;
+  int locks = 0;
+  std::uint64_t seed = 1;
+  double seconds = 0.0;
+  std::optional<Plan> plan;          ///< reached only
+  std::optional<Coverage> coverage;  ///< unreachable and undecided
+  std::optional<Approach> approach;  ///< undecided (and unreachable, where one is known)
+};
+
+}  // namespace withy

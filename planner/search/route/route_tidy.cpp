@@ -1,0 +1,166 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/search/route/route_tidy.h"
+
+#include <algorithm>
+
+namespace withy {
+
+namespace {
+
+/// States between two switches, first and last included.
+using Stay = std::vector<State>;
+
+/// A route as stays with the switches between them.
+struct Stays {
+  std::vector<Stay> stays;
+  std::vector<RouteStep> switches;  // switches[i] leads from the end of stays[i] to the start of stays[i + 1]
+};
+
+Stays stays_of(const Route& route) {
+  Stays out;
+  out.stays.push_back({start_state()});
+  for (const RouteStep& step : route.steps) {
+    if (step.lock >= 0) {
+      out.switches.push_back(step);
+      out.stays.push_back({step.to});
+    } else {
+      out.stays.back().push_back(step.to);
+    }
+  }
+  return out;
+}
+
+Route route_of(const Stays& stays) {
+  Route route;
+  for (std::size_t i = 0; i < stays.stays.size(); ++i) {
+    for (std::size_t j = 1; j < stays.stays[i].size(); ++j)
+      route.steps.push_back({-1, false, stays.stays[i][j]});
+    if (i < stays.switches.size()) route.steps.push_back(stays.switches[i]);
+  }
+  return route;
+}
+
+/// Fewest straight motions through a stay's own way-points.
+Stay shortened(const StepJudge& judge, const Stay& stay) {
+  Stay out = {stay.front()};
+  std::size_t at = 0;
+  while (at + 1 < stay.size()) {
+    std::size_t next = stay.size() - 1;
+    while (next > at + 1 && !judge.motion_allowed(stay[at], stay[next])) --next;
+    if (!(stay[next] == out.back())) out.push_back(stay[next]);
+    at = next;
+  }
+  return out;
+}
+
+/// Drops way-points once more, now one at a time from the end: the greedy pass above looks forward only.
+Stay thinned(const StepJudge& judge, Stay stay) {
+  for (std::size_t i = stay.size(); i-- > 1;)
+    if (i + 1 < stay.size() && judge.motion_allowed(stay[i - 1], stay[i + 1]))
+      stay.erase(stay.begin() + static_cast<std::ptrdiff_t>(i));
+  return stay;
+}
+
+/// Motions of a stay; a combined motion counts a little more than a plain one, so that plain ones win a tie.
+double effort(const Stay& stay) {
+  double sum = 0.0;
+  for (std::size_t i = 0; i + 1 < stay.size(); ++i)
+    sum += motion_kind(stay[i], stay[i + 1]) == ActionKind::steer ? 1.1 : 1.0;
+  return sum;
+}
+
+bool all_allowed(const StepJudge& judge, const Stay& stay) {
+  for (std::size_t i = 0; i + 1 < stay.size(); ++i)
+    if (!judge.motion_allowed(stay[i], stay[i + 1])) return false;
+  return true;
+}
+
+/// Switch i at insertion `d` instead. With the free carriage the curvature it needs stays the same.
+Stays with_switch_at(Stays stays, std::size_t i, double d) {
+  Stay& before = stays.stays[i];
+  Stay& after = stays.stays[i + 1];
+  // A stay of one state begins and ends there: the far end stays where it is, a motion to the switch is
+  // added.
+  if (before.size() == 1) before.push_back(before.back());
+  if (after.size() == 1) after.push_back(after.back());
+  before.back().insertion_mm = d;
+  after.front().insertion_mm = d;
+  stays.switches[i].to.insertion_mm = d;
+  const auto drop_repeats = [](Stay& stay) { stay.erase(std::unique(stay.begin(), stay.end()), stay.end()); };
+  drop_repeats(before);
+  drop_repeats(after);
+  return stays;
+}
+
+/// Are switch i and all motions of the stays before and after it allowed?
+bool switch_fits(const StepJudge& judge, const Stays& stays, std::size_t i) {
+  return all_allowed(judge, stays.stays[i]) && all_allowed(judge, stays.stays[i + 1]) &&
+         judge.switch_allowed(stays.stays[i].back(), stays.switches[i].lock, stays.switches[i].to);
+}
+
+/// Makes switch i at insertion `d` if that takes less effort.
+bool move_switch(const StepJudge& judge, Stays& stays, std::size_t i, double d) {
+  if (stays.stays[i].back().insertion_mm == d) return false;
+  const auto effort_about = [i](const Stays& s) { return effort(s.stays[i]) + effort(s.stays[i + 1]); };
+  Stays moved = with_switch_at(stays, i, d);
+  if (effort_about(moved) >= effort_about(stays) || !switch_fits(judge, moved, i)) return false;
+  stays = std::move(moved);
+  return true;
+}
+
+bool settle_switches(const StepJudge& judge, Stays& stays) {
+  bool changed = false;
+  for (std::size_t i = 0; i < stays.switches.size(); ++i) {
+    const Stay& before = stays.stays[i];
+    const Stay& after = stays.stays[i + 1];
+    std::vector<double> candidates = {0.0};
+    if (before.size() > 1) candidates.push_back(before[before.size() - 2].insertion_mm);
+    if (after.size() > 1) candidates.push_back(after[1].insertion_mm);
+    for (const double d : candidates) changed = move_switch(judge, stays, i, d) || changed;
+  }
+  return changed;
+}
+
+/// The hunt that switch i takes on the way in or, where it releases a lock, on the way out.
+std::optional<LockHunt> hunt_at(const StepJudge& judge, const Stays& stays, std::size_t i) {
+  const RouteStep& step = stays.switches[i];
+  return judge.hunt_of(step.engages ? stays.stays[i].back() : step.to, step.lock);
+}
+
+/// Insertions that are tried for one switch, from where it is to the start.
+constexpr int kHuntPlaces = 40;
+
+/// Moves switch i to the nearest place outwards where its hunt can be made.
+void clear_hunt(const StepJudge& judge, Stays& stays, std::size_t i) {
+  const auto hunt = hunt_at(judge, stays, i);
+  if (!hunt || !hunt->missing()) return;
+  const double deepest = stays.stays[i].back().insertion_mm;
+  for (int k = kHuntPlaces; k-- > 0;) {
+    Stays moved = with_switch_at(stays, i, deepest * k / kHuntPlaces);
+    if (!switch_fits(judge, moved, i)) continue;
+    if (const auto there = hunt_at(judge, moved, i); there->missing()) continue;
+    stays = std::move(moved);
+    return;
+  }
+}
+
+}  // namespace
+
+Route tidy(const StepJudge& judge, const Route& route) {
+  Stays stays = stays_of(route);
+  for (Stay& stay : stays.stays) stay = thinned(judge, shortened(judge, stay));
+  if (judge.problem().design.carriage().kind == CarriageKind::free)
+    for (int round = 0; round < 3 && settle_switches(judge, stays); ++round)
+      for (Stay& stay : stays.stays) stay = thinned(judge, shortened(judge, stay));
+  return route_of(stays);
+}
+
+Route clear_hunts(const StepJudge& judge, const Route& route) {
+  if (judge.problem().design.carriage().kind == CarriageKind::guide) return route;
+  Stays stays = stays_of(route);
+  for (std::size_t i = 0; i < stays.switches.size(); ++i) clear_hunt(judge, stays, i);
+  for (Stay& stay : stays.stays) stay = thinned(judge, shortened(judge, stay));
+  return route_of(stays);
+}
+
+}  // namespace withy
