@@ -44,9 +44,9 @@ class Clock {
   std::chrono::steady_clock::time_point start_ = std::chrono::steady_clock::now();
 };
 
-/// The route that the search found, tidied, as a plan.
+/// The route that the search found, tidied, its hunts made where they can be, as a plan.
 Plan plan_of(const RouteSearch& search) {
-  return make_plan(search.judge(), tidy(search.judge(), search.route()));
+  return make_plan(search.judge(), clear_hunts(search.judge(), tidy(search.judge(), search.route())));
 }
 
 int switches_of(const Plan& plan) {
@@ -68,7 +68,8 @@ bool take_fewest_switches(const SearchProblem& problem, Plan& plan, RouteSearchS
   return true;
 }
 
-/// A plan with a wider narrowest passage and no more switches, when one is found in reasonable work.
+/// A plan with a wider narrowest passage and no more switches, when one is found in reasonable work. A hunt
+/// that can be made is not given up for it.
 Plan widened(const SearchProblem& problem, Plan plan, RouteSearchSettings settings) {
   settings.most_switches = switches_of(plan);
   double step = kWidenFirst_mm;
@@ -83,7 +84,8 @@ Plan widened(const SearchProblem& problem, Plan plan, RouteSearchSettings settin
     if (outcome == SearchOutcome::proved_none) none_from = wider.required_clearance_mm;
     std::optional<Plan> better;
     if (outcome == SearchOutcome::found) better = plan_of(search);
-    if (better && better->clearance_mm > plan.clearance_mm) {
+    const bool loses_a_hunt = better && better->without_hunt() != nullptr && plan.without_hunt() == nullptr;
+    if (better && !loses_a_hunt && better->clearance_mm > plan.clearance_mm) {
       plan = std::move(*better);
       step *= 2.0;
     } else {
@@ -177,16 +179,7 @@ std::string undecided_sentence(const SearchProblem& problem, const SolveSettings
   return why;
 }
 
-/// The plan with its lock switches where their hunts can be made, as far as they can.
-Plan with_clear_hunts(const SearchProblem& problem, Plan plan) {
-  if (plan.without_hunt() == nullptr) return plan;
-  const Hardware hardware(problem.design);
-  const StepJudge judge(problem, hardware);
-  return make_plan(judge, clear_hunts(judge, way_in(plan)));
-}
-
 void fill_plan(Answer& answer, const SearchProblem& problem, Plan plan) {
-  plan = with_clear_hunts(problem, std::move(plan));
   answer.verdict = Verdict::reached;
   answer.why = reached_sentence(problem, plan);
   if (const PlannedAction* action = plan.without_hunt())
@@ -200,7 +193,8 @@ void solve_by_stock(Answer& answer, const SearchProblem& problem, const SolveSet
   const OmplProblem ompl(problem);
   const auto route = route_by_stock_planner(settings.planner, ompl, settings.budget_seconds, settings.seed);
   if (route) {
-    fill_plan(answer, problem, make_plan(ompl.judge(), tidy(ompl.judge(), *route)));
+    fill_plan(answer, problem,
+              make_plan(ompl.judge(), clear_hunts(ompl.judge(), tidy(ompl.judge(), *route))));
     return;
   }
   answer.verdict = Verdict::undecided;

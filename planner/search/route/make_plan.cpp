@@ -42,15 +42,6 @@ bool bent(const State& state) {
 
 }  // namespace
 
-Route way_in(const Plan& plan) {
-  Route route;
-  for (const PlannedAction& action : plan.actions)
-    if (action.leg == Leg::in)
-      route.steps.push_back(
-          {action.lock, action.kind == ActionKind::lock, plan.states[static_cast<std::size_t>(action.to)]});
-  return route;
-}
-
 Plan make_plan(const StepJudge& judge, const Route& route) {
   Plan plan;
   plan.clearance_mm = std::numeric_limits<double>::infinity();

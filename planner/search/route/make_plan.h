@@ -7,9 +7,6 @@
 
 namespace withy {
 
-/// The way in of a plan.
-Route way_in(const Plan& plan);
-
 /// The plan of a route. The way out is the way in reversed: bends undone, locks released where they were
 /// engaged.
 Plan make_plan(const StepJudge& judge, const Route& route);

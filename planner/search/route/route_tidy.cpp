@@ -2,6 +2,8 @@
 #include "planner/search/route/route_tidy.h"
 
 #include <algorithm>
+#include <limits>
+#include <optional>
 
 namespace withy {
 
@@ -130,18 +132,38 @@ std::optional<LockHunt> hunt_at(const StepJudge& judge, const Stays& stays, std:
 /// Insertions that are tried for one switch, from where it is to the start.
 constexpr int kHuntPlaces = 40;
 
-/// Moves switch i to the nearest place outwards where its hunt can be made.
+/// Do all motions before and after switch i keep more than `clearance_mm`? Only asked where they are allowed.
+bool keeps_more(const StepJudge& judge, const Stays& stays, std::size_t i, double clearance_mm) {
+  for (const Stay* stay : {&stays.stays[i], &stays.stays[i + 1]})
+    for (std::size_t j = 0; j + 1 < stay->size(); ++j)
+      if (!judge.verifier().clears((*stay)[j], (*stay)[j + 1], clearance_mm)) return false;
+  return true;
+}
+
+double least_clearance(const StepJudge& judge, const Stays& stays, std::size_t i) {
+  double least = std::numeric_limits<double>::infinity();
+  for (const Stay* stay : {&stays.stays[i], &stays.stays[i + 1]})
+    for (std::size_t j = 0; j + 1 < stay->size(); ++j)
+      least = std::min(least, judge.verifier().clearance((*stay)[j], (*stay)[j + 1]).lower_mm);
+  return least;
+}
+
+/// Moves switch i outwards to where its hunt can be made and the motions about it keep the most clearance.
 void clear_hunt(const StepJudge& judge, Stays& stays, std::size_t i) {
   const auto hunt = hunt_at(judge, stays, i);
   if (!hunt || !hunt->missing()) return;
   const double deepest = stays.stays[i].back().insertion_mm;
+  std::optional<Stays> best;
+  double most = -std::numeric_limits<double>::infinity();
   for (int k = kHuntPlaces; k-- > 0;) {
     Stays moved = with_switch_at(stays, i, deepest * k / kHuntPlaces);
     if (!switch_fits(judge, moved, i)) continue;
+    if (best && !keeps_more(judge, moved, i, most)) continue;
     if (const auto there = hunt_at(judge, moved, i); there->missing()) continue;
-    stays = std::move(moved);
-    return;
+    most = least_clearance(judge, moved, i);
+    best = std::move(moved);
   }
+  if (best) stays = std::move(*best);
 }
 
 }  // namespace
