@@ -132,6 +132,15 @@ std::optional<LockHunt> hunt_at(const StepJudge& judge, const Stays& stays, std:
 /// Insertions that are tried for one switch, from where it is to the start.
 constexpr int kHuntPlaces = 40;
 
+/// Switch i at insertion `d`, less than it has, and from there in to where it was with the bend unchanged.
+Stays with_switch_farther_out(const Stays& stays, std::size_t i, double d) {
+  Stays moved = with_switch_at(stays, i, d);
+  Stay& after = moved.stays[i + 1];
+  after.insert(after.begin() + 1, stays.stays[i + 1].front());
+  after.erase(std::unique(after.begin(), after.end()), after.end());
+  return moved;
+}
+
 /// Do all motions before and after switch i keep more than `clearance_mm`? Only asked where they are allowed.
 bool keeps_more(const StepJudge& judge, const Stays& stays, std::size_t i, double clearance_mm) {
   for (const Stay* stay : {&stays.stays[i], &stays.stays[i + 1]})
@@ -156,7 +165,7 @@ void clear_hunt(const StepJudge& judge, Stays& stays, std::size_t i) {
   std::optional<Stays> best;
   double most = -std::numeric_limits<double>::infinity();
   for (int k = kHuntPlaces; k-- > 0;) {
-    Stays moved = with_switch_at(stays, i, deepest * k / kHuntPlaces);
+    Stays moved = with_switch_farther_out(stays, i, deepest * k / kHuntPlaces);
     if (!switch_fits(judge, moved, i)) continue;
     if (best && !keeps_more(judge, moved, i, most)) continue;
     if (const auto there = hunt_at(judge, moved, i); there->missing()) continue;
