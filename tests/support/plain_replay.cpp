@@ -395,7 +395,14 @@ class Replay {
     if (!scene_.actuation || !scene_.tendons) return;
     double seconds = 0;
     const auto open = sweep_states(a, from).front();
-    for (std::size_t i = 0; i + 1 < open.size(); ++i) seconds += travel(open[i], open[i + 1]);
+    std::vector<double> last = pulls(robot_, open.front());
+    for (const State& s : open) {
+      const std::vector<double> pull = pulls(robot_, s);
+      double longest = 0;
+      for (std::size_t k = 0; k < pull.size(); ++k) longest = std::max(longest, std::abs(pull[k] - last[k]));
+      seconds += longest / scene_.actuation->tendon_mm_per_s;
+      last = pull;
+    }
     if (!a.hunt->duration_s || !same(*a.hunt->duration_s, seconds, 2e-6 * static_cast<double>(open.size())))
       note("{}: hunt lasts {}, found {}", where, a.hunt->duration_s.value_or(-1), seconds);
   }

@@ -416,8 +416,12 @@ TEST_CASE("A hunt is rows with the field on, from the planned pulls to the plann
   }
   // Each row stands at a corner of the track, as the plain implementation has it from the plan's own figures.
   const auto robot = withy_test::plain_robot(bench);
-  const withy_plain::ListedHunt listed{"spiral", hunt.radius_mm, hunt.spacing_mm, hunt.turns,
-                                       hunt.corners_per_turn};
+  withy_plain::ListedHunt listed;
+  listed.shape = "spiral";
+  listed.radius_mm = hunt.radius_mm;
+  listed.spacing_mm = hunt.spacing_mm;
+  listed.turns = hunt.turns;
+  listed.corners_per_turn = hunt.corners_per_turn;
   const auto corners = withy_plain::hunt_corners(robot.scene, listed);
   const auto planned = withy_test::plain_state(bench.design(), bench.plan().states[2]);
   REQUIRE(end - first == static_cast<std::ptrdiff_t>(corners.size()));
@@ -437,7 +441,7 @@ TEST_CASE("A hunt is rows with the field on, from the planned pulls to the plann
 }
 
 TEST_CASE("A hunt that is not made leaves the script as it was without one") {
-  const Bench without({});
+  const Bench without(BenchOptions{});
   const Bench bench({.hunt_mm = 0.1});
   withy::Plan plan = bench.plan();
   for (auto& action : plan.actions)

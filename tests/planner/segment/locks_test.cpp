@@ -87,6 +87,7 @@ TEST_CASE("play at a lock of a straight segment moves the tip by the angle times
 
 TEST_CASE("play in a bent shape moves the tip as far as a scan of its directions does, to first order") {
   DesignParts parts = parts_with({40});
+  parts.latch->engage_window_mm = 1e-4;
   parts.latch->backlash_mm = 1.2e-4;  // play of 1e-4 rad: second order is then 1e-4 of the first
   const Design design = Design::make(parts).value();
   const State state = engaged_at({0}, {{0.5, -0.3}}, {0.01, 0.02});
