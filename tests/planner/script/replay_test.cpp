@@ -340,7 +340,9 @@ TEST_CASE("A sweep that leaves out a turn, falls short of the rim or ends elsewh
   CHECK(cause_of(without(first + 1 + turn, first + 1 + 2 * turn)) == ReplayCause::hunt);
   CHECK(cause_of(without(last - turn, last)) == ReplayCause::hunt);
   CHECK(cause_of(without(last, last + 1)) == ReplayCause::hunt);
-  CHECK(cause_of(without(last + 1, last + 2)) == ReplayCause::hunt);
+  // Without the switch's own row the lock engages in the next, whose field is off; without any there is none.
+  CHECK(cause_of(without(last + 1, last + 2)) == ReplayCause::field);
+  CHECK(cause_of(without(last + 1, sound.waypoints.size())) == ReplayCause::hunt);
 }
 
 TEST_CASE("A sweep through the wall is found, whether the latch has dropped in or not") {
