@@ -70,8 +70,7 @@ inline constexpr std::string_view kHuntAction = "hunt";
 /// with the field on, which dwells for the settling time, and a row with the field off again, the axes
 /// unmoved. A lock action whose hunt is made has a row before that, field on, that dwells for the settling
 /// time too, and then the corners of the hunt's track, field on, back to the planned pulls; the lock counts
-/// as engaged from the switch's own row on. Where the lock changes the pulls of one and the same shape
-/// (disks), a third row takes that up. Without [actuation] the dwell is 0.
+/// as engaged from the switch's own row on. Without [actuation] the dwell is 0.
 tl::expected<Script, ScriptFault> make_script(const Scene& scene, const Design& design, const Plan& plan);
 
 /// Seconds that a unit needs from one way-point to the next when its slowest axis keeps its rate, the dwell
