@@ -81,6 +81,10 @@ bool TomlSection::has_table(std::string_view key) {
   return has(key) && table_->get(key)->is_table();
 }
 
+bool TomlSection::has_array(std::string_view key) {
+  return has(key) && table_->get(key)->is_array();
+}
+
 const toml::node* TomlSection::node(std::string_view key, std::string_view wanted) {
   if (has(key)) return table_->get(key);
   if (table_ != nullptr)

@@ -42,6 +42,8 @@ class TomlSection {
   bool has(std::string_view key);
   /// Is it a table? Counts as asking for it.
   bool has_table(std::string_view key);
+  /// Is it an array? Counts as asking for it.
+  bool has_array(std::string_view key);
 
   double number(std::string_view key);  ///< finite; an integer will do
   int whole_number(std::string_view key);

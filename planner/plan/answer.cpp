@@ -26,4 +26,11 @@ const PlannedAction* Plan::without_hunt() const {
   return found == actions.end() ? nullptr : &*found;
 }
 
+std::optional<double> least_field_reserve(const Plan& plan) {
+  std::optional<double> least;
+  for (const PlannedAction& action : plan.actions)
+    if (action.field_reserve) least = std::min(least.value_or(*action.field_reserve), *action.field_reserve);
+  return least;
+}
+
 }  // namespace withy

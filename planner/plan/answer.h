@@ -27,10 +27,12 @@ struct PlannedAction {
   Leg leg = Leg::in;
   int from = 0;
   int to = 0;
-  int lock = -1;  ///< index from 0; lock and unlock only
-  std::optional<Eigen::Vector3d>
-      field_S;                   ///< mT, lock and unlock only, absent where the field is not checked
-  double clearance_mm = 0.0;     ///< verified lower bound over the whole motion; infinite when never inside
+  int lock = -1;                           ///< index from 0; lock and unlock only
+  std::optional<Eigen::Vector3d> field_S;  ///< mT at the lock, lock and unlock only, absent where the field
+                                           ///< is not checked
+  std::vector<double> current_A;           ///< one for each coil, with field_S
+  std::optional<double> field_reserve;     ///< of the switch, with field_S (field.h)
+  double clearance_mm = 0.0;  ///< verified lower bound over the whole motion; infinite when never inside
   std::optional<LockHunt> hunt;  ///< lock only, where the scene's latch hunts
 };
 
@@ -46,6 +48,9 @@ struct Plan {
   /// The first action whose hunt is called for and can't be made; null where there is none.
   const PlannedAction* without_hunt() const;
 };
+
+/// Least reserve of all switches; nothing where there is none.
+std::optional<double> least_field_reserve(const Plan& plan);
 
 /// How far a search got, for `undecided` (and for the proof's record).
 struct Coverage {

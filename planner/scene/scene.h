@@ -33,6 +33,7 @@ struct Target {
 struct Actuation {
   std::string advance_axis;
   std::vector<std::string> tendon_axes;
+  std::vector<std::string> coil_axes;  ///< empty: an operator sets the coil currents
   double advance_mm_per_s = 0.0;
   double tendon_mm_per_s = 0.0;
   double field_settle_s = 0.0;

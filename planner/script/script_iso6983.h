@@ -22,6 +22,9 @@
 //   (HUNT LOCK i FIELD_MT x y z CURRENT_A a b c)
 //       the field holds for the dwell and all moves that follow, up to FIELD OFF
 //   (FIELD OFF)
+// Where the scene letters the coils' axes, CURRENT_A and its numbers are left out and the currents are
+// commands: a G1 of the coils' letters alone after (HUNT ..), (SWITCH ..) and (FIELD OFF) where they change,
+// in A, over the field's settling time; the feed counts A as mm. There is no stop then.
 // The program starts with every axis at zero: segment straight, its tip at the entry plane.
 #pragma once
 

@@ -45,6 +45,9 @@ void report_extremes(const Design& design, const ReplayReport& report) {
          fmt::format("{:.3f} of {} N mm", report.lock_moment_max_Nmm, design.lock().hold_moment_Nmm));
   if (design.field())
     line("field", fmt::format("{:.3f} of {} mT", report.field_max_mT, design.field()->strength_max_mT));
+  if (design.field() && report.switches > 0)
+    line("reserve", fmt::format("{:.3f} of the torques, {:g} wanted", report.field_reserve,
+                                design.field()->reserve_wanted));
   line("switches", report.hunts > 0
                        ? fmt::format("{}, {} of them after a sweep", report.switches, report.hunts)
                        : fmt::format("{}", report.switches));

@@ -15,6 +15,7 @@
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
 #include "planner/search/route/route_tidy.h"
+#include "planner/segment/field.h"
 #include "planner/segment/shape.h"
 #include "planner/segment/tendons.h"
 
@@ -119,6 +120,19 @@ int locks_used(const Plan& plan) {
   return static_cast<int>(used.count());
 }
 
+/// What is said of the switches' reserve; nothing where none was checked.
+std::string reserve_phrase(const Design& design, const Plan& plan) {
+  // Below what is wanted by more than the search for the greatest reserve leaves open.
+  constexpr double kShort = 1e-4;
+  const auto reserve = least_field_reserve(plan);
+  if (!reserve || !std::isfinite(*reserve)) return {};
+  std::string phrase = fmt::format(", every lock switches with a reserve of at least {:.2f}",
+                                   std::floor(*reserve * 100.0 + 1e-3) / 100.0);
+  if (*reserve < reserve_wanted(design) - kShort)
+    phrase += fmt::format(" ({:.2f} wanted: no allowed currents have more there)", reserve_wanted(design));
+  return phrase;
+}
+
 std::string reached_sentence(const SearchProblem& problem, const Plan& plan) {
   const State& end = plan.states[static_cast<std::size_t>(plan.reached_state)];
   const double error = problem.goal.distance(Shape(problem.design, end).tip_E());
@@ -127,9 +141,9 @@ std::string reached_sentence(const SearchProblem& problem, const Plan& plan) {
   const std::string clearance = std::isfinite(plan.clearance_mm)
                                     ? fmt::format("clearance at least {:.2f} mm", plan.clearance_mm)
                                     : "never inside the channel";
-  return fmt::format("the tip comes within {:.2f} mm of the target with {}, {} in and as many back out, {}",
+  return fmt::format("the tip comes within {:.2f} mm of the target with {}, {} in and as many back out, {}{}",
                      error, plural(locks_used(plan), "lock"), plural(static_cast<int>(in), "action"),
-                     clearance);
+                     clearance, reserve_phrase(problem.design, plan));
 }
 
 }  // namespace

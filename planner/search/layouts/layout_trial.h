@@ -24,14 +24,14 @@ struct PlacedDesign {
   LockLayout layout;
   Plan plan;  ///< its clearance is what designs are judged by
   int switches = 0;
-  double field_mT =
-      0.0;  ///< strongest field that a switch of the plan asks for; 0 without [field] or switches
-  std::int64_t work = 0;  ///< of the trial that found it
+  double field_mT = 0.0;       ///< strongest that a switch of the plan takes; 0 without [field] or switches
+  double field_reserve = 0.0;  ///< least of any switch; infinite without [field] or switches
+  std::int64_t work = 0;       ///< of the trial that found it
 };
 
 struct Trial {
   Verdict verdict = Verdict::undecided;  ///< at the clearance asked about, for all clockings together
-  std::optional<PlacedDesign> design;    ///< reached only: the clocking that asks for the weakest field
+  std::optional<PlacedDesign> design;    ///< reached only: the clocking that switches most surely
 };
 
 class LayoutTrials {
@@ -49,7 +49,7 @@ class LayoutTrials {
 
  private:
   Trial ask_any_clocking(const Stations& stations, double clearance_mm, std::int64_t most_work);
-  std::optional<PlacedDesign> weakest(const SearchProblem& problem, const Route& route) const;
+  std::optional<PlacedDesign> surest(const SearchProblem& problem, const Route& route) const;
   Trial ask_each_clocking(const Stations& stations, double clearance_mm, std::int64_t most_work);
 
   const SearchProblem& base_;

@@ -273,7 +273,9 @@ class PlaceSearch {
 
 bool better_design(const PlacedDesign& a, const PlacedDesign& b) {
   const auto rank = [](const PlacedDesign& d) {
-    return std::tuple(-std::floor(d.plan.clearance_mm / kClearanceStep_mm), d.switches, d.field_mT,
+    // Reserves are told apart by hundredths: what is wanted is had to rounding.
+    const double reserve = std::floor(std::min(d.field_reserve, 1e3) * 100.0 + 0.1);
+    return std::tuple(-std::floor(d.plan.clearance_mm / kClearanceStep_mm), d.switches, -reserve, d.field_mT,
                       -d.plan.clearance_mm);
   };
   return rank(a) < rank(b);

@@ -132,8 +132,10 @@ void RouteSearch::expand(const CellRef& ref) {
 bool RouteSearch::field_may_switch(int leaf, const SwitchLink& link, int other) {
   const Hardware& hardware = probe_.hardware();
   if (!problem_.heeded.field || !hardware.checks_field()) return true;
-  // With the free carriage and notched locks the pose of every lock is the same whatever the insertion.
-  const bool one_pose = problem_.design.carriage().kind == CarriageKind::free && chart_.coordinates() == 0 &&
+  // With the free carriage and notched locks every lock has the same pose against the others, and in a
+  // uniform field, whatever the insertion.
+  const bool one_pose = problem_.design.field()->coils.empty() &&
+                        problem_.design.carriage().kind == CarriageKind::free && chart_.coordinates() == 0 &&
                         (link.here.high[1] - link.here.low[1]) < 1e-9 &&
                         (link.here.high[2] - link.here.low[2]) < 1e-9;
   const auto key = std::tuple(leaf, other, link.lock);
