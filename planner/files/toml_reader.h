@@ -21,7 +21,7 @@
 #include <vector>
 
 #include <Eigen/Core>
-#include <toml++/toml.h>
+#include <toml++/impl/forward_declarations.h>
 
 #include "planner/files/input_error.h"
 
@@ -110,7 +110,11 @@ class TomlFile {
   /// The same of bytes at hand; faults name `file`.
   static Result<std::unique_ptr<TomlFile>> parse(std::string bytes, std::string file);
 
-  TomlSection root() { return TomlSection(this, &document_, ""); }
+  ~TomlFile();
+  TomlFile(const TomlFile&) = delete;
+  TomlFile& operator=(const TomlFile&) = delete;
+
+  TomlSection root();
   const std::string& bytes() const { return bytes_; }
 
   /// Dotted key ("target.point_mm", "layout.1") -> where its value (or table) begins.
@@ -139,13 +143,13 @@ class TomlFile {
 
  private:
   friend class TomlSection;
-  TomlFile() = default;
+  TomlFile();
   FilePosition place_of(const toml::source_region& source) const;
   void note_positions(const toml::table& table, const std::string& prefix);
 
   std::string name_;
   std::string bytes_;
-  toml::table document_;
+  std::unique_ptr<toml::table> document_;
   std::map<std::string, FilePosition> positions_;
   std::vector<InputError> faults_;
 };

@@ -7,7 +7,8 @@
 #include <limits>
 #include <numbers>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
+#include <nlohmann/json.hpp>
 
 #include "planner/plan/hunt_duration.h"
 #include "planner/scene/scene_json.h"

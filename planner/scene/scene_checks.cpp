@@ -4,7 +4,7 @@
 #include <string_view>
 
 #include <Eigen/Geometry>
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/words.h"
 #include "planner/scene/scene_parts.h"

@@ -2,7 +2,7 @@
 #include <charconv>
 #include <numbers>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/scene/scene_parts.h"
 

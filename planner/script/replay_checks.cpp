@@ -6,7 +6,7 @@
 #include <iterator>
 #include <limits>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/segment/friction_load.h"
 

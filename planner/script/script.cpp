@@ -6,7 +6,7 @@
 #include <cmath>
 #include <utility>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/motion/lock_hunt.h"
 #include "planner/script/script_numbers.h"

@@ -5,7 +5,7 @@
 #include <cassert>
 #include <cmath>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/words.h"
 #include "planner/segment/hunt.h"

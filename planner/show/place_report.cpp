@@ -4,8 +4,9 @@
 #include <cmath>
 #include <numbers>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 #include <nlohmann/json.hpp>
+#include <toml++/toml.h>
 
 #include "planner/files/words.h"
 #include "planner/scene/scene_json.h"

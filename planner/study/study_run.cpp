@@ -3,7 +3,7 @@
 
 #include <limits>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 #include <nlohmann/json.hpp>
 
 #include "planner/plan/plan.h"
@@ -61,15 +61,15 @@ Json plan_json(const PreparedScene& prepared, const SearchProblem& problem, cons
 }  // namespace
 
 std::string study_result(const Study& study, const StudyRun& run, const StudyScene& scene,
-                         const PreparedChannel& channel) {
+                         const std::shared_ptr<const ChannelDistance>& distance) {
   Json result;
   result["run"] = run.index + 1;
   result["scene"] = study.scenes[run.scene];
   result["design"] = study.designs[run.design];
   result["locks"] = run.locks;
   result["seed"] = run.seed;
-  const PreparedScene prepared{scene.scene, channel.wall, channel.distance};
-  const auto misplaced = placing_fault(scene.scene, *channel.wall);
+  const PreparedScene prepared{scene.scene, distance};
+  const auto misplaced = placing_fault(scene.scene, prepared.wall());
   const auto problem = make_problem(prepared, run.locks);
   Json plan;
   if (misplaced) {

@@ -3,7 +3,7 @@
 #include <cmath>
 #include <numbers>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/markup.h"
 #include "planner/switching/switch_report.h"

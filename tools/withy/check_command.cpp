@@ -9,7 +9,7 @@
 #include <string>
 #include <vector>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "geometry/channel/centreline.h"
 #include "geometry/channel/wall_distance.h"
@@ -194,14 +194,14 @@ ExitStatus check(const Options& options) {
   const Result<Scene> scene = read_scene(options.scene);
   if (!scene) return refuse(scene.error());
   progress.stage("checking the mesh");
-  const auto channel = read_channel(*scene);
-  if (!channel) return refuse(channel.error());
+  const auto read = read_wall(*scene);
+  if (!read) return refuse(read.error());
+  const WallDistance& wall = **read;
   const Result<Design> design = scene->design(scene->layout_in_use);
   if (!design) return refuse(design.error());
-  const WallDistance wall(*channel);
 
-  report_mesh(*scene, **channel);
-  report_openings(*scene, **channel);
+  report_mesh(*scene, wall.channel());
+  report_openings(*scene, wall.channel());
   progress.stage("finding the centreline");
   report_centreline(compute_centreline(wall));
   report_body(*design, wall.distance(Eigen::Vector3d::Zero()));
@@ -218,7 +218,7 @@ void add_check_command(CommandLine& line) {
   auto options = std::make_shared<Options>();
   CLI::App& app = line.add("check", "Say what the channel and the scene are like, and what would stop a plan",
                            "withy check scenes/single-bend/scene.toml");
-  app.add_option("SCENE", options->scene, "scene file (TOML; lengths in mm, angles in degrees)")->required();
+  add_option(app, "SCENE", options->scene, "scene file (TOML; lengths in mm, angles in degrees)").required();
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return check(*options); });
 }

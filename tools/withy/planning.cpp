@@ -3,7 +3,7 @@
 
 #include <cstdio>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/plan/plan.h"
 #include "planner/script/script.h"
@@ -64,8 +64,8 @@ std::optional<std::string> page_text(const PreparedScene& prepared, const std::v
     fmt::print(stderr, "no page was written: {}\n", *missing);
     return std::nullopt;
   }
-  const DisplayMesh display = make_display_mesh(prepared.wall->channel());
-  PageInput input{prepared.scene, *prepared.wall, display, {}};
+  const DisplayMesh display = make_display_mesh(prepared.wall().channel());
+  PageInput input{prepared.scene, prepared.wall(), display, {}};
   for (std::size_t i = 0; i < asked.size(); ++i)
     input.plans.push_back({plan_texts[i], asked[i].problem.design, asked[i].answer.plan});
   return page_html(input);

@@ -3,7 +3,7 @@
 
 #include <cmath>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/search/route/route_search.h"
 #include "planner/segment/shape.h"

@@ -5,7 +5,7 @@
 #include <cmath>
 #include <limits>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/search/ask/nearest_approach.h"
 #include "planner/search/route/make_plan.h"

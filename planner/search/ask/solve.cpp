@@ -7,7 +7,7 @@
 #include <limits>
 #include <memory>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/search/ask/nearest_approach.h"
 #include "planner/search/ask/reasons.h"

@@ -6,7 +6,7 @@
 #include <tuple>
 #include <utility>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 #include <nlopt.hpp>
 
 namespace withy {

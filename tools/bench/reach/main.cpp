@@ -91,7 +91,7 @@ int main(int argc, char** argv) {
     return 2;
   }
   const Scene& scene = prepared->scene;
-  const auto targets_E = lumen_lattice(*prepared->wall, scene.parts.segment, scene.parts.carriage,
+  const auto targets_E = lumen_lattice(prepared->wall(), scene.parts.segment, scene.parts.carriage,
                                        scene.required_clearance_mm, options.spacing_mm);
   fmt::print("{}, commit {}, scene {}, {} targets {:g} mm apart, at most {} work each\n", bench::processor(),
              bench::commit(), scene.title, targets_E.size(), options.spacing_mm, options.work);
