@@ -8,6 +8,8 @@
 
 #include <fmt/format.h>
 
+#include "planner/segment/field.h"
+
 namespace withy {
 namespace {
 
@@ -88,6 +90,25 @@ class SweepJudge {
   std::string objection_;
 };
 
+/// Least reserve of the switch over the bodies that a sweep stands in at its corners.
+double least_reserve(const Design& design, const State& before, int lock, const Currents& current_A,
+                     const std::vector<State>& states) {
+  double least = std::numeric_limits<double>::infinity();
+  for (const State& state : states)
+    least = std::min(least, reserve_of(design, lock_poses_E(design, state), before.engaged, lock, current_A));
+  return least;
+}
+
+/// Empty where the field does what it must at every corner.
+std::string field_lost(const Design& design, const State& before, int lock, const Currents& current_A,
+                       const std::vector<State>& released, const std::vector<State>& latched) {
+  constexpr double kArithmetic = 1e-9;
+  const double reserve = std::min(least_reserve(design, before, lock, current_A, released),
+                                  least_reserve(design, before, lock, current_A, latched));
+  if (reserve >= 1.0 - kArithmetic) return {};
+  return fmt::format("leaves the switching field a reserve of {:.3f}, where 1 is the least", reserve);
+}
+
 }  // namespace
 
 HuntTrack lock_hunt_track(const Design& design, const State& before, int lock) {
@@ -112,7 +133,7 @@ std::vector<State> latched_hunt_states(const Design& design, const State& before
 }
 
 LockHunt judge_lock_hunt(const MotionVerifier& verifier, const Hardware* hardware, double required_mm,
-                         const State& before, int lock) {
+                         const State& before, int lock, const Currents* current_A) {
   const Design& design = verifier.design();
   const HuntTrack track = lock_hunt_track(design, before, lock);
   LockHunt hunt;
@@ -134,10 +155,14 @@ LockHunt judge_lock_hunt(const MotionVerifier& verifier, const Hardware* hardwar
     return hunt;
   }
   SweepJudge sweeps(verifier, hardware, required_mm);
-  sweeps.judge(hunt_states(design, before, lock, track));
-  sweeps.judge(latched_hunt_states(design, before, lock, track));
+  const std::vector<State> released = hunt_states(design, before, lock, track);
+  const std::vector<State> latched = latched_hunt_states(design, before, lock, track);
+  sweeps.judge(released);
+  sweeps.judge(latched);
   hunt.clearance_mm = sweeps.clearance_mm();
   hunt.objection = sweeps.objection();
+  if (hunt.objection.empty() && current_A != nullptr)
+    hunt.objection = field_lost(design, before, lock, *current_A, released, latched);
   return hunt;
 }
 

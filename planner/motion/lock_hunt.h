@@ -11,6 +11,11 @@
 // sweeps are straight motions in (d, u) from corner to corner, and each is verified like any other: a lower
 // bound of the clearance over all of it, tension, stroke and lock load over all of it, curvature.
 //
+// The switching field is on during both. Its currents stay those of the planned pose, so at every corner of
+// either track they must still have a reserve of 1: turn the lock and keep the others on their stops
+// (field.h). Between corners, a fraction of a turn apart, that is not looked at, nor is the field's strength
+// at the locks anywhere but in the planned pose.
+//
 // No sweep is needed, or none can be made, where
 //   - no flexible length is exposed before the lock in its region: with the guide its slide is that of the
 //   last
@@ -24,6 +29,7 @@
 
 #include "planner/motion/action.h"
 #include "planner/motion/verify.h"
+#include "planner/segment/coils.h"
 #include "planner/segment/hardware.h"
 #include "planner/segment/hunt.h"
 
@@ -59,7 +65,8 @@ std::vector<State> latched_hunt_states(const Design& design, const State& before
                                        const HuntTrack& track);
 
 /// Judges the hunt of engaging `lock` in `before`. `hardware`: null where the tendons' limits are not heeded.
+/// `current_A`: of the switch, one for each coil; null where the field is not heeded.
 LockHunt judge_lock_hunt(const MotionVerifier& verifier, const Hardware* hardware, double required_mm,
-                         const State& before, int lock);
+                         const State& before, int lock, const Currents* current_A = nullptr);
 
 }  // namespace withy

@@ -32,7 +32,7 @@ struct PlannedAction {
                                            ///< is not checked
   std::vector<double> current_A;           ///< one for each coil, with field_S
   std::optional<double> field_reserve;     ///< of the switch, with field_S (field.h)
-  double clearance_mm = 0.0;  ///< verified lower bound over the whole motion; infinite when never inside
+  double clearance_mm = 0.0;     ///< verified lower bound over the whole motion; infinite when never inside
   std::optional<LockHunt> hunt;  ///< lock only, where the scene's latch hunts
 };
 

@@ -107,7 +107,8 @@ std::string action_line(const Waypoint& w) {
   return comment(fmt::format("ACTION {}{}{}", upper(w.action), w.note.empty() ? "" : " - ", w.note));
 }
 
-/// The field of a way-point, where the scene describes the coils, and their currents where an operator sets them.
+/// The field of a way-point, where the scene describes the coils, and their currents where an operator sets
+/// them.
 std::string field_words(const Actuation& actuation, const Waypoint& w) {
   if (w.current_A.empty()) return {};
   std::string words = " FIELD_MT";
@@ -155,8 +156,8 @@ std::string switch_lines(const Actuation& actuation, const Waypoint& w, const Wa
   const int lock = switched_lock(before.engaged, w.engaged);
   const bool engage = w.engaged.test(static_cast<std::size_t>(lock));
   const bool field_known = !w.current_A.empty();
-  std::string out = comment(fmt::format("SWITCH LOCK {} {}{}", lock + 1, engage ? "ENGAGE" : "RELEASE",
-                                        field_words(actuation, w)));
+  std::string out = comment(
+      fmt::format("SWITCH LOCK {} {}{}", lock + 1, engage ? "ENGAGE" : "RELEASE", field_words(actuation, w)));
   if (!actuation.coil_axes.empty()) return out + current_line(actuation, before, w);
   if (!options.stops) return out;
   if (before.action == kHuntAction) {

@@ -400,6 +400,8 @@ class Replay {
         if (faults_.size() == before) limits(s, where + " sweep");
       }
     }
+    if (const double x = swept_reserve(a, from); x < 1 - kSameNumber)
+      note("{}: a reserve of {} only during the sweep", where, x);
     const double found = sampled_sweep(a, from);
     const double said = a.hunt->clearance_mm.value_or(std::numeric_limits<double>::infinity());
     if (said > found + kSameNumber) note("{}: hunt clearance {} overstated, found {}", where, said, found);
@@ -423,10 +425,25 @@ class Replay {
       note("{}: hunt lasts {}, found {}", where, a.hunt->duration_s.value_or(-1), seconds);
   }
 
+  // Least reserve at the corners, the lock open and engaged: its field is on all along.
+  double swept_reserve(const ListedAction& a, const State& from) const {
+    constexpr int kSteps = 24;  // the ends of the stroke, which are among them, are its worst
+    double least = std::numeric_limits<double>::infinity();
+    if (!scene_.field || std::ssize(a.current_A) != current_count(robot_)) return least;
+    for (const auto& states : sweep_states(a, from)) {
+      for (State s : states) {
+        s.locked[static_cast<std::size_t>(a.lock)] = false;
+        least = std::min(least, reserve(robot_, s, a.lock, vector_of(a.current_A), kSteps));
+      }
+    }
+    return least;
+  }
+
   // A hunt that is not made must have a limit broken at a corner, or come too near to the wall.
   void sweep_fails(const std::string& where, const ListedAction& a, const State& from) {
     missing_hunt_ = true;
     if (sampled_sweep(a, from) < scene_.required_clearance_mm + plan_.summary.clearance_slack_mm) return;
+    if (swept_reserve(a, from) < 1 + kSameNumber) return;
     const std::vector<std::string> kept = faults_;
     for (const auto& states : sweep_states(a, from)) {
       for (const State& s : states) limits(s, "sweep");

@@ -65,8 +65,11 @@ bool StepJudge::motion_allowed(const State& from, const State& to) const {
 std::optional<LockHunt> StepJudge::hunt_of(const State& before, int lock) const {
   const auto& latch = problem_.design.latch();
   if (!problem_.heeded.latch || !latch || latch->hunt_mm <= 0.0) return std::nullopt;
+  std::optional<SwitchChoice> choice;
+  if (problem_.heeded.field && hardware_.checks_field()) choice = hardware_.switch_choice(before, lock);
   return judge_lock_hunt(verifier_, problem_.heeded.tendons ? &hardware_ : nullptr,
-                         problem_.required_clearance_mm, before, lock);
+                         problem_.required_clearance_mm, before, lock,
+                         choice ? &choice->currents.current_A : nullptr);
 }
 
 std::string StepJudge::objection(const State& from, const State& to) const {
