@@ -176,10 +176,18 @@ class Replayer {
       return ReplayFinding{ReplayCause::hunt, "the carriage advances during a sweep", "leave it where it is"};
     if (auto finding = run_move(before, row)) return finding;
     hunt_->slide_mm.push_back(slide_of_sweep(design_, hunt_->centre, hunt_->lock, now_));
+    if (auto finding = check_swept_field(row)) return finding;
     std::swap(now_, hunt_->latched);
     auto finding = run_move(before, row);
+    if (!finding) finding = check_swept_field(row);
     std::swap(now_, hunt_->latched);
     return finding;
+  }
+
+  /// Does the field still turn the lock and leave the others, where the sweep has brought the body?
+  Finding check_swept_field(const Waypoint& row) const {
+    if (!design_.field()) return std::nullopt;
+    return check_torques(design_, lock_poses_E(design_, now_), hunt_->centre.engaged, hunt_->lock, row);
   }
 
   Finding end_hunt(const Waypoint& last) {

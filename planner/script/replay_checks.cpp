@@ -147,14 +147,19 @@ std::optional<ReplayFinding> check_limits(const Design& design, const State& sta
 std::optional<ReplayFinding> check_field(const Design& design, const State& state, int lock,
                                          const Waypoint& row) {
   const LockPoses poses = lock_poses_E(design, state);
+  if (auto finding = check_coil_limits(design, poses, currents_of(design, row))) return finding;
+  return check_torques(design, poses, state.engaged, lock, row);
+}
+
+std::optional<ReplayFinding> check_torques(const Design& design, const LockPoses& poses,
+                                           const LockSet& engaged, int lock, const Waypoint& row) {
   const Currents current_A = currents_of(design, row);
-  if (auto finding = check_coil_limits(design, poses, current_A)) return finding;
   const LockHardware& hardware = design.lock();
   const double rounding_Nmm = kFieldRounding_mT * hardware.magnet_Am2;
   LockSet switching;
   switching.set(static_cast<std::size_t>(lock));
   // The two ends of the stroke imply the angles between (field.h).
-  for (const TorqueDemand& t : torque_demands(design, poses, state.engaged, switching)) {
+  for (const TorqueDemand& t : torque_demands(design, poses, engaged, switching)) {
     const Eigen::Vector3d B = coil_gains_E(design, poses.p_E[static_cast<std::size_t>(t.lock)]) * current_A;
     const double torque = hardware.magnet_Am2 * (t.normal_E.dot(B) - t.base_mT);
     if (t.drives && torque < hardware.switch_torque_Nmm - rounding_Nmm)

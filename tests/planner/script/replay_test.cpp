@@ -346,6 +346,20 @@ TEST_CASE("A sweep that leaves out a turn, falls short of the rim or ends elsewh
   CHECK(cause_of(without(last + 1, sound.waypoints.size())) == ReplayCause::hunt);
 }
 
+TEST_CASE("A field that is too weak while the body sweeps is found, strong as it is at the switch") {
+  for (const bool coils : {false, true}) {
+    const Bench bench({.hunt_mm = 0.1, .coils = coils});
+    Script script = script_of(bench);
+    const auto [first, last] = hunt_rows(script);
+    REQUIRE(run(bench, script).good());
+    for (std::size_t i = first; i <= last; ++i) {
+      script.waypoints[i].field_S *= 0.6;
+      for (double& I : script.waypoints[i].current_A) I *= 0.6;
+    }
+    check_found(bench, script, first + 1, ReplayCause::field);
+  }
+}
+
 TEST_CASE("A sweep through the wall is found, whether the latch has dropped in or not") {
   // Half as wide again as the motions need: the sweep's 9 mm of tip go through the wall.
   const Bench bench({.hunt_mm = 0.1, .half_width_mm = 46.0});
