@@ -103,7 +103,7 @@ TEST_CASE("An interpreter of nine axes does what the rows say: every position, f
         BenchOptions{.guide = true, .standing_motors = true, .disk_spacing_mm = 15.0},
         BenchOptions{.tendon_angles = "0.0, 120.0, 240.0", .axes = R"("U", "V", "W")"},
         BenchOptions{.tendon_angles = "0.0, 120.0, 240.0", .axes = R"("X", "C", "W")"},
-        BenchOptions{.hunt_mm = 0.1}}) {
+        BenchOptions{.hunt_mm = 0.1}, BenchOptions{.hunt_mm = 0.1, .coils = true}}) {
     const Bench bench(options);
     CAPTURE(options.axes, options.guide);
     const Script script = script_of(bench);
