@@ -86,11 +86,31 @@ void read_switch(const JsonNode& node, int locks, PlannedAction& action) {
     action.field_reserve = node.at("field_reserve").number();
 }
 
+/// What a script needs of a hunt: whether it is made. The track is the scene's; the figures are the plan's.
+std::optional<LockHunt> read_hunt(const JsonNode& node) {
+  if (node.is_null()) return std::nullopt;
+  node.expect_keys({"shape", "radius_mm", "turns", "corners_per_turn", "turn_spacing_mm", "clearance_mm",
+                    "duration_s", "made", "why"});
+  LockHunt hunt;
+  hunt.shape = word(
+      node.at("shape"), std::array{HuntShape::none, HuntShape::line, HuntShape::spiral},
+      +[](HuntShape shape) { return name_of(shape); });
+  hunt.radius_mm = node.at("radius_mm").number();
+  hunt.turns = node.at("turns").count();
+  hunt.corners_per_turn = node.at("corners_per_turn").count();
+  hunt.spacing_mm = node.at("turn_spacing_mm").number();
+  hunt.clearance_mm = bounded(node.at("clearance_mm")).value_or(kUnbounded);
+  if (!node.at("why").is_null()) hunt.objection = node.at("why").text();
+  if (node.at("made").boolean() != hunt.made())
+    node.at("made").fault("a hunt that is made has a shape and no objection", "plan again");
+  return hunt;
+}
+
 PlannedAction read_action(const JsonNode& node, std::size_t states, int locks) {
   constexpr std::array kKinds = {ActionKind::advance, ActionKind::bend, ActionKind::steer, ActionKind::lock,
                                  ActionKind::unlock};
   node.expect_keys({"kind", "leg", "from", "to", "clearance_mm"},
-                   {"lock", "field_mT", "current_A", "field_reserve", "power_W", "voltage_V"});
+                   {"lock", "field_mT", "current_A", "field_reserve", "power_W", "voltage_V", "hunt"});
   PlannedAction action;
   action.kind = word(
       node.at("kind"), kKinds, +[](ActionKind kind) { return name_of(kind); });
@@ -99,6 +119,7 @@ PlannedAction read_action(const JsonNode& node, std::size_t states, int locks) {
   action.to = index(node.at("to"), states);
   action.clearance_mm = bounded(node.at("clearance_mm")).value_or(kUnbounded);
   if (action.kind == ActionKind::lock || action.kind == ActionKind::unlock) read_switch(node, locks, action);
+  if (action.kind == ActionKind::lock && node.has("hunt")) action.hunt = read_hunt(node.at("hunt"));
   return action;
 }
 

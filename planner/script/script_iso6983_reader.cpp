@@ -330,6 +330,7 @@ class ProgramReader {
     if (keyword == "COILS") return read_count(tokens, kMaxCoils, script_.coils);
     if (keyword == "ACTION") return read_action(text, tokens);
     if (keyword == "SWITCH") return read_switch(tokens);
+    if (keyword == "HUNT") return read_hunt(tokens);
     if (keyword == "FIELD") return read_field_off(tokens);
     return std::nullopt;
   }
@@ -371,32 +372,65 @@ class ProgramReader {
   /// (SWITCH LOCK i ENGAGE|RELEASE), with coils (... FIELD_MT x y z CURRENT_A a b c)
   Fault read_switch(const std::vector<Token>& tokens) {
     constexpr std::size_t kField = 4;
-    constexpr std::size_t kCurrents = kField + 4;
-    const auto coils = static_cast<std::size_t>(script_.coils);
-    const bool plain = coils == 0 && tokens.size() == kField;
-    const bool driven = !coil_letters_.empty();
-    const bool with_field = coils > 0 && tokens.size() == (driven ? kCurrents : kCurrents + 1 + coils) &&
-                            tokens[kField].text == "FIELD_MT" &&
-                            (driven || tokens[kCurrents].text == "CURRENT_A");
-    if (!(plain || with_field) || tokens[1].text != "LOCK")
+    if (!names_field(tokens, kField))
       return malformed(
           tokens.front(),
           "write SWITCH LOCK i ENGAGE or RELEASE, with coils FIELD_MT x y z CURRENT_A and one for each coil");
-    const auto lock = parse_script_count(tokens[2].text);
-    if (!lock || *lock < 1 || *lock > script_.locks)
-      return malformed(tokens[2], fmt::format("name a lock from 1 to {}", script_.locks));
+    const auto lock = lock_named(tokens[2]);
+    if (!lock) return malformed(tokens[2], fmt::format("name a lock from 1 to {}", script_.locks));
+    if (hunted_lock_ && *hunted_lock_ != *lock)
+      return malformed(tokens[2],
+                       fmt::format("switch lock {}, which the sweep before this is for", *hunted_lock_));
+    hunted_lock_.reset();
     const bool engage = tokens[3].text == "ENGAGE";
     if (!engage && tokens[3].text != "RELEASE") return malformed(tokens[3], "write ENGAGE or RELEASE");
     begin();
     now_.engaged.set(static_cast<std::size_t>(*lock - 1), engage);
-    for (std::size_t k = kField; with_field && k < tokens.size(); ++k) {
-      if (k == kField || k == kCurrents) continue;
+    return take_field(tokens, kField);
+  }
+
+  /// (HUNT LOCK i), with coils (... FIELD_MT x y z CURRENT_A a b c): the field stays on for the moves that
+  /// follow.
+  Fault read_hunt(const std::vector<Token>& tokens) {
+    constexpr std::size_t kField = 3;
+    if (!names_field(tokens, kField))
+      return malformed(tokens.front(),
+                       "write HUNT LOCK i, with coils FIELD_MT x y z CURRENT_A and one for each coil");
+    hunted_lock_ = lock_named(tokens[2]);
+    if (!hunted_lock_) return malformed(tokens[2], fmt::format("name a lock from 1 to {}", script_.locks));
+    begin();
+    return take_field(tokens, kField);
+  }
+
+  /// Is this KEYWORD LOCK i .. with, from token `field` on, a field where there are coils, their currents too
+  /// where an operator sets them, and nothing where there are none?
+  bool names_field(const std::vector<Token>& tokens, std::size_t field) const {
+    const auto coils = static_cast<std::size_t>(script_.coils);
+    const std::size_t currents = field + 4;
+    const bool plain = coils == 0 && tokens.size() == field;
+    const bool driven = !coil_letters_.empty();
+    const bool with_field = coils > 0 && tokens.size() == (driven ? currents : currents + 1 + coils) &&
+                            tokens[field].text == "FIELD_MT" &&
+                            (driven || tokens[currents].text == "CURRENT_A");
+    return (plain || with_field) && tokens[1].text == "LOCK";
+  }
+
+  std::optional<int> lock_named(const Token& token) const {
+    const auto lock = parse_script_count(token.text);
+    return lock && *lock >= 1 && *lock <= script_.locks ? lock : std::nullopt;
+  }
+
+  /// Takes the field and the currents that names_field found from token `field` on, and ends the row.
+  Fault take_field(const std::vector<Token>& tokens, std::size_t field) {
+    const std::size_t currents = field + 4;
+    for (std::size_t k = field + 1; k < tokens.size(); ++k) {
+      if (k == currents) continue;
       const auto value = parse_script_number(tokens[k].text);
       if (!value) return malformed(tokens[k], "write a decimal number without an exponent");
-      if (const auto wrong = range_fault(k < kCurrents ? "script.field_mT" : "script.current_A", *value))
+      if (const auto wrong = range_fault(k < currents ? "script.field_mT" : "script.current_A", *value))
         return malformed(tokens[k], "write " + *wrong);
-      (k < kCurrents ? now_.field_S(static_cast<Eigen::Index>(k - kField - 1))
-                     : now_.current_A[k - kCurrents - 1]) = *value;
+      (k < currents ? now_.field_S(static_cast<Eigen::Index>(k - field - 1))
+                    : now_.current_A[k - currents - 1]) = *value;
     }
     append();
     return std::nullopt;
@@ -417,6 +451,7 @@ class ProgramReader {
   Script script_;
   Waypoint now_;  // where the axes and locks stand; its action and note go to the next row
   std::vector<Word> words_;
+  std::optional<int> hunted_lock_;  // from 1, until it switches
   int line_ = 0;
   bool opened_ = false;
   bool closed_ = false;

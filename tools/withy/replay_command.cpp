@@ -48,7 +48,9 @@ void report_extremes(const Design& design, const ReplayReport& report) {
   if (design.field() && report.switches > 0)
     line("reserve", fmt::format("{:.3f} of the torques, {:g} wanted", report.field_reserve,
                                 design.field()->reserve_wanted));
-  line("switches", fmt::format("{}", report.switches));
+  line("switches", report.hunts > 0
+                       ? fmt::format("{}, {} of them after a sweep", report.switches, report.hunts)
+                       : fmt::format("{}", report.switches));
 }
 
 void report_hashes(const Script& script, const Scene& scene) {

@@ -27,9 +27,16 @@ namespace {
 // Clearance steps (mm) of the looks for a wider plan: first and least.
 constexpr double kWidenFirst_mm = 0.4;
 constexpr double kWidenLeast_mm = 0.05;
-/// The route that the search found, tidied, as a plan: or what stands against it.
+/// A route, tidied, its hunts made where they can be, as a plan: or what stands against it.
+tl::expected<Plan, PlanRefusal> tidy_plan(const StepJudge& judge, const Route& route, const Effort& effort) {
+  const Route tidied = tidy(judge, route, effort);
+  auto plan = make_plan(judge, clear_hunts(judge, tidied, effort));
+  return plan ? std::move(plan) : make_plan(judge, tidied);
+}
+
+/// The route that the search found, as a plan: or what stands against it.
 tl::expected<Plan, PlanRefusal> plan_of(const RouteSearch& search, const Effort& effort) {
-  return make_plan(search.judge(), tidy(search.judge(), search.route(), effort));
+  return tidy_plan(search.judge(), search.route(), effort);
 }
 
 int switches_of(const Plan& plan) {
@@ -60,7 +67,8 @@ void take_fewer_switches(const SearchProblem& problem, Plan& plan, RouteSearchSe
   }
 }
 
-/// A plan with a wider narrowest passage and no more switches, when one is found in reasonable work.
+/// A plan with a wider narrowest passage and no more switches, when one is found in reasonable work. A hunt
+/// that can be made is not given up for it.
 Plan widened(const SearchProblem& problem, Plan plan, RouteSearchSettings settings) {
   settings.most_switches = switches_of(plan);
   double step = kWidenFirst_mm;
@@ -75,7 +83,8 @@ Plan widened(const SearchProblem& problem, Plan plan, RouteSearchSettings settin
     SearchOutcome outcome;
     auto better = better_plan(wider, settings, outcome);
     if (outcome == SearchOutcome::proved_none) none_from = wider.required_clearance_mm;
-    if (better && better->clearance_mm > plan.clearance_mm) {
+    const bool loses_a_hunt = better && better->without_hunt() != nullptr && plan.without_hunt() == nullptr;
+    if (better && !loses_a_hunt && better->clearance_mm > plan.clearance_mm) {
       plan = std::move(*better);
       step *= 2.0;
     } else {
@@ -197,6 +206,9 @@ std::string undecided_sentence(const SearchProblem& problem, const SolveSettings
 void fill_plan(Answer& answer, const SearchProblem& problem, Plan plan) {
   answer.verdict = Verdict::reached;
   answer.why = reached_sentence(problem, plan);
+  if (const PlannedAction* action = plan.without_hunt())
+    answer.why +=
+        fmt::format("; reserve 0: the hunt at lock {} {}", action->lock + 1, action->hunt->objection);
   answer.plan = std::move(plan);
 }
 
@@ -218,7 +230,7 @@ void solve_by_stock(Answer& answer, const SearchProblem& problem, const SolveSet
                              settings.effort.seconds().value_or(std::numeric_limits<double>::infinity()));
     return;
   }
-  auto plan = make_plan(ompl.judge(), tidy(ompl.judge(), *route, settings.effort));
+  auto plan = tidy_plan(ompl.judge(), *route, settings.effort);
   if (!plan) return fill_refused(answer, plan.error());
   answer.coverage.reset();
   fill_plan(answer, problem, std::move(*plan));
