@@ -184,8 +184,12 @@ class PlanJudge {
   Fault check_field_of(const PlannedAction& action, const State& from) const {
     if (!design_.field()) return std::nullopt;
     if (!action.field_S) return here("the plan names no field for this switch");
-    if (const auto finding = check_field(design_, from, action.lock, *action.field_S))
-      return here(finding->problem, finding->remedy);
+    Waypoint row;
+    row.field_S = *action.field_S;
+    row.current_A = action.current_A;
+    auto finding = check_field(design_, from, action.lock, row);
+    if (!finding) finding = check_currents(design_, from, action.lock, row);
+    if (finding) return here(finding->problem, finding->remedy);
     return std::nullopt;
   }
 
