@@ -63,9 +63,8 @@ std::optional<SearchProblem> relaxed(const SearchProblem& problem, Relaxation re
       return with_parts(problem,
                         [](DesignParts& parts) { parts.segment.curvature_max_per_mm *= kCurvatureFactor; });
     case Relaxation::insertion:
-      out.design =
-          with_parts(design, [](DesignParts& parts) { parts.carriage.insertion_max_mm *= kInsertionFactor; });
-      return out;
+      return with_parts(problem,
+                        [](DesignParts& parts) { parts.carriage.insertion_max_mm *= kInsertionFactor; });
     case Relaxation::clearance:
       if (problem.required_clearance_mm <= 0.0) return std::nullopt;
       out.required_clearance_mm = 0.0;
