@@ -42,7 +42,7 @@ int switches_of(const Plan& plan) {
 std::optional<Plan> better_plan(const SearchProblem& problem, const RouteSearchSettings& settings,
                                 SearchOutcome& outcome) {
   RouteSearch search(problem, settings);
-  outcome = search.run();
+  outcome = search.run(problem.goal);
   if (outcome != SearchOutcome::found) return std::nullopt;
   auto plan = plan_of(search, settings.effort);
   return plan ? std::optional<Plan>(std::move(*plan)) : std::nullopt;
@@ -240,7 +240,7 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
   RouteSearchSettings search_settings;
   search_settings.effort = settings.effort;
   RouteSearch search(problem, search_settings);
-  const SearchOutcome outcome = search.run();
+  const SearchOutcome outcome = search.run(problem.goal);
   if (outcome == SearchOutcome::found) {
     auto plan = plan_of(search, settings.effort);
     if (plan) {
