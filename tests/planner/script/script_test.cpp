@@ -443,8 +443,8 @@ TEST_CASE("A hunt is rows with the field on, from the planned pulls to the plann
 }
 
 TEST_CASE("A hunt that is not made leaves the script as it was without one") {
-  const Bench without(BenchOptions{});
-  const Bench bench({.hunt_mm = 0.1});
+  const Bench without({.coils = true});
+  const Bench bench({.hunt_mm = 0.1, .coils = true});
   withy::Plan plan = bench.plan();
   for (auto& action : plan.actions)
     if (action.hunt) action.hunt->objection = "makes the body touch the wall";
