@@ -499,7 +499,9 @@ TEST_CASE("Where the scene letters the coils, their currents are commands and th
   }
   const auto read = withy::read_iso6983(program, "script.ngc", *bench.scene().actuation);
   REQUIRE(read);
-  CHECK(read->waypoints == script.waypoints);
+  auto meant = script.waypoints;
+  meant.front().note.clear();  // the program has no block for the start
+  CHECK(read->waypoints == meant);
 }
 
 TEST_CASE("Coil currents beside a move, or of a coil the program has not, are refused") {
