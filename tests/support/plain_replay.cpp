@@ -445,7 +445,10 @@ class Replay {
     }
     largest("insertion", "mm", insertion, scene_.insertion_max_mm);
     largest("curvature", "per_mm", curvature, scene_.curvature_max_per_mm);
-    if (!scene_.tendons) return;
+    if (!scene_.tendons) {
+      if (scene_.lock) if_there("lock_moment_limit_Nmm", scene_.lock->hold_moment_Nmm);
+      return;
+    }
     number("pull_max_mm", pull);
     number("tension_max_N", tension);
     largest("pull", "mm", pull, scene_.tendons->stroke_max_mm);
