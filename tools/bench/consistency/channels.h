@@ -5,7 +5,7 @@
 #include <random>
 #include <vector>
 
-#include "geometry/channel_maker.h"
+#include "geometry/phantom/channel_maker.h"
 #include "tools/bench/consistency/draft.h"
 
 namespace withy::consistency {

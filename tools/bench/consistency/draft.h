@@ -12,8 +12,8 @@
 #include <Eigen/Core>
 #include <Eigen/Geometry>
 
-#include "geometry/mesh.h"
-#include "planner/scene.h"
+#include "geometry/mesh/mesh.h"
+#include "planner/scene/scene.h"
 
 namespace withy::consistency {
 

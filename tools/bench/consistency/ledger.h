@@ -7,7 +7,7 @@
 #include <utility>
 #include <vector>
 
-#include "planner/search/answer.h"
+#include "planner/plan/answer.h"
 
 namespace withy::consistency {
 

@@ -10,13 +10,13 @@
 
 #include <fmt/format.h>
 
-#include "planner/report/plan.h"
-#include "planner/search/make_plan.h"
-#include "planner/search/ompl_planners.h"
-#include "planner/search/reach_search.h"
-#include "planner/search/route_search.h"
-#include "planner/search/route_tidy.h"
-#include "planner/search/solve.h"
+#include "planner/plan/plan.h"
+#include "planner/search/route/make_plan.h"
+#include "planner/search/ompl/ompl_planners.h"
+#include "planner/search/ask/reach_search.h"
+#include "planner/search/route/route_search.h"
+#include "planner/search/route/route_tidy.h"
+#include "planner/search/ask/solve.h"
 
 namespace withy::consistency {
 namespace {

@@ -17,8 +17,8 @@
 #include <tuple>
 #include <vector>
 
-#include "planner/search/answer.h"
-#include "planner/search/scene_problem.h"
+#include "planner/plan/answer.h"
+#include "planner/search/ask/scene_problem.h"
 #include "tools/bench/consistency/questions.h"
 
 namespace withy::consistency {
