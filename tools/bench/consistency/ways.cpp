@@ -11,12 +11,12 @@
 #include <fmt/format.h>
 
 #include "planner/plan/plan.h"
-#include "planner/search/route/make_plan.h"
-#include "planner/search/ompl/ompl_planners.h"
 #include "planner/search/ask/reach_search.h"
+#include "planner/search/ask/solve.h"
+#include "planner/search/ompl/ompl_planners.h"
+#include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
 #include "planner/search/route/route_tidy.h"
-#include "planner/search/ask/solve.h"
 
 namespace withy::consistency {
 namespace {
