@@ -110,6 +110,10 @@ const BrokenScene kBrokenScenes[] = {
      "scene.toml:27:24: segment.curvature_max_per_mm is 40, a bend tighter than the body's own radius of 1.5 "
      "mm, give a "
      "curvature below 1 / radius_mm"},
+    {"more disks than a tendon could pass", "disk_spacing_mm = 0.0", "disk_spacing_mm = 0.05",
+     "scene.toml:61:19: tendons.disk_spacing_mm is 0.05 on a segment of 100 mm, give at least 0.1 mm, or 0 "
+     "for "
+     "continuous routing"},
     {"locks out of order", "[33.0, 67.0]", "[67.0, 33.0]",
      "scene.toml:48:14: lock 2 at station 33 mm is not beyond lock 1 at 67 mm, give stations from the base "
      "to the tip, "
