@@ -1,10 +1,10 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Many questions, each asked in many ways; what contradicts is a failure.
 //
-// A contradiction is: one way says reached (with a plan) where another says unreachable; a plan with fewer
-// switches where that was said to be proved impossible; a walk of the plain implementation from a goal state
-// to the start where unreachable was said; a plan that the plain replay rejects. "Undecided" contradicts
-// nothing; it is counted.
+// A contradiction is: one way says reached (with a plan) where another says unreachable; a walk of the plain
+// implementation from a goal state to the start where unreachable was said; a plan that the plain replay
+// rejects. "Undecided" contradicts nothing; it is counted, and so are routes that a search found and that did
+// not stand when they were verified.
 #pragma once
 
 #include <atomic>

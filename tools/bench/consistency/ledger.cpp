@@ -21,6 +21,7 @@ void Ledger::enter(const Entered& entered) {
   all_.count(entered);
   ways_ += entered.ways;
   ways_undecided_ += entered.ways_undecided;
+  does_not_hold_ += entered.does_not_hold;
   replayed_ += entered.plans_replayed;
   attacked_ += entered.attacked;
   attacked_from_ += entered.goal_states > 0;
@@ -32,10 +33,12 @@ void Ledger::enter(const Entered& entered) {
 std::string Ledger::text() const {
   std::string out = fmt::format(
       "{} questions ({} more draws were none), asked in {} ways: {} contradictions in {} questions\n"
-      "  {} reached, {} unreachable, {} undecided by every way; {} of the ways were undecided\n"
+      "  {} reached, {} unreachable, {} undecided by every way; {} of the ways were undecided, {} of these "
+      "found a "
+      "route that does not stand when verified\n"
       "  {} plans replayed; {} times unreachable attacked, {} of them from {} goal states that were found\n",
       all_.questions, refused_, ways_, contradictions_, all_.contradicted, all_.reached, all_.unreachable,
-      all_.undecided, ways_undecided_, replayed_, attacked_, attacked_from_, goal_states_);
+      all_.undecided, ways_undecided_, does_not_hold_, replayed_, attacked_, attacked_from_, goal_states_);
   out += fmt::format("{:<17}{:<36}{:>10}{:>10}{:>13}{:>11}{:>15}\n", "", "", "questions", "reached",
                      "unreachable", "undecided", "contradicted");
   for (const auto& [heading, kinds] : by_regime_)

@@ -17,6 +17,7 @@ struct Entered {
   Verdict verdict = Verdict::undecided;  ///< that of the first way that decided
   int ways = 0;
   int ways_undecided = 0;
+  int does_not_hold = 0;  ///< ways on which a route was found that does not stand when verified
   int plans_replayed = 0;
   int attacked = 0;     ///< 1 where "unreachable" was attacked
   int goal_states = 0;  ///< from which ways back were sought
@@ -38,8 +39,8 @@ class Ledger {
 
  private:
   Tally all_;
-  long refused_ = 0, ways_ = 0, ways_undecided_ = 0, replayed_ = 0, attacked_ = 0, attacked_from_ = 0,
-       goal_states_ = 0, contradictions_ = 0;
+  long refused_ = 0, ways_ = 0, ways_undecided_ = 0, does_not_hold_ = 0, replayed_ = 0, attacked_ = 0,
+       attacked_from_ = 0, goal_states_ = 0, contradictions_ = 0;
   std::map<std::string, std::map<std::string, Tally>> by_regime_;
 };
 

@@ -127,6 +127,11 @@ double random_limit(Chance& chance, const RandomChannel& channel, const Segment&
   return chance.uniform(0.5, 1.15) * std::max(deepest, segment.length_mm);
 }
 
+/// How far the tip is past the entry plane.
+double tip_depth(const withy_plain::Robot& robot, const withy_plain::State& state) {
+  return withy_plain::Body(robot, state).point_E(robot.scene.length_mm).z();
+}
+
 /// A state that the plain implementation allows, reaching in, when chance brings one.
 std::optional<withy_plain::State> allowed_state(Chance& chance, const withy_plain::Robot& robot,
                                                 const withy_plain::Solid& solid) {
@@ -135,10 +140,24 @@ std::optional<withy_plain::State> allowed_state(Chance& chance, const withy_plai
   for (int i = 0; i < kTries; ++i) {
     const auto state = walker.random_state();
     if (!state || state->insertion_mm < 0.2 * robot.scene.insertion_max_mm) continue;
-    if (withy_plain::Body(robot, *state).point_E(robot.scene.length_mm).z() <= 0.0) continue;
-    if (walker.allowed(*state)) return state;
+    if (tip_depth(robot, *state) > 0.0 && walker.allowed(*state)) return state;
   }
   return std::nullopt;
+}
+
+/// The deepest of a few that were moved out of the wall: such states may be islands, from which no way leads.
+std::optional<withy_plain::State> moved_state(Chance& chance, withy_plain::Robot robot,
+                                              const withy_plain::Solid& solid) {
+  constexpr int kTries = 4;
+  robot.scene.target_tolerance_mm = 1e6;  // anywhere will do
+  withy_plain::Walker walker(robot, solid, static_cast<unsigned>(chance.seed()));
+  std::optional<withy_plain::State> deepest;
+  for (int i = 0; i < kTries; ++i) {
+    const auto near = walker.random_state();
+    const auto state = near && tip_depth(robot, *near) > 0.0 ? walker.state_at_target(*near) : std::nullopt;
+    if (state && tip_depth(robot, *state) > (deepest ? tip_depth(robot, *deepest) : 0.0)) deepest = state;
+  }
+  return deepest;
 }
 
 withy_plain::Robot plain_robot(const std::filesystem::path& scene_file) {
@@ -156,7 +175,8 @@ bool aim_at_a_state(Chance& chance, const std::filesystem::path& folder, const s
   write_scene(draft, mesh, file);
   const withy_plain::Robot robot = plain_robot(file);
   const auto solid = withy_plain::make_solid({draft.mesh_S.vertices, draft.mesh_S.triangles}, robot.scene);
-  question.known = allowed_state(chance, robot, solid);
+  question.known =
+      chance.one_in(0.5) ? moved_state(chance, robot, solid) : allowed_state(chance, robot, solid);
   if (!question.known) return false;
   const Eigen::Isometry3d tip =
       robot.scene.X_SE * withy_plain::Body(robot, *question.known).pose_E(robot.scene.length_mm);

@@ -30,6 +30,9 @@ constexpr double kOtherSpacing = 1.6;
 /// Faces so near to the entry plane could be opening; edges there are not halved.
 constexpr double kRefinedAbove_mm = kOpeningPlaneTolerance_mm + 0.05;
 
+/// How solve() says that a route which was found does not stand when it is verified.
+const std::string kDoesNotHold = "the way that was found does not hold when verified: ";
+
 /// How far a turned scene is moved, mm.
 constexpr double kMoved_mm = 40.0;
 
@@ -112,9 +115,10 @@ Answer empty_answer(const SearchProblem& problem) {
 }
 
 void fill(Answer& answer, const StepJudge& judge, const Route& route) {
-  answer.verdict = Verdict::reached;
-  answer.why = "a way was found";
-  answer.plan = make_plan(judge, tidy(judge, route));
+  auto plan = make_plan(judge, tidy(judge, route));
+  answer.verdict = plan ? Verdict::reached : Verdict::undecided;
+  answer.why = plan ? "a way was found" : kDoesNotHold + plan.error().sentence;
+  if (plan) answer.plan = std::move(*plan);
 }
 
 Answer by_cells(const SearchProblem& problem, const Budget& budget) {
@@ -187,10 +191,6 @@ void keep_plan(const PreparedScene& prepared, const SearchProblem& problem, cons
   std::ofstream out(told.plan, std::ios::binary);
   out << text;
   if (!out.flush()) throw std::runtime_error("can't write " + told.plan.string());
-  told.fewest = answer.why.find("fewer lock switches are proved not to reach") != std::string::npos;
-  told.switches =
-      static_cast<int>(std::count_if(answer.plan->actions.begin(), answer.plan->actions.end(),
-                                     [](const PlannedAction& a) { return a.lock >= 0 && a.leg == Leg::in; }));
 }
 
 }  // namespace
@@ -306,6 +306,7 @@ tl::expected<Told, std::string> ask(const Way& way, const Question& question, Ch
   const Answer answer = answer_to(way.asking, *problem, question, budget, seed, told);
   told.verdict = answer.verdict;
   told.why = answer.why;
+  told.does_not_hold = answer.why.find(kDoesNotHold) != std::string::npos;
   if (answer.plan) keep_plan(prepared, *problem, answer, told);
   return told;
 }

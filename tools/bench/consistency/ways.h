@@ -55,8 +55,7 @@ struct Told {
   std::string why;
   std::filesystem::path scene;      ///< the file that was asked about
   std::filesystem::path plan;       ///< the plan's file; empty where there is none
-  bool fewest = false;              ///< said: fewer switches are proved not to reach
-  int switches = -1;                ///< on the way in, of a plan
+  bool does_not_hold = false;       ///< a route was found that does not stand when verified
   std::vector<Verdict> companions;  ///< of the other targets asked for at once
 };
 
