@@ -60,7 +60,7 @@ Design thin_design(double length_mm, CarriageKind kind, double tip_rigid_mm, dou
 
 TEST_CASE("a motion that leaves through a face of the entry opening past the plane is not called clear") {
   const TubeShape shape{.length_mm = 12.0, .radius_mm = 3.0, .bend_rad = 0.0};
-  const auto wall = std::make_shared<const WallDistance>(tube_with_low_passages(shape, 1200));
+  const auto wall = std::make_shared<const WallDistance>(tube_with_low_passages(shape, 2400));
   REQUIRE(wall->has_passages());
   CHECK_FALSE(wall->has_open_outlet());
   const auto field = DistanceField::make(wall, 0.1);
@@ -98,7 +98,7 @@ TEST_CASE("a motion that leaves through a face of the entry opening past the pla
 
 TEST_CASE("a cell is not called blocked past an open outlet where one of its states is clear before it") {
   const Bench bench =
-      make_bench({.length_mm = 40.0, .radius_mm = 3.0, .bend_rad = 0.2, .far_end = Outlets::open}, 800);
+      make_bench({.length_mm = 39.5, .radius_mm = 3.0, .bend_rad = 0.02, .far_end = Outlets::open}, 800);
   const WallDistance& wall = bench.field->exact();
   const std::uint32_t seed = 252;
   INFO("seed " << seed);
@@ -110,14 +110,17 @@ TEST_CASE("a cell is not called blocked past an open outlet where one of its sta
     const BodyCheck check(design, bench.field, 1.0);
     BodyPoints points = check.make_points();
     for (int i = 0; i < 1500; ++i) {
-      State centre = following_state(design, bench.shape, random);
-      centre.insertion_mm = random.between(34.0, 56.0);
-      const double dd = random.between(0.0, 12.0);
+      // Nearly straight in a nearly straight tube: clear where it is not past the outlet. The field's blocks
+      // are 2 mm wide, so the first one that it leaves out begins half a millimetre past the outlet.
+      State centre;
+      centre.insertion_mm = random.between(36.0, 44.0);
+      centre.u_free = random.in_disk(0.002);
+      const double dd = random.between(0.0, random.below(2) == 0 ? 2.0 : 12.0);
       const double du = random.below(2) == 0 ? 0.0 : random.between(0.0, 2e-3);
       const MotionBounds bounds = motion_bounds(design, centre, centre.insertion_mm - dd,
                                                 centre.insertion_mm + dd, centre.u_free.norm() + du);
       const BodyCheck::Margins margins = check.evaluate(centre, bounds, dd, du, points, 0.2);
-      if (Shape(design, centre).tip_E().translation().z() > 40.0) ++past_the_outlet;
+      if (Shape(design, centre).tip_E().translation().z() > 39.5) ++past_the_outlet;
       if (!(margins.blocked < 0.2)) continue;
       ++blocked;
       for (int n = 0; n < 6; ++n) {
@@ -195,30 +198,28 @@ TEST_CASE("an arc that rises past the entry plane between two stations behind it
 }
 
 TEST_CASE("where the shaft is nearest to the wall the body between its stations counts all the same") {
-  const std::uint32_t seed = 255;
-  INFO("seed " << seed);
-  Random random(seed);
+  // Three waists: where the base stands just before one, the next station past it, the body is nearest to the
+  // wall between the two.
+  // A fine field: on the tube's axis a coarse one loses more than what is looked for.
+  const TubeShape shape{.length_mm = 30.0, .radius_mm = 2.2, .bend_rad = 0.0, .waist_mm = 0.6};
+  const auto wall = std::make_shared<const WallDistance>(make_tube(shape, 6000));
+  const auto field = DistanceField::make(wall, 0.05);
+  const Design design = thin_design(16.0, CarriageKind::guide, 1.0, 29.0);
+  const BodyCheck check(design, field, 3.0);
+  BodyPoints points = check.make_points();
   int shaft_worst = 0;
-  for (std::uint32_t mesh = 1; mesh <= 6; ++mesh) {
-    const Bench bench = make_bench(
-        {.length_mm = 45.0, .radius_mm = 1.9, .bend_rad = 0.0, .roughness_mm = 0.4, .seed = mesh}, 3000);
-    const Design design = thin_design(20.0, CarriageKind::guide, 1.0, 44.0);
-    const BodyCheck check(design, bench.field, 3.0);
-    BodyPoints points = check.make_points();
-    for (int i = 0; i < 150; ++i) {
-      State state;
-      state.insertion_mm = random.between(21.0, 44.0);
-      const BodyCheck::Margins margins = check.evaluate(state, points);
-      if (margins.worst != BodyCheck::kShaft) continue;
-      ++shaft_worst;
-      const double whole = check.whole_body(margins, points);
-      const double sampled =
-          sampled_clearance(design, bench.field->exact(), state, Eigen::Isometry3d::Identity(), 0.04);
-      CAPTURE(mesh, i, state.insertion_mm, margins.least, whole, sampled);
-      REQUIRE(whole <= sampled);
-    }
+  for (double insertion = 16.5; insertion < 29.0; insertion += 0.1) {
+    State state;
+    state.insertion_mm = insertion;
+    const BodyCheck::Margins margins = check.evaluate(state, points);
+    if (margins.worst != BodyCheck::kShaft) continue;
+    ++shaft_worst;
+    const double whole = check.whole_body(margins, points);
+    const double sampled = sampled_clearance(design, *wall, state, Eigen::Isometry3d::Identity(), 0.02);
+    CAPTURE(insertion, margins.least, whole, sampled);
+    REQUIRE(whole <= sampled);
   }
-  CHECK(shaft_worst > 100);
+  CHECK(shaft_worst > 20);
 }
 
 TEST_CASE("a cell's allowances are not rounded below what the motion bounds say") {
