@@ -235,7 +235,10 @@ void describe(const RandomChannel& channel, bool far_limit, Question& question) 
 Eigen::Vector3d random_place(Chance& chance, const RandomChannel& channel) {
   const auto which = static_cast<std::size_t>(chance.whole(0, static_cast<int>(channel.tubes.size()) - 1));
   const TubeTree::Tube& tube = channel.tubes[which];
-  const double station = chance.uniform(0.1, 1.0) * tube.path.length_mm();
+  const double length = tube.path.length_mm();
+  const bool at_end = chance.one_in(0.3);  // where an open outlet may be
+  const double station = at_end ? length - chance.uniform(0.0, 2.5) * channel.body_radius_mm
+                                : chance.uniform(0.1, 1.0) * length;
   const double off = tube.radius.at(station) * 0.8 * chance.uniform(0.0, 1.0);
   const double angle = chance.uniform(-kPi, kPi);
   return tube.path.pose(station) * Eigen::Vector3d(off * std::cos(angle), off * std::sin(angle), 0.0);
