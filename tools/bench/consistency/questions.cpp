@@ -5,6 +5,8 @@
 #include <cmath>
 #include <numbers>
 
+#include "planner/segment/latch.h"
+
 namespace withy::consistency {
 namespace {
 
@@ -160,6 +162,62 @@ std::optional<withy_plain::State> moved_state(Chance& chance, withy_plain::Robot
   return deepest;
 }
 
+/// The bend that a tube makes between two stations, as a bending angle vector in its frame at the first.
+Eigen::Vector2d bend_of(const TubePath& path, double from_mm, double to_mm) {
+  const Eigen::Vector3d t = path.pose(from_mm).linear().transpose() * path.pose(to_mm).linear().col(2);
+  const double across = t.head<2>().norm();
+  if (across == 0.0) return Eigen::Vector2d::Zero();
+  return std::atan2(across, t.z()) / across * t.head<2>();
+}
+
+/// The latchable bend nearest to one.
+Eigen::Vector2d latchable_near(const std::optional<LatchHardware>& latch, const Eigen::Vector2d& wish) {
+  if (!latch || latch->notch_pitch_mm <= 0.0) return wish;
+  const double about_rad = 2.0 * latch->notch_pitch_mm / latch->backbone_radius_mm;
+  const auto bends = lattice_points(*latch, wish, about_rad);
+  if (bends.empty()) return Eigen::Vector2d::Zero();
+  return *std::min_element(bends.begin(), bends.end(), [&](const auto& a, const auto& b) {
+    return (a - wish).norm() < (b - wish).norm();
+  });
+}
+
+/// A state along the tube, bent as the tube is as far as the notches allow.
+withy_plain::State state_along(Chance& chance, const withy_plain::Robot& robot, const TubePath& path,
+                               const std::optional<LatchHardware>& latch) {
+  withy_plain::State state;
+  state.insertion_mm = chance.uniform(0.6, 1.0) * std::min(robot.scene.insertion_max_mm, path.length_mm());
+  const double behind = robot.scene.length_mm - state.insertion_mm;
+  double from = 0.0;
+  Eigen::Vector2d sum = Eigen::Vector2d::Zero();
+  for (int lock = 0; lock <= robot.locks(); ++lock) {
+    const bool last = lock == robot.locks();
+    if (!last) state.locked.push_back(chance.one_in(0.8));
+    if (!last && !state.locked.back()) continue;
+    const double to = last ? robot.scene.length_mm : robot.layout.station_mm[static_cast<std::size_t>(lock)];
+    const double f = withy_plain::flexible_length(robot, state.insertion_mm, from, to);
+    Eigen::Vector2d bend = bend_of(path, from - behind, to - behind);
+    bend *= std::min(1.0, 0.99 * f * robot.scene.curvature_max_per_mm / std::max(bend.norm(), 1e-12));
+    if (!last) bend = latchable_near(latch, sum + bend) - sum;
+    const bool bends = f > 1e-6;
+    state.regions.push_back({from, to, bends ? Eigen::Vector2d(bend / f) : Eigen::Vector2d::Zero()});
+    if (bends) sum += bend;
+    from = to;
+  }
+  return state;
+}
+
+/// An allowed one of them: where the body can't come out again, its tip is a target on an island.
+std::optional<withy_plain::State> lying_state(Chance& chance, withy_plain::Robot robot,
+                                              const withy_plain::Solid& solid, const TubePath& path,
+                                              const std::optional<LatchHardware>& latch) {
+  constexpr int kTries = 3;
+  robot.scene.target_tolerance_mm = 1e6;  // anywhere will do
+  withy_plain::Walker walker(robot, solid, static_cast<unsigned>(chance.seed()));
+  for (int i = 0; i < kTries; ++i)
+    if (const auto found = walker.state_at_target(state_along(chance, robot, path, latch))) return found;
+  return std::nullopt;
+}
+
 withy_plain::Robot plain_robot(const std::filesystem::path& scene_file) {
   withy_plain::Robot robot;
   robot.scene = withy_plain::read_scene(scene_file.string());
@@ -168,15 +226,18 @@ withy_plain::Robot plain_robot(const std::filesystem::path& scene_file) {
 }
 
 /// The tip of an allowed state as the target, or just off it; false where none was found.
-bool aim_at_a_state(Chance& chance, const std::filesystem::path& folder, const std::string& mesh,
-                    Question& question) {
+bool aim_at_a_state(Chance& chance, const RandomChannel& channel, const std::filesystem::path& folder,
+                    const std::string& mesh, Question& question) {
   Draft& draft = question.draft;
   const std::filesystem::path file = folder / "aim.toml";
   write_scene(draft, mesh, file);
   const withy_plain::Robot robot = plain_robot(file);
   const auto solid = withy_plain::make_solid({draft.mesh_S.vertices, draft.mesh_S.triangles}, robot.scene);
-  question.known =
-      chance.one_in(0.5) ? moved_state(chance, robot, solid) : allowed_state(chance, robot, solid);
+  const TubePath& path = channel.tubes.front().path;
+  const double which = chance.uniform(0.0, 1.0);
+  question.known = which < 0.25  ? moved_state(chance, robot, solid)
+                   : which < 0.5 ? allowed_state(chance, robot, solid)
+                                 : lying_state(chance, robot, solid, path, draft.parts.latch);
   if (!question.known) return false;
   const Eigen::Isometry3d tip =
       robot.scene.X_SE * withy_plain::Body(robot, *question.known).pose_E(robot.scene.length_mm);
@@ -237,8 +298,8 @@ Eigen::Vector3d random_place(Chance& chance, const RandomChannel& channel) {
   const TubeTree::Tube& tube = channel.tubes[which];
   const double length = tube.path.length_mm();
   const bool at_end = chance.one_in(0.3);  // where an open outlet may be
-  const double station = at_end ? length - chance.uniform(0.0, 2.5) * channel.body_radius_mm
-                                : chance.uniform(0.1, 1.0) * length;
+  const double station =
+      at_end ? length - chance.uniform(0.0, 2.5) * channel.body_radius_mm : chance.uniform(0.1, 1.0) * length;
   const double off = tube.radius.at(station) * 0.8 * chance.uniform(0.0, 1.0);
   const double angle = chance.uniform(-kPi, kPi);
   return tube.path.pose(station) * Eigen::Vector3d(off * std::cos(angle), off * std::sin(angle), 0.0);
@@ -259,7 +320,7 @@ Question random_question(Chance& chance, const RandomChannel& channel, const std
   const Segment& segment = draft.parts.segment;
   draft.target.tolerance_mm = segment.radius_mm * chance.scaled(0.1, 1.0);
   draft.target.point_S = random_place(chance, channel);
-  if (chance.one_in(0.6)) aim_at_a_state(chance, folder, mesh, question);
+  if (chance.one_in(0.6)) aim_at_a_state(chance, channel, folder, mesh, question);
   for (int i = chance.whole(1, 2); i > 0; --i)
     question.companions_E.push_back(draft.entry.X_SE.inverse() * random_place(chance, channel));
   const bool far_limit =
