@@ -14,6 +14,8 @@ constexpr double kPi = std::numbers::pi;
 /// A bend of the trunk is at most so tight: lumen radius over bend radius.
 constexpr double kTightest = 0.7;
 
+constexpr double kWidestFine_mm = 2.0;
+
 Eigen::Vector2d direction(double angle) {
   return {std::cos(angle), std::sin(angle)};
 }
@@ -88,8 +90,10 @@ std::optional<RandomChannel> try_channel(Chance& chance) {
   recipe.tubes.push_back(trunk);
   if (made.kind == ChannelKind::branch) recipe.tubes.push_back(random_branch(chance, length, radius));
   made.rim = static_cast<Rim>(chance.whole(0, 2));
-  recipe.edge_length_mm = (made.kind == ChannelKind::branch ? 0.6 : 0.55) * radius;
-  if (made.rim == Rim::fine) recipe.edge_length_mm = std::clamp(recipe.edge_length_mm, 0.0, 0.8);
+  recipe.edge_length_mm = (made.kind == ChannelKind::branch ? 0.7 : 0.8) * radius;
+  // Small faces at the rim make small faces everywhere: only where the lumen is small too.
+  if (made.rim == Rim::fine && radius < kWidestFine_mm)
+    recipe.edge_length_mm = std::min(recipe.edge_length_mm, 0.8);
   recipe.blend_mm = recipe.edge_length_mm;
 
   const auto tree = TubeTree::make(recipe);
