@@ -4,12 +4,12 @@
 #include <algorithm>
 #include <cmath>
 #include <fstream>
-#include <limits>
 #include <numbers>
 #include <stdexcept>
 
 #include <fmt/format.h>
 
+#include "planner/effort/effort.h"
 #include "planner/plan/plan.h"
 #include "planner/search/ask/reach_search.h"
 #include "planner/search/ask/solve.h"
@@ -100,8 +100,7 @@ Verdict verdict_of(SearchOutcome outcome) {
 
 Answer by_plan(const SearchProblem& problem, bool widen, const Budget& budget) {
   SolveSettings settings;
-  settings.budget_seconds = std::numeric_limits<double>::infinity();
-  settings.most_work = budget.work;
+  settings.effort = Effort::of_work(budget.work);
   settings.widen = widen;
   settings.explain = false;
   return solve(problem, settings);
@@ -124,8 +123,8 @@ void fill(Answer& answer, const StepJudge& judge, const Route& route) {
 Answer by_cells(const SearchProblem& problem, const Budget& budget) {
   Answer answer = empty_answer(problem);
   RouteSearchSettings settings;
-  settings.most_direct_work = 0;
-  settings.most_work = budget.work;
+  settings.direct_work = 0;
+  settings.effort = Effort::of_work(budget.work);
   RouteSearch search(problem, settings);
   answer.verdict = verdict_of(search.run());
   if (answer.verdict == Verdict::reached) fill(answer, search.judge(), search.route());
@@ -139,7 +138,7 @@ Answer by_reach(const SearchProblem& problem, const std::vector<Eigen::Vector3d>
   targets_E.push_back(problem.goal.point_E);
   std::optional<Route> route;
   ReachSettings settings;
-  settings.most_work = budget.work;
+  settings.effort = Effort::of_work(budget.work);
   settings.reached = [&](std::size_t target, const Route& way) {
     if (target + 1 == targets_E.size()) route = way;
   };
@@ -156,8 +155,8 @@ Answer by_stock(const SearchProblem& problem, const Budget& budget, std::uint64_
   Answer answer = empty_answer(problem);
   const auto& names = stock_planner_names();
   const OmplProblem ompl(problem);
-  const auto route =
-      route_by_stock_planner(names[seed % names.size()], ompl, budget.stock_seconds, 1 + seed % 1000000);
+  const auto route = route_by_stock_planner(names[seed % names.size()], ompl,
+                                            Effort::of_seconds(budget.stock_seconds), 1 + seed % 1000000);
   if (route) fill(answer, ompl.judge(), *route);
   return answer;
 }
