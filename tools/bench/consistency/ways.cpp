@@ -267,15 +267,15 @@ Draft ChannelForms::draft_in(SceneForm form, const Draft& draft) const {
   return draft;
 }
 
-Result<PreparedChannel> ChannelForms::prepared(SceneForm form, const Scene& scene) {
+Result<std::shared_ptr<const ChannelDistance>> ChannelForms::distance(SceneForm form, const Scene& scene) {
   const std::tuple key{form, scene.outlets, form == SceneForm::turned && in_one_plane(scene.parts)};
-  if (const auto known = prepared_.find(key); known != prepared_.end()) return known->second;
-  auto channel = read_channel_only(scene);
-  if (!channel) return tl::unexpected<InputError>(channel.error());
+  if (const auto known = distances_.find(key); known != distances_.end()) return known->second;
+  auto wall = read_wall_only(scene);
+  if (!wall) return tl::unexpected<InputError>(wall.error());
   double spacing =
-      std::max(field_spacing(scene), std::cbrt(enclosed_volume((*channel)->mesh_E) / kFieldNodes));
+      std::max(field_spacing(scene), std::cbrt(enclosed_volume((*wall)->channel().mesh_E) / kFieldNodes));
   if (form == SceneForm::other_spacing) spacing *= kOtherSpacing;
-  return prepared_.emplace(key, prepare_channel(std::move(*channel), spacing)).first->second;
+  return distances_.emplace(key, prepare_distance(std::move(*wall), spacing)).first->second;
 }
 
 tl::expected<Told, std::string> ask(const Way& way, const Question& question, ChannelForms& forms,
@@ -288,10 +288,10 @@ tl::expected<Told, std::string> ask(const Way& way, const Question& question, Ch
   write_scene(forms.draft_in(way.form, draft), ChannelForms::mesh_name(way.form), told.scene);
   auto scene = read_scene(told.scene);
   if (!scene) return tl::unexpected(scene.error().message());
-  auto channel = forms.prepared(way.form, *scene);
-  if (!channel) return tl::unexpected(channel.error().message());
-  if (const auto fault = placing_fault(*scene, *channel->wall)) return tl::unexpected(fault->message());
-  const PreparedScene prepared{std::move(*scene), channel->wall, channel->distance};
+  const auto distance = forms.distance(way.form, *scene);
+  if (!distance) return tl::unexpected(distance.error().message());
+  if (const auto fault = placing_fault(*scene, (*distance)->exact())) return tl::unexpected(fault->message());
+  const PreparedScene prepared{std::move(*scene), *distance};
   const auto problem = make_problem(prepared, draft.parts.layout.count());
   if (!problem) return tl::unexpected(problem.error().message());
   told.easier = way.ease != Ease::none;

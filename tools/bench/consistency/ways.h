@@ -72,14 +72,14 @@ class ChannelForms {
   Draft draft_in(SceneForm form, const Draft& draft) const;
 
   /// The channel of a scene that was written in this form.
-  Result<PreparedChannel> prepared(SceneForm form, const Scene& scene);
+  Result<std::shared_ptr<const ChannelDistance>> distance(SceneForm form, const Scene& scene);
 
  private:
   const RandomChannel& channel_;
   std::filesystem::path folder_;
   Eigen::Isometry3d turn_;
   double turn_about_axis_rad_;
-  std::map<std::tuple<SceneForm, Outlets, bool>, PreparedChannel> prepared_;
+  std::map<std::tuple<SceneForm, Outlets, bool>, std::shared_ptr<const ChannelDistance>> distances_;
 };
 
 /// What one way may take.
