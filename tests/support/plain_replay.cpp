@@ -80,8 +80,9 @@ class Replay {
 
   std::vector<std::string> run() {
     checked_sections();
-    if (plan_.states.empty() || plan_.actions.empty()) {
-      note("plan: no states or no actions");
+    // A target that the start is at takes no action.
+    if (plan_.states.empty() || plan_.actions.empty() != (plan_.states.size() == 1)) {
+      note("plan: no states, or states that no actions join");
       return faults_;
     }
     for (std::size_t i = 0; i < plan_.states.size(); ++i) state_form(i);
@@ -267,6 +268,7 @@ class Replay {
   }
 
   void chain() {
+    if (plan_.actions.empty()) return resting("start and end", state(0));
     const int count = static_cast<int>(plan_.states.size());
     for (std::size_t k = 0; k < plan_.actions.size(); ++k) {
       const ListedAction& a = plan_.actions[k];
@@ -521,7 +523,7 @@ class Replay {
   // ---- target and summary
 
   int reached_state() const {
-    int at = -1;
+    int at = 0;
     for (const ListedAction& a : plan_.actions) {
       if (a.leg == "in") at = a.to;
     }
@@ -593,7 +595,10 @@ class Replay {
     }
     largest("insertion", "mm", insertion, scene_.insertion_max_mm);
     largest("curvature", "per_mm", curvature, scene_.curvature_max_per_mm);
-    if (!scene_.tendons) return;
+    if (!scene_.tendons) {
+      if (scene_.lock) if_there("lock_moment_limit_Nmm", scene_.lock->hold_moment_Nmm);
+      return;
+    }
     number("pull_max_mm", pull);
     number("tension_max_N", tension);
     largest("pull", "mm", pull, scene_.tendons->stroke_max_mm);
