@@ -117,7 +117,7 @@ withy_plain::Solid solid_of(const Tube& channel, const withy_plain::Robot& robot
 }
 
 /// How much to walk, and what the walks have to come to for the audit to count.
-struct Effort {
+struct Pains {
   int starts;        ///< walks
   int actions;       ///< tried in each
   int least_locked;  ///< switches, and as many back
@@ -153,7 +153,7 @@ withy_plain::Proof proof_of(const SearchProblem& asked, const withy_plain::Robot
 /// and half beginning in cells of the proof.
 withy_plain::Walks walks_from_target(const withy_plain::Robot& robot, const withy_plain::Solid& solid,
                                      const withy_plain::Proof& proof,
-                                     const std::optional<withy_plain::State>& known, const Effort& effort) {
+                                     const std::optional<withy_plain::State>& known, const Pains& effort) {
   withy_plain::Walker walker(robot, solid, kWalkSeed);
   std::mt19937 random(kWalkSeed);
   withy_plain::Walks walks;
@@ -192,7 +192,7 @@ void check_that_gaps_show(const withy_plain::Proof& proof, const withy_plain::Wa
 }
 
 void audit(const SearchProblem& asked, const withy_plain::Robot& robot, const withy_plain::Solid& solid,
-           const std::optional<withy_plain::State>& known, const Effort& effort) {
+           const std::optional<withy_plain::State>& known, const Pains& effort) {
   const withy_plain::Proof proof = proof_of(asked, robot);
   const withy_plain::Walker outsider(robot, solid, kWalkSeed);
   withy_plain::State start;
@@ -226,7 +226,7 @@ withy_plain::State plain(const Design& design, const State& state) {
 
 /// Asks for the tip's place and direction in a state, closely, so that other sets of frozen bends come into a
 /// proof by switches alone.
-void audit_aimed_at(const State& state, const Design& design, const Tube& channel, const Effort& effort) {
+void audit_aimed_at(const State& state, const Design& design, const Tube& channel, const Pains& effort) {
   const Eigen::Isometry3d tip = Shape(design, state).tip_E();
   SearchProblem asked = question(design, channel, tip.translation(), 0.6);
   asked.goal.direction_E = tip.linear().col(2);
@@ -245,7 +245,7 @@ Eigen::Vector2d nearest_latchable(const Design& design, const Eigen::Vector2d& w
 }
 
 /// The arc that a body can lie in and not come out of, for a segment with locks, all engaged.
-void audit_in_arc(const Design& design, double curvature, const Effort& effort) {
+void audit_in_arc(const Design& design, double curvature, const Pains& effort) {
   const Tube channel = tube({{80.0, Eigen::Vector2d(curvature, 0.0)}}, {{0.0, kTubeRadius}}, 0.8);
   State state;
   state.insertion_mm = kLength;
