@@ -10,6 +10,7 @@
 #include <fmt/core.h>
 #include <nlohmann/json.hpp>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/plan/hunt_duration.h"
 #include "planner/scene/scene_json.h"
 #include "planner/segment/hardware.h"
@@ -21,7 +22,6 @@ namespace {
 using Json = nlohmann::ordered_json;
 
 constexpr double kUnbounded = std::numeric_limits<double>::infinity();
-constexpr double kDegreesPerRadian = 180.0 / std::numbers::pi;
 
 /// What is not finite has no number in JSON: null. Adding zero takes the sign off a negative zero.
 Json number(double value) {
@@ -37,9 +37,8 @@ Json numbers(const Range& range) {
 
 /// Degrees from radians, without the last digits that the two factors leave: 33 degrees read and written are
 /// 33 degrees.
-Json degrees(double radians) {
-  constexpr double kDigits = 1e10;
-  return number(std::round(radians * kDegreesPerRadian * kDigits) / kDigits);
+Json degrees_json(double radians) {
+  return number(degrees_to_write(radians));
 }
 
 /// A plan's maximum beside its limit: keys NAME_max_UNIT, NAME_limit_UNIT, NAME_margin_UNIT.
@@ -89,7 +88,7 @@ class PlanWriter {
     const LockLayout& layout = design_.layout();
     out["station_mm"] = numbers(layout.station_mm);
     out["clock_deg"] = Json::array();
-    for (const double clock : layout.clock_rad) out["clock_deg"].push_back(degrees(clock));
+    for (const double clock : layout.clock_rad) out["clock_deg"].push_back(degrees_json(clock));
     out["layout_assumed"] = layout.assumed;
     if (design_.lock_count() > 0) {
       out["body_length_mm"] = number(design_.lock().body_length_mm);
@@ -215,9 +214,8 @@ class PlanWriter {
     out["clearance_slack_mm"] = number(plan.clearance_slack_mm);
     out["tip_error_mm"] = number(tip_error);
     out["tip_direction_error_deg"] =
-        target.direction_S
-            ? number(kDegreesPerRadian * angle_between(tip.linear().col(2), *target.direction_S))
-            : Json(nullptr);
+        target.direction_S ? number(withy::degrees(angle_between(tip.linear().col(2), *target.direction_S)))
+                           : Json(nullptr);
     const auto measured = measures(plan);
     for (const std::size_t first : {kTension, kPull, kField}) add_largest(measured[first], out);
     out["duration_s"] = record_.duration_s ? number(*record_.duration_s) : Json(nullptr);

@@ -6,12 +6,11 @@
 #include <cmath>
 #include <limits>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/friction_load.h"
 
 namespace withy {
 namespace {
-
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 /// Distance from p to the line piece a-b.
 double distance_to_line(const Eigen::Vector2d& p, const Eigen::Vector2d& a, const Eigen::Vector2d& b) {

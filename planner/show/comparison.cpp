@@ -7,6 +7,7 @@
 #include <fmt/core.h>
 #include <nlohmann/json.hpp>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/scene/scene_json.h"
 #include "planner/segment/tendons.h"
 
@@ -33,7 +34,7 @@ Json stack_instead(const Design& design, const Plan& plan) {
   out["tendons"] = segments * tendons;
   out["motors"] = segments * tendons;
   out["tendons_with_locks"] = tendons;
-  out["wrapped_deg"] = wrapped_angle(regions) * 180.0 / M_PI;
+  out["wrapped_deg"] = degrees(wrapped_angle(regions));
   out["capstan_factor"] = capstan_factor(design.tendons()->friction_coefficient, wrapped_angle(regions));
   return out;
 }

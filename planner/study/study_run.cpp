@@ -41,8 +41,7 @@ void add_figures(const Json& plan, Json& result) {
 Answer answer_to(const SearchProblem& problem, const PreparedScene& prepared, const Study& study,
                  const StudyRun& run) {
   SolveSettings settings;
-  settings.budget_seconds = std::numeric_limits<double>::infinity();
-  settings.most_work = work_of(study.budget_work_s);
+  settings.effort = Effort::of_work(work_of(study.budget_work_s));
   settings.seed = static_cast<std::uint64_t>(run.seed);
   settings.with_locks = [&](int locks) -> std::optional<SearchProblem> {
     auto other = make_problem(prepared, locks);

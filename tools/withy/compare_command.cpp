@@ -65,8 +65,9 @@ void add_compare_command(CommandLine& line) {
   add_option(app, "--locks", options->locks, "lock counts to compare").required().within(0, kMaxLocks);
   add_option(app, "--clearance", options->how.clearance_mm, "required clearance in mm; left out: the scene's")
       .non_negative();
-  add_option(app, "--budget", options->how.budget_s,
-             "seconds for each count after which the search gives up undecided; default 60")
+  add_option(
+      app, "--budget", options->how.budget_s,
+      "seconds for each count after the channel is read; the search then gives up undecided; default 60")
       .positive();
   add_option(app, "-o,--output", options->folder,
              "folder for compare.json and compare.html; left out: nothing is written");

@@ -34,7 +34,8 @@ struct Options {
   std::optional<double> step_mm;
   int clock_step_deg = 45;
   std::optional<double> clearance_mm;
-  double budget_s = 600.0;
+  double budget_s = shares::kPlaceSeconds;
+  std::int64_t work = shares::kPlaceWork;
   PlaceSettings how;
   std::filesystem::path folder;
   bool quiet = false;
@@ -105,7 +106,7 @@ ExitStatus run(const Options& options) {
   using Clock = std::chrono::steady_clock;
   const auto since = Clock::now();
   const auto elapsed = [since] { return std::chrono::duration<double>(Clock::now() - since).count(); };
-  settings.stop = [&] { return elapsed() > options.budget_s; };
+  settings.effort = Effort::of_seconds(options.budget_s).renewed(options.work);
   std::string stage;
   settings.progress = [&](const std::string& what, double done) {
     if (what != stage) progress.stage(what);
@@ -148,7 +149,7 @@ void add_place_command(CommandLine& line) {
   add_option(app, "--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
       .non_negative();
   add_option(app, "--keep", options->how.keep, "how many best designs to look for; default 3").within(1, 100);
-  add_option(app, "--work", options->how.most_work,
+  add_option(app, "--work", options->work,
              "most work for one question about one layout, about in microseconds of a fast machine; "
              "default 400000")
       .positive();

@@ -21,7 +21,7 @@ struct Options {
   std::filesystem::path scene;
   std::optional<int> locks;
   std::optional<double> clearance_mm;
-  double budget_s = 60.0;
+  double budget_s = shares::kPlanSeconds;
   std::uint64_t seed = 1;
   std::string planner;
   std::string distance = "field";
@@ -86,8 +86,10 @@ void add_plan_command(CommandLine& line) {
       .within(0, kMaxLocks);
   add_option(app, "--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
       .non_negative();
-  add_option(app, "--budget", options->budget_s,
-             "seconds after which the search gives up undecided; default 60")
+  add_option(
+      app, "--budget", options->budget_s,
+      "seconds for the whole question after the channel is read; then the search gives up undecided, and the "
+      "looks for a better plan or for a reason are cut short; default 60")
       .positive();
   add_option(app, "--seed", options->seed, "seed of stock planners' random choices; default 1");
   add_option(app, "--planner", options->planner,

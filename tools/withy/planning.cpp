@@ -29,7 +29,7 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
   auto problem = make_problem(prepared, locks, options.clearance_mm);
   if (!problem) return tl::unexpected(problem.error());
   SolveSettings settings;
-  settings.budget_seconds = options.budget_s;
+  settings.effort = Effort::of_seconds(options.budget_s);
   settings.seed = options.seed;
   settings.planner = options.planner;
   settings.proof = options.proof;

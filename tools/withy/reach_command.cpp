@@ -34,7 +34,8 @@ struct Options {
   std::vector<int> locks;
   std::optional<double> tolerance_mm;
   std::optional<double> clearance_mm;
-  std::int64_t work = ReachSettings{}.most_work;
+  std::int64_t work = shares::kReachWork;
+  double budget_s = std::numeric_limits<double>::infinity();
   std::filesystem::path folder;
   bool quiet = false;
 };
@@ -56,7 +57,7 @@ Result<ReachCount> count_reached(const PreparedScene& prepared, int locks, const
   list_checked(*problem, count.checked, count.not_checked);
   progress.stage("searching with " + count_of(static_cast<std::size_t>(locks), "lock"));
   ReachSettings settings;
-  settings.most_work = options.work;
+  settings.effort = Effort::of_seconds(options.budget_s).renewed(options.work);
   settings.progress = [&](double done) { progress.fraction(done); };
   const auto since = std::chrono::steady_clock::now();
   count.result = search_reach(std::move(*problem), report.targets_E, settings);
@@ -147,6 +148,10 @@ void add_reach_command(CommandLine& line) {
       app, "--work", options->work,
       "most work for one target, about in microseconds of a fast machine, before it is left undecided; "
       "default 4000000. The same work gives the same answers on any machine")
+      .positive();
+  add_option(app, "--budget", options->budget_s,
+             "seconds for each lock count after the channel is read; targets that are open then are left "
+             "undecided; left out: no clock")
       .positive();
   add_option(app, "-o,--output", options->folder,
              "folder for reach.csv, reach.json and reach.html; left out: nothing is written");

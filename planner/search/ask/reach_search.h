@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Which of many targets does one design reach?
 //
-// One search answers for all of them (RouteSearch::retarget). Cells, what is proved of them and the links
+// One search answers for all of them (RouteSearch). Cells, what is proved of them and the links
 // between leaves don't depend on the target, and every action can be undone, so what can be reached from the
 // start is one set. From below it grows by the verified ways found so far: a target is reached as soon as one
 // motion or lock switch after the other, each verified, leads to it from a state on one of them. From above
@@ -21,6 +21,8 @@
 
 #include <Eigen/Core>
 
+#include "planner/effort/effort.h"
+#include "planner/effort/shares.h"
 #include "planner/plan/answer.h"
 #include "planner/search/problem.h"
 #include "planner/search/route/route.h"
@@ -28,9 +30,8 @@
 namespace withy {
 
 struct ReachSettings {
-  std::int64_t most_work = 4000000;  ///< for one target, in all
-  /// Asked often: true ends the search; what is open then stays undecided.
-  std::function<bool()> stop = [] { return false; };
+  /// Its work is for one target, in all; its clock ends the whole search. What is open then stays undecided.
+  Effort effort = Effort::of_work(shares::kReachWork);
   /// Told the share of targets that are decided.
   std::function<void(double)> progress = [](double) {};
   /// Told of every target reached, with a verified way in from the start.

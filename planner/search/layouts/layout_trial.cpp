@@ -69,31 +69,10 @@ std::optional<PlacedDesign> placed(const SearchProblem& problem, const Route& ro
                       need.field_mT,           need.reserve,     0};
 }
 
-/// What one search came to.
-struct Searched {
-  SearchOutcome outcome = SearchOutcome::stopped;
-  Route route;  ///< tidied, after `found`
-  std::int64_t work = 0;
-};
-
-Searched search_for_route(const SearchProblem& problem, std::int64_t most_work,
-                          const std::function<bool()>& stop) {
-  RouteSearchSettings settings;
-  settings.most_work = most_work;
-  settings.stop = stop;
-  RouteSearch search(problem, settings);
-  Searched searched;
-  searched.outcome = search.run();
-  searched.work = search.work();
-  if (searched.outcome == SearchOutcome::found) searched.route = tidy(search.judge(), search.route());
-  return searched;
-}
-
 }  // namespace
 
-LayoutTrials::LayoutTrials(const SearchProblem& base, std::vector<Clockings> clockings,
-                           std::function<bool()> stop)
-    : base_(base), clockings_(std::move(clockings)), stop_(std::move(stop)) {}
+LayoutTrials::LayoutTrials(const SearchProblem& base, std::vector<Clockings> clockings, const Effort& effort)
+    : base_(base), clockings_(std::move(clockings)), effort_(effort) {}
 
 /// The route with the clocking that switches with the most reserve, up to what is wanted, and of those with
 /// the weakest field; nothing when no clocking allows it.
@@ -101,6 +80,7 @@ std::optional<PlacedDesign> LayoutTrials::surest(const SearchProblem& problem, c
   std::optional<SwitchingNeed> least;
   const Clockings* best = nullptr;
   for (const Clockings& clock_rad : clockings_) {
+    if (effort_.cut_short()) break;
     const SearchProblem clocked = with_layout(base_, problem.design.layout().station_mm, clock_rad);
     const auto need = switching_need(clocked, route);
     if (!need || (least && !better(*need, *least, reserve_wanted(clocked.design)))) continue;
@@ -111,6 +91,19 @@ std::optional<PlacedDesign> LayoutTrials::surest(const SearchProblem& problem, c
   SearchProblem clocked = with_layout(base_, problem.design.layout().station_mm, *best);
   clocked.required_clearance_mm = problem.required_clearance_mm;
   return placed(clocked, route, *least);
+}
+
+LayoutTrials::Searched LayoutTrials::search(const SearchProblem& problem, std::int64_t most_work) {
+  RouteSearchSettings settings;
+  settings.effort = effort_.renewed(most_work);
+  RouteSearch search(problem, settings);
+  Searched searched;
+  searched.outcome = search.run(problem.goal);
+  searched.work = search.work();
+  if (searched.outcome == SearchOutcome::found)
+    searched.route = tidy(search.judge(), search.route(), settings.effort);
+  work_ += searched.work;
+  return searched;
 }
 
 Trial LayoutTrials::ask(const Stations& stations, double clearance_mm, std::int64_t most_work) {
@@ -124,8 +117,7 @@ Trial LayoutTrials::ask_any_clocking(const Stations& stations, double clearance_
   SearchProblem problem = with_layout(base_, stations, clockings_.front());
   problem.required_clearance_mm = clearance_mm;
   problem.heeded.field = false;
-  const Searched searched = search_for_route(problem, most_work, stop_);
-  work_ += searched.work;
+  const Searched searched = search(problem, most_work);
   if (searched.outcome == SearchOutcome::proved_none) return {Verdict::unreachable, std::nullopt};
   if (searched.outcome == SearchOutcome::stopped) return {Verdict::undecided, std::nullopt};
   if (auto design = surest(problem, searched.route)) return {Verdict::reached, std::move(design)};
@@ -137,11 +129,10 @@ Trial LayoutTrials::ask_each_clocking(const Stations& stations, double clearance
   bool all_proved = true;
   std::int64_t left = most_work;
   for (const Clockings& clock_rad : clockings_) {
-    if (left <= 0) return {Verdict::undecided, std::nullopt};
+    if (left <= 0 || effort_.cut_short()) return {Verdict::undecided, std::nullopt};
     SearchProblem problem = with_layout(base_, stations, clock_rad);
     problem.required_clearance_mm = clearance_mm;
-    const Searched searched = search_for_route(problem, left, stop_);
-    work_ += searched.work;
+    const Searched searched = search(problem, left);
     left -= searched.work;
     if (searched.outcome == SearchOutcome::found)
       if (const auto need = switching_need(problem, searched.route))

@@ -12,10 +12,12 @@
 #include <optional>
 #include <vector>
 
+#include "planner/effort/effort.h"
 #include "planner/plan/answer.h"
 #include "planner/search/layouts/layout_grid.h"
 #include "planner/search/problem.h"
 #include "planner/search/route/route.h"
+#include "planner/search/route/route_search_settings.h"
 
 namespace withy {
 
@@ -36,11 +38,12 @@ struct Trial {
 
 class LayoutTrials {
  public:
-  /// `base` is the question with any layout; what it refers to must outlive this.
-  LayoutTrials(const SearchProblem& base, std::vector<Clockings> clockings, std::function<bool()> stop);
+  /// `base` is the question with any layout; what it refers to must outlive this. The effort ends every
+  /// trial; its work counts for none.
+  LayoutTrials(const SearchProblem& base, std::vector<Clockings> clockings, const Effort& effort);
 
-  /// Each search does at most `most_work`, the clockings of one trial together at most so much again.
-  /// Precondition: a design can have these stations.
+  /// Each search does at most `most_work` (RouteSearch::work), the clockings of one trial together at most so
+  /// much again. Precondition: a design can have these stations.
   Trial ask(const Stations& stations, double clearance_mm, std::int64_t most_work);
 
   /// RouteSearch::work of all trials.
@@ -48,13 +51,21 @@ class LayoutTrials {
   const SearchProblem& base() const { return base_; }
 
  private:
+  /// What one search came to.
+  struct Searched {
+    SearchOutcome outcome = SearchOutcome::stopped;
+    Route route;  ///< tidied, after `found`
+    std::int64_t work = 0;
+  };
+
+  Searched search(const SearchProblem& problem, std::int64_t most_work);
   Trial ask_any_clocking(const Stations& stations, double clearance_mm, std::int64_t most_work);
   std::optional<PlacedDesign> surest(const SearchProblem& problem, const Route& route) const;
   Trial ask_each_clocking(const Stations& stations, double clearance_mm, std::int64_t most_work);
 
   const SearchProblem& base_;
   std::vector<Clockings> clockings_;
-  std::function<bool()> stop_;
+  Effort effort_;  // its work is not looked at
   std::int64_t work_ = 0;
 };
 

@@ -10,8 +10,10 @@
 #include <ompl/base/StateValidityChecker.h>
 #include <ompl/base/objectives/PathLengthOptimizationObjective.h>
 
+#include "planner/effort/shares.h"
 #include "planner/search/cells/goal_descent.h"
 #include "planner/search/ompl/action_controls.h"
+#include "planner/segment/curvature_limit.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
@@ -88,6 +90,25 @@ class Sampler : public ob::StateSampler {
   }
 
  private:
+  /// All discrete parts of bends; of a lattice too fine to lay out those near a curvature that is drawn.
+  template <class Draw>
+  std::vector<Eigen::Vector2d> bases_to_draw_from(const Eigen::Vector2d& sum, double most,
+                                                  const Draw& in_disk) {
+    const BendChart& chart = segment_.chart();
+    std::vector<Eigen::Vector2d> bases;
+    const bool all = chart.for_each_base(sum, Eigen::Vector2d::Zero(), most, Effort(), [&](const auto& base) {
+      bases.push_back(base);
+      return static_cast<double>(bases.size()) < shares::kLatticeAtOnce;
+    });
+    if (all) return bases;
+    const Eigen::Vector2d wish =
+        in_disk() * (most / segment_.problem().design.segment().curvature_max_per_mm);
+    bases.clear();
+    for (double radius = 1e-3 * most; bases.empty() && radius <= 2.0 * most; radius *= 2.0)
+      bases = chart.bases_near(sum, wish, radius);
+    return bases;
+  }
+
   State random_state() {
     const Design& design = segment_.problem().design;
     const double kappa = design.segment().curvature_max_per_mm;
@@ -104,7 +125,7 @@ class Sampler : public ob::StateSampler {
     for (int lock = 0; lock < design.lock_count(); ++lock) {
       if (rng_.uniformBool()) continue;
       const double most = kappa * design.flexible_length(from, design.station_mm(lock));
-      const auto bases = segment_.chart().bases_near(sum, Eigen::Vector2d::Zero(), most);
+      const auto bases = bases_to_draw_from(sum, most, in_disk);
       if (bases.empty()) continue;
       Eigen::Vector2d theta =
           bases[static_cast<std::size_t>(rng_.uniformInt(0, static_cast<int>(bases.size()) - 1))];
@@ -192,7 +213,9 @@ class TipGoal : public ob::GoalSampleableRegion {
   /// counts as reached below it, not at it.
   double distanceGoal(const ob::State* state) const override {
     const State& value = SegmentSpace::value(state);
-    return problem_.goal.holds(Shape(problem_.design, value).tip_E()) ? 0.0 : goal_miss(problem_, value);
+    return problem_.goal.holds(Shape(problem_.design, value).tip_E())
+               ? 0.0
+               : goal_miss(problem_.design, problem_.goal, value);
   }
   unsigned int maxSampleCount() const override { return 1000000; }
 
@@ -210,7 +233,7 @@ class TipGoal : public ob::GoalSampleableRegion {
     descent.insertion_step_mm = kGoalStep_mm;
     descent.curvature_step_per_mm = 0.25 * design.segment().curvature_max_per_mm;
     descent.within = [&](const State& next) { return within_limits(design, next) ? next : state; };
-    const auto goal = descend_to_goal(problem_, state, descent);
+    const auto goal = descend_to_goal(design, problem_.goal, state, descent);
     if (goal) state = *goal;
     return goal.has_value();
   }
@@ -241,9 +264,8 @@ double SegmentSpace::getMeasure() const {
 
 void SegmentSpace::enforceBounds(ob::State* state) const {
   State& s = value(state);
-  const double kappa = problem_.design.segment().curvature_max_per_mm;
   s.insertion_mm = std::clamp(s.insertion_mm, 0.0, problem_.design.carriage().insertion_max_mm);
-  if (s.u_free.norm() > kappa) s.u_free *= kappa / s.u_free.norm();
+  s.u_free = clamp_to_curvature_disk(problem_.design, s.u_free);
 }
 
 bool SegmentSpace::satisfiesBounds(const ob::State* state) const {

@@ -6,7 +6,10 @@
 #include <limits>
 #include <optional>
 
+#include "geometry/numbers/numbers.h"
+#include "planner/effort/shares.h"
 #include "planner/search/cells/compass_search.h"
+#include "planner/segment/curvature_limit.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
@@ -17,20 +20,11 @@ namespace {
 constexpr double kPlenty_mm = 0.5;
 // How many times a cell's half-width a passage may be taken beside it.
 constexpr double kBeside = 4.0;
-// Rounds of that look.
-constexpr int kWidenRounds = 14;
 // Frozen bends (rad) as near as this are one: no cell is cut finer.
 constexpr double kLeastBend_rad = 1e-6;
 
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
-
 double clamp_to(const Box& box, int k, double x) {
   return std::clamp(x, box.low[Box::idx(k)], box.high[Box::idx(k)]);
-}
-
-Eigen::Vector2d within_disk(const SearchProblem& problem, const Eigen::Vector2d& u) {
-  const double kappa = problem.design.segment().curvature_max_per_mm;
-  return u.norm() > kappa ? Eigen::Vector2d(u * (kappa / u.norm())) : u;
 }
 
 /// The box's middle, all else as in `state`.
@@ -42,18 +36,24 @@ State middle_of(const Box& box, State state) {
 
 class Threader {
  public:
-  Threader(const SearchProblem& problem, const BendChart& chart, const StepJudge& judge,
-           const BodyMargin& margin, const std::vector<ChainCell>& chain, Passage passage, const State& from)
-      : problem_(problem),
+  Threader(const Goal& goal, const BendChart& chart, const StepJudge& judge, const BodyMargin& margin,
+           const std::vector<ChainCell>& chain, Passage passage, const State& from, const Effort& effort)
+      : problem_(judge.problem()),
+        goal_(goal),
         chart_(chart),
         judge_(judge),
         margin_(margin),
         chain_(chain),
         passage_(passage),
-        state_(from) {}
+        state_(from),
+        effort_(effort) {}
 
   Threading run() {
     for (std::size_t k = 0; k + 1 < chain_.size(); ++k) {
+      if (effort_.cut_short()) {
+        fail(k);
+        return take_out();
+      }
       const bool ok = chain_[k].lock < 0 ? pass_within(k) : pass_switch(k);
       if (!ok) {
         fail(k);
@@ -126,7 +126,8 @@ class Threader {
       return std::move(out_);
     }
     for (const Unsure& unsure : unsure_)
-      if (!judge_.verifier().clears(out_.route.state_before(unsure.step), out_.route.steps[unsure.step].to,
+      if (effort_.cut_short() ||
+          !judge_.verifier().clears(out_.route.state_before(unsure.step), out_.route.steps[unsure.step].to,
                                     problem_.required_clearance_mm))
         fail(unsure.cell, unsure.step);
     return std::move(out_);
@@ -139,7 +140,8 @@ class Threader {
       if (!shared.contains(c, now[Box::idx(c)])) return false;
     State to = state_;
     to.insertion_mm = clamp_to(shared, 0, now[0]);
-    to.u_free = within_disk(problem_, {clamp_to(shared, 1, now[1]), clamp_to(shared, 2, now[2])});
+    to.u_free =
+        clamp_to_curvature_disk(problem_.design, {clamp_to(shared, 1, now[1]), clamp_to(shared, 2, now[2])});
     // Free cells allow the nearest passage; in a mixed one it matters where it is taken.
     if (!chain_[k].free || !chain_[k + 1].free)
       to = widest(passage_ == Passage::within ? shared : beside(shared, chain_[k].box), to);
@@ -164,7 +166,7 @@ class Threader {
   /// The state in the box with most room, sought from the better of `near` and the middle.
   State widest(const Box& box, const State& near) const {
     State middle = middle_of(box, near);
-    middle.u_free = within_disk(problem_, middle.u_free);
+    middle.u_free = clamp_to_curvature_disk(problem_.design, middle.u_free);
     const bool from_near = margin_(near) >= margin_(middle);
     return widened(box, from_near ? near : middle, [](const State&) { return true; });
   }
@@ -174,12 +176,12 @@ class Threader {
   State widened(const Box& box, State best, const Allowed& allowed) const {
     const double plenty = problem_.required_clearance_mm + kPlenty_mm;
     return compass_search(
-        std::move(best), -plenty, {{box.half(0), box.half(1), box.half(2)}, kWidenRounds},
+        std::move(best), -plenty, {{box.half(0), box.half(1), box.half(2)}, shares::kPassageRounds},
         [&](const State& state) { return -margin_(state); },
         [&](State next, int c) {
           double& x = c == 0 ? next.insertion_mm : next.u_free[c - 1];
           x = clamp_to(box, c, x);
-          next.u_free = within_disk(problem_, next.u_free);
+          next.u_free = clamp_to_curvature_disk(problem_.design, next.u_free);
           return next;
         },
         allowed);
@@ -217,13 +219,15 @@ class Threader {
 
   /// How the lock that stands between two cells of the chain may lead from one to the other.
   std::optional<SwitchLink> link_between(std::size_t at, std::size_t to, bool engages) const {
-    std::vector<SwitchLink> links;
-    links_of(problem_.design, chart_, *chain_[at].leaf, chain_[at].box, links);
     const LeafKey key = chain_[to].leaf->key();
-    for (const SwitchLink& link : links)
+    std::optional<SwitchLink> found;
+    const auto look = [&](const SwitchLink& link) {
       if (link.lock == chain_[std::min(at, to)].lock && link.engages == engages && link.other.key() == key)
-        return link;
-    return std::nullopt;
+        found = link;
+      return !found && !effort_.cut_short();
+    };
+    for_each_link(problem_.design, chart_, *chain_[at].leaf, chain_[at].box, effort_, look);
+    return found;
   }
 
   /// The free curvature that the switch needs at this insertion.
@@ -291,8 +295,9 @@ class Threader {
   bool reach_goal(std::size_t k) {
     const Box& box = chain_[k].box;
     for (const State& from : {state_, middle_of(box, state_)})
-      if (const auto goal = descend_to_goal(problem_, from, goal_descent_in(problem_, box))) {
-        const auto holds = [&](const State& s) { return goal_miss(problem_, s) <= 0.0; };
+      if (const auto goal =
+              descend_to_goal(problem_.design, goal_, from, goal_descent_in(problem_.design, box))) {
+        const auto holds = [&](const State& s) { return goal_miss(problem_.design, goal_, s) <= 0.0; };
         const bool within = passage_ == Passage::within;
         move(k, chain_[k].free ? *goal : widened(within ? box : beside(box, box), *goal, holds));
         return true;
@@ -301,35 +306,38 @@ class Threader {
   }
 
   const SearchProblem& problem_;
+  const Goal& goal_;
   const BendChart& chart_;
   const StepJudge& judge_;
   const BodyMargin& margin_;
   const std::vector<ChainCell>& chain_;
   Passage passage_;
   State state_;
+  const Effort& effort_;
   std::vector<Unsure> unsure_;
   Threading out_;
 };
 
 }  // namespace
 
-GoalDescent goal_descent_in(const SearchProblem& problem, const Box& box) {
+GoalDescent goal_descent_in(const Design& design, const Box& box) {
   GoalDescent descent;
   descent.insertion_step_mm = box.half(0);
   descent.curvature_step_per_mm = std::max(box.half(1), box.half(2));
   descent.within = [&](const State& state) {
     State in = state;
     in.insertion_mm = clamp_to(box, 0, in.insertion_mm);
-    in.u_free = within_disk(problem, {clamp_to(box, 1, in.u_free.x()), clamp_to(box, 2, in.u_free.y())});
+    in.u_free =
+        clamp_to_curvature_disk(design, {clamp_to(box, 1, in.u_free.x()), clamp_to(box, 2, in.u_free.y())});
     return in;
   };
   return descent;
 }
 
-Threading thread_chain(const SearchProblem& problem, const BendChart& chart, const StepJudge& judge,
+Threading thread_chain(const Goal& goal, const BendChart& chart, const StepJudge& judge,
                        const BodyMargin& margin, const std::vector<ChainCell>& chain, Passage passage,
-                       const State& from) {
-  return Threader(problem, chart, judge, margin, chain, passage, from).run();
+                       const State& from, const Effort& effort) {
+  return Threader(goal, chart, judge, margin, chain, passage, from, effort).run();
 }
 
 }  // namespace withy

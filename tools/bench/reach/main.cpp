@@ -22,7 +22,7 @@ struct Options {
   std::filesystem::path scene = WITHY_SOURCE_DIR "/scenes/single-bend/scene.toml";
   std::vector<int> locks = {0, 1};
   double spacing_mm = 4.0;
-  std::int64_t work = ReachSettings{}.most_work;
+  std::int64_t work = shares::kReachWork;
 };
 
 struct Tally {
@@ -48,7 +48,7 @@ Verdict verdict_of(SearchOutcome outcome) {
 
 void measure(const SearchProblem& problem, const std::vector<Eigen::Vector3d>& targets_E, std::int64_t work) {
   ReachSettings settings;
-  settings.most_work = work;
+  settings.effort = Effort::of_work(work);
   Tally together;
   double begin = bench::processor_seconds();
   const ReachResult result = search_reach(problem, targets_E, settings);
@@ -63,8 +63,8 @@ void measure(const SearchProblem& problem, const std::vector<Eigen::Vector3d>& t
     SearchProblem one = problem;
     one.goal.point_E = targets_E[i];
     RouteSearchSettings bounded;
-    bounded.most_work = work;
-    const Verdict verdict = verdict_of(RouteSearch(one, bounded).run());
+    bounded.effort = Effort::of_work(work);
+    const Verdict verdict = verdict_of(RouteSearch(one, bounded).run(one.goal));
     alone.count(verdict);
     contradictions += verdict != Verdict::undecided && result.verdict[i] != Verdict::undecided &&
                       verdict != result.verdict[i];

@@ -25,9 +25,9 @@ constexpr double kEdge = 0.3;
 /// The verdict for a lumen whose radius is the critical one and `offset`.
 void check_verdict(const SearchProblem& asked, double offset, const Tube& channel) {
   RouteSearchSettings settings;
-  settings.most_work = kMostWork;
+  settings.effort = Effort::of_work(kMostWork);
   RouteSearch search(asked, settings);
-  const SearchOutcome outcome = search.run();
+  const SearchOutcome outcome = search.run(asked.goal);
   CAPTURE(offset, search.work(), channel.facets_inside_mm, channel.facets_outside_mm);
   REQUIRE(std::abs(offset) > std::max(channel.facets_inside_mm, channel.facets_outside_mm));
   CHECK(outcome == (offset < 0.0 ? SearchOutcome::proved_none : SearchOutcome::found));
