@@ -30,7 +30,7 @@ constexpr double kWidenLeast_mm = 0.05;
 /// A route, tidied, its hunts made where they can be, as a plan: or what stands against it.
 tl::expected<Plan, PlanRefusal> tidy_plan(const StepJudge& judge, const Route& route, const Effort& effort) {
   const Route tidied = tidy(judge, route, effort);
-  auto plan = make_plan(judge, clear_hunts(judge, tidied));
+  auto plan = make_plan(judge, clear_hunts(judge, tidied, effort));
   return plan ? std::move(plan) : make_plan(judge, tidied);
 }
 

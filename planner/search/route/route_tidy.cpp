@@ -188,11 +188,11 @@ Route tidy(const StepJudge& judge, const Route& route, const Effort& effort) {
   return route_of(stays);
 }
 
-Route clear_hunts(const StepJudge& judge, const Route& route) {
+Route clear_hunts(const StepJudge& judge, const Route& route, const Effort& effort) {
   if (judge.problem().design.carriage().kind == CarriageKind::guide) return route;
   Stays stays = stays_of(route);
   for (std::size_t i = 0; i < stays.switches.size(); ++i) clear_hunt(judge, stays, i);
-  for (Stay& stay : stays.stays) stay = thinned(judge, shortened(judge, stay));
+  for (Stay& stay : stays.stays) stay = thinned(judge, shortened(judge, stay, effort));
   return route_of(stays);
 }
 

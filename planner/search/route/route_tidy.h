@@ -15,6 +15,6 @@ Route tidy(const StepJudge& judge, const Route& route, const Effort& effort = Ef
 /// Moves lock switches outwards where their hunts can't be made, to where they can and the motions about them
 /// keep the most clearance, with proved motions only. What no place on the way would do stays as it is, and
 /// so does everything with a guide, where the bend to be held depends on the insertion.
-Route clear_hunts(const StepJudge& judge, const Route& route);
+Route clear_hunts(const StepJudge& judge, const Route& route, const Effort& effort);
 
 }  // namespace withy
