@@ -72,8 +72,9 @@ std::vector<double> list_of(const Eigen::VectorXd& v) {
 
 class Replay {
  public:
-  Replay(const Scene& scene, const ListedPlan& plan)
+  Replay(const Scene& scene, const ListedPlan& plan, int most_samples)
       : plan_(plan),
+        most_samples_(most_samples),
         robot_(robot_for(scene, plan.locks)),
         scene_(robot_.scene),
         wall_(make_solid(read_mesh(scene.mesh_path, scene.mm_per_unit), scene)) {}
@@ -233,7 +234,7 @@ class Replay {
     there.insert(there.end(), back.begin(), back.end());
     const auto known = sampled_.find(there);
     if (known != sampled_.end()) return known->second;
-    return sampled_.emplace(there, least_clearance(robot_, wall_, from, to)).first->second;
+    return sampled_.emplace(there, least_clearance(robot_, wall_, from, to, most_samples_)).first->second;
   }
 
   void clearance(const std::string& where, std::optional<double> said, const State& from, const State& to) {
@@ -727,6 +728,7 @@ class Replay {
   }
 
   const ListedPlan& plan_;
+  int most_samples_;
   std::set<std::string> recomputed_;  // numbers of the summary
   double least_reserve_ = std::numeric_limits<double>::infinity();
   Robot robot_;
@@ -740,7 +742,8 @@ class Replay {
 
 }  // namespace
 
-std::vector<std::string> replay_plan(const std::string& scene_path, const std::string& plan_path) {
+std::vector<std::string> replay_plan(const std::string& scene_path, const std::string& plan_path,
+                                     int most_samples) {
   try {
     const Scene scene = read_scene(scene_path);
     const ListedPlan plan = read_plan(plan_path);
@@ -748,7 +751,7 @@ std::vector<std::string> replay_plan(const std::string& scene_path, const std::s
     if (plan.verdict != "reached") return {"plan: verdict is " + plan.verdict};
     if (plan.scene_sha256 != sha256_of(scene_path)) return {"plan: made of another scene"};
     if (plan.mesh_sha256 != sha256_of(scene.mesh_path)) return {"plan: made with another mesh"};
-    return Replay(scene, plan).run();
+    return Replay(scene, plan, most_samples).run();
   } catch (const std::exception& fault) {
     return {std::string("not readable: ") + fault.what()};
   }

@@ -19,6 +19,9 @@ namespace {
 constexpr long kQuestionsPerChannel = 8;
 constexpr int kMostFaultsShown = 3;
 
+/// Of each motion; at an open outlet more tell little more.
+constexpr int kReplaySamples = 2500;
+
 /// A seed of its own for each thing that is drawn (the finaliser of G. L. Steele, D. Lea and C. H. Flood,
 /// "Fast Splittable Pseudorandom Number Generators", OOPSLA 2014).
 std::uint64_t seed_of(std::uint64_t seed, std::uint64_t what, std::uint64_t index) {
@@ -168,7 +171,7 @@ class Inquiry {
 
   void replay(const Told& told) {
     ++entered_.plans_replayed;
-    const auto faults = withy_plain::replay_plan(told.scene.string(), told.plan.string());
+    const auto faults = withy_plain::replay_plan(told.scene.string(), told.plan.string(), kReplaySamples);
     for (std::size_t i = 0; i < faults.size() && i < kMostFaultsShown; ++i)
       contradict(fmt::format("replay ({}): {}", told.way.words(), faults[i]));
   }
