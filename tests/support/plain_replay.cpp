@@ -671,10 +671,16 @@ class Replay {
           a.kind == "lock" || a.kind == "unlock" ? rates.field_settle_s : travel(state(a.from), state(a.to));
       // The field settles before a sweep too.
       if (a.hunt && a.hunt->made) total += rates.field_settle_s + a.hunt->duration_s.value_or(0);
+      if (rates.drives_coils && a.lock >= 0) total += 2 * coil_ramp_s(rates);
     }
     const bool linear = scene_.tendons->disk_spacing_mm == 0 && !scene_.guide;
     const double slowest = std::min(rates.advance_mm_per_s, rates.tendon_mm_per_s);
     number("duration_s", total, (linear ? 2e-6 : 0.01) / slowest * static_cast<double>(plan_.actions.size()));
+  }
+
+  // Coils that the unit drives go up to their currents and back to none, each in the field's settling time.
+  static double coil_ramp_s(const Actuation& rates) {
+    return rates.field_settle_s > 0 ? rates.field_settle_s : 1.0;
   }
 
   double travel(const State& from, const State& to) const {

@@ -56,6 +56,7 @@ struct Field {
 
 struct Actuation {
   double advance_mm_per_s = 0, tendon_mm_per_s = 0, field_settle_s = 0;
+  bool drives_coils = false;  ///< the unit sets the coils' currents, each over a ramp
 };
 
 struct Scene {
