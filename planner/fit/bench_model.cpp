@@ -7,7 +7,7 @@
 
 #include <fmt/format.h>
 
-#include "planner/report/tendon_inverse.h"
+#include "planner/script/tendon_inverse.h"
 #include "planner/segment/rotation.h"
 #include "planner/segment/shape.h"
 

@@ -9,7 +9,7 @@
 #include <fmt/format.h>
 #include <toml++/toml.h>
 
-#include "geometry/toml_reader.h"
+#include "planner/files/toml_reader.h"
 
 namespace withy {
 namespace {

@@ -10,7 +10,7 @@
 #include <string>
 
 #include "planner/fit/fit.h"
-#include "planner/scene.h"
+#include "planner/scene/scene.h"
 
 namespace withy {
 

@@ -8,7 +8,7 @@
 
 #include <fmt/format.h>
 
-#include "planner/report/csv.h"
+#include "planner/files/csv.h"
 
 namespace withy {
 namespace {

@@ -12,7 +12,7 @@
 
 #include <Eigen/Core>
 
-#include "geometry/input_error.h"
+#include "planner/files/input_error.h"
 #include "planner/segment/state.h"
 
 namespace withy {

@@ -5,8 +5,8 @@
 
 #include <fmt/format.h>
 
+#include "planner/files/markup.h"
 #include "planner/fit/fit_report.h"
-#include "planner/report/markup.h"
 
 namespace withy {
 namespace {

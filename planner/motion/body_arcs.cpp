@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "planner/motion/body_arcs.h"
 
-#include "geometry/lanes.h"
+#include "geometry/distance/lanes.h"
 
 namespace withy {
 

@@ -8,7 +8,7 @@
 // are polynomials in theta^2, Taylor's, smooth at kappa = 0. For |theta| <= kLargestHalfAngle their remainder
 // is below 2^-24 (points) and 1e-12 (frames, which are carried in double precision).
 //
-// Plain data only; two builds of the loop (geometry/lanes.h). Units: mm, rad, frame E.
+// Plain data only; two builds of the loop (geometry/distance/lanes.h). Units: mm, rad, frame E.
 #pragma once
 
 #include <cstdint>

@@ -2,7 +2,7 @@
 // Source of the two builds of the loop in planner/motion/body_arcs.h; included by them and by nothing else.
 #pragma once
 
-#include "geometry/lanes.h"
+#include "geometry/distance/lanes.h"
 #include "planner/motion/body_arcs.h"
 
 namespace withy::WITHY_LANES_NAMESPACE {

@@ -14,8 +14,8 @@
 // From stations to the whole body: between neighbouring stations at most a apart along the body, at fractions
 // 1 - f, f of the way, the point x differs by at most kappa a^2 / 8 from (1 - f) x_1 + f x_2 (linear
 // interpolation of a curve with |x''| <= kappa), where d^2 >= min(d_1, d_2)^2 - a^2 / 4 (d^2 is semiconcave,
-// geometry/distance_field.h). Hence, with m = least + R and R the smallest radius (the loss shrinks as m
-// grows),
+// geometry/distance/distance_field.h). Hence, with m = least + R and R the smallest radius (the loss shrinks
+// as m grows),
 //
 //     whole-body clearance >= sqrt(m^2 - a^2 / 4) - kappa a^2 / 8 - R.
 //
@@ -37,8 +37,8 @@
 #include <memory>
 #include <vector>
 
-#include "geometry/ball_margins.h"
-#include "geometry/distance_field.h"
+#include "geometry/distance/ball_margins.h"
+#include "geometry/distance/distance_field.h"
 #include "planner/motion/body_sampler.h"
 #include "planner/motion/motion_bounds.h"
 

@@ -5,7 +5,7 @@
 #include <cassert>
 #include <cmath>
 
-#include "geometry/lanes.h"
+#include "geometry/distance/lanes.h"
 #include "planner/segment/shape.h"
 
 namespace withy {

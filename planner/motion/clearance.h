@@ -13,8 +13,8 @@
 
 #include <Eigen/Core>
 
-#include "geometry/distance_field.h"
-#include "geometry/wall_distance.h"
+#include "geometry/channel/wall_distance.h"
+#include "geometry/distance/distance_field.h"
 
 namespace withy {
 

@@ -7,7 +7,7 @@
 
 #include <fmt/format.h>
 
-#include "geometry/words.h"
+#include "planner/files/words.h"
 
 namespace withy {
 namespace {

@@ -13,7 +13,7 @@
 #include <mutex>
 #include <string>
 
-#include "planner/search/scene_problem.h"
+#include "planner/search/ask/scene_problem.h"
 
 namespace withy {
 

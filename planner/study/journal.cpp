@@ -13,7 +13,7 @@
 #include <sys/file.h>
 #include <unistd.h>
 
-#include "geometry/toml_reader.h"
+#include "planner/files/toml_reader.h"
 
 namespace withy {
 namespace {

@@ -21,7 +21,7 @@
 #include <string>
 #include <vector>
 
-#include "geometry/input_error.h"
+#include "planner/files/input_error.h"
 #include "planner/study/shard.h"
 
 namespace withy {

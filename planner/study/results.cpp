@@ -5,8 +5,8 @@
 
 #include <fmt/format.h>
 
-#include "geometry/words.h"
-#include "planner/report/csv.h"
+#include "planner/files/csv.h"
+#include "planner/files/words.h"
 #include "planner/study/study_page.h"
 #include "planner/study/study_run.h"
 

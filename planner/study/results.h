@@ -8,7 +8,7 @@
 
 #include <nlohmann/json.hpp>
 
-#include "planner/report/file_output.h"
+#include "planner/files/file_output.h"
 #include "planner/study/journal.h"
 #include "planner/study/study.h"
 

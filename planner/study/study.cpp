@@ -8,7 +8,7 @@
 
 #include <fmt/format.h>
 
-#include "planner/sha256.h"
+#include "planner/files/sha256.h"
 
 namespace withy {
 namespace {

@@ -18,7 +18,7 @@
 #include <utility>
 #include <vector>
 
-#include "planner/scene.h"
+#include "planner/scene/scene.h"
 
 namespace withy {
 

@@ -5,9 +5,9 @@
 
 #include <fmt/format.h>
 
-#include "geometry/words.h"
-#include "planner/report/cautions.h"
-#include "planner/report/markup.h"
+#include "planner/files/cautions.h"
+#include "planner/files/markup.h"
+#include "planner/files/words.h"
 #include "planner/study/results.h"
 
 namespace withy {

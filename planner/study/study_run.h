@@ -6,7 +6,7 @@
 #include <string>
 #include <string_view>
 
-#include "planner/search/scene_problem.h"
+#include "planner/search/ask/scene_problem.h"
 #include "planner/study/study.h"
 
 namespace withy {

@@ -14,7 +14,7 @@
 #include <Eigen/Geometry>
 
 #include "planner/motion/verify.h"
-#include "planner/search/answer.h"
+#include "planner/plan/answer.h"
 #include "planner/search/problem.h"
 #include "planner/tolerance/errors.h"
 

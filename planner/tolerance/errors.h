@@ -26,7 +26,7 @@
 
 #include <Eigen/Core>
 
-#include "planner/scene.h"
+#include "planner/scene/scene.h"
 
 namespace withy {
 

@@ -7,7 +7,7 @@
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 
-#include "planner/report/csv.h"
+#include "planner/files/csv.h"
 #include "planner/segment/shape.h"
 
 namespace withy {

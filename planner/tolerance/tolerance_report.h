@@ -5,7 +5,7 @@
 #include <array>
 #include <string>
 
-#include "planner/scene.h"
+#include "planner/scene/scene.h"
 #include "planner/tolerance/monte_carlo.h"
 #include "planner/tolerance/worst_case.h"
 

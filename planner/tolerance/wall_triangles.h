@@ -9,7 +9,7 @@
 
 #include <Eigen/Core>
 
-#include "geometry/channel.h"
+#include "geometry/channel/channel.h"
 
 namespace withy {
 

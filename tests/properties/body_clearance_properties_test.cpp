@@ -10,7 +10,7 @@
 
 #include <catch2/catch.hpp>
 
-#include "geometry/lanes.h"
+#include "geometry/distance/lanes.h"
 #include "planner/motion/body_clearance.h"
 #include "planner/segment/shape.h"
 #include "tests/support/random_bodies.h"

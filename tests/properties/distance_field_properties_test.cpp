@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// The field's bounds against the exact distance (CGAL, geometry/wall_distance.h, itself held against brute
-// force and FCL elsewhere), and its two builds against each other.
+// The field's bounds against the exact distance (CGAL, geometry/channel/wall_distance.h, itself held against
+// brute force and FCL elsewhere), and its two builds against each other.
 #include <algorithm>
 #include <cmath>
 #include <limits>
@@ -9,9 +9,9 @@
 
 #include <catch2/catch.hpp>
 
-#include "geometry/ball_margins.h"
-#include "geometry/distance_field.h"
-#include "geometry/lanes.h"
+#include "geometry/distance/ball_margins.h"
+#include "geometry/distance/distance_field.h"
+#include "geometry/distance/lanes.h"
 #include "tests/support/random_bodies.h"
 
 using namespace withy;
@@ -201,8 +201,8 @@ TEST_CASE("Margins of a row of balls: the builds agree, and each is the field's 
   constexpr int kBalls = 40;
   std::vector<float> x(kBalls), y(kBalls), z(kBalls), radius(kBalls), slack(kBalls), lower(kBalls),
       other(kBalls);
-  // V is rounded to a few parts in 10^6 and, near the wall, of h^2 (geometry/distance_field_view.h); the root
-  // makes of the latter sqrt(2e-5) h.
+  // V is rounded to a few parts in 10^6 and, near the wall, of h^2 (geometry/distance/distance_field_view.h);
+  // the root makes of the latter sqrt(2e-5) h.
   const double blur =
       std::sqrt(2e-5) * static_cast<double>(view.spacing) + static_cast<double>(view.rounding);
   for (int i = 0; i < kCases / kBalls * 4; ++i) {

@@ -12,7 +12,7 @@
 #include <catch2/catch.hpp>
 #include <fmt/format.h>
 
-#include "planner/report/script_iso6983.h"
+#include "planner/script/script_iso6983.h"
 #include "tests/support/bench_plan.h"
 #include "tests/support/interpreter.h"
 #include "tests/support/run_program.h"

@@ -11,7 +11,7 @@
 #include <catch2/catch.hpp>
 #include <fmt/format.h>
 
-#include "geometry/mesh.h"
+#include "geometry/mesh/mesh.h"
 #include "tests/support/plain_replay.h"
 #include "tests/support/run_program.h"
 #include "tests/support/temporary_folder.h"

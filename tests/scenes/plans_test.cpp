@@ -13,7 +13,7 @@
 
 #include <catch2/catch.hpp>
 
-#include "planner/report/script_file.h"
+#include "planner/script/script_file.h"
 #include "tests/support/interpreter.h"
 #include "tests/support/plain_replay.h"
 #include "tests/support/run_program.h"

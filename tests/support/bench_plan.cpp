@@ -10,7 +10,8 @@
 
 #include <fmt/format.h>
 
-#include "geometry/wall_distance.h"
+#include "geometry/channel/wall_distance.h"
+#include "planner/script/script.h"
 #include "planner/segment/field.h"
 #include "planner/segment/shape.h"
 #include "tests/support/plain_channels.h"
@@ -218,7 +219,8 @@ withy::Answer Bench::answer() const {
 
 std::string Bench::plan_text() const {
   return withy::write_plan({scene(), design(), answer(), "scene.toml",
-                            [&](const withy::State& state) { return verifier().clearance(state).lower_mm; }});
+                            [&](const withy::State& state) { return verifier().clearance(state).lower_mm; },
+                            std::nullopt, withy::plan_duration_s(scene(), design(), plan_)});
 }
 
 }  // namespace withy_test

@@ -13,8 +13,8 @@
 #include <string>
 
 #include "planner/motion/verify.h"
-#include "planner/report/plan.h"
-#include "planner/scene.h"
+#include "planner/plan/plan.h"
+#include "planner/scene/scene.h"
 #include "tests/support/temporary_folder.h"
 
 namespace withy_test {

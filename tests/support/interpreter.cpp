@@ -7,7 +7,7 @@
 
 #include <fmt/format.h>
 
-#include "planner/report/script_iso6983.h"
+#include "planner/script/script_iso6983.h"
 #include "tests/support/run_program.h"
 
 namespace withy_test {

@@ -9,8 +9,8 @@
 #include <string_view>
 #include <vector>
 
-#include "planner/report/script.h"
-#include "planner/scene.h"
+#include "planner/scene/scene.h"
+#include "planner/script/script.h"
 
 namespace withy_test {
 

@@ -7,7 +7,7 @@
 #include <memory>
 #include <random>
 
-#include "geometry/distance_field.h"
+#include "geometry/distance/distance_field.h"
 #include "planner/segment/state.h"
 #include "tests/support/tube.h"
 

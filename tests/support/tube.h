@@ -9,7 +9,7 @@
 #include <cstdint>
 #include <memory>
 
-#include "geometry/channel.h"
+#include "geometry/channel/channel.h"
 
 namespace withy::testing {
 

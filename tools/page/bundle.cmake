@@ -12,7 +12,7 @@ set(npm_patience --fetch-retries=1 --fetch-retry-mintimeout=1000 --fetch-retry-m
 function(give_up reason)
   string(REPLACE "\"" "'" reason "${reason}")
   file(WRITE "${OUT}" "// Written by the build: the page could not be bundled.
-#include \"planner/report/page_bundle.h\"
+#include \"planner/show/page_bundle.h\"
 namespace withy {
 const std::string_view kPageBundle;
 const std::string_view kPageBundleFault = \"${reason}\";

@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Bundles the page: node bundle.mjs OUT. The result is the page whole but for its title and data: as HTML, or, when OUT
-// ends in .cpp, as the source file that planner/report/page_bundle.h declares.
+// ends in .cpp, as the source file that planner/show/page_bundle.h declares.
 
 import { build } from 'esbuild';
 import { readFile, writeFile } from 'node:fs/promises';
@@ -43,7 +43,7 @@ function cppSource(text) {
   const pieces = [];
   for (let at = 0; at < text.length; at += 16000) pieces.push(`R"${kDelimiter}(${text.slice(at, at + 16000)})${kDelimiter}"`);
   return `// Written by the build from tools/page.
-#include "planner/report/page_bundle.h"
+#include "planner/show/page_bundle.h"
 namespace withy {
 const std::string_view kPageBundle =
 ${pieces.join('\n')};

@@ -5,9 +5,9 @@
 
 #include <fmt/format.h>
 
-#include "geometry/channel_maker.h"
-#include "geometry/mesh.h"
-#include "geometry/recipe.h"
+#include "geometry/mesh/mesh.h"
+#include "geometry/phantom/channel_maker.h"
+#include "geometry/phantom/recipe.h"
 #include "tools/withy/commands.h"
 
 namespace withy {

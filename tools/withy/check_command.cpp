@@ -8,9 +8,9 @@
 
 #include <fmt/format.h>
 
-#include "geometry/centreline.h"
-#include "geometry/wall_distance.h"
-#include "planner/scene.h"
+#include "geometry/channel/centreline.h"
+#include "geometry/channel/wall_distance.h"
+#include "planner/scene/scene.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/progress.h"
 

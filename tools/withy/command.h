@@ -20,7 +20,7 @@
 
 #include <CLI/CLI.hpp>
 
-#include "geometry/input_error.h"
+#include "planner/files/input_error.h"
 
 namespace withy {
 

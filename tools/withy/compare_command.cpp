@@ -7,7 +7,7 @@
 
 #include <fmt/format.h>
 
-#include "planner/report/comparison.h"
+#include "planner/show/comparison.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 #include "tools/withy/planning.h"

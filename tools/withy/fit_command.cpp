@@ -7,10 +7,10 @@
 
 #include <fmt/format.h>
 
+#include "planner/files/file_output.h"
 #include "planner/fit/fit_report.h"
 #include "planner/fit/fitted_scene.h"
-#include "planner/report/file_output.h"
-#include "planner/scene.h"
+#include "planner/scene/scene.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 #include "tools/withy/progress.h"

@@ -8,10 +8,10 @@
 
 #include <fmt/format.h>
 
-#include "geometry/toml_reader.h"
-#include "planner/report/file_output.h"
-#include "planner/report/page.h"
-#include "planner/report/plan.h"
+#include "planner/files/file_output.h"
+#include "planner/files/toml_reader.h"
+#include "planner/plan/plan.h"
+#include "planner/show/page.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 #include "tools/withy/progress.h"

@@ -11,9 +11,9 @@
 
 #include <fmt/format.h>
 
-#include "planner/report/file_output.h"
-#include "planner/report/place_report.h"
-#include "planner/search/scene_problem.h"
+#include "planner/files/file_output.h"
+#include "planner/search/ask/scene_problem.h"
+#include "planner/show/place_report.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 #include "tools/withy/planning.h"

@@ -9,8 +9,8 @@
 
 #include <fmt/format.h>
 
-#include "planner/report/picture.h"
-#include "planner/search/ompl_planners.h"
+#include "planner/search/ompl/ompl_planners.h"
+#include "planner/show/picture.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 #include "tools/withy/planning.h"

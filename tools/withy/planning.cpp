@@ -5,11 +5,11 @@
 
 #include <fmt/format.h>
 
-#include "planner/report/page.h"
-#include "planner/report/plan.h"
-#include "planner/report/script.h"
-#include "planner/report/script_csv.h"
-#include "planner/report/script_iso6983.h"
+#include "planner/plan/plan.h"
+#include "planner/script/script.h"
+#include "planner/script/script_csv.h"
+#include "planner/script/script_iso6983.h"
+#include "planner/show/page.h"
 
 namespace withy {
 
@@ -45,7 +45,8 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
 std::string plan_text(const PreparedScene& prepared, const Asked& asked, const std::string& scene_file) {
   const MotionVerifier verifier(asked.problem.design, *asked.problem.distance);
   return write_plan({prepared.scene, asked.problem.design, asked.answer, scene_file,
-                     [&](const State& state) { return verifier.clearance(state).lower_mm; }});
+                     [&](const State& state) { return verifier.clearance(state).lower_mm; }, std::nullopt,
+                     plan_duration_s(prepared.scene, asked.problem.design, asked.answer.plan)});
 }
 
 void add_scripts(FileBatch& batch, const std::filesystem::path& folder, const Scene& scene,

@@ -7,9 +7,9 @@
 #include <string>
 #include <vector>
 
-#include "planner/report/file_output.h"
-#include "planner/search/scene_problem.h"
-#include "planner/search/solve.h"
+#include "planner/files/file_output.h"
+#include "planner/search/ask/scene_problem.h"
+#include "planner/search/ask/solve.h"
 #include "tools/withy/command.h"
 #include "tools/withy/progress.h"
 

@@ -9,14 +9,14 @@
 
 #include <fmt/format.h>
 
-#include "geometry/word_reader.h"
-#include "geometry/words.h"
-#include "planner/report/file_output.h"
-#include "planner/report/reach_report.h"
-#include "planner/report/target_table.h"
-#include "planner/search/lumen_lattice.h"
-#include "planner/search/scene_problem.h"
-#include "planner/search/solve.h"
+#include "planner/files/file_output.h"
+#include "planner/files/word_reader.h"
+#include "planner/files/words.h"
+#include "planner/search/ask/lumen_lattice.h"
+#include "planner/search/ask/scene_problem.h"
+#include "planner/search/ask/solve.h"
+#include "planner/search/ask/target_table.h"
+#include "planner/show/reach_report.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 #include "tools/withy/progress.h"

@@ -10,9 +10,9 @@
 #include <fmt/format.h>
 
 #include "planner/motion/verify.h"
-#include "planner/report/replay.h"
-#include "planner/report/script_file.h"
-#include "planner/search/scene_problem.h"
+#include "planner/script/replay.h"
+#include "planner/script/script_file.h"
+#include "planner/search/ask/scene_problem.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/progress.h"
 

@@ -7,11 +7,11 @@
 
 #include <fmt/format.h>
 
-#include "planner/report/file_output.h"
-#include "planner/report/plan.h"
-#include "planner/report/script.h"
-#include "planner/report/script_csv.h"
-#include "planner/report/script_iso6983.h"
+#include "planner/files/file_output.h"
+#include "planner/plan/plan.h"
+#include "planner/script/script.h"
+#include "planner/script/script_csv.h"
+#include "planner/script/script_iso6983.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 

@@ -8,7 +8,7 @@
 
 #include <fmt/format.h>
 
-#include "geometry/words.h"
+#include "planner/files/words.h"
 #include "planner/study/journal.h"
 #include "planner/study/results.h"
 #include "planner/study/runner.h"

@@ -8,9 +8,9 @@
 
 #include <fmt/format.h>
 
-#include "planner/report/file_output.h"
-#include "planner/report/switch_report.h"
-#include "planner/scene.h"
+#include "planner/files/file_output.h"
+#include "planner/scene/scene.h"
+#include "planner/switching/switch_report.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 #include "tools/withy/progress.h"

@@ -6,9 +6,9 @@
 
 #include <fmt/format.h>
 
-#include "planner/report/file_output.h"
-#include "planner/report/plan.h"
-#include "planner/search/scene_problem.h"
+#include "planner/files/file_output.h"
+#include "planner/plan/plan.h"
+#include "planner/search/ask/scene_problem.h"
 #include "planner/tolerance/tolerance_report.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"

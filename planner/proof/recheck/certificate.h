@@ -34,7 +34,7 @@
 #include <string>
 #include <vector>
 
-#include "geometry/input_error.h"
+#include "planner/files/input_error.h"
 #include "planner/proof/recheck/cover.h"
 #include "planner/proof/recheck/lattice.h"
 

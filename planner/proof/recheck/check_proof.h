@@ -31,7 +31,7 @@
 
 #include <functional>
 
-#include "geometry/wall_distance.h"
+#include "geometry/channel/wall_distance.h"
 #include "planner/proof/recheck/blocked.h"
 #include "planner/proof/recheck/field.h"
 #include "planner/proof/recheck/leaves.h"

@@ -12,7 +12,7 @@
 //   from outside:  if c is outside the solid and no face that is not wall (entry opening, open outlet) meets
 //   the ball,
 //     the straight way from c to a p inside the solid leaves the outside through a wall face, so D(p) <= r.
-//     (Outside: CGAL's exact predicates, geometry/wall_distance.h.)
+//     (Outside: CGAL's exact predicates, geometry/channel/wall_distance.h.)
 #pragma once
 
 #include <atomic>
@@ -21,7 +21,7 @@
 
 #include <Eigen/Core>
 
-#include "geometry/wall_distance.h"
+#include "geometry/channel/wall_distance.h"
 #include "planner/proof/recheck/body.h"
 
 namespace withy::recheck {

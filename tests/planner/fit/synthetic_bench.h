@@ -10,7 +10,7 @@
 #include <catch2/catch.hpp>
 
 #include "planner/fit/fit.h"
-#include "planner/scene.h"
+#include "planner/scene/scene.h"
 #include "tests/support/plain_bench.h"
 #include "tests/support/temporary_folder.h"
 

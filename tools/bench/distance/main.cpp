@@ -16,8 +16,8 @@
 #include <sched.h>
 #include <unistd.h>
 
-#include "geometry/lanes.h"
-#include "geometry/mesh.h"
+#include "geometry/distance/lanes.h"
+#include "geometry/mesh/mesh.h"
 #include "planner/motion/body_clearance.h"
 #include "planner/motion/verify.h"
 #include "planner/segment/shape.h"

@@ -13,9 +13,9 @@
 #include <CLI/CLI.hpp>
 #include <fmt/format.h>
 
-#include "planner/search/place_search.h"
-#include "planner/search/scene_problem.h"
-#include "planner/search/solve.h"
+#include "planner/search/ask/scene_problem.h"
+#include "planner/search/ask/solve.h"
+#include "planner/search/layouts/place_search.h"
 #include "tools/bench/support/machine.h"
 
 using namespace withy;

@@ -8,10 +8,10 @@
 #include <CLI/CLI.hpp>
 #include <fmt/format.h>
 
-#include "planner/search/lumen_lattice.h"
-#include "planner/search/reach_search.h"
-#include "planner/search/route_search.h"
-#include "planner/search/scene_problem.h"
+#include "planner/search/ask/lumen_lattice.h"
+#include "planner/search/ask/reach_search.h"
+#include "planner/search/ask/scene_problem.h"
+#include "planner/search/route/route_search.h"
 #include "tools/bench/support/machine.h"
 
 using namespace withy;

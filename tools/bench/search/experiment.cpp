@@ -10,7 +10,7 @@
 #include <ompl/geometric/SimpleSetup.h>
 #include <ompl/tools/benchmark/Benchmark.h>
 
-#include "planner/search/ompl_planners.h"
+#include "planner/search/ompl/ompl_planners.h"
 
 namespace withy::bench {
 

@@ -11,7 +11,7 @@
 #include <string>
 #include <vector>
 
-#include "planner/search/answer.h"
+#include "planner/plan/answer.h"
 #include "planner/search/problem.h"
 
 namespace withy::bench {

@@ -13,9 +13,9 @@
 #include <ompl/util/Console.h>
 #include <ompl/util/RandomNumbers.h>
 
-#include "planner/report/file_output.h"
-#include "planner/search/ompl_planners.h"
-#include "planner/search/scene_problem.h"
+#include "planner/files/file_output.h"
+#include "planner/search/ask/scene_problem.h"
+#include "planner/search/ompl/ompl_planners.h"
 #include "tools/bench/search/experiment.h"
 #include "tools/bench/search/tables.h"
 #include "tools/bench/support/machine.h"

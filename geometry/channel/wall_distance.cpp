@@ -1,0 +1,166 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "geometry/channel/wall_distance.h"
+
+#include <cassert>
+#include <cmath>
+#include <cstddef>
+#include <limits>
+#include <utility>
+#include <vector>
+
+#include <CGAL/AABB_face_graph_triangle_primitive.h>
+#include <CGAL/AABB_traits.h>
+#include <CGAL/AABB_tree.h>
+#include <CGAL/AABB_triangle_primitive.h>
+#include <CGAL/Exact_predicates_inexact_constructions_kernel.h>
+#include <CGAL/Side_of_triangle_mesh.h>
+#include <CGAL/Surface_mesh.h>
+
+namespace withy {
+namespace {
+
+using Kernel = CGAL::Exact_predicates_inexact_constructions_kernel;
+using Point = Kernel::Point_3;
+using Triangle = Kernel::Triangle_3;
+using Surface = CGAL::Surface_mesh<Point>;
+
+using SolidPrimitive = CGAL::AABB_face_graph_triangle_primitive<Surface>;
+using SolidTree = CGAL::AABB_tree<CGAL::AABB_traits<Kernel, SolidPrimitive>>;
+using Inside = CGAL::Side_of_triangle_mesh<Surface, Kernel, CGAL::Default, SolidTree>;
+
+using TriangleIterator = std::vector<Triangle>::const_iterator;
+using PatchPrimitive = CGAL::AABB_triangle_primitive<Kernel, TriangleIterator>;
+using PatchTree = CGAL::AABB_tree<CGAL::AABB_traits<Kernel, PatchPrimitive>>;
+
+Point to_cgal(const Eigen::Vector3d& p) {
+  return {p.x(), p.y(), p.z()};
+}
+Eigen::Vector3d to_eigen(const Point& p) {
+  return {p.x(), p.y(), p.z()};
+}
+
+/// The faces of one role, with a tree to find the nearest of them.
+class Patch {
+ public:
+  Patch(const Channel& channel, FaceRole role) {
+    const TriangleMesh& mesh = channel.mesh_E;
+    for (std::size_t f = 0; f < mesh.triangles.size(); ++f) {
+      if (channel.role[f] != role) continue;
+      const auto& t = mesh.triangles[f];
+      triangles_.emplace_back(to_cgal(mesh.vertices[t[0]]), to_cgal(mesh.vertices[t[1]]),
+                              to_cgal(mesh.vertices[t[2]]));
+      face_.push_back(static_cast<int>(f));
+    }
+    if (triangles_.empty()) return;
+    tree_.insert(triangles_.cbegin(), triangles_.cend());
+    // CGAL builds at the first query otherwise, behind a lock; here queries stay read-only.
+    tree_.build();
+    tree_.accelerate_distance_queries();
+  }
+  Patch(const Patch&) = delete;
+  Patch& operator=(const Patch&) = delete;
+
+  bool empty() const { return triangles_.empty(); }
+
+  WallDistance::Nearest nearest(const Eigen::Vector3d& p_E) const {
+    const auto [point, triangle] = tree_.closest_point_and_primitive(to_cgal(p_E));
+    const Eigen::Vector3d q_E = to_eigen(point);
+    return {q_E, (q_E - p_E).norm(), face_[static_cast<std::size_t>(triangle - triangles_.cbegin())]};
+  }
+
+ private:
+  std::vector<Triangle> triangles_;
+  std::vector<int> face_;
+  PatchTree tree_;
+};
+
+Surface surface_of(const TriangleMesh& mesh) {
+  Surface surface;
+  surface.reserve(static_cast<Surface::size_type>(mesh.vertices.size()),
+                  static_cast<Surface::size_type>(mesh.triangles.size() * 3 / 2),
+                  static_cast<Surface::size_type>(mesh.triangles.size()));
+  for (const Eigen::Vector3d& v : mesh.vertices) surface.add_vertex(to_cgal(v));
+  for (const auto& t : mesh.triangles) {
+    const auto vertex = [](int i) { return Surface::Vertex_index(static_cast<Surface::size_type>(i)); };
+    [[maybe_unused]] const auto face = surface.add_face(vertex(t[0]), vertex(t[1]), vertex(t[2]));
+    assert(face != Surface::null_face());
+  }
+  return surface;
+}
+
+/// Does the opening lie in the entry plane, so that "on the plane" is also "on the solid's surface"?
+bool opening_is_flush(const Channel& channel) {
+  for (const Opening& opening : channel.openings) {
+    if (opening.is_entry) {
+      return opening.z_min_mm >= -kEntryPlaneContact_mm && opening.z_max_mm <= kEntryPlaneContact_mm;
+    }
+  }
+  return false;
+}
+
+}  // namespace
+
+struct WallDistance::Impl {
+  explicit Impl(std::shared_ptr<const Channel> the_channel)
+      : channel(std::move(the_channel)),
+        wall(*channel, FaceRole::wall),
+        outlets(*channel, FaceRole::open_outlet),
+        surface(surface_of(channel->mesh_E)),
+        solid(faces(surface).begin(), faces(surface).end(), surface),
+        side(built(solid)),
+        flush(opening_is_flush(*channel)) {}
+
+  static const SolidTree& built(SolidTree& tree) {
+    tree.build();
+    return tree;
+  }
+
+  std::shared_ptr<const Channel> channel;
+  Patch wall;
+  Patch outlets;
+  Surface surface;
+  SolidTree solid;
+  Inside side;
+  bool flush;
+};
+
+WallDistance::WallDistance(std::shared_ptr<const Channel> channel)
+    : impl_(std::make_unique<Impl>(std::move(channel))) {
+  assert(!impl_->wall.empty());
+}
+
+WallDistance::~WallDistance() = default;
+WallDistance::WallDistance(WallDistance&&) noexcept = default;
+WallDistance& WallDistance::operator=(WallDistance&&) noexcept = default;
+
+WallDistance::Nearest WallDistance::nearest(const Eigen::Vector3d& p_E) const {
+  return impl_->wall.nearest(p_E);
+}
+
+bool WallDistance::inside(const Eigen::Vector3d& p_E) const {
+  Eigen::Vector3d q_E = p_E;
+  if (impl_->flush && std::abs(p_E.z()) <= kEntryPlaneContact_mm &&
+      p_E.head<2>().norm() <= impl_->channel->entry.opening_radius_mm) {
+    q_E.z() = 2.0 * kEntryPlaneContact_mm;
+  }
+  return impl_->side(to_cgal(q_E)) != CGAL::ON_UNBOUNDED_SIDE;
+}
+
+double WallDistance::outlet_distance(const Eigen::Vector3d& p_E) const {
+  if (impl_->outlets.empty()) return std::numeric_limits<double>::infinity();
+  return impl_->outlets.nearest(p_E).distance_mm;
+}
+
+bool WallDistance::has_open_outlet() const {
+  return !impl_->outlets.empty();
+}
+
+const Channel& WallDistance::channel() const {
+  return *impl_->channel;
+}
+
+std::shared_ptr<const Channel> WallDistance::channel_pointer() const {
+  return impl_->channel;
+}
+
+}  // namespace withy

@@ -1,0 +1,42 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Upper bounds of the signed distance D where the field keeps nothing: how deep outside the lumen is a point?
+//
+// Space is cut into cubes; the first question about a cube computes the exact distance at its centre q and
+// keeps it. For x in the cube and y within `reach` of x, both past the entry plane, with r = |x - q|:
+//     D(y) <= D(q) + r + |y - x|      unless a passage (distance_field.h) is within r + reach of q,
+//     D(y) <= |D(q)| + r + |y - x|    else:
+// the distance to the wall changes no faster than the point moves, and its sign changes at the wall or
+// through a passage only. No cube lies on both sides of the entry plane.
+//
+// Units: mm, frame E.
+#pragma once
+
+#include <memory>
+#include <unordered_map>
+
+#include <Eigen/Core>
+
+#include "geometry/distance/distance_field.h"
+
+namespace withy {
+
+/// One thread's: it keeps what it has found out.
+class OutsideBound {
+ public:
+  explicit OutsideBound(std::shared_ptr<const DistanceField> field) : field_(std::move(field)) {}
+
+  /// An upper bound of D(y) - |y - p| over y within `reach_mm` of p and past the entry plane. p is past it.
+  double upper(const Eigen::Vector3d& p_E, double reach_mm);
+
+ private:
+  struct Known {
+    float distance;  // D at the centre, rounded up
+    float passage;   // to the nearest passage, rounded down
+  };
+  Known look(const Eigen::Vector3d& centre_E) const;
+
+  std::shared_ptr<const DistanceField> field_;
+  std::unordered_map<std::uint64_t, Known> known_;
+};
+
+}  // namespace withy

@@ -1,9 +1,0 @@
-// SPDX-License-Identifier: GPL-3.0-or-later
-#include "geometry/face_packets_loops.h"
-
-namespace withy {
-
-const FacePacketsKernel kFacePacketsPortable = {
-    &WITHY_LANES_NAMESPACE::narrow, &WITHY_LANES_NAMESPACE::measure, &WITHY_LANES_NAMESPACE::nearest};
-
-}  // namespace withy

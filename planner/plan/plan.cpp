@@ -1,0 +1,284 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/plan/plan.h"
+
+#include <algorithm>
+#include <cassert>
+#include <cmath>
+#include <limits>
+#include <numbers>
+
+#include <fmt/format.h>
+
+#include "planner/scene/scene_json.h"
+#include "planner/segment/hardware.h"
+#include "planner/segment/shape.h"
+
+namespace withy {
+namespace {
+
+using Json = nlohmann::ordered_json;
+
+constexpr double kDegreesPerRadian = 180.0 / std::numbers::pi;
+
+/// What is not finite has no number in JSON: null. Adding zero takes the sign off a negative zero.
+Json number(double value) {
+  return std::isfinite(value) ? Json(value + 0.0) : Json(nullptr);
+}
+
+template <class Range>
+Json numbers(const Range& range) {
+  Json list = Json::array();
+  for (const double value : range) list.push_back(number(value));
+  return list;
+}
+
+/// Degrees from radians, without the last digits that the two factors leave: 33 degrees read and written are
+/// 33 degrees.
+Json degrees(double radians) {
+  constexpr double kDigits = 1e10;
+  return number(std::round(radians * kDegreesPerRadian * kDigits) / kDigits);
+}
+
+/// A plan's maximum beside its limit: keys NAME_max_UNIT, NAME_limit_UNIT, NAME_margin_UNIT.
+struct Measured {
+  std::string name;
+  std::string unit;
+  std::optional<double> largest;
+  std::optional<double> limit;
+};
+
+class PlanWriter {
+ public:
+  explicit PlanWriter(const PlanRecord& record)
+      : record_(record), design_(record.design), hardware_(record.design), X_SE_(record.scene.entry.X_SE) {}
+
+  std::string text() const {
+    const Answer& answer = record_.answer;
+    const Scene& scene = record_.scene;
+    Json plan;
+    plan["format"] = "withy-plan";
+    plan["version"] = 1;
+    plan["scene"] = scene_json(scene, record_.scene_file);
+    plan["verdict"] = name_of(answer.verdict);
+    plan["why"] = answer.why;
+    plan["checked"] = answer.checked;
+    plan["not_checked"] = answer.not_checked;
+    plan["locks"] = answer.locks;
+    plan["seed"] = answer.seed;
+    plan["seconds"] = number(answer.seconds);
+    plan["segment"] = segment();
+    plan["summary"] = answer.plan ? summary(*answer.plan) : Json(nullptr);
+    plan["states"] = states();
+    plan["actions"] = actions();
+    plan["proof"] = answer.coverage ? proof(*answer.coverage) : Json(nullptr);
+    plan["approach"] = answer.approach ? approach(*answer.approach) : Json(nullptr);
+    return laid_out(plan);
+  }
+
+ private:
+  Json segment() const {
+    const Segment& s = design_.segment();
+    Json out = {{"length_mm", number(s.length_mm)},
+                {"radius_mm", number(s.radius_mm)},
+                {"tip_rigid_mm", number(s.tip_rigid_mm)},
+                {"curvature_max_per_mm", number(s.curvature_max_per_mm)},
+                {"flexural_rigidity_Nmm2", number(s.flexural_rigidity_Nmm2)}};
+    const LockLayout& layout = design_.layout();
+    out["station_mm"] = numbers(layout.station_mm);
+    out["clock_deg"] = Json::array();
+    for (const double clock : layout.clock_rad) out["clock_deg"].push_back(degrees(clock));
+    out["layout_assumed"] = layout.assumed;
+    if (design_.lock_count() > 0) {
+      out["body_length_mm"] = number(design_.lock().body_length_mm);
+      out["body_radius_mm"] = number(design_.lock().body_radius_mm);
+    }
+    out["carriage"] = {{"kind", design_.carriage().kind == CarriageKind::guide ? "guide" : "free"},
+                       {"insertion_max_mm", number(design_.carriage().insertion_max_mm)}};
+    return out;
+  }
+
+  Json state_json(const State& state) const {
+    const HardwareUse use = hardware_.use(state);
+    const auto regions = regions_of(design_, state);
+    Json out;
+    out["insertion_mm"] = number(state.insertion_mm);
+    out["locked"] = Json::array();
+    for (int i = 0; i < design_.lock_count(); ++i)
+      out["locked"].push_back(state.engaged.test(static_cast<std::size_t>(i)));
+    out["regions"] = Json::array();
+    for (const Region& region : regions)
+      out["regions"].push_back({{"from_mm", number(region.from_mm)},
+                                {"to_mm", number(region.to_mm)},
+                                {"curvature_per_mm", numbers(region.u)}});
+    out["pull_mm"] = numbers(use.pull_mm);
+    out["tension_N"] = numbers(use.tension_N);
+    out["tip_mm"] = numbers(tip_S(state).translation());
+    out["clearance_mm"] = number(record_.state_clearance(state));
+    out["lock_moment_Nmm"] = numbers(use.lock_moment_Nmm);
+    return out;
+  }
+
+  Eigen::Isometry3d tip_S(const State& state) const { return X_SE_ * Shape(design_, state).tip_E(); }
+
+  Json states() const {
+    Json list = Json::array();
+    if (!record_.answer.plan) return list;
+    for (const State& state : record_.answer.plan->states) list.push_back(state_json(state));
+    return list;
+  }
+
+  Json actions() const {
+    Json list = Json::array();
+    if (!record_.answer.plan) return list;
+    for (const PlannedAction& action : record_.answer.plan->actions) {
+      Json out = {{"kind", name_of(action.kind)},
+                  {"leg", action.leg == Leg::in ? "in" : "out"},
+                  {"from", action.from},
+                  {"to", action.to}};
+      if (action.kind == ActionKind::lock || action.kind == ActionKind::unlock) add_switch(action, out);
+      out["clearance_mm"] = number(action.clearance_mm);
+      list.push_back(std::move(out));
+    }
+    return list;
+  }
+
+  void add_switch(const PlannedAction& action, Json& out) const {
+    out["lock"] = action.lock + 1;
+    out["field_mT"] = action.field_S ? numbers(*action.field_S) : Json(nullptr);
+    out["current_A"] = action.field_S && design_.field()
+                           ? numbers(coil_currents_A(*design_.field(), *action.field_S))
+                           : Json(nullptr);
+  }
+
+  Json summary(const Plan& plan) const {
+    const Target& target = record_.scene.target;
+    const Eigen::Isometry3d tip = tip_S(plan.states[static_cast<std::size_t>(plan.reached_state)]);
+    const double tip_error = (tip.translation() - target.point_S).norm();
+    Json out;
+    out["locks_used"] = locks_used(plan);
+    out["actions"] = plan.actions.size();
+    out["clearance_mm"] = number(plan.clearance_mm);
+    out["clearance_slack_mm"] = number(plan.clearance_slack_mm);
+    out["tip_error_mm"] = number(tip_error);
+    out["tip_direction_error_deg"] =
+        target.direction_S
+            ? number(kDegreesPerRadian * angle_between(tip.linear().col(2), *target.direction_S))
+            : Json(nullptr);
+    const auto measured = measures(plan);
+    for (const std::size_t first : {kTension, kPull, kField}) add_largest(measured[first], out);
+    out["duration_s"] = record_.duration_s ? number(*record_.duration_s) : Json(nullptr);
+    out["preset"] = plan.preset;
+    const double required = record_.required_clearance_mm.value_or(record_.scene.required_clearance_mm);
+    out["clearance_required_mm"] = number(required);
+    out["clearance_margin_mm"] = number(plan.clearance_mm - required);
+    out["tip_tolerance_mm"] = number(target.tolerance_mm);
+    out["tip_margin_mm"] = number(target.tolerance_mm - tip_error);
+    for (const Measured& m : measured) {
+      add_largest(m, out);
+      add_limit(m, out);
+    }
+    out["backlash_tip_shift_mm"] = number(
+        hardware_.use(plan.states[static_cast<std::size_t>(plan.reached_state)]).backlash_tip_shift_mm);
+    return out;
+  }
+
+  static double angle_between(const Eigen::Vector3d& a, const Eigen::Vector3d& b) {
+    return std::atan2(a.cross(b).norm(), a.dot(b));
+  }
+
+  int locks_used(const Plan& plan) const {
+    LockSet used;
+    for (const State& state : plan.states) used |= state.engaged;
+    return static_cast<int>(used.count());
+  }
+
+  // Places in what measures() returns.
+  static constexpr std::size_t kTension = 0;
+  static constexpr std::size_t kPull = 1;
+  static constexpr std::size_t kField = 2;
+
+  std::vector<Measured> measures(const Plan& plan) const {
+    std::optional<double> tension, pull, moment, field, insertion, curvature;
+    const auto raise = [](std::optional<double>& most, double value) {
+      most = std::max(most.value_or(0.0), value);
+    };
+    for (const State& state : plan.states) {
+      const HardwareUse use = hardware_.use(state);
+      for (const double T : use.tension_N) raise(tension, T);
+      for (const double p : use.pull_mm) raise(pull, std::abs(p));
+      for (const double m : use.lock_moment_Nmm) raise(moment, m);
+      raise(insertion, state.insertion_mm);
+      for (const Region& region : regions_of(design_, state)) raise(curvature, region.u.norm());
+    }
+    if (design_.field()) field = 0.0;
+    for (const PlannedAction& action : plan.actions)
+      if (action.field_S) raise(field, action.field_S->norm());
+    const auto limit = [](const auto& part, auto member) {
+      return part ? std::optional<double>((*part).*member) : std::nullopt;
+    };
+    const auto& tendons = design_.tendons();
+    return {{"tension", "N", tension, limit(tendons, &TendonHardware::tension_max_N)},
+            {"pull", "mm", pull, limit(tendons, &TendonHardware::stroke_max_mm)},
+            {"field", "mT", field, limit(design_.field(), &FieldHardware::strength_max_mT)},
+            {"lock_moment", "Nmm", moment, limit(design_.parts().lock, &LockHardware::hold_moment_Nmm)},
+            {"insertion", "mm", insertion, design_.carriage().insertion_max_mm},
+            {"curvature", "per_mm", curvature, design_.segment().curvature_max_per_mm}};
+  }
+
+  static void add_largest(const Measured& m, Json& out) {
+    out[fmt::format("{}_max_{}", m.name, m.unit)] = m.largest ? number(*m.largest) : Json(nullptr);
+  }
+
+  static void add_limit(const Measured& m, Json& out) {
+    out[fmt::format("{}_limit_{}", m.name, m.unit)] = m.limit ? number(*m.limit) : Json(nullptr);
+    out[fmt::format("{}_margin_{}", m.name, m.unit)] =
+        m.limit && m.largest ? number(*m.limit - *m.largest) : Json(nullptr);
+  }
+
+  static Json proof(const Coverage& coverage) {
+    return {{"cells_examined", coverage.cells_examined},
+            {"cells_excluded", coverage.cells_excluded},
+            {"cells_left", coverage.cells_left},
+            {"finest_cell_mm", number(coverage.finest_cell_mm)},
+            {"lipschitz_insertion", number(coverage.lipschitz_insertion)},
+            {"lipschitz_curvature_mm2", number(coverage.lipschitz_curvature_mm2)}};
+  }
+
+  Json approach(const Approach& approach) const {
+    return {{"distance_mm", number(approach.distance_mm)},
+            {"tip_mm", numbers(tip_S(approach.state).translation())},
+            {"blocked_by", approach.blocked_by},
+            {"state", state_json(approach.state)}};
+  }
+
+  /// One line for each key, and for each state and action: a plan is read by people and compared line by
+  /// line.
+  static std::string laid_out(const Json& plan) {
+    std::string out;
+    for (const auto& [key, value] : plan.items()) {
+      out += fmt::format("{}{}: ", out.empty() ? "{ " : ",\n  ", Json(key).dump());
+      if (!value.is_array() || value.empty() || !value.front().is_object()) {
+        out += value.dump();
+        continue;
+      }
+      for (std::size_t i = 0; i < value.size(); ++i)
+        out += fmt::format("{}{}", i == 0 ? "[\n    " : ",\n    ", value[i].dump());
+      out += "]";
+    }
+    return out + " }\n";
+  }
+
+  const PlanRecord& record_;
+  const Design& design_;
+  Hardware hardware_;
+  Eigen::Isometry3d X_SE_;
+};
+
+}  // namespace
+
+std::string write_plan(const PlanRecord& record) {
+  assert(record.state_clearance && (record.answer.verdict != Verdict::reached || record.answer.plan));
+  return PlanWriter(record).text();
+}
+
+}  // namespace withy

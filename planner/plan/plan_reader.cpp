@@ -1,0 +1,239 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include <algorithm>
+#include <array>
+#include <limits>
+#include <system_error>
+
+#include <fmt/format.h>
+
+#include "planner/files/toml_reader.h"
+#include "planner/plan/plan.h"
+
+namespace withy {
+namespace {
+
+constexpr double kUnbounded = std::numeric_limits<double>::infinity();
+
+/// One of a few words; a fault of the file where it is another.
+template <class Enum, std::size_t n>
+Enum word(const JsonNode& node, const std::array<Enum, n>& all, std::string_view (*name)(Enum)) {
+  const std::string text = node.text();
+  std::vector<std::string_view> names;
+  for (const Enum value : all) {
+    if (name(value) == text) return value;
+    names.push_back(name(value));
+  }
+  node.fault(fmt::format("\"{}\" is none of the words that belong here", text),
+             fmt::format("write one of {}", fmt::join(names, ", ")));
+  return all.front();
+}
+
+std::string_view name_of_leg(Leg leg) {
+  return leg == Leg::in ? "in" : "out";
+}
+
+std::optional<double> bounded(const JsonNode& node) {
+  return node.is_null() ? std::nullopt : std::optional<double>(node.number());
+}
+
+RecordedState read_state(const JsonNode& node) {
+  node.expect_keys({"insertion_mm", "locked", "regions", "pull_mm", "tension_N", "tip_mm", "clearance_mm",
+                    "lock_moment_Nmm"});
+  RecordedState state;
+  state.insertion_mm = node.at("insertion_mm").number();
+  for (const JsonNode& lock : node.at("locked").items()) state.locked.push_back(lock.boolean());
+  for (const JsonNode& region : node.at("regions").items()) {
+    region.expect_keys({"from_mm", "to_mm", "curvature_per_mm"});
+    const auto u = region.at("curvature_per_mm").numbers(2);
+    state.regions.push_back({region.at("from_mm").number(), region.at("to_mm").number(), {u[0], u[1]}});
+  }
+  state.pull_mm = node.at("pull_mm").numbers();
+  state.tension_N = node.at("tension_N").numbers();
+  const auto tip = node.at("tip_mm").numbers(3);
+  state.tip_S = {tip[0], tip[1], tip[2]};
+  state.clearance_mm = bounded(node.at("clearance_mm"));
+  state.lock_moment_Nmm = node.at("lock_moment_Nmm").numbers();
+  return state;
+}
+
+/// An index into the plan's states.
+int index(const JsonNode& node, std::size_t size) {
+  const int i = node.count();
+  if (static_cast<std::size_t>(i) >= size)
+    node.fault(fmt::format("there is no state {}", i), fmt::format("{} states are counted from 0", size));
+  return i;
+}
+
+void read_switch(const JsonNode& node, int locks, PlannedAction& action) {
+  const JsonNode lock = node.at("lock");
+  action.lock = lock.count() - 1;
+  if (action.lock < 0 || action.lock >= locks)
+    lock.fault(fmt::format("there is no lock {}", action.lock + 1),
+               fmt::format("locks are counted from 1 to {}", locks));
+  if (node.at("field_mT").is_null()) return;
+  const auto field = node.at("field_mT").numbers(3);
+  action.field_S = Eigen::Vector3d(field[0], field[1], field[2]);
+}
+
+PlannedAction read_action(const JsonNode& node, std::size_t states, int locks) {
+  constexpr std::array kKinds = {ActionKind::advance, ActionKind::bend, ActionKind::steer, ActionKind::lock,
+                                 ActionKind::unlock};
+  node.expect_keys({"kind", "leg", "from", "to", "clearance_mm"}, {"lock", "field_mT", "current_A"});
+  PlannedAction action;
+  action.kind = word(
+      node.at("kind"), kKinds, +[](ActionKind kind) { return name_of(kind); });
+  action.leg = word(node.at("leg"), std::array{Leg::in, Leg::out}, name_of_leg);
+  action.from = index(node.at("from"), states);
+  action.to = index(node.at("to"), states);
+  action.clearance_mm = bounded(node.at("clearance_mm")).value_or(kUnbounded);
+  if (action.kind == ActionKind::lock || action.kind == ActionKind::unlock) read_switch(node, locks, action);
+  return action;
+}
+
+void read_head(const JsonNode& root, PlanFile& plan) {
+  const JsonNode scene = root.at("scene");
+  scene.expect_keys({"file", "sha256", "mesh_sha256", "title"});
+  plan.scene_file = scene.at("file").text();
+  plan.scene_sha256 = scene.at("sha256").text();
+  plan.mesh_sha256 = scene.at("mesh_sha256").text();
+  plan.title = scene.at("title").text();
+  constexpr std::array kVerdicts = {Verdict::reached, Verdict::unreachable, Verdict::undecided};
+  plan.verdict = word(
+      root.at("verdict"), kVerdicts, +[](Verdict verdict) { return name_of(verdict); });
+  plan.why = root.at("why").text();
+  plan.checked = root.at("checked").texts();
+  plan.not_checked = root.at("not_checked").texts();
+  plan.locks = root.at("locks").count();
+}
+
+/// Turns recorded states into states of the design, and says what doesn't fit.
+class PlanFitter {
+ public:
+  PlanFitter(const PlanFile& file, const Design& design) : file_(file), design_(design) {}
+
+  Result<Plan> fit() {
+    if (file_.verdict != Verdict::reached)
+      return tl::unexpected(
+          file_.json.error_at("/verdict", "this plan is not a way to the target", "take one that reached"));
+    if (file_.locks != design_.lock_count())
+      return tl::unexpected(file_.json.error_at(
+          "/locks", fmt::format("the plan has {} locks, its segment {}", file_.locks, design_.lock_count()),
+          "plan again"));
+    if (file_.states.empty())
+      return tl::unexpected(file_.json.error_at("/states", "the plan has no states", "plan again"));
+    Plan plan;
+    for (std::size_t i = 0; i < file_.states.size(); ++i) plan.states.push_back(state(i));
+    plan.actions = file_.actions;
+    plan.clearance_mm = kUnbounded;
+    for (std::size_t k = 0; k < plan.actions.size(); ++k) {
+      check_action(plan, k);
+      plan.clearance_mm = std::min(plan.clearance_mm, plan.actions[k].clearance_mm);
+      if (plan.actions[k].leg == Leg::in) plan.reached_state = plan.actions[k].to;
+    }
+    if (fault_) return tl::unexpected(*fault_);
+    return plan;
+  }
+
+ private:
+  void fault(const std::string& pointer, std::string problem, std::string remedy) {
+    if (!fault_) fault_ = file_.json.error_at(pointer, std::move(problem), std::move(remedy));
+  }
+
+  State state(std::size_t i) {
+    const RecordedState& recorded = file_.states[i];
+    const std::string pointer = fmt::format("/states/{}", i);
+    State out;
+    out.insertion_mm = recorded.insertion_mm;
+    if (static_cast<int>(recorded.locked.size()) != design_.lock_count()) {
+      fault(pointer + "/locked", fmt::format("{} locks are listed", recorded.locked.size()),
+            fmt::format("list {}", design_.lock_count()));
+      return out;
+    }
+    for (std::size_t k = 0; k < recorded.locked.size(); ++k) out.engaged.set(k, recorded.locked[k]);
+    out.theta_frozen.assign(out.engaged.count(), Eigen::Vector2d::Zero());
+    const auto regions = regions_of(design_, out);
+    if (!same_regions(recorded.regions, regions)) {
+      fault(pointer + "/regions", "the regions don't end at the engaged locks",
+            "give one for each, and the free one");
+      return out;
+    }
+    for (std::size_t k = 0; k < out.theta_frozen.size(); ++k)
+      out.theta_frozen[k] = regions[k].flexible_mm * recorded.regions[k].curvature_per_mm;
+    out.u_free = recorded.regions.back().curvature_per_mm;
+    return out;
+  }
+
+  static bool same_regions(const std::vector<RecordedState::Stretch>& recorded,
+                           const std::vector<Region>& regions) {
+    return std::equal(recorded.begin(), recorded.end(), regions.begin(), regions.end(),
+                      [](const auto& a, const auto& b) {
+                        return std::abs(a.from_mm - b.from_mm) <= kNoLength_mm &&
+                               std::abs(a.to_mm - b.to_mm) <= kNoLength_mm;
+                      });
+  }
+
+  void check_action(const Plan& plan, std::size_t k) {
+    const PlannedAction& action = plan.actions[k];
+    const LockSet changed = plan.states[static_cast<std::size_t>(action.from)].engaged ^
+                            plan.states[static_cast<std::size_t>(action.to)].engaged;
+    LockSet meant;
+    if (action.lock >= 0) meant.set(static_cast<std::size_t>(action.lock));
+    if (changed != meant)
+      fault(fmt::format("/actions/{}", k),
+            fmt::format("this {} switches other locks than it says", name_of(action.kind)),
+            "join it to the states it leads between");
+  }
+
+  const PlanFile& file_;
+  const Design& design_;
+  std::optional<InputError> fault_;
+};
+
+}  // namespace
+
+Result<PlanFile> read_plan(const std::filesystem::path& file) {
+  auto text = read_bytes(file);
+  if (!text) return tl::unexpected(text.error());
+  auto json = JsonFile::parse(std::move(*text), file.string());
+  if (!json) return tl::unexpected(json.error());
+  PlanFile plan(std::move(*json));
+  const JsonNode root = plan.json.root();
+  if (root.at("format").text() != "withy-plan")
+    root.at("format").fault("this is no plan of withy's", "give a plan.json");
+  if (root.at("version").count() != 1)
+    root.at("version").fault("plans of this version can't be read", "plan again");
+  root.expect_keys({"format", "version", "scene", "verdict", "why", "checked", "not_checked", "locks", "seed",
+                    "seconds", "segment", "summary", "states", "actions", "proof", "approach"});
+  read_head(root, plan);
+  for (const JsonNode& state : root.at("states").items()) plan.states.push_back(read_state(state));
+  for (const JsonNode& action : root.at("actions").items())
+    plan.actions.push_back(read_action(action, plan.states.size(), plan.locks));
+  if (const auto& fault = plan.json.first_fault()) return tl::unexpected(*fault);
+  return plan;
+}
+
+Result<Plan> plan_in(const PlanFile& file, const Design& design) {
+  return PlanFitter(file, design).fit();
+}
+
+Result<Scene> scene_of(const PlanFile& plan, const std::filesystem::path& plan_path) {
+  std::filesystem::path path = plan.scene_file;
+  std::error_code ignored;
+  if (const auto beside = plan_path.parent_path() / path;
+      !std::filesystem::exists(path, ignored) && std::filesystem::exists(beside, ignored))
+    path = beside;
+  auto scene = read_scene(path);
+  if (!scene) return scene;
+  if (scene->sha256 != plan.scene_sha256)
+    return tl::unexpected(plan.json.error_at(
+        "/scene/sha256", fmt::format("the scene {} has changed since this plan was made", path.string()),
+        "plan again"));
+  if (scene->mesh_sha256 != plan.mesh_sha256)
+    return tl::unexpected(plan.json.error_at(
+        "/scene/mesh_sha256",
+        fmt::format("the mesh {} has changed since this plan was made", scene->mesh_file.string()),
+        "plan again"));
+  return scene;
+}
+
+}  // namespace withy

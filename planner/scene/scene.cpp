@@ -1,0 +1,128 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/scene/scene.h"
+
+#include <fmt/format.h>
+
+#include "geometry/channel/wall_distance.h"
+#include "planner/files/sha256.h"
+#include "planner/scene/scene_parts.h"
+
+namespace withy {
+namespace {
+
+/// Does this fault of the mesh come of where the scene places its entry?
+std::optional<std::string> placing_key(MeshFault fault) {
+  switch (fault) {
+    case MeshFault::no_entry:
+      return "entry.point_mm";
+    case MeshFault::entry_off_plane:
+      return "entry.point_mm";
+    case MeshFault::axis_points_out:
+      return "entry.axis";
+    default:
+      return std::nullopt;
+  }
+}
+
+}  // namespace
+
+FilePosition Scene::where(const std::string& dotted_key) const {
+  return find_position(position, dotted_key);
+}
+
+InputError Scene::error_at(const std::string& dotted_key, std::string problem, std::string remedy) const {
+  const FilePosition at = where(dotted_key);
+  return {at.file.empty() ? file.string() : at.file, at.line, at.column, std::move(problem),
+          std::move(remedy)};
+}
+
+Result<Design> Scene::design(int locks) const {
+  const auto refuse = [&](const std::string& key, std::string problem, std::string remedy) {
+    return tl::unexpected<InputError>(error_at(key, std::move(problem), std::move(remedy)));
+  };
+  if (locks < 0 || locks > kMaxLocks)
+    return refuse("layout", fmt::format("{} locks are asked for", locks),
+                  fmt::format("ask for a lock count from 0 to {}", kMaxLocks));
+  DesignParts wanted = parts;
+  const auto given = layouts.find(locks);
+  wanted.layout = given != layouts.end() ? given->second : assumed_layout(parts.segment, locks);
+  wanted.layout.assumed = locks > 0 && given == layouts.end();
+  auto design = Design::make(std::move(wanted));
+  if (design) return std::move(*design);
+  const DesignRefusal& refusal = design.error();
+  const bool of_layout = refusal.part.starts_with("layout.") || refusal.fault == DesignFault::lock_missing;
+  return refuse(of_layout ? fmt::format("layout.{}", locks) : refusal.part, refusal.problem, refusal.remedy);
+}
+
+Eigen::Vector3d Scene::target_point_E() const {
+  return entry.X_SE.inverse() * target.point_S;
+}
+
+std::optional<Eigen::Vector3d> Scene::target_direction_E() const {
+  if (!target.direction_S) return std::nullopt;
+  return entry.X_SE.linear().transpose() * *target.direction_S;
+}
+
+Result<Scene> read_scene(const std::filesystem::path& path, const std::function<void(TomlFile&)>& amend) {
+  auto file = TomlFile::open(path);
+  if (!file) return tl::unexpected<InputError>(file.error());
+  Scene scene;
+  scene.file = path;
+  scene.sha256 = sha256((*file)->bytes());
+  amend(**file);
+  const EntryAsWritten entry = read_scene_tables(**file, scene);
+  if (const auto fault = (*file)->first_fault()) return tl::unexpected<InputError>(*fault);
+  check_scene_values(**file, entry, scene);
+  if (const auto fault = (*file)->first_fault()) return tl::unexpected<InputError>(*fault);
+  scene.position = (*file)->positions();
+
+  const Result<std::string> mesh = read_bytes(scene.mesh_file);
+  if (!mesh)
+    return tl::unexpected<InputError>(
+        scene.error_at("channel.mesh", fmt::format("the mesh {} can't be read", scene.mesh_file.string()),
+                       "give the path of a mesh, seen from the scene's folder"));
+  scene.mesh_sha256 = sha256(*mesh);
+  return scene;
+}
+
+std::optional<InputError> placing_fault(const Scene& scene, const WallDistance& wall) {
+  const Eigen::Vector3d target_E = scene.target_point_E();
+  if (!wall.inside(target_E))
+    return scene.error_at(
+        "target.point_mm",
+        fmt::format("the target lies {:.3f} mm outside the channel", wall.distance(target_E)),
+        "give a point inside its lumen");
+  const double room = wall.distance(Eigen::Vector3d::Zero());
+  const double radius = scene.parts.segment.radius_mm;
+  if (room < radius + scene.required_clearance_mm)
+    return scene.error_at(
+        "entry.point_mm",
+        fmt::format("the wall is {:.3f} mm from the entry point, too near for a body of radius {} mm "
+                    "with {} mm of clearance",
+                    room, radius, scene.required_clearance_mm),
+        "give a point in the middle of a wide enough opening");
+  return std::nullopt;
+}
+
+Result<std::shared_ptr<const Channel>> read_channel_only(const Scene& scene) {
+  const Result<TriangleMesh> mesh = read_mesh(scene.mesh_file, scene.mesh_unit);
+  if (!mesh) return tl::unexpected<InputError>(mesh.error());
+  auto made = make_channel(*mesh, scene.entry, scene.outlets);
+  if (!made) {
+    const MeshRefusal& refusal = made.error();
+    if (const auto key = placing_key(refusal.fault))
+      return tl::unexpected<InputError>(scene.error_at(*key, refusal.problem, refusal.remedy));
+    return input_error(scene.mesh_file.string(), 1, 1, refusal.problem, refusal.remedy);
+  }
+  return std::make_shared<const Channel>(std::move(*made));
+}
+
+Result<std::shared_ptr<const Channel>> read_channel(const Scene& scene) {
+  auto channel = read_channel_only(scene);
+  if (!channel) return channel;
+  if (const auto fault = placing_fault(scene, WallDistance(*channel)))
+    return tl::unexpected<InputError>(*fault);
+  return channel;
+}
+
+}  // namespace withy

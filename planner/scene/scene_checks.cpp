@@ -1,0 +1,147 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include <numbers>
+#include <set>
+#include <string_view>
+
+#include <Eigen/Geometry>
+#include <fmt/format.h>
+
+#include "planner/files/words.h"
+#include "planner/scene/scene_parts.h"
+
+namespace withy {
+namespace {
+
+constexpr double kRadPerDeg = std::numbers::pi / 180.0;
+
+/// An axis shorter than this has no direction worth the name.
+constexpr double kShortestAxis = 1e-9;
+
+/// Sine of the least angle between `axis` and `x_axis`: below it, making them orthogonal would be a guess.
+constexpr double kNotParallel = 1e-3;
+
+/// The letters of machine axes in ISO 6983-1.
+constexpr std::string_view kAxisLetters = "XYZABCUVW";
+
+void check_positive(TomlFile& file, const std::string& key, double value) {
+  if (!(value > 0.0)) file.fault(key, fmt::format("{} is {}", key, value), "give a number above 0");
+}
+
+void check_not_negative(TomlFile& file, const std::string& key, double value) {
+  if (!(value >= 0.0)) file.fault(key, fmt::format("{} is {}", key, value), "give 0 or a number above 0");
+}
+
+/// The entry's pose; faults where its axes span none.
+void place_entry(TomlFile& file, const EntryAsWritten& written, Entry& entry) {
+  check_positive(file, "entry.opening_radius_mm", entry.opening_radius_mm);
+  if (written.axis_S.norm() < kShortestAxis) {
+    file.fault("entry.axis", "entry.axis has no length", "give the direction into the channel");
+    return;
+  }
+  const Eigen::Vector3d z_S = written.axis_S.normalized();
+  const Eigen::Vector3d across_S = written.x_axis_S - written.x_axis_S.dot(z_S) * z_S;
+  if (written.x_axis_S.norm() < kShortestAxis) {
+    file.fault("entry.x_axis", "entry.x_axis has no length", "give a direction across entry.axis");
+    return;
+  }
+  if (across_S.norm() < kNotParallel * written.x_axis_S.norm()) {
+    file.fault("entry.x_axis", "entry.x_axis is parallel to entry.axis",
+               "give a direction across entry.axis");
+    return;
+  }
+  const Eigen::Vector3d x_S = across_S.normalized();
+  entry.X_SE.linear().col(0) = x_S;
+  entry.X_SE.linear().col(1) = z_S.cross(x_S);
+  entry.X_SE.linear().col(2) = z_S;
+  entry.X_SE.translation() = written.point_S;
+}
+
+void check_target(TomlFile& file, Target& target) {
+  check_positive(file, "target.tolerance_mm", target.tolerance_mm);
+  if (!target.direction_S) return;
+  if (target.direction_S->norm() < kShortestAxis)
+    file.fault("target.direction", "target.direction has no length",
+               "give the direction the tip should point in");
+  else
+    target.direction_S->normalize();
+  const double tolerance = target.direction_tolerance_rad;
+  if (!(tolerance > 0.0 && tolerance <= std::numbers::pi * (1.0 + 1e-12)))
+    file.fault("target.direction_tolerance_deg",
+               fmt::format("target.direction_tolerance_deg is {}", tolerance / kRadPerDeg),
+               "give an angle above 0 and up to 180");
+}
+
+/// A fault of the design at the scene's key. `layout_key` is the table whose stations were tried.
+void blame(TomlFile& file, const DesignRefusal& refusal, const std::string& layout_key) {
+  const bool of_layout = refusal.part.starts_with("layout.");
+  const std::string key =
+      of_layout ? layout_key + refusal.part.substr(std::string("layout").size()) : refusal.part;
+  file.fault(refusal.fault == DesignFault::lock_missing ? layout_key : key, refusal.problem, refusal.remedy);
+}
+
+void check_design(TomlFile& file, const Scene& scene) {
+  DesignParts parts = scene.parts;
+  for (const DesignRefusal& refusal : design_faults(parts)) blame(file, refusal, "layout");
+  if (file.first_fault()) return;  // layouts are judged on sound hardware only
+  for (const auto& [count, layout] : scene.layouts) {
+    const std::string key = fmt::format("layout.{}", count);
+    if (layout.count() != count) {
+      file.fault(key + ".station_mm",
+                 fmt::format("{}.station_mm has {}", key, count_of(layout.station_mm.size(), "station")),
+                 fmt::format("give {}", count));
+      continue;
+    }
+    parts.layout = layout;
+    if (!parts.lock) continue;  // unused layouts may stand in a scene without locks
+    for (const DesignRefusal& refusal : design_faults(parts)) blame(file, refusal, key);
+  }
+  if (scene.layout_in_use < 0 || scene.layout_in_use > kMaxLocks) {
+    file.fault("layout.use", fmt::format("layout.use is {}", scene.layout_in_use),
+               fmt::format("give a lock count from 0 to {}", kMaxLocks));
+    return;
+  }
+  if (scene.layouts.contains(scene.layout_in_use) && parts.lock) return;
+  parts.layout = assumed_layout(parts.segment, scene.layout_in_use);
+  for (const DesignRefusal& refusal : design_faults(parts)) blame(file, refusal, "layout.use");
+}
+
+/// "advance" or one of "tendons": a single axis letter, used once.
+void check_axis(TomlFile& file, const std::string& key, const std::string& letter,
+                std::set<std::string>& used) {
+  if (letter.size() != 1 || kAxisLetters.find(letter.front()) == std::string_view::npos)
+    file.fault(key, fmt::format("{} is \"{}\", no axis letter of ISO 6983", key, letter),
+               "give one of X, Y, Z, A, B, C, U, V, W");
+  else if (!used.insert(letter).second)
+    file.fault(key, fmt::format("{} is \"{}\", a letter that another axis has", key, letter),
+               "give each axis a letter of its own");
+}
+
+void check_actuation(TomlFile& file, const Scene& scene) {
+  const Actuation& actuation = *scene.actuation;
+  std::set<std::string> used;
+  check_axis(file, "actuation.advance", actuation.advance_axis, used);
+  for (std::size_t i = 0; i < actuation.tendon_axes.size(); ++i)
+    check_axis(file, fmt::format("actuation.tendons[{}]", i), actuation.tendon_axes[i], used);
+  const std::size_t wanted = scene.parts.tendons ? scene.parts.tendons->angle_rad.size() : 0;
+  if (actuation.tendon_axes.size() != wanted)
+    file.fault("actuation.tendons",
+               fmt::format("actuation.tendons has {} for {}",
+                           count_of(actuation.tendon_axes.size(), "letter"), count_of(wanted, "tendon")),
+               "give one letter for each angle of [tendons]");
+  check_positive(file, "actuation.rates.advance_mm_per_s", actuation.advance_mm_per_s);
+  check_positive(file, "actuation.rates.tendon_mm_per_s", actuation.tendon_mm_per_s);
+  check_not_negative(file, "actuation.rates.field_settle_s", actuation.field_settle_s);
+}
+
+}  // namespace
+
+void check_scene_values(TomlFile& file, const EntryAsWritten& entry, Scene& scene) {
+  place_entry(file, entry, scene.entry);
+  check_target(file, scene.target);
+  check_not_negative(file, "clearance.required_mm", scene.required_clearance_mm);
+  scene.parts.R_SE = scene.entry.X_SE.linear();
+  check_design(file, scene);
+  if (scene.actuation) check_actuation(file, scene);
+}
+
+}  // namespace withy

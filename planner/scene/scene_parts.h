@@ -1,0 +1,26 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// The two steps of reading a scene: what its tables say, then whether the values make sense. Used by
+// scene.cpp only.
+#pragma once
+
+#include <Eigen/Core>
+
+#include "planner/files/toml_reader.h"
+#include "planner/scene/scene.h"
+
+namespace withy {
+
+/// The entry as the file has it: its axes are still to be normalised.
+struct EntryAsWritten {
+  Eigen::Vector3d point_S, axis_S, x_axis_S;
+};
+
+/// Fills `scene` (whose `file` is set) from the tables; unknown and missing keys and wrong types become
+/// faults of `file`.
+EntryAsWritten read_scene_tables(TomlFile& file, Scene& scene);
+
+/// Judges the values, places the entry and normalises directions; what is out of range becomes a fault of
+/// `file`. Precondition: read_scene_tables found no fault.
+void check_scene_values(TomlFile& file, const EntryAsWritten& entry, Scene& scene);
+
+}  // namespace withy

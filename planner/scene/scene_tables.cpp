@@ -1,0 +1,181 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include <charconv>
+#include <numbers>
+
+#include <fmt/format.h>
+
+#include "planner/scene/scene_parts.h"
+
+namespace withy {
+namespace {
+
+constexpr double kRadPerDeg = std::numbers::pi / 180.0;
+
+std::vector<double> degrees(TomlSection& table, std::string_view key) {
+  std::vector<double> angles = table.numbers(key);
+  for (double& angle : angles) angle *= kRadPerDeg;
+  return angles;
+}
+
+void read_channel_table(TomlSection table, Scene& scene) {
+  scene.mesh_file = scene.file.parent_path() / table.text("mesh");
+  scene.mesh_unit = table.word<LengthUnit>(
+      "unit",
+      {{"mm", LengthUnit::mm}, {"cm", LengthUnit::cm}, {"m", LengthUnit::m}, {"in", LengthUnit::inch}});
+  scene.outlets = table.word<Outlets>("outlets", {{"closed", Outlets::closed}, {"open", Outlets::open}});
+  table.close();
+}
+
+EntryAsWritten read_entry_table(TomlSection table, Scene& scene) {
+  const EntryAsWritten written{table.vector3("point_mm"), table.vector3("axis"), table.vector3("x_axis")};
+  scene.entry.opening_radius_mm = table.number("opening_radius_mm");
+  table.close();
+  return written;
+}
+
+void read_target_table(TomlSection table, Target& target) {
+  target.point_S = table.vector3("point_mm");
+  target.tolerance_mm = table.number("tolerance_mm");
+  const bool directed = table.has("direction") || table.has("direction_tolerance_deg");
+  if (directed) {
+    target.direction_S = table.vector3("direction");
+    target.direction_tolerance_rad = table.number("direction_tolerance_deg") * kRadPerDeg;
+  }
+  table.close();
+}
+
+void read_segment_table(TomlSection table, Segment& segment) {
+  segment.length_mm = table.number("length_mm");
+  segment.radius_mm = table.number("radius_mm");
+  segment.tip_rigid_mm = table.number("tip_rigid_mm");
+  segment.curvature_max_per_mm = table.number("curvature_max_per_mm");
+  segment.flexural_rigidity_Nmm2 = table.number("flexural_rigidity_Nmm2");
+  table.close();
+}
+
+LockHardware read_lock_table(TomlSection table) {
+  LockHardware lock;
+  lock.body_length_mm = table.number("body_length_mm");
+  lock.body_radius_mm = table.number("body_radius_mm");
+  lock.magnet_Am2 = table.number("magnet_Am2");
+  lock.angle_free_rad = table.number("angle_free_deg") * kRadPerDeg;
+  lock.angle_latched_rad = table.number("angle_latched_deg") * kRadPerDeg;
+  lock.switch_torque_Nmm = table.number("switch_torque_Nmm");
+  lock.hold_torque_Nmm = table.number("hold_torque_Nmm");
+  lock.hold_moment_Nmm = table.number("hold_moment_Nmm");
+  table.close();
+  return lock;
+}
+
+/// The lock count that a key of [layout] names: "1" to "8", nothing for any other key.
+std::optional<int> lock_count_of(const std::string& key) {
+  int count = 0;
+  const auto [end, error] = std::from_chars(key.data(), key.data() + key.size(), count);
+  const bool plain = error == std::errc() && end == key.data() + key.size() && key.front() != '0';
+  return plain && count >= 1 && count <= kMaxLocks ? std::optional(count) : std::nullopt;
+}
+
+void read_layout_table(TomlSection table, TomlFile& file, Scene& scene) {
+  scene.layout_in_use = table.whole_number("use");
+  for (const std::string& key : table.keys()) {
+    const std::optional<int> count = lock_count_of(key);
+    if (key == "use") continue;
+    if (!count) {
+      if (table.has(key))
+        file.fault(table.dotted(key), "unknown key " + table.dotted(key),
+                   fmt::format("name a layout by its lock count, from 1 to {}", kMaxLocks));
+      continue;
+    }
+    TomlSection entry = table.table(key);
+    LockLayout& layout = scene.layouts[*count];
+    layout.station_mm = entry.numbers("station_mm");
+    layout.clock_rad = degrees(entry, "clock_deg");
+    entry.close();
+  }
+  table.close();
+}
+
+LatchHardware read_latch_table(TomlSection table) {
+  LatchHardware latch;
+  latch.notch_pitch_mm = table.number("notch_pitch_mm");
+  latch.backbone_radius_mm = table.number("backbone_radius_mm");
+  latch.backbone_angle_rad = degrees(table, "backbone_angles_deg");
+  latch.engage_window_mm = table.number("engage_window_mm");
+  latch.backlash_mm = table.number("backlash_mm");
+  table.close();
+  return latch;
+}
+
+TendonHardware read_tendons_table(TomlSection table) {
+  TendonHardware tendons;
+  tendons.radius_mm = table.number("radius_mm");
+  tendons.angle_rad = degrees(table, "angles_deg");
+  tendons.disk_spacing_mm = table.number("disk_spacing_mm");
+  tendons.stroke_max_mm = table.number("stroke_max_mm");
+  tendons.tension_min_N = table.number("tension_min_N");
+  tendons.tension_max_N = table.number("tension_max_N");
+  tendons.friction_coefficient = table.number("friction_coefficient");
+  tendons.motors = table.word<Motors>("motors", {{"ride", Motors::ride}, {"stand", Motors::stand}});
+  table.close();
+  return tendons;
+}
+
+void read_carriage_table(TomlSection table, Carriage& carriage) {
+  carriage.kind =
+      table.word<CarriageKind>("kind", {{"free", CarriageKind::free}, {"guide", CarriageKind::guide}});
+  carriage.insertion_max_mm = table.number("insertion_max_mm");
+  table.close();
+}
+
+FieldHardware read_field_table(TomlSection table, TomlFile& file) {
+  FieldHardware field;
+  field.strength_max_mT = table.number("strength_max_mT");
+  field.coil_mT_per_A = table.vector3("coil_mT_per_A");
+  const std::vector<Eigen::Vector3d> axes = table.vectors3("coil_axes");
+  if (axes.size() == 3) {
+    for (int i = 0; i < 3; ++i) field.R_SC.col(i) = axes[static_cast<std::size_t>(i)];
+  } else if (table.has("coil_axes")) {
+    file.fault("field.coil_axes", fmt::format("field.coil_axes has {} axes", axes.size()),
+               "give three orthonormal axes");
+  }
+  table.close();
+  return field;
+}
+
+Actuation read_actuation_table(TomlSection table) {
+  Actuation actuation;
+  actuation.advance_axis = table.text("advance");
+  actuation.tendon_axes = table.texts("tendons");
+  TomlSection rates = table.table("rates");
+  actuation.advance_mm_per_s = rates.number("advance_mm_per_s");
+  actuation.tendon_mm_per_s = rates.number("tendon_mm_per_s");
+  actuation.field_settle_s = rates.number("field_settle_s");
+  rates.close();
+  table.close();
+  return actuation;
+}
+
+}  // namespace
+
+EntryAsWritten read_scene_tables(TomlFile& file, Scene& scene) {
+  TomlSection root = file.root();
+  scene.title = root.text("title");
+  read_channel_table(root.table("channel"), scene);
+  const EntryAsWritten entry = read_entry_table(root.table("entry"), scene);
+  read_target_table(root.table("target"), scene.target);
+  TomlSection clearance = root.table("clearance");
+  scene.required_clearance_mm = clearance.number("required_mm");
+  clearance.close();
+  read_segment_table(root.table("segment"), scene.parts.segment);
+  if (auto table = root.optional_table("lock")) scene.parts.lock = read_lock_table(*table);
+  read_layout_table(root.table("layout"), file, scene);
+  if (auto table = root.optional_table("latch")) scene.parts.latch = read_latch_table(*table);
+  if (auto table = root.optional_table("tendons")) scene.parts.tendons = read_tendons_table(*table);
+  read_carriage_table(root.table("carriage"), scene.parts.carriage);
+  if (auto table = root.optional_table("field")) scene.parts.field = read_field_table(*table, file);
+  if (auto table = root.optional_table("actuation")) scene.actuation = read_actuation_table(*table);
+  root.close();
+  return entry;
+}
+
+}  // namespace withy

@@ -1,0 +1,392 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/script/replay.h"
+
+#include <algorithm>
+#include <cassert>
+#include <cmath>
+#include <numbers>
+
+#include <fmt/format.h>
+
+#include "planner/motion/motion_bounds.h"
+#include "planner/script/replay_checks.h"
+#include "planner/script/tendon_inverse.h"
+#include "planner/script/waypoints.h"
+#include "planner/segment/latch.h"
+#include "planner/segment/shape.h"
+
+namespace withy {
+namespace {
+
+// How far a straight piece in (d, u) may be from what the axes make (mm). It is taken off the clearance, so
+// it need only be small against what a script may lose anyhow.
+constexpr double kPieceDeviation_mm = 0.2 * kScriptDeviation_mm;
+
+// A piece whose samples show a deviation of e is taken to deviate by up to 2 e (waypoints.h says why).
+constexpr double kUnseenDeviation = 2.0;
+
+// Parting stops here: a piece then spans less than a millionth of the move.
+constexpr int kDeepestParting = 60;
+
+// A lock that lets go may move the body by what scripts may be off anyhow.
+constexpr double kSnap_mm = kScriptDeviation_mm;
+
+// A tip that is meant to stand on its tolerance may be off by the rounding of pulls (kScriptStep), which a
+// free region of a hundred times its tendons' radius makes a hundred times larger at the tip; ten times that.
+constexpr double kTipRounding_mm = 1e3 * kScriptStep;
+constexpr double kTipRounding_rad = 1e-5;
+
+// Beyond this (mm) nobody asks how far the wall is, and the search for the exact figure would only cost time.
+constexpr double kFarFromWall_mm = 1e3;
+
+// Rows that are meant to be zero.
+constexpr double kAtZero_mm = 2.0 * kScriptStep;
+
+using Finding = std::optional<ReplayFinding>;
+
+Eigen::VectorXd pulls_of(const Waypoint& row) {
+  return Eigen::Map<const Eigen::VectorXd>(row.pull_mm.data(), static_cast<Eigen::Index>(row.pull_mm.size()));
+}
+
+class Replayer {
+ public:
+  Replayer(const Script& script, const Scene& scene, const MotionVerifier& verifier)
+      : script_(script),
+        scene_(scene),
+        verifier_(verifier),
+        design_(verifier.design()),
+        hardware_(verifier.design()) {
+    required_mm_ = std::max(0.0, scene.required_clearance_mm - kScriptDeviation_mm - kClearanceSlack_mm);
+  }
+
+  ReplayReport run() {
+    const Waypoint* before = &script_.waypoints.front();
+    Finding finding = check_start(*before);
+    look_at_target(*before);
+    for (std::size_t i = 1; i < script_.waypoints.size() && !finding; ++i) {
+      const Waypoint& row = script_.waypoints[i];
+      finding = run_row(*before, row);
+      before = &row;
+      if (!finding) look_at_target(row);
+    }
+    if (finding) return failed(before->line, *finding);
+    if ((finding = check_end(*before))) return failed(before->line, *finding);
+    if ((finding = check_target())) return failed(report_.tip_line, *finding);
+    return report_;
+  }
+
+ private:
+  ReplayReport failed(int line, ReplayFinding finding) {
+    report_.fault =
+        ReplayFault{finding.cause, std::max(line, 1), std::move(finding.problem), std::move(finding.remedy)};
+    return report_;
+  }
+
+  // --- Rows ---
+
+  Finding check_start(const Waypoint& row) const {
+    if (script_.tendons != static_cast<int>(design_.tendons()->angle_rad.size()))
+      return ReplayFinding{ReplayCause::axes, fmt::format("the script draws {} tendons", script_.tendons),
+                           fmt::format("the scene has {}", design_.tendons()->angle_rad.size())};
+    if (script_.coils != 0 && !design_.field())
+      return ReplayFinding{ReplayCause::axes, "the script drives coils", "the scene has no [field]"};
+    if (!at_zero(row))
+      return ReplayFinding{ReplayCause::start,
+                           "the script does not start with every axis at zero and every lock released",
+                           "start it so"};
+    return std::nullopt;
+  }
+
+  static bool at_zero(const Waypoint& row) {
+    const auto zero = [](double v) { return std::abs(v) <= kAtZero_mm; };
+    return row.engaged.none() && zero(row.insertion_mm) &&
+           std::all_of(row.pull_mm.begin(), row.pull_mm.end(), zero);
+  }
+
+  Finding check_end(const Waypoint& row) const {
+    if (at_zero(row)) return std::nullopt;
+    return ReplayFinding{ReplayCause::way_back, "the script ends here, short of the start",
+                         "bring every axis back to zero and release every lock"};
+  }
+
+  Finding run_row(const Waypoint& before, const Waypoint& row) {
+    if (row.insertion_mm != before.insertion_mm || row.pull_mm != before.pull_mm)
+      if (auto finding = run_move(before, row)) return finding;
+    if (row.engaged != before.engaged) return run_switch(before, row);
+    return std::nullopt;
+  }
+
+  void look_at_target(const Waypoint& row) {
+    const Eigen::Isometry3d tip_S = scene_.entry.X_SE * Shape(design_, now_).tip_E();
+    const double error = (tip_S.translation() - scene_.target.point_S).norm();
+    const Eigen::Vector3d axis = tip_S.linear().col(2);
+    const Eigen::Vector3d wanted = scene_.target.direction_S.value_or(axis);
+    const double turn = std::atan2(axis.cross(wanted).norm(), axis.dot(wanted));
+    const bool reached =
+        error <= scene_.target.tolerance_mm + kTipRounding_mm &&
+        (!scene_.target.direction_S || turn <= scene_.target.direction_tolerance_rad + kTipRounding_rad);
+    if (reached_ && !reached) return;
+    if (reached == reached_ && error >= report_.tip_error_mm) return;
+    reached_ = reached;
+    report_.tip_error_mm = error;
+    report_.tip_line = std::max(row.line, 1);
+    tip_turn_rad_ = turn;
+  }
+
+  Finding check_target() const {
+    if (reached_) return std::nullopt;
+    std::string problem =
+        fmt::format("the tip comes within {:.3f} mm of the target here and no nearer", report_.tip_error_mm);
+    if (report_.tip_error_mm <= scene_.target.tolerance_mm)
+      problem += fmt::format(", {:.2f} degrees off its direction", tip_turn_rad_ * 180.0 / std::numbers::pi);
+    return ReplayFinding{ReplayCause::target, problem,
+                         fmt::format("bring it within {} mm", scene_.target.tolerance_mm)};
+  }
+
+  // --- Moves ---
+
+  /// The state with the axes at a share `t` of the way between two rows.
+  State state_at(const Waypoint& from, const Waypoint& to, double t, const Eigen::Vector2d& guess,
+                 double* disagreement) const {
+    State state = now_;
+    state.insertion_mm = from.insertion_mm + t * (to.insertion_mm - from.insertion_mm);
+    state.u_free = guess;
+    const FreeBend bend =
+        free_bend_from_pulls(design_, state, pulls_of(from) + t * (pulls_of(to) - pulls_of(from)));
+    state.u_free = bend.u;
+    *disagreement = bend.disagreement_mm;
+    return state;
+  }
+
+  static Finding check_agreement(double disagreement_mm) {
+    if (disagreement_mm <= kScriptDeviation_mm) return std::nullopt;
+    return ReplayFinding{
+        ReplayCause::pulls_disagree,
+        fmt::format("no bend has these pulls: the nearest is {:.6f} mm off in one of them", disagreement_mm),
+        "draw the tendons together"};
+  }
+
+  Finding run_move(const Waypoint& before, const Waypoint& row) {
+    if (!before.field_S.isZero(0.0) && !row.field_S.isZero(0.0))
+      return ReplayFinding{ReplayCause::field_while_moving, "the axes move with the field on",
+                           "take the field off first"};
+    double disagreement = 0.0;
+    const State to = state_at(before, row, 1.0, now_.u_free, &disagreement);
+    if (auto finding = check_agreement(disagreement)) return finding;
+    if (auto finding = check_state(to, 2.0 * kScriptStep)) return finding;
+    // A free region that comes out of the guide has had no bend of its own before: it starts with the one it
+    // gets.
+    State from = now_;
+    if (regions_of(design_, from).back().flexible_mm <= kNoLength_mm) from.u_free = to.u_free;
+    cuts_ = smooth_cuts(design_, from, to);
+    const Piece whole{0.0, 1.0, from, to};
+    if (auto finding = run_piece(before, row, whole, kDeepestParting)) return finding;
+    now_ = to;
+    return std::nullopt;
+  }
+
+  struct Piece {
+    double t0;
+    double t1;
+    State from;
+    State to;
+  };
+
+  /// Verifies a piece as a straight way in (d, u), or parts it where that is too far from what the axes make.
+  Finding run_piece(const Waypoint& before, const Waypoint& row, const Piece& piece, int depth) {
+    double deviation = 0.0;
+    for (const double t : samples_between(cuts_, piece.t0, piece.t1)) {
+      const State straight = interpolate(piece.from, piece.to, (t - piece.t0) / (piece.t1 - piece.t0));
+      double disagreement = 0.0;
+      const State made = state_at(before, row, t, straight.u_free, &disagreement);
+      if (auto finding = check_agreement(disagreement)) return finding;
+      if (auto finding = check_state(made, kScriptDeviation_mm)) return finding;
+      const MotionBounds bounds =
+          motion_bounds(design_, made, made.insertion_mm, made.insertion_mm, made.u_free.norm());
+      deviation = std::max(deviation, (made.u_free - straight.u_free).norm() *
+                                          bounds.curvature_lever_mm2(design_.length_mm()));
+    }
+    if (deviation <= kPieceDeviation_mm || depth == 0) {
+      if (auto finding = check_way(piece.from, piece.to)) return finding;
+      return check_clearance(piece.from, piece.to, kUnseenDeviation * deviation);
+    }
+    const double t = parting_point(cuts_, piece.t0, piece.t1);
+    double disagreement = 0.0;
+    const State middle = state_at(before, row, t, piece.from.u_free, &disagreement);
+    if (auto finding = run_piece(before, row, {piece.t0, t, piece.from, middle}, depth - 1)) return finding;
+    return run_piece(before, row, {t, piece.t1, middle, piece.to}, depth - 1);
+  }
+
+  Finding check_state(const State& state, double pull_leniency_mm) {
+    const HardwareUse use = hardware_.use(state);
+    const auto raise = [](double& most, double value) { most = std::max(most, value); };
+    for (const double pull : use.pull_mm) raise(report_.pull_max_mm, std::abs(pull));
+    for (const double tension : use.tension_N) raise(report_.tension_max_N, tension);
+    for (const double moment : use.lock_moment_Nmm) raise(report_.lock_moment_max_Nmm, moment);
+    return check_limits(design_, state, use, Leniency::of_pull(design_, state, pull_leniency_mm));
+  }
+
+  /// The hardware's limits along a whole piece; a breach by what a script may be off doesn't count.
+  Finding check_way(const State& from, const State& to) const {
+    const auto breach = hardware_.motion_breach(from, to);
+    if (!breach) return std::nullopt;
+    constexpr double kShareOfLimit = 1e-3;
+    if (breach->value <= breach->allowed * (1.0 + kShareOfLimit)) return std::nullopt;
+    return ReplayFinding{cause_of(breach->limit), "on the way here " + breach->sentence(),
+                         "take another way"};
+  }
+
+  static ReplayCause cause_of(HardwareLimit limit) {
+    switch (limit) {
+      case HardwareLimit::stroke:
+        return ReplayCause::stroke;
+      case HardwareLimit::tendon_plane:
+        return ReplayCause::tendon_plane;
+      case HardwareLimit::tension:
+        return ReplayCause::tension;
+      case HardwareLimit::lock_load:
+        return ReplayCause::lock_load;
+      case HardwareLimit::field:
+        return ReplayCause::field;
+    }
+    return ReplayCause::field;
+  }
+
+  Finding check_clearance(const State& from, const State& to, double deviation_mm) {
+    // The exact clearance costs more than a yes or no, so it is only asked where it is the least so far.
+    const double wanted = std::max(required_mm_, std::min(report_.clearance_mm, kFarFromWall_mm));
+    if (verifier_.clears(from, to, wanted + deviation_mm)) return std::nullopt;
+    const MotionClearance found = verifier_.clearance(from, to);
+    if (found.lower_mm - deviation_mm < required_mm_) return too_near(found);
+    report_.clearance_mm = std::min(report_.clearance_mm, found.lower_mm - deviation_mm);
+    return std::nullopt;
+  }
+
+  ReplayFinding too_near(const MotionClearance& found) const {
+    const std::string problem =
+        found.upper_mm > 0.0
+            ? fmt::format("on the way here the body comes within {:.3f} mm of the wall", found.upper_mm)
+            : std::string("on the way here the body touches the wall");
+    return {ReplayCause::clearance, problem, fmt::format("keep {} mm clear", scene_.required_clearance_mm)};
+  }
+
+  // --- Switches ---
+
+  Finding run_switch(const Waypoint& before, const Waypoint& row) {
+    const LockSet changed = before.engaged ^ row.engaged;
+    if (changed.count() != 1)
+      return ReplayFinding{ReplayCause::several_switches,
+                           fmt::format("{} locks switch in one row", changed.count()),
+                           "switch one at a time"};
+    int lock = 0;
+    while (!changed.test(static_cast<std::size_t>(lock))) ++lock;
+    ++report_.switches;
+    if (design_.field()) {
+      if (auto finding = check_field(design_, now_, lock, row.field_S)) return finding;
+      if (auto finding = check_currents(design_, row)) return finding;
+      report_.field_max_mT = std::max(report_.field_max_mT, row.field_S.norm());
+    }
+    if (!row.engaged.test(static_cast<std::size_t>(lock))) {
+      if (auto finding = check_release(lock)) return finding;
+      return settle(row, after_unlock(design_, now_, lock), after_unlock(design_, now_, lock));
+    }
+    const State engaged = after_lock(design_, now_, lock);
+    State latched = engaged;
+    if (auto finding = pull_onto_notches(lock, latched)) return finding;
+    return settle(row, engaged, latched);
+  }
+
+  /// A latch pulls the bend that a lock was engaged on onto its notches.
+  Finding pull_onto_notches(int lock, State& state) const {
+    if (!design_.latch()) return std::nullopt;
+    const std::size_t at = region_index(state.engaged, lock);
+    const Eigen::Vector2d sum = bend_up_to_lock(state, lock);
+    const auto latched = latched_bend(*design_.latch(), sum);
+    if (!latched)
+      return ReplayFinding{ReplayCause::latch,
+                           fmt::format("lock {} engages between notches: the backbones have slid by {} mm",
+                                       lock + 1, slides(sum)),
+                           fmt::format("bend so that each slide is within {} mm of a multiple of {} mm",
+                                       design_.latch()->engage_window_mm, design_.latch()->notch_pitch_mm)};
+    const Eigen::Vector2d pulled_in = *latched - sum;
+    state.theta_frozen[at] += pulled_in;
+    // What the latch gives to one frozen region it takes from the next: the lock beyond holds its own slide.
+    if (at + 1 < state.theta_frozen.size()) state.theta_frozen[at + 1] -= pulled_in;
+    return std::nullopt;
+  }
+
+  std::string slides(const Eigen::Vector2d& theta_sum) const {
+    const Eigen::VectorXd slide = backbone_slides(*design_.latch(), theta_sum);
+    return fmt::format("{:.4f}", fmt::join(slide.data(), slide.data() + slide.size(), ", "));
+  }
+
+  /// Letting go must not let the body snap.
+  Finding check_release(int lock) const {
+    const auto regions = regions_of(design_, now_);
+    const std::size_t at = region_index(now_.engaged, lock);
+    const double from = std::max(regions[at].from_mm, first_exposed_station(design_, now_.insertion_mm));
+    const double reach = design_.length_mm() - from;
+    const double snap = 0.5 * reach * reach * (regions[at].u - regions[at + 1].u).norm();
+    if (snap > kSnap_mm)
+      return ReplayFinding{
+          ReplayCause::snap,
+          fmt::format("lock {} lets go while the curvature on its two sides differs by {:.6f} per mm, which "
+                      "lets the tip snap by up to {:.3f} mm",
+                      lock + 1, (regions[at].u - regions[at + 1].u).norm(), snap),
+          "bend the free part to the frozen curvature first"};
+    return std::nullopt;
+  }
+
+  /// After a switch the frozen bends are those of `after`, and the tendons, which have not moved, say what
+  /// the free region's bend is now. `before` is the body as it was, with the locks of `after`.
+  Finding settle(const Waypoint& row, const State& before, const State& after) {
+    now_ = after;
+    double disagreement = 0.0;
+    now_ = state_at(row, row, 0.0, after.u_free, &disagreement);
+    if (auto finding = check_agreement(disagreement)) return finding;
+    if (auto finding = check_state(now_, 2.0 * kScriptStep)) return finding;
+    return check_settling(before, now_);
+  }
+
+  /// Clearance while the body settles: frozen bends and free curvature move linearly, in steps so small that
+  /// half a step moves no point by more than is allowed for. A turn by dTheta moves a point at arc length l
+  /// beyond it by at most |dTheta| l.
+  Finding check_settling(const State& from, const State& to) {
+    const auto regions = regions_of(design_, to);
+    const double length = design_.length_mm();
+    double travel =
+        (to.u_free - from.u_free).norm() * regions.back().flexible_mm * (length - regions.back().from_mm);
+    for (std::size_t k = 0; k < to.theta_frozen.size(); ++k)
+      travel += (to.theta_frozen[k] - from.theta_frozen[k]).norm() * (length - regions[k].from_mm);
+    const int steps = std::max(1, static_cast<int>(std::ceil(travel / (2.0 * kPieceDeviation_mm))));
+    for (int i = 0; i <= steps; ++i) {
+      const double t = static_cast<double>(i) / steps;
+      State state = interpolate(from, to, t);
+      for (std::size_t k = 0; k < state.theta_frozen.size(); ++k)
+        state.theta_frozen[k] += t * (to.theta_frozen[k] - from.theta_frozen[k]);
+      if (auto finding = check_clearance(state, state, 0.5 * travel / steps)) return finding;
+    }
+    return std::nullopt;
+  }
+
+  const Script& script_;
+  const Scene& scene_;
+  const MotionVerifier& verifier_;
+  const Design& design_;
+  Hardware hardware_;
+  double required_mm_ = 0.0;
+  std::vector<double> cuts_;  // of the move under way
+  State now_;
+  ReplayReport report_;
+  bool reached_ = false;
+  double tip_turn_rad_ = 0.0;
+};
+
+}  // namespace
+
+ReplayReport replay(const Script& script, const Scene& scene, const MotionVerifier& verifier) {
+  assert(verifier.design().tendons() && !script.waypoints.empty());
+  return Replayer(script, scene, verifier).run();
+}
+
+}  // namespace withy

@@ -1,0 +1,74 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Replaying a script: the body recomputed from the unit's axes alone, and judged again.
+//
+// Nothing of the planner's own states is used. Row by row the pulls give the free region's bend
+// (tendon_inverse.h), the insertion gives the depth, and the locks freeze what the body has at their row.
+// Between two rows the axes move linearly; the body then follows a curved way in (d, u), which is cut into
+// pieces that a straight way in (d, u) describes within a known distance, and each piece is verified with
+// that distance added (planner/motion/verify.h). A switch is checked against the latch, the curvature on its
+// two sides and the row's own field.
+//
+// A script is allowed what the scripts' precision takes: kScriptDeviation_mm in pull and clearance, and
+// rounding to kScriptStep. A clearance is called too small when it is below the required one by more than
+// that and the verification's slack.
+#pragma once
+
+#include <limits>
+#include <optional>
+#include <string>
+
+#include "planner/motion/verify.h"
+#include "planner/scene/scene.h"
+#include "planner/script/script.h"
+
+namespace withy {
+
+enum class ReplayCause {
+  axes,            ///< the script's tendons or coils are not the scene's
+  start,           ///< the first row is not the start
+  pulls_disagree,  ///< no bend has these pulls
+  insertion,
+  curvature,
+  stroke,
+  tendon_plane,
+  tension,
+  lock_load,
+  several_switches,  ///< two locks change in one row
+  latch,             ///< the bend is between notches
+  snap,              ///< a lock lets go with different curvatures on its two sides
+  field,             ///< the row's field does not switch the lock, or another with it, or is too strong
+  field_while_moving,
+  currents,  ///< the coil currents make another field
+  clearance,
+  target,    ///< no row brings the tip to the target
+  way_back,  ///< the script does not end as it began
+};
+
+/// What is wrong, and where in the script.
+struct ReplayFault {
+  ReplayCause cause = ReplayCause::axes;
+  int line = 1;  ///< of the script's file
+  std::string problem;
+  std::string remedy;
+};
+
+struct ReplayReport {
+  std::optional<ReplayFault> fault;  ///< the first; the rest of the report then covers what came before it
+  /// Verified lower bound over all motions; infinite while the body is never past the entry plane.
+  double clearance_mm = std::numeric_limits<double>::infinity();
+  double tip_error_mm = std::numeric_limits<double>::infinity();  ///< least over all rows
+  int tip_line = 1;                                               ///< the row's
+  double pull_max_mm = 0.0;
+  double tension_max_N = 0.0;
+  double lock_moment_max_Nmm = 0.0;
+  double field_max_mT = 0.0;
+  int switches = 0;
+
+  bool good() const { return !fault.has_value(); }
+};
+
+/// Precondition: the scene has tendons, the script at least one row, `verifier` is for the scene's design
+/// with the script's lock count.
+ReplayReport replay(const Script& script, const Scene& scene, const MotionVerifier& verifier);
+
+}  // namespace withy

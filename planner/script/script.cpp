@@ -1,0 +1,153 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/script/script.h"
+
+#include <algorithm>
+#include <cassert>
+#include <cmath>
+#include <utility>
+
+#include <fmt/format.h>
+
+#include "planner/script/script_numbers.h"
+#include "planner/script/waypoints.h"
+#include "planner/segment/field.h"
+#include "planner/segment/tendons.h"
+
+namespace withy {
+namespace {
+
+/// Writes a plan down row by row.
+class ScriptMaker {
+ public:
+  ScriptMaker(const Scene& scene, const Design& design, const Plan& plan) : design_(design), plan_(plan) {
+    script_.locks = design.lock_count();
+    script_.tendons = static_cast<int>(design.tendons()->angle_rad.size());
+    script_.coils = design.field() ? 3 : 0;
+    script_.scene_sha256 = scene.sha256;
+    script_.mesh_sha256 = scene.mesh_sha256;
+    settle_s_ = scene.actuation ? on_script_step(scene.actuation->field_settle_s) : 0.0;
+  }
+
+  Script make() {
+    add("start", plan_.states.front(), "every axis at zero");
+    for (std::size_t k = 0; k < plan_.actions.size(); ++k) {
+      const PlannedAction& action = plan_.actions[k];
+      const std::string note = fmt::format("action {} of {}, way {}", k + 1, plan_.actions.size(),
+                                           action.leg == Leg::in ? "in" : "out");
+      if (action.kind == ActionKind::lock || action.kind == ActionKind::unlock)
+        add_switch(action, note);
+      else
+        add_motion(action, note);
+    }
+    return std::move(script_);
+  }
+
+ private:
+  const State& state(int index) const { return plan_.states[static_cast<std::size_t>(index)]; }
+
+  void add_motion(const PlannedAction& action, std::string note) {
+    const State& from = state(action.from);
+    const State& to = state(action.to);
+    for (const double t : waypoint_fractions(design_, from, to)) {
+      add(name_of(action.kind), t < 1.0 ? interpolate(from, to, t) : to, std::move(note));
+      note.clear();
+    }
+    if (action.leg == Leg::in && action.to == plan_.reached_state) mark_target();
+  }
+
+  /// The lock switches with the tendons where they are. Where disks are laid out from each region's start, a
+  /// lock changes the gaps, and so the pulls of one and the same shape: the tendons take that up afterwards.
+  void add_switch(const PlannedAction& action, const std::string& note) {
+    const bool engage = action.kind == ActionKind::lock;
+    const State& to = state(action.to);
+    const std::vector<double> pull_before = script_.waypoints.back().pull_mm;
+    add(name_of(action.kind), to,
+        fmt::format("{}, lock {} {}", note, action.lock + 1, engage ? "engages" : "lets go"));
+    if (action.field_S) set_field(script_.waypoints.back(), *action.field_S);
+    script_.waypoints.back().pull_mm = pull_before;
+    script_.waypoints.back().dwell_s = settle_s_;
+    add(name_of(action.kind), to, "field off");
+    const std::vector<double> pull_after = std::exchange(script_.waypoints.back().pull_mm, pull_before);
+    if (pull_after != pull_before) add(name_of(action.kind), to, "tendons take up what the lock changed");
+    if (action.leg == Leg::in && action.to == plan_.reached_state) mark_target();
+  }
+
+  void mark_target() {
+    std::string& note = script_.waypoints.back().note;
+    note += note.empty() ? "at the target" : ", at the target";
+  }
+
+  void set_field(Waypoint& w, const Eigen::Vector3d& field_S) const {
+    w.field_S = field_S.unaryExpr([](double v) { return on_script_step(v); });
+    if (!design_.field()) return;
+    const Eigen::Vector3d current = coil_currents_A(*design_.field(), field_S);
+    for (int k = 0; k < script_.coils; ++k)
+      w.current_A[static_cast<std::size_t>(k)] = on_script_step(current(k));
+  }
+
+  void add(std::string_view action, const State& at, std::string note) {
+    Waypoint w;
+    w.step = static_cast<int>(script_.waypoints.size());
+    w.action = action;
+    w.insertion_mm = on_script_step(at.insertion_mm);
+    for (const double pull : tendon_pulls(design_, regions_of(design_, at), at.insertion_mm))
+      w.pull_mm.push_back(on_script_step(pull));
+    w.current_A.assign(static_cast<std::size_t>(script_.coils), 0.0);
+    w.engaged = at.engaged;
+    w.note = std::move(note);
+    script_.waypoints.push_back(std::move(w));
+  }
+
+  const Design& design_;
+  const Plan& plan_;
+  Script script_;
+  double settle_s_ = 0.0;
+};
+
+}  // namespace
+
+bool Waypoint::operator==(const Waypoint& other) const {
+  return step == other.step && action == other.action && insertion_mm == other.insertion_mm &&
+         pull_mm == other.pull_mm && field_S == other.field_S && current_A == other.current_A &&
+         engaged == other.engaged && dwell_s == other.dwell_s && note == other.note;
+}
+
+std::string_view sentence_of(ScriptFault fault) {
+  switch (fault) {
+    case ScriptFault::no_tendons:
+      return "the scene has no [tendons], so there are no pulls to write down";
+    case ScriptFault::no_actuation:
+      return "the scene has no [actuation], so the program's axes have no letters and no rates";
+  }
+  return "";
+}
+
+tl::expected<Script, ScriptFault> make_script(const Scene& scene, const Design& design, const Plan& plan) {
+  assert(!plan.states.empty());
+  if (!design.tendons()) return tl::unexpected(ScriptFault::no_tendons);
+  return ScriptMaker(scene, design, plan).make();
+}
+
+double travel_time_s(const Actuation& actuation, const Waypoint& from, const Waypoint& to) {
+  double time = std::abs(to.insertion_mm - from.insertion_mm) / actuation.advance_mm_per_s;
+  for (std::size_t k = 0; k < to.pull_mm.size(); ++k)
+    time = std::max(time, std::abs(to.pull_mm[k] - from.pull_mm[k]) / actuation.tendon_mm_per_s);
+  return time;
+}
+
+double duration_s(const Actuation& actuation, const Script& script) {
+  double time = 0.0;
+  for (std::size_t i = 1; i < script.waypoints.size(); ++i)
+    time +=
+        travel_time_s(actuation, script.waypoints[i - 1], script.waypoints[i]) + script.waypoints[i].dwell_s;
+  return time;
+}
+
+std::optional<double> plan_duration_s(const Scene& scene, const Design& design,
+                                      const std::optional<Plan>& plan) {
+  if (!plan || !scene.actuation) return std::nullopt;
+  const auto script = make_script(scene, design, *plan);
+  return script ? std::optional(duration_s(*scene.actuation, *script)) : std::nullopt;
+}
+
+}  // namespace withy

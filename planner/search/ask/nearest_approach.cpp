@@ -1,0 +1,105 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/search/ask/nearest_approach.h"
+
+#include <cmath>
+
+#include <fmt/format.h>
+
+#include "planner/search/route/route_search.h"
+#include "planner/segment/shape.h"
+
+namespace withy {
+
+namespace {
+
+// A motion that is not allowed whole is followed as far as this share of it.
+constexpr double kShare = 1.0 / 1024.0;
+// Tolerances are widened up to so many times.
+constexpr double kWidest = 64.0;
+// Up to this many times the wanted direction is still asked for.
+constexpr double kKeepsDirection = 4.0;
+
+class Follower {
+ public:
+  explicit Follower(const StepJudge& judge) : judge_(judge), nearest_(start_state()) {
+    distance_ = distance_of(nearest_);
+  }
+
+  std::optional<Approach> run(const Route& route) {
+    for (std::size_t i = 0; i < route.steps.size(); ++i) {
+      const RouteStep& step = route.steps[i];
+      const State& before = route.state_before(i);
+      if (step.lock >= 0) {
+        if (!judge_.switch_allowed(before, step.lock, step.to))
+          return stopped(
+              fmt::format("lock {} can't be {} there", step.lock + 1, step.engages ? "locked" : "unlocked"));
+      } else if (!judge_.motion_allowed(before, step.to)) {
+        visit(last_allowed(before, step.to));
+        return stopped(judge_.objection(before, step.to));
+      }
+      visit(step.to);
+    }
+    return std::nullopt;
+  }
+
+ private:
+  double distance_of(const State& state) const {
+    const SearchProblem& problem = judge_.problem();
+    return problem.goal.distance(Shape(problem.design, state).tip_E());
+  }
+
+  void visit(const State& state) {
+    const double distance = distance_of(state);
+    if (distance >= distance_) return;
+    distance_ = distance;
+    nearest_ = state;
+  }
+
+  State last_allowed(const State& from, const State& to) const {
+    double allowed = 0.0;
+    for (double step = 0.5; step >= kShare; step *= 0.5)
+      if (judge_.motion_allowed(from, interpolate(from, to, allowed + step))) allowed += step;
+    return interpolate(from, to, allowed);
+  }
+
+  Approach stopped(std::string blocked_by) const { return {distance_, nearest_, std::move(blocked_by)}; }
+
+  const StepJudge& judge_;
+  State nearest_;
+  double distance_ = 0.0;
+};
+
+/// What keeps the end of a plan to a wider target from being a plan to the target.
+std::string what_is_missing(const Goal& asked, const Eigen::Isometry3d& tip) {
+  constexpr double kDegrees = 180.0 / M_PI;
+  if (asked.direction_error(tip) > asked.direction_tolerance_rad)
+    return fmt::format("the tip points {:.0f} degrees off the wanted direction ({:.0f} are allowed)",
+                       asked.direction_error(tip) * kDegrees, asked.direction_tolerance_rad * kDegrees);
+  return fmt::format("no plan brings the tip within {:.4g} mm", asked.tolerance_mm);
+}
+
+}  // namespace
+
+std::optional<Approach> approach_along(const StepJudge& judge, const Route& route) {
+  return Follower(judge).run(route);
+}
+
+std::optional<Approach> approach_with_tolerance(const SearchProblem& problem, std::int64_t most_work,
+                                                const std::function<bool()>& stop) {
+  RouteSearchSettings settings;
+  settings.most_work = most_work;
+  settings.stop = stop;
+  for (double times = 2.0; times <= kWidest; times *= 2.0) {
+    SearchProblem wider = problem;
+    wider.goal.tolerance_mm *= times;
+    if (times > kKeepsDirection) wider.goal.direction_E.reset();
+    RouteSearch search(wider, settings);
+    if (search.run() != SearchOutcome::found || search.route().steps.empty()) continue;
+    const State& end = search.route().steps.back().to;
+    const Eigen::Isometry3d tip = Shape(problem.design, end).tip_E();
+    return Approach{problem.goal.distance(tip), end, what_is_missing(problem.goal, tip)};
+  }
+  return std::nullopt;
+}
+
+}  // namespace withy

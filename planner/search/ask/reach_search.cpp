@@ -1,0 +1,91 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/search/ask/reach_search.h"
+
+#include <algorithm>
+#include <numeric>
+
+#include "planner/search/route/route_search.h"
+
+namespace withy {
+
+namespace {
+
+// Shares of a target's work that it may take in one round after the other.
+constexpr std::int64_t kRoundShares[] = {32, 8, 1};
+
+/// Indices, nearest to the entry first.
+std::vector<std::size_t> nearest_first(const std::vector<Eigen::Vector3d>& points_E) {
+  std::vector<std::size_t> order(points_E.size());
+  std::iota(order.begin(), order.end(), std::size_t{0});
+  std::stable_sort(order.begin(), order.end(), [&](std::size_t a, std::size_t b) {
+    return points_E[a].squaredNorm() < points_E[b].squaredNorm();
+  });
+  return order;
+}
+
+class ReachSearch {
+ public:
+  ReachSearch(SearchProblem& problem, const std::vector<Eigen::Vector3d>& targets_E,
+              const ReachSettings& settings)
+      : problem_(problem), targets_E_(targets_E), settings_(settings), search_(problem, search_settings()) {}
+
+  ReachResult run() {
+    result_.verdict.assign(targets_E_.size(), Verdict::undecided);
+    std::vector<std::size_t> open = nearest_first(targets_E_);
+    std::int64_t spent = 0;
+    for (const std::int64_t share : kRoundShares) {
+      const std::int64_t allowed = settings_.most_work / share;
+      std::erase_if(open, [&](std::size_t target) { return decide(target, allowed - spent); });
+      spent = allowed;
+    }
+    result_.work = search_.work();
+    return std::move(result_);
+  }
+
+ private:
+  RouteSearchSettings search_settings() const {
+    RouteSearchSettings settings;
+    settings.stop = settings_.stop;
+    settings.most_direct_work = 0;  // what earlier targets left is a better start than none
+    settings.most_twin_work = std::max<std::int64_t>(1, settings_.most_work / kRoundShares[0]);
+    return settings;
+  }
+
+  /// Goes on with one target for so much work; true when it is decided.
+  bool decide(std::size_t target, std::int64_t work) {
+    if (settings_.stop()) return false;
+    problem_.goal.point_E = targets_E_[target];
+    search_.retarget(work);
+    switch (search_.run()) {
+      case SearchOutcome::found:
+        result_.verdict[target] = Verdict::reached;
+        settings_.reached(target, search_.route());
+        search_.keep_route();
+        break;
+      case SearchOutcome::proved_none:
+        result_.verdict[target] = Verdict::unreachable;
+        search_.bury();
+        break;
+      case SearchOutcome::stopped:
+        return false;
+    }
+    settings_.progress(static_cast<double>(++decided_) / static_cast<double>(targets_E_.size()));
+    return true;
+  }
+
+  SearchProblem& problem_;
+  const std::vector<Eigen::Vector3d>& targets_E_;
+  const ReachSettings& settings_;
+  RouteSearch search_;
+  ReachResult result_;
+  std::size_t decided_ = 0;
+};
+
+}  // namespace
+
+ReachResult search_reach(SearchProblem problem, const std::vector<Eigen::Vector3d>& targets_E,
+                         const ReachSettings& settings) {
+  return ReachSearch(problem, targets_E, settings).run();
+}
+
+}  // namespace withy

@@ -1,0 +1,50 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Which of many targets does one design reach?
+//
+// One search answers for all of them (RouteSearch::retarget). Cells, what is proved of them and the links
+// between leaves don't depend on the target, and every action can be undone, so what can be reached from the
+// start is one set. From below it grows by the verified ways found so far: a target is reached as soon as one
+// motion or lock switch after the other, each verified, leads to it from a state on one of them. From above
+// it shrinks by every proof: where all cells that reach a target have been found, and the start is not among
+// them, none of their states can be reached, and they are left out from then on.
+//
+// Each target gets so much work (RouteSearch::work) and no more; what it gets counts machine-independently,
+// so the same question always gets the same answers. Targets nearest to the entry come first, and all get a
+// little before any gets much: what the easy ones find helps the others.
+//
+// Units: mm. Frame: E.
+#pragma once
+
+#include <cstdint>
+#include <functional>
+#include <vector>
+
+#include <Eigen/Core>
+
+#include "planner/plan/answer.h"
+#include "planner/search/problem.h"
+#include "planner/search/route/route.h"
+
+namespace withy {
+
+struct ReachSettings {
+  std::int64_t most_work = 4000000;  ///< for one target, in all
+  /// Asked often: true ends the search; what is open then stays undecided.
+  std::function<bool()> stop = [] { return false; };
+  /// Told the share of targets that are decided.
+  std::function<void(double)> progress = [](double) {};
+  /// Told of every target reached, with a verified way in from the start.
+  std::function<void(std::size_t target, const Route&)> reached = [](std::size_t, const Route&) {};
+};
+
+struct ReachResult {
+  std::vector<Verdict> verdict;  ///< one for each target
+  std::int64_t work = 0;         ///< of the whole search
+};
+
+/// `problem`'s goal gives the tolerance; its point is replaced by each target in turn, a wanted direction
+/// counts for all.
+ReachResult search_reach(SearchProblem problem, const std::vector<Eigen::Vector3d>& targets_E,
+                         const ReachSettings& settings);
+
+}  // namespace withy

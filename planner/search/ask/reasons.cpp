@@ -1,0 +1,216 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/search/ask/reasons.h"
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+
+#include <fmt/format.h>
+
+#include "planner/search/ask/nearest_approach.h"
+#include "planner/search/route/make_plan.h"
+#include "planner/search/route/route_search.h"
+#include "planner/search/route/route_tidy.h"
+#include "planner/segment/latch.h"
+#include "planner/segment/shape.h"
+
+namespace withy {
+
+namespace {
+
+constexpr double kCurvatureFactor = 2.0;
+constexpr double kInsertionFactor = 1.5;
+// A wire: what is left of the segment's radius.
+constexpr double kWireShare = 0.1;
+
+Design with_parts(const Design& design, const std::function<void(DesignParts&)>& change) {
+  DesignParts parts = design.parts();
+  change(parts);
+  auto changed = Design::make(std::move(parts));
+  return changed ? *changed : design;
+}
+
+std::optional<SearchProblem> relaxed(const SearchProblem& problem, Relaxation relaxation,
+                                     const ReasonSettings& settings) {
+  SearchProblem out = problem;
+  const Design& design = problem.design;
+  switch (relaxation) {
+    case Relaxation::field:
+      if (!problem.heeded.field || !design.field() || design.lock_count() == 0) return std::nullopt;
+      out.heeded.field = false;
+      return out;
+    case Relaxation::tendons:
+      if (!problem.heeded.tendons || !design.tendons()) return std::nullopt;
+      out.heeded.tendons = false;
+      return out;
+    case Relaxation::latch:
+      if (!design.latch() || design.lock_count() == 0 ||
+          lattice_kind(*design.latch()) == LatticeKind::everything)
+        return std::nullopt;
+      out.design = with_parts(design, [](DesignParts& parts) { parts.latch->notch_pitch_mm = 0.0; });
+      return out;
+    case Relaxation::curvature:
+      out.design = with_parts(
+          design, [](DesignParts& parts) { parts.segment.curvature_max_per_mm *= kCurvatureFactor; });
+      return out;
+    case Relaxation::insertion:
+      out.design =
+          with_parts(design, [](DesignParts& parts) { parts.carriage.insertion_max_mm *= kInsertionFactor; });
+      return out;
+    case Relaxation::clearance:
+      if (problem.required_clearance_mm <= 0.0) return std::nullopt;
+      out.required_clearance_mm = 0.0;
+      return out;
+    case Relaxation::thickness:
+      out.required_clearance_mm = -(1.0 - kWireShare) * design.segment().radius_mm;
+      return out;
+    case Relaxation::one_more_lock:
+      return settings.with_locks ? settings.with_locks(design.lock_count() + 1) : std::nullopt;
+    case Relaxation::walls:
+      out.heeded.clearance = false;
+      return out;
+  }
+  return std::nullopt;
+}
+
+double largest_curvature(const Design& design, const Route& route) {
+  double most = 0.0;
+  for (const RouteStep& step : route.steps)
+    for (const Region& region : regions_of(design, step.to)) most = std::max(most, region.u.norm());
+  return most;
+}
+
+/// The tightest place of a route, for the body as thick as it is.
+struct TightSpot {
+  double clearance_mm = std::numeric_limits<double>::infinity();
+  double depth_mm = 0.0;    ///< how far past the entry plane
+  double station_mm = 0.0;  ///< of the segment
+};
+
+TightSpot tightest(const SearchProblem& problem, const Route& route) {
+  TightSpot spot;
+  constexpr int kSamples = 12;
+  for (std::size_t i = 0; i < route.steps.size(); ++i) {
+    if (route.steps[i].lock >= 0) continue;
+    for (int k = 0; k <= kSamples; ++k) {
+      const Shape shape(problem.design, interpolate(route.state_before(i), route.steps[i].to,
+                                                    static_cast<double>(k) / kSamples));
+      for (double s = 0.0; s <= problem.design.length_mm(); s += 1.0) {
+        const Eigen::Vector3d p = shape.point_E(s);
+        if (p.z() <= 0.0) continue;
+        const double c = problem.distance->signed_exact(p) - problem.design.body_radius(s);
+        if (c < spot.clearance_mm) spot = {c, p.z(), s};
+      }
+    }
+  }
+  return spot;
+}
+
+/// The frozen bend of the route that lies farthest off a notch: its lock, and by how much (degrees).
+std::string off_the_notches(const SearchProblem& problem, const Route& route) {
+  const LatchHardware& latch = *problem.design.latch();
+  double worst = 0.0;
+  int lock = 0;
+  for (const RouteStep& step : route.steps) {
+    if (step.lock < 0 || !step.engages) continue;
+    const Eigen::Vector2d sum = bend_up_to_lock(step.to, step.lock);
+    const double spacing = latch.notch_pitch_mm / latch.backbone_radius_mm;
+    double off = std::numeric_limits<double>::infinity();
+    if (lattice_kind(latch) == LatticeKind::points)
+      for (const Eigen::Vector2d& point : lattice_points(latch, sum, 2.0 * spacing))
+        off = std::min(off, (point - sum).norm());
+    if (std::isfinite(off) && off > worst) {
+      worst = off;
+      lock = step.lock;
+    }
+  }
+  return fmt::format("with lock {} holding a bend {:.2g} degrees off the nearest notch", lock + 1,
+                     worst * 180.0 / M_PI);
+}
+
+/// What the tendons or locks run into on a route that was found without their limits.
+std::string overload(const SearchProblem& problem, const Route& route) {
+  const Hardware hardware(problem.design);
+  for (std::size_t i = 0; i < route.steps.size(); ++i) {
+    if (route.steps[i].lock >= 0) continue;
+    if (const auto breach = hardware.motion_breach(route.state_before(i), route.steps[i].to))
+      return breach->sentence();
+  }
+  return "the tendons or lock loads break their limits";
+}
+
+std::string sentence_for(Relaxation relaxation, const SearchProblem& asked, const SearchProblem& eased,
+                         const Route& route) {
+  const Design& design = asked.design;
+  switch (relaxation) {
+    case Relaxation::field:
+      return "no allowed field switches a lock where it would have to; with any field the target would be "
+             "reached";
+    case Relaxation::tendons:
+      return fmt::format(
+          "on the way there {}; without limits of tendons and lock loads the target would be reached",
+          overload(asked, route));
+    case Relaxation::latch:
+      return fmt::format("the notches are too coarse: the target would be reached {}",
+                         off_the_notches(asked, route));
+    case Relaxation::curvature:
+      return fmt::format(
+          "it needs more curvature than the limit of {:.4g} per mm: it would be reached with {:.4g} per mm",
+          design.segment().curvature_max_per_mm, largest_curvature(eased.design, route));
+    case Relaxation::insertion:
+      return fmt::format("it needs more insertion than the carriage's {:.4g} mm",
+                         design.carriage().insertion_max_mm);
+    case Relaxation::clearance: {
+      const TightSpot spot = tightest(asked, route);
+      return fmt::format(
+          "the lumen is too narrow for the required clearance of {:.2f} mm: it would be reached with {:.2f} "
+          "mm, tightest "
+          "{:.1f} mm past the entry plane",
+          asked.required_clearance_mm, std::max(0.0, spot.clearance_mm), spot.depth_mm);
+    }
+    case Relaxation::thickness: {
+      const TightSpot spot = tightest(asked, route);
+      return fmt::format(
+          "the lumen is too narrow for this body: on the best way found for a wire the body would be {:.2f} "
+          "mm into the wall "
+          "{:.1f} mm past the entry plane, at segment station {:.0f} mm",
+          std::max(0.0, -spot.clearance_mm), spot.depth_mm, spot.station_mm);
+    }
+    case Relaxation::one_more_lock:
+      return fmt::format("it needs one more frozen bend: with {} {} it would be reached",
+                         eased.design.lock_count(), eased.design.lock_count() == 1 ? "lock" : "locks");
+    case Relaxation::walls:
+      return "the walls are in the way even of a wire; without walls the segment would reach the target";
+  }
+  return {};
+}
+
+}  // namespace
+
+std::optional<Reason> find_reason(const SearchProblem& problem, const ReasonSettings& settings) {
+  RouteSearchSettings search_settings;
+  std::int64_t left = settings.most_work_in_all;
+  search_settings.stop = settings.stop;
+  for (const Relaxation relaxation : {Relaxation::field, Relaxation::tendons, Relaxation::latch,
+                                      Relaxation::curvature, Relaxation::insertion, Relaxation::clearance,
+                                      Relaxation::thickness, Relaxation::one_more_lock, Relaxation::walls}) {
+    const auto eased = relaxed(problem, relaxation, settings);
+    if (!eased) continue;
+    search_settings.most_work = std::min(settings.most_work, left);
+    RouteSearch search(*eased, search_settings);
+    const SearchOutcome outcome = search.run();
+    left -= search.work();
+    if (outcome != SearchOutcome::found && left <= 0) return std::nullopt;
+    if (outcome != SearchOutcome::found) continue;
+    const Route route = tidy(search.judge(), search.route());
+    Reason reason{relaxation, sentence_for(relaxation, problem, *eased, route), std::nullopt};
+    if (relaxation != Relaxation::one_more_lock) {
+      const Hardware hardware(problem.design);
+      reason.approach = approach_along(StepJudge(problem, hardware), route);
+    }
+    return reason;
+  }
+  return std::nullopt;
+}
+
+}  // namespace withy

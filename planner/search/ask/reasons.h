@@ -1,0 +1,53 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Why the target can't be reached, in terms a designer can act on.
+//
+// One limit is relaxed at a time and the search run again: where it then finds a way, that limit is what
+// stands in between. The way it finds says by how much. What is relaxed is relaxed wholly or by a stated
+// amount, so "would be reached" is as proved as any plan; where no single relaxation helps within the work
+// allowed, that is said.
+#pragma once
+
+#include <functional>
+#include <optional>
+#include <string>
+
+#include "planner/plan/answer.h"
+#include "planner/search/problem.h"
+
+namespace withy {
+
+enum class Relaxation {
+  field,      ///< any lock switches anywhere
+  tendons,    ///< no stroke, tension or lock load limit
+  latch,      ///< locks hold any bend
+  curvature,  ///< twice the curvature limit
+  insertion,  ///< half as much insertion again
+  clearance,  ///< the body may touch the wall
+  thickness,  ///< the body is a wire
+  one_more_lock,
+  walls  ///< no walls at all
+};
+
+struct Reason {
+  Relaxation relaxed = Relaxation::walls;
+  std::string sentence;
+  /// How far the way that was found with the limit relaxed can be gone with it; nothing where it is no way
+  /// for this segment (one_more_lock).
+  std::optional<Approach> approach;
+};
+
+struct ReasonSettings {
+  /// RouteSearch::work allowed for each relaxation: work and not time, so that answers repeat.
+  std::int64_t most_work = 4000000;
+  /// And for all of them together.
+  std::int64_t most_work_in_all = 12000000;
+  std::function<bool()> stop = [] { return false; };
+  /// The same question with another number of locks; nothing where the scene can't have it.
+  std::function<std::optional<SearchProblem>(int locks)> with_locks;
+};
+
+/// The first relaxation that lets the target be reached, in the order of the enum; nothing when none is found
+/// to.
+std::optional<Reason> find_reason(const SearchProblem& problem, const ReasonSettings& settings);
+
+}  // namespace withy

@@ -1,0 +1,52 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// From a scene to the questions that can be asked of it.
+#pragma once
+
+#include <memory>
+#include <optional>
+
+#include "planner/scene/scene.h"
+#include "planner/search/problem.h"
+
+namespace withy {
+
+/// Finest and coarsest spacing of the distance field (mm): a quarter of the body's radius between them, so
+/// that a body touches the wall well before the field knows nothing.
+inline constexpr double kFieldCoarsest_mm = 0.25;
+inline constexpr double kFieldFinest_mm = 0.05;
+/// A wide lumen gets a coarser field: about this many nodes at most (a node takes 8 bytes).
+inline constexpr double kFieldMostNodes = 6e6;
+
+/// A channel with its distances at hand: what all scenes with the same mesh and entry can share.
+struct PreparedChannel {
+  std::shared_ptr<const WallDistance> wall;
+  std::shared_ptr<const ChannelDistance> distance;
+};
+
+/// A scene with its channel read and its distances at hand: what several plans of one scene share.
+struct PreparedScene {
+  Scene scene;
+  std::shared_ptr<const WallDistance> wall;
+  std::shared_ptr<const ChannelDistance> distance;
+};
+
+/// Whether distances are looked up in a field with a proved bound, or computed exactly every time (slow; for
+/// comparison).
+enum class DistanceSource { field, exact };
+
+/// Reads the scene and its channel.
+Result<PreparedScene> prepare_scene(const std::filesystem::path& file,
+                                    DistanceSource source = DistanceSource::field);
+
+/// The spacing (mm) that suits the scene's body, before the lumen's size is heeded.
+double field_spacing(const Scene& scene);
+
+/// A channel's distances. `spacing_mm` as field_spacing has it; a wide lumen makes it coarser.
+PreparedChannel prepare_channel(std::shared_ptr<const Channel> channel, double spacing_mm,
+                                DistanceSource source = DistanceSource::field);
+
+/// The scene's question with `locks` locks; `clearance_mm` instead of the scene's when given.
+Result<SearchProblem> make_problem(const PreparedScene& prepared, int locks,
+                                   std::optional<double> clearance_mm = std::nullopt);
+
+}  // namespace withy

@@ -1,0 +1,122 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// What the wall makes of all states in a cell at once: the body clear in all, in none, or not yet known.
+//
+// A cell is a box of leaf coordinates with half-widths h. The body is placed at the cell's centre; within the
+// cell a body point at station s moves by at most
+//     m(s) = insertion_lever(s) h_d + curvature_lever(s) |h_u| + sum over frozen regions (s - start) |h_t|
+// (motion_bounds.h; a frozen bend that changes by |h_t| turns what is distal of its region's start by as
+// much). With c the required clearance:
+//   free:    the body's margin by the field, less m(s) at every station and less what the body may lose
+//            between stations, is at least c (body_clearance.h).
+//   blocked: at some station that stays past the entry plane D + m(s) < R + c, or no point within m(s) has
+//   room for R + c (geometry/distance/room_bound.h).
+// Where insertion moves the body along itself rather than aside (cell_slide.h), the body at the cell's
+// deepest insertion stands for all when free is to be proved, and that at its shallowest when blocked is,
+// with
+//     m(s) = what insertion moves it aside + curvature_lever(s) |h_u| + sum over frozen regions ...
+// and the radius at a station the largest (for blocked the smallest) of the stations that come to its place.
+// Without a field (for comparison) distances are exact and one point at a time: stations a apart on the
+// centreline, the chord between them keeps d^2 >= min(d_1^2, d_2^2) - a^2/4 (verify.h), and the arc stays
+// within kappa a^2 / 8 of the chord; hence free where D - m >= sqrt((R + c + kappa a^2/8)^2 + a^2/4).
+// Stations that can't come past the entry plane don't matter.
+#pragma once
+
+#include <optional>
+#include <vector>
+
+#include "geometry/distance/outside_bound.h"
+#include "geometry/distance/room_bound.h"
+#include "planner/motion/body_clearance.h"
+#include "planner/search/cells/cell_slide.h"
+#include "planner/search/cells/cell_tree.h"
+#include "planner/search/problem.h"
+
+namespace withy {
+
+/// What a look at a cell told.
+struct CellLook {
+  CellStatus status = CellStatus::mixed;
+  /// Insertion moves the body along itself rather than aside: the cell may well be long that way.
+  bool slides = false;
+  /// Mixed, and less insertion would tell more than less bend.
+  bool cut_insertion = false;
+};
+
+/// Answers for one problem, which must outlive it. Keeps scratch: one per thread.
+class CellBody {
+ public:
+  CellBody(const SearchProblem& problem, const BendChart& chart);
+
+  CellLook check(const Leaf& leaf, const Box& box);
+
+  /// How far a millimetre of insertion moves any point of the cell aside, at most; 1 or more where the body
+  /// does not slide.
+  double aside_per_mm(const Leaf& leaf, const Box& box);
+
+  /// Least margin of the body's stations in one state (mm), by the field where there is one.
+  double margin(const State& state);
+
+ private:
+  /// The body with stations at one spacing, for cells that move its tip by at least `from_slack_mm`.
+  struct Grain {
+    double from_slack_mm;
+    BodyCheck body;
+    BodyPoints points;
+  };
+  struct Station {
+    double s_mm;
+    double need_free;     ///< distance that keeps the body free about here, between stations included
+    double need_blocked;  ///< a distance below this is a collision
+  };
+  /// Where the body most likely collides.
+  struct Suspect {
+    Eigen::Vector3d p_E;
+    double slack;
+    double need;
+    double margin;
+  };
+  /// How far the cell lets a point at a station move.
+  struct Reach {
+    MotionBounds bounds;
+    double dd_mm = 0.0;
+    double du_per_mm = 0.0;
+    struct Frozen {
+      double from_mm;
+      double turn_rad;
+    };
+    std::vector<Frozen> frozen;
+
+    double at(double s_mm) const;
+  };
+
+  void lay_stations();
+  void lay_shaft();
+  void find_reach(const Leaf& leaf, const Box& box, const State& centre);
+  Grain& grain_for(double slack_mm);
+  CellStatus check_by_field(const State& centre);
+  CellLook check_sliding(const Box& box, const State& centre);
+  CellStatus judge(Grain& grain, const BodyCheck::Margins& margins, const std::vector<float>& radii);
+  bool is_free_about_deepest(const State& deepest);
+  bool is_blocked_about_shallowest(const State& shallowest);
+  Grain& allow_sliding(bool about_deepest);
+  bool sticks_out(const Grain& grain);
+  bool has_no_room(const Grain& grain, const std::vector<float>& radii);
+  CellStatus check_exactly(const Box& box, const State& centre);
+  CellStatus check_shaft(const Box& box) const;
+
+  const SearchProblem& problem_;
+  const BendChart& chart_;
+  Reach reach_;
+  CellSlide slide_;
+  std::vector<Grain> grains_;  // coarse to fine; none without a field
+  std::optional<OutsideBound> outside_;
+  std::optional<RoomBound> room_;
+  std::vector<int> off_;       // stations that the field does not know
+  std::vector<int> tight_;     // stations that are too near to the wall at the cell's centre
+  std::vector<double> aside_;  // by station: how far a sliding body moves there
+  std::vector<float> radii_;   // by station: of the bodies that come to its place
+  std::vector<Station> stations_;
+  std::vector<double> shaft_free_;  // least distance on the axis from the entry plane to k steps past it
+};
+
+}  // namespace withy

@@ -1,0 +1,75 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// How far insertion moves a body aside: a body that advances mostly moves along itself, into the place that
+// its own more distal part had.
+//
+// For a cell with insertions [d0, d1], d1 <= L (the base is not past the entry plane), take any bends of the
+// cell and keep them. The point at station s + t of the body at insertion d1 - t is
+//     g(t) = p(d1 - t, s + t),   g'(t) = T - dp/dd,   so   |p(d, s + d1 - d) - p(d1, s)| <= (d1 - d) K(s)
+// with K(s) a bound of |T - dp/dd| at all stations up to s + d1 - d0 and all insertions of the cell:
+//   free carriage: dp/dd is the advance axis, and T leaves it by at most the bend so far:
+//       K <= integral of w from 0, w = |u| over flexible stretches and 0 over rigid ones.
+//   guide: dp/dd - T is the derivative at a fixed arc length x past the entry, where p = integral of T from 0
+//   to x. T is the product of the rotations of the regions up to there, each a bend b_r, so K <= integral of
+//   w from the first exposed station, w = the sum of |db_r/dd| at fixed x. A region that is passed as a whole
+//   keeps its bend (frozen; the free region is the last), so only the region at x counts. With F the flexible
+//   length from its start or the entry plane, f all of it that is out, and [e], [s] = 1 where the body is
+//   flexible at the entry plane, at station s, else 0:
+//       free region at the entry plane:    b = u F,          w = |u| |[e] - [s]|
+//       frozen region at the entry plane:  b = Theta F / f,  db/dd = Theta ([e] - [s]) / f - [e] Theta F /
+//       f^2,
+//                                          w <= |Theta| / f
+//       region past the entry plane:       b = u F,          w = |u| [s]
+// K never falls with s, and stations up to s + d1 - d0 matter, so K(s) is the integral of the largest w of
+// the cell up to s + d1 - d0. The bodies of a cell thus lie about the body at d1, station by station, each
+// point by no more than (d1 - d0) K(s) aside, its radius that of a station at most d1 - d0 more distal.
+// Likewise about the body at d0: p(d, s - t) against p(d0, s), t = d - d0, stations up to s, radii of
+// stations as much more proximal.
+#pragma once
+
+#include <vector>
+
+#include "planner/search/cells/leaf.h"
+
+namespace withy {
+
+/// For one cell at a time. The design and the chart must outlive it.
+class CellSlide {
+ public:
+  CellSlide(const Design& design, const BendChart& chart) : design_(design), chart_(chart) {}
+
+  /// Takes up a cell. False where nothing is known: part of the base may be past the entry plane, or a frozen
+  /// bend may have no flexible length to be in.
+  bool take(const Leaf& leaf, const Box& box);
+
+  /// d1 - d0 (mm).
+  double width_mm() const { return width_mm_; }
+
+  /// (d1 - d0) K at each of the stations (mm, ascending), about the body at d1.
+  void about_deepest(const std::vector<double>& stations_mm, std::vector<double>& aside_mm) const;
+  /// The same about the body at d0.
+  void about_shallowest(const std::vector<double>& stations_mm, std::vector<double>& aside_mm) const;
+
+  /// The most that any point moves aside (mm).
+  double most_aside_mm() const { return width_mm_ * pieces_.back().turn_to; }
+
+ private:
+  /// A stretch of the body with one w.
+  struct Piece {
+    double from_mm;
+    double to_mm;
+    double rate_per_mm;
+    double turn_to = 0.0;  // integral of w to its end
+  };
+  void add_region(const Leaf& leaf, const Box& box, std::size_t r, const Stretch& stretch);
+  void add_stretch(double from_mm, double to_mm, double flexible_rate, double rigid_rate);
+  void fill(const std::vector<double>& stations_mm, double further_mm, std::vector<double>& aside_mm) const;
+
+  const Design& design_;
+  const BendChart& chart_;
+  double width_mm_ = 0.0;
+  double exposed_from_mm_ = 0.0;   // at d1
+  double entry_reaches_mm_ = 0.0;  // the most distal station at the entry plane: at d0
+  std::vector<Piece> pieces_;
+};
+
+}  // namespace withy

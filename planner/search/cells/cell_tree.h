@@ -1,0 +1,80 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// One leaf's coordinates cut into boxes: a binary tree, split where the search needs to know more.
+#pragma once
+
+#include <cstdint>
+#include <vector>
+
+#include "planner/search/cells/leaf.h"
+
+namespace withy {
+
+/// What is proved of every state in a cell.
+enum class CellStatus : std::uint8_t {
+  unknown,  ///< not looked at yet
+  free,     ///< all are legal
+  mixed,    ///< some may be, some may not: splitting will tell
+  blocked   ///< none is legal
+};
+
+/// Cells by index, the root 0. A split cell has two children, each with half of it along one coordinate.
+class CellTree {
+ public:
+  explicit CellTree(const Box& whole);
+
+  int size() const { return static_cast<int>(cells_.size()); }
+  bool is_split(int cell) const { return cells_[at(cell)].first_child >= 0; }
+  int first_child(int cell) const { return cells_[at(cell)].first_child; }
+  CellStatus status(int cell) const { return cells_[at(cell)].status; }
+  void set_status(int cell, CellStatus status) { cells_[at(cell)].status = status; }
+  /// What the search notes of a cell (CellLook, cell_body.h); children have their parent's `slides`.
+  bool slides(int cell) const { return cells_[at(cell)].slides; }
+  bool cut_insertion(int cell) const { return cells_[at(cell)].cut_insertion; }
+  void set_hints(int cell, bool slides, bool cut_insertion) {
+    cells_[at(cell)].slides = slides;
+    cells_[at(cell)].cut_insertion = cut_insertion;
+  }
+  /// Largest motion of the tip (mm) from the cell's centre to its rim; negative until set.
+  double travel(int cell) const { return cells_[at(cell)].travel; }
+  void set_travel(int cell, double mm) { cells_[at(cell)].travel = static_cast<float>(mm); }
+
+  Box box(int cell) const;
+  void split(int cell, int coordinate);
+  /// Do the closed boxes share a point?
+  bool meets(int cell, const Box& query) const;
+
+  /// Calls `visit(cell)` for each unsplit, not blocked cell whose closed box meets `query`.
+  template <class Visit>
+  void for_each_meeting(const Box& query, Visit&& visit) const {
+    std::vector<int>& stack = stack_;
+    stack.assign(1, 0);
+    while (!stack.empty()) {
+      const int cell = stack.back();
+      stack.pop_back();
+      if (cells_[at(cell)].status == CellStatus::blocked || !meets(cell, query)) continue;
+      if (is_split(cell)) {
+        stack.push_back(first_child(cell) + 1);
+        stack.push_back(first_child(cell));
+      } else {
+        visit(cell);
+      }
+    }
+  }
+
+ private:
+  struct Cell {
+    std::int32_t first_child = -1;
+    float travel = -1.0F;
+    CellStatus status = CellStatus::unknown;
+    bool slides = false;
+    bool cut_insertion = false;
+  };
+  static std::size_t at(int i) { return static_cast<std::size_t>(i); }
+
+  int dimensions_;
+  std::vector<Cell> cells_;
+  std::vector<double> bounds_;  // low and high of each coordinate, cell after cell
+  mutable std::vector<int> stack_;
+};
+
+}  // namespace withy

@@ -1,0 +1,33 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// How leaves hang together: which lock switches lead out of a box of states, and where they lead.
+//
+// Engaging lock i splits the region that holds it; releasing it joins the two regions it parts, where their
+// curvatures are equal. Neither moves anything, so insertion and free curvature carry over. A link is the set
+// of states from which one switch is possible, bounded by boxes on both sides: never too small, so that a
+// search that can't pass it has proved something.
+//
+// Two readings of the contract: bends are locked exactly on a notch (the engage window is the hardware's
+// tolerance for calibration, not room to plan in); and a lock inside the guide may be switched whatever the
+// free curvature outside is when a proof is sought, but only with a straight free region when a plan is made.
+#pragma once
+
+#include <vector>
+
+#include "planner/search/cells/leaf.h"
+
+namespace withy {
+
+/// One possible switch out of a box.
+struct SwitchLink {
+  int lock = -1;
+  bool engages = false;
+  Leaf other;  ///< the leaf on the other side
+  Box here;    ///< bounds of the switch's states in this leaf (within the box asked about)
+  Box there;   ///< bounds of them in the other leaf
+};
+
+/// All switches possible somewhere in `box` of `leaf`, into `out` (cleared first).
+void links_of(const Design& design, const BendChart& chart, const Leaf& leaf, const Box& box,
+              std::vector<SwitchLink>& out);
+
+}  // namespace withy

@@ -1,0 +1,61 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// One question of a place search: do locks at these stations, in whatever clocking of a list, reach the
+// target with so much clearance?
+//
+// Clockings matter to the field alone. So the search runs without the field first: a proof that there is no
+// way then holds for every clocking at once; and a way that is found is asked, switch by switch, which
+// clockings allow it. Only where none does, each clocking is searched for itself.
+#pragma once
+
+#include <cstdint>
+#include <functional>
+#include <optional>
+#include <vector>
+
+#include "planner/plan/answer.h"
+#include "planner/search/layouts/layout_grid.h"
+#include "planner/search/problem.h"
+#include "planner/search/route/route.h"
+
+namespace withy {
+
+/// A layout that reaches, and how well.
+struct PlacedDesign {
+  LockLayout layout;
+  Plan plan;  ///< its clearance is what designs are judged by
+  int switches = 0;
+  double field_mT =
+      0.0;  ///< strongest field that a switch of the plan asks for; 0 without [field] or switches
+  std::int64_t work = 0;  ///< of the trial that found it
+};
+
+struct Trial {
+  Verdict verdict = Verdict::undecided;  ///< at the clearance asked about, for all clockings together
+  std::optional<PlacedDesign> design;    ///< reached only: the clocking that asks for the weakest field
+};
+
+class LayoutTrials {
+ public:
+  /// `base` is the question with any layout; what it refers to must outlive this.
+  LayoutTrials(const SearchProblem& base, std::vector<Clockings> clockings, std::function<bool()> stop);
+
+  /// Each search does at most `most_work`, the clockings of one trial together at most so much again.
+  /// Precondition: a design can have these stations.
+  Trial ask(const Stations& stations, double clearance_mm, std::int64_t most_work);
+
+  /// RouteSearch::work of all trials.
+  std::int64_t work() const { return work_; }
+  const SearchProblem& base() const { return base_; }
+
+ private:
+  Trial ask_any_clocking(const Stations& stations, double clearance_mm, std::int64_t most_work);
+  std::optional<PlacedDesign> weakest(const SearchProblem& problem, const Route& route) const;
+  Trial ask_each_clocking(const Stations& stations, double clearance_mm, std::int64_t most_work);
+
+  const SearchProblem& base_;
+  std::vector<Clockings> clockings_;
+  std::function<bool()> stop_;
+  std::int64_t work_ = 0;
+};
+
+}  // namespace withy

@@ -1,0 +1,62 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Where the locks should sit: the layouts that reach the target with the widest clearance.
+//
+// First the grid (layout_grid.h): as soon as designs are known, every other layout is only asked whether it
+// reaches with more clearance than those, and a proof that it does not settles it (branch and bound: A. H.
+// Land and A. G. Doig, "An Automatic Method of Solving Discrete Programming Problems", Econometrica 28(3),
+// 1960, with the complete search as its bound). All layouts get a little work before any gets much; then a
+// coarse part of the grid is asked, what stands beside the best, and, with a share of the work until then,
+// the rest. The clearance of a design is raised step by step until searches find no wider way, and they give
+// up the sooner the less work the last wider way took.
+//
+// Then between the points of the grid, about each of the best: NLopt's GN_DIRECT_L (J. M. Gablonsky and C. T.
+// Kelley, "A Locally-Biased Form of the DIRECT Algorithm", J. Global Optimization 21, 2001), which needs no
+// derivatives, takes functions with steps, and makes no random choices.
+//
+// Designs are compared by clearance in steps of kClearanceStep_mm, then by fewer switches, then by the weaker
+// field. Deterministic but for `stop`: work is counted, not time.
+#pragma once
+
+#include <cstdint>
+#include <functional>
+#include <string>
+#include <vector>
+
+#include "planner/search/layouts/layout_trial.h"
+
+namespace withy {
+
+/// Clearances (mm) closer than this are as good: what a plan's figure may be below the truth.
+inline constexpr double kClearanceStep_mm = 0.05;
+
+struct PlaceSettings {
+  int locks = 1;
+  double station_step_mm = 5.0;
+  double clock_step_rad = 0.78539816339744831;  // an eighth of a turn
+  std::size_t keep = 3;                         ///< so many best designs are sought
+  std::int64_t most_work = 400000;              ///< RouteSearch::work for one question about one layout
+  int polish_trials = 9;  ///< layouts tried between the points of the grid about each of the best
+  std::function<bool()> stop = [] { return false; };
+  /// Told what goes on and the share of it that is done.
+  std::function<void(const std::string&, double)> progress = [](const std::string&, double) {};
+};
+
+struct PlaceResult {
+  std::vector<PlacedDesign> best;  ///< best first, at most `keep`
+  std::size_t stations = 0;        ///< combinations of stations on the grid
+  double clockings = 0.0;          ///< of each
+  // What became of those combinations, each with all its clockings:
+  std::size_t reached = 0;      ///< a plan was found
+  std::size_t unreachable = 0;  ///< proved at the required clearance
+  std::size_t no_better = 0;    ///< proved not to reach with the clearance of the best `keep`
+  std::size_t undecided = 0;    ///< the work, or the time, ran out
+  std::int64_t work = 0;
+};
+
+/// Is `a` better than `b`?
+bool better_design(const PlacedDesign& a, const PlacedDesign& b);
+
+/// `base` is the question with any layout of locks. Precondition: its design has lock hardware.
+PlaceResult search_place(const SearchProblem& base, const PlaceSettings& settings);
+
+}  // namespace withy

@@ -1,0 +1,14 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/search/problem.h"
+
+#include <cmath>
+
+namespace withy {
+
+double Goal::direction_error(const Eigen::Isometry3d& tip_E) const {
+  if (!direction_E) return 0.0;
+  const Eigen::Vector3d t = tip_E.linear().col(2);
+  return std::atan2(t.cross(*direction_E).norm(), t.dot(*direction_E));
+}
+
+}  // namespace withy

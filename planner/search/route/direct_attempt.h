@@ -1,0 +1,70 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// The short attempt before the complete search: from goal states straight back to the start.
+//
+// Leaves with few engaged locks come first. In each, Gauss-Newton steps (J. Nocedal and S. J. Wright,
+// "Numerical Optimization", 2nd ed., 2006, section 10.3) on insertion and free curvature place the tip at the
+// target. The goal states that are clear of the wall are then drawn back, those with most room first: out
+// along the axis as far as allowed, bent to where the body has most room where that is not far, locks
+// released where they can be. Every motion and every switch is judged exactly, forward. The first way that
+// arrives at the start is the answer; none says nothing.
+//
+// Bounded by counted work, with no randomness and no clock: the same problem gets the same route on any
+// machine.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <vector>
+
+#include "planner/search/cells/cell_probe.h"
+#include "planner/search/route/route.h"
+
+namespace withy {
+
+/// What it keeps references to must outlive it.
+class DirectAttempt {
+ public:
+  DirectAttempt(const SearchProblem& problem, CellProbe& probe, const StepJudge& judge)
+      : problem_(problem), probe_(probe), judge_(judge) {}
+
+  /// A route with at most so many switches, each of which engages a lock. It stops at the first.
+  std::optional<Route> run(int most_switches, std::int64_t most_work);
+
+  /// As RouteSearch::work().
+  std::int64_t work() const;
+
+ private:
+  struct GoalState {
+    State state;
+    double margin_mm;
+  };
+  /// One state of a way back, and the lock whose release led there from the one before; -1 for a motion.
+  struct BackStep {
+    State at;
+    int lock = -1;
+  };
+
+  bool spent() const { return work_ >= most_work_; }
+  std::vector<GoalState> goal_states(int engaged);
+  void add_goal_states(const Leaf& leaf, const Box& box, int halvings, std::vector<State>& out);
+  std::optional<State> solve_goal(State state);
+  State spared(const State& goal);
+  double margin(const State& state);
+  bool moves(const State& from, const State& to);
+  bool draw_back(const State& from);
+  bool go_on(BackStep step);
+  bool release_one(const State& from);
+  bool draw_some(const State& from);
+  State widest(State state);
+  Route route() const;
+
+  const SearchProblem& problem_;
+  CellProbe& probe_;
+  const StepJudge& judge_;
+  std::vector<BackStep> way_;  // from the goal state on
+  std::int64_t work_ = 0;      // in quarters of a microsecond
+  std::int64_t most_work_ = 0;
+  std::int64_t one_goals_end_ = 0;  // the work at which drawing back this goal state ends
+};
+
+}  // namespace withy

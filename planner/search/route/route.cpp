@@ -1,0 +1,90 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/search/route/route.h"
+
+#include <algorithm>
+
+#include <fmt/format.h>
+
+#include "planner/segment/latch.h"
+
+namespace withy {
+
+int Route::switches() const {
+  return static_cast<int>(
+      std::count_if(steps.begin(), steps.end(), [](const RouteStep& s) { return s.lock >= 0; }));
+}
+
+const State& Route::start() {
+  static const State state = start_state();
+  return state;
+}
+
+const State& Route::state_before(std::size_t step) const {
+  return step == 0 ? start() : steps[step - 1].to;
+}
+
+ActionKind motion_kind(const State& from, const State& to) {
+  const bool moves = from.insertion_mm != to.insertion_mm;
+  const bool bends = from.u_free != to.u_free;
+  if (moves && bends) return ActionKind::steer;
+  return bends ? ActionKind::bend : ActionKind::advance;
+}
+
+bool StepJudge::within_hardware(const State& from, const State& to) const {
+  return within_limits(problem_.design, from) && within_limits(problem_.design, to) &&
+         !(problem_.heeded.tendons && hardware_.motion_breach(from, to));
+}
+
+/// A clearance within the slack that the verifier's own figures have is left to the verifier, so that those
+/// figures bear a plan out.
+MotionLook::Finding StepJudge::look_at(const State& from, const State& to) const {
+  if (!within_hardware(from, to)) return MotionLook::Finding::not_clear;
+  if (!problem_.heeded.clearance) return MotionLook::Finding::clear;
+  const double required = problem_.required_clearance_mm;
+  return look_ ? look_->look(from, to, required, required + kClearanceSlack_mm) : MotionLook::Finding::unsure;
+}
+
+bool StepJudge::motion_allowed(const State& from, const State& to) const {
+  const auto finding = look_at(from, to);
+  return finding == MotionLook::Finding::unsure ? verifier_.clears(from, to, problem_.required_clearance_mm)
+                                                : finding == MotionLook::Finding::clear;
+}
+
+std::string StepJudge::objection(const State& from, const State& to) const {
+  if (!within_limits(problem_.design, from) || !within_limits(problem_.design, to))
+    return fmt::format(
+        "a curvature would be above the limit of {:.4g} per mm, or the insertion out of its range",
+        problem_.design.segment().curvature_max_per_mm);
+  if (problem_.heeded.tendons)
+    if (const auto breach = hardware_.motion_breach(from, to)) return breach->sentence();
+  if (!problem_.heeded.clearance || verifier_.clears(from, to, problem_.required_clearance_mm)) return {};
+  const MotionClearance c = verifier_.clearance(from, to);
+  const double depth = std::max(from.insertion_mm, to.insertion_mm);
+  if (c.upper_mm < 0.0)
+    return fmt::format("the body would touch the wall at an insertion of up to {:.1f} mm", depth);
+  return fmt::format(
+      "the body would come within {:.2f} mm of the wall ({:.2f} mm required) at an insertion of up to {:.1f} "
+      "mm",
+      c.upper_mm, problem_.required_clearance_mm, depth);
+}
+
+bool StepJudge::latchable(const State& state, int lock) const {
+  if (!problem_.heeded.latch || !problem_.design.latch()) return true;
+  const Eigen::Vector2d sum = bend_up_to_lock(state, lock);
+  const auto latched = latched_bend(*problem_.design.latch(), sum);
+  // The latch must not pull: the plan's bends are meant to be exactly on a notch.
+  return latched && (*latched - sum).norm() <= 1e-7;
+}
+
+bool StepJudge::switch_allowed(const State& before, int lock, const State& after) const {
+  const bool engages = !before.engaged.test(static_cast<std::size_t>(lock));
+  const State& engaged = engages ? after : before;
+  if (!unlock_keeps_shape(problem_.design, engaged, lock)) return false;
+  // Locks distal of this one may rest on it: each frozen bend's own lock must hold a latchable sum, which a
+  // switch elsewhere leaves as it was. Only the switched lock's sum is new.
+  if (!latchable(engaged, lock)) return false;
+  if (!problem_.heeded.field) return true;
+  return !hardware_.switch_breach(before, lock) && !hardware_.switch_breach(after, lock);
+}
+
+}  // namespace withy

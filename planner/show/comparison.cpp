@@ -1,0 +1,100 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/show/comparison.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include <fmt/format.h>
+#include <nlohmann/json.hpp>
+
+#include "planner/scene/scene_json.h"
+#include "planner/segment/tendons.h"
+
+namespace withy {
+
+namespace {
+
+using Json = nlohmann::ordered_json;
+
+int switches_in(const Plan& plan) {
+  return static_cast<int>(std::count_if(plan.actions.begin(), plan.actions.end(), [](const PlannedAction& a) {
+    return a.lock >= 0 && a.leg == Leg::in;
+  }));
+}
+
+Json stack_instead(const Design& design, const Plan& plan) {
+  if (!design.tendons()) return nullptr;
+  const auto regions = regions_of(design, plan.states[static_cast<std::size_t>(plan.reached_state)]);
+  const auto segments =
+      static_cast<int>(regions.size());  // a curvature each: the frozen ones and the free one
+  const auto tendons = static_cast<int>(design.tendons()->angle_rad.size());
+  Json out;
+  out["segments"] = segments;
+  out["tendons"] = segments * tendons;
+  out["motors"] = segments * tendons;
+  out["tendons_with_locks"] = tendons;
+  out["wrapped_deg"] = wrapped_angle(regions) * 180.0 / M_PI;
+  out["capstan_factor"] = capstan_factor(design.tendons()->friction_coefficient, wrapped_angle(regions));
+  return out;
+}
+
+std::string cell(const Json& summary, const char* key, int decimals) {
+  const auto found = summary.find(key);
+  if (found == summary.end() || !found->is_number()) return "-";
+  return fmt::format("{:.{}f}", found->get<double>(), decimals);
+}
+
+}  // namespace
+
+std::string comparison_json(const Scene& scene, const std::vector<ComparedAnswer>& answers) {
+  Json out;
+  out["format"] = "withy-comparison";
+  out["version"] = 1;
+  out["scene"] = scene_json(scene, scene.file.string());
+  out["counts"] = Json::array();
+  for (const ComparedAnswer& a : answers) {
+    const Json plan = Json::parse(a.plan_text);
+    Json row;
+    row["locks"] = a.answer.locks;
+    row["verdict"] = name_of(a.answer.verdict);
+    row["why"] = a.answer.why;
+    row["checked"] = a.answer.checked;
+    row["not_checked"] = a.answer.not_checked;
+    row["seconds"] = a.answer.seconds;
+    row["switches"] = a.answer.plan ? Json(switches_in(*a.answer.plan)) : Json(nullptr);
+    row["summary"] = plan.contains("summary") ? plan["summary"] : Json(nullptr);
+    row["stack_instead"] = a.answer.plan ? stack_instead(a.design, *a.answer.plan) : Json(nullptr);
+    out["counts"].push_back(std::move(row));
+  }
+  return out.dump(2) + "\n";
+}
+
+std::string comparison_table(const std::vector<ComparedAnswer>& answers) {
+  std::string out =
+      fmt::format("{:>5}  {:<11}  {:>9}  {:>8}  {:>7}  {:>9}  {:>8}  {:>9}  {:>9}\n", "locks", "verdict",
+                  "clear mm", "switches", "actions", "tension N", "field mT", "duration s", "decided s");
+  for (const ComparedAnswer& a : answers) {
+    const Json plan = Json::parse(a.plan_text);
+    const Json summary =
+        plan.contains("summary") && plan["summary"].is_object() ? plan["summary"] : Json::object();
+    out += fmt::format("{:>5}  {:<11}  {:>9}  {:>8}  {:>7}  {:>9}  {:>8}  {:>10}  {:>9.2f}\n", a.answer.locks,
+                       name_of(a.answer.verdict), cell(summary, "clearance_mm", 2),
+                       a.answer.plan ? std::to_string(switches_in(*a.answer.plan)) : "-",
+                       cell(summary, "actions", 0), cell(summary, "tension_max_N", 1),
+                       cell(summary, "field_max_mT", 1), cell(summary, "duration_s", 0), a.answer.seconds);
+  }
+  for (const ComparedAnswer& a : answers) {
+    out += fmt::format("{} lock{}: {}\n", a.answer.locks, a.answer.locks == 1 ? "" : "s", a.answer.why);
+    if (!a.answer.plan) continue;
+    const Json stack = stack_instead(a.design, *a.answer.plan);
+    if (stack.is_object() && stack["segments"].get<int>() > 1)
+      out += fmt::format(
+          "  instead of locks: {} stacked segments, {} tendons and as many motors (here {}), capstan factor "
+          "{:.2f} either way\n",
+          stack["segments"].get<int>(), stack["tendons"].get<int>(), stack["tendons_with_locks"].get<int>(),
+          stack["capstan_factor"].get<double>());
+  }
+  return out;
+}
+
+}  // namespace withy

@@ -1,0 +1,150 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/show/place_report.h"
+
+#include <cmath>
+#include <numbers>
+
+#include <fmt/format.h>
+#include <nlohmann/json.hpp>
+
+#include "planner/files/words.h"
+#include "planner/scene/scene_json.h"
+#include "planner/switching/switch_clocking.h"
+
+namespace withy {
+
+namespace {
+
+using Json = nlohmann::ordered_json;
+
+// Bends over which it is judged how well locks are told apart: as the clocking sweep of `withy switch` takes
+// them.
+constexpr BendGrid kBends{4, 24};
+
+/// Degrees without the last digits that the conversion leaves.
+double degrees(double rad) {
+  constexpr double kDigits = 1e10;
+  return std::round(rad * 180.0 / std::numbers::pi * kDigits) / kDigits + 0.0;
+}
+
+std::vector<double> degrees_of(const std::vector<double>& rad) {
+  std::vector<double> out;
+  for (const double value : rad) out.push_back(degrees(value));
+  return out;
+}
+
+/// Share of bends in which the locks can be locked from the base up and released in reverse, one by one;
+/// nothing for one lock or without a field.
+std::optional<double> separable_share(const Scene& scene, const LockLayout& layout) {
+  if (layout.count() < 2 || !scene.parts.field) return std::nullopt;
+  const auto design = design_with(scene.parts, layout.station_mm, layout.clock_rad);
+  return judge_clocking(*design, bend_poses(*design, kBends)).share_usual;
+}
+
+/// Layouts of so many combinations of stations.
+double layouts(const PlaceReport& report, std::size_t stations) {
+  return static_cast<double>(stations) * report.result.clockings;
+}
+
+}  // namespace
+
+Verdict verdict_of(const PlaceResult& result) {
+  if (!result.best.empty()) return Verdict::reached;
+  return result.undecided == 0 ? Verdict::unreachable : Verdict::undecided;
+}
+
+std::string place_sentence(const PlaceReport& report) {
+  const PlaceResult& r = report.result;
+  const double all = layouts(report, r.stations);
+  const std::string proved = fmt::format("{:g} proved unreachable", layouts(report, r.unreachable));
+  if (r.stations == 0)
+    return fmt::format("the grid has no layout: {} don't fit on the segment at a step of {:g} mm",
+                       count_of(static_cast<std::size_t>(report.locks), "lock"), report.station_step_mm);
+  if (r.best.empty() && r.undecided == 0)
+    return fmt::format("none of the {:g} layouts of the grid reaches, proved", all);
+  if (r.best.empty())
+    return fmt::format("none of the {:g} layouts of the grid was found to reach: {}, {:g} undecided", all,
+                       proved, layouts(report, r.undecided));
+  return fmt::format(
+      "clearance at least {:.2f} mm; of the {:g} layouts of the grid {}, {:g} proved no better, {:g} "
+      "undecided, the others reach or share their stations with one that does",
+      r.best.front().plan.clearance_mm, all, proved, layouts(report, r.no_better),
+      layouts(report, r.undecided));
+}
+
+std::string place_table(const PlaceReport& report) {
+  std::string out = fmt::format("{:>4}  {:>12}  {:>8}  {:>8}  {:>9}  {}\n", "rank", "clearance mm",
+                                "switches", "field mT", "separable", "stations mm @ clocking deg");
+  for (std::size_t i = 0; i < report.result.best.size(); ++i) {
+    const PlacedDesign& d = report.result.best[i];
+    const auto share = separable_share(report.scene, d.layout);
+    std::string where;
+    for (int k = 0; k < d.layout.count(); ++k) {
+      const auto at = static_cast<std::size_t>(k);
+      where += fmt::format("{}{:.2f} @ {:g}", k == 0 ? "" : ", ", d.layout.station_mm[at],
+                           degrees(d.layout.clock_rad[at]));
+    }
+    out += fmt::format("{:>4}  {:>12.2f}  {:>8}  {:>8}  {:>9}  {}\n", i + 1, d.plan.clearance_mm, d.switches,
+                       report.scene.parts.field ? fmt::format("{:.2f}", d.field_mT) : "-",
+                       share ? fmt::format("{:.0f} %", 100.0 * *share) : "-", where);
+  }
+  return out;
+}
+
+std::string place_json(const PlaceReport& report) {
+  const PlaceResult& r = report.result;
+  Json out;
+  out["format"] = "withy-place";
+  out["version"] = 1;
+  out["scene"] = scene_json(report.scene, report.scene_file);
+  out["locks"] = report.locks;
+  out["verdict"] = name_of(verdict_of(r));
+  out["why"] = place_sentence(report);
+  out["required_clearance_mm"] = report.required_clearance_mm;
+  out["grid"] = {{"station_step_mm", report.station_step_mm},
+                 {"clock_step_deg", degrees(report.clock_step_rad)},
+                 {"station_combinations", r.stations},
+                 {"clockings_of_each", r.clockings},
+                 {"reached", r.reached},
+                 {"unreachable", r.unreachable},
+                 {"no_better", r.no_better},
+                 {"undecided", r.undecided}};
+  out["work"] = r.work;
+  out["seconds"] = report.seconds;
+  out["designs"] = Json::array();
+  for (std::size_t i = 0; i < r.best.size(); ++i) {
+    const PlacedDesign& d = r.best[i];
+    const auto share = separable_share(report.scene, d.layout);
+    out["designs"].push_back({{"scene", place_scene_name(i)},
+                              {"station_mm", d.layout.station_mm},
+                              {"clock_deg", degrees_of(d.layout.clock_rad)},
+                              {"clearance_mm", d.plan.clearance_mm},
+                              {"switches", d.switches},
+                              {"field_max_mT", report.scene.parts.field ? Json(d.field_mT) : Json(nullptr)},
+                              {"separable_share", share ? Json(*share) : Json(nullptr)}});
+  }
+  return out.dump(2) + "\n";
+}
+
+std::string place_scene_name(std::size_t rank) {
+  return fmt::format("place-{}.toml", rank + 1);
+}
+
+Result<std::string> scene_with_layout(const Scene& scene, const LockLayout& layout,
+                                      const std::filesystem::path& folder) {
+  auto file = TomlFile::open(scene.file);
+  if (!file) return tl::unexpected<InputError>(file.error());
+  toml::array stations, clockings;
+  for (const double s : layout.station_mm) stations.push_back(s);
+  for (const double c : layout.clock_rad) clockings.push_back(degrees(c));
+  const auto mesh = std::filesystem::proximate(std::filesystem::absolute(scene.mesh_file),
+                                               std::filesystem::absolute(folder));
+  (*file)->amend(toml::table{
+      {"channel", toml::table{{"mesh", mesh.generic_string()}}},
+      {"layout", toml::table{{"use", layout.count()},
+                             {std::to_string(layout.count()),
+                              toml::table{{"station_mm", stations}, {"clock_deg", clockings}}}}}});
+  return (*file)->text();
+}
+
+}  // namespace withy

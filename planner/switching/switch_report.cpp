@@ -1,0 +1,223 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/switching/switch_report.h"
+
+#include <algorithm>
+#include <cmath>
+#include <numbers>
+
+#include <fmt/format.h>
+
+namespace withy {
+namespace {
+
+/// Steps of the clocking sweep. They divide a turn; three locks have one more dimension to go through.
+constexpr int kStepTwoLocks_deg = 3;
+constexpr int kStepMoreLocks_deg = 15;
+
+/// Bends of the clocking sweep: every ring and direction that separability changes over is some tens of
+/// degrees wide.
+constexpr BendGrid kClockingGrid{4, 24};
+
+/// Rows of the clocking table are this far apart; the JSON has all.
+constexpr int kTableStep_deg = 15;
+
+constexpr double kDegrees = 180.0 / std::numbers::pi;
+
+/// Remanence of a sintered neodymium magnet of common grade (T): 1.2 to 1.4 in makers' tables.
+constexpr double kUsualRemanence_T = 1.3;
+
+/// Radius of a table-top coil pair, to make a coil constant palpable (mm).
+constexpr double kTableTopCoil_mm = 150.0;
+
+std::string field_text(double mT) {
+  return std::isfinite(mT) ? fmt::format("{:.2f}", mT) : std::string("none");
+}
+
+std::string percent(double share) {
+  return fmt::format("{:.0f} %", 100.0 * share);
+}
+
+std::string lock_list(const LockSet& locks, int except) {
+  std::string text;
+  for (int i = 0; i < kMaxLocks; ++i)
+    if (i != except && locks.test(static_cast<std::size_t>(i)))
+      text += fmt::format("{}{}", text.empty() ? "" : " ", i + 1);
+  return text.empty() ? "none" : text;
+}
+
+std::string clock_text(const std::vector<double>& clock_rad) {
+  std::string text;
+  for (const double clock : clock_rad) {
+    const double turned = clock * kDegrees - 360.0 * std::floor(clock / (2.0 * std::numbers::pi));
+    text += fmt::format("{}{:.0f}", text.empty() ? "" : " ", turned);
+  }
+  return text;
+}
+
+std::string limit_text(const Design& design) {
+  return design.field() ? fmt::format("{:g} mT", field_limit_mT(design))
+                        : std::string("none given: no [field]");
+}
+
+std::string head(const SwitchReport& report) {
+  const Design& design = report.design;
+  const LockHardware& lock = design.lock();
+  const double bend = design.segment().curvature_max_per_mm * design.flexible_length(0.0, design.length_mm());
+  std::string text = fmt::format(
+      "{} lock{} at {} mm, clocked at {} deg: {}\n", design.lock_count(), design.lock_count() == 1 ? "" : "s",
+      fmt::join(design.layout().station_mm, ", "), clock_text(design.layout().clock_rad), report.scene.title);
+  text += fmt::format(
+      "bends        0 to {:g} per mm (0 to {:.0f} deg over the whole segment), {} directions, {} poses\n",
+      design.segment().curvature_max_per_mm, bend * kDegrees, report.grid.directions, report.poses.size());
+  text += fmt::format(
+      "magnet       {:.3g} A m2, as {:.2f} mm3 of remanence {:g} T have; stroke {:g} to {:g} deg\n",
+      lock.magnet_Am2, lock.magnet_Am2 / magnet_moment_Am2(kUsualRemanence_T, 1.0), kUsualRemanence_T,
+      lock.angle_free_rad * kDegrees, lock.angle_latched_rad * kDegrees);
+  text += fmt::format("torques      {:.3g} N mm to switch, at most {:.3g} N mm away from a stop\n",
+                      lock.switch_torque_Nmm, lock.hold_torque_Nmm);
+  text += fmt::format("field limit  {}\n", limit_text(design));
+  if (design.field()) {
+    const double constant = design.field()->coil_mT_per_A.cwiseAbs().minCoeff();
+    text += fmt::format(
+        "coils        {:g} mT/A on the weakest axis: a Helmholtz pair of radius {:g} mm has that with {:.0f} "
+        "turns a coil\n",
+        constant, kTableTopCoil_mm, constant / helmholtz_mT_per_A(1.0, kTableTopCoil_mm));
+  }
+  return text;
+}
+
+std::string map_table(const SwitchReport& report) {
+  std::string text = fmt::format("\n{:<5} {:<7} {:<15} {:>9} {:>9} {:>13} {:>16}\n", "lock", "switch",
+                                 "others engaged", "least mT", "most mT", "within limit", "no field at all");
+  const double limit = field_limit_mT(report.design);
+  for (const SwitchMap& map : report.maps)
+    text +=
+        fmt::format("{:<5} {:<7} {:<15} {:>9} {:>9} {:>13} {:>16}\n", map.which.lock + 1,
+                    map.which.to_latched() ? "lock" : "unlock", lock_list(map.which.engaged, map.which.lock),
+                    field_text(map.least()), field_text(map.most()), percent(map.share_within(limit)),
+                    percent(map.share_without()));
+  return text;
+}
+
+std::string clocking_row(const std::string& clock, const ClockingResult& result) {
+  return fmt::format("{:<12} {:<11} {:>7} {:>10} {:>7} {:>9} {:>9} {:>9} {:>9}\n", clock,
+                     name_of(result.straight), percent(result.share_alone), percent(result.share_together),
+                     percent(result.share_never), percent(result.share_usual),
+                     field_text(result.usual_most_mT), percent(result.reverse_share),
+                     field_text(result.reverse_most_mT));
+}
+
+bool in_table(const ClockingResult& result) {
+  return std::all_of(result.clock_rad.begin(), result.clock_rad.end(),
+                     [](double clock) { return std::lround(clock * kDegrees) % kTableStep_deg == 0; });
+}
+
+std::string margin_sentence(const Design& design, const ClockingSweep& sweep) {
+  const ClockingResult& widest = sweep.results[sweep.widest];
+  if (!std::isfinite(widest.usual_most_mT))
+    return "widest margin: none, at no clocking can the locks be engaged from the base up within the field "
+           "limit\n";
+  std::string text =
+      fmt::format("widest margin: clocking {} deg against lock 1", clock_text(widest.clock_rad));
+  if (sweep.slack_rad > 0.0)
+    text += fmt::format(" (anything within {:.0f} deg of it is as good)", sweep.slack_rad * kDegrees);
+  text += fmt::format(
+      ": locking from the base up and releasing in reverse works in {} of the bends with at most {:.2f} mT",
+      percent(widest.share_usual), widest.usual_most_mT);
+  if (design.field())
+    text += fmt::format(", {:.2f} mT below the limit", field_limit_mT(design) - widest.usual_most_mT);
+  return text + "\n";
+}
+
+std::string clocking_table(const SwitchReport& report) {
+  std::string text = fmt::format("\nclocking     straight    {:>7} {:>10} {:>7} {:>19} {:>19}\n", "alone",
+                                 "together", "never", "from the base up", "from the tip down");
+  text += fmt::format("{:<24} {:>7} {:>10} {:>7} {:>9} {:>9} {:>9} {:>9}\n", "deg", "of bends", "of bends",
+                      "of bends", "works in", "most mT", "works in", "most mT");
+  const bool all_rows = report.design.lock_count() == 2;
+  for (const ClockingResult& result : report.clocking->results)
+    if (all_rows && in_table(result)) text += clocking_row(clock_text(result.clock_rad), result);
+  text += clocking_row("as built", *report.as_built);
+  text += clocking_row("widest", report.clocking->results[report.clocking->widest]);
+  return text + margin_sentence(report.design, *report.clocking);
+}
+
+std::string scaled_row(const ScaledDesign& design) {
+  std::string text = fmt::format("\nscale {:g}: magnet {:.3g} A m2, switch torque {:.3g} N mm", design.factor,
+                                 design.magnet_Am2, design.switch_torque_Nmm);
+  if (design.notch_angle_rad > 0.0)
+    text += fmt::format(", latch angle {:.2f} deg, backlash {:.2f} deg", design.notch_angle_rad * kDegrees,
+                        design.backlash_angle_rad * kDegrees);
+  text += fmt::format("; with the torques of scale 1 the field would be {} mT\n",
+                      field_text(design.field_same_torque_mT));
+  for (const ScaledNeed& need : design.needs) {
+    const std::string against = need.limit > 0.0
+                                    ? fmt::format("limit {:.4g}, reserve x{:.3g}", need.limit, need.reserve())
+                                    : std::string("no limit given");
+    text += fmt::format("  {:<10} {:>10.4g} {:<5} {}{}\n", need.name, need.need, need.unit, against,
+                        need.broken() ? ", BROKEN" : "");
+  }
+  const int first = design.first_to_break();
+  if (first >= 0)
+    text +=
+        fmt::format("  {}: {}\n",
+                    design.needs[static_cast<std::size_t>(first)].broken() ? "breaks first" : "least reserve",
+                    design.needs[static_cast<std::size_t>(first)].name);
+  return text;
+}
+
+/// How a quantity went with the scale, as the exponent between the smallest and the largest factor.
+std::string exponent(const std::string& name, double at_small, double at_large, double ratio) {
+  if (!(at_small > 0.0) || !(at_large > 0.0) || !std::isfinite(at_small) || !std::isfinite(at_large))
+    return {};
+  const double power = std::log(at_large / at_small) / std::log(ratio);
+  return fmt::format("  {:<14} x scale^{:.2f}{}\n", name, power + 0.0,
+                     std::abs(power) < 0.005 ? " (stays)"
+                     : power > 0.0           ? " (falls with the size)"
+                                             : " (rises as it gets smaller)");
+}
+
+std::string scaling_table(const std::vector<ScaledDesign>& designs) {
+  std::string text =
+      "\nscaling: lengths x k, curvature / k, rigidity x k^4, magnet, torques and hold moment x k^3, "
+      "pretension x k^2;\n"
+      "motors, coils, engage window and backlash stay what they are\n";
+  for (const ScaledDesign& design : designs) text += scaled_row(design);
+  const auto [small, large] = std::minmax_element(
+      designs.begin(), designs.end(), [](const auto& a, const auto& b) { return a.factor < b.factor; });
+  if (small->factor == large->factor) return text;
+  const double ratio = large->factor / small->factor;
+  text += "\nfrom the smallest to the largest:\n";
+  for (std::size_t i = 0; i < small->needs.size(); ++i)
+    if (small->needs[i].name != "latch")
+      text += exponent(small->needs[i].name, small->needs[i].need, large->needs[i].need, ratio);
+  text += exponent("switch torque", small->switch_torque_Nmm, large->switch_torque_Nmm, ratio);
+  text += exponent("latch angle", small->notch_angle_rad, large->notch_angle_rad, ratio);
+  text += exponent("backlash angle", small->backlash_angle_rad, large->backlash_angle_rad, ratio);
+  return text;
+}
+
+}  // namespace
+
+SwitchReport make_switch_report(const Scene& scene, const Design& design, const std::string& scene_file,
+                                const std::vector<double>& factors) {
+  SwitchReport report{scene, design, scene_file, BendGrid{}, {}, {}, std::nullopt, std::nullopt, {}};
+  report.poses = bend_poses(design, report.grid);
+  for (const SwitchCase& which : switch_cases(design))
+    report.maps.push_back(switch_map(design, report.poses, which));
+  if (design.lock_count() == 2) report.clocking = sweep_clockings(design, kClockingGrid, kStepTwoLocks_deg);
+  if (design.lock_count() == 3) report.clocking = sweep_clockings(design, kClockingGrid, kStepMoreLocks_deg);
+  if (design.lock_count() > 3) report.clocking = search_clockings(design, kClockingGrid, kStepMoreLocks_deg);
+  if (report.clocking) report.as_built = judge_clocking(design, bend_poses(design, kClockingGrid));
+  if (!factors.empty()) report.scaled = scale_designs(design, kClockingGrid, factors);
+  return report;
+}
+
+std::string switch_table(const SwitchReport& report) {
+  std::string text = head(report) + map_table(report);
+  if (report.clocking) text += clocking_table(report);
+  if (!report.scaled.empty()) text += scaling_table(report.scaled);
+  return text;
+}
+
+}  // namespace withy

@@ -1,0 +1,68 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/files/file_output.h"
+
+#include <catch2/catch.hpp>
+
+#include "tests/support/temporary_folder.h"
+
+using withy::FileBatch;
+using withy_test::read_text;
+using withy_test::TemporaryFolder;
+using withy_test::write_text;
+
+TEST_CASE("A file is written with its missing folders, and nothing else is left beside it") {
+  const TemporaryFolder folder;
+  REQUIRE(withy::write_whole(folder.path() / "out" / "deep" / "plan.json", "{}\n"));
+  CHECK(read_text(folder.path() / "out" / "deep" / "plan.json") == "{}\n");
+  CHECK(folder.listing() == std::set<std::string>{"out", "out/deep", "out/deep/plan.json"});
+}
+
+TEST_CASE("Bytes go to the file as they are, line ends and zeros included") {
+  const TemporaryFolder folder;
+  const std::string bytes("a\r\nb\0c", 6);
+  REQUIRE(withy::write_whole(folder.path() / "x.csv", bytes));
+  CHECK(read_text(folder.path() / "x.csv") == bytes);
+}
+
+TEST_CASE("When one file of a batch can't be written, none is, and old ones stay as they were") {
+  const TemporaryFolder folder;
+  write_text(folder.path() / "plan.json", "old");
+  std::filesystem::create_directory(folder.path() /
+                                    "script.csv");  // a folder stands in the second file's place
+  FileBatch batch;
+  batch.add(folder.path() / "plan.json", "new");
+  batch.add(folder.path() / "script.csv", "new");
+  const auto written = batch.commit();
+  REQUIRE_FALSE(written);
+  CHECK(written.error().file == (folder.path() / "script.csv").string());
+  CHECK(read_text(folder.path() / "plan.json") == "old");
+}
+
+TEST_CASE("A batch that failed leaves no temporary file behind") {
+  const TemporaryFolder folder;
+  std::filesystem::create_directory(folder.path() / "b");
+  {
+    FileBatch batch;
+    batch.add(folder.path() / "a", "new");
+    batch.add(folder.path() / "b", "new");
+    REQUIRE_FALSE(batch.commit());
+  }
+  CHECK(folder.listing() == std::set<std::string>{"b"});
+}
+
+TEST_CASE("A batch that is never committed writes nothing") {
+  const TemporaryFolder folder;
+  {
+    FileBatch batch;
+    batch.add(folder.path() / "plan.json", "new");
+  }
+  CHECK(folder.listing().empty());
+}
+
+TEST_CASE("A place that can't hold a file is named in the error") {
+  const TemporaryFolder folder;
+  write_text(folder.path() / "flat", "a file, not a folder");
+  const auto written = withy::write_whole(folder.path() / "flat" / "plan.json", "{}");
+  REQUIRE_FALSE(written);
+  CHECK(written.error().message().find("flat/plan.json:1:1: ") != std::string::npos);
+}

@@ -1,0 +1,387 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/script/script.h"
+
+#include <cmath>
+#include <random>
+
+#include <catch2/catch.hpp>
+
+#include "planner/files/cautions.h"
+#include "planner/script/script_csv.h"
+#include "planner/script/script_iso6983.h"
+#include "planner/script/script_numbers.h"
+#include "tests/support/plain_twin.h"
+
+using Catch::Matchers::WithinAbs;
+using withy::Script;
+using withy::Waypoint;
+using withy_test::Bench;
+using withy_test::BenchOptions;
+
+namespace {
+
+Script script_of(const Bench& bench) {
+  auto script = withy::make_script(bench.scene(), bench.design(), bench.plan());
+  REQUIRE(script);
+  return *script;
+}
+
+std::vector<std::string> lines_of(const std::string& text, const std::string& end) {
+  std::vector<std::string> lines;
+  std::size_t at = 0;
+  while (at < text.size()) {
+    const std::size_t stop = text.find(end, at);
+    REQUIRE(stop != std::string::npos);
+    lines.push_back(text.substr(at, stop - at));
+    at = stop + end.size();
+  }
+  return lines;
+}
+
+int count(const std::string& text, const std::string& part) {
+  int n = 0;
+  for (std::size_t at = text.find(part); at != std::string::npos; at = text.find(part, at + 1)) ++n;
+  return n;
+}
+
+const std::vector<BenchOptions> kBenches = {
+    {},
+    {.guide = true},
+    {.disk_spacing_mm = 10.0},
+    {.guide = true, .standing_motors = true, .disk_spacing_mm = 12.0},
+    {.tendon_angles = "0.0, 120.0, 240.0", .axes = R"("X", "V", "W")"},
+    {.field = false},
+    {.latch = false}};
+
+}  // namespace
+
+TEST_CASE("Numbers in scripts read back as the very same double") {
+  constexpr unsigned kSeed = 4711;
+  CAPTURE(kSeed);
+  std::mt19937_64 random(kSeed);
+  std::uniform_real_distribution<double> value(-500.0, 500.0);
+  for (int i = 0; i < 10000; ++i) {
+    const double written = withy::on_script_step(value(random));
+    REQUIRE(withy::parse_script_number(withy::script_number(written)) == written);
+  }
+}
+
+TEST_CASE("Zero has no sign in a script, and no number has an exponent") {
+  CHECK(withy::script_number(-1e-9) == "0.000000");
+  CHECK(withy::script_number(-0.0) == "0.000000");
+  CHECK(withy::script_number(1.5e-5) == "0.000015");
+  CHECK(withy::script_number(-12345.5) == "-12345.500000");
+  for (const std::string bad :
+       {"", "-", "+", "1e3", "1.0f", " 1", "1 ", "nan", "inf", "-inf", "0x10", "1,5", "--1", "+-1"}) {
+    CAPTURE(bad);
+    CHECK_FALSE(withy::parse_script_number(bad));
+  }
+  CHECK(withy::parse_script_number("+.5") == 0.5);
+  CHECK(withy::parse_script_number("-7.") == -7.0);
+}
+
+TEST_CASE("Every row's pulls are those of its state, as the plain implementation has them") {
+  for (const BenchOptions& options : kBenches) {
+    const Bench bench(options);
+    const auto robot = withy_test::plain_robot(bench);
+    const Script script = script_of(bench);
+    // The last row of each action stands at a state of the plan.
+    std::size_t next = 0;
+    for (const Waypoint& row : script.waypoints) {
+      const withy::State& state = bench.plan().states[next];
+      const auto pulls = withy_plain::pulls(robot, withy_test::plain_state(bench.design(), state));
+      if (std::abs(row.insertion_mm - state.insertion_mm) > 1e-6 || row.engaged != state.engaged) continue;
+      bool same = true;
+      for (std::size_t k = 0; k < pulls.size(); ++k)
+        same = same && std::abs(row.pull_mm[k] - pulls[k]) < 1e-6;
+      if (same && ++next == bench.plan().states.size()) break;
+    }
+    CAPTURE(options.guide, options.disk_spacing_mm);
+    CHECK(next == bench.plan().states.size());
+  }
+}
+
+TEST_CASE("A switch is a row with the field on that dwells, then a row with the field off") {
+  const Bench bench;
+  const Script script = script_of(bench);
+  int switches = 0;
+  for (std::size_t i = 1; i < script.waypoints.size(); ++i) {
+    const Waypoint& row = script.waypoints[i];
+    if (row.engaged == script.waypoints[i - 1].engaged) continue;
+    ++switches;
+    const Waypoint& off = script.waypoints[i + 1];
+    CHECK(row.dwell_s == 1.5);
+    CHECK(row.field_S.norm() > 0.0);
+    CHECK(row.pull_mm == script.waypoints[i - 1].pull_mm);
+    CHECK(off.field_S.norm() == 0.0);
+    CHECK(off.current_A == std::vector<double>{0.0, 0.0, 0.0});
+    CHECK(off.engaged == row.engaged);
+    // Coil k stands along row k of coil_axes: y, z, x; its constant divides the field's share along it.
+    CHECK_THAT(row.current_A[0], WithinAbs(row.field_S.y() / 1.8, 2e-6));
+    CHECK_THAT(row.current_A[1], WithinAbs(row.field_S.z() / 1.5, 2e-6));
+    CHECK_THAT(row.current_A[2], WithinAbs(row.field_S.x() / 2.1, 2e-6));
+  }
+  CHECK(switches == 2);
+}
+
+TEST_CASE("A script starts and ends with every axis at zero, and says where the target is") {
+  const Script script = script_of(Bench());
+  for (const Waypoint* row : {&script.waypoints.front(), &script.waypoints.back()}) {
+    CHECK(row->insertion_mm == 0.0);
+    CHECK(row->pull_mm == std::vector<double>(4, 0.0));
+    CHECK(row->engaged.none());
+  }
+  int targets = 0;
+  for (const Waypoint& row : script.waypoints) targets += count(row.note, "at the target");
+  CHECK(targets == 1);
+}
+
+TEST_CASE("The duration adds each move's slowest axis and the dwells") {
+  withy::Actuation actuation;
+  actuation.advance_mm_per_s = 2.0;
+  actuation.tendon_mm_per_s = 0.5;
+  Script script;
+  Waypoint row;
+  row.pull_mm = {0.0, 0.0};
+  script.waypoints.push_back(row);
+  row.insertion_mm = 10.0;
+  row.pull_mm = {1.0, -1.5};
+  script.waypoints.push_back(row);  // 5 s of advance against 3 s of tendon
+  row.pull_mm = {1.0, 1.0};
+  row.dwell_s = 1.25;
+  script.waypoints.push_back(row);  // 2.5 mm at 0.5 mm/s
+  CHECK_THAT(withy::duration_s(actuation, script), WithinAbs(5.0 + 5.0 + 1.25, 1e-12));
+}
+
+TEST_CASE("A scene without tendons has no script, and says so") {
+  const Bench bench;
+  withy::DesignParts parts = bench.design().parts();
+  parts.tendons.reset();
+  const auto bare = withy::Design::make(parts);
+  REQUIRE(bare);
+  const auto script = withy::make_script(bench.scene(), *bare, bench.plan());
+  REQUIRE_FALSE(script);
+  CHECK(script.error() == withy::ScriptFault::no_tendons);
+}
+
+// --- CSV ---
+
+TEST_CASE("Rows go out as CSV and come back the same") {
+  for (const BenchOptions& options : kBenches) {
+    const Bench bench(options);
+    const Script script = script_of(bench);
+    const std::string text = withy::write_csv(script);
+    const auto back = withy::read_csv(text, "script.csv");
+    REQUIRE(back);
+    CHECK(back->waypoints == script.waypoints);
+    CHECK(back->scene_sha256 == bench.scene().sha256);
+    CHECK(back->mesh_sha256 == bench.scene().mesh_sha256);
+    CHECK(withy::write_csv(*back) == text);
+  }
+}
+
+TEST_CASE("The CSV header names one column for each axis, coil and lock, and its lines end as the RFC says") {
+  const auto lines = lines_of(withy::write_csv(script_of(Bench())), "\r\n");
+  CHECK(lines.front() ==
+        "step,action,insertion_mm,pull_1_mm,pull_2_mm,pull_3_mm,pull_4_mm,field_x_mT,field_y_mT,field_z_mT,"
+        "current_1_A,current_2_A,current_3_A,lock_1,dwell_s,note");
+  for (const std::string& line : lines) CHECK(line.find('\n') == std::string::npos);
+}
+
+TEST_CASE("Every caution stands in the CSV and in the program") {
+  const Bench bench;
+  const Script script = script_of(bench);
+  for (const std::string_view caution : withy::kCautions) {
+    CHECK(count(withy::write_csv(script), std::string(caution)) == 1);
+    CHECK(count(withy::write_iso6983(script, bench.scene()), std::string(caution)) == 1);
+  }
+}
+
+TEST_CASE("A CSV that was edited wrongly is refused where the fault stands") {
+  const std::string header =
+      "step,action,insertion_mm,pull_1_mm,pull_2_mm,field_x_mT,field_y_mT,field_z_mT,lock_1,dwell_s,note\n";
+  const std::string start = "0,start,0,0,0,0,0,0,0,0,\n";
+  const auto refusal = [&](const std::string& text) {
+    const auto script = withy::read_csv(text, "s.csv");
+    return script ? std::string() : script.error().message();
+  };
+  CHECK(refusal(header + start).empty());
+  CHECK(refusal("").starts_with("s.csv:1:1: the script is empty"));
+  CHECK(refusal(header).starts_with("s.csv:1:1: the script has no rows"));
+  CHECK(
+      refusal(header + start + "1,bend,1.0,x,0,0,0,0,0,0,\n").starts_with("s.csv:3:12: \"x\" is no number"));
+  CHECK(refusal(header + start + "1,bend,1.0,1e2,0,0,0,0,0,0,\n")
+            .starts_with("s.csv:3:12: \"1e2\" is no number"));
+  CHECK(refusal(header + start + "2,bend,1,0,0,0,0,0,0,0,\n")
+            .starts_with("s.csv:3:1: step \"2\" is out of order"));
+  CHECK(
+      refusal(header + start + "1,bend,1,0,0,0,0,0,2,0,\n").starts_with("s.csv:3:20: a lock can't be \"2\""));
+  CHECK(refusal(header + start + "1,bend,1,0,0,0,0,0,0,-1,\n")
+            .starts_with("s.csv:3:22: the dwell is negative"));
+  CHECK(refusal(header + start + "1,bend,1,0,0\n").starts_with("s.csv:3:1: this row has 5 fields, give 11"));
+  CHECK(refusal("step,action,depth_mm\n0,start,0\n")
+            .starts_with("s.csv:1:13: the column \"depth_mm\" stands where insertion_mm"));
+  CHECK(refusal("step,action,insertion_mm,pull_1_mm\n")
+            .starts_with("s.csv:1:26: the column field_x_mT is missing"));
+}
+
+// --- ISO 6983 ---
+
+TEST_CASE("Rows go out as an ISO 6983 program and come back the same, with and without stops") {
+  for (const BenchOptions& options : kBenches) {
+    const Bench bench(options);
+    const Script script = script_of(bench);
+    for (const bool stops : {true, false}) {
+      const std::string text = withy::write_iso6983(script, bench.scene(), {.stops = stops});
+      const auto back = withy::read_iso6983(text, "script.ngc", *bench.scene().actuation);
+      INFO(text);
+      REQUIRE(back);
+      REQUIRE(back->waypoints.size() == script.waypoints.size());
+      for (std::size_t i = 0; i < script.waypoints.size(); ++i) {
+        Waypoint expected = script.waypoints[i];
+        if (i == 0) expected.note.clear();  // a program has no block for its start
+        CAPTURE(i, expected.note, back->waypoints[i].note);
+        CHECK(back->waypoints[i] == expected);
+      }
+      CHECK(back->scene_sha256 == bench.scene().sha256);
+      CHECK(back->mesh_sha256 == bench.scene().mesh_sha256);
+    }
+  }
+}
+
+TEST_CASE("A program is plain ASCII, stops once before each switch, and never nests a comment") {
+  Bench bench;
+  const Script script = script_of(bench);
+  const std::string text = withy::write_iso6983(script, bench.scene());
+  for (const char c : text) REQUIRE((c == '\n' || (c >= 0x20 && c < 0x7f)));
+  CHECK(count(text, "\nM0\n") == 2);
+  CHECK(count(withy::write_iso6983(script, bench.scene(), {.stops = false}), "M0") == 0);
+  const auto lines = lines_of(text, "\n");
+  CHECK(lines.front() == "%");
+  CHECK(lines[lines.size() - 2] == "M2");
+  CHECK(lines.back() == "%");
+  for (const std::string& line : lines) {
+    CAPTURE(line);
+    CHECK(count(line, "(") == count(line, ")"));
+    CHECK(count(line, "(") <= 1);
+    CHECK(line.size() < 255);  // the longest line that an RS274 interpreter takes (NISTIR 6556, section 3.1:
+                               // 256 with its end)
+  }
+}
+
+TEST_CASE("A title of any letters is turned into ASCII without parentheses") {
+  Bench bench;
+  withy::Scene scene = bench.scene();
+  scene.title = "Prüfstand (S-Bogen)\tNr. 1";
+  const std::string text = withy::write_iso6983(script_of(bench), scene);
+  CHECK(count(text, "(Scene: Pr?fstand [S-Bogen] Nr. 1)\n") == 1);
+}
+
+TEST_CASE("The feed is the path that an interpreter sees over the time that the slowest axis takes") {
+  withy::Actuation actuation;
+  actuation.advance_mm_per_s = 2.0;
+  actuation.tendon_mm_per_s = 0.5;
+  Waypoint from;
+  from.pull_mm = {0.0, 0.0};
+  Waypoint to = from;
+  // Closed forms: a tendon's 3 mm take 6 s, Z's 8 mm take 4 s.
+  to.insertion_mm = 8.0;
+  to.pull_mm = {3.0, 0.0};
+  actuation.advance_axis = "Z";
+  actuation.tendon_axes = {"A", "U"};
+  CHECK_THAT(withy::feed_mm_per_min(actuation, from, to),
+             WithinAbs(8.0 / 6.0 * 60.0, 1.1e-6));  // Z alone is the path
+  actuation.tendon_axes = {"X", "U"};
+  CHECK_THAT(withy::feed_mm_per_min(actuation, from, to),
+             WithinAbs(std::hypot(8.0, 3.0) / 6.0 * 60.0, 1.1e-6));
+  actuation.advance_axis = "A";
+  actuation.tendon_axes = {"B", "U"};
+  CHECK_THAT(withy::feed_mm_per_min(actuation, from, to),
+             WithinAbs(std::hypot(8.0, 3.0) / 6.0 * 60.0, 1.1e-6));
+  to.pull_mm = {3.0, 1.0};  // U comes before A and B
+  CHECK_THAT(withy::feed_mm_per_min(actuation, from, to), WithinAbs(1.0 / 6.0 * 60.0, 1.1e-6));
+}
+
+TEST_CASE("A feed is never faster than the rates allow") {
+  const Bench bench({.guide = true, .disk_spacing_mm = 10.0});
+  const withy::Actuation& actuation = *bench.scene().actuation;
+  const Script script = script_of(bench);
+  for (std::size_t i = 1; i < script.waypoints.size(); ++i) {
+    const Waypoint& a = script.waypoints[i - 1];
+    const Waypoint& b = script.waypoints[i];
+    if (a.insertion_mm == b.insertion_mm && a.pull_mm == b.pull_mm) continue;
+    // Letters Z A B C U: Z where it moves, else U where it moves, else A B C.
+    const double dz = std::abs(b.insertion_mm - a.insertion_mm);
+    const double du = std::abs(b.pull_mm[3] - a.pull_mm[3]);
+    const double abc =
+        std::sqrt(std::pow(b.pull_mm[0] - a.pull_mm[0], 2) + std::pow(b.pull_mm[1] - a.pull_mm[1], 2) +
+                  std::pow(b.pull_mm[2] - a.pull_mm[2], 2));
+    const double path = dz > 0.0 ? dz : du > 0.0 ? du : abc;
+    const double seconds = path / withy::feed_mm_per_min(actuation, a, b) * 60.0;
+    CAPTURE(i);
+    CHECK(dz / seconds <= 2.0 * (1.0 + 1e-9));
+    for (std::size_t k = 0; k < 4; ++k)
+      CHECK(std::abs(b.pull_mm[k] - a.pull_mm[k]) / seconds <= 1.0 * (1.0 + 1e-9));
+  }
+}
+
+TEST_CASE("A program that was edited wrongly is refused where the fault stands") {
+  withy::Actuation actuation;
+  actuation.advance_axis = "Z";
+  actuation.tendon_axes = {"A", "B"};
+  const auto refusal = [&](const std::string& body, const std::string& end = "M2\n%\n") {
+    const auto script =
+        withy::read_iso6983("%\n(LOCKS 1)\n(COILS 3)\nG21 G90 G94\n" + body + end, "s.ngc", actuation);
+    return script ? std::string() : script.error().message();
+  };
+  CHECK(refusal("G1 Z1.0 A0.5 B-0.5 F60\nZ2.0\nG4 P1.5\n").empty());
+  CHECK(refusal("g1 z1.0 f60\nN10 Z2\n").empty());
+  CHECK(refusal("G1 Z1.0 Q2 F60\n").starts_with("s.ngc:5:9: the unit has no axis Q"));
+  CHECK(refusal("G1 Z1.0 X2 F60\n")
+            .starts_with("s.ngc:5:9: the unit has no axis X, use the scene's letters Z A B"));
+  CHECK(refusal("G0 Z1.0\n").starts_with("s.ngc:5:1: G0 is not used in these programs"));
+  CHECK(refusal("G20\n").starts_with("s.ngc:5:1: G20 is not used"));
+  CHECK(refusal("G91\n").starts_with("s.ngc:5:1: G91 is not used"));
+  CHECK(refusal("M3\n").starts_with("s.ngc:5:1: M3 is not used"));
+  CHECK(refusal("G1 Z F60\n").starts_with("s.ngc:5:4: no number follows the letter Z"));
+  CHECK(refusal("G1 Z1e2 F60\n").starts_with("s.ngc:5:6: the unit has no axis E"));
+  CHECK(refusal("G1 Z1.0 F0\n").starts_with("s.ngc:5:9: the feed is not above 0"));
+  CHECK(refusal("G1 Z1.0\n").starts_with("s.ngc:5:4: an axis moves before any F"));
+  CHECK(refusal("Z1.0 F60\n").starts_with("s.ngc:5:1: an axis moves before any G1"));
+  CHECK(refusal("G4\n").starts_with("s.ngc:5:1: G4 has no P"));
+  CHECK(refusal("G4 P-1\n").starts_with("s.ngc:5:4: the dwell is negative"));
+  CHECK(refusal("G4 P1 Z2\n").starts_with("s.ngc:5:7: a dwell and a move in one line"));
+  CHECK(refusal("P1\n").starts_with("s.ngc:5:1: a P word without G4"));
+  CHECK(refusal("(a (b) c)\n").starts_with("s.ngc:5:4: a comment stands inside a comment"));
+  CHECK(refusal("(a\n").starts_with("s.ngc:5:1: this comment is never closed"));
+  CHECK(refusal("; note\n").starts_with("s.ngc:5:1: \";\" opens no word"));
+  CHECK(refusal("(SWITCH LOCK 2 ENGAGE FIELD_MT 1 2 3 CURRENT_A 1 2 3)\n")
+            .starts_with("s.ngc:5:14: \"2\" doesn't belong here, name a lock from 1 to 1"));
+  CHECK(refusal("(SWITCH LOCK 1 ENGAGE FIELD_MT 1 2 3)\n")
+            .starts_with("s.ngc:5:2: \"SWITCH\" doesn't belong here"));
+  CHECK(refusal("(SWITCH LOCK 1 TURN FIELD_MT 1 2 3 CURRENT_A 1 2 3)\n")
+            .starts_with("s.ngc:5:16: \"TURN\" doesn't belong here"));
+  CHECK(refusal("(SWITCH LOCK 1 ENGAGE FIELD_MT 1 2 x CURRENT_A 1 2 3)\n")
+            .starts_with("s.ngc:5:36: \"x\" doesn't belong here"));
+  CHECK(refusal("(FIELD ON)\n").starts_with("s.ngc:5:8: \"ON\" doesn't belong here"));
+  CHECK(refusal("(LOCKS 99)\n").starts_with("s.ngc:5:8: \"99\" doesn't belong here"));
+  CHECK(refusal("G1 Z1 F60\n", "").starts_with("s.ngc:5:1: the program never ends"));
+  CHECK(refusal("G1 Z1 F60\n", "M2\n").starts_with("s.ngc:6:1: the program's last % is missing"));
+  CHECK(refusal("G1 Z1 F60\n", "M2\nG1 Z2\n%\n").starts_with("s.ngc:7:1: a word follows the program's end"));
+  CHECK(refusal("%\n").starts_with("s.ngc:5:1: a % stands inside the program"));
+  CHECK(refusal("", "M2\n%\nM0\n").starts_with("s.ngc:7:1: text follows the program's end"));
+}
+
+TEST_CASE("A program moves only after it has said that it is in millimetres, absolute and per minute") {
+  withy::Actuation actuation;
+  actuation.advance_axis = "Z";
+  actuation.tendon_axes = {"A", "B"};
+  for (const std::string codes : {"G90 G94", "G21 G94", "G21 G90"}) {
+    const auto script = withy::read_iso6983("(LOCKS 0)\n" + codes + "\nG1 Z1 F60\nM2\n", "s.ngc", actuation);
+    CAPTURE(codes);
+    REQUIRE_FALSE(script);
+    CHECK(script.error().message().starts_with("s.ngc:3:4: an axis moves before G21 G90 G94"));
+  }
+  CHECK(withy::read_iso6983("(LOCKS 0)\nG21 G90 G94\nG1 Z1 F60\nM2\n", "s.ngc", actuation));
+  CHECK_FALSE(withy::read_iso6983("G21 G90 G94\nG1 Z1 F60\nM2\n", "s.ngc", actuation));
+}

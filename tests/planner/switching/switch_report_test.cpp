@@ -1,0 +1,155 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// `withy switch`'s maps, clockings and scalings against the plain implementation and closed forms.
+#include "planner/switching/switch_report.h"
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+#include <string>
+#include <vector>
+
+#include <catch2/catch.hpp>
+
+#include "tests/support/plain_hardware.h"
+#include "tests/support/plain_scene.h"
+
+namespace {
+
+using namespace withy;
+using Catch::Matchers::WithinAbs;
+using Catch::Matchers::WithinRel;
+
+std::string scene_file(const std::string& name) {
+  return std::string(WITHY_SOURCE_DIR) + "/scenes/" + name + "/scene.toml";
+}
+
+/// A shipped scene with two locks, read twice.
+struct TwoLocks {
+  explicit TwoLocks(const std::string& name)
+      : scene(*read_scene(scene_file(name))), design(*scene.design(2)) {
+    robot.scene = withy_plain::read_scene(scene_file(name));
+    robot.layout = robot.scene.layouts.at(2);
+  }
+  Scene scene;
+  Design design;
+  withy_plain::Robot robot;
+};
+
+/// One curvature all along, as far out as the carriage lets the segment.
+withy_plain::State evenly_bent(const withy_plain::Robot& robot, const Eigen::Vector2d& u, bool first,
+                               bool second) {
+  withy_plain::State state;
+  state.insertion_mm = robot.scene.insertion_max_mm;
+  state.locked = {first, second};
+  double from = 0.0;
+  for (std::size_t i = 0; i < 2; ++i) {
+    if (!state.locked[i]) continue;
+    state.regions.push_back({from, robot.layout.station_mm[i], u});
+    from = robot.layout.station_mm[i];
+  }
+  state.regions.push_back({from, robot.scene.length_mm, u});
+  return state;
+}
+
+double plain_strength_mT(const withy_plain::Robot& robot, const withy_plain::State& state, int lock) {
+  const auto field = withy_plain::least_field(robot, state, lock);
+  return field ? field->norm() : std::numeric_limits<double>::infinity();
+}
+
+/// The strongest field of locking 1, 2 and releasing 2, 1 at one bend.
+double plain_base_up_mT(const withy_plain::Robot& robot, const Eigen::Vector2d& u) {
+  const auto none = evenly_bent(robot, u, false, false);
+  const auto one = evenly_bent(robot, u, true, false);
+  const auto both = evenly_bent(robot, u, true, true);
+  return std::max({plain_strength_mT(robot, none, 0), plain_strength_mT(robot, one, 1),
+                   plain_strength_mT(robot, both, 1), plain_strength_mT(robot, one, 0)});
+}
+
+}  // namespace
+
+TEST_CASE("Every field of a switch map is the plain implementation's, and so is every field there is not") {
+  for (const char* name : {"triple-bend", "miniature"}) {
+    const TwoLocks two(name);
+    const SwitchReport report = make_switch_report(two.scene, two.design, scene_file(name), {});
+    REQUIRE(report.maps.size() == 8);
+    for (const SwitchMap& map : report.maps) {
+      for (std::size_t k = 0; k < report.poses.size(); ++k) {
+        const auto state =
+            evenly_bent(two.robot, report.poses[k].u, map.which.engaged.test(0), map.which.engaged.test(1));
+        const double plain = plain_strength_mT(two.robot, state, map.which.lock);
+        CAPTURE(name, map.which.lock, map.which.engaged.to_string(), report.poses[k].u.transpose(), plain);
+        if (std::isinf(plain)) {
+          CHECK(std::isinf(map.strength_mT[k]));
+        } else {
+          CHECK_THAT(map.strength_mT[k], WithinRel(plain, 1e-6));
+        }
+      }
+    }
+  }
+}
+
+TEST_CASE("What the sweep says of a clocking is what the plain implementation finds bend by bend") {
+  const TwoLocks two("triple-bend");
+  const BendGrid grid{4, 24};
+  const std::vector<BendPose> poses = bend_poses(two.design, grid);
+  for (const ClockingResult& result : sweep_clockings(two.design, grid, 45).results) {
+    withy_plain::Robot robot = two.robot;
+    robot.layout.clock_rad[1] = robot.layout.clock_rad[0] + result.clock_rad[0];
+    double most = 0.0;
+    int within = 0;
+    for (const BendPose& pose : poses) {
+      const double need = plain_base_up_mT(robot, pose.u);
+      if (need > robot.scene.field->strength_max_mT) continue;
+      ++within;
+      most = std::max(most, need);
+    }
+    CAPTURE(result.clock_rad[0], within, most);
+    CHECK_THAT(result.share_usual, WithinAbs(within / static_cast<double>(poses.size()), 1e-12));
+    if (within > 0) CHECK_THAT(result.usual_most_mT, WithinRel(most, 1e-6));
+    CHECK_THAT(result.share_alone + result.share_together + result.share_never, WithinAbs(1.0, 1e-12));
+  }
+}
+
+TEST_CASE("With every length scaled, needs move by the powers of the scale that dimensions give") {
+  const TwoLocks two("miniature");
+  const withy_plain::Scene& scene = two.robot.scene;
+  const std::vector<double> factors = {0.25, 0.5, 1.0, 2.0};
+  const SwitchReport report = make_switch_report(two.scene, two.design, scene_file("miniature"), factors);
+  REQUIRE(report.scaled.size() == factors.size());
+  const double kappa = scene.curvature_max_per_mm;
+  const double bend = kappa * (scene.length_mm - scene.tip_rigid_mm - 2 * scene.lock->body_length_mm);
+  const double half_stroke = 0.5 * (scene.lock->angle_latched_rad - scene.lock->angle_free_rad);
+  for (std::size_t i = 0; i < factors.size(); ++i) {
+    const double k = factors[i];
+    const ScaledDesign& at = report.scaled[i];
+    CAPTURE(k);
+    const auto need = [&](const std::string& name) {
+      for (const ScaledNeed& n : at.needs)
+        if (n.name == name) return n.need;
+      FAIL("no need " << name);
+      return 0.0;
+    };
+    // By hand, at full size: four tendons, so bending towards one of them draws that one alone.
+    const double tension =
+        (scene.rigidity_Nmm2 * kappa / scene.tendons->radius_mm + scene.tendons->tension_min_N) *
+        std::exp(scene.tendons->friction * bend);
+    CHECK_THAT(need("tension"), WithinRel(tension * k * k, 1e-9));
+    CHECK_THAT(need("pull"), WithinRel(scene.tendons->radius_mm * bend * k, 1e-9));
+    CHECK_THAT(need("lock load"), WithinRel(scene.rigidity_Nmm2 * kappa * k * k * k, 1e-9));
+    const double alone = scene.lock->switch_torque_Nmm / (scene.lock->magnet_Am2 * std::cos(half_stroke));
+    CHECK_THAT(need("field"), WithinRel(alone, 1e-6));  // magnet and torques both go with the volume
+    CHECK_THAT(at.field_same_torque_mT, WithinRel(alone / (k * k * k), 1e-6));
+    CHECK_THAT(at.magnet_Am2, WithinRel(scene.lock->magnet_Am2 * k * k * k, 1e-12));
+    CHECK_THAT(at.notch_angle_rad, WithinRel(scene.latch->pitch_mm / scene.latch->radius_mm, 1e-12));
+    CHECK_THAT(at.backlash_angle_rad,
+               WithinRel(scene.latch->backlash_mm / (k * scene.latch->radius_mm), 1e-12));
+  }
+  // Small, the latch's play is what is left of half a notch; large, the motors are too weak.
+  const auto first = [&](std::size_t i) {
+    return report.scaled[i].needs[static_cast<std::size_t>(report.scaled[i].first_to_break())];
+  };
+  CHECK(first(0).name == "latch");
+  CHECK_FALSE(first(0).broken());
+  CHECK(first(3).name == "tension");
+  CHECK(first(3).broken());
+}

@@ -1,0 +1,41 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+# A room is a folder with one subject, and one library. It says which other rooms it may include; an include of any other room
+# fails the configuration, and the test `rooms` besides (check-rooms.cmake).
+set(WITHY_ROOMS_FILE "${PROJECT_BINARY_DIR}/rooms.txt" CACHE INTERNAL "Each room's folder and the folders that it may include")
+file(WRITE "${WITHY_ROOMS_FILE}" "")
+
+# withy_room(TARGET USES ROOMS... [LINK LIBRARIES...] [LINK_PRIVATE LIBRARIES...])
+#   The room of this target is the folder that the call stands for: FOLDER, seen from the top of the project.
+#   USES names the targets of rooms declared before, so no circle of rooms can be written.
+function(withy_room target)
+  cmake_parse_arguments(ARG "" "FOLDER" "USES;LINK;LINK_PRIVATE" ${ARGN})
+  file(GLOB sources CONFIGURE_DEPENDS "${PROJECT_SOURCE_DIR}/${ARG_FOLDER}/*.cpp")
+  add_library(${target} STATIC ${sources})
+  target_link_libraries(${target} PUBLIC withy_options ${ARG_USES} ${ARG_LINK} PRIVATE ${ARG_LINK_PRIVATE})
+
+  # Loops that are built twice: once for any machine, once for AVX2, chosen at run time (geometry/distance/lanes.h).
+  if(CMAKE_SYSTEM_PROCESSOR MATCHES "x86_64|AMD64")
+    set(for_avx2 ${sources})
+    list(FILTER for_avx2 INCLUDE REGEX "_avx2\\.cpp$")
+    if(for_avx2)
+      set_source_files_properties(${for_avx2} PROPERTIES COMPILE_OPTIONS "-mavx2;-mfma")
+    endif()
+  endif()
+
+  set(line "${ARG_FOLDER}:")
+  foreach(used ${ARG_USES})
+    if(NOT TARGET ${used})
+      message(FATAL_ERROR "${ARG_FOLDER} uses ${used}, which is no room declared before it")
+    endif()
+    get_target_property(folder ${used} WITHY_FOLDER)
+    string(APPEND line " ${folder}")
+  endforeach()
+  set_target_properties(${target} PROPERTIES WITHY_FOLDER "${ARG_FOLDER}")
+  file(APPEND "${WITHY_ROOMS_FILE}" "${line}\n")
+endfunction()
+
+# The includes as they stand now; the test `rooms` looks at them again.
+function(withy_check_rooms)
+  execute_process(COMMAND "${CMAKE_COMMAND}" -D "ROOMS=${WITHY_ROOMS_FILE}" -D "SOURCE=${PROJECT_SOURCE_DIR}"
+                          -P "${PROJECT_SOURCE_DIR}/tools/cmake/check-rooms.cmake" COMMAND_ERROR_IS_FATAL ANY)
+endfunction()
