@@ -30,6 +30,7 @@ enum class ExitStatus {
   wrong_input = 2,  ///< one line on standard error says where and why
   unreachable = 3,  ///< proved
   undecided = 4,
+  does_not_hold = 5,  ///< recheck: the file was read and does not hold
   interrupted = 130
 };
 

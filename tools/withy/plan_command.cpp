@@ -4,11 +4,11 @@
 #include <filesystem>
 #include <memory>
 #include <optional>
-#include <sstream>
 #include <string>
 
 #include <fmt/format.h>
 
+#include "planner/search/ask/certify.h"
 #include "planner/search/ompl/ompl_planners.h"
 #include "planner/show/picture.h"
 #include "tools/withy/commands.h"
@@ -41,6 +41,18 @@ void add_files(FileBatch& batch, const Options& options, const PreparedScene& pr
     batch.add(options.folder / "page.html", std::move(*page));
 }
 
+/// The certificate, packed where the file's name ends in .gz.
+void add_proof(FileBatch& batch, const Options& options, const PreparedScene& prepared, const Asked& asked) {
+  if (!asked.certificate) {
+    fmt::print(stderr, "no proof was written: nothing was proved\n");
+    return;
+  }
+  recheck::Certificate certificate = *asked.certificate;
+  name_scene(certificate, prepared.scene, prepared.wall->channel(), options.scene.string());
+  std::string text = recheck::write_certificate(certificate);
+  batch.add(options.proof, options.proof.extension() == ".gz" ? recheck::packed(text) : std::move(text));
+}
+
 ExitStatus run(const Options& options) {
   const auto format = options.picture.empty() ? std::nullopt : picture_format(options.picture);
   if (!options.picture.empty() && !format)
@@ -50,16 +62,15 @@ ExitStatus run(const Options& options) {
   const auto prepared = prepare_scene(
       options.scene, options.distance == "exact" ? DistanceSource::exact : DistanceSource::field);
   if (!prepared) return refuse(prepared.error());
-  std::ostringstream proof;
   const AskOptions how{options.clearance_mm, options.budget_s, options.seed, options.planner,
-                       options.proof.empty() ? nullptr : &proof};
+                       !options.proof.empty()};
   const auto asked = ask(*prepared, options.locks.value_or(prepared->scene.layout_in_use), how, progress);
   if (!asked) return refuse(asked.error());
 
   progress.stage("writing");
   FileBatch batch;
   if (!options.folder.empty()) add_files(batch, options, *prepared, *asked);
-  if (!options.proof.empty()) batch.add(options.proof, proof.str());
+  if (!options.proof.empty()) add_proof(batch, options, *prepared, *asked);
   if (format)
     batch.add(options.picture,
               draw_picture({prepared->scene, prepared->wall->channel(), asked->problem.design, asked->answer},
@@ -100,7 +111,8 @@ void add_plan_command(CommandLine& line) {
                  "folder for plan.json, script.csv, script.ngc and page.html; left out: nothing is written");
   app.add_option(
       "--proof", options->proof,
-      "file for the cells that the search reached, as JSON lines; for a verdict other than reached");
+      "file for a certificate of what is proved (unreachable, or fewer switches don't reach), JSON lines, packed "
+      "where its name ends in .gz; withy recheck checks it");
   app.add_option("--picture", options->picture, "file for a picture of the plan, .svg or .png");
   app.add_flag("--quiet", options->quiet, "no progress on standard error");
   line.run(app, [options] { return run(*options); });

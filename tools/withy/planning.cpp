@@ -32,14 +32,15 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
   settings.budget_seconds = options.budget_s;
   settings.seed = options.seed;
   settings.planner = options.planner;
-  settings.proof = options.proof;
+  std::optional<recheck::Certificate> certificate;
+  if (options.certify) settings.certificate = &certificate;
   settings.progress = [&](const std::string& what) { progress.stage(what, options.budget_s); };
   settings.with_locks = [&](int other_locks) -> std::optional<SearchProblem> {
     auto other = make_problem(prepared, other_locks, options.clearance_mm);
     return other ? std::optional(std::move(*other)) : std::nullopt;
   };
   Answer answer = solve(*problem, settings);
-  return Asked{std::move(*problem), std::move(answer)};
+  return Asked{std::move(*problem), std::move(answer), std::move(certificate)};
 }
 
 std::string plan_text(const PreparedScene& prepared, const Asked& asked, const std::string& scene_file) {

@@ -22,6 +22,7 @@ ExitStatus status_of(Verdict verdict);
 struct Asked {
   SearchProblem problem;
   Answer answer;
+  std::optional<recheck::Certificate> certificate;
 };
 
 /// How a question is asked, beside the scene and the lock count.
@@ -30,7 +31,7 @@ struct AskOptions {
   double budget_s = 60.0;
   std::uint64_t seed = 1;
   std::string planner;
-  std::ostream* proof = nullptr;
+  bool certify = false;  ///< a certificate of what is proved
 };
 
 Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& options, Progress& progress);

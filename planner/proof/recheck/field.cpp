@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 
 namespace withy::recheck {
 namespace {
@@ -10,6 +11,10 @@ namespace {
 // Angles of the stroke that are asked about; fewer only prove less.
 constexpr int kStrokeAngles = 5;
 constexpr int kSweeps = 400;
+// The stroke is looked at in so many parts when a field is given, and limits may be passed by this share:
+// what parts of a stroke and decimals in files are worth.
+constexpr int kStrokeParts = 4096;
+constexpr double kShare = 1e-3;
 
 /// One demand a . B >= b. a holds for the reference state, and is off by at most `turn` in its length
 /// elsewhere.
@@ -109,6 +114,44 @@ bool FieldLimits::refused(const Body& body, const StateBox& box, int lock) const
   const Interval size =
       sqrt(square(sum[0]) + square(sum[1]) + square(sum[2])) + Interval(0.0, off * kRoundedUp);
   return (size * Interval(field_->strength_max_mT)).hi < asked.lo;
+}
+
+std::string FieldLimits::fault_of(const Body& body, const StateBox& state, int lock,
+                                  const Eigen::Vector3d& B_E) const {
+  const LockHardware& hw = *robot_.lock;
+  if (B_E.norm() > field_->strength_max_mT * (1.0 + kShare))
+    return "its field is stronger than the coils make";
+  const Placed<Interval> placed(body, state);
+  const double turning = hw.angle_latched_rad >= hw.angle_free_rad ? 1.0 : -1.0;
+  const auto torque = [&](int i, const Interval& angle) {
+    const SineCosine sc = sine_cosine(angle + Interval(robot_.layout.clock_rad[static_cast<std::size_t>(i)]));
+    const auto& R = placed.rotation(body.lock_piece(i));
+    Interval sum(0.0);
+    for (std::size_t k = 0; k < 3; ++k)
+      sum =
+          sum + (R[3 * k + 1] * sc.cosine - R[3 * k] * sc.sine) * Interval(B_E[static_cast<Eigen::Index>(k)]);
+    return Interval(hw.magnet_Am2) * sum;
+  };
+  const auto engaged = [&](int j) {
+    return std::find(body.engaged().begin(), body.engaged().end(), j) != body.engaged().end();
+  };
+  const double towards = engaged(lock) ? -turning : turning;
+  const double stroke = hw.angle_latched_rad - hw.angle_free_rad;
+  for (int k = 0; k < kStrokeParts; ++k) {
+    const Interval angle =
+        Interval(hw.angle_free_rad) +
+        Interval(stroke) * Interval(static_cast<double>(k) / kStrokeParts, (k + 1.0) / kStrokeParts);
+    if ((Interval(towards) * torque(lock, angle)).lo < hw.switch_torque_Nmm * (1.0 - kShare))
+      return "its field does not turn the lock's magnet over its whole stroke";
+  }
+  for (int j = 0; j < robot_.lock_count(); ++j) {
+    if (j == lock) continue;
+    const double away = engaged(j) ? -turning : turning;
+    const Interval angle(engaged(j) ? hw.angle_latched_rad : hw.angle_free_rad);
+    if ((Interval(away) * torque(j, angle)).hi > hw.hold_torque_Nmm * (1.0 + kShare))
+      return "its field turns the magnet of lock " + std::to_string(j + 1) + " off its stop";
+  }
+  return "";
 }
 
 }  // namespace withy::recheck

@@ -15,6 +15,8 @@
 // 1957); that they do is checked in intervals for the whole box.
 #pragma once
 
+#include <string>
+
 #include "planner/proof/recheck/body.h"
 
 namespace withy::recheck {
@@ -25,6 +27,11 @@ class FieldLimits {
 
   /// Is switching `lock` refused in every state of the box? `body` and `box` as before the switch.
   bool refused(const Body& body, const StateBox& box, int lock) const;
+
+  /// What keeps the field B from switching `lock` in a state (a box of rounding's size): too strong, too
+  /// little torque at some angle of the stroke, another lock turned off its stop. Empty: nothing. Coupling is
+  /// left out.
+  std::string fault_of(const Body& body, const StateBox& state, int lock, const Eigen::Vector3d& B_E) const;
 
  private:
   const Robot& robot_;

@@ -14,6 +14,8 @@ constexpr double kMargin_grains = 4.0;
 // What geometry's distance may be off by, relative to lengths of 1 mm and more: double precision with room to
 // spare.
 constexpr double kDistanceRounding = 1e-9;
+// Points of the entry plane are asked about this far past it.
+constexpr double kPastEntry_mm = 2.0 * kEntryPlaneContact_mm;
 
 using Corner = std::array<Interval, 3>;
 
@@ -136,6 +138,27 @@ bool Wall::below_in(const Ball& ball, double need) const {
   if (meets_opening(ball) || distance_.inside(ball.centre)) return false;
   const double away = nearest.distance_mm * (1.0 - kDistanceRounding) - kDistanceRounding;
   return next_up(ball.radius - std::max(0.0, away)) < need;
+}
+
+bool Wall::above_in(const Ball& ball, double need) const {
+  if (!(ball.radius < std::numeric_limits<double>::infinity())) return false;
+  // About the entry plane: a ball about the centre's projection onto it, as much larger, holds what is past
+  // it.
+  Ball past = ball;
+  if (past.centre.z() < kPastEntry_mm) {
+    past.radius = (past.radius + kPastEntry_mm - past.centre.z()) * kRoundedUp;
+    past.centre.z() = kPastEntry_mm;
+  }
+  if (!distance_.inside(past.centre)) return false;
+  const double d = distance_.distance(past.centre);
+  if (next_down(d - kDistanceRounding * (1.0 + d)) < next_up(need + past.radius)) return false;
+  // Openings that lie behind the entry plane are of no account.
+  const auto meets = [&](const Bounds& b) {
+    if (b.high.z() <= kEntryPlaneContact_mm) return false;
+    const Eigen::Array3d gap = (b.low - past.centre).array().max((past.centre - b.high).array()).max(0.0);
+    return gap.matrix().norm() * (1.0 - 1e-12) <= past.radius;
+  };
+  return openings_.empty() || !std::any_of(openings_.begin(), openings_.end(), meets);
 }
 
 double Wall::lower(const Eigen::Vector3d& p_E) const {

@@ -39,6 +39,11 @@ class Wall {
   /// Proves D < need everywhere in the ball. False where it can't.
   bool below_in(const Ball& ball, double need) const;
 
+  /// Proves D >= need at every point of the ball past the entry plane (z > 0): the centre is inside, no face
+  /// that is not wall meets what of the ball is past the plane, and the distance at the centre is more than
+  /// the radius and need.
+  bool above_in(const Ball& ball, double need) const;
+
   /// A lower bound of D at p (by geometry's distance, less rounding).
   double lower(const Eigen::Vector3d& p_E) const;
 

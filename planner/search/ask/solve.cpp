@@ -9,6 +9,7 @@
 
 #include <fmt/format.h>
 
+#include "planner/search/ask/certify.h"
 #include "planner/search/ask/nearest_approach.h"
 #include "planner/search/ask/reasons.h"
 #include "planner/search/ompl/ompl_planners.h"
@@ -57,11 +58,14 @@ int switches_of(const Plan& plan) {
 
 /// Replaces the plan by one with fewer switches, when one is found in reasonable work: the first way found
 /// need not have the fewest. True: it is proved that no plan has fewer.
-bool take_fewest_switches(const SearchProblem& problem, Plan& plan, RouteSearchSettings settings) {
+bool take_fewest_switches(const SearchProblem& problem, Plan& plan, RouteSearchSettings settings,
+                          std::optional<recheck::Certificate>* certificate) {
   while (switches_of(plan) > 0) {
     settings.most_switches = switches_of(plan) - 1;
     RouteSearch search(problem, settings);
     const SearchOutcome outcome = search.run();
+    if (outcome == SearchOutcome::proved_none && certificate != nullptr)
+      *certificate = certify(problem, search, settings);
     if (outcome != SearchOutcome::found) return outcome == SearchOutcome::proved_none;
     plan = plan_of(search);
   }
@@ -213,7 +217,7 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
           std::min(std::clamp(search.work(), kWidenFloor, kWidenCeiling), settings.most_work);
       // From here on only work counts: a plan is at hand, and the clock must not choose between plans.
       search_settings.stop = settings.interrupted;
-      fewest = take_fewest_switches(problem, plan, search_settings) && switches_of(plan) > 0;
+      fewest = take_fewest_switches(problem, plan, search_settings, settings.certificate) && switches_of(plan) > 0;
       plan = widened(problem, std::move(plan), search_settings);
     }
     fill_plan(answer, problem, std::move(plan));
@@ -222,9 +226,9 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
   }
   answer.coverage = search.coverage();
   answer.approach = search.best_approach();
-  if (settings.proof != nullptr) search.write_reached_cells(*settings.proof);
   if (outcome == SearchOutcome::proved_none) {
     answer.verdict = Verdict::unreachable;
+    if (settings.certificate != nullptr) *settings.certificate = certify(problem, search, search_settings);
     explain_unreachable(answer, problem, settings, search);
   } else {
     answer.verdict = Verdict::undecided;

@@ -3,12 +3,12 @@
 #pragma once
 
 #include <functional>
-#include <iosfwd>
 #include <limits>
 #include <optional>
 #include <string>
 
 #include "planner/plan/answer.h"
+#include "planner/proof/recheck/certificate.h"
 #include "planner/search/problem.h"
 
 namespace withy {
@@ -22,7 +22,9 @@ struct SolveSettings {
   std::uint64_t seed = 1;
   std::string planner;  ///< empty: the complete search; else the name of a stock planner (stock_planners.h)
   bool widen = true;    ///< after a first plan, look for one with more clearance
-  std::ostream* proof = nullptr;  ///< gets the cells the search reached when the verdict is not `reached`
+  /// Gets a certificate of what was proved: the target unreachable, or not reached with fewer switches than the
+  /// plan's. Stays empty where neither was.
+  std::optional<recheck::Certificate>* certificate = nullptr;
   bool explain = true;            ///< after a proof, look for what stands in the way
   std::function<bool()> interrupted = [] { return false; };
   /// The same question with another number of locks, for saying whether one more would help; nothing where

@@ -27,6 +27,7 @@
 
 #include "planner/plan/answer.h"
 #include "planner/search/cells/cell_probe.h"
+#include "planner/proof/recheck/certificate.h"
 #include "planner/search/cells/links.h"
 #include "planner/search/route/route.h"
 #include "planner/search/route/thread.h"
@@ -90,6 +91,10 @@ class RouteSearch {
   /// The cells that the search has reached as JSON lines: leaf, u-cell, d-interval. After proved_none they
   /// hold every state that can reach the target.
   void write_reached_cells(std::ostream& out) const;
+
+  /// The same as leaves of a certificate (route_search_proof.cpp): level k holds what reaches the target with at most k
+  /// lock switches; one level holds all, where switches are not counted.
+  std::vector<recheck::CertificateLeaf> certificate_leaves(int levels) const;
 
   /// The state whose tip came nearest to the target on any way that was tried by exact motions, and what
   /// stopped that way.
