@@ -13,6 +13,8 @@ namespace {
 constexpr double kInfinity = std::numeric_limits<double>::infinity();
 // The shaft on the axis is looked at this far apart.
 constexpr double kShaftStep_mm = 0.25;
+// A station that the box moves by less (mm) is told no more about by cutting.
+constexpr double kWorthCutting_mm = 1e-3;
 
 Eigen::Vector3d middle_of(const std::array<double, 3>& p) {
   return {p[0], p[1], p[2]};
@@ -54,37 +56,48 @@ Blocked::Look Blocked::look(const Body& body, const StateBox& box) const {
   }
   out.roomy = true;
   if (!use_clearance_) return out;
-  const Placed<double> guess(body, box);
   const Reach reach(body, box);
+  std::array<Candidate, kCandidates> best = candidates(body, box, reach, out);
+  const Placed<Interval> proof(body, box);
+  for (const Candidate& candidate : best) {
+    if (candidate.station == nullptr || candidate.margin > wall_.grain_mm()) break;
+    const Body::Station& station = *candidate.station;
+    const Ball ball =
+        ball_of(proof.point(station.s_mm, station.piece), reach.along_mm(), reach.aside(station.s_mm));
+    if (!(next_down(ball.centre.z() - ball.radius) > 0.0)) continue;
+    out.blocked = wall_.below_in(ball, next_down(station.radius_mm + robot_.clearance_mm));
+    if (out.blocked) break;
+  }
+  return out;
+}
+
+/// The stations that most likely touch in every state, the likeliest first; and what else a look tells.
+std::array<Blocked::Candidate, Blocked::kCandidates> Blocked::candidates(const Body& body, const StateBox& box,
+                                                                         const Reach& reach, Look& out) const {
+  std::array<Candidate, kCandidates> best{};
+  const Placed<double> guess(body, box);
   const double half = 0.5 * reach.along_mm();
-  const Body::Station* best = nullptr;
-  double best_margin = kInfinity;
   double nearest = kInfinity;
+  double nearest_moved = 0.0;
   for (const Body::Station& station : body.stations()) {
     Eigen::Vector3d p = middle_of(guess.point(station.s_mm, station.piece));
     p.z() -= half;
     if (p.z() <= 0.0) continue;
     const double room = wall_.guess(p) - station.radius_mm - robot_.clearance_mm;
-    if (room < nearest) {
-      nearest = room;
+    nearest = std::min(nearest, room);
+    const double r = half + reach.aside(station.s_mm);
+    // Cutting tells most about a station that the box moves and that touches in its middle.
+    if (r > kWorthCutting_mm && room < nearest_moved) {
+      nearest_moved = room;
       out.station_mm = station.s_mm;
     }
-    const double r = half + reach.aside(station.s_mm);
     if (p.z() - r <= 0.0) continue;
-    if (room + r < best_margin) {
-      best_margin = room + r;
-      best = &station;
-    }
+    Candidate candidate{&station, room + r};
+    for (Candidate& kept : best)
+      if (kept.station == nullptr || candidate.margin < kept.margin) std::swap(kept, candidate);
   }
   out.roomy = nearest > 0.0;
-  out.near = nearest < wall_.grain_mm();
-  if (best == nullptr || best_margin > wall_.grain_mm()) return out;
-  const Placed<Interval> proof(body, box);
-  const Ball ball = ball_of(proof.point(best->s_mm, best->piece), reach.along_mm(), reach.aside(best->s_mm));
-  if (!(next_down(ball.centre.z() - ball.radius) > 0.0)) return out;
-  out.blocked = wall_.below_in(ball, next_down(best->radius_mm + robot_.clearance_mm));
-  if (!out.blocked) out.station_mm = best->s_mm;
-  return out;
+  return best;
 }
 
 double Blocked::clearance_lower(const Body& body, const StateBox& state, double step_mm) const {

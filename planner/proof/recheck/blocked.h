@@ -19,9 +19,8 @@ class Blocked {
   /// What one look at a box told, and where cutting it tells more.
   struct Look {
     bool blocked = false;
-    bool near = false;   ///< a guess: some station is near enough to the wall for smaller boxes to be blocked
     bool roomy = false;  ///< a guess: the middle of the box is clear
-    double station_mm = 0.0;  ///< the most promising one
+    double station_mm = 0.0;  ///< the one that cutting tells most about
   };
   Look look(const Body& body, const StateBox& box) const;
 
@@ -37,6 +36,14 @@ class Blocked {
   std::int64_t looks() const { return looks_.load(std::memory_order_relaxed); }
 
  private:
+  /// A station, and by how much it keeps what it needs in the most favourable state; a guess.
+  struct Candidate {
+    const Body::Station* station = nullptr;
+    double margin = 0.0;
+  };
+  static constexpr std::size_t kCandidates = 3;
+  std::array<Candidate, kCandidates> candidates(const Body& body, const StateBox& box, const Reach& reach,
+                                                Look& out) const;
   bool shaft_blocked(const StateBox& box) const;
   void find_shaft();
 

@@ -113,6 +113,7 @@ bool FieldLimits::refused(const Body& body, const StateBox& box, int lock) const
   }
   const Interval size =
       sqrt(square(sum[0]) + square(sum[1]) + square(sum[2])) + Interval(0.0, off * kRoundedUp);
+  if(getenv("DBG")) { fprintf(stderr,"lock %d coupling %g turn %g: %g vs %g off %g\n",lock,coupling(lock),reach.turn(robot_.segment.length_mm),(size * Interval(field_->strength_max_mT)).hi , asked.lo, off*field_->strength_max_mT); }
   return (size * Interval(field_->strength_max_mT)).hi < asked.lo;
 }
 

@@ -94,24 +94,42 @@ double Wall::signed_at(const Eigen::Vector3d& p_E) const {
   return distance_.signed_distance(p_E);
 }
 
-double Wall::guess(const Eigen::Vector3d& p_E) const {
-  std::size_t index = 0;
-  double beyond = 0.0;
-  Eigen::Vector3d node;
-  for (std::size_t i = 0; i < 3; ++i) {
-    const auto axis = static_cast<Eigen::Index>(i);
-    const double x = std::round((p_E[axis] - origin_[axis]) / grain_);
-    const double within = std::clamp(x, 0.0, static_cast<double>(count_[i] - 1));
-    beyond = std::max(beyond, std::abs(x - within) * grain_);
-    index = index * static_cast<std::size_t>(count_[i]) + static_cast<std::size_t>(within);
-    node[axis] = origin_[axis] + within * grain_;
-  }
+double Wall::node(std::size_t x, std::size_t y, std::size_t z) const {
+  const std::size_t index =
+      (x * static_cast<std::size_t>(count_[1]) + y) * static_cast<std::size_t>(count_[2]) + z;
   float value = nodes_[index].load(std::memory_order_relaxed);
   if (std::isnan(value)) {
-    value = static_cast<float>(signed_at(node));
+    const Eigen::Vector3d place(static_cast<double>(x), static_cast<double>(y), static_cast<double>(z));
+    value = static_cast<float>(signed_at(origin_ + grain_ * place));
     nodes_[index].store(value, std::memory_order_relaxed);
   }
-  return static_cast<double>(value) - beyond;
+  return static_cast<double>(value);
+}
+
+double Wall::guess(const Eigen::Vector3d& p_E) const {
+  std::array<std::size_t, 3> low{};
+  std::array<double, 3> part{};
+  double beyond = 0.0;
+  for (std::size_t i = 0; i < 3; ++i) {
+    const auto axis = static_cast<Eigen::Index>(i);
+    const double x = (p_E[axis] - origin_[axis]) / grain_;
+    const double within = std::clamp(x, 0.0, static_cast<double>(count_[i] - 1));
+    beyond = std::max(beyond, std::abs(x - within) * grain_);
+    low[i] = std::min(static_cast<std::size_t>(within), static_cast<std::size_t>(count_[i] - 2));
+    part[i] = within - static_cast<double>(low[i]);
+  }
+  double sum = 0.0;
+  for (unsigned corner = 0; corner < 8; ++corner) {
+    std::array<std::size_t, 3> at = low;
+    double weight = 1.0;
+    for (std::size_t i = 0; i < 3; ++i) {
+      const bool high = ((corner >> i) & 1U) != 0;
+      at[i] += high ? 1 : 0;
+      weight *= high ? part[i] : 1.0 - part[i];
+    }
+    if (weight > 0.0) sum += weight * node(at[0], at[1], at[2]);
+  }
+  return sum - beyond;
 }
 
 bool Wall::meets_opening(const Ball& ball) const {

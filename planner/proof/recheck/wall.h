@@ -32,7 +32,7 @@ class Wall {
   /// `grain_mm`: spacing of the grid that guesses are kept on.
   Wall(const WallDistance& distance, double grain_mm);
 
-  /// D at the nearest node of the grid; a guess, never a proof.
+  /// D, interpolated between the nodes of a grid that is filled where it is asked; a guess, never a proof.
   double guess(const Eigen::Vector3d& p_E) const;
   double grain_mm() const { return grain_; }
 
@@ -48,6 +48,7 @@ class Wall {
   double lower(const Eigen::Vector3d& p_E) const;
 
  private:
+  double node(std::size_t x, std::size_t y, std::size_t z) const;
   double signed_at(const Eigen::Vector3d& p_E) const;
   bool meets_opening(const Ball& ball) const;
 
