@@ -9,112 +9,180 @@ namespace withy::recheck {
 namespace {
 
 // Angles of the stroke that are asked about; fewer only prove less.
-constexpr int kStrokeAngles = 5;
+constexpr int kStrokeAngles = 3;
 constexpr int kSweeps = 400;
 // The stroke is looked at in so many parts when a field is given, and limits may be passed by this share:
-// what parts of a stroke and decimals in files are worth.
+// what a part of a stroke and decimals in files are worth.
 constexpr int kStrokeParts = 4096;
 constexpr double kShare = 1e-3;
+// The contract's disturbing field where a scene says nothing.
+constexpr double kUsualAmbient_mT = 0.05;
+// mu0 / (4 pi) is 1e-7 T m / A to within 1e-9 of itself: in mT mm^3 / (A m^2).
+const Interval kDipole(1e5 * (1.0 - 2e-9), 1e5 * (1.0 + 2e-9));
 
-/// One demand a . B >= b. a holds for the reference state, and is off by at most `turn` in its length
-/// elsewhere.
-struct Demand {
-  std::array<Interval, 3> a;
-  double turned;  ///< how far a may be off, upper bound
-  double b;       ///< lower bound
-};
+Interval dot(const Interval3& a, const Interval3& b) {
+  return a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
+}
+
+/// What a table of the field says of disturbing fields and of coils with places, where it can say so.
+template <class Field>
+void read_disturbance(const Field& field, bool& known, double& ambient, double& known_ambient,
+                      bool& uniform) {
+  if constexpr (requires { field.ambient_mT; }) {
+    known = true;
+    ambient = field.ambient_mT;
+    known_ambient = field.ambient_S.norm() * kRoundedUp;
+    uniform = field.coils.empty();
+  } else {
+    known = false;
+    ambient = kUsualAmbient_mT;
+    known_ambient = 0.0;
+    uniform = true;
+  }
+}
 
 }  // namespace
 
 FieldLimits::FieldLimits(const Robot& robot, const std::optional<FieldHardware>& field)
-    : robot_(robot), field_(field) {}
+    : robot_(robot), field_(field) {
+  if (field) read_disturbance(*field, coupling_is_planned_, ambient_mT_, known_ambient_mT_, uniform_);
+}
 
-bool FieldLimits::refused(const Body& body, const StateBox& box, int lock) const {
-  if (!field_ || !robot_.lock) return false;
+Interval FieldLimits::stroke() const {
   const LockHardware& hw = *robot_.lock;
+  return {std::min(hw.angle_free_rad, hw.angle_latched_rad),
+          std::max(hw.angle_free_rad, hw.angle_latched_rad)};
+}
+
+double FieldLimits::stop_angle(const Section& section) const {
+  return section.engaged ? robot_.lock->angle_latched_rad : robot_.lock->angle_free_rad;
+}
+
+std::vector<FieldLimits::Section> FieldLimits::sections_of(const Body& body, const StateBox& box) const {
   const Placed<Interval> placed(body, box);
   const Reach reach(body, box);
-  const auto engaged = [&](int j) {
-    return std::find(body.engaged().begin(), body.engaged().end(), j) != body.engaged().end();
-  };
-  // Magnets at a distance of r: at most mu0 / (4 pi) 2 m / r^3, mu0 / (4 pi) = 1e-7 T m / A = 1e5 mT mm^3 /
-  // (A m^2) within 1e-9 of itself. A chord of a curve of curvature k and length s is at least (2 / k) sin(k s
-  // / 2) for k s <= pi (Schur's comparison with the circle), and never taken for less than a body length.
-  const auto coupling = [&](int i) {
-    double sum = 0.0;
-    for (int j = 0; j < robot_.lock_count(); ++j) {
-      if (j == i) continue;
-      const double s = std::abs(robot_.layout.station_mm[static_cast<std::size_t>(i)] -
-                                robot_.layout.station_mm[static_cast<std::size_t>(j)]);
-      const double k = robot_.segment.curvature_max_per_mm;
-      const double x = std::min(k * s, 3.1);
-      const double r = k * s > 3.1 ? 0.0 : std::max(0.0, s * std::sin(0.5 * x) / (0.5 * x));
-      if (r < hw.body_length_mm) return std::numeric_limits<double>::infinity();
-      sum += 2.0 * hw.magnet_Am2 * 1.001e5 / (r * r * r);
+  std::vector<Section> sections;
+  for (int lock = 0; lock < robot_.lock_count(); ++lock) {
+    const double s = robot_.layout.station_mm[static_cast<std::size_t>(lock)];
+    const double turn = reach.turn(s);
+    const double aside = reach.aside(s);
+    const auto& R = placed.rotation(body.lock_piece(lock));
+    const auto p = placed.point(s, body.lock_piece(lock));
+    Section section;
+    // Axes that turn by an angle move by no more; insertion moves all places alike.
+    for (std::size_t k = 0; k < 3; ++k) {
+      section.x[k] = R[3 * k] + Interval(-turn, turn);
+      section.y[k] = R[3 * k + 1] + Interval(-turn, turn);
+      section.p[k] = p[k] + Interval(-aside, aside);
     }
-    return sum * hw.magnet_Am2 * kRoundedUp;
-  };
-  const auto torque = [&](int i, double angle) {
-    const SineCosine sc =
-        sine_cosine(Interval(angle) + Interval(robot_.layout.clock_rad[static_cast<std::size_t>(i)]));
-    const auto& R = placed.rotation(body.lock_piece(i));
-    std::array<Interval, 3> a;
-    for (std::size_t k = 0; k < 3; ++k)
-      a[k] = Interval(hw.magnet_Am2) * (R[3 * k + 1] * sc.cosine - R[3 * k] * sc.sine);
-    return a;
-  };
-  const double turning = hw.angle_latched_rad >= hw.angle_free_rad ? 1.0 : -1.0;
-  std::vector<Demand> demands;
-  const auto add = [&](int i, double angle, double sign, double b) {
-    Demand d{torque(i, angle),
-             hw.magnet_Am2 * reach.turn(robot_.layout.station_mm[static_cast<std::size_t>(i)]) * kRoundedUp,
-             next_down(b - coupling(i))};
-    for (Interval& x : d.a) x = Interval(sign) * x;
-    demands.push_back(d);
-  };
-  for (int k = 0; k < kStrokeAngles; ++k) {
-    const double t = static_cast<double>(k) / (kStrokeAngles - 1);
-    // Any angle of the stroke will do; this one lies in it to within rounding, kept off its ends by that.
-    const double angle =
-        hw.angle_free_rad + (0.0000001 + 0.9999998 * t) * (hw.angle_latched_rad - hw.angle_free_rad);
-    add(lock, angle, engaged(lock) ? -turning : turning, hw.switch_torque_Nmm);
+    section.engaged = std::find(body.engaged().begin(), body.engaged().end(), lock) != body.engaged().end();
+    sections.push_back(section);
   }
-  for (int j = 0; j < robot_.lock_count(); ++j)
-    if (j != lock)
-      // away . B <= hold, as -away . B >= -hold
-      add(j, engaged(j) ? hw.angle_latched_rad : hw.angle_free_rad, engaged(j) ? turning : -turning,
-          -hw.hold_torque_Nmm);
+  return sections;
+}
 
+/// m (cos a x + sin a y), a with the lock's clocking.
+Interval3 FieldLimits::moment(const Section& section, int lock, const Interval& angle) const {
+  const SineCosine sc =
+      sine_cosine(angle + Interval(robot_.layout.clock_rad[static_cast<std::size_t>(lock)]));
+  Interval3 m;
+  for (std::size_t k = 0; k < 3; ++k)
+    m[k] = Interval(robot_.lock->magnet_Am2) * (section.x[k] * sc.cosine + section.y[k] * sc.sine);
+  return m;
+}
+
+/// t x m = m (-sin a x + cos a y).
+Interval3 FieldLimits::lever(const Section& section, int lock, const Interval& angle) const {
+  const SineCosine sc =
+      sine_cosine(angle + Interval(robot_.layout.clock_rad[static_cast<std::size_t>(lock)]));
+  Interval3 n;
+  for (std::size_t k = 0; k < 3; ++k)
+    n[k] = Interval(robot_.lock->magnet_Am2) * (section.y[k] * sc.cosine - section.x[k] * sc.sine);
+  return n;
+}
+
+Interval3 FieldLimits::field_of_others(const std::vector<Section>& sections, int at, int switching) const {
+  const Interval everything(-std::numeric_limits<double>::infinity(),
+                            std::numeric_limits<double>::infinity());
+  Interval3 sum{};
+  for (int j = 0; j < robot_.lock_count(); ++j) {
+    if (j == at) continue;
+    const Section& source = sections[static_cast<std::size_t>(j)];
+    const Interval angle = j == switching ? stroke() : Interval(stop_angle(source));
+    const Interval3 m = moment(source, j, angle);
+    Interval3 r;
+    for (std::size_t k = 0; k < 3; ++k) r[k] = sections[static_cast<std::size_t>(at)].p[k] - source.p[k];
+    const Interval r2 = square(r[0]) + square(r[1]) + square(r[2]);
+    if (!(r2.lo > 0.0)) return {everything, everything, everything};
+    const Interval r3 = r2 * sqrt(r2);
+    const Interval along = Interval(3.0) * dot(m, r) / r2;
+    for (std::size_t k = 0; k < 3; ++k) sum[k] = sum[k] + kDipole * (along * r[k] - m[k]) / r3;
+  }
+  return sum;
+}
+
+std::vector<FieldLimits::Demand> FieldLimits::demands(const std::vector<Section>& sections, int lock,
+                                                      bool coupled) const {
+  const LockHardware& hw = *robot_.lock;
+  const double turning = hw.angle_latched_rad >= hw.angle_free_rad ? 1.0 : -1.0;
+  const Interval disturbed =
+      Interval(hw.magnet_Am2) * Interval(coupled ? ambient_mT_ - known_ambient_mT_ : 0.0);
+  std::vector<Demand> out;
+  const auto add = [&](int i, double angle, double sign, double torque) {
+    Demand demand{lever(sections[static_cast<std::size_t>(i)], i, Interval(angle)), 0.0};
+    for (Interval& x : demand.a) x = Interval(sign) * x;
+    Interval b = Interval(torque) + disturbed;
+    if (coupled) b = b - dot(demand.a, field_of_others(sections, i, lock));
+    demand.b = b.lo;
+    out.push_back(demand);
+  };
+  const bool engaged = sections[static_cast<std::size_t>(lock)].engaged;
+  for (int k = 0; k < kStrokeAngles; ++k) {
+    // Kept off the ends of the stroke by more than rounding, so that it surely lies in it.
+    const double t = 1e-7 + (1.0 - 2e-7) * k / (kStrokeAngles - 1);
+    add(lock, hw.angle_free_rad + t * (hw.angle_latched_rad - hw.angle_free_rad),
+        engaged ? -turning : turning, hw.switch_torque_Nmm);
+  }
+  if (!uniform_) return out;
+  for (int j = 0; j < robot_.lock_count(); ++j)
+    if (j != lock) {
+      const Section& other = sections[static_cast<std::size_t>(j)];
+      // off . B <= hold, as -off . B >= -hold
+      add(j, stop_angle(other), other.engaged ? turning : -turning, -hw.hold_torque_Nmm);
+    }
+  return out;
+}
+
+bool FieldLimits::infeasible(const std::vector<Demand>& demands) const {
   std::vector<double> multiplier(demands.size(), 0.0);
   Eigen::Vector3d B = Eigen::Vector3d::Zero();
-  const auto middle = [](const Demand& d) {
-    return Eigen::Vector3d(d.a[0].middle(), d.a[1].middle(), d.a[2].middle());
-  };
   for (int sweep = 0; sweep < kSweeps; ++sweep)
     for (std::size_t k = 0; k < demands.size(); ++k) {
-      const Eigen::Vector3d a = middle(demands[k]);
+      const Interval3& d = demands[k].a;
+      const Eigen::Vector3d a(d[0].middle(), d[1].middle(), d[2].middle());
       const double square_size = a.squaredNorm();
       if (!(square_size > 0.0) || !std::isfinite(demands[k].b)) continue;
-      // Leave as much as a may be off by, at the strength that B may have.
-      const double step = (demands[k].b - a.dot(B)) / square_size;
-      const double next = std::max(0.0, multiplier[k] + step);
+      const double next = std::max(0.0, multiplier[k] + (demands[k].b - a.dot(B)) / square_size);
       B += (next - multiplier[k]) * a;
       multiplier[k] = next;
     }
-  std::array<Interval, 3> sum{};
+  Interval3 sum{};
   Interval asked(0.0);
-  double off = 0.0;
   for (std::size_t k = 0; k < demands.size(); ++k) {
     if (multiplier[k] == 0.0) continue;
     const Interval l(multiplier[k]);
     for (std::size_t i = 0; i < 3; ++i) sum[i] = sum[i] + l * demands[k].a[i];
     asked = asked + l * Interval(demands[k].b);
-    off += multiplier[k] * demands[k].turned * kRoundedUp;
   }
-  const Interval size =
-      sqrt(square(sum[0]) + square(sum[1]) + square(sum[2])) + Interval(0.0, off * kRoundedUp);
-  if(getenv("DBG")) { fprintf(stderr,"lock %d coupling %g turn %g: %g vs %g off %g\n",lock,coupling(lock),reach.turn(robot_.segment.length_mm),(size * Interval(field_->strength_max_mT)).hi , asked.lo, off*field_->strength_max_mT); }
+  const Interval size = sqrt(square(sum[0]) + square(sum[1]) + square(sum[2]));
   return (size * Interval(field_->strength_max_mT)).hi < asked.lo;
+}
+
+bool FieldLimits::refused(const Body& body, const StateBox& box, int lock) const {
+  if (!field_ || !robot_.lock) return false;
+  const std::vector<Section> sections = sections_of(body, box);
+  if (!coupling_is_planned_ && !infeasible(demands(sections, lock, false))) return false;
+  return infeasible(demands(sections, lock, true));
 }
 
 std::string FieldLimits::fault_of(const Body& body, const StateBox& state, int lock,
@@ -122,34 +190,33 @@ std::string FieldLimits::fault_of(const Body& body, const StateBox& state, int l
   const LockHardware& hw = *robot_.lock;
   if (B_E.norm() > field_->strength_max_mT * (1.0 + kShare))
     return "its field is stronger than the coils make";
-  const Placed<Interval> placed(body, state);
+  const std::vector<Section> sections = sections_of(body, state);
   const double turning = hw.angle_latched_rad >= hw.angle_free_rad ? 1.0 : -1.0;
-  const auto torque = [&](int i, const Interval& angle) {
-    const SineCosine sc = sine_cosine(angle + Interval(robot_.layout.clock_rad[static_cast<std::size_t>(i)]));
-    const auto& R = placed.rotation(body.lock_piece(i));
-    Interval sum(0.0);
-    for (std::size_t k = 0; k < 3; ++k)
-      sum =
-          sum + (R[3 * k + 1] * sc.cosine - R[3 * k] * sc.sine) * Interval(B_E[static_cast<Eigen::Index>(k)]);
-    return Interval(hw.magnet_Am2) * sum;
+  const double disturbed = coupling_is_planned_ ? hw.magnet_Am2 * ambient_mT_ : 0.0;
+  const auto field_at = [&](int i) {
+    Interval3 B = {Interval(B_E.x()), Interval(B_E.y()), Interval(B_E.z())};
+    if (!coupling_is_planned_) return B;
+    const Interval3 more = field_of_others(sections, i, lock);
+    for (std::size_t k = 0; k < 3; ++k) B[k] = B[k] + more[k];
+    return B;
   };
-  const auto engaged = [&](int j) {
-    return std::find(body.engaged().begin(), body.engaged().end(), j) != body.engaged().end();
-  };
-  const double towards = engaged(lock) ? -turning : turning;
-  const double stroke = hw.angle_latched_rad - hw.angle_free_rad;
+  const bool engaged = sections[static_cast<std::size_t>(lock)].engaged;
+  const Interval3 B = field_at(lock);
   for (int k = 0; k < kStrokeParts; ++k) {
+    const Interval share(static_cast<double>(k) / kStrokeParts, (k + 1.0) / kStrokeParts);
     const Interval angle =
-        Interval(hw.angle_free_rad) +
-        Interval(stroke) * Interval(static_cast<double>(k) / kStrokeParts, (k + 1.0) / kStrokeParts);
-    if ((Interval(towards) * torque(lock, angle)).lo < hw.switch_torque_Nmm * (1.0 - kShare))
+        Interval(hw.angle_free_rad) + share * (Interval(hw.angle_latched_rad) - Interval(hw.angle_free_rad));
+    const Interval torque = dot(lever(sections[static_cast<std::size_t>(lock)], lock, angle), B);
+    if ((Interval(engaged ? -turning : turning) * torque).lo - disturbed <
+        hw.switch_torque_Nmm * (1.0 - kShare))
       return "its field does not turn the lock's magnet over its whole stroke";
   }
   for (int j = 0; j < robot_.lock_count(); ++j) {
     if (j == lock) continue;
-    const double away = engaged(j) ? -turning : turning;
-    const Interval angle(engaged(j) ? hw.angle_latched_rad : hw.angle_free_rad);
-    if ((Interval(away) * torque(j, angle)).hi > hw.hold_torque_Nmm * (1.0 + kShare))
+    const Section& other = sections[static_cast<std::size_t>(j)];
+    const Interval torque = dot(lever(other, j, Interval(stop_angle(other))), field_at(j));
+    if ((Interval(other.engaged ? -turning : turning) * torque).hi + disturbed >
+        hw.hold_torque_Nmm * (1.0 + kShare))
       return "its field turns the magnet of lock " + std::to_string(j + 1) + " off its stop";
   }
   return "";
