@@ -38,6 +38,8 @@ T as(const Interval& x) {
 
 /// Stations lie this many radii apart.
 constexpr double kStationSpacing = 1.0;
+// And the outermost of a piece this far (mm) off its ends.
+constexpr double kOffEnd_mm = 1e-7;
 
 }  // namespace
 
@@ -78,8 +80,9 @@ Body::Body(const Robot& robot, std::vector<int> engaged) : robot_(&robot), engag
     const double span = pieces_[i].to_mm.lo - from;
     if (!(span > 0.0)) continue;
     const int parts = std::max(1, static_cast<int>(std::ceil(span / spacing)));
-    for (int k = 0; k < parts; ++k) {
-      const double s = from + span * (k + 0.5) / parts;
+    for (int k = 0; k <= parts; ++k) {
+      const double s = from + std::clamp(span * k / parts, std::min(kOffEnd_mm, 0.5 * span),
+                                         span - std::min(kOffEnd_mm, 0.5 * span));
       if (s > from && s < pieces_[i].to_mm.lo) stations_.push_back({s, pieces_[i].radius_mm, i});
     }
   }
