@@ -20,8 +20,23 @@ struct Options {
   std::vector<int> locks;
   AskOptions how;
   std::filesystem::path folder;
+  bool recheck = false;
   bool quiet = false;
 };
+
+/// Every answer's plan or proof, one line each.
+ExitStatus recheck_all(const PreparedScene& prepared, const std::vector<Asked>& asked, const Options& options,
+                       Progress& progress) {
+  ExitStatus status = ExitStatus::done;
+  for (const Asked& one : asked) {
+    const auto rechecked = recheck_answer(prepared, one, options.scene.string(), progress);
+    if (!rechecked) return refuse(rechecked.error());
+    if (!*rechecked) continue;
+    fmt::print("recheck, {} lock(s): {}\n", one.answer.locks, (*rechecked)->sentence);
+    status = worse(status, (*rechecked)->status);
+  }
+  return status;
+}
 
 ExitStatus run(const Options& options) {
   Progress progress(options.quiet);
@@ -50,7 +65,7 @@ ExitStatus run(const Options& options) {
     if (const auto written = batch.commit(); !written) return refuse(written.error());
   }
   fmt::print("{}", comparison_table(answers));
-  return ExitStatus::done;
+  return options.recheck ? recheck_all(*prepared, asked, options, progress) : ExitStatus::done;
 }
 
 }  // namespace
@@ -72,8 +87,12 @@ void add_compare_command(CommandLine& line) {
       ->check(CLI::PositiveNumber);
   app.add_option("-o,--output", options->folder,
                  "folder for compare.json and compare.html; left out: nothing is written");
+  app.add_flag("--recheck", options->recheck, "check every plan and proof at once, as withy recheck does");
   app.add_flag("--quiet", options->quiet, "no progress on standard error");
-  line.run(app, [options] { return run(*options); });
+  line.run(app, [options] {
+    options->how.certify = options->recheck;
+    return run(*options);
+  });
 }
 
 }  // namespace withy

@@ -29,6 +29,7 @@ struct Options {
   std::filesystem::path folder;
   std::filesystem::path proof;
   std::filesystem::path picture;
+  bool recheck = false;
   bool quiet = false;
 };
 
@@ -49,8 +50,7 @@ void add_proof(FileBatch& batch, const Options& options, const PreparedScene& pr
   }
   recheck::Certificate certificate = *asked.certificate;
   name_scene(certificate, prepared.scene, prepared.wall->channel(), options.scene.string());
-  std::string text = recheck::write_certificate(certificate);
-  batch.add(options.proof, options.proof.extension() == ".gz" ? recheck::packed(text) : std::move(text));
+  batch.add(options.proof, certificate_bytes(certificate, options.proof));
 }
 
 ExitStatus run(const Options& options) {
@@ -63,7 +63,7 @@ ExitStatus run(const Options& options) {
       options.scene, options.distance == "exact" ? DistanceSource::exact : DistanceSource::field);
   if (!prepared) return refuse(prepared.error());
   const AskOptions how{options.clearance_mm, options.budget_s, options.seed, options.planner,
-                       !options.proof.empty()};
+                       !options.proof.empty() || options.recheck};
   const auto asked = ask(*prepared, options.locks.value_or(prepared->scene.layout_in_use), how, progress);
   if (!asked) return refuse(asked.error());
 
@@ -81,7 +81,12 @@ ExitStatus run(const Options& options) {
   }
   fmt::print("{}: {}\n", name_of(asked->answer.verdict), asked->answer.why);
   for (const std::string& left_out : asked->answer.not_checked) fmt::print("not checked: {}\n", left_out);
-  return status_of(asked->answer.verdict);
+  if (!options.recheck) return status_of(asked->answer.verdict);
+  const auto rechecked = recheck_answer(*prepared, *asked, options.scene.string(), progress);
+  if (!rechecked) return refuse(rechecked.error());
+  if (!*rechecked) return status_of(asked->answer.verdict);
+  fmt::print("recheck {}\n", (*rechecked)->sentence);
+  return worse(status_of(asked->answer.verdict), (*rechecked)->status);
 }
 
 }  // namespace
@@ -109,10 +114,11 @@ void add_plan_command(CommandLine& line) {
       ->check(CLI::IsMember({"field", "exact"}));
   app.add_option("-o,--output", options->folder,
                  "folder for plan.json, script.csv, script.ngc and page.html; left out: nothing is written");
-  app.add_option(
-      "--proof", options->proof,
-      "file for a certificate of what is proved (unreachable, or fewer switches don't reach), JSON lines, packed "
-      "where its name ends in .gz; withy recheck checks it");
+  app.add_option("--proof", options->proof,
+                 "file for a certificate of what is proved (unreachable, or fewer switches don't reach), "
+                 "JSON lines, packed "
+                 "where its name ends in .gz; withy recheck checks it");
+  app.add_flag("--recheck", options.recheck, "check the plan or the proof at once, as withy recheck does");
   app.add_option("--picture", options->picture, "file for a picture of the plan, .svg or .png");
   app.add_flag("--quiet", options->quiet, "no progress on standard error");
   line.run(app, [options] { return run(*options); });

@@ -9,6 +9,7 @@
 #include "planner/script/script.h"
 #include "planner/script/script_csv.h"
 #include "planner/script/script_iso6983.h"
+#include "planner/search/ask/certify.h"
 #include "planner/show/page.h"
 
 namespace withy {
@@ -48,6 +49,23 @@ std::string plan_text(const PreparedScene& prepared, const Asked& asked, const s
   return write_plan({prepared.scene, asked.problem.design, asked.answer, scene_file,
                      [&](const State& state) { return verifier.clearance(state).lower_mm; }, std::nullopt,
                      plan_duration_s(prepared.scene, asked.problem.design, asked.answer.plan)});
+}
+
+Result<std::optional<Rechecked>> recheck_answer(const PreparedScene& prepared, const Asked& asked,
+                                                const std::string& scene_file, Progress& progress) {
+  std::string text;
+  if (asked.answer.plan) {
+    text = plan_text(prepared, asked, scene_file);
+  } else if (asked.certificate) {
+    recheck::Certificate certificate = *asked.certificate;
+    name_scene(certificate, prepared.scene, prepared.wall->channel(), scene_file);
+    text = recheck::write_certificate(certificate);
+  } else {
+    return std::optional<Rechecked>();
+  }
+  auto rechecked = recheck_text(text, "the answer", prepared.scene, *prepared.wall, progress);
+  if (!rechecked) return tl::unexpected(rechecked.error());
+  return std::optional(std::move(*rechecked));
 }
 
 void add_scripts(FileBatch& batch, const std::filesystem::path& folder, const Scene& scene,

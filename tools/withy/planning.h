@@ -12,6 +12,7 @@
 #include "planner/search/ask/solve.h"
 #include "tools/withy/command.h"
 #include "tools/withy/progress.h"
+#include "tools/withy/rechecking.h"
 
 namespace withy {
 
@@ -38,6 +39,11 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
 
 /// The plan file's text. `scene_file` as the command line gave it.
 std::string plan_text(const PreparedScene& prepared, const Asked& asked, const std::string& scene_file);
+
+/// Rechecks an answer from the texts of its files: the plan, or the certificate. Nothing where there is
+/// neither.
+Result<std::optional<Rechecked>> recheck_answer(const PreparedScene& prepared, const Asked& asked,
+                                                const std::string& scene_file, Progress& progress);
 
 /// Adds script.csv and script.ngc, as far as the scene and the answer allow.
 void add_scripts(FileBatch& batch, const std::filesystem::path& folder, const Scene& scene,

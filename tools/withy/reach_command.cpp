@@ -20,6 +20,7 @@
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 #include "tools/withy/progress.h"
+#include "tools/withy/rechecking.h"
 
 namespace withy {
 namespace {
@@ -36,6 +37,8 @@ struct Options {
   std::optional<double> clearance_mm;
   std::int64_t work = ReachSettings{}.most_work;
   std::filesystem::path folder;
+  std::filesystem::path proof;
+  bool recheck = false;
   bool quiet = false;
 };
 
@@ -57,11 +60,40 @@ Result<ReachCount> count_reached(const PreparedScene& prepared, int locks, const
   progress.stage("searching with " + count_of(static_cast<std::size_t>(locks), "lock"));
   ReachSettings settings;
   settings.most_work = options.work;
+  settings.certify = options.recheck || !options.proof.empty();
   settings.progress = [&](double done) { progress.fraction(done); };
   const auto since = std::chrono::steady_clock::now();
   count.result = search_reach(std::move(*problem), report.targets_E, settings);
   count.seconds = std::chrono::duration<double>(std::chrono::steady_clock::now() - since).count();
   return count;
+}
+
+/// Says in each certificate which targets it is about.
+void name_certificates(const PreparedScene& prepared, ReachReport& report, const Options& options) {
+  for (ReachCount& count : report.counts) {
+    if (!count.result.certificate) continue;
+    std::vector<Eigen::Vector3d> unreachable_S;
+    for (std::size_t i = 0; i < report.targets_S.size(); ++i)
+      if (count.result.verdict[i] == Verdict::unreachable) unreachable_S.push_back(report.targets_S[i]);
+    name_scene(*count.result.certificate, prepared.scene, prepared.wall->channel(), options.scene.string());
+    name_targets(*count.result.certificate, unreachable_S, report.tolerance_mm);
+  }
+}
+
+/// The proof of each count, one line each. (Every target reached has a verified way; a plan of it is what to
+/// check.)
+ExitStatus recheck_all(const PreparedScene& prepared, const ReachReport& report, Progress& progress) {
+  ExitStatus status = ExitStatus::done;
+  for (const ReachCount& count : report.counts) {
+    if (!count.result.certificate) continue;
+    const auto rechecked = recheck_text(recheck::write_certificate(*count.result.certificate), "the proof",
+                                        prepared.scene, *prepared.wall, progress);
+    if (!rechecked) return refuse(rechecked.error());
+    fmt::print("recheck, {}: {}\n", count_of(static_cast<std::size_t>(count.locks), "lock"),
+               rechecked->sentence);
+    status = worse(status, rechecked->status);
+  }
+  return status;
 }
 
 ExitStatus run(const Options& options) {
@@ -106,19 +138,28 @@ ExitStatus run(const Options& options) {
     report.counts.push_back(std::move(*count));
   }
   progress.stage("writing");
+  name_certificates(*prepared, report, options);
+  FileBatch batch;
+  if (!options.proof.empty())
+    for (const ReachCount& count : report.counts)
+      if (count.result.certificate) {
+        const auto file = file_for_count(options.proof, count.locks, report.counts.size() > 1);
+        batch.add(file, certificate_bytes(*count.result.certificate, file));
+      }
   if (!options.folder.empty()) {
-    FileBatch batch;
     batch.add(options.folder / "reach.csv", reach_csv(report));
     batch.add(options.folder / "reach.json", reach_json(report));
     batch.add(options.folder / "reach.html",
               reach_html(report, make_display_mesh(prepared->wall->channel(), kShadowTriangles)));
+  }
+  {
     const WritingFiles writing;
     if (const auto written = batch.commit(); !written) return refuse(written.error());
   }
   fmt::print("{}", reach_table(report));
   for (const std::string& left_out : report.counts.back().not_checked)
     fmt::print("not checked: {}\n", left_out);
-  return ExitStatus::done;
+  return options.recheck ? recheck_all(*prepared, report, progress) : ExitStatus::done;
 }
 
 }  // namespace
@@ -150,6 +191,11 @@ void add_reach_command(CommandLine& line) {
       ->check(CLI::PositiveNumber);
   app.add_option("-o,--output", options->folder,
                  "folder for reach.csv, reach.json and reach.html; left out: nothing is written");
+  app.add_option("--proof", options->proof,
+                 "file for one certificate of all targets proved unreachable, for each lock count (with "
+                 "several, the count "
+                 "stands before the file's ending); packed where it ends in .gz");
+  app.add_flag("--recheck", options->recheck, "check each certificate at once, as withy recheck does");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

@@ -62,4 +62,26 @@ Result<Rechecked> recheck_text(const std::string& text, const std::string& file,
   return rechecked(report->outcome, report->what);
 }
 
+ExitStatus worse(ExitStatus a, ExitStatus b) {
+  for (const ExitStatus status : {ExitStatus::does_not_hold, ExitStatus::undecided})
+    if (a == status || b == status) return status;
+  return a;
+}
+
+std::filesystem::path file_for_count(const std::filesystem::path& file, int locks, bool several) {
+  if (!several) return file;
+  std::filesystem::path ending = file.extension();
+  std::filesystem::path stem = file.stem();
+  if (ending == ".gz") {
+    ending = stem.extension().string() + ending.string();
+    stem = stem.stem();
+  }
+  return file.parent_path() / fmt::format("{}-{}{}", stem.string(), locks, ending.string());
+}
+
+std::string certificate_bytes(const recheck::Certificate& certificate, const std::filesystem::path& file) {
+  std::string text = recheck::write_certificate(certificate);
+  return file.extension() == ".gz" ? recheck::packed(text) : text;
+}
+
 }  // namespace withy

@@ -2,6 +2,7 @@
 // What the commands that recheck share: one text checked against one scene, and what to say of it.
 #pragma once
 
+#include <filesystem>
 #include <string>
 
 #include "planner/proof/recheck/check_proof.h"
@@ -22,5 +23,14 @@ struct Rechecked {
 /// `text`: a certificate or a plan; `file`: its name, for errors.
 Result<Rechecked> recheck_text(const std::string& text, const std::string& file, const Scene& scene,
                                const WallDistance& wall, Progress& progress);
+
+/// Of several: the worst status, a fault before what was left open.
+ExitStatus worse(ExitStatus a, ExitStatus b);
+
+/// `file` with `locks` before its ending, where several lock counts share a name.
+std::filesystem::path file_for_count(const std::filesystem::path& file, int locks, bool several);
+
+/// A certificate's text as a file of this name holds it: packed where it ends in .gz.
+std::string certificate_bytes(const recheck::Certificate& certificate, const std::filesystem::path& file);
 
 }  // namespace withy

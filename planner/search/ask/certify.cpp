@@ -51,6 +51,19 @@ recheck::Certificate certify(const SearchProblem& problem, const RouteSearch& se
   return certificate_of(problem, search, settings);
 }
 
+recheck::Certificate certify_targets(const SearchProblem& problem, const RouteSearch& search) {
+  recheck::Certificate certificate = certificate_of(problem, search, RouteSearchSettings{});
+  certificate.header.claim = "targets";
+  return certificate;
+}
+
+void name_targets(recheck::Certificate& certificate, const std::vector<Eigen::Vector3d>& points_S,
+                  double tolerance_mm) {
+  certificate.header.targets.clear();
+  for (const Eigen::Vector3d& point_S : points_S)
+    certificate.header.targets.push_back({point_S, tolerance_mm, std::nullopt, 0.0});
+}
+
 void name_scene(recheck::Certificate& certificate, const Scene& scene, const Channel& channel,
                 const std::string& scene_file) {
   recheck::CertificateHeader& header = certificate.header;

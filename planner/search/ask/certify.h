@@ -17,6 +17,14 @@ namespace withy {
 recheck::Certificate certify(const SearchProblem& problem, const RouteSearch& search,
                              const RouteSearchSettings& settings);
 
+/// Of a search that proved many targets unreachable, one after the other, and buried what it proved: one
+/// certificate for all of them (name_targets says which).
+recheck::Certificate certify_targets(const SearchProblem& problem, const RouteSearch& search);
+
+/// Makes a certificate's targets these points (scene frame), any direction, within `tolerance_mm`.
+void name_targets(recheck::Certificate& certificate, const std::vector<Eigen::Vector3d>& points_S,
+                  double tolerance_mm);
+
 /// Fills in what the certificate says of its scene: files, hashes, openings, and the scene's target.
 void name_scene(recheck::Certificate& certificate, const Scene& scene, const Channel& channel,
                 const std::string& scene_file);

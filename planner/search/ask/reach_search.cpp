@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <numeric>
 
+#include "planner/search/ask/certify.h"
 #include "planner/search/route/route_search.h"
 
 namespace withy {
@@ -39,10 +40,20 @@ class ReachSearch {
       spent = allowed;
     }
     result_.work = search_.work();
+    if (settings_.certify) certify();
     return std::move(result_);
   }
 
  private:
+  /// What the search reaches for a target that stays open is no part of a proof.
+  void certify() {
+    if (std::find(result_.verdict.begin(), result_.verdict.end(), Verdict::unreachable) ==
+        result_.verdict.end())
+      return;
+    search_.retarget(0);
+    result_.certificate = certify_targets(problem_, search_);
+  }
+
   RouteSearchSettings search_settings() const {
     RouteSearchSettings settings;
     settings.stop = settings_.stop;

@@ -17,11 +17,13 @@
 
 #include <cstdint>
 #include <functional>
+#include <optional>
 #include <vector>
 
 #include <Eigen/Core>
 
 #include "planner/plan/answer.h"
+#include "planner/proof/recheck/certificate.h"
 #include "planner/search/problem.h"
 #include "planner/search/route/route.h"
 
@@ -29,6 +31,7 @@ namespace withy {
 
 struct ReachSettings {
   std::int64_t most_work = 4000000;  ///< for one target, in all
+  bool certify = false;
   /// Asked often: true ends the search; what is open then stays undecided.
   std::function<bool()> stop = [] { return false; };
   /// Told the share of targets that are decided.
@@ -40,6 +43,9 @@ struct ReachSettings {
 struct ReachResult {
   std::vector<Verdict> verdict;  ///< one for each target
   std::int64_t work = 0;         ///< of the whole search
+  /// Of all that were proved unreachable together; nothing where none was, or it was not asked for. Scene and
+  /// targets are not named yet (certify.h).
+  std::optional<recheck::Certificate> certificate;
 };
 
 /// `problem`'s goal gives the tolerance; its point is replaced by each target in turn, a wanted direction

@@ -26,8 +26,8 @@
 #include <vector>
 
 #include "planner/plan/answer.h"
-#include "planner/search/cells/cell_probe.h"
 #include "planner/proof/recheck/certificate.h"
+#include "planner/search/cells/cell_probe.h"
 #include "planner/search/cells/links.h"
 #include "planner/search/route/route.h"
 #include "planner/search/route/thread.h"
@@ -92,8 +92,9 @@ class RouteSearch {
   /// hold every state that can reach the target.
   void write_reached_cells(std::ostream& out) const;
 
-  /// The same as leaves of a certificate (route_search_proof.cpp): level k holds what reaches the target with at most k
-  /// lock switches; one level holds all, where switches are not counted.
+  /// The same as leaves of a certificate (route_search_proof.cpp): level k holds what reaches the target with
+  /// at most k lock switches; one level holds all, where switches are not counted, and what was buried with
+  /// it.
   std::vector<recheck::CertificateLeaf> certificate_leaves(int levels) const;
 
   /// The state whose tip came nearest to the target on any way that was tried by exact motions, and what
@@ -131,7 +132,8 @@ class RouteSearch {
     Leaf leaf;
     CellTree tree;
     std::vector<Visit> visits;
-    std::vector<int> home;  // by cell: a state in it that can be reached, as an index into homes_; 0: none
+    std::vector<int> home;     // by cell: a state in it that can be reached, as an index into homes_; 0: none
+    std::vector<bool> buried;  // by cell: reached by a proof, and blocked since (bury)
   };
   /// A state that a verified way leads to, and the last step of that way.
   struct Home {

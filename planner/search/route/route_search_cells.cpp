@@ -16,7 +16,7 @@ int RouteSearch::leaf_index(const Leaf& leaf) {
   const auto [found, fresh] = leaf_of_key_.try_emplace(leaf.key(), static_cast<int>(leaves_.size()));
   if (fresh) {
     leaves_.push_back(std::make_unique<LeafRecord>(
-        LeafRecord{leaf, CellTree(whole_leaf(problem_.design, chart_, leaf)), {}, {}}));
+        LeafRecord{leaf, CellTree(whole_leaf(problem_.design, chart_, leaf)), {}, {}, {}}));
     if (!leaf_possible(problem_.design, chart_, leaf))
       record(found->second).tree.set_status(0, CellStatus::blocked);
   }

@@ -66,8 +66,10 @@ std::vector<recheck::CertificateLeaf> RouteSearch::certificate_leaves(int levels
     for (int level = 0; level < levels; ++level) {
       bool any = false;
       const std::function<bool(int)> is_in = [&](int cell) {
-        const bool in = reached(*record, cell) &&
-                        (levels == 1 || record->visits[static_cast<std::size_t>(cell)].switches <= level);
+        const auto i = static_cast<std::size_t>(cell);
+        const bool buried = i < record->buried.size() && record->buried[i];
+        const bool in =
+            buried || (reached(*record, cell) && (levels == 1 || record->visits[i].switches <= level));
         any = any || in;
         return in;
       };

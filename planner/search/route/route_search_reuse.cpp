@@ -32,11 +32,13 @@ void RouteSearch::forget_ways() {
 void RouteSearch::bury() {
   for (const auto& leaf : leaves_) {
     CellTree& tree = leaf->tree;
+    leaf->buried.resize(static_cast<std::size_t>(tree.size()), false);
     for (int cell = tree.size() - 1; cell >= 0; --cell) {  // children stand behind their parents
       const bool dead = tree.is_split(cell)
                             ? tree.status(tree.first_child(cell)) == CellStatus::blocked &&
                                   tree.status(tree.first_child(cell) + 1) == CellStatus::blocked
                             : reached(*leaf, cell);
+      if (dead && !tree.is_split(cell)) leaf->buried[static_cast<std::size_t>(cell)] = true;
       if (dead) tree.set_status(cell, CellStatus::blocked);
     }
   }
