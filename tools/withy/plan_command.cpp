@@ -118,7 +118,7 @@ void add_plan_command(CommandLine& line) {
                  "file for a certificate of what is proved (unreachable, or fewer switches don't reach), "
                  "JSON lines, packed "
                  "where its name ends in .gz; withy recheck checks it");
-  app.add_flag("--recheck", options.recheck, "check the plan or the proof at once, as withy recheck does");
+  app.add_flag("--recheck", options->recheck, "check the plan or the proof at once, as withy recheck does");
   app.add_option("--picture", options->picture, "file for a picture of the plan, .svg or .png");
   app.add_flag("--quiet", options->quiet, "no progress on standard error");
   line.run(app, [options] { return run(*options); });

@@ -12,6 +12,7 @@
 #include "planner/files/file_output.h"
 #include "planner/files/word_reader.h"
 #include "planner/files/words.h"
+#include "planner/search/ask/certify.h"
 #include "planner/search/ask/lumen_lattice.h"
 #include "planner/search/ask/scene_problem.h"
 #include "planner/search/ask/solve.h"

@@ -27,7 +27,7 @@ std::string locks_phrase(int locks) {
 }
 
 /// What a certificate proves, as a sentence.
-std::string claim_of(const recheck::CertificateHeader& header) {
+std::string claim_of(const recheck::CertificateHeader& header, const Scene& scene) {
   const std::string what = header.targets.size() == 1
                                ? fmt::format("the tip within {:.4g} mm of ({:.4g}, {:.4g}, {:.4g})",
                                              header.targets[0].tolerance_mm, header.targets[0].point_S.x(),
@@ -36,8 +36,12 @@ std::string claim_of(const recheck::CertificateHeader& header) {
   const std::string how = header.most_switches ? fmt::format(" with at most {} lock switches on the way in",
                                                              *header.most_switches)
                                                : "";
-  return fmt::format("no sequence of actions brings {} with {}{}, keeping {:.4g} mm of clearance", what,
-                     locks_phrase(header.locks), how, header.required_clearance_mm);
+  const std::string scenes =
+      header.required_clearance_mm > scene.required_clearance_mm
+          ? fmt::format(", more than the {:.4g} mm that the scene requires", scene.required_clearance_mm)
+          : "";
+  return fmt::format("no sequence of actions brings {} with {}{}, keeping {:.4g} mm of clearance{}", what,
+                     locks_phrase(header.locks), how, header.required_clearance_mm, scenes);
 }
 
 }  // namespace
@@ -54,7 +58,7 @@ Result<Rechecked> recheck_text(const std::string& text, const std::string& file,
     if (!certificate) return tl::unexpected(certificate.error());
     progress.stage("rechecking");
     const recheck::ProofReport report = recheck::check_proof(*certificate, scene, wall, settings);
-    return rechecked(report.outcome, claim_of(certificate->header));
+    return rechecked(report.outcome, claim_of(certificate->header, scene));
   }
   progress.stage("rechecking");
   const auto report = recheck::check_plan(text, file, scene, wall, settings);
