@@ -36,9 +36,9 @@ TEST_CASE("plans of shipped scenes hold, with both carriages") {
   const TemporaryFolder folder;
   plan_of(folder, name, locks);
   const ProgramRun run = withy_run(folder, {"recheck", "out/plan.json", scene(name)});
-  CAPTURE(run.output, run.errors);
+  CAPTURE(run.out, run.err);
   CHECK(run.status == 0);
-  CHECK(run.output.rfind("holds: ", 0) == 0);
+  CHECK(run.out.rfind("holds: ", 0) == 0);
 }
 
 TEST_CASE("a plan that was changed does not hold") {
@@ -49,7 +49,7 @@ TEST_CASE("a plan that was changed does not hold") {
     change(bad);
     write_text(folder.path() / "bad.json", bad.dump());
     const ProgramRun run = withy_run(folder, {"recheck", "bad.json", scene("single-bend")});
-    CAPTURE(run.output, run.errors);
+    CAPTURE(run.out, run.err);
     return run.status;
   };
   std::size_t bent = 0;  // a state with a lock engaged
@@ -77,7 +77,7 @@ TEST_CASE("a proof is written, holds, packed or not, and not for another scene")
     REQUIRE(withy_run(folder, {"plan", scene("triple-bend"), "--locks", "1", "--proof", file}).status == 3);
     const ProgramRun run = withy_run(folder, {"recheck", file, scene("triple-bend")});
     CHECK(run.status == 0);
-    CHECK(run.output.rfind("holds: no sequence of actions", 0) == 0);
+    CHECK(run.out.rfind("holds: no sequence of actions", 0) == 0);
     CHECK(withy_run(folder, {"recheck", file, scene("single-bend")}).status == 5);
   }
   write_text(folder.path() / "cut.proof", read_text(folder.path() / "no.proof").substr(0, 100));
@@ -89,16 +89,16 @@ TEST_CASE("plan, compare and reach recheck at once") {
   const TemporaryFolder folder;
   const ProgramRun plan = withy_run(folder, {"plan", scene("triple-bend"), "--locks", "0", "--recheck"});
   CHECK(plan.status == 3);
-  CHECK(plan.output.find("recheck holds: ") != std::string::npos);
+  CHECK(plan.out.find("recheck holds: ") != std::string::npos);
   const ProgramRun compare =
       withy_run(folder, {"compare", scene("straight"), "--locks", "0", "1", "--recheck"});
   CHECK(compare.status == 0);
-  CHECK(compare.output.find("recheck, 1 lock(s): holds: ") != std::string::npos);
+  CHECK(compare.out.find("recheck, 1 lock(s): holds: ") != std::string::npos);
   write_text(folder.path() / "targets.csv", "x_mm,y_mm,z_mm\n5,0,90\n20,0,70\n");
   const ProgramRun reach = withy_run(folder, {"reach", scene("single-bend"), "--targets", "targets.csv",
                                               "--locks", "0", "--recheck", "--proof", "reach.proof"});
-  CAPTURE(reach.output, reach.errors);
+  CAPTURE(reach.out, reach.err);
   CHECK(reach.status == 0);
-  CHECK(reach.output.find("recheck, 0 locks: holds: ") != std::string::npos);
+  CHECK(reach.out.find("recheck, 0 locks: holds: ") != std::string::npos);
   CHECK(withy_run(folder, {"recheck", "reach.proof", scene("single-bend")}).status == 0);
 }

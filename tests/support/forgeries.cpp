@@ -168,7 +168,7 @@ std::optional<Mutant> mutant_of(const Certificate& certificate, std::mt19937_64&
       break;
     default:
       mutant.what = "leaf dropped";
-      leaf.parts = "0";
+      leaf.parts.assign(1, '0');
       changed = true;
       break;
   }

@@ -22,8 +22,9 @@ constexpr double kSameBend_rad = 1e-8;
 constexpr double kSamePlace_mm = 1e-9;
 // The share of a limit by which it may be passed: numbers in files are decimals.
 constexpr double kLimitShare = 1e-8;
-// What the plan says it keeps is checked less this (mm).
-constexpr double kClearanceRounding_mm = 1e-6;
+// What the plan says it keeps is checked less this (mm): where it is kept with nothing to spare all along a
+// tube, each tenth of it takes ten times as long. What is required is checked in full.
+constexpr double kClearanceSlack_mm = 0.2;
 // Shares of a motion and of the body shorter than this (mm) are not cut any more.
 constexpr double kFinestCut_mm = 1e-4;
 // A motion is looked at in so many parts for limits of the tendons.
@@ -350,7 +351,7 @@ class PlanCheck {
       refuse("the plan was asked for less clearance than the scene requires");
       return;
     }
-    const double need = std::max(required, plan_.clearance_mm.value_or(required)) - kClearanceRounding_mm;
+    const double need = std::max(required, plan_.clearance_mm.value_or(required) - kClearanceSlack_mm);
     std::atomic<std::size_t> done{0};
     std::atomic<bool> good{true};
     tbb::parallel_for(std::size_t{0}, steps_.size(), [&](std::size_t i) {

@@ -167,9 +167,9 @@ bool Wall::above_in(const Ball& ball, double need) const {
     past.radius = (past.radius + kPastEntry_mm - past.centre.z()) * kRoundedUp;
     past.centre.z() = kPastEntry_mm;
   }
-  if (!distance_.inside(past.centre)) return false;
   const double d = distance_.distance(past.centre);
   if (next_down(d - kDistanceRounding * (1.0 + d)) < next_up(need + past.radius)) return false;
+  if (!distance_.inside(past.centre)) return false;
   // Openings that lie behind the entry plane are of no account.
   const auto meets = [&](const Bounds& b) {
     if (b.high.z() <= kEntryPlaneContact_mm) return false;

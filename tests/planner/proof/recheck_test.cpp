@@ -15,7 +15,7 @@
 #include "tests/support/forgeries.h"
 
 using namespace withy;
-using recheck::Verdict;
+
 
 namespace {
 
@@ -77,7 +77,7 @@ TEST_CASE("certificates of shipped questions hold") {
   REQUIRE(problem);
   const auto outcome = check(prepared, proof_of(prepared, *problem));
   CAPTURE(outcome.why);
-  CHECK(outcome.verdict == Verdict::holds);
+  CHECK(outcome.verdict == recheck::Verdict::holds);
 }
 
 TEST_CASE("proofs of harder questions don't hold where a plan is known") {
@@ -88,7 +88,7 @@ TEST_CASE("proofs of harder questions don't hold where a plan is known") {
   CHECK(forgeries.size() >= 10);
   for (const auto& forgery : forgeries) {
     CAPTURE(forgery.what);
-    CHECK(check(prepared, forgery.certificate).verdict != Verdict::holds);
+    CHECK(check(prepared, forgery.certificate).verdict != recheck::Verdict::holds);
   }
 }
 
@@ -106,7 +106,7 @@ TEST_CASE("one thing changed in a certificate is noticed, or changes nothing") {
     const auto mutant = withy_test::mutant_of(certificate, random);
     if (!mutant) continue;
     CAPTURE(i, mutant->what, mutant->leaf);
-    if (check(prepared, mutant->certificate).verdict == Verdict::holds)
+    if (check(prepared, mutant->certificate).verdict == recheck::Verdict::holds)
       CHECK(withy_test::legal_in_difference(*problem, certificate, *mutant, 100, random) == 0);
     else
       ++refused;
@@ -122,7 +122,7 @@ TEST_CASE("a certificate of another scene, target or start is refused by its hea
   const auto refused = [&](const std::function<void(recheck::Certificate&)>& change) {
     recheck::Certificate bad = good;
     change(bad);
-    return check(prepared, bad).verdict == Verdict::does_not_hold;
+    return check(prepared, bad).verdict == recheck::Verdict::does_not_hold;
   };
   CHECK(refused([](auto& c) { c.header.scene_sha256[0] ^= 1; }));
   CHECK(refused([](auto& c) { c.header.mesh_sha256[0] ^= 1; }));

@@ -141,6 +141,8 @@ void ask(const PreparedScene& prepared, const std::string& name, int locks, cons
       recheck::packed(text).size(), certificate.header.uses("field") ? " with the field" : "",
       word_for(report.outcome.verdict), check_time.seconds(), report.looks,
       report.outcome.why.empty() ? "" : ": ", report.outcome.why);
+  if (!certificate.leaves.empty() && report.outcome.verdict == recheck::Verdict::holds)
+    mutate(prepared, *problem, certificate, options);
 }
 
 }  // namespace
