@@ -16,6 +16,8 @@
 #include <CGAL/Side_of_triangle_mesh.h>
 #include <CGAL/Surface_mesh.h>
 
+#include "geometry/channel/passage.h"
+
 namespace withy {
 namespace {
 
@@ -39,13 +41,14 @@ Eigen::Vector3d to_eigen(const Point& p) {
   return {p.x(), p.y(), p.z()};
 }
 
-/// The faces of one role, with a tree to find the nearest of them.
+/// Some of the faces, with a tree to find the nearest of them.
 class Patch {
  public:
-  Patch(const Channel& channel, FaceRole role) {
+  template <class Belongs>
+  Patch(const Channel& channel, const Belongs& belongs) {
     const TriangleMesh& mesh = channel.mesh_E;
     for (std::size_t f = 0; f < mesh.triangles.size(); ++f) {
-      if (channel.role[f] != role) continue;
+      if (!belongs(f)) continue;
       const auto& t = mesh.triangles[f];
       triangles_.emplace_back(to_cgal(mesh.vertices[t[0]]), to_cgal(mesh.vertices[t[1]]),
                               to_cgal(mesh.vertices[t[2]]));
@@ -103,8 +106,9 @@ bool opening_is_flush(const Channel& channel) {
 struct WallDistance::Impl {
   explicit Impl(std::shared_ptr<const Channel> the_channel)
       : channel(std::move(the_channel)),
-        wall(*channel, FaceRole::wall),
-        outlets(*channel, FaceRole::open_outlet),
+        wall(*channel, [this](std::size_t f) { return channel->role[f] == FaceRole::wall; }),
+        outlets(*channel, [this](std::size_t f) { return channel->role[f] == FaceRole::open_outlet; }),
+        passages(*channel, [this](std::size_t f) { return is_passage(*channel, f); }),
         surface(surface_of(channel->mesh_E)),
         solid(faces(surface).begin(), faces(surface).end(), surface),
         side(built(solid)),
@@ -118,6 +122,7 @@ struct WallDistance::Impl {
   std::shared_ptr<const Channel> channel;
   Patch wall;
   Patch outlets;
+  Patch passages;
   Surface surface;
   SolidTree solid;
   Inside side;
@@ -153,6 +158,15 @@ double WallDistance::outlet_distance(const Eigen::Vector3d& p_E) const {
 
 bool WallDistance::has_open_outlet() const {
   return !impl_->outlets.empty();
+}
+
+double WallDistance::passage_distance(const Eigen::Vector3d& p_E) const {
+  if (impl_->passages.empty()) return std::numeric_limits<double>::infinity();
+  return impl_->passages.nearest(p_E).distance_mm;
+}
+
+bool WallDistance::has_passages() const {
+  return !impl_->passages.empty();
 }
 
 const Channel& WallDistance::channel() const {

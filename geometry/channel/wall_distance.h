@@ -3,8 +3,10 @@
 //
 // D(p) is positive inside the lumen, negative outside it; its size is the distance to the nearest wall face.
 // The sign is that of the closed solid (caps included), the distance that to wall faces only (openings
-// excluded), so D jumps across an opening and is 1-Lipschitz elsewhere. Closest points: CGAL's AABB tree, in
-// double precision; sign: CGAL's Side_of_triangle_mesh, with exact predicates.
+// excluded), so D jumps across an opening: D is 1-Lipschitz along any line that meets no opening, |D| along
+// every line. Past the entry plane the openings to heed are the passages (geometry/channel/passage.h).
+// Closest points: CGAL's AABB tree, in double precision; sign: CGAL's Side_of_triangle_mesh, with exact
+// predicates.
 //
 // On the entry plane. An opening that is meant to lie in the plane z = 0 lies there only as well as the
 // mesh's numbers do (single precision in STL), so the solid's own sign at z = 0 would be a matter of luck.
@@ -57,6 +59,11 @@ class WallDistance {
   double outlet_distance(const Eigen::Vector3d& p_E) const;
 
   bool has_open_outlet() const;
+
+  /// Distance to the nearest passage (geometry/channel/passage.h); infinite when there is none.
+  double passage_distance(const Eigen::Vector3d& p_E) const;
+
+  bool has_passages() const;
   const Channel& channel() const;
   std::shared_ptr<const Channel> channel_pointer() const;
 

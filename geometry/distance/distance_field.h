@@ -28,7 +28,7 @@
 // face, and the upper bound is the least of those of the cell's corners.
 //
 // Step (2) needs that only the wall parts inside from outside. Faces that part them and are no wall
-// ("passages": open outlets, and faces of the opening that reach past the entry plane) break it, so nodes
+// (passages: geometry/channel/passage.h) break it, so nodes
 // within kPassageMargin_mm of one are marked, and there the answer is "not known": ask WallDistance. The
 // entry opening itself is at z <= 0, where nothing is constrained; a point behind the entry plane is answered
 // for its projection onto it.

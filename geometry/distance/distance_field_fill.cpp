@@ -10,6 +10,7 @@
 #include <Eigen/Geometry>
 #include <tbb/parallel_for.h>
 
+#include "geometry/channel/passage.h"
 #include "geometry/distance/field_measure.h"
 
 namespace withy {
@@ -47,14 +48,6 @@ Block moved(const Block& at, const Block& by) {
 bool plane_meets_box(const Eigen::Vector3d& normal, double offset, const Eigen::Vector3d& centre, double half,
                      double slack) {
   return std::abs(normal.dot(centre) - offset) <= half * normal.lpNorm<1>() + slack;
-}
-
-bool is_passage(const Channel& channel, std::size_t face) {
-  if (channel.role[face] == FaceRole::wall) return false;
-  const auto& t = channel.mesh_E.triangles[face];
-  return std::any_of(t.begin(), t.end(), [&](int v) {
-    return channel.mesh_E.vertices[static_cast<std::size_t>(v)].z() > kEntryPlaneContact_mm;
-  });
 }
 
 std::vector<int> faces_where(const Channel& channel, bool wall) {

@@ -2,7 +2,8 @@
 #include "geometry/distance/outside_bound.h"
 
 #include <cmath>
-#include <limits>
+
+#include "geometry/distance/rounding.h"
 
 namespace withy {
 
@@ -16,16 +17,15 @@ constexpr double kFarPassage_mm = 1000.0;
 // Keeps the key of a cube positive for points up to 1e6 mm away.
 constexpr double kOrigin = 1 << 20;
 
-float rounded_up(double x) {
-  return std::nextafter(static_cast<float>(x), std::numeric_limits<float>::infinity());
-}
+// A number rounded up to a float is within two units in the last place of it.
+constexpr double kSizeRounding = 1.0 + 4.0 * kFloatUnit;
 
 }  // namespace
 
 OutsideBound::Known OutsideBound::look(const Eigen::Vector3d& centre_E) const {
   const double passage =
       field_->has_passages() ? field_->passage_distance(centre_E, kFarPassage_mm) : kFarPassage_mm;
-  return {rounded_up(field_->exact().signed_distance(centre_E)), -rounded_up(-passage)};
+  return {float_above(field_->exact().signed_distance(centre_E)), float_below(passage)};
 }
 
 double OutsideBound::upper(const Eigen::Vector3d& p_E, double reach_mm) {
@@ -38,7 +38,8 @@ double OutsideBound::upper(const Eigen::Vector3d& p_E, double reach_mm) {
   const double r = (p_E - centre).norm();
   const auto distance = static_cast<double>(entry->second.distance);
   const bool sign_holds = r + reach_mm < static_cast<double>(entry->second.passage);
-  return (sign_holds ? distance : std::abs(distance)) + r;
+  // Rounded up, a distance outside is smaller in size than D.
+  return (sign_holds ? distance : std::abs(distance) * kSizeRounding) + r;
 }
 
 }  // namespace withy

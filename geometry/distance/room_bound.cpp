@@ -7,6 +7,8 @@
 #include <limits>
 #include <queue>
 
+#include "geometry/distance/rounding.h"
+
 namespace withy {
 
 namespace {
@@ -102,8 +104,7 @@ double RoomBound::most_in(int level, const Index& cube) {
   std::uint64_t key = static_cast<std::uint64_t>(level);
   for (const std::int64_t i : cube) key = key << 20U | static_cast<std::uint64_t>(i + kOrigin);
   if (const auto known = known_.find(key); known != known_.end()) return static_cast<double>(known->second);
-  const float most =
-      std::nextafter(static_cast<float>(look(level, cube)), std::numeric_limits<float>::infinity());
+  const float most = float_above(look(level, cube));
   known_.emplace(key, most);
   return static_cast<double>(most);
 }

@@ -3,6 +3,8 @@
 
 #include <cassert>
 
+#include "planner/segment/curvature_limit.h"
+
 namespace withy {
 
 std::string_view name_of(ActionKind kind) {
@@ -57,8 +59,7 @@ bool unlock_keeps_shape(const Design& design, const State& state, int lock) {
 
 bool within_limits(const Design& design, const State& state) {
   if (!(state.insertion_mm >= 0.0 && state.insertion_mm <= design.carriage().insertion_max_mm)) return false;
-  // One part in 10^9: a curvature that is meant to stand on its limit may be an ulp past it.
-  const double limit = design.segment().curvature_max_per_mm * (1.0 + 1e-9);
+  const double limit = design.segment().curvature_max_per_mm * kCurvatureRounding;
   for (const Region& region : regions_of(design, state))
     if (!(region.u.norm() <= limit)) return false;
   return true;

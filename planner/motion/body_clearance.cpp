@@ -4,6 +4,9 @@
 #include <algorithm>
 #include <cmath>
 
+#include "geometry/distance/rounding.h"
+#include "planner/segment/curvature_limit.h"
+
 namespace withy {
 namespace {
 
@@ -12,6 +15,15 @@ constexpr double kInfinity = std::numeric_limits<double>::infinity();
 /// Samples of the shaft's margin along the axis (mm): coarse enough to lay out fast, and fine enough that the
 /// bound between them loses 0.001 mm at a distance of 1.5 mm.
 constexpr double kAxisStep_mm = 0.1;
+
+/// Double rounding of square roots and sums of lengths up to 1e3 mm.
+constexpr double kDoubleRounding_mm = 1e-11;
+
+/// What single precision may take from L - R - slack beside the slack's own part (kSlackRounding): see the
+/// header. No value of the field is larger than the one that says "unknown".
+double margin_rounding_mm(const FieldView& view, double radius_mm) {
+  return 3.0 * kFloatUnit * (std::abs(static_cast<double>(view.unknown_below)) + 2.0 * radius_mm);
+}
 
 /// An upper bound this much below what is wanted is close enough.
 constexpr double kSurely_mm = 1e-6;
@@ -26,7 +38,9 @@ BodyCheck::BodyCheck(const Design& design, std::shared_ptr<const DistanceField> 
     : field_(std::move(field)),
       sampler_(design, spacing_mm),
       loop_(ball_margins_loop()),
-      kappa_max_(design.segment().curvature_max_per_mm) {
+      kappa_max_(design.segment().curvature_max_per_mm * kCurvatureRounding) {
+  rounding_mm_ = static_cast<double>(field_->view().rounding) +
+                 margin_rounding_mm(field_->view(), design.largest_radius());
   lay_axis();
 }
 
@@ -41,7 +55,11 @@ void BodyCheck::lay_axis() {
   for (int i = 0; i <= steps; ++i) {
     const Eigen::Vector3d p(0.0, 0.0, i * kAxisStep_mm);
     DistanceField::Bracket d = field_->at(p);
-    if (d.lower == -kInfinity) d.lower = d.upper = field_->exact().signed_distance(p);
+    if (d.lower == -kInfinity) {
+      d.lower = d.upper = field_->exact().signed_distance(p);
+      // What is half a step from here may be past the passage.
+      if (field_->passage_distance(p, kAxisStep_mm) <= 0.5 * kAxisStep_mm) d.lower = -kInfinity;
+    }
     const double least = std::min(before, d.lower);
     before = d.lower;
     const double square = least > 0.0 ? least * least - 0.25 * kAxisStep_mm * kAxisStep_mm : -1.0;
@@ -72,7 +90,7 @@ void BodyCheck::add_shaft(double depth_mm, double dd_mm, Margins& margins) const
 }
 
 BodyCheck::Margins BodyCheck::evaluate(const State& state, BodyPoints& points, double wanted_mm) const {
-  sampler_.allow(BodyAllowance{field_->view().rounding, 0.0F, 0.0F, 0.0F, 0.0F, 0.0F}, points);
+  sampler_.allow(BodyAllowance{float_above(rounding_mm_), 0.0F, 0.0F, 0.0F, 0.0F, 0.0F}, points);
   return settle(state, 0.0, points, wanted_mm);
 }
 
@@ -80,21 +98,22 @@ BodyCheck::Margins BodyCheck::evaluate(const State& state, const MotionBounds& b
                                        double du_per_mm, BodyPoints& points, double wanted_mm,
                                        double extra_mm) const {
   BodyAllowance allowance;
-  allowance.least = static_cast<float>(dd_mm + extra_mm) + field_->view().rounding;
-  allowance.turning = static_cast<float>(dd_mm * bounds.kappa_per_mm);
-  allowance.exposed_from = static_cast<float>(bounds.exposed_from_mm);
-  allowance.turning_reach = static_cast<float>(std::max(0.0, bounds.turning_to_mm - bounds.exposed_from_mm));
-  allowance.bending = static_cast<float>(0.5 * du_per_mm);
-  allowance.bending_from = static_cast<float>(std::max(bounds.free_from_mm, bounds.exposed_from_mm));
+  allowance.least = float_above(dd_mm + extra_mm + rounding_mm_);
+  allowance.turning = float_above(dd_mm * bounds.kappa_per_mm);
+  allowance.exposed_from = float_below(bounds.exposed_from_mm);
+  allowance.turning_reach = float_above(std::max(0.0, bounds.turning_to_mm - bounds.exposed_from_mm));
+  allowance.bending = float_above(0.5 * du_per_mm);
+  allowance.bending_from = float_below(std::max(bounds.free_from_mm, bounds.exposed_from_mm));
   sampler_.allow(allowance, points);
   return settle(state, dd_mm, points, wanted_mm);
 }
 
 BodyCheck::Margins BodyCheck::evaluate_with_slack(const State& state, double dd_mm, BodyPoints& points,
                                                   double wanted_mm) const {
-  const auto error = static_cast<float>(sampler_.point_error_mm()) + field_->view().rounding;
+  const float error = float_above((sampler_.point_error_mm() + rounding_mm_) * kSlackRounding);
+  const auto rounding = static_cast<float>(kSlackRounding);
   const auto count = static_cast<std::size_t>(sampler_.count());
-  for (std::size_t j = 0; j < count; ++j) points.slack[j] += error;
+  for (std::size_t j = 0; j < count; ++j) points.slack[j] = points.slack[j] * rounding + error;
   std::fill(points.slack.begin() + static_cast<std::ptrdiff_t>(count), points.slack.end(),
             points.slack[count - 1]);
   return settle(state, dd_mm, points, wanted_mm);
@@ -115,15 +134,52 @@ BodyCheck::Margins BodyCheck::settle(const State& state, double dd_mm, BodyPoint
     margins.least = off ? -kInfinity : static_cast<double>(found.least);
   }
   if (field_->has_passages()) settle_passages(points, margins);
-  if (margins.least < wanted_mm && found.suspect >= 0) {
-    margins.suspect = station(found.suspect);
-    const auto j = static_cast<std::size_t>(margins.suspect);
-    const Eigen::Vector3d p(points.x[j], points.y[j], points.z[j]);
-    const double shift = static_cast<double>(points.slack[j]) - static_cast<double>(sampler_.radii_mm()[j]);
-    margins.blocked = field_->upper(p, wanted_mm - shift - kSurely_mm) + shift;
-  }
+  margins.least_of_stations = margins.least;
+  if (margins.least < wanted_mm && found.suspect >= 0)
+    find_blocked(station(found.suspect), points, wanted_mm, margins);
   add_shaft(state.insertion_mm - sampler_.design().length_mm(), dd_mm, margins);
   return margins;
+}
+
+/// Does the line from where the centre puts a station to wherever it may be meet no passage?
+bool BodyCheck::sign_holds(const BodyPoints& points, std::size_t j) const {
+  if (!field_->has_passages()) return true;
+  const auto slack = static_cast<double>(points.slack[j]);
+  return field_->passage_distance({points.x[j], points.y[j], points.z[j]}, slack + kPassageMargin_mm) > slack;
+}
+
+/// Upper bound of D - R over everywhere that station j may be; no closer than it takes to be below `wanted`.
+/// Premise: it is past the entry plane wherever it may be.
+double BodyCheck::upper_margin(const BodyPoints& points, std::size_t j, double wanted_mm) const {
+  const Eigen::Vector3d p(points.x[j], points.y[j], points.z[j]);
+  const double shift = static_cast<double>(points.slack[j]) - static_cast<double>(sampler_.radii_mm()[j]);
+  const double upper =
+      sign_holds(points, j) ? field_->upper(p, wanted_mm - shift - kSurely_mm) : field_->upper_distance(p);
+  return upper + shift + kDoubleRounding_mm;
+}
+
+/// The suspect is what the loop found deepest by the field's D; where a passage voids that, the deepest of
+/// those stations for which it holds is asked as well.
+void BodyCheck::find_blocked(int suspect, const BodyPoints& points, double wanted_mm,
+                             Margins& margins) const {
+  margins.suspect = suspect;
+  margins.blocked = upper_margin(points, static_cast<std::size_t>(suspect), wanted_mm);
+  if (!field_->has_passages() || margins.blocked < wanted_mm) return;
+  int next = kNobody;
+  double deepest = wanted_mm;
+  for (int i = 0; i < sampler_.count(); ++i) {
+    const auto j = static_cast<std::size_t>(i);
+    if (points.slack[j] >= points.z[j]) continue;
+    const double margin = static_cast<double>(points.lower[j] - sampler_.radii_mm()[j] + points.slack[j]);
+    if (i == suspect || margin >= deepest || !sign_holds(points, j)) continue;
+    deepest = margin;
+    next = i;
+  }
+  if (next == kNobody) return;
+  const double blocked = upper_margin(points, static_cast<std::size_t>(next), wanted_mm);
+  if (blocked >= margins.blocked) return;
+  margins.suspect = next;
+  margins.blocked = blocked;
 }
 
 /// Next to a passage, or moving farther than the field's margin about passages allows for, a station's sign
@@ -184,27 +240,31 @@ double BodyCheck::between_stations(double margin) const {
   const double m = margin + radius;
   const double square = m > 0.0 ? m * m - 0.25 * a * a : -1.0;
   if (square < 0.0) return -kInfinity;
-  return std::sqrt(square) - kappa_max_ * a * a / 8.0 - radius;
+  return std::sqrt(square) - kappa_max_ * a * a / 8.0 - radius - kDoubleRounding_mm;
 }
 
 double BodyCheck::whole_body(const Margins& margins, const BodyPoints& points) const {
-  double whole =
-      margins.worst == kShaft ? margins.least : std::min(margins.least, between_stations(margins.least));
+  double whole = std::min(margins.least, between_stations(margins.least_of_stations));
+  const double gap = sampler_.largest_gap_mm();
+  const double rise = kappa_max_ * gap * gap / 8.0;  // of an arc over its chord
+  if (field_->has_passages())
+    for (std::size_t j = 0; j < static_cast<std::size_t>(sampler_.count()); ++j)
+      if (may_pass(points, j, 0.5 * gap)) return -kInfinity;
   const auto margin_at = [&](std::size_t j, double slack) {
     const Eigen::Vector3d p(points.x[j], points.y[j], points.z[j]);
     return field_->lower(p) - static_cast<double>(sampler_.radii_mm()[j]) - slack;
   };
   for (std::size_t j = 0; j + 1 < static_cast<std::size_t>(sampler_.count()); ++j) {
     const auto slack_0 = static_cast<double>(points.slack[j]);
-    if (field_->has_passages() && may_pass(points, j, 0.5 * sampler_.largest_gap_mm())) return -kInfinity;
     const auto slack_1 = static_cast<double>(points.slack[j + 1]);
     const auto z_0 = static_cast<double>(points.z[j]);
     const auto z_1 = static_cast<double>(points.z[j + 1]);
-    const bool may_be_past = z_0 + slack_0 > 0.0 || z_1 + slack_1 > 0.0;
+    const bool behind = z_0 + slack_0 <= 0.0 && z_1 + slack_1 <= 0.0;
+    const bool may_be_past = std::max(z_0 + slack_0, z_1 + slack_1) + rise > 0.0;
     const bool may_be_behind = z_0 - slack_0 <= 0.0 || z_1 - slack_1 <= 0.0;
     if (!may_be_past || !may_be_behind) continue;
     const double run = std::hypot(points.x[j + 1] - points.x[j], points.y[j + 1] - points.y[j]);
-    const double leave = std::min(kCrossing * sampler_.largest_gap_mm(), run + slack_0 + slack_1);
+    const double leave = behind ? 0.0 : std::min(kCrossing * gap, run + slack_0 + slack_1);
     const double least = std::min(margin_at(j, slack_0), margin_at(j + 1, slack_1));
     whole = std::min(whole, between_stations(least) - leave);
   }

@@ -9,7 +9,13 @@
 //     blocked = min over stations that surely are of                    U(p_j) - R_j + slack_j
 //
 // so `least` >= c proves every station of every state of the cell clear by c, and `blocked` < c proves that
-// no state of the cell is. Rounding of points and look-ups is inside slack_j.
+// no state of the cell is. Both take D for 1-Lipschitz along the line from where the centre puts the station
+// to where it is. It is where that line meets no passage (geometry/channel/passage.h). A station with a
+// passage within slack_j is not known to be clear, and for `blocked` it counts with an upper bound of |D|,
+// which is 1-Lipschitz along every line. Rounding is inside slack_j: that of points (body_sampler.h) and
+// look-ups (geometry/distance/distance_field_view.h), and what the loop loses on L - R - slack in single
+// precision. With e = 2^-24, that is e (L + R + (L + R) + (L + R + slack)) at most: root, radius, two
+// differences.
 //
 // From stations to the whole body: between neighbouring stations at most a apart along the body, at fractions
 // 1 - f, f of the way, the point x differs by at most kappa a^2 / 8 from (1 - f) x_1 + f x_2 (linear
@@ -26,6 +32,14 @@
 // sin^2)
 // <= a t sqrt(1 - t) / 2, greatest at t = 2/3). There the bound above, with the two stations' own margins, is
 // lowered by H.
+//
+// Two stations behind the plane may have past it what is between them: the arc rises at most kappa a^2 / 8
+// over its chord. A point x of it past the plane, c the chord's point at the same fraction and c' its
+// projection: z(c) <= 0 < z(x), so |x - c'| <= |x - c| <= kappa a^2 / 8, and c' is on the straight line
+// between the two projections. So the bound holds with the margins at those and no H.
+//
+// The sign between two stations: what is between is within a / 2 of one of them. With no wall on the way (the
+// bound is positive) and no passage within slack + a / 2 of either station, it is on their side.
 //
 // The shaft behind the base is on the axis at radius R; it is inside the channel from z = 0 to d - L. Its
 // margins are laid out once along the axis.
@@ -58,6 +72,8 @@ class BodyCheck {
     /// known.
     double least = std::numeric_limits<double>::infinity();
     int worst = kNobody;  ///< the station it is from, or kShaft
+    /// The same of the body's stations alone, without the shaft.
+    double least_of_stations = std::numeric_limits<double>::infinity();
     /// Proved upper bound of the clearance of every state of the cell; only sought when least < wanted, and
     /// no closer than it takes to be below that.
     double blocked = std::numeric_limits<double>::infinity();
@@ -76,8 +92,8 @@ class BodyCheck {
   Margins evaluate(const State& state, const MotionBounds& bounds, double dd_mm, double du_per_mm,
                    BodyPoints& points, double wanted_mm = 0.0, double extra_mm = 0.0) const;
 
-  /// Margins with the allowances that the caller has put in points.slack (one for each station). `dd_mm` is
-  /// the shaft's.
+  /// Margins with the allowances that the caller has put in points.slack (one for each station, rounded up).
+  /// `dd_mm` is the shaft's.
   Margins evaluate_with_slack(const State& state, double dd_mm, BodyPoints& points,
                               double wanted_mm = 0.0) const;
 
@@ -98,6 +114,9 @@ class BodyCheck {
   Margins settle(const State& state, double dd_mm, BodyPoints& points, double wanted_mm) const;
   void add_shaft(double depth_mm, double dd_mm, Margins& margins) const;
   void settle_passages(BodyPoints& points, Margins& margins) const;
+  void find_blocked(int suspect, const BodyPoints& points, double wanted_mm, Margins& margins) const;
+  bool sign_holds(const BodyPoints& points, std::size_t j) const;
+  double upper_margin(const BodyPoints& points, std::size_t j, double wanted_mm) const;
   bool settle_station(std::size_t j, BodyPoints& points) const;
   double largest_slack(const BodyPoints& points) const;
   bool may_pass(const BodyPoints& points, std::size_t j, double beyond_mm) const;
@@ -107,6 +126,7 @@ class BodyCheck {
   BodySampler sampler_;
   BallMarginsLoop loop_;
   double kappa_max_ = 0.0;
+  double rounding_mm_ = 0.0;      // of look-ups and margins
   std::vector<AxisMargin> axis_;  // at z = 0, kAxisStep_mm, ...
 };
 

@@ -6,6 +6,7 @@
 #include <cmath>
 
 #include "geometry/distance/lanes.h"
+#include "geometry/distance/rounding.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
@@ -34,7 +35,7 @@ BodySampler::BodySampler(const Design& design, double spacing_mm, const BodyLoop
     : design_(&design), loops_(&loops) {
   assert(spacing_mm > 0.0);
   lay_stations(spacing_mm);
-  least_radius_ = static_cast<double>(*std::min_element(radius_.begin(), radius_.end()));
+  least_radius_ = design.segment().radius_mm;  // no lock is thinner (design.cpp)
   point_error_ = kPointRounding * (design.length_mm() + design.carriage().insertion_max_mm);
 }
 
@@ -174,8 +175,16 @@ std::int32_t BodySampler::place_hidden(double exposed_mm, BodyPoints& points) co
 }
 
 void BodySampler::allow(const BodyAllowance& allowance, BodyPoints& points) const {
+  // A station as a float, and its distance from where an allowance starts, may each be off by kFloatUnit of
+  // the length: the start is moved back by as much.
+  const double back = 2.0 * kFloatUnit * design_->length_mm();
   BodyAllowance padded = allowance;
-  padded.least += static_cast<float>(point_error_);
+  padded.least = float_above((static_cast<double>(allowance.least) + point_error_) * kSlackRounding);
+  padded.turning = float_above(static_cast<double>(allowance.turning) * kSlackRounding);
+  padded.turning_reach = float_above(static_cast<double>(allowance.turning_reach) + back);
+  padded.bending = float_above(static_cast<double>(allowance.bending) * kSlackRounding);
+  padded.exposed_from = float_below(static_cast<double>(allowance.exposed_from) - back);
+  padded.bending_from = float_below(static_cast<double>(allowance.bending_from) - back);
   loops_->allowances(padded, station_single_.data(), padded_count(), points.slack.data());
 }
 

@@ -14,11 +14,16 @@
 
 #include <Eigen/Core>
 
+#include "geometry/distance/rounding.h"
 #include "planner/motion/body_arcs.h"
 #include "planner/segment/design.h"
 #include "planner/segment/state.h"
 
 namespace withy {
+
+/// A slack is computed in single precision from a handful of products and sums of numbers of one sign: each
+/// loses at most kFloatUnit of the whole, and 16 of them cover these and one more of each kind.
+inline constexpr double kSlackRounding = 1.0 + 16.0 * kFloatUnit;
 
 /// A point differs from Shape's by at most this part of (L + d_max): eight roundings of 2^-24 at most, of the
 /// station's offset, the series, the two products and the sums, none larger than the body's reach.
@@ -53,7 +58,7 @@ class BodySampler {
   void place(const State& state, BodyPoints& points) const;
   double point_error_mm() const { return point_error_; }
 
-  /// Fills points.slack with an allowance for each station, and the points' own error on top.
+  /// Fills points.slack with no less than the allowance for each station, and the points' own error on top.
   void allow(const BodyAllowance& allowance, BodyPoints& points) const;
 
   /// Points of the stations from planner/segment/shape.h, double precision.

@@ -34,8 +34,9 @@ class ChannelDistance {
   }
 
   /// A lower bound of D at p, or at its projection onto the entry plane when p is behind it: for any p'
-  /// within m of p and past the entry plane, D(p') >= signed_lower - m whenever that is positive and no open
-  /// outlet is within m (projecting moves no two points apart).
+  /// within m of p and past the entry plane, D(p') >= signed_lower - m whenever that is positive and no
+  /// passage is within m of p (projecting moves no two points apart; p' and the projection are both within m
+  /// of p, and so is the line between them, which meets no passage and no wall).
   double signed_lower(const Eigen::Vector3d& p_E) const {
     if (field_) {
       const double lower = field_->lower(p_E);
@@ -47,10 +48,10 @@ class ChannelDistance {
   }
 
   /// An upper bound of D: for p' within `reach` of p, both past the entry plane, D(p') <= signed_upper + |p'
-  /// - p|. An open outlet nearer than that voids the sign.
+  /// - p|. A passage nearer than that voids the sign: only |D| is 1-Lipschitz then.
   double signed_upper(const Eigen::Vector3d& p_E, double reach) const {
     const double d = signed_exact(p_E);
-    return outlet_distance(p_E) <= reach ? std::abs(d) : d;
+    return passage_distance(p_E) <= reach ? std::abs(d) : d;
   }
 
   /// D, the sign behind the entry plane being that of the projection onto it.
@@ -59,9 +60,9 @@ class ChannelDistance {
     return exact_->inside({p_E.x(), p_E.y(), std::max(0.0, p_E.z())}) ? d : -d;
   }
 
-  /// Distance to the nearest open outlet; infinite without one.
-  double outlet_distance(const Eigen::Vector3d& p_E) const {
-    return exact_->has_open_outlet() ? exact_->outlet_distance(p_E) : std::numeric_limits<double>::infinity();
+  /// Distance to the nearest passage (geometry/channel/passage.h); infinite without one.
+  double passage_distance(const Eigen::Vector3d& p_E) const {
+    return exact_->has_passages() ? exact_->passage_distance(p_E) : std::numeric_limits<double>::infinity();
   }
 
   /// Is lower_distance exact already?

@@ -14,6 +14,20 @@
 // x / f and both x and f grow with d, |db| = |Theta| (f - x) / f^2 |dd| <= kappa |dd|. So |dp| <= |dd| (1 +
 // kappa l) + |du| l^2 / 2, l counted from the entry plane for the first term (and no further than the end of
 // a frozen region, past which b does not change).
+//
+// Which kappa, where one of the two states is past the curvature limit. Let q be an allowed state of a cell
+// and c its centre, or any other state whose bends are finite; c may break the limit. The levers bound |p_q -
+// p_c| with kappa the limit at most. Proof. First keep the bends of q and move the insertion, then bend at
+// c's insertion: the second part needs no limit (|dT| <= |db|). For the first let d1 > d0 be the two
+// insertions, x1 < x0 their first exposed stations, delta <= d1 - d0 the flexible length between those, f1 =
+// f0 + delta the flexible length of the cut region that is out. At a station with flexible length F from x0
+//     b1 - b0 = Theta ((F + delta) / f1 - F / f0) = Theta delta (1 - F / f0) / f1,
+// so |dT| <= kappa1 delta with kappa1 = |Theta| / f1, the curvature at the deeper of the two: no more than
+// that of q, which the limit bounds. Between x1 and x0 body 0 is on the axis and |T - e_z| <= kappa1 F <=
+// kappa1 delta. In the free region kappa = |u| of q throughout. Where the plane passes several regions the
+// parts add up, and what is inside as a whole has Theta = 0 in q. A frozen region's own curvature at the
+// shallower insertion, with the bends of c, will do as well: then bend first (at q's insertion) and keep the
+// bends of c. The lesser of the two is right, whichever it is.
 #pragma once
 
 #include "planner/segment/state.h"
@@ -41,7 +55,9 @@ struct MotionBounds {
 };
 
 /// Bounds over all states with the locks and frozen bends of `state`, insertion in [d_low, d_high] and
-/// |u_free| <= u_bound.
+/// |u_free| <= u_bound, between any two of which one at least is within the curvature limit; and between an
+/// allowed state with other frozen bends and `state` at any of these insertions, if what the difference of
+/// the bends does is added (see above).
 MotionBounds motion_bounds(const Design& design, const State& state, double d_low, double d_high,
                            double u_bound);
 

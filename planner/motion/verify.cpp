@@ -10,6 +10,7 @@
 #include <unordered_map>
 #include <vector>
 
+#include "planner/motion/motion_acceleration.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
@@ -17,15 +18,13 @@ namespace withy {
 namespace {
 
 constexpr double kInfinity = std::numeric_limits<double>::infinity();
-// Bound of |T''| along a bending angle vector that moves linearly at unit speed (derived in the header).
-constexpr double kTangentAcceleration = 1.2;
 // Boxes are first cut to about this size (mm): at the distances a body keeps from the wall the bound then
 // loses under 0.1 mm.
 constexpr double kFirstBox_mm = 1.0;
 // With a question of yes or no the answer is no only where a clearance less than this above the required one
 // was found: as much work again as the slack above would take for every halving of it squared.
 constexpr double kCompareSlack_mm = 0.02;
-// A box smaller than this (mm) that still proves nothing is given up on: contact, or an outlet's rim.
+// A box smaller than this (mm) that still proves nothing is given up on: contact, or a passage's rim.
 constexpr double kLeastBox_mm = 1e-3;
 // The part of the reported slack that subdivision may use up; the rest is left to rounding.
 constexpr double kWorkingSlack_mm = 0.8 * kClearanceSlack_mm;
@@ -59,7 +58,13 @@ class Sweep {
  public:
   Sweep(const Design& design, const ChannelDistance& distance, const BodyPlacement& placement,
         const State& from, const State& to, const BodyStretch& stretch = {})
-      : design_(design), distance_(distance), placement_(placement), from_(from), to_(to), stretch_(stretch) {
+      : design_(design),
+        distance_(distance),
+        placement_(placement),
+        from_(from),
+        to_(to),
+        acceleration_(design, from, to),
+        stretch_(stretch) {
     dd_ = to.insertion_mm - from.insertion_mm;
     du_ = (to.u_free - from.u_free).norm();
     free_from_ = regions_of(design, from).back().from_mm;
@@ -211,18 +216,10 @@ class Sweep {
     upper_ = distance_.exact().inside(past) ? c.distance - radius : std::min(upper_, -c.distance - radius);
   }
 
-  /// Bound of |p_tt| over the motion at stations up to s.
-  double motion_acceleration(double s) const {
-    const bool guided = design_.carriage().kind == CarriageKind::guide;
-    const double exposed = guided ? first_exposed_station(design_, deepest_) : 0.0;
-    const double l = std::max(0.0, s - std::max(free_from_, exposed));
-    const double bend = kTangentAcceleration * du_ * du_ * l * l * l / 3.0;
-    if (!guided || dd_ == 0.0) return bend;
-    const double whole = std::max(0.0, s - exposed);
-    const double d = std::abs(dd_);
-    return bend + 3.0 * kappa_ * d * d +
-           kTangentAcceleration * (kappa_ * kappa_ * d * d * whole + kappa_ * du_ * d * l * l) +
-           2.0 * du_ * d * l;
+  /// How far the box's points may be off the chord along the motion.
+  double bulge_along_motion(const Box& box) const {
+    const double dt = box.t1 - box.t0;
+    return dt > 0.0 ? dt * dt * acceleration_.bound(box.t0, box.t1, box.s1) / 8.0 : 0.0;
   }
 
   struct Bound {
@@ -235,9 +232,8 @@ class Sweep {
   Bound bound(const Box& box, bool exactly) {
     Corner* c[4] = {&corner(box.t0, box.s0), &corner(box.t0, box.s1), &corner(box.t1, box.s0),
                     &corner(box.t1, box.s1)};
-    const double dt = box.t1 - box.t0;
     const double ds = box.s1 - box.s0;
-    const double bulge = (dt * dt * motion_acceleration(box.s1) + ds * ds * kappa_) / 8.0;
+    const double bulge = bulge_along_motion(box) + ds * ds * kappa_ / 8.0;
     const double edge_s = std::max((c[0]->p - c[1]->p).norm(), (c[2]->p - c[3]->p).norm());
     const double edge_t = std::max((c[0]->p - c[2]->p).norm(), (c[1]->p - c[3]->p).norm());
     const Corner* highest = c[0];
@@ -266,17 +262,20 @@ class Sweep {
     Eigen::Vector3d p = c.p;
     p.z() = std::max(p.z(), 0.0);
     if (const DistanceField* field = distance_.field(); field != nullptr && field->lower(p) > reach)
-      return outlet_clear(p, reach);
+      return passage_clear(p, reach);
     const double d = distance_.exact().distance(p);
     if (!distance_.exact().inside(p)) {
       if (counts(c.p.z())) upper_ = std::min(upper_, -d);
       return false;
     }
-    return d > reach && outlet_clear(p, reach);
+    return d > reach && passage_clear(p, reach);
   }
 
-  bool outlet_clear(const Eigen::Vector3d& p, double reach) const {
-    return !distance_.exact().has_open_outlet() || distance_.exact().outlet_distance(p) > reach;
+  /// Is no passage within `reach`?
+  bool passage_clear(const Eigen::Vector3d& p, double reach) const {
+    if (const DistanceField* field = distance_.field(); field != nullptr)
+      return !field->has_passages() || field->passage_distance(p, 2.0 * reach + kLeastBox_mm) > reach;
+    return distance_.passage_distance(p) > reach;
   }
 
   void push(Box box) {
@@ -298,11 +297,9 @@ class Sweep {
       return;
     }
     // Halve the longer side; a box that is a point along the motion is only cut along the body.
-    const double dt = box.t1 - box.t0;
-    const double bulge_t = dt * dt * motion_acceleration(box.s1) / 8.0;
     Box first = box;
     Box second = box;
-    if (std::max(b.edge_t, bulge_t) > b.edge_s) {
+    if (std::max(b.edge_t, bulge_along_motion(box)) > b.edge_s) {
       first.t1 = second.t0 = 0.5 * (box.t0 + box.t1);
     } else {
       first.s1 = second.s0 = 0.5 * (box.s0 + box.s1);
@@ -316,6 +313,7 @@ class Sweep {
   const BodyPlacement& placement_;
   const State& from_;
   const State& to_;
+  MotionAcceleration acceleration_;
   BodyStretch stretch_;
   double dd_ = 0.0;
   double du_ = 0.0;

@@ -15,15 +15,10 @@
 //     a, b the longest box edges along s and t.
 // So d - R >= sqrt(min d_i^2 - (a^2 + b^2)/4) - e - R: second order in the box, where a Lipschitz bound is
 // first order. The sign: all of the box past the entry plane lies in a ball about one corner that touches no
-// wall, is clear of open outlets and has an inside centre. |p_tt| (derived with the notation of
-// motion_bounds.h; c = 1.2 bounds |T''| for b moving linearly at unit speed: the covariant part is at most
-// 2/pi, where (x - sin x cos x)/x^2 is greatest, and the normal part 1; the mixed part, twice the spherical
-// Bessel function j1 <= 0.4362, M. Abramowitz and I. A. Stegun, "Handbook of Mathematical Functions",
-// 1964, 10.1, never adds):
-//   free carriage:  c |du|^2 l^3 / 3
-//   guide:          3 kappa dd^2 + c (kappa^2 dd^2 L + |du|^2 l^3 / 3 + kappa |du| |dd| l^2) + 2 |du| |dd| l
-// with l the exposed length of the free region up to s, L that of the whole body up to s. Where the entry
-// plane passes from one region or rigid span to the next p_t jumps, so the motion is cut there.
+// wall and no passage (geometry/channel/passage.h: open outlets, and faces of the entry opening that
+// reach past the entry plane, are no wall, yet past them lies outside) and has an inside centre. The bound of
+// |p_tt| is motion_acceleration.h. Where the entry plane passes from one region or rigid span to the next p_t
+// jumps, so the motion is cut there.
 #pragma once
 
 #include <limits>

@@ -97,7 +97,18 @@ class PlanWriter {
     return out;
   }
 
-  Json state_json(const State& state) const {
+  /// A verified lower bound of the state's clearance: its own, or that of an action which passes it, where
+  /// that is sharper (a bound may lie below the truth by as much as the plan's slack).
+  double clearance_of_state(std::size_t index) const {
+    const Plan& plan = *record_.answer.plan;
+    double most = record_.state_clearance(plan.states[index]);
+    for (const PlannedAction& action : plan.actions)
+      if (action.from == static_cast<int>(index) || action.to == static_cast<int>(index))
+        most = std::max(most, action.clearance_mm);
+    return most;
+  }
+
+  Json state_json(const State& state, double clearance_mm) const {
     const HardwareUse use = hardware_.use(state);
     const auto regions = regions_of(design_, state);
     Json out;
@@ -113,7 +124,7 @@ class PlanWriter {
     out["pull_mm"] = numbers(use.pull_mm);
     out["tension_N"] = numbers(use.tension_N);
     out["tip_mm"] = numbers(tip_S(state).translation());
-    out["clearance_mm"] = number(record_.state_clearance(state));
+    out["clearance_mm"] = number(clearance_mm);
     out["lock_moment_Nmm"] = numbers(use.lock_moment_Nmm);
     return out;
   }
@@ -123,7 +134,9 @@ class PlanWriter {
   Json states() const {
     Json list = Json::array();
     if (!record_.answer.plan) return list;
-    for (const State& state : record_.answer.plan->states) list.push_back(state_json(state));
+    const std::vector<State>& states = record_.answer.plan->states;
+    for (std::size_t i = 0; i < states.size(); ++i)
+      list.push_back(state_json(states[i], clearance_of_state(i)));
     return list;
   }
 
@@ -248,7 +261,7 @@ class PlanWriter {
     return {{"distance_mm", number(approach.distance_mm)},
             {"tip_mm", numbers(tip_S(approach.state).translation())},
             {"blocked_by", approach.blocked_by},
-            {"state", state_json(approach.state)}};
+            {"state", state_json(approach.state, record_.state_clearance(approach.state))}};
   }
 
   /// One line for each key, and for each state and action: a plan is read by people and compared line by

@@ -20,6 +20,9 @@ constexpr double kShortestAxis = 1e-9;
 /// Sine of the least angle between `axis` and `x_axis`: below it, making them orthogonal would be a guess.
 constexpr double kNotParallel = 1e-3;
 
+/// More gaps between disks than this are no disks: pulls then are those of continuous routing to a millionth.
+constexpr double kMostGaps = 1000.0;
+
 /// The letters of machine axes in ISO 6983-1.
 constexpr std::string_view kAxisLetters = "XYZABCUVW";
 
@@ -79,9 +82,19 @@ void blame(TomlFile& file, const DesignRefusal& refusal, const std::string& layo
   file.fault(refusal.fault == DesignFault::lock_missing ? layout_key : key, refusal.problem, refusal.remedy);
 }
 
+void check_disks(TomlFile& file, const DesignParts& parts) {
+  const double spacing = parts.tendons->disk_spacing_mm;
+  if (spacing > 0.0 && parts.segment.length_mm > kMostGaps * spacing)
+    file.fault(
+        "tendons.disk_spacing_mm",
+        fmt::format("tendons.disk_spacing_mm is {} on a segment of {} mm", spacing, parts.segment.length_mm),
+        fmt::format("give at least {} mm, or 0 for continuous routing", parts.segment.length_mm / kMostGaps));
+}
+
 void check_design(TomlFile& file, const Scene& scene) {
   DesignParts parts = scene.parts;
   for (const DesignRefusal& refusal : design_faults(parts)) blame(file, refusal, "layout");
+  if (parts.tendons) check_disks(file, parts);
   if (file.first_fault()) return;  // layouts are judged on sound hardware only
   for (const auto& [count, layout] : scene.layouts) {
     const std::string key = fmt::format("layout.{}", count);

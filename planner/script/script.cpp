@@ -55,20 +55,18 @@ class ScriptMaker {
     if (action.leg == Leg::in && action.to == plan_.reached_state) mark_target();
   }
 
-  /// The lock switches with the tendons where they are. Where disks are laid out from each region's start, a
-  /// lock changes the gaps, and so the pulls of one and the same shape: the tendons take that up afterwards.
+  /// The body stands still when a lock switches, so the tendons do too (tendons.h).
   void add_switch(const PlannedAction& action, const std::string& note) {
-    const bool engage = action.kind == ActionKind::lock;
     const State& to = state(action.to);
-    const std::vector<double> pull_before = script_.waypoints.back().pull_mm;
+    const std::vector<double> pull = script_.waypoints.back().pull_mm;
     add(name_of(action.kind), to,
-        fmt::format("{}, lock {} {}", note, action.lock + 1, engage ? "engages" : "lets go"));
+        fmt::format("{}, lock {} {}", note, action.lock + 1,
+                    action.kind == ActionKind::lock ? "engages" : "lets go"));
     if (action.field_S) set_field(script_.waypoints.back(), *action.field_S);
-    script_.waypoints.back().pull_mm = pull_before;
     script_.waypoints.back().dwell_s = settle_s_;
     add(name_of(action.kind), to, "field off");
-    const std::vector<double> pull_after = std::exchange(script_.waypoints.back().pull_mm, pull_before);
-    if (pull_after != pull_before) add(name_of(action.kind), to, "tendons take up what the lock changed");
+    // Rounding of a pull on the edge of a script's step must not move a motor.
+    for (auto w = script_.waypoints.end() - 2; w != script_.waypoints.end(); ++w) w->pull_mm = pull;
     if (action.leg == Leg::in && action.to == plan_.reached_state) mark_target();
   }
 

@@ -65,8 +65,7 @@ std::string_view sentence_of(ScriptFault fault);
 
 /// The way-points of a plan, way in and way out. Pulls as section [tendons] routes them; a switch is a row
 /// with the field on, which dwells for the settling time, and a row with the field off again, the axes
-/// unmoved; where the lock changes the pulls of one and the same shape (disks), a third row takes that up.
-/// Without [actuation] the dwell is 0.
+/// unmoved. Without [actuation] the dwell is 0.
 tl::expected<Script, ScriptFault> make_script(const Scene& scene, const Design& design, const Plan& plan);
 
 /// Seconds that a unit needs from one way-point to the next when its slowest axis keeps its rate, the dwell

@@ -23,31 +23,14 @@ constexpr double kSampledDeviation_mm = 0.5 * kScriptDeviation_mm - kScriptStep;
 // be followed.
 constexpr int kDeepestParting = 60;
 
-/// Stations where the flexible length between there and `region`'s end is a whole number of gaps.
-void add_gap_ends(const Design& design, const Region& region, double spacing_mm,
-                  std::vector<double>& stations) {
-  const double whole = design.flexible_length(region.from_mm, region.to_mm);
-  // Flexible length grows at unit rate towards the base except over rigid spans, which are passed whole.
-  for (double wanted = spacing_mm; wanted < whole; wanted += spacing_mm) {
-    double low = region.from_mm;
-    double high = region.to_mm;
-    while (high - low > kNoLength_mm) {
-      const double middle = 0.5 * (low + high);
-      (design.flexible_length(middle, region.to_mm) > wanted ? low : high) = middle;
-    }
-    stations.push_back(0.5 * (low + high));
-  }
-}
-
 std::vector<double> kink_stations(const Design& design, const State& state) {
   std::vector<double> stations;
   for (const RigidSpan& span : design.rigid_spans())
     stations.insert(stations.end(), {span.from_mm, span.to_mm});
-  for (const Region& region : regions_of(design, state)) {
-    stations.push_back(region.from_mm);
-    if (design.tendons() && design.tendons()->disk_spacing_mm > 0.0)
-      add_gap_ends(design, region, design.tendons()->disk_spacing_mm, stations);
-  }
+  for (const Region& region : regions_of(design, state)) stations.push_back(region.from_mm);
+  if (design.tendons())
+    for (const double disk : disk_stations(design.length_mm(), design.tendons()->disk_spacing_mm))
+      stations.push_back(disk);
   return stations;
 }
 

@@ -11,8 +11,8 @@
 // l the exposed length of the free region (section "first order" of motion_bounds.h: curvature lever), hence
 // in clearance too, a distance that changes by no more than the points move.
 //
-// Where the deviation is greatest. Pull has kinks in t only where the entry plane passes the end of a region,
-// of a rigid span or of a gap between disks (smooth_cuts); between these it is analytic. Samples stand on the
+// Where the deviation is greatest. Pull has kinks in t only where the entry plane passes the end of a region
+// or of a rigid span, or a disk (smooth_cuts); between these it is analytic. Samples stand on the
 // kinks and at the quarter points of every smooth part: they see a parabola's bulge exactly and 97 % of a
 // cubic's (greatest at 0.211 and 0.789), so asking half of the tolerance of the samples leaves a factor of
 // two for the rest.

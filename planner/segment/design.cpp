@@ -85,6 +85,18 @@ void check_lock(const LockHardware& lock, Faults& faults) {
                "give the magnet a stroke between two different angles");
 }
 
+/// A lock body that leaves the segment's outline thinner than beside it is refused: bounds of a body that
+/// slides into its own place (planner/search/cells/cell_slide.h) count with locks that are no thinner.
+void check_lock_radius(const DesignParts& parts, Faults& faults) {
+  const double lock = parts.lock->body_radius_mm;
+  const double segment = parts.segment.radius_mm;
+  if (lock > 0.0 && segment > 0.0 && lock < segment)
+    faults.add(DesignFault::hardware, "lock.body_radius_mm",
+               fmt::format("lock.body_radius_mm is {}, thinner than the segment, whose radius_mm is {}", lock,
+                           segment),
+               fmt::format("give at least {}: a lock body is as thick as the segment or thicker", segment));
+}
+
 void check_latch(const LatchHardware& latch, Faults& faults) {
   using enum DesignFault;
   faults.not_negative(hardware, "latch.notch_pitch_mm", latch.notch_pitch_mm);
@@ -228,6 +240,7 @@ std::vector<DesignRefusal> design_faults(const DesignParts& parts) {
   Faults faults;
   check_segment(parts.segment, faults);
   if (parts.lock) check_lock(*parts.lock, faults);
+  if (parts.lock) check_lock_radius(parts, faults);
   if (parts.latch) check_latch(*parts.latch, faults);
   if (parts.tendons) check_tendons(*parts.tendons, faults);
   faults.positive(DesignFault::hardware, "carriage.insertion_max_mm", parts.carriage.insertion_max_mm);

@@ -29,7 +29,7 @@ struct Segment {
 /// One lock's hardware; all locks of a segment are alike.
 struct LockHardware {
   double body_length_mm = 0.0;
-  double body_radius_mm = 0.0;
+  double body_radius_mm = 0.0;  ///< at least the segment's radius
   double magnet_Am2 = 0.0;
   double angle_free_rad = 0.0;
   double angle_latched_rad = 0.0;
@@ -107,7 +107,8 @@ enum class DesignFault {
   spans_overlap,  ///< lock bodies overlap one another, the base or the tip span
   clock_count,    ///< not one clocking for each station
   no_flexible_length,
-  hardware  ///< a value of lock, latch, tendon, carriage or field out of its range
+  hardware  ///< a value of lock, latch, tendon, carriage or field out of its range, or a lock thinner than
+            ///< the segment
 };
 
 struct DesignRefusal {

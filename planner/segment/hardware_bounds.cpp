@@ -121,36 +121,75 @@ StateBounds::Regions StateBounds::regions_over(const StateBox& box, const Curvat
   return regions;
 }
 
-/// Continuous routing: r_t e . Theta, bounded by Theta's own box for frozen bends (exact) and by f (e . u)
-/// for the free one. Disks: shortening and chord are monotone in the flexible length and in the curvature
-/// (gap_sums), so the ends bound them.
-Interval StateBounds::pull_over(const Regions& regions, const StateBox& box, std::size_t tendon) const {
+/// r_t e . Theta, bounded by Theta's own box for frozen bends (exact) and by f (e . u) for the free one.
+Interval StateBounds::continuous_pull(const Regions& regions, std::size_t tendon) const {
   const Eigen::Vector2d& e = direction_[tendon];
-  const double spacing = tendons_.disk_spacing_mm;
   Interval pull;
   for (int i = 0; i < regions.count; ++i) {
     const RegionRange& r = regions.item[static_cast<std::size_t>(i)];
     if (r.bend.hi == 0.0) continue;
-    if (r.unbounded || r.kappa.hi * spacing >= M_PI) return Interval::everything();
-    if (spacing <= 0.0) {
-      const Interval bend =
-          r.end_lock >= 0 ? box_along(r.theta_lo, r.theta_hi, e) : r.flexible * r.u.along(e);
-      pull = pull + tendons_.radius_mm * bend;
-      continue;
-    }
-    const Interval shortening = {gap_sums(r.flexible.lo, spacing, r.kappa.lo).shortening_mm,
-                                 gap_sums(r.flexible.hi, spacing, r.kappa.hi).shortening_mm};
-    const Interval chord = {gap_sums(r.flexible.lo, spacing, r.kappa.hi).chord_mm,
-                            gap_sums(r.flexible.hi, spacing, r.kappa.lo).chord_mm};
-    pull = pull + shortening + tendons_.radius_mm * (r.u.along(e) * chord);
+    if (r.unbounded) return Interval::everything();
+    const Interval bend = r.end_lock >= 0 ? box_along(r.theta_lo, r.theta_hi, e) : r.flexible * r.u.along(e);
+    pull = pull + tendons_.radius_mm * bend;
   }
-  if (tendons_.motors == Motors::stand) pull = pull - Interval{box.insertion_lo_mm, box.insertion_hi_mm};
   return pull;
 }
 
-void StateBounds::judge_pulls(const Regions& regions, const StateBox& box, BoundVerdict& so_far) const {
+/// The state in the middle of the box, or of the line.
+State StateBounds::middle_of(const StateBox& box, const CurvatureRange& u) const {
+  State middle;
+  middle.insertion_mm = 0.5 * (box.insertion_lo_mm + box.insertion_hi_mm);
+  middle.engaged = box.engaged;
+  for (std::size_t i = 0; i < box.engaged.count(); ++i)
+    middle.theta_frozen.push_back(0.5 * (box.theta_lo[i] + box.theta_hi[i]));
+  middle.u_free = u.middle();
+  return middle;
+}
+
+/// See disk_bounds.h; the state to compare with is the one in the middle.
+StateBounds::DiskPulls StateBounds::disk_pulls(const Regions& regions, const StateBox& box,
+                                               const CurvatureRange& u) const {
+  const State middle = middle_of(box, u);
+  const std::vector<Region> at_middle = regions_of(design_, middle);
+  std::vector<RegionCurvature> curvature;
+  for (int i = 0; i < regions.count; ++i) {
+    const RegionRange& r = regions.item[static_cast<std::size_t>(i)];
+    const Region& m = at_middle[static_cast<std::size_t>(i)];
+    const double off =
+        r.end_lock < 0 ? u.radius() : (r.u.b - m.u).cwiseAbs().cwiseMax((m.u - r.u.a).cwiseAbs()).norm();
+    // Of a frozen region the sizes are those of its bends, the box of its curvatures has corners beyond.
+    curvature.push_back({m.from_mm, m.to_mm, std::max(r.kappa.hi, m.u.norm()), off});
+  }
+  const Interval exposed_from = {first_exposed_station(design_, box.insertion_hi_mm),
+                                 first_exposed_station(design_, box.insertion_lo_mm)};
+  const auto disks = disk_stations(design_.length_mm(), tendons_.disk_spacing_mm);
+  return {disk_bounds(design_, disks, curvature, exposed_from),
+          drawn_by_bends(design_, at_middle, middle.insertion_mm)};
+}
+
+Interval StateBounds::pull_over(const Regions& regions, const std::optional<DiskPulls>& disks,
+                                std::size_t tendon) const {
+  const Interval continuous = continuous_pull(regions, tendon);
+  if (!disks) return continuous;
+  const double at_middle = disks->at_middle(static_cast<Eigen::Index>(tendon));
+  const Interval about_continuous = continuous + disks->bounds.beyond_continuous;
+  const Interval about_middle = {at_middle - disks->bounds.off, at_middle + disks->bounds.off};
+  const Interval both = {std::max(about_continuous.lo, about_middle.lo),
+                         std::min(about_continuous.hi, about_middle.hi)};
+  // Where both are one number, rounding may part them.
+  return {std::min(both.lo, both.hi), std::max(both.lo, both.hi)};
+}
+
+void StateBounds::judge_pulls(const Regions& regions, const StateBox& box, const CurvatureRange& u,
+                              BoundVerdict& so_far) const {
+  bool bounded = true;
+  for (int i = 0; i < regions.count; ++i)
+    bounded = bounded && !regions.item[static_cast<std::size_t>(i)].unbounded;
+  std::optional<DiskPulls> disks;
+  if (tendons_.disk_spacing_mm > 0.0 && bounded) disks = disk_pulls(regions, box, u);
   for (std::size_t k = 0; k < direction_.size(); ++k) {
-    const Interval pull = pull_over(regions, box, k);
+    Interval pull = bounded ? pull_over(regions, disks, k) : Interval::everything();
+    if (tendons_.motors == Motors::stand) pull = pull - Interval{box.insertion_lo_mm, box.insertion_hi_mm};
     judge({pull.smallest_size(), pull.largest_size()},
           about(HardwareLimit::stroke, static_cast<int>(k), tendons_.stroke_max_mm), so_far);
   }
@@ -227,7 +266,7 @@ void StateBounds::judge_loads(const Regions& regions, const CurvatureRange& u, B
 BoundVerdict StateBounds::bounded(const StateBox& box, const CurvatureRange& u) const {
   BoundVerdict verdict;
   const Regions regions = regions_over(box, u);
-  judge_pulls(regions, box, verdict);
+  judge_pulls(regions, box, u, verdict);
   judge_plane(u, verdict);
   judge_tensions(regions, u, verdict);
   judge_loads(regions, u, verdict);

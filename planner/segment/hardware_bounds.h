@@ -6,6 +6,7 @@
 #include <optional>
 #include <vector>
 
+#include "planner/segment/disk_bounds.h"
 #include "planner/segment/hardware.h"
 #include "planner/segment/interval.h"
 
@@ -72,13 +73,22 @@ class StateBounds {
     std::array<RegionRange, kMaxLocks + 1> item;
     int count = 0;
   };
+  /// Through disks, insertion of motors that stand left out.
+  struct DiskPulls {
+    DiskBounds bounds;
+    Eigen::VectorXd at_middle;
+  };
 
   BoundVerdict bounded(const StateBox& box, const CurvatureRange& u) const;
   Regions regions_over(const StateBox& box, const CurvatureRange& u) const;
   RegionRange frozen_range(const StateBox& box, int index, int lock, double from_mm) const;
   Interval exposed(const StateBox& box, double from_mm, double to_mm) const;
-  Interval pull_over(const Regions& regions, const StateBox& box, std::size_t tendon) const;
-  void judge_pulls(const Regions& regions, const StateBox& box, BoundVerdict& so_far) const;
+  Interval continuous_pull(const Regions& regions, std::size_t tendon) const;
+  State middle_of(const StateBox& box, const CurvatureRange& u) const;
+  DiskPulls disk_pulls(const Regions& regions, const StateBox& box, const CurvatureRange& u) const;
+  Interval pull_over(const Regions& regions, const std::optional<DiskPulls>& disks, std::size_t tendon) const;
+  void judge_pulls(const Regions& regions, const StateBox& box, const CurvatureRange& u,
+                   BoundVerdict& so_far) const;
   void judge_tensions(const Regions& regions, const CurvatureRange& u, BoundVerdict& so_far) const;
   void judge_plane(const CurvatureRange& u, BoundVerdict& so_far) const;
   void judge_loads(const Regions& regions, const CurvatureRange& u, BoundVerdict& so_far) const;

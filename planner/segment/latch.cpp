@@ -187,6 +187,11 @@ void sort_and_drop_repeats(std::vector<Eigen::Vector2d>& bends) {
 
 }  // namespace
 
+LatchHardware exact_latch(LatchHardware latch) {
+  latch.engage_window_mm = 0.0;
+  return latch;
+}
+
 Eigen::VectorXd backbone_slides(const LatchHardware& latch, const Eigen::Vector2d& theta_sum) {
   Eigen::VectorXd slides(backbone_count(latch));
   for (int k = 0; k < backbone_count(latch); ++k) slides(k) = slide(latch, k, theta_sum);

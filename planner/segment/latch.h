@@ -9,7 +9,11 @@
 // solutions, over all whole n, whose every residual is within the window; with evenly spread backbones the
 // residuals are zero and the window plays no part. A window wider than half a pitch is no wider than half a
 // pitch.
+//
+// A bench may engage within its window, a plan may not: there every slide is a whole multiple of the pitch,
+// which is what the same rules say of exact_latch(latch).
 #pragma once
+
 #include <optional>
 #include <vector>
 
@@ -18,6 +22,11 @@
 #include "planner/segment/design.h"
 
 namespace withy {
+
+/// The latch as plans are held against it: the window is nothing but rounding, so a bend is latchable where
+/// every slide is a whole multiple of the pitch. Where no bend but the straight one puts all backbones on
+/// notches at once, plans have no other.
+LatchHardware exact_latch(LatchHardware latch);
 
 /// Slide of every backbone (mm) at a lock whose bending angle vectors sum to `theta_sum` (rad) from the base
 /// to it: delta_k = r_b (cos psi_k, sin psi_k) . theta_sum.

@@ -7,10 +7,12 @@
 #include <limits>
 #include <numeric>
 
+#include "planner/segment/shape.h"
+
 namespace withy {
 namespace {
 
-/// A remainder of the flexible length below this share of a gap is rounding, not a gap.
+/// A last gap shorter than this share of the spacing is rounding, not a gap.
 constexpr double kGapRounding = 1e-9;
 
 /// Tendons whose directions differ by less than this (sine) count as parallel: degrees in radians are wrong
@@ -75,30 +77,108 @@ std::vector<int> by_angle(const std::vector<Eigen::Vector2d>& direction) {
   return distinct;
 }
 
-}  // namespace
+/// A stretch of the body of one curvature, up to station `to_mm`; zero where rigid or inside the guide.
+struct CurvedStretch {
+  double to_mm = 0.0;
+  Eigen::Vector2d u = Eigen::Vector2d::Zero();
+};
 
-GapSums gap_sums(double flexible_mm, double disk_spacing_mm, double kappa_per_mm) {
-  if (flexible_mm <= kNoLength_mm) return {};
-  if (disk_spacing_mm <= 0.0) return {0.0, flexible_mm};
-  const double whole = std::floor(flexible_mm / disk_spacing_mm + kGapRounding);
-  const double rest = std::max(0.0, flexible_mm - whole * disk_spacing_mm);
-  const double sum = whole * chord(disk_spacing_mm, kappa_per_mm) + chord(rest, kappa_per_mm);
-  return {flexible_mm - sum, sum};
+/// The whole body, proximal to distal.
+std::vector<CurvedStretch> stretches_of_body(const Design& design, const std::vector<Region>& regions,
+                                             double insertion_mm) {
+  std::vector<CurvedStretch> stretches;
+  double at = 0.0;
+  const auto add = [&](const Eigen::Vector2d& u, double to) {
+    if (to <= at) return;
+    stretches.push_back({to, u});
+    at = to;
+  };
+  const Eigen::Vector2d straight = Eigen::Vector2d::Zero();
+  add(straight, first_exposed_station(design, insertion_mm));
+  for (const Region& region : regions) {
+    const Eigen::Vector2d u = region.flexible_mm > kNoLength_mm ? region.u : straight;
+    for (const RigidSpan& span : design.rigid_spans()) {
+      if (span.to_mm <= at || span.from_mm >= region.to_mm) continue;
+      add(u, std::min(span.from_mm, region.to_mm));
+      add(straight, std::min(span.to_mm, region.to_mm));
+    }
+    add(u, region.to_mm);
+  }
+  return stretches;
 }
 
-Eigen::VectorXd tendon_pulls(const Design& design, const std::vector<Region>& regions, double insertion_mm) {
+/// Adds to `drawn` what a gap of several stretches, which carries the frame of its first hole's disk to that
+/// of its last by `X`, is short of its length.
+void add_mixed_gap(double gap_mm, const Eigen::Isometry3d& X, double radius_mm,
+                   const std::vector<Eigen::Vector2d>& e, Eigen::VectorXd& drawn) {
+  for (std::size_t k = 0; k < e.size(); ++k) {
+    const Eigen::Vector3d hole(radius_mm * e[k].x(), radius_mm * e[k].y(), 0.0);
+    drawn(static_cast<Eigen::Index>(k)) += gap_mm - (X * hole - hole).norm();
+  }
+}
+
+/// The same for a gap of one curvature, in closed form (see the header).
+void add_uniform_gap(double gap_mm, const Eigen::Vector2d& u, double radius_mm,
+                     const std::vector<Eigen::Vector2d>& e, Eigen::VectorXd& drawn) {
+  const double c = chord(gap_mm, u.norm());
+  for (std::size_t k = 0; k < e.size(); ++k)
+    drawn(static_cast<Eigen::Index>(k)) += gap_mm - std::abs(c * (1.0 - radius_mm * e[k].dot(u)));
+}
+
+Eigen::VectorXd drawn_through_disks(const TendonHardware& tendons, const std::vector<Eigen::Vector2d>& e,
+                                    const std::vector<double>& disks,
+                                    const std::vector<CurvedStretch>& stretches) {
+  Eigen::VectorXd drawn = Eigen::VectorXd::Zero(static_cast<Eigen::Index>(e.size()));
+  auto stretch = stretches.begin();
+  for (std::size_t j = 0; j + 1 < disks.size(); ++j) {
+    const double gap = disks[j + 1] - disks[j];
+    while (stretch->to_mm <= disks[j]) ++stretch;
+    if (stretch->to_mm >= disks[j + 1]) {
+      add_uniform_gap(gap, stretch->u, tendons.radius_mm, e, drawn);
+      continue;
+    }
+    Eigen::Isometry3d X = Eigen::Isometry3d::Identity();
+    double at = disks[j];
+    for (; at < disks[j + 1]; at = stretch->to_mm, ++stretch) {
+      X = X * arc_pose(stretch->u, std::min(stretch->to_mm, disks[j + 1]) - at);
+      if (stretch->to_mm >= disks[j + 1]) break;
+    }
+    add_mixed_gap(gap, X, tendons.radius_mm, e, drawn);
+  }
+  return drawn;
+}
+
+}  // namespace
+
+std::vector<double> disk_stations(double length_mm, double disk_spacing_mm) {
+  std::vector<double> stations;
+  if (disk_spacing_mm <= 0.0) return stations;
+  const double last = length_mm - kGapRounding * disk_spacing_mm;
+  for (int j = 0; j * disk_spacing_mm < last; ++j) stations.push_back(j * disk_spacing_mm);
+  stations.push_back(length_mm);
+  return stations;
+}
+
+Eigen::VectorXd drawn_by_bends(const Design& design, const std::vector<Region>& regions,
+                               double insertion_mm) {
   assert(design.tendons());
   const TendonHardware& tendons = *design.tendons();
   const std::vector<Eigen::Vector2d> e = directions(tendons);
-  Eigen::VectorXd pull = Eigen::VectorXd::Zero(static_cast<Eigen::Index>(e.size()));
+  if (tendons.disk_spacing_mm > 0.0)
+    return drawn_through_disks(tendons, e, disk_stations(design.length_mm(), tendons.disk_spacing_mm),
+                               stretches_of_body(design, regions, insertion_mm));
+  Eigen::VectorXd drawn = Eigen::VectorXd::Zero(static_cast<Eigen::Index>(e.size()));
   for (const Region& region : regions) {
     if (region.flexible_mm <= kNoLength_mm) continue;
-    const GapSums gaps = gap_sums(region.flexible_mm, tendons.disk_spacing_mm, region.u.norm());
     for (std::size_t k = 0; k < e.size(); ++k)
-      pull(static_cast<Eigen::Index>(k)) +=
-          gaps.shortening_mm + tendons.radius_mm * e[k].dot(region.u) * gaps.chord_mm;
+      drawn(static_cast<Eigen::Index>(k)) += tendons.radius_mm * e[k].dot(region.u) * region.flexible_mm;
   }
-  if (tendons.motors == Motors::stand) pull.array() -= insertion_mm;
+  return drawn;
+}
+
+Eigen::VectorXd tendon_pulls(const Design& design, const std::vector<Region>& regions, double insertion_mm) {
+  Eigen::VectorXd pull = drawn_by_bends(design, regions, insertion_mm);
+  if (design.tendons()->motors == Motors::stand) pull.array() -= insertion_mm;
   return pull;
 }
 

@@ -5,16 +5,19 @@
 // drawn out of the base, zero for the straight segment.
 //
 // Pull, continuous routing:   pull_k = sum over regions of r_t e_k . Theta.
-// Pull, spacer disks:         between two disks h_g apart, in a region of curvature u, kappa = |u|, the
-// tendon is the chord
-//                             of a circle of radius 1/kappa - r_t cos(phi - beta_k), so it is drawn by
-//                             h_g - 2 sin(kappa h_g / 2) (1/kappa - r_t cos(phi - beta_k)),
-// written here as (h_g - c_g) + r_t (e_k . u) c_g with the chord c_g = 2 sin(kappa h_g / 2) / kappa of the
-// centreline, which is smooth at kappa = 0. (B. A. Jones and I. D. Walker, "Kinematics for Multisection
-// Continuum Robots", IEEE Trans. Robotics 22(1), 2006: the tendon length of a section of n segments; here n
-// gaps of h and a shorter one.) How the disks lie: each region's exposed flexible length, rigid spans taken
-// out, is laid out in gaps of the spacing from its proximal end; what is left over is one shorter, last gap.
-// Rigid spans are straight, so they draw nothing. Motors that stand beside the carriage also take up -d.
+// Pull, spacer disks: the disks sit on the segment at stations 0, h, 2h, ..., L whatever the locks do, those
+// on rigid spans included; the tendon runs straight from hole to hole, the hole of tendon k at station s
+// being at p(s) + R(s) r_t e_k. Its length is the sum of the distances between the holes' places, and the
+// pull is L less that. So a pull depends on where the body is and on nothing else: a lock that switches moves
+// none. With the guide the body's places are those of model section 2: straight up to station L - d, so a gap
+// may be partly inside. In a gap of length h_g and of one curvature u, kappa = |u|, phi = atan2(uy, ux), the
+// distance is
+//                             2 sin(kappa h_g / 2) (1/kappa - r_t cos(phi - beta_k))
+// (B. A. Jones and I. D. Walker, "Kinematics for Multisection Continuum Robots", IEEE Trans. Robotics 22(1),
+// 2006), written here as c_g (1 - r_t e_k . u) with the chord c_g = 2 sin(kappa h_g / 2) / kappa of the
+// centreline, which is smooth at kappa = 0. A gap with a border of a region, an end of a rigid span or the
+// guide's end in it has its holes placed by the arcs in it, one after the other.
+// Motors that stand beside the carriage also take up -d.
 //
 // Tension: the free region of rigidity EI needs the moment M = EI u (Euler-Bernoulli), so
 //     sum_k T_k r_t e_k = M,  T_k >= T_min,  least sum_k T_k.
@@ -33,15 +36,13 @@
 
 namespace withy {
 
-/// A region's share in the pulls: pull_k += shortening + r_t (e_k . u) chord. Continuous routing has
-/// shortening 0 and chord f. For a fixed curvature both grow with the flexible length (each gap's chord is 2
-/// sin(kappa h/2)/kappa, rising in h as long as a gap bends by less than half a turn), shortening grows with
-/// kappa, chord falls with it.
-struct GapSums {
-  double shortening_mm = 0.0;
-  double chord_mm = 0.0;
-};
-GapSums gap_sums(double flexible_mm, double disk_spacing_mm, double kappa_per_mm);
+/// Stations of the disks: 0, h, 2h, ..., L; the last gap may be shorter. Empty for continuous routing.
+std::vector<double> disk_stations(double length_mm, double disk_spacing_mm);
+
+/// What the body's bend alone draws of every tendon (mm): the pull of motors that ride. `insertion_mm` tells
+/// what stands in the guide. A region whose curvature is infinite (regions_of) counts as straight.
+/// Precondition: the design has tendons, the regions are those of one of its states at that insertion.
+Eigen::VectorXd drawn_by_bends(const Design& design, const std::vector<Region>& regions, double insertion_mm);
 
 /// Pull of every tendon (mm). Precondition: the design has tendons.
 Eigen::VectorXd tendon_pulls(const Design& design, const std::vector<Region>& regions, double insertion_mm);

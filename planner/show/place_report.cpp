@@ -66,9 +66,9 @@ std::string place_sentence(const PlaceReport& report) {
     return fmt::format("none of the {:g} layouts of the grid was found to reach: {}, {:g} undecided", all,
                        proved, layouts(report, r.undecided));
   return fmt::format(
-      "clearance at least {:.2f} mm; of the {:g} layouts of the grid {}, {:g} proved no better, {:g} "
-      "undecided, the others reach or share their stations with one that does",
-      r.best.front().plan.clearance_mm, all, proved, layouts(report, r.no_better),
+      "clearance at least {:.2f} mm; of the {:g} layouts of the grid {}, {:g} not found to do better, "
+      "{:g} undecided, the others reach or share their stations with one that does",
+      r.best.front().plan.clearance_mm, all, proved, layouts(report, r.no_better_found),
       layouts(report, r.undecided));
 }
 
@@ -107,7 +107,7 @@ std::string place_json(const PlaceReport& report) {
                  {"clockings_of_each", r.clockings},
                  {"reached", r.reached},
                  {"unreachable", r.unreachable},
-                 {"no_better", r.no_better},
+                 {"no_better_found", r.no_better_found},
                  {"undecided", r.undecided}};
   out["work"] = r.work;
   out["seconds"] = report.seconds;

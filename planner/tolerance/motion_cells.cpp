@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "planner/motion/motion_acceleration.h"
 #include "planner/motion/motion_bounds.h"
 #include "planner/segment/shape.h"
 
@@ -79,7 +80,7 @@ void MotionCells::add_part(int part, const std::vector<BendLevers>& first,
     const double reach = 0.5 * (s1 - s0) + 0.5 * travel(bounds, from, to, s1);
     cell.from_entry_mm = p.norm() + reach;
     cell.from_centre_mm = (p - centre_E_).norm() + reach;
-    cell.from_outlet_mm = distance_.outlet_distance(p) - reach;
+    cell.from_passage_mm = distance_.passage_distance(p) - reach;
     cell.height_mm = p.z() + reach;
     cell.clearance_mm = distance_.signed_lower(p) - cell.radius_mm - reach;
     cells_.push_back(cell);
@@ -107,7 +108,7 @@ const CellCorners& MotionCells::corners(std::size_t index) {
   for (const Region& region : regions)
     if (region.flexible_mm >= kNoLength_mm && region.frozen()) kappa = std::max(kappa, region.u.norm());
   const double l = std::max(0.0, s1 - regions.back().from_mm);
-  out.bulge_mm = (du_squared * l * l * l / 3.0 + (s1 - s0) * (s1 - s0) * kappa) / 8.0;
+  out.bulge_mm = (kTangentAcceleration * du_squared * l * l * l / 3.0 + (s1 - s0) * (s1 - s0) * kappa) / 8.0;
   return out;
 }
 

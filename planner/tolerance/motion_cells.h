@@ -3,7 +3,7 @@
 // wall, and how far errors of the bends may move it.
 //
 // A cell's clearance c is such that, if it is counted with and a point p'' past the entry plane is within m
-// of the cell's point p, then D(p'') >= c + R - m wherever c + R > m and no open outlet is within m of p
+// of the cell's point p, then D(p'') >= c + R - m wherever c + R > m and no passage is within m of p
 // (body_radius R constant over the cell). Two bounds:
 //   * at once: L(p0) - R - r, with L(p0) the lower bound of D about the cell's middle point p0
 //     (ChannelDistance::signed_lower) and every point of the cell within r of p0;
@@ -29,11 +29,11 @@ namespace withy {
 
 struct MotionCell {
   BendLevers levers;
-  double radius_mm = 0.0;       ///< of the body
-  double from_entry_mm = 0.0;   ///< most that a point is from the entry point
-  double from_centre_mm = 0.0;  ///< and from the middle of the mesh
-  double from_outlet_mm = 0.0;  ///< least distance to an open outlet; infinite without one
-  double height_mm = 0.0;       ///< most that a point is past the entry plane
+  double radius_mm = 0.0;        ///< of the body
+  double from_entry_mm = 0.0;    ///< most that a point is from the entry point
+  double from_centre_mm = 0.0;   ///< and from the middle of the mesh
+  double from_passage_mm = 0.0;  ///< least distance to a passage; infinite without one
+  double height_mm = 0.0;        ///< most that a point is past the entry plane
   double clearance_mm = 0.0;
   bool refined = false;  ///< is clearance_mm what MotionVerifier proves?
   int part = 0;

@@ -58,21 +58,21 @@ ErrorBounds WorstCase::bounds(const ErrorSizes& sizes) const {
 double WorstCase::kept_in(const MotionCell& cell, const ErrorBounds& errors) const {
   const double off = errors.moved(cell.levers, cell.from_entry_mm, cell.from_centre_mm) + kRounding_mm;
   if (cell.height_mm + off <= 0.0) return kInfinity;
-  if (may_reach_outlet(cell, errors)) return -kInfinity;
+  if (may_reach_passage(cell, errors)) return -kInfinity;
   const double scale = errors.lumen_scale;
   return (1.0 - scale) * cell.clearance_mm - off - scale * (cell.radius_mm + cell.from_entry_mm);
 }
 
-bool WorstCase::may_reach_outlet(const MotionCell& cell, const ErrorBounds& errors) const {
+bool WorstCase::may_reach_passage(const MotionCell& cell, const ErrorBounds& errors) const {
   const double off = errors.moved(cell.levers, cell.from_entry_mm, cell.from_centre_mm) + kRounding_mm;
-  return cell.from_outlet_mm <= (off + errors.lumen_scale * cell.from_entry_mm) / (1.0 - errors.lumen_scale);
+  return cell.from_passage_mm <= (off + errors.lumen_scale * cell.from_entry_mm) / (1.0 - errors.lumen_scale);
 }
 
 /// The same after the closest look there is, or something no less than `enough_mm`.
 double WorstCase::looked_at(MotionCells& motion, std::size_t index, const ErrorBounds& errors,
                             double enough_mm) {
   const MotionCell& cell = motion.cells()[index];
-  if (may_reach_outlet(cell, errors)) return -kInfinity;
+  if (may_reach_passage(cell, errors)) return -kInfinity;
   if (!cell.refined) motion.refine(index);
   const double undirected = kept_in(cell, errors);
   if (undirected >= enough_mm || problem_.design.carriage().kind == CarriageKind::guide) return undirected;

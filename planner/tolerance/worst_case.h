@@ -24,7 +24,7 @@
 // stays, scaled about the entry point). Stations further than kBehind_mm behind it, at the motion's deepest,
 // are the shaft's, at depths z <= -kBehind_mm on the axis: with M <= kBehind_mm for the first of them and
 // h(alpha) + h(rho) <= 1, which is how fast M may grow further back, none of them gets to the plane;
-// otherwise nothing is proved. Nor is anything past an open outlet. kRounding_mm, taken off at the end,
+// otherwise nothing is proved. Nor is anything past a passage. kRounding_mm, taken off at the end,
 // covers what rounding does to M (bend_levers.h) and the rest of this.
 #pragma once
 
@@ -66,7 +66,7 @@ class WorstCase {
  private:
   ErrorBounds bounds(const ErrorSizes& sizes) const;
   double kept_in(const MotionCell& cell, const ErrorBounds& errors) const;
-  bool may_reach_outlet(const MotionCell& cell, const ErrorBounds& errors) const;
+  bool may_reach_passage(const MotionCell& cell, const ErrorBounds& errors) const;
   double looked_at(MotionCells& motion, std::size_t cell, const ErrorBounds& errors, double enough_mm);
   double kept(MotionCells& motion, const ErrorBounds& errors, double enough_mm);
   bool shaft_stays_behind(const ErrorBounds& errors) const;

@@ -157,7 +157,7 @@ TEST_CASE("Stations carry the thicker of two stretches, and none is farther from
   const Design design = make_design(2, CarriageKind::free, 1.5);
   const BodySampler sampler(design, 0.7);
   CHECK(sampler.largest_gap_mm() <= 0.7);
-  CHECK(sampler.least_radius_mm() == static_cast<double>(1.2F));
+  CHECK(sampler.least_radius_mm() == 1.2);
   for (int j = 0; j < sampler.count(); ++j) {
     const double s = sampler.station_mm(j);
     const auto radius = static_cast<double>(sampler.radii_mm()[static_cast<std::size_t>(j)]);

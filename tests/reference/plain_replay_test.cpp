@@ -543,8 +543,7 @@ TEST_CASE("plain: a plan that breaks a rule but adds up is found out") {
   plan = free_plan();
   for (std::size_t k = 2; k < 6; ++k) plan.states[k].proximal *= 1.01;
   for (std::size_t k = 2; k < 4; ++k) plan.states[k].distal *= 1.01;
-  check("latched within the window but not where the notches pull it", plan,
-        "from where the notches pull it");
+  check("within the window, which is the bench's, but not on the notches", plan, "off the notches");
 
   plan = free_plan();
   plan.states.push_back({80, false, -0.01, -0.01});

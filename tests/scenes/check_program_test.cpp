@@ -110,6 +110,10 @@ const BrokenScene kBrokenScenes[] = {
      "scene.toml:27:24: segment.curvature_max_per_mm is 40, a bend tighter than the body's own radius of 1.5 "
      "mm, give a "
      "curvature below 1 / radius_mm"},
+    {"more disks than a tendon could pass", "disk_spacing_mm = 0.0", "disk_spacing_mm = 0.05",
+     "scene.toml:61:19: tendons.disk_spacing_mm is 0.05 on a segment of 100 mm, give at least 0.1 mm, or 0 "
+     "for "
+     "continuous routing"},
     {"locks out of order", "[33.0, 67.0]", "[67.0, 33.0]",
      "scene.toml:48:14: lock 2 at station 33 mm is not beyond lock 1 at 67 mm, give stations from the base "
      "to the tip, "
@@ -129,6 +133,9 @@ const BrokenScene kBrokenScenes[] = {
      "0.0\nangle_latched_deg = "
      "90.0\nswitch_torque_Nmm = 0.01\nhold_torque_Nmm = 0.004\nhold_moment_Nmm = 60.0\n",
      "", "scene.toml:32:7: 1 lock without [lock], so the hardware is unknown, add the table [lock]"},
+    {"a lock thinner than the segment", "body_radius_mm = 1.8", "body_radius_mm = 1.2",
+     "scene.toml:32:18: lock.body_radius_mm is 1.2, thinner than the segment, whose radius_mm is 1.5, give "
+     "at least 1.5: a lock body is as thick as the segment or thicker"},
     {"one tendon", "angles_deg = [0.0, 90.0, 180.0, 270.0]", "angles_deg = [0.0]",
      "scene.toml:60:14: tendons.angles_deg names 1 tendon, give two tendons for bends in one plane, three or "
      "more for "
@@ -150,7 +157,11 @@ const BrokenScene kBrokenScenes[] = {
      "folder"},
     {"a target outside the channel", "[0.0, 0.0, 60.0]", "[0.0, 10.0, 60.0]",
      "scene.toml:15:12: the target lies 2.000 mm outside the channel, give a point inside its lumen"},
-    {"an opening too small for the body", "radius_mm = 1.5", "radius_mm = 7.8",
+    {"an opening too small for the body",
+     "radius_mm = 1.5\ntip_rigid_mm = 3.0\ncurvature_max_per_mm = 0.04\nflexural_rigidity_Nmm2 = "
+     "900.0\n\n[lock]\nbody_length_mm = 4.0\nbody_radius_mm = 1.8",
+     "radius_mm = 7.8\ntip_rigid_mm = 3.0\ncurvature_max_per_mm = 0.04\nflexural_rigidity_Nmm2 = "
+     "900.0\n\n[lock]\nbody_length_mm = 4.0\nbody_radius_mm = 7.8",
      "scene.toml:9:12: the wall is 7.932 mm from the entry point, too near for a body of "
      "radius 7.8 mm with 0.2 mm of clearance, give a point in the middle of a wide enough "
      "opening"},

@@ -16,26 +16,19 @@ Eigen::Vector2d direction(double angle) {
   return {std::cos(angle), std::sin(angle)};
 }
 
-// Pull over one gap of length h.
-double gap_pull(const Tendons& tendons, const Eigen::Vector2d& u, double h, double beta) {
-  const double kappa = u.norm();
-  if (kappa == 0) return 0;
-  const double offset = tendons.radius_mm * std::cos(std::atan2(u.y(), u.x()) - beta);
-  return h - 2 * std::sin(kappa * h / 2) * (1 / kappa - offset);
-}
-
 double disk_pull(const Robot& robot, const State& state, double beta) {
   const Tendons& tendons = *robot.scene.tendons;
-  double pull = 0;
-  for (const Region& r : state.regions) {
-    double left = flexible_length(robot, state.insertion_mm, r.from_mm, r.to_mm);
-    while (left > 0) {
-      const double h = std::min(left, tendons.disk_spacing_mm);
-      pull += gap_pull(tendons, r.u, h, beta);
-      left -= h;
-    }
+  const double length = robot.scene.length_mm;
+  const Body body(robot, state);
+  const Eigen::Vector3d hole(tendons.radius_mm * std::cos(beta), tendons.radius_mm * std::sin(beta), 0);
+  const int gaps = static_cast<int>(std::ceil(length / tendons.disk_spacing_mm - 1e-9));
+  double tendon = 0;
+  for (int j = 0; j < gaps; ++j) {
+    const double from = tendons.disk_spacing_mm * j;
+    const double to = std::min(length, tendons.disk_spacing_mm * (j + 1));
+    tendon += (body.pose_E(to) * hole - body.pose_E(from) * hole).norm();
   }
-  return pull;
+  return length - tendon;
 }
 
 // One torque condition on the field: row . B >= least.

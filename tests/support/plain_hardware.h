@@ -16,11 +16,9 @@ std::vector<double> backbone_slides(const Latch& latch, const Eigen::Vector2d& t
 /// How far the worst backbone is from a whole multiple of the pitch (mm); 0 for a friction lock.
 double notch_miss(const Latch& latch, const Eigen::Vector2d& theta_sum);
 
-/// Pull of each tendon (mm, positive = out of the base). Continuous: r_t e_k . sum of Theta. Disks: per
-/// region, its flexible length is cut into gaps of the spacing, the last one shorter; in each gap the tendon
-/// is a chord of 2 sin(theta_g / 2) (1 / kappa - r_t cos(phi - beta_k)) (B. A. Jones and I. D. Walker,
-/// "Kinematics for Multisection Continuum Robots", IEEE Trans. Robotics 22(1), 2006), the pull is the gap's
-/// length less that. Motors that stand: less the insertion.
+/// Pull of each tendon (mm, positive = out of the base). Continuous: r_t e_k . sum of Theta. Disks at
+/// stations 0, h, 2h, ..., L: the tendon is straight from hole to hole, each hole where the body takes it;
+/// the pull is the segment's length less the sum of those distances. Motors that stand: less the insertion.
 std::vector<double> pulls(const Robot& robot, const State& state);
 
 /// Tensions at the free region with sum T_k r_t e_k = EI u, T_k >= T_pre and least sum: every basic solution

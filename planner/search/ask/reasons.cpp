@@ -108,7 +108,7 @@ TightSpot tightest(const SearchProblem& problem, const Route& route) {
 
 /// The frozen bend of the route that lies farthest off a notch: its lock, and by how much (degrees).
 std::string off_the_notches(const SearchProblem& problem, const Route& route) {
-  const LatchHardware& latch = *problem.design.latch();
+  const LatchHardware latch = exact_latch(*problem.design.latch());
   double worst = 0.0;
   int lock = 0;
   for (const RouteStep& step : route.steps) {

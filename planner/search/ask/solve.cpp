@@ -45,8 +45,8 @@ class Clock {
   std::chrono::steady_clock::time_point start_ = std::chrono::steady_clock::now();
 };
 
-/// The route that the search found, tidied, as a plan.
-Plan plan_of(const RouteSearch& search) {
+/// The route that the search found, tidied, as a plan: or what stands against it.
+tl::expected<Plan, PlanRefusal> plan_of(const RouteSearch& search) {
   return make_plan(search.judge(), tidy(search.judge(), search.route()));
 }
 
@@ -56,37 +56,48 @@ int switches_of(const Plan& plan) {
   }));
 }
 
-/// Replaces the plan by one with fewer switches, when one is found in reasonable work: the first way found
-/// need not have the fewest. True: it is proved that no plan has fewer.
-bool take_fewest_switches(const SearchProblem& problem, Plan& plan, RouteSearchSettings settings,
-                          std::optional<recheck::Certificate>* certificate) {
+/// The plan that a search for a better one came to; nothing where it found none, or none that holds.
+std::optional<Plan> better_plan(const SearchProblem& problem, const RouteSearchSettings& settings,
+                                SearchOutcome& outcome) {
+  RouteSearch search(problem, settings);
+  outcome = search.run();
+  if (outcome != SearchOutcome::found) return std::nullopt;
+  auto plan = plan_of(search);
+  return plan ? std::optional<Plan>(std::move(*plan)) : std::nullopt;
+}
+
+/// Replaces the plan by one with fewer switches, as long as one is found in reasonable work: the first way
+/// found need not have the fewest.
+/// Where a certificate is asked for it gets that of a search that proved that there is none with fewer: a
+/// claim for `withy recheck` to judge, which no sentence makes.
+void take_fewer_switches(const SearchProblem& problem, Plan& plan, RouteSearchSettings settings,
+                         std::optional<recheck::Certificate>* certificate) {
   while (switches_of(plan) > 0) {
     settings.most_switches = switches_of(plan) - 1;
     RouteSearch search(problem, settings);
     const SearchOutcome outcome = search.run();
     if (outcome == SearchOutcome::proved_none && certificate != nullptr)
       *certificate = certify(problem, search, settings);
-    if (outcome != SearchOutcome::found) return outcome == SearchOutcome::proved_none;
-    plan = plan_of(search);
+    if (outcome != SearchOutcome::found) return;
+    auto better = plan_of(search);
+    if (!better) return;
+    plan = std::move(*better);
   }
-  return true;
 }
 
 /// A plan with a wider narrowest passage and no more switches, when one is found in reasonable work.
 Plan widened(const SearchProblem& problem, Plan plan, RouteSearchSettings settings) {
   settings.most_switches = switches_of(plan);
   double step = kWidenFirst_mm;
-  double none_from = std::numeric_limits<double>::infinity();  // proved: no plan keeps this much
+  double none_from = std::numeric_limits<double>::infinity();  // no look need go there
   for (int look = 0; look < kWidenLooks && step >= kWidenLeast_mm && std::isfinite(plan.clearance_mm);
        ++look) {
     step = std::min(step, 0.5 * (none_from - plan.clearance_mm));
     SearchProblem wider = problem;
     wider.required_clearance_mm = plan.clearance_mm + step;
-    RouteSearch search(wider, settings);
-    const SearchOutcome outcome = search.run();
+    SearchOutcome outcome;
+    auto better = better_plan(wider, settings, outcome);
     if (outcome == SearchOutcome::proved_none) none_from = wider.required_clearance_mm;
-    std::optional<Plan> better;
-    if (outcome == SearchOutcome::found) better = plan_of(search);
     if (better && better->clearance_mm > plan.clearance_mm) {
       plan = std::move(*better);
       step *= 2.0;
@@ -187,18 +198,42 @@ void fill_plan(Answer& answer, const SearchProblem& problem, Plan plan) {
   answer.plan = std::move(plan);
 }
 
+/// A way was found, and is none when looked at closely: no plan, and no proof either.
+void fill_refused(Answer& answer, const PlanRefusal& refusal) {
+  answer.verdict = Verdict::undecided;
+  answer.why = fmt::format(
+      "neither a plan nor a proof: the way that was found does not hold when verified: {}", refusal.sentence);
+}
+
 /// A stock planner's answer: a plan or nothing; never a proof.
 void solve_by_stock(Answer& answer, const SearchProblem& problem, const SolveSettings& settings) {
   const OmplProblem ompl(problem);
   const auto route = route_by_stock_planner(settings.planner, ompl, settings.budget_seconds, settings.seed);
-  if (route) {
-    fill_plan(answer, problem, make_plan(ompl.judge(), tidy(ompl.judge(), *route)));
+  answer.coverage = Coverage{};
+  if (!route) {
+    answer.verdict = Verdict::undecided;
+    answer.why = fmt::format("the planner {} found no plan in {:.0f} s, which proves nothing",
+                             settings.planner, settings.budget_seconds);
     return;
   }
-  answer.verdict = Verdict::undecided;
-  answer.why = fmt::format("the planner {} found no plan in {:.0f} s, which proves nothing", settings.planner,
-                           settings.budget_seconds);
-  answer.coverage = Coverage{};
+  auto plan = make_plan(ompl.judge(), tidy(ompl.judge(), *route));
+  if (!plan) return fill_refused(answer, plan.error());
+  answer.coverage.reset();
+  fill_plan(answer, problem, std::move(*plan));
+}
+
+/// The plan, or a better one that is found in reasonable work.
+Plan improved(const SearchProblem& problem, Plan plan, const SolveSettings& settings,
+              const RouteSearch& first) {
+  if (!settings.widen) return plan;
+  settings.progress("looking for a better way");
+  RouteSearchSettings search_settings;
+  search_settings.most_work =
+      std::min(std::clamp(first.work(), kWidenFloor, kWidenCeiling), settings.most_work);
+  // Only work counts: a plan is at hand, and the clock must not choose between plans.
+  search_settings.stop = settings.interrupted;
+  take_fewer_switches(problem, plan, search_settings, settings.certificate);
+  return widened(problem, std::move(plan), search_settings);
 }
 
 void solve_completely(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,
@@ -209,20 +244,10 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
   RouteSearch search(problem, search_settings);
   const SearchOutcome outcome = search.run();
   if (outcome == SearchOutcome::found) {
-    Plan plan = plan_of(search);
-    bool fewest = false;
-    if (settings.widen) {
-      settings.progress("looking for a better way");
-      search_settings.most_work =
-          std::min(std::clamp(search.work(), kWidenFloor, kWidenCeiling), settings.most_work);
-      // From here on only work counts: a plan is at hand, and the clock must not choose between plans.
-      search_settings.stop = settings.interrupted;
-      fewest = take_fewest_switches(problem, plan, search_settings, settings.certificate) && switches_of(plan) > 0;
-      plan = widened(problem, std::move(plan), search_settings);
-    }
-    fill_plan(answer, problem, std::move(plan));
-    if (fewest) answer.why += "; fewer lock switches are proved not to reach";
-    return;
+    auto plan = plan_of(search);
+    if (plan) return fill_plan(answer, problem, improved(problem, std::move(*plan), settings, search));
+    answer.coverage = search.coverage();
+    return fill_refused(answer, plan.error());
   }
   answer.coverage = search.coverage();
   answer.approach = search.best_approach();

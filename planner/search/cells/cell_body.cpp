@@ -4,7 +4,9 @@
 #include <algorithm>
 #include <cmath>
 #include <limits>
+#include <utility>
 
+#include "geometry/distance/rounding.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
@@ -24,8 +26,8 @@ constexpr Spacing kSpacings[] = {{2.0, 2.0}, {1.0, 0.4}, {0.4, 0.0}};
 // A sliding body is looked at where it moves aside by no more than this part of what its tip moves.
 constexpr double kWorthSliding = 0.7;
 
-// What storing a positive number as a float may take from it.
-constexpr double kFloatRounding = 1.0 + 1.2e-7;
+// A difference of two radii in single precision, rounded thrice.
+constexpr float kRadiusRounding = 1.0F + 4.0F * static_cast<float>(kFloatUnit);
 
 // How many places where the body gets thicker are asked for their room.
 constexpr int kThickenings = 3;
@@ -41,14 +43,18 @@ bool can_be_placed(const Design& design, const State& state) {
   return std::all_of(regions.begin(), regions.end(), [](const Region& r) { return r.u.allFinite(); });
 }
 
+/// What a station of this radius surely needs: a station's radius is kept as the nearest float, which may be
+/// above the true one by half a unit in the last place. A proof of "blocked" counts with the float below.
+double surely_needed(float radius, double clearance_mm) {
+  return static_cast<double>(std::nextafter(radius, 0.0F)) + clearance_mm;
+}
+
 /// Room that the body needs about its middle line, where it is thin and where it is thick.
 std::vector<double> needed_room(const SearchProblem& problem) {
   std::vector<double> needs = {problem.design.segment().radius_mm};
   for (const RigidSpan& span : problem.design.rigid_spans())
     needs.push_back(problem.design.body_radius(0.5 * (span.from_mm + span.to_mm)));
-  // Stations keep their radii as floats, rounded up.
-  for (double& need : needs)
-    need = static_cast<double>(static_cast<float>(need)) + problem.required_clearance_mm;
+  for (double& need : needs) need = surely_needed(static_cast<float>(need), problem.required_clearance_mm);
   return needs;
 }
 
@@ -107,6 +113,9 @@ void CellBody::lay_shaft() {
     const Eigen::Vector3d p(0.0, 0.0, z);
     least = std::min(least, wall.signed_distance(p));
     shaft_free_.push_back(least);
+    // What is half a step from here may be past a passage.
+    if (problem_.distance->passage_distance(p) <= 0.5 * kShaftStep_mm)
+      shaft_known_to_mm_ = std::min(shaft_known_to_mm_, z - 0.5 * kShaftStep_mm);
   }
 }
 
@@ -176,7 +185,7 @@ CellStatus CellBody::check_by_field(const State& centre) {
       return grain.body.evaluate(centre, reach_.bounds, reach_.dd_mm, reach_.du_per_mm, grain.points, wanted);
     const BodySampler& sampler = grain.body.sampler();
     for (int j = 0; j < sampler.count(); ++j)
-      grain.points.slack[Box::idx(j)] = static_cast<float>(reach_.at(sampler.station_mm(j)));
+      grain.points.slack[Box::idx(j)] = float_above(reach_.at(sampler.station_mm(j)));
     return grain.body.evaluate_with_slack(centre, reach_.dd_mm, grain.points, wanted);
   }();
   return judge(grain, margins, grain.body.sampler().radii_mm());
@@ -221,7 +230,7 @@ CellBody::Grain& CellBody::allow_sliding(bool about_deepest) {
     slide_.about_shallowest(stations, aside_);
   radii_ = sampler.radii_mm();
   for (std::size_t j = 0; j < stations.size(); ++j)
-    grain.points.slack[j] = static_cast<float>((aside_[j] + reach_.at(stations[j])) * kFloatRounding);
+    grain.points.slack[j] = float_above(aside_[j] + reach_.at(stations[j]));
   if (design.largest_radius() == design.segment().radius_mm) return grain;
   // Stations of a stretch stand for all of it, so the next one's radius may come there as well.
   const double gap = sampler.largest_gap_mm();
@@ -238,7 +247,7 @@ CellBody::Grain& CellBody::allow_sliding(bool about_deepest) {
         radii_[j] = std::min(radii_[j], thin);
     }
     const float change = std::abs(radii_[j] - sampler.radii_mm()[j]);
-    grain.points.slack[j] += change * static_cast<float>(kFloatRounding);
+    grain.points.slack[j] += change * kRadiusRounding;
   }
   return grain;
 }
@@ -274,7 +283,7 @@ bool CellBody::sticks_out(const Grain& grain) {
   const auto sticks_out_at = [&](int j) {
     const std::size_t i = Box::idx(j);
     const auto slack = static_cast<double>(points.slack[i]);
-    const double need = static_cast<double>(sampler.radii_mm()[i]) + problem_.required_clearance_mm;
+    const double need = surely_needed(sampler.radii_mm()[i], problem_.required_clearance_mm);
     return outside_->upper({points.x[i], points.y[i], points.z[i]}, slack) + slack < need;
   };
   return sticks_out_at(off_[off_.size() / 2]) || sticks_out_at(off_.front()) || sticks_out_at(off_.back());
@@ -287,7 +296,7 @@ bool CellBody::has_no_room(const Grain& grain, const std::vector<float>& radii) 
   const BodySampler& sampler = grain.body.sampler();
   const BodyPoints& points = grain.points;
   const double wanted = problem_.required_clearance_mm;
-  const auto need = [&](int j) { return static_cast<double>(radii[Box::idx(j)]) + wanted; };
+  const auto need = [&](int j) { return surely_needed(radii[Box::idx(j)], wanted); };
   tight_.clear();
   for (int j = 0; j < sampler.count(); ++j) {
     const std::size_t i = Box::idx(j);
@@ -322,7 +331,9 @@ CellStatus CellBody::check_shaft(const Box& box) const {
     const auto whole_steps = static_cast<std::size_t>((box.low[0] - length) / kShaftStep_mm);
     if (shaft_free_[std::min(shaft_free_.size() - 1, whole_steps)] < need) return CellStatus::blocked;
   }
-  if (box.high[0] > length && least_to(box.high[0] - length) < need_free) return CellStatus::mixed;
+  const double farthest = box.high[0] - length;
+  if (farthest > 0.0 && (least_to(farthest) < need_free || farthest > shaft_known_to_mm_))
+    return CellStatus::mixed;
   return CellStatus::free;
 }
 
@@ -334,6 +345,7 @@ CellStatus CellBody::check_exactly(const Box& box, const State& centre) {
   const Shape shape(design, centre);
   bool all_free = shaft == CellStatus::free;
   Eigen::Vector3d distal = shape.tip_E().translation();
+  double distal_reach = reach_.at(design.length_mm());
   std::optional<Suspect> deepest;
   // From the tip back: what is deepest inside is likeliest to touch.
   for (std::size_t i = stations_.size(); i-- > 0;) {
@@ -342,14 +354,15 @@ CellStatus CellBody::check_exactly(const Box& box, const State& centre) {
     const Eigen::Vector3d p = shape.point_E(station.s_mm);
     const double m = reach_.at(station.s_mm);
     const double sideways = (p - distal).head<2>().norm();
+    const double m_distal = std::exchange(distal_reach, m);
     distal = p;
     if (p.z() + m + kExactSpacing_mm <= 0.0) continue;
     double lower = distance.signed_lower(p);
-    // Behind the entry plane the answer is for the projection, p itself may be off by as much as it is
-    // behind; the chord to the next station crosses the plane no farther from the projection than it runs
-    // sideways.
-    if (p.z() < 0.0) lower -= std::min(-p.z(), sideways);
-    if (lower - m < station.need_free || distance.outlet_distance(p) <= m + kExactSpacing_mm)
+    // Behind the entry plane the answer is for the projection, and what of the chord to the next station is
+    // past the plane leaves the line from there by no more than the station is behind, nor than the chord
+    // runs sideways (body_clearance.h), wherever the cell moves the two.
+    if (p.z() - m <= 0.0) lower -= std::min(m - p.z(), sideways + m + m_distal);
+    if (lower - m < station.need_free || distance.passage_distance(p) <= m + kExactSpacing_mm)
       all_free = false;
     const double margin = lower + m - station.need_blocked;
     if (p.z() - m > 0.0 && margin < (deepest ? deepest->margin : 0.0))

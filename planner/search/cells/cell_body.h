@@ -8,8 +8,11 @@
 // much). With c the required clearance:
 //   free:    the body's margin by the field, less m(s) at every station and less what the body may lose
 //            between stations, is at least c (body_clearance.h).
-//   blocked: at some station that stays past the entry plane D + m(s) < R + c, or no point within m(s) has
-//   room for R + c (geometry/distance/room_bound.h).
+//   blocked: at some station that stays past the entry plane D + m(s) < R + c (where a passage is within
+//   m(s), |D| stands for D: body_clearance.h), or no point within m(s) has room for R + c (geometry/
+//   distance/room_bound.h).
+// m(s) bounds how far an allowed state of the cell is from its centre, which need not be allowed itself
+// (motion_bounds.h). What is blocked counts with radii rounded down, what is free with radii rounded up.
 // Where insertion moves the body along itself rather than aside (cell_slide.h), the body at the cell's
 // deepest insertion stands for all when free is to be proved, and that at its shallowest when blocked is,
 // with
@@ -21,6 +24,7 @@
 // Stations that can't come past the entry plane don't matter.
 #pragma once
 
+#include <limits>
 #include <optional>
 #include <vector>
 
@@ -117,6 +121,7 @@ class CellBody {
   std::vector<float> radii_;   // by station: of the bodies that come to its place
   std::vector<Station> stations_;
   std::vector<double> shaft_free_;  // least distance on the axis from the entry plane to k steps past it
+  double shaft_known_to_mm_ = std::numeric_limits<double>::infinity();  // no passage is nearer on the axis
 };
 
 }  // namespace withy

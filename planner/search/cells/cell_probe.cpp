@@ -6,6 +6,7 @@
 #include <limits>
 
 #include "planner/motion/motion_bounds.h"
+#include "planner/segment/curvature_limit.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
@@ -91,7 +92,7 @@ StateBox CellProbe::state_box(const Leaf& leaf, const Box& box) const {
 }
 
 CellStatus CellProbe::check_curvature(const Leaf& leaf, const Box& box) const {
-  const double kappa = problem_.design.segment().curvature_max_per_mm * (1.0 + 1e-9);
+  const double kappa = problem_.design.segment().curvature_max_per_mm * kCurvatureRounding;
   const auto [least, most] = curvature_range(box);
   if (least > kappa) return CellStatus::blocked;
   CellStatus status = most <= kappa ? CellStatus::free : CellStatus::mixed;
@@ -166,7 +167,7 @@ bool CellProbe::may_hold_goal(const Leaf& leaf, const Box& cell) {
   const Goal& goal = problem_.goal;
   const Eigen::Isometry3d tip = shape.tip_E();
   const double reach = travel(leaf, box).total;
-  if (goal.distance(tip) > goal.tolerance_mm + reach) return false;
+  if (goal.distance(tip) > goal.tolerance_mm + reach + kTipRounding_mm) return false;
   if (!goal.direction_E) return true;
   // The tip turns by no more than its bending angles change: |h_u| l + kappa h_d + sum |h_t|.
   const MotionBounds bounds =
@@ -174,7 +175,7 @@ bool CellProbe::may_hold_goal(const Leaf& leaf, const Box& cell) {
   const double l = problem_.design.length_mm() - std::max(bounds.free_from_mm, bounds.exposed_from_mm);
   double turn = norm2(box.half(1), box.half(2)) * std::max(0.0, l) + bounds.kappa_per_mm * box.half(0);
   for (int k = 3; k < box.dimensions; ++k) turn += box.half(k);
-  return goal.direction_error(tip) <= goal.direction_tolerance_rad + turn;
+  return goal.direction_error(tip) <= goal.direction_tolerance_rad + turn + kTipRounding_rad;
 }
 
 }  // namespace withy

@@ -4,6 +4,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "planner/segment/curvature_limit.h"
+
 namespace withy {
 
 namespace {
@@ -39,7 +41,7 @@ bool CellSlide::take(const Leaf& leaf, const Box& box) {
 void CellSlide::add_region(const Leaf& leaf, const Box& box, std::size_t r, const Stretch& stretch) {
   const bool frozen = r < leaf.base.size();
   const double from = std::max(stretch.from_mm, exposed_from_mm_);
-  const double limit = design_.segment().curvature_max_per_mm;
+  const double limit = design_.segment().curvature_max_per_mm * kCurvatureRounding;
   const double whole = design_.flexible_length(stretch.from_mm, stretch.to_mm);
   const double u = frozen ? std::min(limit, largest_bend(chart_, leaf, box, r) / whole)
                           : std::min(limit, curvature_range(box).second);
@@ -48,7 +50,7 @@ void CellSlide::add_region(const Leaf& leaf, const Box& box, std::size_t r, cons
   if (!may_be_cut) {
     add_stretch(from, stretch.to_mm, u, 0.0);
   } else if (frozen) {
-    // Tightest where least of it is out; past the limit no state is allowed.
+    // Tightest where least of it is out; no more than the limit (see the header).
     const double out = exposed_flexible_length(design_, box.low[0], stretch.from_mm, stretch.to_mm);
     const double kappa =
         out > kNoLength_mm ? std::min(limit, largest_bend(chart_, leaf, box, r) / out) : limit;

@@ -24,6 +24,19 @@
 // point by no more than (d1 - d0) K(s) aside, its radius that of a station at most d1 - d0 more distal.
 // Likewise about the body at d0: p(d, s - t) against p(d0, s), t = d - d0, stations up to s, radii of
 // stations as much more proximal.
+//
+// Why the curvature limit bounds w of a cut frozen region although the body at d1 or d0 may break it (its
+// bends are those of an allowed state q of the cell, at insertion d). About d1: the states between are deeper
+// than q, so their |Theta| / f is at most that of q. About d0 they are not, and the derivative alone would
+// not do. Take the difference instead. At arc length x past the entry plane, with sigma = x0 + x the station
+// of body 0, delta and eps the flexible lengths of [x0 - t, x0] and [sigma - t, sigma], both at most t, f_q =
+// f_0 + delta, F = F(x0, sigma):
+//     b_0 - b_q = Theta (F / f_0 - (F + delta - eps) / f_q) = Theta (eps - delta (1 - F / f_0)) / f_q,
+// whose size is at most t |Theta| / f_q: w <= |Theta| / f_q, the curvature of q itself. Where sigma lies past
+// the region and sigma - t in it, F / f_0 = 1 and the same holds with eps the part of [sigma - t, sigma] that
+// is in it, the rest being the next region's, at w = |u|: the integrals over x and t of these are those of
+// the pieces. A region that is inside as a whole at d0 is straight in body 0, or there is no such body;
+// where q bends it, that bend alone is straightened first, at d.
 #pragma once
 
 #include <vector>

@@ -82,7 +82,8 @@ std::vector<Eigen::Vector2d> BendChart::bases_near(const Eigen::Vector2d& sum_be
         bases.push_back(base_of(line.offset - sum_before));
       break;
     case LatticeKind::points:
-      for (const Eigen::Vector2d& bend : lattice_points(*design_.latch(), sum_before + centre, radius_rad))
+      for (const Eigen::Vector2d& bend :
+           lattice_points(exact_latch(*design_.latch()), sum_before + centre, radius_rad))
         bases.push_back(bend - sum_before);
       break;
   }

@@ -190,11 +190,12 @@ class LinkFinder {
     return Match{d, possible};
   }
 
-  /// Part of the box's insertions with the lock still inside the guide.
-  Interval hidden(int lock) const {
-    if (design_.carriage().kind == CarriageKind::free) return {1.0, 0.0};
-    const Interval d = d_range();
-    return {d.low, std::min(d.high, design_.length_mm() - design_.station_mm(lock))};
+  /// Part of the box's insertions with no flexible length out between `from` and the lock, which then
+  /// switches at any curvature: up to where the proximal end of its rigid body leaves the guide, or, where
+  /// its body touches that of the lock that `from` is, everywhere, with the free carriage too. It is the
+  /// first part, since the length that is out grows with the insertion; rounded outwards by insertions().
+  Interval slack(double from, int lock) const {
+    return insertions(d_range(), from, design_.station_mm(lock), {0.0, kNoLength_mm});
   }
 
   Leaf without(std::size_t r, int lock) const {
@@ -211,7 +212,7 @@ class LinkFinder {
     theta.pop_back();
     const Stretch& s = stretches_[r];
     if (const auto m = match(bend, s.from_mm, s.to_mm)) add(lock, false, without(r, lock), theta, m->d, m->u);
-    const Interval in_guide = hidden(lock);
+    const Interval in_guide = slack(s.from_mm, lock);
     const bool straight = (bend.low.array() <= 0.0).all() && (bend.high.array() >= 0.0).all();
     if (!in_guide.empty() && straight) add(lock, false, without(r, lock), theta, in_guide, u_range());
   }
@@ -230,7 +231,7 @@ class LinkFinder {
       auto theta = all_frozen();
       theta.push_back(n_ == 0 ? Rectangle{base, base} : bend);
       if (const auto m = match(theta.back(), from, to)) add(lock, true, other, theta, m->d, m->u);
-      const Interval in_guide = hidden(lock);
+      const Interval in_guide = slack(from, lock);
       if (!in_guide.empty() && base.norm() < kNotchGrain) {
         theta.back() = {Eigen::Vector2d::Zero(), Eigen::Vector2d::Zero()};
         add(lock, true, other, theta, in_guide, u_range());
@@ -255,7 +256,7 @@ class LinkFinder {
         curvatures(b, exposed(stretches_[r + 1].from_mm, stretches_[r + 1].to_mm, d_range()), kappa_);
     const bool meet = ((ua.low - ub.high).array() <= kEqualCurvature_per_mm).all() &&
                       ((ub.low - ua.high).array() <= kEqualCurvature_per_mm).all();
-    if (!meet && hidden(lock).empty()) return;
+    if (!meet && slack(stretches_[r].from_mm, lock).empty()) return;
     Leaf other = without(r, lock);
     other.base[r] = chart_.base_of(leaf_.base[r] + leaf_.base[r + 1]);
     auto theta = all_frozen();

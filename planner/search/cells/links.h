@@ -7,8 +7,10 @@
 // search that can't pass it has proved something.
 //
 // Two readings of the contract: bends are locked exactly on a notch (the engage window is the hardware's
-// tolerance for calibration, not room to plan in); and a lock inside the guide may be switched whatever the
-// free curvature outside is when a proof is sought, but only with a straight free region when a plan is made.
+// tolerance for calibration, not room to plan in); and a lock with no exposed flexible length proximal to it
+// in its region (inside the guide, with its body half out, or touching the engaged lock before it) may be
+// switched whatever the curvature distal of it is when a proof is sought, but only with equal curvatures when
+// a plan is made.
 #pragma once
 
 #include <vector>

@@ -34,10 +34,13 @@ std::optional<double> strongest_field(const SearchProblem& problem, const Route&
   return most;
 }
 
-PlacedDesign placed(const SearchProblem& problem, const Route& route, double field_mT) {
+/// Nothing where the route is no plan when verified (make_plan.h).
+std::optional<PlacedDesign> placed(const SearchProblem& problem, const Route& route, double field_mT) {
   const Hardware hardware(problem.design);
   const StepJudge judge(problem, hardware);
-  return {problem.design.layout(), make_plan(judge, route), route.switches(), field_mT, 0};
+  auto plan = make_plan(judge, route);
+  if (!plan) return std::nullopt;
+  return PlacedDesign{problem.design.layout(), std::move(*plan), route.switches(), field_mT, 0};
 }
 
 /// What one search came to.
@@ -114,8 +117,9 @@ Trial LayoutTrials::ask_each_clocking(const Stations& stations, double clearance
     work_ += searched.work;
     left -= searched.work;
     if (searched.outcome == SearchOutcome::found)
-      return {Verdict::reached,
-              placed(problem, searched.route, strongest_field(problem, searched.route).value())};
+      if (const auto field = strongest_field(problem, searched.route))
+        if (auto design = placed(problem, searched.route, *field))
+          return {Verdict::reached, std::move(design)};
     all_proved = all_proved && searched.outcome == SearchOutcome::proved_none;
   }
   return {all_proved ? Verdict::unreachable : Verdict::undecided, std::nullopt};

@@ -50,7 +50,7 @@ struct GridPoint {
   Stations stations;
   std::int64_t tried = 0;  ///< the most work that a question about it was given
   bool reached = false;
-  bool settled = false;  ///< proved that it has nothing better than the best
+  bool settled = false;  ///< searched to the end, and nothing wider than the best found
 };
 
 class PlaceSearch {
@@ -160,7 +160,7 @@ class PlaceSearch {
     if (trial.verdict != Verdict::unreachable) return;
     point.settled = true;
     if (!point.reached)
-      ++(bar > trials_.base().required_clearance_mm ? result_.no_better : result_.unreachable);
+      ++(bar > trials_.base().required_clearance_mm ? result_.no_better_found : result_.unreachable);
   }
 
   /// What one question about a design may take.

@@ -4,6 +4,13 @@
 #include <algorithm>
 #include <cmath>
 #include <limits>
+#include <optional>
+#include <utility>
+#include <vector>
+
+#include <fmt/format.h>
+
+#include "planner/segment/shape.h"
 
 namespace withy {
 
@@ -19,19 +26,92 @@ double reported_clearance(const StepJudge& judge, const State& from, const State
   return c.lower_mm;
 }
 
-PlannedAction action_of(const StepJudge& judge, const RouteStep& step, const State& before, Leg leg) {
+using Checked = tl::expected<PlannedAction, PlanRefusal>;
+
+Checked refuse(PlanFault fault, std::string sentence) {
+  return tl::unexpected(PlanRefusal{fault, -1, std::move(sentence)});
+}
+
+/// Clearance where the problem heeds it; nothing where it falls short.
+std::optional<double> enough_clearance(const StepJudge& judge, const State& from, const State& to) {
+  const double measured = reported_clearance(judge, from, to);
+  if (judge.problem().heeded.clearance && !(measured >= judge.problem().required_clearance_mm))
+    return std::nullopt;
+  return measured;
+}
+
+Checked motion_of(const StepJudge& judge, const State& from, const State& to) {
+  if (from.engaged != to.engaged || from.theta_frozen != to.theta_frozen)
+    return refuse(PlanFault::limits, "a motion would move a frozen bend");
+  if (!judge.within_limits_all_along(from, to)) return refuse(PlanFault::limits, judge.objection(from, to));
+  const auto clearance = enough_clearance(judge, from, to);
+  if (!clearance) return refuse(PlanFault::clearance, judge.objection(from, to));
   PlannedAction action;
-  action.leg = leg;
-  action.clearance_mm = reported_clearance(judge, before, step.lock >= 0 ? before : step.to);
-  if (step.lock < 0) {
-    action.kind = motion_kind(before, step.to);
-    return action;
-  }
+  action.kind = motion_kind(from, to);
+  action.clearance_mm = *clearance;
+  return action;
+}
+
+/// Does the switch leave the body where it is? To rounding: the bend that it freezes is written as the
+/// latched one.
+bool stands_still(const Design& design, const State& before, const RouteStep& step) {
+  if (step.lock >= design.lock_count()) return false;
+  if (before.engaged.test(static_cast<std::size_t>(step.lock)) == step.engages) return false;
+  const State after =
+      step.engages ? after_lock(design, before, step.lock) : after_unlock(design, before, step.lock);
+  if (after.engaged != step.to.engaged || after.insertion_mm != step.to.insertion_mm) return false;
+  const auto meant = regions_of(design, after);
+  const auto given = regions_of(design, step.to);
+  for (std::size_t r = 0; r < meant.size(); ++r)
+    if (!((meant[r].u - given[r].u).norm() <= kEqualCurvature_per_mm)) return false;
+  return true;
+}
+
+Checked switch_of(const StepJudge& judge, const State& before, const RouteStep& step) {
+  const std::string name = fmt::format("lock {} ", step.lock + 1);
+  if (!stands_still(judge.problem().design, before, step))
+    return refuse(PlanFault::lock_switch, name + "would move the body as it switches");
+  if (!judge.switch_allowed(before, step.lock, step.to))
+    return refuse(PlanFault::lock_switch, name + "can't be switched there");
+  if (!judge.within_limits_all_along(before, before) || !judge.within_limits_all_along(step.to, step.to))
+    return refuse(PlanFault::limits, name + "would be switched beyond a limit");
+  PlannedAction action;
   action.kind = step.engages ? ActionKind::lock : ActionKind::unlock;
   action.lock = step.lock;
-  if (judge.problem().heeded.field && judge.hardware().checks_field())
-    action.field_S = judge.hardware().switch_need(before, step.lock).field_S;
+  action.clearance_mm = std::numeric_limits<double>::infinity();
+  // One body but for rounding, and rounding is not proved away.
+  for (const State* state : {&before, &step.to}) {
+    const auto clearance = enough_clearance(judge, *state, *state);
+    if (!clearance) return refuse(PlanFault::clearance, judge.objection(*state, *state));
+    action.clearance_mm = std::min(action.clearance_mm, *clearance);
+  }
   return action;
+}
+
+void give_field(const StepJudge& judge, const State& before, PlannedAction& action) {
+  if (action.lock >= 0 && judge.problem().heeded.field && judge.hardware().checks_field())
+    action.field_S = judge.hardware().switch_need(before, action.lock).field_S;
+}
+
+ActionKind undone(ActionKind kind) {
+  if (kind == ActionKind::lock) return ActionKind::unlock;
+  return kind == ActionKind::unlock ? ActionKind::lock : kind;
+}
+
+/// Every step of the way in, as an action, each verified.
+tl::expected<std::vector<PlannedAction>, PlanRefusal> way_in(const StepJudge& judge, const Route& route) {
+  std::vector<PlannedAction> actions;
+  for (std::size_t i = 0; i < route.steps.size(); ++i) {
+    const RouteStep& step = route.steps[i];
+    const State& before = route.state_before(i);
+    Checked action = step.lock < 0 ? motion_of(judge, before, step.to) : switch_of(judge, before, step);
+    if (!action) {
+      action.error().step = static_cast<int>(i);
+      return tl::unexpected(action.error());
+    }
+    actions.push_back(std::move(*action));
+  }
+  return actions;
 }
 
 bool bent(const State& state) {
@@ -41,7 +121,9 @@ bool bent(const State& state) {
 
 }  // namespace
 
-Plan make_plan(const StepJudge& judge, const Route& route) {
+tl::expected<Plan, PlanRefusal> make_plan(const StepJudge& judge, const Route& route) {
+  const auto in = way_in(judge, route);
+  if (!in) return tl::unexpected(in.error());
   Plan plan;
   plan.clearance_mm = std::numeric_limits<double>::infinity();
   plan.clearance_slack_mm = kClearanceSlack_mm;
@@ -49,26 +131,31 @@ Plan make_plan(const StepJudge& judge, const Route& route) {
   const auto add = [&](PlannedAction action, const State& to) {
     action.from = static_cast<int>(plan.states.size()) - 1;
     action.to = action.from + 1;
+    give_field(judge, plan.states.back(), action);
     plan.clearance_mm = std::min(plan.clearance_mm, action.clearance_mm);
     plan.states.push_back(to);
-    plan.actions.push_back(action);
+    plan.actions.push_back(std::move(action));
   };
   for (std::size_t i = 0; i < route.steps.size(); ++i) {
-    const PlannedAction action = action_of(judge, route.steps[i], route.state_before(i), Leg::in);
+    const PlannedAction& action = (*in)[i];
     if (action.kind == ActionKind::lock && std::isinf(action.clearance_mm) && bent(route.steps[i].to))
       plan.preset = true;
     add(action, route.steps[i].to);
   }
   plan.reached_state = static_cast<int>(plan.states.size()) - 1;
+  const Shape reached(judge.problem().design, plan.states.back());
+  if (!judge.problem().goal.holds(reached.tip_E()))
+    return tl::unexpected(
+        PlanRefusal{PlanFault::target, -1, "the tip would stop outside the target's tolerance"});
   for (std::size_t i = route.steps.size(); i-- > 0;) {
-    const State& back_to = route.state_before(i);
-    RouteStep back = route.steps[i];
-    const State from = back.to;
-    back.to = back_to;
-    back.engages = !back.engages;
-    PlannedAction action = action_of(judge, back, from, Leg::out);
-    add(action, back_to);
+    PlannedAction action = (*in)[i];
+    action.leg = Leg::out;
+    action.kind = undone(action.kind);
+    add(action, route.state_before(i));
   }
+  if (!(plan.states.back() == start_state()))
+    return tl::unexpected(
+        PlanRefusal{PlanFault::ends, -1, "it would not end straight at the start, all locks released"});
   return plan;
 }
 

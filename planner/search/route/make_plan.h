@@ -1,14 +1,46 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// From a route to a plan: the way in, the same way back out, every motion's clearance verified.
+// From a route to a plan: the way in, the same way back out, and nothing that is not verified.
+//
+// "Reached" is said of what make_plan returns and of nothing else. It trusts no search: whatever a route
+// rests on (a cell said to be free, a quick look, another planner), each of its motions is looked at here, as
+// a whole motion of the whole body, each limit and each switch is judged, and the plan's measured clearance
+// is held against what is required.
 #pragma once
+
+#include <string>
+
+#include <tl/expected.hpp>
 
 #include "planner/plan/answer.h"
 #include "planner/search/route/route.h"
 
 namespace withy {
 
-/// The plan of a route. The way out is the way in reversed: bends undone, locks released where they were
-/// engaged.
-Plan make_plan(const StepJudge& judge, const Route& route);
+/// What a candidate breaks.
+enum class PlanFault {
+  limits,     ///< a motion leaves the curvature's, the insertion's or the tendons' limits, or moves a frozen
+              ///< bend
+  clearance,  ///< a motion is not verified to keep the required clearance
+  lock_switch,  ///< a lock switch moves the body, is off its latched bend or is refused by the field
+  target,       ///< the tip is out of the target's tolerance of place or direction
+  ends          ///< it does not start and end at d = 0, straight, all locks released
+};
+
+struct PlanRefusal {
+  PlanFault fault = PlanFault::limits;
+  int step = -1;  ///< of the route, from 0; -1 where no one step is to blame
+  /// What is wrong, as half a sentence.
+  std::string sentence;
+};
+
+/// The plan of a route, or the first thing that stands against it. The way out is the way in reversed: bends
+/// undone, locks released where they were engaged. A motion passes the same states either way, so what is
+/// verified of it on the way in is said of it on the way out too.
+///
+/// A plan that is returned: starts and ends at start_state(); each motion changes insertion and free
+/// curvature only, within the limits that the problem heeds, with a verified clearance of at least what is
+/// required; each switch leaves the body where it is, with a bend that the latch holds exactly, and is
+/// allowed there and back; the tip of its reached_state is within the goal.
+tl::expected<Plan, PlanRefusal> make_plan(const StepJudge& judge, const Route& route);
 
 }  // namespace withy

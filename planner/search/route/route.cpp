@@ -9,6 +9,17 @@
 
 namespace withy {
 
+namespace {
+
+/// A planned bend is a sum of products, which rounds: the slides that such a bend may be off by.
+LatchHardware within_rounding(LatchHardware latch) {
+  latch.engage_window_mm =
+      std::min(latch.backbone_radius_mm * kLatchRounding_rad, 0.5 * latch.notch_pitch_mm);
+  return latch;
+}
+
+}  // namespace
+
 int Route::switches() const {
   return static_cast<int>(
       std::count_if(steps.begin(), steps.end(), [](const RouteStep& s) { return s.lock >= 0; }));
@@ -30,7 +41,7 @@ ActionKind motion_kind(const State& from, const State& to) {
   return bends ? ActionKind::bend : ActionKind::advance;
 }
 
-bool StepJudge::within_hardware(const State& from, const State& to) const {
+bool StepJudge::within_limits_all_along(const State& from, const State& to) const {
   return within_limits(problem_.design, from) && within_limits(problem_.design, to) &&
          !(problem_.heeded.tendons && hardware_.motion_breach(from, to));
 }
@@ -38,7 +49,7 @@ bool StepJudge::within_hardware(const State& from, const State& to) const {
 /// A clearance within the slack that the verifier's own figures have is left to the verifier, so that those
 /// figures bear a plan out.
 MotionLook::Finding StepJudge::look_at(const State& from, const State& to) const {
-  if (!within_hardware(from, to)) return MotionLook::Finding::not_clear;
+  if (!within_limits_all_along(from, to)) return MotionLook::Finding::not_clear;
   if (!problem_.heeded.clearance) return MotionLook::Finding::clear;
   const double required = problem_.required_clearance_mm;
   return look_ ? look_->look(from, to, required, required + kClearanceSlack_mm) : MotionLook::Finding::unsure;
@@ -71,9 +82,8 @@ std::string StepJudge::objection(const State& from, const State& to) const {
 bool StepJudge::latchable(const State& state, int lock) const {
   if (!problem_.heeded.latch || !problem_.design.latch()) return true;
   const Eigen::Vector2d sum = bend_up_to_lock(state, lock);
-  const auto latched = latched_bend(*problem_.design.latch(), sum);
-  // The latch must not pull: the plan's bends are meant to be exactly on a notch.
-  return latched && (*latched - sum).norm() <= 1e-7;
+  const auto latched = latched_bend(within_rounding(exact_latch(*problem_.design.latch())), sum);
+  return latched && (*latched - sum).norm() <= kLatchRounding_rad;
 }
 
 bool StepJudge::switch_allowed(const State& before, int lock, const State& after) const {

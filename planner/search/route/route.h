@@ -13,6 +13,9 @@
 
 namespace withy {
 
+/// What rounding may part a planned bend from the latched one by (rad): a tip a metre off moves by 0.1 um.
+inline constexpr double kLatchRounding_rad = 1e-7;
+
 /// One step of a route: a motion to `to`, or a lock switch that leads to it.
 struct RouteStep {
   int lock = -1;  ///< the lock that switches; -1 for a motion
@@ -44,12 +47,17 @@ class StepJudge {
   /// Proved: limits, hardware and required clearance hold all along.
   bool motion_allowed(const State& from, const State& to) const;
 
+  /// The part of that which the wall has no say in: curvature and insertion at both ends, hence between, and
+  /// where the problem heeds them the tendons' limits all along.
+  bool within_limits_all_along(const State& from, const State& to) const;
+
   /// The same as far as a quick look tells.
   MotionLook::Finding look_at(const State& from, const State& to) const;
 
   /// Can the lock be switched in this state, there and back (a plan returns the way it came)? Curvatures on
-  /// both sides of a lock to release must be equal, the bend a lock freezes must be latchable, the field must
-  /// do both.
+  /// both sides of a lock to release must be equal, the field must do both, and the bend that the lock
+  /// freezes must be latched exactly: every backbone's slide a whole multiple of the pitch. How far off a
+  /// bench may engage (`engage_window_mm`) is no licence for plans (exact_latch).
   bool switch_allowed(const State& before, int lock, const State& after) const;
 
   /// What forbids the motion, as half a sentence; empty when nothing does.
@@ -60,7 +68,6 @@ class StepJudge {
   const Hardware& hardware() const { return hardware_; }
 
  private:
-  bool within_hardware(const State& from, const State& to) const;
   bool latchable(const State& state, int lock) const;
 
   const SearchProblem& problem_;

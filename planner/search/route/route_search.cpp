@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "planner/search/route/way_label.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
@@ -47,8 +48,8 @@ double RouteSearch::heuristic(const CellRef& ref) const {
 
 double RouteSearch::cell_penalty(const CellRef& ref) const {
   const LeafRecord& r = record(ref.leaf);
+  if (is_stuck(ref)) return kStuckCost;  // be it free: a motion through it did not verify
   if (r.tree.status(ref.cell) == CellStatus::free) return 0.0;
-  if (is_stuck(ref)) return kStuckCost;
   return settings_.coarse_travel_mm *
          (1.0 + std::max(0.0, std::log2(settings_.coarse_travel_mm / r.tree.travel(ref.cell))));
 }
@@ -102,6 +103,7 @@ RouteSearch::Sweep RouteSearch::search_on() {
       }
     }
     v.closed = true;
+    v.expanded = true;
     if (home_of(entry.ref) >= 0) {
       found_start_ = entry.ref;
       return Sweep::start_reached;
@@ -181,9 +183,7 @@ void RouteSearch::relax(const CellRef& from, const CellRef& to, int lock, bool e
   }
   Visit& v = visit(to);
   const double cost = source.cost + step;
-  // Where switches are counted, one less may be worth any detour: what follows may need it.
-  const bool saves = settings_.most_switches < RouteSearchSettings::kAnySwitches && switches < v.switches;
-  if (v.reached() && !saves && (v.closed || v.cost <= cost)) return;
+  if (v.reached() && !improves({switches, cost}, {v.switches, v.cost}, v.closed, switches_limited())) return;
   v.next = from;
   v.lock = lock;
   v.engages = engages;

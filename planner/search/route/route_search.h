@@ -6,7 +6,7 @@
 // mixed cells, leaf to leaf by links (links.h), is sought from the target's cells to the start by A*:
 //   * none: no state that reaches the target lies outside the cells that were reached, and the start does.
 //   That is a proof.
-//   * one, through free cells only, or through mixed ones whose motions verify exactly: that is a plan.
+//   * one whose every motion verifies exactly, also where it leads through free cells: that is a plan.
 //   * else its mixed cells are split and the search goes on: what was reached through them is forgotten, and
 //   reached again from what still stands (after S. Koenig, M. Likhachev and D. Furcy, "Lifelong Planning A*",
 //   Artificial Intelligence 155, 2004, but for the costs, which may stay too high where a shorter way opens).
@@ -50,7 +50,8 @@ struct RouteSearchSettings {
   /// question is asked (notched_twin.h).
   std::int64_t most_twin_work = 3000000;
   static constexpr int kAnySwitches = 1000;
-  /// Ways with more switches are not looked at; "none" then means none with so few.
+  /// Ways with more switches are not looked at; "none" then means none with so few: the least number of
+  /// switches to the target is kept of every cell (way_label.h).
   int most_switches = kAnySwitches;
   std::int64_t most_work = std::numeric_limits<std::int64_t>::max();  ///< see work()
   /// Asked often: true ends the search undecided.
@@ -113,6 +114,7 @@ class RouteSearch {
     int lock = -1;  ///< the lock that switches on the way to `next`; -1 within a leaf
     bool engages = false;
     bool closed = false;
+    bool expanded = false;   ///< ways of other cells may lead through it
     bool goal = false;       ///< may hold the goal
     bool witnessed = false;  ///< does, or is too small to matter
     bool stuck = false;      ///< can't be split any more
@@ -124,7 +126,10 @@ class RouteSearch {
     /// Nothing is known of a way to the target any more.
     void forget() {
       next = CellRef{};
+      lock = -1;
+      switches = 0;
       closed = false;
+      expanded = false;
       ticket = 0;
     }
   };
@@ -164,6 +169,7 @@ class RouteSearch {
   void expand(const CellRef& ref);
   void reach(const CellRef& from, int leaf, const Box& query, int lock, bool engages, double extra);
   void relax(const CellRef& from, const CellRef& to, int lock, bool engages, double extra);
+  bool switches_limited() const { return settings_.most_switches < RouteSearchSettings::kAnySwitches; }
   void push(const CellRef& ref, double cost);
   double heuristic(const CellRef& ref) const;
   double cell_penalty(const CellRef& ref) const;

@@ -71,6 +71,7 @@ void RouteSearch::split(const CellRef& ref, int coordinate) {
 /// it.
 void RouteSearch::hand_down(const CellRef& ref) {
   visit(ref).closed = true;
+  visit(ref).expanded = true;
   const Visit parent = visit(ref);
   for (const int child :
        {record(ref.leaf).tree.first_child(ref.cell), record(ref.leaf).tree.first_child(ref.cell) + 1}) {
@@ -125,11 +126,16 @@ void RouteSearch::seek_goals(const CellRef& ref) {
   seek_goals({ref.leaf, first + 1});
 }
 
-/// Queues a cell that may hold the goal: a way ends there.
+/// Queues a cell that may hold the goal: a way ends there, and takes no switch. Where switches are limited
+/// that is also better than a way that leads on from it to another goal cell by a switch.
 void RouteSearch::seed(const CellRef& ref) {
   Visit& v = visit(ref);
   v.goal = true;
-  if (!v.reached()) push(ref, cell_penalty(ref));
+  if (v.reached() && !(switches_limited() && v.switches > 0)) return;
+  v.next = CellRef{};
+  v.lock = -1;
+  v.switches = 0;
+  push(ref, cell_penalty(ref));
 }
 
 /// Does a cell that may hold the goal surely do so, or is it too small to ask?
@@ -145,6 +151,13 @@ bool RouteSearch::counts_as_goal(const CellRef& ref) {
 
 /// A way should not end in a cell that only might hold the goal: its parts are looked at instead.
 void RouteSearch::sharpen_goal(const CellRef& ref) {
+  if (visit(ref).expanded) {
+    // It had another way before, which others lead through.
+    split(ref, probe_.travel(record(ref.leaf).leaf, box(ref)).widest);
+    changed_.push_back(ref);
+    mend_ways();
+    return;
+  }
   visit(ref).forget();
   visit(ref).goal = false;
   split(ref, probe_.travel(record(ref.leaf).leaf, box(ref)).widest);

@@ -112,11 +112,9 @@ class Threader {
   /// Moves on within cell k; a motion that is not allowed is noted, the threading goes on to learn of others.
   void move(std::size_t k, State to) {
     if (to == state_) return;
-    if (!chain_[k].free || passage_ != Passage::within) {
-      const auto finding = judge_.look_at(state_, to);
-      if (finding == MotionLook::Finding::not_clear) fail(k);
-      if (finding == MotionLook::Finding::unsure) unsure_.push_back({k, out_.route.steps.size()});
-    }
+    const auto finding = judge_.look_at(state_, to);
+    if (finding == MotionLook::Finding::not_clear) fail(k);
+    if (finding == MotionLook::Finding::unsure) unsure_.push_back({k, out_.route.steps.size()});
     out_.route.steps.push_back({-1, false, to});
     state_ = std::move(to);
   }

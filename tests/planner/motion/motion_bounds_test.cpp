@@ -73,6 +73,56 @@ TEST_CASE("No body point moves farther between two states than the motion bounds
   }
 }
 
+TEST_CASE("The motion bounds hold between an allowed state and one that is past the curvature limit") {
+  const unsigned seed = 33;
+  CAPTURE(seed);
+  std::mt19937 random(seed);
+  std::uniform_real_distribution<double> uniform(-1.0, 1.0);
+  const Design design = segment(CarriageKind::guide);
+  const double body = 2.5;  // half a lock
+  int past_the_limit = 0;
+  double tightest = 0.0;
+  for (int trial = 0; past_the_limit < 4000; ++trial) {
+    // The allowed state has a frozen bend near its limit; the other, the cell's centre, has less of that
+    // region out, and other bends.
+    const int lock = trial % 2;
+    const double f = 24.0 * std::pow(10.0, -2.5 * std::abs(uniform(random)));
+    State a;
+    a.insertion_mm = kLength - design.station_mm(lock) + body + f;
+    if (lock == 1 && f > 17.0) a.insertion_mm += 2.0 * body;
+    a.u_free = 0.7 * kCurvatureMax * Eigen::Vector2d(uniform(random), uniform(random));
+    a.engaged.set(static_cast<std::size_t>(lock));
+    const double angle = M_PI * uniform(random);
+    a.theta_frozen.push_back((1.0 - 0.1 * std::abs(uniform(random))) * kCurvatureMax * f *
+                             Eigen::Vector2d(std::cos(angle), std::sin(angle)));
+    State c = a;
+    c.insertion_mm -= f * std::abs(uniform(random));
+    c.u_free += 0.3 * kCurvatureMax * Eigen::Vector2d(uniform(random), uniform(random));
+    const double turn = 0.2 * a.theta_frozen[0].norm() * uniform(random);
+    c.theta_frozen[0] += std::abs(turn) * Eigen::Vector2d(uniform(random), uniform(random));
+    const auto regions = regions_of(design, c);
+    if (!within_limits(design, a) || within_limits(design, c) || !regions[0].u.allFinite()) continue;
+    ++past_the_limit;
+    const double dd = a.insertion_mm - c.insertion_mm;
+    const double du = (a.u_free - c.u_free).norm();
+    const double dt = (a.theta_frozen[0] - c.theta_frozen[0]).norm();
+    // The cell is as deep as it is shallow about its centre.
+    const MotionBounds bounds = motion_bounds(design, c, std::max(0.0, c.insertion_mm - dd), a.insertion_mm,
+                                              std::max(a.u_free.norm(), c.u_free.norm()));
+    const Shape at_a(design, a);
+    const Shape at_c(design, c);
+    for (double s = 0.0; s <= kLength; s += 4.0) {
+      CAPTURE(trial, s, dd, du, dt);
+      const double moved = (at_a.point_E(s) - at_c.point_E(s)).norm();
+      const double allowed = bounds.insertion_lever(s) * dd + bounds.curvature_lever_mm2(s) * du +
+                             std::max(0.0, s - bounds.exposed_from_mm) * dt;
+      REQUIRE(moved <= allowed + kRounding_mm);
+      if (allowed > 1.0) tightest = std::max(tightest, moved / allowed);
+    }
+  }
+  CHECK(tightest > 0.7);
+}
+
 TEST_CASE("Locking and unlocking change no point of the body") {
   const unsigned seed = 32;
   CAPTURE(seed);

@@ -96,8 +96,8 @@ std::optional<withy_plain::State> random_state(Draw& draw, const Both& both, con
                                                const StateBox& box) {
   withy_plain::State state;
   const auto within = [&](const Interval& x) {
-    return draw.chance(0.3) ? (draw.chance(0.5) ? x.lo : x.hi)
-                            : draw.between(x.lo, std::nextafter(x.hi, 1e300));
+    if (x.lo == x.hi) return x.lo;
+    return draw.chance(0.3) ? (draw.chance(0.5) ? x.lo : x.hi) : std::min(x.hi, draw.between(x.lo, x.hi));
   };
   state.insertion_mm = std::clamp(within({box.d_lo, box.d_hi}), box.d_lo, box.d_hi);
   state.locked.assign(both.robot.layout.station_mm.size(), false);

@@ -84,6 +84,8 @@ const BrokenCase kBroken[] = {
      }},
     {"a lock without a magnet", DesignFault::hardware, "lock.magnet_Am2",
      [](DesignParts& p) { p.lock->magnet_Am2 = 0.0; }},
+    {"a lock thinner than the segment", DesignFault::hardware, "lock.body_radius_mm",
+     [](DesignParts& p) { p.lock->body_radius_mm = 1.4; }},
     {"a lock without a stroke", DesignFault::hardware, "lock.angle_latched_deg",
      [](DesignParts& p) { p.lock->angle_latched_rad = p.lock->angle_free_rad; }},
     {"notches without backbones", DesignFault::hardware, "latch.backbone_angles_deg",

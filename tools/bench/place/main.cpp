@@ -106,9 +106,9 @@ Found search_by_place(const SearchProblem& base, const Options& options) {
   Found best;
   best.seconds = bench::processor_seconds() - begin;
   fmt::print(
-      "place:  {} combinations of stations, {:g} clockings: {} reach, {} proved unreachable, {} proved no "
-      "better, {} undecided; work {:.1f} million\n",
-      result.stations, result.clockings, result.reached, result.unreachable, result.no_better,
+      "place:  {} combinations of stations, {:g} clockings: {} reach, {} proved unreachable, {} not found "
+      "to do better, {} undecided; work {:.1f} million\n",
+      result.stations, result.clockings, result.reached, result.unreachable, result.no_better_found,
       result.undecided, 1e-6 * static_cast<double>(result.work));
   if (result.best.empty()) return best;
   best.clearance_mm = result.best.front().plan.clearance_mm;

@@ -60,7 +60,7 @@ TEST_CASE("No layout of the grid, tried alone, reaches with more clearance than 
     CHECK(ask(one) != SearchOutcome::found);
   }
   CHECK(result.stations == stations);
-  CHECK(result.reached + result.unreachable + result.no_better + result.undecided == stations);
+  CHECK(result.reached + result.unreachable + result.no_better_found + result.undecided == stations);
   // And the best is what it says: its every motion keeps that clearance, as far as figures are sharp.
   SearchProblem one = bent_problem(channel, result.best.front().layout.station_mm);
   one.required_clearance_mm = best - kClearanceSlack_mm;
