@@ -12,7 +12,7 @@
 #include <string_view>
 #include <utility>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "geometry/channel/wall_distance.h"
 
@@ -204,28 +204,30 @@ std::optional<MeshRefusal> fault_of_entry(const Channel& channel, const SoundSur
                              spoken(channel.entry.X_SE * Eigen::Vector3d(0.0, 0.0, beyond_mm))));
 }
 
-std::optional<MeshRefusal> fault_of_axis(const std::shared_ptr<const Channel>& channel) {
+std::optional<MeshRefusal> fault_of_wall(const Channel& channel) {
   const auto is_wall = [](FaceRole role) { return role == FaceRole::wall; };
-  if (std::none_of(channel->role.begin(), channel->role.end(), is_wall)) {
-    return refusal(MeshFault::no_entry, "every face lies within the opening, so that no wall is left",
-                   "make opening_radius_mm that of the opening, and check the mesh's unit");
-  }
-  const WallDistance wall(channel);
+  if (std::any_of(channel.role.begin(), channel.role.end(), is_wall)) return std::nullopt;
+  return refusal(MeshFault::no_entry, "every face lies within the opening, so that no wall is left",
+                 "make opening_radius_mm that of the opening, and check the mesh's unit");
+}
+
+std::optional<MeshRefusal> fault_of_axis(const WallDistance& wall) {
   for (const double z_mm : kJustPast_mm) {
     const Eigen::Vector3d p_E(0.0, 0.0, z_mm);
     if (wall.inside(p_E)) continue;
-    return refusal(
-        MeshFault::axis_points_out,
-        fmt::format("{}, {:g} mm past the entry point, is outside", spoken(channel->entry.X_SE * p_E), z_mm),
-        "turn axis to point into the lumen, and put point_mm within the opening");
+    return refusal(MeshFault::axis_points_out,
+                   fmt::format("{}, {:g} mm past the entry point, is outside",
+                               spoken(wall.channel().entry.X_SE * p_E), z_mm),
+                   "turn axis to point into the lumen, and put point_mm within the opening");
   }
   return std::nullopt;
 }
 
 }  // namespace
 
-tl::expected<Channel, MeshRefusal> make_channel(const TriangleMesh& mesh_S, const Entry& entry,
-                                                Outlets outlets) {
+tl::expected<std::shared_ptr<const WallDistance>, MeshRefusal> make_wall(const TriangleMesh& mesh_S,
+                                                                         const Entry& entry,
+                                                                         Outlets outlets) {
   auto sound = make_sound(in_entry_frame(mesh_S, entry.X_SE),
                           [&](const Eigen::Vector3d& p_E) { return spoken(entry.X_SE * p_E); });
   if (!sound) return tl::unexpected(std::move(sound.error()));
@@ -235,8 +237,17 @@ tl::expected<Channel, MeshRefusal> make_channel(const TriangleMesh& mesh_S, cons
   channel->entry = entry;
   assign_roles(*channel, *sound, outlets);
   if (auto fault = fault_of_entry(*channel, *sound)) return tl::unexpected(std::move(*fault));
-  if (auto fault = fault_of_axis(channel)) return tl::unexpected(std::move(*fault));
-  return std::move(*channel);
+  if (auto fault = fault_of_wall(*channel)) return tl::unexpected(std::move(*fault));
+  auto wall = std::make_shared<const WallDistance>(channel);
+  if (auto fault = fault_of_axis(*wall)) return tl::unexpected(std::move(*fault));
+  return wall;
+}
+
+tl::expected<Channel, MeshRefusal> make_channel(const TriangleMesh& mesh_S, const Entry& entry,
+                                                Outlets outlets) {
+  const auto wall = make_wall(mesh_S, entry, outlets);
+  if (!wall) return tl::unexpected(wall.error());
+  return (*wall)->channel();
 }
 
 }  // namespace withy

@@ -65,7 +65,8 @@ struct Channel {
 
 /// Checks `mesh_S` (scene frame, indices in range), mends what is safe to mend (merged duplicate vertices,
 /// dropped zero-area and duplicate faces, turned faces at odds with their neighbours, flipped an inside-out
-/// surface), caps holes, and names each face's role. A refusal gives places in the scene frame.
+/// surface), caps holes, and names each face's role. A refusal gives places in the scene frame. Whoever needs
+/// distances in the channel as well calls make_wall (wall_distance.h), which is this and keeps its tree.
 tl::expected<Channel, MeshRefusal> make_channel(const TriangleMesh& mesh_S, const Entry& entry,
                                                 Outlets outlets);
 

@@ -19,6 +19,7 @@
 #include <memory>
 
 #include <Eigen/Core>
+#include <tl/expected.hpp>
 
 #include "geometry/channel/channel.h"
 
@@ -71,5 +72,10 @@ class WallDistance {
   struct Impl;
   std::unique_ptr<Impl> impl_;
 };
+
+/// make_channel's channel with its exact distances. The search tree that the last check takes is the one that
+/// is handed out: a scene needs no other.
+tl::expected<std::shared_ptr<const WallDistance>, MeshRefusal> make_wall(const TriangleMesh& mesh_S,
+                                                                         const Entry& entry, Outlets outlets);
 
 }  // namespace withy

@@ -5,30 +5,28 @@
 #include <cctype>
 #include <cmath>
 #include <cstddef>
-#include <exception>
 #include <fstream>
 #include <iterator>
 #include <limits>
 #include <system_error>
 #include <utility>
 
-#include <CGAL/Exact_predicates_inexact_constructions_kernel.h>
 #include <CGAL/IO/OBJ.h>
 #include <CGAL/IO/OFF.h>
 #include <CGAL/IO/PLY.h>
 #include <CGAL/IO/STL.h>
 #include <CGAL/Polygon_mesh_processing/repair_polygon_soup.h>
+#include <CGAL/Simple_cartesian.h>
 #include <Eigen/Geometry>
-#include <boost/interprocess/streams/bufferstream.hpp>
-#include <fmt/format.h>
+#include <fmt/core.h>
 #include <unistd.h>
 
-#include "geometry/mesh/mesh_scan.h"
+#include "geometry/mesh/mesh_reader.h"
 
 namespace withy {
 namespace {
 
-using Kernel = CGAL::Exact_predicates_inexact_constructions_kernel;
+using Kernel = CGAL::Simple_cartesian<double>;
 using Point = Kernel::Point_3;
 using Polygon = std::vector<std::size_t>;
 
@@ -37,36 +35,13 @@ struct Soup {
   std::vector<Polygon> polygons;
 };
 
+/// Vertices, lines and columns are counted in int, and each takes a byte of the file at the least.
+constexpr std::size_t kLargestFile = std::numeric_limits<int>::max();
+
 constexpr std::string_view kFormatsRemedy = "give a mesh file that ends in .stl, .obj, .ply or .off";
 
 std::string printable(const std::filesystem::path& file) {
   return file.generic_string();
-}
-
-bool read_soup(std::istream& in, MeshFormat format, Soup& soup) {
-  const auto quiet = CGAL::parameters::verbose(false);
-  switch (format) {
-    case MeshFormat::stl:
-      return CGAL::IO::read_STL(in, soup.points, soup.polygons, quiet);
-    case MeshFormat::obj:
-      return CGAL::IO::read_OBJ(in, soup.points, soup.polygons, quiet);
-    case MeshFormat::ply:
-      return CGAL::IO::read_PLY(in, soup.points, soup.polygons, quiet);
-    case MeshFormat::off:
-      return CGAL::IO::read_OFF(in, soup.points, soup.polygons, quiet);
-  }
-  return false;
-}
-
-/// A broken file must not end the program, whatever it makes the reader do: what the reader throws counts as
-/// "can't be read".
-bool read_soup_or_refuse(const std::string& bytes, MeshFormat format, Soup& soup) {
-  boost::interprocess::ibufferstream in(bytes.data(), bytes.size());
-  try {
-    return read_soup(in, format, soup);
-  } catch (const std::exception&) {
-    return false;
-  }
 }
 
 /// The file's bytes; nothing when it can't be read.
@@ -79,31 +54,25 @@ std::optional<std::string> bytes_of(const std::filesystem::path& file) {
   return bytes;
 }
 
-std::optional<MeshFileFault> fault_in_soup(const Soup& soup) {
-  for (std::size_t i = 0; i < soup.points.size(); ++i) {
-    const Point& p = soup.points[i];
-    if (!std::isfinite(p.x()) || !std::isfinite(p.y()) || !std::isfinite(p.z())) {
-      return not_finite(1, 1, i + 1);
+/// What CGAL asks of a soup whose points are Eigen's.
+struct PointOrder {
+  using Point_3 = Eigen::Vector3d;
+  struct Less_xyz_3 {
+    bool operator()(const Eigen::Vector3d& a, const Eigen::Vector3d& b) const {
+      return std::lexicographical_compare(a.begin(), a.end(), b.begin(), b.end());
     }
-  }
-  for (std::size_t i = 0; i < soup.polygons.size(); ++i) {
-    const Polygon& polygon = soup.polygons[i];
-    if (polygon.size() != 3) return not_a_triangle(1, 1, i + 1, polygon.size());
-    for (const std::size_t v : polygon) {
-      if (v >= soup.points.size()) return index_out_of_range(1, 1, i + 1, soup.points.size());
-    }
-  }
-  if (soup.polygons.empty()) return no_triangles();
-  return std::nullopt;
-}
+  };
+  Less_xyz_3 less_xyz_3_object() const { return {}; }
+};
 
-TriangleMesh scaled_mesh(Soup soup, double scale) {
-  CGAL::Polygon_mesh_processing::merge_duplicate_points_in_polygon_soup(soup.points, soup.polygons);
+TriangleMesh scaled_mesh(TriangleSoup soup, double scale) {
+  CGAL::Polygon_mesh_processing::merge_duplicate_points_in_polygon_soup(
+      soup.points, soup.triangles, CGAL::parameters::geom_traits(PointOrder()));
   TriangleMesh mesh;
-  mesh.vertices.reserve(soup.points.size());
-  for (const Point& p : soup.points) mesh.vertices.emplace_back(scale * p.x(), scale * p.y(), scale * p.z());
-  mesh.triangles.reserve(soup.polygons.size());
-  for (const Polygon& t : soup.polygons) {
+  mesh.vertices = std::move(soup.points);
+  for (Eigen::Vector3d& v : mesh.vertices) v *= scale;
+  mesh.triangles.reserve(soup.triangles.size());
+  for (const auto& t : soup.triangles) {
     mesh.triangles.push_back({static_cast<int>(t[0]), static_cast<int>(t[1]), static_cast<int>(t[2])});
   }
   return mesh;
@@ -176,18 +145,18 @@ Result<TriangleMesh> read_mesh(const std::filesystem::path& file, LengthUnit uni
   };
   const auto format = mesh_format(file);
   if (!format) return unknown_ending(file);
-  auto bytes = bytes_of(file);
+  std::error_code unknown_size;
+  if (const auto size = std::filesystem::file_size(file, unknown_size);
+      !unknown_size && size > kLargestFile) {
+    return refuse({1, 1, fmt::format("this file has {} bytes, more than withy reads", size),
+                   "export the mesh coarser, to less than 2 GiB"});
+  }
+  const auto bytes = bytes_of(file);
   if (!bytes)
     return refuse({1, 1, "there is no such file, or it can't be read", std::string(kFormatsRemedy)});
-  if (const auto fault = scan_mesh(*bytes, *format)) return refuse(*fault);
-  // CGAL's OBJ reader splits at spaces only.
-  if (*format == MeshFormat::obj) std::replace(bytes->begin(), bytes->end(), '\t', ' ');
-  Soup soup;
-  if (!read_soup_or_refuse(*bytes, *format, soup)) {
-    return refuse({1, 1, fmt::format("this can't be read as {}", name(*format)), "export the mesh again"});
-  }
-  if (const auto fault = fault_in_soup(soup)) return refuse(*fault);
-  return scaled_mesh(std::move(soup), millimetres_per(unit));
+  auto soup = read_soup(*bytes, *format);
+  if (!soup) return refuse(soup.error());
+  return scaled_mesh(std::move(*soup), millimetres_per(unit));
 }
 
 Result<void> write_mesh(const TriangleMesh& mesh, const std::filesystem::path& file) {

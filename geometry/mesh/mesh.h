@@ -1,9 +1,8 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Triangle meshes in millimetres, and the four file formats they come in.
 //
-// STL (ascii and binary), OBJ, PLY (ascii and binary) and OFF are read through CGAL's readers (CGAL 5.5,
-// "Polygon Mesh I/O"), so that a malformed file is refused by the same code that the rest of the field
-// trusts.
+// STL (ascii and binary), OBJ, PLY (ascii and binary) and OFF are read by geometry/mesh/mesh_reader.h, which
+// says where a file is at fault, and written by CGAL (CGAL 5.5, "I/O Streams").
 #pragma once
 
 #include <array>

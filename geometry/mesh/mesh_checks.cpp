@@ -26,7 +26,7 @@
 #include <CGAL/Polygon_mesh_processing/shape_predicates.h>
 #include <CGAL/Polygon_mesh_processing/triangulate_hole.h>
 #include <CGAL/Surface_mesh.h>
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 namespace PMP = CGAL::Polygon_mesh_processing;
 

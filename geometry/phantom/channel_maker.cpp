@@ -9,7 +9,7 @@
 #include <optional>
 #include <string>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "geometry/phantom/branch_mesher.h"
 #include "geometry/phantom/tube_sweep.h"

@@ -6,7 +6,7 @@
 #include <memory>
 #include <numbers>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/toml_reader.h"
 

@@ -6,7 +6,7 @@
 #include <fstream>
 #include <system_error>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 #include <unistd.h>
 
 namespace withy {

@@ -7,6 +7,7 @@
 #include <utility>
 
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 namespace withy {
 namespace {
@@ -189,12 +190,12 @@ Result<JsonFile> JsonFile::parse(std::string text, std::string file) {
     return input_error(parsed.file_, line, column, "this is no JSON: " + without_place(fault->words),
                        "mend the text there");
   }
-  parsed.value_ = json::parse(parsed.text_);
+  parsed.value_ = std::make_shared<const json>(json::parse(parsed.text_));
   return parsed;
 }
 
 JsonNode JsonFile::root() {
-  return {*this, value_, ""};
+  return {*this, *value_, ""};
 }
 
 InputError JsonFile::error_at(std::string pointer, std::string problem, std::string remedy) const {
@@ -249,6 +250,10 @@ std::vector<JsonNode> JsonNode::items() const {
   for (std::size_t i = 0; i < value_->size(); ++i)
     nodes.emplace_back(*file_, (*value_)[i], child_pointer(pointer_, std::to_string(i)));
   return nodes;
+}
+
+bool JsonNode::is_null() const {
+  return value_->is_null();
 }
 
 double JsonNode::number() const {

@@ -6,12 +6,13 @@
 #include <cstddef>
 #include <initializer_list>
 #include <map>
+#include <memory>
 #include <optional>
 #include <string>
 #include <string_view>
 #include <vector>
 
-#include <nlohmann/json.hpp>
+#include <nlohmann/json_fwd.hpp>
 
 #include "planner/files/input_error.h"
 
@@ -41,7 +42,7 @@ class JsonFile {
   JsonFile(std::string text, std::string file) : text_(std::move(text)), file_(std::move(file)) {}
   std::string text_;
   std::string file_;
-  nlohmann::json value_;
+  std::shared_ptr<const nlohmann::json> value_;
   std::map<std::string, std::size_t> offset_;  // JSON pointer -> where the value starts
   std::optional<InputError> fault_;
 };
@@ -60,7 +61,7 @@ class JsonNode {
   JsonNode at(std::string_view key) const;  ///< a missing key is a fault
   std::vector<JsonNode> items() const;      ///< of an array
 
-  bool is_null() const { return value_->is_null(); }
+  bool is_null() const;
   double number() const;
   int count() const;  ///< a whole number, 0 or more
   bool boolean() const;

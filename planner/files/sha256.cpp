@@ -4,7 +4,7 @@
 #include <array>
 #include <stdexcept>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 #include <openssl/evp.h>
 
 namespace withy {

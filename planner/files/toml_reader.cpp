@@ -9,7 +9,8 @@
 #include <sstream>
 #include <tuple>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
+#include <toml++/toml.h>
 
 #include "planner/files/words.h"
 
@@ -79,6 +80,10 @@ bool TomlSection::has(std::string_view key) {
 
 bool TomlSection::has_table(std::string_view key) {
   return has(key) && table_->get(key)->is_table();
+}
+
+bool TomlSection::has_array(std::string_view key) {
+  return has(key) && table_->get(key)->is_array();
 }
 
 const toml::node* TomlSection::node(std::string_view key, std::string_view wanted) {
@@ -274,6 +279,14 @@ void TomlSection::close() {
           fmt::format("the keys {} are {}", name_.empty() ? "of the file" : "of [" + name_ + "]", known));
 }
 
+TomlFile::TomlFile() : document_(std::make_unique<toml::table>()) {}
+
+TomlFile::~TomlFile() = default;
+
+TomlSection TomlFile::root() {
+  return TomlSection(this, document_.get(), "");
+}
+
 Result<std::unique_ptr<TomlFile>> TomlFile::open(const std::filesystem::path& file) {
   Result<std::string> bytes = read_bytes(file);
   if (!bytes) return tl::unexpected<InputError>(bytes.error());
@@ -285,13 +298,13 @@ Result<std::unique_ptr<TomlFile>> TomlFile::parse(std::string bytes, std::string
   opened->name_ = std::move(file);
   opened->bytes_ = std::move(bytes);
   try {
-    opened->document_ = toml::parse(std::string_view(opened->bytes_), opened->name_);
+    *opened->document_ = toml::parse(std::string_view(opened->bytes_), opened->name_);
   } catch (const toml::parse_error& error) {
     const SourcePosition at = position_of(error.source().begin);
     return input_error(opened->name_, at.line, at.column, "not TOML: " + one_line(error.description()),
                        "give a file as TOML 1.0 has it");
   }
-  opened->note_positions(opened->document_, "");
+  opened->note_positions(*opened->document_, "");
   return opened;
 }
 
@@ -301,25 +314,25 @@ FilePosition TomlFile::place_of(const toml::source_region& source) const {
 }
 
 toml::table TomlFile::take_table(std::string_view array, std::size_t index) {
-  return std::move(*document_.get(array)->as_array()->get(index)->as_table());
+  return std::move(*document_->get(array)->as_array()->get(index)->as_table());
 }
 
 std::string TomlFile::text() const {
   std::ostringstream out;
-  out << toml::toml_formatter(document_) << "\n";
+  out << toml::toml_formatter(*document_) << "\n";
   return out.str();
 }
 
 void TomlFile::amend(toml::table changes) {
-  merge(document_, changes);
-  note_positions(document_, "");
+  merge(*document_, changes);
+  note_positions(*document_, "");
 }
 
 bool TomlFile::change_numbers(const std::string& dotted_key, const std::function<double(double)>& change) {
   const std::size_t cut = dotted_key.rfind('.');
   const std::string key = cut == std::string::npos ? dotted_key : dotted_key.substr(cut + 1);
   toml::table* const table =
-      cut == std::string::npos ? &document_ : document_.at_path(dotted_key.substr(0, cut)).as_table();
+      cut == std::string::npos ? document_.get() : document_->at_path(dotted_key.substr(0, cut)).as_table();
   toml::node* const found = table == nullptr ? nullptr : table->get(key);
   if (found == nullptr) return false;
   // Whole numbers become numbers; their places stay noted under their keys.

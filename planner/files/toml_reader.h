@@ -21,7 +21,7 @@
 #include <vector>
 
 #include <Eigen/Core>
-#include <toml++/toml.h>
+#include <toml++/impl/forward_declarations.h>
 
 #include "planner/files/input_error.h"
 
@@ -42,6 +42,8 @@ class TomlSection {
   bool has(std::string_view key);
   /// Is it a table? Counts as asking for it.
   bool has_table(std::string_view key);
+  /// Is it an array? Counts as asking for it.
+  bool has_array(std::string_view key);
 
   double number(std::string_view key);  ///< finite; an integer will do
   int whole_number(std::string_view key);
@@ -108,7 +110,11 @@ class TomlFile {
   /// The same of bytes at hand; faults name `file`.
   static Result<std::unique_ptr<TomlFile>> parse(std::string bytes, std::string file);
 
-  TomlSection root() { return TomlSection(this, &document_, ""); }
+  ~TomlFile();
+  TomlFile(const TomlFile&) = delete;
+  TomlFile& operator=(const TomlFile&) = delete;
+
+  TomlSection root();
   const std::string& bytes() const { return bytes_; }
 
   /// Dotted key ("target.point_mm", "layout.1") -> where its value (or table) begins.
@@ -137,13 +143,13 @@ class TomlFile {
 
  private:
   friend class TomlSection;
-  TomlFile() = default;
+  TomlFile();
   FilePosition place_of(const toml::source_region& source) const;
   void note_positions(const toml::table& table, const std::string& prefix);
 
   std::string name_;
   std::string bytes_;
-  toml::table document_;
+  std::unique_ptr<toml::table> document_;
   std::map<std::string, FilePosition> positions_;
   std::vector<InputError> faults_;
 };

@@ -5,7 +5,7 @@
 #include <cassert>
 #include <numbers>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/script/tendon_inverse.h"
 #include "planner/segment/rotation.h"

@@ -6,7 +6,7 @@
 #include <sstream>
 #include <string_view>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 #include <toml++/toml.h>
 
 #include "planner/files/toml_reader.h"

@@ -3,7 +3,7 @@
 #include <array>
 #include <cmath>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/markup.h"
 #include "planner/fit/fit_report.h"

@@ -16,6 +16,10 @@ constexpr double kInfinity = std::numeric_limits<double>::infinity();
 /// bound between them loses 0.001 mm at a distance of 1.5 mm.
 constexpr double kAxisStep_mm = 0.1;
 
+/// The shaft is laid out until it is so far outside the lumen (mm) for sure: a carriage may be longer than
+/// any channel, and every sample out there costs an exact distance.
+constexpr double kFarOutside_mm = 20.0;
+
 /// Double rounding of square roots and sums of lengths up to 1e3 mm.
 constexpr double kDoubleRounding_mm = 1e-11;
 
@@ -68,6 +72,10 @@ void BodyCheck::lay_axis() {
     // At z = 0 itself nothing is constrained.
     if (i > 0) so_far.blocked = std::min(so_far.blocked, d.upper - radius);
     axis_.push_back(so_far);
+    if (so_far.blocked > -kFarOutside_mm) continue;
+    // No body that is asked about reaches on from there; nothing is said of what lies beyond.
+    axis_.push_back({-kInfinity, so_far.blocked});
+    break;
   }
 }
 

@@ -82,7 +82,7 @@ class Sweep {
       const Box box = queue_.top();
       const double goal =
           std::min(required, upper_ - (required < kInfinity ? kCompareSlack_mm : kWorkingSlack_mm));
-      if (box.lower >= goal) break;
+      if (!(box.lower < goal)) break;  // also where what is required is no number
       if (upper_ < required && required < kInfinity) break;
       if (upper_ < std::min(0.0, required)) break;
       queue_.pop();

@@ -1,6 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "planner/plan/answer.h"
 
+#include <algorithm>
 #include <cassert>
 #include <string_view>
 
@@ -17,6 +18,13 @@ std::string_view name_of(Verdict verdict) {
   }
   assert(false);
   return {};
+}
+
+std::optional<double> least_field_reserve(const Plan& plan) {
+  std::optional<double> least;
+  for (const PlannedAction& action : plan.actions)
+    if (action.field_reserve) least = std::min(least.value_or(*action.field_reserve), *action.field_reserve);
+  return least;
 }
 
 }  // namespace withy

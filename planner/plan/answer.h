@@ -26,9 +26,11 @@ struct PlannedAction {
   Leg leg = Leg::in;
   int from = 0;
   int to = 0;
-  int lock = -1;  ///< index from 0; lock and unlock only
-  std::optional<Eigen::Vector3d>
-      field_S;                ///< mT, lock and unlock only, absent where the field is not checked
+  int lock = -1;                           ///< index from 0; lock and unlock only
+  std::optional<Eigen::Vector3d> field_S;  ///< mT at the lock, lock and unlock only, absent where the field
+                                           ///< is not checked
+  std::vector<double> current_A;           ///< one for each coil, with field_S
+  std::optional<double> field_reserve;     ///< of the switch, with field_S (field.h)
   double clearance_mm = 0.0;  ///< verified lower bound over the whole motion; infinite when never inside
 };
 
@@ -41,6 +43,9 @@ struct Plan {
   double clearance_slack_mm = 0.0;  ///< the true value is at most this above
   bool preset = false;  ///< a lock was engaged on a bend with nothing of the body past the entry plane
 };
+
+/// Least reserve of all switches; nothing where there is none.
+std::optional<double> least_field_reserve(const Plan& plan);
 
 /// How far a search got, for `undecided` (and for the proof's record).
 struct Coverage {

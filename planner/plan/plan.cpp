@@ -7,7 +7,8 @@
 #include <limits>
 #include <numbers>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
+#include <nlohmann/json.hpp>
 
 #include "planner/scene/scene_json.h"
 #include "planner/segment/hardware.h"
@@ -158,9 +159,22 @@ class PlanWriter {
   void add_switch(const PlannedAction& action, Json& out) const {
     out["lock"] = action.lock + 1;
     out["field_mT"] = action.field_S ? numbers(*action.field_S) : Json(nullptr);
-    out["current_A"] = action.field_S && design_.field()
-                           ? numbers(coil_currents_A(*design_.field(), *action.field_S))
-                           : Json(nullptr);
+    out["current_A"] = action.field_S ? numbers(action.current_A) : Json(nullptr);
+    out["field_reserve"] = action.field_reserve ? number(*action.field_reserve) : Json(nullptr);
+    if (action.field_S && design_.field() && !design_.field()->coils.empty()) add_power(action, out);
+  }
+
+  /// What the coils take, where the scene gives their resistance.
+  void add_power(const PlannedAction& action, Json& out) const {
+    const Currents I =
+        Eigen::Map<const Eigen::VectorXd>(action.current_A.data(), std::ssize(action.current_A));
+    const auto power = coil_power_W(*design_.field(), I);
+    out["power_W"] = power ? number(*power) : Json(nullptr);
+    out["voltage_V"] = Json::array();
+    for (std::size_t c = 0; c < action.current_A.size(); ++c) {
+      const auto& ohm = design_.field()->coils[c].resistance_ohm;
+      out["voltage_V"].push_back(ohm ? number(*ohm * action.current_A[c]) : Json(nullptr));
+    }
   }
 
   Json summary(const Plan& plan) const {
@@ -190,6 +204,9 @@ class PlanWriter {
       add_largest(m, out);
       add_limit(m, out);
     }
+    const auto reserve = least_field_reserve(plan);
+    out["field_reserve"] = reserve ? number(*reserve) : Json(nullptr);
+    out["field_reserve_wanted"] = design_.field() ? number(design_.field()->reserve_wanted) : Json(nullptr);
     out["backlash_tip_shift_mm"] = number(
         hardware_.use(plan.states[static_cast<std::size_t>(plan.reached_state)]).backlash_tip_shift_mm);
     return out;
@@ -225,7 +242,7 @@ class PlanWriter {
     }
     if (design_.field()) field = 0.0;
     for (const PlannedAction& action : plan.actions)
-      if (action.field_S) raise(field, action.field_S->norm());
+      if (action.field_S) raise(field, largest_field_mT(plan, action));
     const auto limit = [](const auto& part, auto member) {
       return part ? std::optional<double>((*part).*member) : std::nullopt;
     };
@@ -236,6 +253,17 @@ class PlanWriter {
             {"lock_moment", "Nmm", moment, limit(design_.parts().lock, &LockHardware::hold_moment_Nmm)},
             {"insertion", "mm", insertion, design_.carriage().insertion_max_mm},
             {"curvature", "per_mm", curvature, design_.segment().curvature_max_per_mm}};
+  }
+
+  /// The largest at any lock, which is what the limit is on.
+  double largest_field_mT(const Plan& plan, const PlannedAction& action) const {
+    const LockPoses poses = lock_poses_E(design_, plan.states[static_cast<std::size_t>(action.from)]);
+    const Currents I =
+        Eigen::Map<const Eigen::VectorXd>(action.current_A.data(), std::ssize(action.current_A));
+    double most = 0.0;
+    for (int lock = 0; lock < design_.lock_count(); ++lock)
+      most = std::max(most, field_at_lock_S(design_, poses, lock, I).norm());
+    return most;
   }
 
   static void add_largest(const Measured& m, Json& out) {

@@ -1,6 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include <algorithm>
 #include <array>
+#include <iterator>
 #include <limits>
 #include <system_error>
 
@@ -73,12 +74,17 @@ void read_switch(const JsonNode& node, int locks, PlannedAction& action) {
   if (node.at("field_mT").is_null()) return;
   const auto field = node.at("field_mT").numbers(3);
   action.field_S = Eigen::Vector3d(field[0], field[1], field[2]);
+  action.current_A = node.at("current_A").numbers();
+  // Plans made before reserves were counted have none.
+  if (node.has("field_reserve") && !node.at("field_reserve").is_null())
+    action.field_reserve = node.at("field_reserve").number();
 }
 
 PlannedAction read_action(const JsonNode& node, std::size_t states, int locks) {
   constexpr std::array kKinds = {ActionKind::advance, ActionKind::bend, ActionKind::steer, ActionKind::lock,
                                  ActionKind::unlock};
-  node.expect_keys({"kind", "leg", "from", "to", "clearance_mm"}, {"lock", "field_mT", "current_A"});
+  node.expect_keys({"kind", "leg", "from", "to", "clearance_mm"},
+                   {"lock", "field_mT", "current_A", "field_reserve", "power_W", "voltage_V"});
   PlannedAction action;
   action.kind = word(
       node.at("kind"), kKinds, +[](ActionKind kind) { return name_of(kind); });
@@ -178,6 +184,10 @@ class PlanFitter {
                             plan.states[static_cast<std::size_t>(action.to)].engaged;
     LockSet meant;
     if (action.lock >= 0) meant.set(static_cast<std::size_t>(action.lock));
+    if (action.field_S && design_.field() && std::ssize(action.current_A) != design_.field()->coil_count())
+      fault(fmt::format("/actions/{}/current_A", k),
+            fmt::format("{} currents are listed", action.current_A.size()),
+            fmt::format("list {}, one for each coil", design_.field()->coil_count()));
     if (changed != meant)
       fault(fmt::format("/actions/{}", k),
             fmt::format("this {} switches other locks than it says", name_of(action.kind)),

@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "planner/scene/scene.h"
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "geometry/channel/wall_distance.h"
 #include "planner/files/sha256.h"
@@ -104,25 +104,28 @@ std::optional<InputError> placing_fault(const Scene& scene, const WallDistance& 
   return std::nullopt;
 }
 
-Result<std::shared_ptr<const Channel>> read_channel_only(const Scene& scene) {
+Result<std::shared_ptr<const WallDistance>> read_wall_only(const Scene& scene) {
   const Result<TriangleMesh> mesh = read_mesh(scene.mesh_file, scene.mesh_unit);
   if (!mesh) return tl::unexpected<InputError>(mesh.error());
-  auto made = make_channel(*mesh, scene.entry, scene.outlets);
-  if (!made) {
-    const MeshRefusal& refusal = made.error();
-    if (const auto key = placing_key(refusal.fault))
-      return tl::unexpected<InputError>(scene.error_at(*key, refusal.problem, refusal.remedy));
-    return input_error(scene.mesh_file.string(), 1, 1, refusal.problem, refusal.remedy);
-  }
-  return std::make_shared<const Channel>(std::move(*made));
+  auto made = make_wall(*mesh, scene.entry, scene.outlets);
+  if (made) return std::move(*made);
+  const MeshRefusal& refusal = made.error();
+  if (const auto key = placing_key(refusal.fault))
+    return tl::unexpected<InputError>(scene.error_at(*key, refusal.problem, refusal.remedy));
+  return input_error(scene.mesh_file.string(), 1, 1, refusal.problem, refusal.remedy);
+}
+
+Result<std::shared_ptr<const WallDistance>> read_wall(const Scene& scene) {
+  auto wall = read_wall_only(scene);
+  if (!wall) return wall;
+  if (const auto fault = placing_fault(scene, **wall)) return tl::unexpected<InputError>(*fault);
+  return wall;
 }
 
 Result<std::shared_ptr<const Channel>> read_channel(const Scene& scene) {
-  auto channel = read_channel_only(scene);
-  if (!channel) return channel;
-  if (const auto fault = placing_fault(scene, WallDistance(*channel)))
-    return tl::unexpected<InputError>(*fault);
-  return channel;
+  const auto wall = read_wall(scene);
+  if (!wall) return tl::unexpected<InputError>(wall.error());
+  return (*wall)->channel_pointer();
 }
 
 }  // namespace withy

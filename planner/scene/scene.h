@@ -33,6 +33,7 @@ struct Target {
 struct Actuation {
   std::string advance_axis;
   std::vector<std::string> tendon_axes;
+  std::vector<std::string> coil_axes;  ///< empty: an operator sets the coil currents
   double advance_mm_per_s = 0.0;
   double tendon_mm_per_s = 0.0;
   double field_settle_s = 0.0;
@@ -80,13 +81,17 @@ struct Scene {
 Result<Scene> read_scene(
     const std::filesystem::path& file, const std::function<void(TomlFile&)>& amend = [](TomlFile&) {});
 
-/// The scene's mesh, checked and made into a channel; the target must lie inside its lumen and the body must
-/// fit its opening. Faults of the mesh point at the mesh file, faults of the placing at the scene's key.
+/// The scene's mesh, checked and made into a channel with its exact distances; the target must lie inside its
+/// lumen and the body must fit its opening. Faults of the mesh point at the mesh file, faults of the placing
+/// at the scene's key. The distances' tree is built once, here.
+Result<std::shared_ptr<const WallDistance>> read_wall(const Scene& scene);
+
+/// The same, where distances are not wanted.
 Result<std::shared_ptr<const Channel>> read_channel(const Scene& scene);
 
-/// The two parts of that, for scenes that share a channel: what depends on mesh, entry and outlets only, and
-/// what depends on target, body and required clearance.
-Result<std::shared_ptr<const Channel>> read_channel_only(const Scene& scene);
+/// The two parts of read_wall, for scenes that share a channel: what depends on mesh, entry and outlets only,
+/// and what depends on target, body and required clearance.
+Result<std::shared_ptr<const WallDistance>> read_wall_only(const Scene& scene);
 std::optional<InputError> placing_fault(const Scene& scene, const WallDistance& wall);
 
 }  // namespace withy

@@ -4,7 +4,7 @@
 #include <string_view>
 
 #include <Eigen/Geometry>
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/words.h"
 #include "planner/scene/scene_parts.h"
@@ -129,6 +129,35 @@ void check_axis(TomlFile& file, const std::string& key, const std::string& lette
                "give each axis a letter of its own");
 }
 
+/// Letters of the coils' axes, where the unit drives them: one for each coil.
+void check_coil_axes(TomlFile& file, const Scene& scene, std::set<std::string>& used) {
+  const std::vector<std::string>& letters = scene.actuation->coil_axes;
+  if (letters.empty()) return;
+  for (std::size_t i = 0; i < letters.size(); ++i)
+    check_axis(file, fmt::format("actuation.coils[{}]", i), letters[i], used);
+  const std::size_t coils = scene.parts.field ? static_cast<std::size_t>(scene.parts.field->coil_count()) : 0;
+  if (letters.size() != coils)
+    file.fault("actuation.coils",
+               fmt::format("actuation.coils has {} for {}", count_of(letters.size(), "letter"),
+                           count_of(coils, "coil")),
+               "give one letter for each coil of [field], or leave the key out");
+}
+
+/// Normalises the coils' axes.
+void check_coils(TomlFile& file, Scene& scene) {
+  if (!scene.parts.field) return;
+  std::vector<Coil>& coils = scene.parts.field->coils;
+  for (std::size_t k = 0; k < coils.size(); ++k) {
+    if (coils[k].axis_S.norm() >= kShortestAxis) {
+      coils[k].axis_S.normalize();
+      continue;
+    }
+    const std::string key = fmt::format("field.coil[{}].axis", k);
+    file.fault(key, key + " has no length", "give the direction of the coil's axis");
+    coils[k].axis_S = Eigen::Vector3d::UnitZ();
+  }
+}
+
 void check_actuation(TomlFile& file, const Scene& scene) {
   const Actuation& actuation = *scene.actuation;
   std::set<std::string> used;
@@ -141,6 +170,7 @@ void check_actuation(TomlFile& file, const Scene& scene) {
                fmt::format("actuation.tendons has {} for {}",
                            count_of(actuation.tendon_axes.size(), "letter"), count_of(wanted, "tendon")),
                "give one letter for each angle of [tendons]");
+  check_coil_axes(file, scene, used);
   check_positive(file, "actuation.rates.advance_mm_per_s", actuation.advance_mm_per_s);
   check_positive(file, "actuation.rates.tendon_mm_per_s", actuation.tendon_mm_per_s);
   check_not_negative(file, "actuation.rates.field_settle_s", actuation.field_settle_s);
@@ -153,6 +183,8 @@ void check_scene_values(TomlFile& file, const EntryAsWritten& entry, Scene& scen
   check_target(file, scene.target);
   check_not_negative(file, "clearance.required_mm", scene.required_clearance_mm);
   scene.parts.R_SE = scene.entry.X_SE.linear();
+  scene.parts.p_SE = scene.entry.X_SE.translation();
+  check_coils(file, scene);
   check_design(file, scene);
   if (scene.actuation) check_actuation(file, scene);
 }

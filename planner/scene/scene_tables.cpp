@@ -2,7 +2,7 @@
 #include <charconv>
 #include <numbers>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/scene/scene_parts.h"
 
@@ -127,9 +127,28 @@ void read_carriage_table(TomlSection table, Carriage& carriage) {
   table.close();
 }
 
-FieldHardware read_field_table(TomlSection table, TomlFile& file) {
-  FieldHardware field;
-  field.strength_max_mT = table.number("strength_max_mT");
+Coil read_coil_table(TomlSection table) {
+  Coil coil;
+  coil.centre_S = table.vector3("centre_mm");
+  coil.axis_S = table.vector3("axis");
+  coil.radius_mm = table.number("radius_mm");
+  coil.turns = table.number("turns");
+  if (table.has("resistance_ohm")) coil.resistance_ohm = table.number("resistance_ohm");
+  if (table.has("current_max_A")) coil.current_max_A = table.number("current_max_A");
+  table.close();
+  return coil;
+}
+
+/// One number: the most that an ambient field of any direction has; three: the ambient field itself.
+void read_ambient(TomlSection& table, FieldHardware& field) {
+  field.ambient_mT = kUsualAmbient_mT;
+  if (!table.has("ambient_mT")) return;
+  const bool known = table.has_array("ambient_mT");
+  field.ambient_mT = known ? 0.0 : table.number("ambient_mT");
+  if (known) field.ambient_S = table.vector3("ambient_mT");
+}
+
+void read_uniform_field(TomlSection& table, TomlFile& file, FieldHardware& field) {
   field.coil_mT_per_A = table.vector3("coil_mT_per_A");
   const std::vector<Eigen::Vector3d> axes = table.vectors3("coil_axes");
   if (axes.size() == 3) {
@@ -137,6 +156,22 @@ FieldHardware read_field_table(TomlSection table, TomlFile& file) {
   } else if (table.has("coil_axes")) {
     file.fault("field.coil_axes", fmt::format("field.coil_axes has {} axes", axes.size()),
                "give three orthonormal axes");
+  }
+}
+
+FieldHardware read_field_table(TomlSection table, TomlFile& file) {
+  FieldHardware field;
+  field.strength_max_mT = table.number("strength_max_mT");
+  if (table.has("reserve_wanted")) field.reserve_wanted = table.number("reserve_wanted");
+  read_ambient(table, field);
+  for (const TomlSection& coil : table.optional_tables("coil")) field.coils.push_back(read_coil_table(coil));
+  if (field.coils.empty()) {
+    read_uniform_field(table, file, field);
+  } else {
+    for (const char* key : {"coil_mT_per_A", "coil_axes"})
+      if (table.has(key))
+        file.fault(table.dotted(key), fmt::format("field.{} stands beside [[field.coil]]", key),
+                   "give coils with their places, or a uniform field's constants and axes");
   }
   table.close();
   return field;
@@ -146,6 +181,7 @@ Actuation read_actuation_table(TomlSection table) {
   Actuation actuation;
   actuation.advance_axis = table.text("advance");
   actuation.tendon_axes = table.texts("tendons");
+  if (table.has("coils")) actuation.coil_axes = table.texts("coils");
   TomlSection rates = table.table("rates");
   actuation.advance_mm_per_s = rates.number("advance_mm_per_s");
   actuation.tendon_mm_per_s = rates.number("tendon_mm_per_s");

@@ -166,8 +166,13 @@ class Replayer {
         "draw the tendons together"};
   }
 
+  static bool energised(const Waypoint& row) {
+    return !row.field_S.isZero(0.0) ||
+           std::any_of(row.current_A.begin(), row.current_A.end(), [](double I) { return I != 0.0; });
+  }
+
   Finding run_move(const Waypoint& before, const Waypoint& row) {
-    if (!before.field_S.isZero(0.0) && !row.field_S.isZero(0.0))
+    if (energised(before) && energised(row))
       return ReplayFinding{ReplayCause::field_while_moving, "the axes move with the field on",
                            "take the field off first"};
     double disagreement = 0.0;
@@ -228,7 +233,8 @@ class Replayer {
 
   /// The hardware's limits along a whole piece; a breach by what a script may be off doesn't count.
   Finding check_way(const State& from, const State& to) const {
-    const auto breach = hardware_.motion_breach(from, to);
+    auto breach = hardware_.motion_breach(from, to);
+    if (!breach) breach = hardware_.coupling_motion_breach(from, to);
     if (!breach) return std::nullopt;
     constexpr double kShareOfLimit = 1e-3;
     if (breach->value <= breach->allowed * (1.0 + kShareOfLimit)) return std::nullopt;
@@ -247,6 +253,7 @@ class Replayer {
       case HardwareLimit::lock_load:
         return ReplayCause::lock_load;
       case HardwareLimit::field:
+      case HardwareLimit::coupling:
         return ReplayCause::field;
     }
     return ReplayCause::field;
@@ -282,9 +289,11 @@ class Replayer {
     while (!changed.test(static_cast<std::size_t>(lock))) ++lock;
     ++report_.switches;
     if (design_.field()) {
-      if (auto finding = check_field(design_, now_, lock, row.field_S)) return finding;
-      if (auto finding = check_currents(design_, row)) return finding;
+      if (auto finding = check_field(design_, now_, lock, row)) return finding;
+      if (auto finding = check_currents(design_, now_, lock, row)) return finding;
+      if (auto finding = check_coupling(hardware_, now_)) return finding;
       report_.field_max_mT = std::max(report_.field_max_mT, row.field_S.norm());
+      report_.field_reserve = std::min(report_.field_reserve, field_reserve(design_, now_, lock, row));
     }
     if (!row.engaged.test(static_cast<std::size_t>(lock))) {
       if (auto finding = check_release(lock)) return finding;

@@ -62,6 +62,7 @@ struct ReplayReport {
   double tension_max_N = 0.0;
   double lock_moment_max_Nmm = 0.0;
   double field_max_mT = 0.0;
+  double field_reserve = std::numeric_limits<double>::infinity();  ///< least of any switch
   int switches = 0;
 
   bool good() const { return !fault.has_value(); }

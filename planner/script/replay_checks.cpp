@@ -3,10 +3,10 @@
 
 #include <algorithm>
 #include <cmath>
+#include <iterator>
 #include <limits>
-#include <numbers>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 namespace withy {
 namespace {
@@ -88,52 +88,34 @@ std::optional<ReplayFinding> check_lock_load(const Design& design, const Hardwar
   return std::nullopt;
 }
 
-/// The torque about the tangent, per unit of moment, over angles from `a0` to `a1`: its least value (mT).
-double least_torque_mT(const Eigen::Vector2d& b, double a0, double a1) {
-  const auto torque = [&](double a) { return b.y() * std::cos(a) - b.x() * std::sin(a); };
-  const double low = std::min(a0, a1);
-  const double high = std::max(a0, a1);
-  double least = std::min(torque(low), torque(high));
-  // b_y cos a - b_x sin a = |b| cos(a + atan2(b_x, b_y)), least where that angle is half a turn.
-  constexpr double kTurn = 2.0 * std::numbers::pi;
-  double trough = std::numbers::pi - std::atan2(b.x(), b.y());
-  trough += kTurn * std::ceil((low - trough) / kTurn);
-  if (trough < high) least = std::min(least, torque(trough));
-  return least;
+/// The row's currents; those that its field takes where it gives none.
+Currents currents_of(const Design& design, const Waypoint& row) {
+  const FieldHardware& field = *design.field();
+  if (std::ssize(row.current_A) == field.coil_count())
+    return Eigen::Map<const Eigen::VectorXd>(row.current_A.data(), std::ssize(row.current_A));
+  if (field.coils.empty()) return coil_currents_A(field, row.field_S);
+  return Currents::Zero(field.coil_count());
 }
 
-/// A lock's magnet in a field: torques count positive towards "latched".
-class Magnet {
- public:
-  Magnet(const Design& design, int lock, const Eigen::Vector3d& field_in_section)
-      : hardware_(design.lock()), field_(field_in_section.head<2>()) {
-    const double clock = design.layout().clock_rad[static_cast<std::size_t>(lock)];
-    free_rad_ = clock + hardware_.angle_free_rad;
-    latched_rad_ = clock + hardware_.angle_latched_rad;
-    if (latched_rad_ < free_rad_) sense_ = -1.0;
+std::optional<ReplayFinding> check_coil_limits(const Design& design, const LockPoses& poses,
+                                               const Currents& current_A) {
+  const double limit = design.field()->strength_max_mT;
+  for (int i = 0; i < design.lock_count(); ++i) {
+    const double strength = field_at_lock_S(design, poses, i, current_A).norm();
+    if (above(strength, limit, kFieldRounding_mT))
+      return ReplayFinding{ReplayCause::field,
+                           fmt::format("the field is {:.6f} mT at lock {}", strength, i + 1),
+                           fmt::format("keep it to {} mT", limit)};
   }
-
-  /// Least torque towards the state `engage` asks for, over the whole stroke (N mm).
-  double driving_Nmm(bool engage) const { return least(engage, free_rad_, latched_rad_); }
-
-  /// Torque away from the stop that the magnet rests at (N mm).
-  double leaving_Nmm(bool engaged) const {
-    const double stop = engaged ? latched_rad_ : free_rad_;
-    return least(!engaged, stop, stop);
+  for (std::size_t c = 0; c < design.field()->coils.size(); ++c) {
+    const double I = std::abs(current_A(static_cast<Eigen::Index>(c)));
+    const auto most = design.field()->coils[c].current_max_A;
+    if (most && above(I, *most, kCurrentRounding_A))
+      return ReplayFinding{ReplayCause::currents, fmt::format("coil {} carries {:.6f} A", c + 1, I),
+                           fmt::format("keep it to {} A", *most)};
   }
-
- private:
-  double least(bool towards_latched, double from, double to) const {
-    const double sense = towards_latched ? sense_ : -sense_;
-    return hardware_.magnet_Am2 * least_torque_mT(sense * field_, from, to);
-  }
-
-  const LockHardware& hardware_;
-  Eigen::Vector2d field_;
-  double free_rad_ = 0.0;
-  double latched_rad_ = 0.0;
-  double sense_ = 1.0;  // of the turn from free to latched
-};
+  return std::nullopt;
+}
 
 }  // namespace
 
@@ -153,35 +135,51 @@ std::optional<ReplayFinding> check_limits(const Design& design, const State& sta
 }
 
 std::optional<ReplayFinding> check_field(const Design& design, const State& state, int lock,
-                                         const Eigen::Vector3d& field_S) {
-  const double limit = design.field()->strength_max_mT;
-  if (above(field_S.norm(), limit, kFieldRounding_mT))
-    return ReplayFinding{ReplayCause::field, fmt::format("the field is {:.6f} mT", field_S.norm()),
-                         fmt::format("keep it to {} mT", limit)};
-  const Eigen::Vector3d field_E = design.R_SE().transpose() * field_S;
-  const LockRotations rotation_E = lock_rotations_E(design, state);
-  const double rounding_Nmm = kFieldRounding_mT * design.lock().magnet_Am2;
-  for (int i = 0; i < design.lock_count(); ++i) {
-    const auto index = static_cast<std::size_t>(i);
-    const bool engaged = state.engaged.test(index);
-    const Magnet magnet(design, i, rotation_E[index].transpose() * field_E);
-    if (i == lock && magnet.driving_Nmm(!engaged) < design.lock().switch_torque_Nmm - rounding_Nmm)
+                                         const Waypoint& row) {
+  const LockPoses poses = lock_poses_E(design, state);
+  const Currents current_A = currents_of(design, row);
+  if (auto finding = check_coil_limits(design, poses, current_A)) return finding;
+  const LockHardware& hardware = design.lock();
+  const double rounding_Nmm = kFieldRounding_mT * hardware.magnet_Am2;
+  LockSet switching;
+  switching.set(static_cast<std::size_t>(lock));
+  // The two ends of the stroke imply the angles between (field.h).
+  for (const TorqueDemand& t : torque_demands(design, poses, state.engaged, switching)) {
+    const Eigen::Vector3d B = coil_gains_E(design, poses.p_E[static_cast<std::size_t>(t.lock)]) * current_A;
+    const double torque = hardware.magnet_Am2 * (t.normal_E.dot(B) - t.base_mT);
+    if (t.drives && torque < hardware.switch_torque_Nmm - rounding_Nmm)
       return ReplayFinding{
           ReplayCause::field,
-          fmt::format("the field turns lock {} with {:.6f} N mm at the worst angle of its stroke", i + 1,
-                      magnet.driving_Nmm(!engaged)),
-          fmt::format("it takes {} N mm", design.lock().switch_torque_Nmm)};
-    if (i != lock && magnet.leaving_Nmm(engaged) > design.lock().hold_torque_Nmm + rounding_Nmm)
+          fmt::format("the field turns lock {} with {:.6f} N mm at the worst angle of its stroke", t.lock + 1,
+                      torque),
+          fmt::format("it takes {} N mm", hardware.switch_torque_Nmm)};
+    if (!t.drives && -torque > hardware.hold_torque_Nmm + rounding_Nmm)
       return ReplayFinding{ReplayCause::field,
                            fmt::format("the field turns lock {} too, with {:.6f} N mm away from its stop",
-                                       i + 1, magnet.leaving_Nmm(engaged)),
-                           fmt::format("it stays up to {} N mm", design.lock().hold_torque_Nmm)};
+                                       t.lock + 1, -torque),
+                           fmt::format("it stays up to {} N mm", hardware.hold_torque_Nmm)};
   }
   return std::nullopt;
 }
 
-std::optional<ReplayFinding> check_currents(const Design& design, const Waypoint& row) {
-  const Eigen::Vector3d wanted = coil_currents_A(*design.field(), row.field_S);
+double field_reserve(const Design& design, const State& state, int lock, const Waypoint& row) {
+  return reserve_of(design, lock_poses_E(design, state), state.engaged, lock, currents_of(design, row));
+}
+
+std::optional<ReplayFinding> check_currents(const Design& design, const State& state, int lock,
+                                            const Waypoint& row) {
+  const FieldHardware& field = *design.field();
+  if (std::ssize(row.current_A) != field.coil_count()) return std::nullopt;
+  if (!field.coils.empty()) {
+    const LockPoses poses = lock_poses_E(design, state);
+    const Eigen::Vector3d made = field_at_lock_S(design, poses, lock, currents_of(design, row));
+    if ((made - row.field_S).norm() <= kFieldRounding_mT) return std::nullopt;
+    return ReplayFinding{ReplayCause::currents,
+                         fmt::format("the currents make {:.6f} mT at lock {} that are not the row's field",
+                                     made.norm(), lock + 1),
+                         "make currents and field agree"};
+  }
+  const Eigen::Vector3d wanted = coil_currents_A(field, row.field_S);
   for (std::size_t k = 0; k < row.current_A.size(); ++k)
     if (std::abs(row.current_A[k] - wanted(static_cast<Eigen::Index>(k))) > kCurrentRounding_A)
       return ReplayFinding{ReplayCause::currents,
@@ -189,6 +187,14 @@ std::optional<ReplayFinding> check_currents(const Design& design, const Waypoint
                                        row.current_A[k], wanted(static_cast<Eigen::Index>(k))),
                            "make currents and field agree"};
   return std::nullopt;
+}
+
+std::optional<ReplayFinding> check_coupling(const Hardware& hardware, const State& state) {
+  const auto breach = hardware.coupling_breach(state);
+  // Script and plan round their states apart: a push of a thousandth more than the plan's own counts as that.
+  constexpr double kShareOfLimit = 1e-3;
+  if (!breach || breach->value <= breach->allowed * (1.0 + kShareOfLimit)) return std::nullopt;
+  return ReplayFinding{ReplayCause::field, breach->sentence(), "place the locks farther apart"};
 }
 
 }  // namespace withy

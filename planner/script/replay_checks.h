@@ -31,13 +31,20 @@ struct Leniency {
 std::optional<ReplayFinding> check_limits(const Design& design, const State& state, const HardwareUse& use,
                                           const Leniency& leniency);
 
-/// Does this field switch `lock` in `state` (before the switch), keep the others, and stay within its limit?
-/// The torque is taken at every angle of the stroke: tau(a) = m (b_y cos a - b_x sin a), b the field in the
-/// lock's cross-section, is a sine wave in a, so it is least at an end of the stroke or at its trough.
+/// Do this row's currents switch `lock` in `state` (before the switch), keep the others, and stay within the
+/// limits of field and coils? All of it with a reserve of 1, other magnets and ambient field counted
+/// (field.h).
 std::optional<ReplayFinding> check_field(const Design& design, const State& state, int lock,
-                                         const Eigen::Vector3d& field_S);
+                                         const Waypoint& row);
 
-/// Do the currents make the field?
-std::optional<ReplayFinding> check_currents(const Design& design, const Waypoint& row);
+/// The reserve with which they do.
+double field_reserve(const Design& design, const State& state, int lock, const Waypoint& row);
+
+/// Do the currents make the field that the row names, at the lock that switches?
+std::optional<ReplayFinding> check_currents(const Design& design, const State& state, int lock,
+                                            const Waypoint& row);
+
+/// Do the magnets leave one another on their stops?
+std::optional<ReplayFinding> check_coupling(const Hardware& hardware, const State& state);
 
 }  // namespace withy

@@ -6,11 +6,10 @@
 #include <cmath>
 #include <utility>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/script/script_numbers.h"
 #include "planner/script/waypoints.h"
-#include "planner/segment/field.h"
 #include "planner/segment/tendons.h"
 
 namespace withy {
@@ -22,7 +21,7 @@ class ScriptMaker {
   ScriptMaker(const Scene& scene, const Design& design, const Plan& plan) : design_(design), plan_(plan) {
     script_.locks = design.lock_count();
     script_.tendons = static_cast<int>(design.tendons()->angle_rad.size());
-    script_.coils = design.field() ? 3 : 0;
+    script_.coils = design.field() ? design.field()->coil_count() : 0;
     script_.scene_sha256 = scene.sha256;
     script_.mesh_sha256 = scene.mesh_sha256;
     settle_s_ = scene.actuation ? on_script_step(scene.actuation->field_settle_s) : 0.0;
@@ -62,7 +61,7 @@ class ScriptMaker {
     add(name_of(action.kind), to,
         fmt::format("{}, lock {} {}", note, action.lock + 1,
                     action.kind == ActionKind::lock ? "engages" : "lets go"));
-    if (action.field_S) set_field(script_.waypoints.back(), *action.field_S);
+    if (action.field_S) set_field(script_.waypoints.back(), action);
     script_.waypoints.back().dwell_s = settle_s_;
     add(name_of(action.kind), to, "field off");
     // Rounding of a pull on the edge of a script's step must not move a motor.
@@ -75,12 +74,9 @@ class ScriptMaker {
     note += note.empty() ? "at the target" : ", at the target";
   }
 
-  void set_field(Waypoint& w, const Eigen::Vector3d& field_S) const {
-    w.field_S = field_S.unaryExpr([](double v) { return on_script_step(v); });
-    if (!design_.field()) return;
-    const Eigen::Vector3d current = coil_currents_A(*design_.field(), field_S);
-    for (int k = 0; k < script_.coils; ++k)
-      w.current_A[static_cast<std::size_t>(k)] = on_script_step(current(k));
+  void set_field(Waypoint& w, const PlannedAction& action) const {
+    w.field_S = action.field_S->unaryExpr([](double v) { return on_script_step(v); });
+    for (std::size_t k = 0; k < w.current_A.size(); ++k) w.current_A[k] = on_script_step(action.current_A[k]);
   }
 
   void add(std::string_view action, const State& at, std::string note) {
@@ -126,10 +122,17 @@ tl::expected<Script, ScriptFault> make_script(const Scene& scene, const Design& 
   return ScriptMaker(scene, design, plan).make();
 }
 
+double coil_ramp_s(const Actuation& actuation) {
+  constexpr double kWithoutSettling_s = 1.0;
+  return actuation.field_settle_s > 0.0 ? actuation.field_settle_s : kWithoutSettling_s;
+}
+
 double travel_time_s(const Actuation& actuation, const Waypoint& from, const Waypoint& to) {
   double time = std::abs(to.insertion_mm - from.insertion_mm) / actuation.advance_mm_per_s;
   for (std::size_t k = 0; k < to.pull_mm.size(); ++k)
     time = std::max(time, std::abs(to.pull_mm[k] - from.pull_mm[k]) / actuation.tendon_mm_per_s);
+  if (!actuation.coil_axes.empty() && to.current_A != from.current_A)
+    time = std::max(time, coil_ramp_s(actuation));
   return time;
 }
 

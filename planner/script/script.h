@@ -68,6 +68,10 @@ std::string_view sentence_of(ScriptFault fault);
 /// unmoved. Without [actuation] the dwell is 0.
 tl::expected<Script, ScriptFault> make_script(const Scene& scene, const Design& design, const Plan& plan);
 
+/// Seconds over which a unit that drives the coils brings their currents up or down: the field's settling
+/// time, or one second where that is 0.
+double coil_ramp_s(const Actuation& actuation);
+
 /// Seconds that a unit needs from one way-point to the next when its slowest axis keeps its rate, the dwell
 /// left out.
 double travel_time_s(const Actuation& actuation, const Waypoint& from, const Waypoint& to);

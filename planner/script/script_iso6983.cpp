@@ -90,12 +90,15 @@ std::string header_of(const Script& script, const Scene& scene, const ProgramOpt
   out += comment(fmt::format("COILS {}", script.coils));
   out += comment(fmt::format("Axes: {} insertion, {} pull of tendon 1 to {}, all in mm",
                              actuation.advance_axis, fmt::join(actuation.tendon_axes, " "), script.tendons));
+  if (!actuation.coil_axes.empty())
+    out += comment(fmt::format("Axes: {} current of coil 1 to {}, in A", fmt::join(actuation.coil_axes, " "),
+                               script.coils));
   out += limits_of(scene);
   for (const std::string_view caution : kCautions) out += comment(fmt::format("Caution: {}", caution));
   out +=
       comment("Start with every axis at zero: segment straight, tip at the entry plane, all locks released");
   out += comment("Dwells are in seconds");
-  if (!options.stops)
+  if (!options.stops && actuation.coil_axes.empty())
     out += comment("No stops: the unit must drive the coils from the SWITCH and FIELD comments");
   return out + "G21 G90 G94\n";
 }
@@ -104,16 +107,40 @@ std::string action_line(const Waypoint& w) {
   return comment(fmt::format("ACTION {}{}{}", upper(w.action), w.note.empty() ? "" : " - ", w.note));
 }
 
-std::string switch_lines(const Waypoint& w, const Waypoint& before, const ProgramOptions& options) {
+std::string words_line(const std::vector<std::string>& letters, const std::vector<double>& values,
+                       double feed) {
+  std::string line = "G1";
+  for (std::size_t k = 0; k < letters.size(); ++k)
+    line += fmt::format(" {}{}", letters[k], script_number(values[k]));
+  return fmt::format("{} F{}\n", line, script_number(feed));
+}
+
+std::string move_line(const Actuation& actuation, const Waypoint& before, const Waypoint& w) {
+  return words_line(axis_letters(actuation), axis_values(w), feed_mm_per_min(actuation, before, w));
+}
+
+/// The coils' currents as a command, where the unit drives them and they change.
+std::string current_line(const Actuation& actuation, const Waypoint& before, const Waypoint& w) {
+  if (actuation.coil_axes.empty() || before.current_A == w.current_A) return {};
+  Waypoint here = before;
+  here.current_A = w.current_A;
+  return words_line(actuation.coil_axes, w.current_A, feed_mm_per_min(actuation, before, here));
+}
+
+std::string switch_lines(const Actuation& actuation, const Waypoint& w, const Waypoint& before,
+                         const ProgramOptions& options) {
   const int lock = switched_lock(before.engaged, w.engaged);
   const bool engage = w.engaged.test(static_cast<std::size_t>(lock));
   const bool field_known = !w.current_A.empty();
+  const bool driven = !actuation.coil_axes.empty();
   std::string event = fmt::format("SWITCH LOCK {} {}", lock + 1, engage ? "ENGAGE" : "RELEASE");
   if (field_known) event += " FIELD_MT";
   for (int k = 0; k < 3 && field_known; ++k) event += fmt::format(" {}", script_number(w.field_S(k)));
-  if (field_known) event += " CURRENT_A";
-  for (const double current : w.current_A) event += fmt::format(" {}", script_number(current));
+  if (field_known && !driven) event += " CURRENT_A";
+  for (std::size_t k = 0; k < w.current_A.size() && !driven; ++k)
+    event += fmt::format(" {}", script_number(w.current_A[k]));
   std::string out = comment(event);
+  if (driven) return out + current_line(actuation, before, w);
   if (!options.stops) return out;
   out += comment(fmt::format("At this stop: {}, wait until lock {} has {},",
                              field_known ? "bring the coils to these currents" : "put the lock's field on",
@@ -124,24 +151,15 @@ std::string switch_lines(const Waypoint& w, const Waypoint& before, const Progra
          "M0\n";
 }
 
-std::string move_line(const Actuation& actuation, const Waypoint& before, const Waypoint& w) {
-  const auto letters = axis_letters(actuation);
-  const auto values = axis_values(w);
-  std::string line = "G1";
-  for (std::size_t k = 0; k < letters.size(); ++k)
-    line += fmt::format(" {}{}", letters[k], script_number(values[k]));
-  return fmt::format("{} F{}\n", line, script_number(feed_mm_per_min(actuation, before, w)));
-}
-
 std::string waypoint_lines(const Actuation& actuation, const Waypoint& before, const Waypoint& w,
                            const ProgramOptions& options) {
   std::string out;
   if (w.action != before.action || !w.note.empty()) out += action_line(w);
   if (!same_axes(before, w)) out += move_line(actuation, before, w);
   if (w.engaged != before.engaged)
-    out += switch_lines(w, before, options);
+    out += switch_lines(actuation, w, before, options);
   else if (same_axes(before, w))
-    out += comment("FIELD OFF");
+    out += comment("FIELD OFF") + current_line(actuation, before, w);
   if (w.dwell_s > 0.0) out += fmt::format("G4 P{}\n", script_number(w.dwell_s));
   return out;
 }
@@ -149,9 +167,14 @@ std::string waypoint_lines(const Actuation& actuation, const Waypoint& before, c
 }  // namespace
 
 double feed_mm_per_min(const Actuation& actuation, const Waypoint& from, const Waypoint& to) {
-  const auto letters = axis_letters(actuation);
-  const auto a = axis_values(from);
-  const auto b = axis_values(to);
+  auto letters = axis_letters(actuation);
+  auto a = axis_values(from);
+  auto b = axis_values(to);
+  if (!actuation.coil_axes.empty()) {
+    letters.insert(letters.end(), actuation.coil_axes.begin(), actuation.coil_axes.end());
+    a.insert(a.end(), from.current_A.begin(), from.current_A.end());
+    b.insert(b.end(), to.current_A.begin(), to.current_A.end());
+  }
   // The groups in the order in which they set the path: the first that moves counts.
   constexpr std::string_view kGroups[] = {"XYZ", "UVW", "ABC"};
   double path = 0.0;

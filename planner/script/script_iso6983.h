@@ -18,6 +18,9 @@
 //   (ACTION k IN|OUT name)                                                     the moves that follow belong
 //   to it (SWITCH LOCK i ENGAGE|RELEASE FIELD_MT x y z CURRENT_A a b c)              the field holds for the
 //   dwell that follows (FIELD OFF)
+// Where the scene letters the coils' axes, CURRENT_A and its numbers are left out and the currents are
+// commands: a G1 of the coils' letters alone after (SWITCH ..) and after (FIELD OFF), in A, over the field's
+// settling time; the feed counts A as mm. There is no stop then.
 // The program starts with every axis at zero: segment straight, its tip at the entry plane.
 #pragma once
 

@@ -44,6 +44,7 @@ class ProgramReader {
     letters_.push_back(actuation.advance_axis);
     letters_.insert(letters_.end(), actuation.tendon_axes.begin(), actuation.tendon_axes.end());
     script_.tendons = static_cast<int>(actuation.tendon_axes.size());
+    coil_letters_ = actuation.coil_axes;
     now_.action = "start";
     now_.pull_mm.assign(actuation.tendon_axes.size(), 0.0);
   }
@@ -142,6 +143,7 @@ class ProgramReader {
 
   struct Block {
     bool moves = false;
+    bool drives = false;  // coils
     bool dwells = false;
     bool ends = false;
     std::optional<double> p;
@@ -157,6 +159,7 @@ class ProgramReader {
       if (const Fault fault = take_word(word, block, to)) return fault;
     if (block.p && !block.dwells) return error(block.p_column, "a P word without G4", "write G4 before it");
     if (block.dwells) return run_dwell(block);
+    if (block.drives) return run_currents(block, to);
     if (block.moves) return run_move(block, std::move(to));
     if (block.ends) ended_ = true;
     return std::nullopt;
@@ -211,6 +214,8 @@ class ProgramReader {
   }
 
   Fault take_axis(const Word& word, Block& block, Waypoint& to) {
+    const auto coil = std::find(coil_letters_.begin(), coil_letters_.end(), std::string(1, word.letter));
+    if (coil != coil_letters_.end()) return take_current(word, coil - coil_letters_.begin(), block, to);
     const auto axis = std::find(letters_.begin(), letters_.end(), std::string(1, word.letter));
     if (axis == letters_.end())
       return error(word.column, fmt::format("the unit has no axis {}", word.letter),
@@ -219,6 +224,34 @@ class ProgramReader {
     (index == 0 ? to.insertion_mm : to.pull_mm[index - 1]) = word.value;
     if (!block.moves) block.column = word.column;
     block.moves = true;
+    return std::nullopt;
+  }
+
+  Fault take_current(const Word& word, std::ptrdiff_t coil, Block& block, Waypoint& to) {
+    const auto index = static_cast<std::size_t>(coil);
+    if (script_.coils != static_cast<int>(coil_letters_.size()))
+      return error(word.column,
+                   fmt::format("a coil's current, but the program says (COILS {})", script_.coils),
+                   fmt::format("the scene letters {} coils", coil_letters_.size()));
+    begin();
+    to.current_A.resize(coil_letters_.size(), 0.0);
+    to.current_A[index] = word.value;
+    if (!block.drives) block.column = word.column;
+    block.drives = true;
+    return std::nullopt;
+  }
+
+  /// Currents belong to the row at hand: the switch, or the field's end, that stands before them.
+  Fault run_currents(const Block& block, const Waypoint& to) {
+    if (block.moves || block.dwells)
+      return error(block.column, "coil currents beside a move or a dwell",
+                   "write them in lines of their own");
+    if (!linear_) return error(block.column, "a coil is driven before any G1", "write G1 in front");
+    if (!feed_known_)
+      return error(block.column, "a coil is driven before any F", "give the feed in A per minute");
+    begin();
+    now_.current_A = to.current_A;
+    script_.waypoints.back().current_A = to.current_A;
     return std::nullopt;
   }
 
@@ -278,7 +311,7 @@ class ProgramReader {
       locks_known_ = true;
       return read_count(tokens, kMaxLocks, script_.locks);
     }
-    if (keyword == "COILS") return read_count(tokens, 3, script_.coils);
+    if (keyword == "COILS") return read_count(tokens, kMaxCoils, script_.coils);
     if (keyword == "ACTION") return read_action(text, tokens);
     if (keyword == "SWITCH") return read_switch(tokens);
     if (keyword == "FIELD") return read_field_off(tokens);
@@ -325,8 +358,10 @@ class ProgramReader {
     constexpr std::size_t kCurrents = kField + 4;
     const auto coils = static_cast<std::size_t>(script_.coils);
     const bool plain = coils == 0 && tokens.size() == kField;
-    const bool with_field = coils > 0 && tokens.size() == kCurrents + 1 + coils &&
-                            tokens[kField].text == "FIELD_MT" && tokens[kCurrents].text == "CURRENT_A";
+    const bool driven = !coil_letters_.empty();
+    const bool with_field = coils > 0 && tokens.size() == (driven ? kCurrents : kCurrents + 1 + coils) &&
+                            tokens[kField].text == "FIELD_MT" &&
+                            (driven || tokens[kCurrents].text == "CURRENT_A");
     if (!(plain || with_field) || tokens[1].text != "LOCK")
       return malformed(
           tokens.front(),
@@ -353,13 +388,14 @@ class ProgramReader {
     if (tokens.size() != 2 || tokens[1].text != "OFF") return malformed(tokens.back(), "write FIELD OFF");
     begin();
     now_.field_S.setZero();
-    std::fill(now_.current_A.begin(), now_.current_A.end(), 0.0);
+    if (coil_letters_.empty()) std::fill(now_.current_A.begin(), now_.current_A.end(), 0.0);
     append();
     return std::nullopt;
   }
 
   const std::string& file_;
   std::vector<std::string> letters_;
+  std::vector<std::string> coil_letters_;  // empty: an operator sets the currents
   Script script_;
   Waypoint now_;  // where the axes and locks stand; its action and note go to the next row
   std::vector<Word> words_;

@@ -5,7 +5,7 @@
 #include <charconv>
 #include <cmath>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/script/script.h"
 

@@ -5,7 +5,7 @@
 #include <cassert>
 #include <cmath>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/words.h"
 
@@ -136,9 +136,24 @@ void check_tendons(const TendonHardware& tendons, Faults& faults) {
                "give a limit above the pretension");
 }
 
-void check_field(const FieldHardware& field, Faults& faults) {
+void check_coil(const Coil& coil, const std::string& part, Faults& faults) {
   using enum DesignFault;
-  faults.positive(hardware, "field.strength_max_mT", field.strength_max_mT);
+  const auto positive = [&](const char* key, std::optional<double> value) {
+    if (value) faults.positive(hardware, (part + key).c_str(), *value);
+  };
+  positive(".radius_mm", coil.radius_mm);
+  positive(".turns", coil.turns);
+  positive(".resistance_ohm", coil.resistance_ohm);
+  positive(".current_max_A", coil.current_max_A);
+  if (!coil.centre_S.allFinite())
+    faults.add(hardware, part + ".centre_mm", part + ".centre_mm is not finite", "give a place");
+  if (!(std::abs(coil.axis_S.norm() - 1.0) <= kOrthonormal))
+    faults.add(hardware, part + ".axis", part + ".axis has no length",
+               "give the direction of the coil's axis");
+}
+
+void check_uniform_field(const FieldHardware& field, Faults& faults) {
+  using enum DesignFault;
   for (int axis = 0; axis < 3; ++axis)
     if (!std::isfinite(field.coil_mT_per_A[axis]) || field.coil_mT_per_A[axis] == 0.0)
       faults.add(hardware, "field.coil_mT_per_A",
@@ -149,6 +164,24 @@ void check_field(const FieldHardware& field, Faults& faults) {
     faults.add(hardware, "field.coil_axes",
                "field.coil_axes are not at right angles to one another and of length 1",
                "give three orthonormal axes");
+}
+
+void check_field(const FieldHardware& field, Faults& faults) {
+  using enum DesignFault;
+  faults.positive(hardware, "field.strength_max_mT", field.strength_max_mT);
+  faults.not_negative(hardware, "field.ambient_mT", field.ambient_mT);
+  if (!field.ambient_S.allFinite())
+    faults.add(hardware, "field.ambient_mT", "field.ambient_mT is not finite", "give three finite numbers");
+  if (!(std::isfinite(field.reserve_wanted) && field.reserve_wanted >= 1.0))
+    faults.add(hardware, "field.reserve_wanted",
+               fmt::format("field.reserve_wanted is {}", field.reserve_wanted),
+               "give 1 or more: below 1 a switch is not allowed");
+  if (field.coils.empty()) return check_uniform_field(field, faults);
+  if (field.coil_count() > kMaxCoils)
+    faults.add(hardware, "field.coil", count_of(field.coils.size(), "coil") + " about one bench",
+               fmt::format("give at most {}", kMaxCoils));
+  for (std::size_t k = 0; k < field.coils.size(); ++k)
+    check_coil(field.coils[k], fmt::format("field.coil[{}]", k), faults);
 }
 
 void check_stations(const DesignParts& parts, Faults& faults) {

@@ -79,10 +79,37 @@ struct Carriage {
   double insertion_max_mm = 0.0;
 };
 
+/// Reserve that a switch should have where the scene doesn't say (convention of this project, no source).
+inline constexpr double kUsualReserve = 1.5;
+
+/// Ambient field where the scene doesn't say (mT): the earth's is 0.025 to 0.065 mT (common textbook figure).
+inline constexpr double kUsualAmbient_mT = 0.05;
+
+/// More coils than this about one bench are refused.
+inline constexpr int kMaxCoils = 12;
+
+/// A thin circular coil; current runs right-handed about `axis_S`.
+struct Coil {
+  Eigen::Vector3d centre_S = Eigen::Vector3d::Zero();  ///< mm
+  Eigen::Vector3d axis_S = Eigen::Vector3d::UnitZ();   ///< unit vector
+  double radius_mm = 0.0;
+  double turns = 0.0;
+  std::optional<double> resistance_ohm;
+  std::optional<double> current_max_A;
+};
+
+/// What makes the switching field. Without coils it is uniform, made by three currents along the columns of
+/// R_SC; with coils it is the sum of their fields at each place.
 struct FieldHardware {
-  double strength_max_mT = 0.0;
+  double strength_max_mT = 0.0;  ///< of the coils' field at every lock
   Eigen::Vector3d coil_mT_per_A = Eigen::Vector3d::Zero();
   Eigen::Matrix3d R_SC = Eigen::Matrix3d::Identity();  ///< coil frame in the scene frame, axes as columns
+  std::vector<Coil> coils = {};                        ///< empty: the uniform field above
+  double reserve_wanted = kUsualReserve;
+  double ambient_mT = 0.0;  ///< some ambient field of at most this strength, of any direction
+  Eigen::Vector3d ambient_S = Eigen::Vector3d::Zero();  ///< mT, an ambient field that is known
+
+  int coil_count() const { return coils.empty() ? 3 : static_cast<int>(coils.size()); }
 };
 
 /// What a design may be made of, before it is checked. Parts left out are not checked in a plan either.
@@ -96,7 +123,8 @@ struct DesignParts {
   Carriage carriage;
   std::optional<FieldHardware> field;
   Eigen::Matrix3d R_SE =
-      Eigen::Matrix3d::Identity();  ///< entry frame in the scene frame: fields are given in S
+      Eigen::Matrix3d::Identity();                 ///< entry frame in the scene frame: fields are given in S
+  Eigen::Vector3d p_SE = Eigen::Vector3d::Zero();  ///< entry point in S (mm): coils are placed in S
 };
 
 enum class DesignFault {
@@ -141,6 +169,7 @@ class Design {
   const Carriage& carriage() const { return parts_.carriage; }
   const std::optional<FieldHardware>& field() const { return parts_.field; }
   const Eigen::Matrix3d& R_SE() const { return parts_.R_SE; }
+  const Eigen::Vector3d& p_SE() const { return parts_.p_SE; }
   const DesignParts& parts() const { return parts_; }
 
   int lock_count() const { return parts_.layout.count(); }

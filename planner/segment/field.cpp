@@ -4,125 +4,209 @@
 #include <algorithm>
 #include <cassert>
 #include <cmath>
+#include <limits>
+#include <numbers>
 
 #include <Eigen/Geometry>
-#include <Eigen/LU>
+#include <fmt/format.h>
 
 #include "planner/segment/shape.h"
 
 namespace withy {
 namespace {
 
-/// A half-space counts as met when it is missed by no more than this share of the fields at hand: rounding of
-/// the small solves is some 1e-15 over their determinant, a coil is set to 1e-4 at best.
-constexpr double kFieldRounding = 1e-10;
-
-/// Normals whose Gram determinant is below this are taken as dependent; a smaller set then describes the same
-/// point.
-constexpr double kDependent = 1e-13;
+constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 /// Share by which a stroke may come up to half a turn.
 constexpr double kHalfTurnRounding = 1e-12;
 
-/// |B| may be above the limit by this share: rounding only.
-constexpr double kLimitRounding = 1e-9;
-
-double tolerance(std::span<const HalfSpace> half_spaces, const Eigen::Vector3d& B) {
-  double scale = B.norm();
-  for (const HalfSpace& h : half_spaces) scale = std::max(scale, std::abs(h.at_least));
-  return kFieldRounding * scale;
-}
-
-bool in_all(std::span<const HalfSpace> half_spaces, const Eigen::Vector3d& B) {
-  const double slack = tolerance(half_spaces, B);
-  return std::all_of(half_spaces.begin(), half_spaces.end(),
-                     [&](const HalfSpace& h) { return h.normal.dot(B) >= h.at_least - slack; });
-}
-
-std::optional<Eigen::Vector3d> active_pair(const HalfSpace& a, const HalfSpace& b) {
-  const double g = a.normal.dot(b.normal);
-  const double det = 1.0 - g * g;
-  if (det < kDependent) return std::nullopt;
-  const double la = (a.at_least - g * b.at_least) / det;
-  const double lb = (b.at_least - g * a.at_least) / det;
-  if (la < 0.0 || lb < 0.0) return std::nullopt;
-  return la * a.normal + lb * b.normal;
-}
-
-std::optional<Eigen::Vector3d> active_triple(const HalfSpace& a, const HalfSpace& b, const HalfSpace& c) {
-  Eigen::Matrix3d N;
-  N << a.normal.transpose(), b.normal.transpose(), c.normal.transpose();
-  const double det = N.determinant();
-  if (det * det < kDependent) return std::nullopt;
-  const Eigen::Matrix3d inverse = N.inverse();
-  const Eigen::Vector3d B = inverse * Eigen::Vector3d(a.at_least, b.at_least, c.at_least);
-  if ((inverse.transpose() * B).minCoeff() < 0.0) return std::nullopt;
-  return B;
-}
+/// The greatest reserve within the limits is found to this.
+constexpr double kReserveStep = 1e-7;
 
 /// +1 when the stroke runs to larger angles.
 double sense_of_stroke(const LockHardware& lock) {
   return lock.angle_latched_rad > lock.angle_free_rad ? 1.0 : -1.0;
 }
 
+/// Angles of one lock's magnet, clocking included.
+struct Stroke {
+  double free_rad = 0.0;
+  double latched_rad = 0.0;
+  double now_rad = 0.0;   ///< at its present stop
+  double to_other = 1.0;  ///< sense of the way to the other stop
+};
+
+Stroke stroke_of(const Design& design, const LockSet& engaged, int lock) {
+  const auto index = static_cast<std::size_t>(lock);
+  const LockHardware& hardware = design.lock();
+  const double clock = design.layout().clock_rad[index];
+  Stroke stroke;
+  stroke.free_rad = hardware.angle_free_rad + clock;
+  stroke.latched_rad = hardware.angle_latched_rad + clock;
+  stroke.now_rad = engaged.test(index) ? stroke.latched_rad : stroke.free_rad;
+  stroke.to_other = (engaged.test(index) ? -1.0 : 1.0) * sense_of_stroke(hardware);
+  return stroke;
+}
+
+Eigen::Vector3d moment_direction(const Eigen::Matrix3d& R, double angle_rad) {
+  return R * Eigen::Vector3d(std::cos(angle_rad), std::sin(angle_rad), 0.0);
+}
+
 Eigen::Vector3d torque_direction(const Eigen::Matrix3d& R, double angle_rad) {
   return R * Eigen::Vector3d(-std::sin(angle_rad), std::cos(angle_rad), 0.0);
 }
 
-/// Two half-spaces for each switching lock, one for each other.
-class HalfSpaces {
- public:
-  void add(const Eigen::Vector3d& normal, double at_least) {
-    items_[static_cast<std::size_t>(count_++)] = {normal, at_least};
+/// Most of w_x cos a + w_y sin a over angles from `a0` to `a1`: that of least_torque_mT with its sign turned.
+double most_along(const Eigen::Vector2d& w, double a0_rad, double a1_rad) {
+  return -least_torque_mT({w.y(), -w.x()}, a0_rad, a1_rad);
+}
+
+/// Field (mT, in E) of the magnets that rest, at lock `lock`.
+Eigen::Vector3d resting_field_E(const Design& design, const LockPoses& poses, const LockSet& engaged,
+                                const LockSet& switching, int lock) {
+  const auto at = static_cast<std::size_t>(lock);
+  Eigen::Vector3d B = Eigen::Vector3d::Zero();
+  for (int j = 0; j < design.lock_count(); ++j) {
+    const auto other = static_cast<std::size_t>(j);
+    if (j == lock || switching.test(other)) continue;
+    const double now = stroke_of(design, engaged, j).now_rad;
+    B += dipole_field_mT(design.lock().magnet_Am2 * moment_direction(poses.R_E[other], now),
+                         poses.p_E[at] - poses.p_E[other]);
   }
-  std::span<const HalfSpace> view() const { return {items_.data(), static_cast<std::size_t>(count_)}; }
+  return B;
+}
+
+/// Most (mT) that the magnets of `switching` other than `lock`, each anywhere on its stroke, make against
+/// `normal_E` at lock `lock`.
+double moving_against_mT(const Design& design, const LockPoses& poses, const LockSet& engaged,
+                         const LockSet& switching, int lock, const Eigen::Vector3d& normal_E) {
+  double against = 0.0;
+  for (int j = 0; j < design.lock_count(); ++j) {
+    const auto other = static_cast<std::size_t>(j);
+    if (j == lock || !switching.test(other)) continue;
+    const Stroke stroke = stroke_of(design, engaged, j);
+    // D is symmetric: normal . D u = u . D normal.
+    const Eigen::Vector3d w = poses.R_E[other].transpose() *
+                              dipole_field_mT(-design.lock().magnet_Am2 * normal_E,
+                                              poses.p_E[static_cast<std::size_t>(lock)] - poses.p_E[other]);
+    against += most_along(w.head<2>(), stroke.free_rad, stroke.latched_rad);
+  }
+  return against;
+}
+
+Eigen::Vector3d known_ambient_E(const Design& design) {
+  if (!design.field()) return Eigen::Vector3d::Zero();
+  return design.R_SE().transpose() * design.field()->ambient_S;
+}
+
+double unknown_ambient_mT(const Design& design) {
+  return design.field() ? design.field()->ambient_mT : 0.0;
+}
+
+std::vector<CurrentDemand> current_demands(const Design& design, const std::vector<TorqueDemand>& torques,
+                                           const CurrentLimits& limits, double reserve) {
+  std::vector<CurrentDemand> demands;
+  demands.reserve(torques.size());
+  for (const TorqueDemand& t : torques)
+    demands.push_back({limits.gains[static_cast<std::size_t>(t.lock)].transpose() * t.normal_E,
+                       demanded_mT(design.lock(), t, reserve)});
+  return demands;
+}
+
+double largest_strength_mT(const CurrentLimits& limits, const Currents& I) {
+  double most = 0.0;
+  for (const CoilGains& G : limits.gains) most = std::max(most, (G * I).norm());
+  return most;
+}
+
+CurrentLimits without_limits(const CurrentLimits& limits) {
+  CurrentLimits none;
+  none.gains = limits.gains;
+  none.most_mT.assign(limits.gains.size(), kInfinity);
+  return none;
+}
+
+LockSet only(int lock) {
+  LockSet set;
+  set.set(static_cast<std::size_t>(lock));
+  return set;
+}
+
+/// One switch in one pose, with everything that doesn't depend on the reserve at hand.
+class SwitchQuestion {
+ public:
+  SwitchQuestion(const Design& design, const LockPoses& poses, const LockSet& engaged,
+                 const LockSet& switching)
+      : design_(design),
+        poses_(poses),
+        engaged_(engaged),
+        switching_(switching),
+        torques_(torque_demands(design, poses, engaged, switching)),
+        limits_(current_limits(design, poses)) {}
+
+  const CurrentLimits& limits() const { return limits_; }
+
+  std::optional<Currents> within_limits(double reserve) const { return solved(limits_, torques_, reserve); }
+  std::optional<Currents> at_any_strength(double reserve) const {
+    return solved(without_limits(limits_), torques_, reserve);
+  }
+
+  /// Would it be allowed if lock `other` needed not be heeded?
+  bool allowed_without(int other) const {
+    std::vector<TorqueDemand> rest;
+    for (const TorqueDemand& t : torques_)
+      if (t.lock != other) rest.push_back(t);
+    return solved(limits_, rest, 1.0).has_value();
+  }
+
+  SwitchCurrents described(const Currents& I, double chosen_for) const {
+    SwitchCurrents out;
+    out.current_A = I;
+    out.strength_mT = largest_strength_mT(limits_, I);
+    out.reserve = chosen_for;
+    if (switching_.count() == 1) {
+      int lock = 0;
+      while (!switching_.test(static_cast<std::size_t>(lock))) ++lock;
+      out.reserve = reserve_of(design_, poses_, engaged_, lock, I);
+    }
+    return out;
+  }
 
  private:
-  std::array<HalfSpace, 2 * kMaxLocks> items_;
-  int count_ = 0;
+  std::optional<Currents> solved(const CurrentLimits& limits, const std::vector<TorqueDemand>& torques,
+                                 double reserve) const {
+    const LeastCurrents least = least_currents(current_demands(design_, torques, limits_, reserve), limits);
+    if (least.verdict != CurrentsVerdict::found) return std::nullopt;
+    return least.current_A;
+  }
+
+  const Design& design_;
+  const LockPoses& poses_;
+  LockSet engaged_;
+  LockSet switching_;
+  std::vector<TorqueDemand> torques_;
+  CurrentLimits limits_;
 };
 
-HalfSpaces half_spaces_of(const Design& design, const LockRotations& rotation_E, const LockSet& engaged,
-                          const LockSet& switching, const FieldSlack& slack_mT) {
-  const LockHardware& hardware = design.lock();
-  const double switch_mT = hardware.switch_torque_Nmm / hardware.magnet_Am2;
-  const double hold_mT = hardware.hold_torque_Nmm / hardware.magnet_Am2;
-  HalfSpaces result;
-  for (int i = 0; i < design.lock_count(); ++i) {
-    const auto index = static_cast<std::size_t>(i);
-    const Eigen::Matrix3d& R = rotation_E[index];
-    const double clock = design.layout().clock_rad[index];
-    const double free_rad = hardware.angle_free_rad + clock;
-    const double latched_rad = hardware.angle_latched_rad + clock;
-    const double towards_other = (engaged.test(index) ? -1.0 : 1.0) * sense_of_stroke(hardware);
-    if (switching.test(index)) {
-      result.add(towards_other * torque_direction(R, free_rad), switch_mT + slack_mT[index]);
-      result.add(towards_other * torque_direction(R, latched_rad), switch_mT + slack_mT[index]);
-    } else {
-      const double now_rad = engaged.test(index) ? latched_rad : free_rad;
-      result.add(-towards_other * torque_direction(R, now_rad), -hold_mT + slack_mT[index]);
-    }
+/// Why the currents of a reserve of 1 are not allowed.
+void refuse(const Design& design, const SwitchQuestion& question, const Currents& I, FieldNeed& need) {
+  need.refusal = FieldRefusal::too_strong;
+  if (need.largest_mT > design.field()->strength_max_mT * (1.0 + kCurrentRounding)) return;
+  const Currents& most = question.limits().most_A;
+  double worst = 1.0 + kCurrentRounding;
+  for (Eigen::Index c = 0; c < most.size(); ++c) {
+    if (!(std::abs(I(c)) > worst * most(c))) continue;
+    worst = std::abs(I(c)) / most(c);
+    need.refusal = FieldRefusal::too_much_current;
+    need.coil = static_cast<int>(c);
+    need.current_A = std::abs(I(c));
   }
-  return result;
 }
 
-bool within_limit(const Design& design, const std::optional<Eigen::Vector3d>& B) {
-  if (!B) return false;
-  return !design.field() || B->norm() <= design.field()->strength_max_mT * (1.0 + kLimitRounding);
-}
-
-/// Rotations as if `dropped` were not there are the same; only its half-space goes.
-int lock_in_the_way(const Design& design, const LockRotations& rotation_E, const LockSet& engaged, int lock) {
-  // Far more than any field at hand: the half-space of a lock moved out by this asks for nothing.
-  constexpr double kNoDemand_mT = -1e6;
-  LockSet switching;
-  switching.set(static_cast<std::size_t>(lock));
+int lock_in_the_way(const Design& design, const SwitchQuestion& question, int lock) {
   int found = -1;
   for (int j = 0; j < design.lock_count(); ++j) {
-    if (j == lock) continue;
-    FieldSlack slack{};
-    slack[static_cast<std::size_t>(j)] = kNoDemand_mT;
-    if (!within_limit(design, weakest_field_E(design, rotation_E, engaged, switching, slack))) continue;
+    if (j == lock || !question.allowed_without(j)) continue;
     if (found >= 0) return -1;
     found = j;
   }
@@ -131,34 +215,15 @@ int lock_in_the_way(const Design& design, const LockRotations& rotation_E, const
 
 }  // namespace
 
-std::optional<Eigen::Vector3d> least_norm_point(std::span<const HalfSpace> half_spaces) {
-  const Eigen::Vector3d origin = Eigen::Vector3d::Zero();
-  if (in_all(half_spaces, origin)) return origin;
-  const std::size_t n = half_spaces.size();
-  for (const HalfSpace& h : half_spaces) {
-    const Eigen::Vector3d B = h.at_least * h.normal;
-    if (h.at_least > 0.0 && in_all(half_spaces, B)) return B;
-  }
-  for (std::size_t i = 0; i < n; ++i)
-    for (std::size_t j = i + 1; j < n; ++j) {
-      const auto B = active_pair(half_spaces[i], half_spaces[j]);
-      if (B && in_all(half_spaces, *B)) return B;
-    }
-  for (std::size_t i = 0; i < n; ++i)
-    for (std::size_t j = i + 1; j < n; ++j)
-      for (std::size_t k = j + 1; k < n; ++k) {
-        const auto B = active_triple(half_spaces[i], half_spaces[j], half_spaces[k]);
-        if (B && in_all(half_spaces, *B)) return B;
-      }
-  return std::nullopt;
-}
-
-LockRotations lock_rotations_E(const Design& design, const State& state) {
-  LockRotations rotation;
+LockPoses lock_poses_E(const Design& design, const State& state) {
+  LockPoses poses;
   const Shape shape(design, state);
-  for (int i = 0; i < design.lock_count(); ++i)
-    rotation[static_cast<std::size_t>(i)] = shape.pose_E(design.station_mm(i)).linear();
-  return rotation;
+  for (int i = 0; i < design.lock_count(); ++i) {
+    const Eigen::Isometry3d X = shape.pose_E(design.station_mm(i));
+    poses.R_E[static_cast<std::size_t>(i)] = X.linear();
+    poses.p_E[static_cast<std::size_t>(i)] = X.translation();
+  }
+  return poses;
 }
 
 bool stroke_too_wide(const LockHardware& lock) {
@@ -166,13 +231,144 @@ bool stroke_too_wide(const LockHardware& lock) {
   return stroke >= M_PI * (1.0 - kHalfTurnRounding);
 }
 
-std::optional<Eigen::Vector3d> weakest_field_E(const Design& design, const LockRotations& rotation_E,
-                                               const LockSet& engaged, const LockSet& switching,
-                                               const FieldSlack& slack_mT) {
+Eigen::Vector3d dipole_field_mT(const Eigen::Vector3d& m_Am2, const Eigen::Vector3d& r_mm) {
+  const double r = r_mm.norm();
+  const Eigen::Vector3d along = r_mm / r;
+  return kDipole / (r * r * r) * (3.0 * along.dot(m_Am2) * along - m_Am2);
+}
+
+double coupling_push_Nmm(const Design& design, const LockPoses& poses, const LockSet& engaged, int lock) {
+  const Stroke stroke = stroke_of(design, engaged, lock);
+  const Eigen::Vector3d B = resting_field_E(design, poses, engaged, LockSet{}, lock);
+  const Eigen::Matrix3d& R = poses.R_E[static_cast<std::size_t>(lock)];
+  return design.lock().magnet_Am2 * stroke.to_other * torque_direction(R, stroke.now_rad).dot(B);
+}
+
+std::vector<TorqueDemand> torque_demands(const Design& design, const LockPoses& poses, const LockSet& engaged,
+                                         const LockSet& switching) {
   assert(design.lock_count() > 0 && switching.any());
+  const Eigen::Vector3d ambient_E = known_ambient_E(design);
+  std::vector<TorqueDemand> demands;
+  for (int i = 0; i < design.lock_count(); ++i) {
+    const auto index = static_cast<std::size_t>(i);
+    const Stroke stroke = stroke_of(design, engaged, i);
+    const Eigen::Vector3d B = resting_field_E(design, poses, engaged, switching, i) + ambient_E;
+    const auto add = [&](double sense, double angle_rad, bool drives) {
+      TorqueDemand demand;
+      demand.lock = i;
+      demand.normal_E = sense * torque_direction(poses.R_E[index], angle_rad);
+      demand.drives = drives;
+      demand.base_mT = unknown_ambient_mT(design) - demand.normal_E.dot(B) +
+                       moving_against_mT(design, poses, engaged, switching, i, demand.normal_E);
+      demands.push_back(demand);
+    };
+    if (switching.test(index)) {
+      add(stroke.to_other, stroke.free_rad, true);
+      add(stroke.to_other, stroke.latched_rad, true);
+    } else {
+      add(-stroke.to_other, stroke.now_rad, false);
+    }
+  }
+  return demands;
+}
+
+double demanded_mT(const LockHardware& lock, const TorqueDemand& demand, double reserve) {
+  const double scaled = demand.drives ? reserve * lock.switch_torque_Nmm : -lock.hold_torque_Nmm / reserve;
+  return scaled / lock.magnet_Am2 + demand.base_mT;
+}
+
+CurrentLimits current_limits(const Design& design, const LockPoses& poses) {
+  CurrentLimits limits;
+  const double strength = design.field() ? design.field()->strength_max_mT : kInfinity;
+  for (int i = 0; i < design.lock_count(); ++i)
+    limits.gains.push_back(coil_gains_E(design, poses.p_E[static_cast<std::size_t>(i)]));
+  limits.most_mT.assign(limits.gains.size(), strength);
+  if (!design.field() || design.field()->coils.empty()) {
+    Eigen::Vector3d constant = Eigen::Vector3d::Ones();
+    if (design.field()) constant = design.field()->coil_mT_per_A.cwiseAbs();
+    limits.same_everywhere = constant.maxCoeff() - constant.minCoeff() <= 1e-12 * constant.maxCoeff();
+    return limits;
+  }
+  const auto& coils = design.field()->coils;
+  if (std::none_of(coils.begin(), coils.end(), [](const Coil& c) { return c.current_max_A.has_value(); }))
+    return limits;
+  limits.most_A.resize(static_cast<Eigen::Index>(coils.size()));
+  for (std::size_t c = 0; c < coils.size(); ++c)
+    limits.most_A(static_cast<Eigen::Index>(c)) = coils[c].current_max_A.value_or(kInfinity);
+  return limits;
+}
+
+std::optional<SwitchCurrents> best_currents(const Design& design, const LockPoses& poses,
+                                            const LockSet& engaged, const LockSet& switching, double wanted,
+                                            double least) {
   if (stroke_too_wide(design.lock())) return std::nullopt;
-  const HalfSpaces demands = half_spaces_of(design, rotation_E, engaged, switching, slack_mT);
-  return least_norm_point(demands.view());
+  const SwitchQuestion question(design, poses, engaged, switching);
+  if (const auto I = question.within_limits(wanted)) return question.described(*I, wanted);
+  // (3) only gets harder as x grows, so the reserves that can be had are those up to the greatest.
+  double had = least;
+  auto best = question.within_limits(had);
+  if (!best) return std::nullopt;
+  double not_had = wanted;
+  while (not_had - had > kReserveStep) {
+    const double middle = 0.5 * (had + not_had);
+    if (auto I = question.within_limits(middle)) {
+      had = middle;
+      best = std::move(I);
+    } else {
+      not_had = middle;
+    }
+  }
+  return question.described(*best, had);
+}
+
+std::optional<SwitchCurrents> unlimited_currents(const Design& design, const LockPoses& poses,
+                                                 const LockSet& engaged, const LockSet& switching,
+                                                 double reserve) {
+  if (stroke_too_wide(design.lock())) return std::nullopt;
+  const SwitchQuestion question(design, poses, engaged, switching);
+  const auto I = question.at_any_strength(reserve);
+  if (!I) return std::nullopt;
+  return question.described(*I, reserve);
+}
+
+double least_torque_mT(const Eigen::Vector2d& b, double a0_rad, double a1_rad) {
+  const auto torque = [&](double a) { return b.y() * std::cos(a) - b.x() * std::sin(a); };
+  const double low = std::min(a0_rad, a1_rad);
+  const double high = std::max(a0_rad, a1_rad);
+  // b_y cos a - b_x sin a = |b| cos(a + atan2(b_x, b_y)), least where that angle is half a turn.
+  constexpr double kTurn = 2.0 * std::numbers::pi;
+  double trough = std::numbers::pi - std::atan2(b.x(), b.y());
+  trough += kTurn * std::ceil((low - trough) / kTurn);
+  if (trough < high) return -b.norm();
+  return std::min(torque(low), torque(high));
+}
+
+double reserve_of(const Design& design, const LockPoses& poses, const LockSet& engaged, int lock,
+                  const Currents& current_A) {
+  const LockHardware& hardware = design.lock();
+  const LockSet switching = only(lock);
+  double reserve = kInfinity;
+  for (int i = 0; i < design.lock_count(); ++i) {
+    const auto index = static_cast<std::size_t>(i);
+    const Stroke stroke = stroke_of(design, engaged, i);
+    const Eigen::Vector3d B = coil_gains_E(design, poses.p_E[index]) * current_A + known_ambient_E(design) +
+                              resting_field_E(design, poses, engaged, switching, i);
+    const Eigen::Vector2d b = (poses.R_E[index].transpose() * B).head<2>();
+    if (i == lock) {
+      const double drive =
+          hardware.magnet_Am2 * (least_torque_mT(stroke.to_other * b, stroke.free_rad, stroke.latched_rad) -
+                                 unknown_ambient_mT(design));
+      const bool free_to_turn = hardware.switch_torque_Nmm <= 0.0 && drive >= 0.0;
+      reserve = std::min(reserve, free_to_turn ? kInfinity : drive / hardware.switch_torque_Nmm);
+      continue;
+    }
+    const Eigen::Vector3d normal = -stroke.to_other * torque_direction(poses.R_E[index], stroke.now_rad);
+    const double push =
+        hardware.magnet_Am2 * (unknown_ambient_mT(design) - normal.dot(B) +
+                               moving_against_mT(design, poses, engaged, switching, i, normal));
+    if (push > 0.0) reserve = std::min(reserve, hardware.hold_torque_Nmm / push);
+  }
+  return reserve;
 }
 
 FieldNeed least_field(const Design& design, const State& state, int lock) {
@@ -181,30 +377,138 @@ FieldNeed least_field(const Design& design, const State& state, int lock) {
     need.refusal = FieldRefusal::stroke_too_wide;
     return need;
   }
-  LockSet switching;
-  switching.set(static_cast<std::size_t>(lock));
-  const LockRotations rotation_E = lock_rotations_E(design, state);
-  const auto B_E = weakest_field_E(design, rotation_E, state.engaged, switching);
-  if (B_E) need.field_S = design.R_SE() * *B_E;
-  if (within_limit(design, B_E)) return need;
-  need.refusal = B_E ? FieldRefusal::too_strong : FieldRefusal::inseparable;
-  need.lock_in_the_way = lock_in_the_way(design, rotation_E, state.engaged, lock);
+  const LockPoses poses = lock_poses_E(design, state);
+  const SwitchQuestion question(design, poses, state.engaged, only(lock));
+  const auto within = question.within_limits(1.0);
+  const auto I = within ? within : question.at_any_strength(1.0);
+  if (I) {
+    need.field_S = field_at_lock_S(design, poses, lock, *I);
+    need.largest_mT = largest_strength_mT(question.limits(), *I);
+  }
+  if (within) return need;
+  need.refusal = FieldRefusal::inseparable;
+  if (I) refuse(design, question, *I, need);
+  need.lock_in_the_way = lock_in_the_way(design, question, lock);
   return need;
 }
 
-Eigen::Vector3d coil_currents_A(const FieldHardware& field, const Eigen::Vector3d& field_S_mT) {
-  return (field.R_SC.transpose() * field_S_mT).cwiseQuotient(field.coil_mT_per_A);
+bool field_switches(const Design& design, const State& state, int lock) {
+  if (stroke_too_wide(design.lock())) return false;
+  const LockPoses poses = lock_poses_E(design, state);
+  return SwitchQuestion(design, poses, state.engaged, only(lock)).within_limits(1.0).has_value();
 }
 
-double helmholtz_mT_per_A(double turns, double radius_mm) {
-  constexpr double kMilliteslaPerTesla = 1e3;
-  constexpr double kMillimetresPerMetre = 1e3;
-  return std::pow(0.8, 1.5) * kMu0 * turns / radius_mm * kMillimetresPerMetre * kMilliteslaPerTesla;
+std::optional<SwitchChoice> choose_field(const Design& design, const State& state, int lock) {
+  const LockPoses poses = lock_poses_E(design, state);
+  auto currents = best_currents(design, poses, state.engaged, only(lock), reserve_wanted(design), 1.0);
+  if (!currents) return std::nullopt;
+  SwitchChoice choice{std::move(*currents), Eigen::Vector3d::Zero()};
+  choice.field_S = field_at_lock_S(design, poses, lock, choice.currents.current_A);
+  return choice;
+}
+
+Eigen::Vector3d field_at_lock_S(const Design& design, const LockPoses& poses, int lock,
+                                const Currents& current_A) {
+  return design.R_SE() * (coil_gains_E(design, poses.p_E[static_cast<std::size_t>(lock)]) * current_A);
+}
+
+double reserve_wanted(const Design& design) {
+  return design.field() ? design.field()->reserve_wanted : kUsualReserve;
+}
+
+Eigen::Vector3d coil_currents_A(const FieldHardware& field, const Eigen::Vector3d& field_S_mT) {
+  assert(field.coils.empty());
+  return (field.R_SC.transpose() * field_S_mT).cwiseQuotient(field.coil_mT_per_A);
 }
 
 double magnet_moment_Am2(double remanence_T, double volume_mm3) {
   constexpr double kCubicMetresPerCubicMillimetre = 1e-9;
   return remanence_T * volume_mm3 * kCubicMetresPerCubicMillimetre / kMu0;
+}
+
+std::optional<TooNear> too_near(const Design& design) {
+  if (design.lock_count() < 2) return std::nullopt;
+  const LockPoses poses = lock_poses_E(design, start_state());
+  std::optional<TooNear> worst;
+  for (unsigned set = 0; set < 1U << design.lock_count(); ++set)
+    for (int lock = 0; lock < design.lock_count(); ++lock) {
+      const double torque = coupling_push_Nmm(design, poses, LockSet(set), lock);
+      if (torque <= design.lock().hold_torque_Nmm * (1.0 + kCurrentRounding)) continue;
+      if (worst && torque <= worst->torque_Nmm) continue;
+      worst.emplace();
+      worst->pushed = lock;
+      worst->torque_Nmm = torque;
+    }
+  if (!worst) return worst;
+  double nearest = kInfinity;
+  for (int j = 0; j < design.lock_count(); ++j) {
+    const double spacing = std::abs(design.station_mm(j) - design.station_mm(worst->pushed));
+    if (j == worst->pushed || spacing >= nearest) continue;
+    nearest = spacing;
+    worst->by = j;
+  }
+  worst->spacing_mm = nearest;
+  // All torques fall with the cube of the spacings.
+  worst->spacing_wanted_mm = design.lock().hold_torque_Nmm > 0.0
+                                 ? nearest * std::cbrt(worst->torque_Nmm / design.lock().hold_torque_Nmm)
+                                 : kInfinity;
+  return worst;
+}
+
+std::string sentence_of(const TooNear& near, const Design& design) {
+  const double hold = design.lock().hold_torque_Nmm;
+  const std::string would_do =
+      std::isfinite(near.spacing_wanted_mm)
+          ? fmt::format("a spacing of {:.2f} mm would do", std::ceil(near.spacing_wanted_mm * 100.0) / 100.0)
+          : std::string("no spacing would do: give the lock a hold torque");
+  return fmt::format(
+      "locks {} and {} sit {:.2f} mm apart, so near that in the straight segment the magnets turn lock {} "
+      "off its "
+      "stop with {:.4f} N mm, above the hold torque of {:.4f} N mm; {}",
+      std::min(near.pushed, near.by) + 1, std::max(near.pushed, near.by) + 1, near.spacing_mm,
+      near.pushed + 1, near.torque_Nmm, hold, would_do);
+}
+
+double least_strength_mT(const Design& design) {
+  const LockHardware& lock = design.lock();
+  if (stroke_too_wide(lock)) return kInfinity;
+  const double stroke = std::abs(lock.angle_latched_rad - lock.angle_free_rad);
+  double least = kInfinity;
+  for (int i = 0; i < design.lock_count(); ++i) {
+    // What helps by no more than this: the known ambient field, and every other magnet end on to the lock, as
+    // near as the tightest bend brings it.
+    double help = design.field() ? design.field()->ambient_S.norm() : 0.0;
+    for (int j = 0; j < design.lock_count(); ++j) {
+      if (j == i) continue;
+      const double chord = least_lock_distance_mm(design, i, j);
+      help += 2.0 * kDipole * lock.magnet_Am2 / (chord * chord * chord);
+    }
+    least = std::min(least, (lock.switch_torque_Nmm / lock.magnet_Am2 + unknown_ambient_mT(design) - help) /
+                                std::cos(0.5 * stroke));
+  }
+  return std::max(0.0, least);
+}
+
+double most_coil_field_mT(const Design& design) {
+  if (!design.field() || design.field()->coils.empty() || design.lock_count() == 0) return kInfinity;
+  // The base is at depth -L to d_max - L on the advance axis, and a lock at most its station away from it.
+  const double half_travel = 0.5 * design.carriage().insertion_max_mm;
+  const Eigen::Vector3d centre_E(0.0, 0.0, half_travel - design.length_mm());
+  const double radius = half_travel + design.station_mm(design.lock_count() - 1);
+  const Eigen::Vector3d centre_S = design.R_SE() * centre_E + design.p_SE();
+  double most = 0.0;
+  for (const Coil& coil : design.field()->coils) {
+    if (!coil.current_max_A) return kInfinity;
+    most += *coil.current_max_A * coil_field_bound(coil, distance_to_wire_mm(coil, centre_S) - radius);
+  }
+  return most;
+}
+
+double least_lock_distance_mm(const Design& design, int a, int b) {
+  const double l = std::abs(design.station_mm(a) - design.station_mm(b));
+  const double kappa = design.segment().curvature_max_per_mm;
+  const double half_turn = 0.5 * kappa * l;
+  return half_turn < std::numbers::pi ? 2.0 / kappa * std::sin(half_turn) : 0.0;
 }
 
 }  // namespace withy

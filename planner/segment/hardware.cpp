@@ -24,6 +24,10 @@ std::string field_sentence(const HardwareBreach& breach) {
     case FieldRefusal::inseparable:
       return fmt::format("no field of any strength switches lock {} here without switching {} too", lock,
                          other);
+    case FieldRefusal::too_much_current:
+      return fmt::format(
+          "the least currents that switch lock {} here take {:.3g} A in coil {}, above its limit of {:.3g} A",
+          lock, breach.value, breach.coil + 1, breach.allowed);
     case FieldRefusal::too_strong:
       break;
   }
@@ -42,6 +46,22 @@ std::optional<HardwareBreach> tendon_breach(HardwareLimit limit, const Eigen::Ve
   return std::nullopt;
 }
 
+/// Can the magnets move one another off a stop in any state that keeps the curvature limit? Each is turned by
+/// every other with at most 2 K m^2 / r^3, end on, r at least what least_lock_distance_mm says.
+bool may_couple(const Design& design) {
+  const LockHardware& lock = design.lock();
+  for (int i = 0; i < design.lock_count(); ++i) {
+    double most = 0.0;
+    for (int j = 0; j < design.lock_count(); ++j) {
+      if (j == i) continue;
+      const double r = least_lock_distance_mm(design, i, j);
+      most += 2.0 * kDipole * lock.magnet_Am2 * lock.magnet_Am2 / (r * r * r);
+    }
+    if (!(most <= lock.hold_torque_Nmm)) return true;
+  }
+  return false;
+}
+
 }  // namespace
 
 const char* name_of(HardwareLimit limit) {
@@ -56,6 +76,8 @@ const char* name_of(HardwareLimit limit) {
       return "lock load";
     case HardwareLimit::field:
       return "field";
+    case HardwareLimit::coupling:
+      return "coupling";
   }
   return "";
 }
@@ -75,6 +97,12 @@ std::string HardwareBreach::sentence() const {
                          index + 1, value, allowed);
     case HardwareLimit::field:
       return field_sentence(*this);
+    case HardwareLimit::coupling:
+      return fmt::format(
+          "the magnets of the other locks turn lock {} off its stop with {:.3g} N mm, above the {:.3g} N mm "
+          "that "
+          "hold it",
+          index + 1, value, allowed);
   }
   return {};
 }
@@ -90,6 +118,7 @@ StateBox StateBox::around(const State& state) {
 }
 
 Hardware::Hardware(const Design& design) : design_(&design) {
+  if (checks_field()) couples_ = may_couple(design);
   if (!design.tendons()) return;
   statics_.emplace(*design.tendons());
   for (const double beta : design.tendons()->angle_rad)
@@ -153,7 +182,72 @@ std::optional<HardwareBreach> Hardware::switch_breach(const State& state, int lo
   breach.allowed = design_->field()->strength_max_mT;
   breach.field_refusal = need.refusal;
   breach.lock_in_the_way = need.lock_in_the_way;
+  if (need.refusal == FieldRefusal::too_much_current) {
+    breach.coil = need.coil;
+    breach.value = need.current_A;
+    breach.allowed = *design_->field()->coils[static_cast<std::size_t>(need.coil)].current_max_A;
+  }
   return breach;
+}
+
+std::optional<SwitchChoice> Hardware::switch_choice(const State& state, int lock) const {
+  return choose_field(*design_, state, lock);
+}
+
+bool Hardware::may_switch(const State& state, int lock) const {
+  return !checks_field() || field_switches(*design_, state, lock);
+}
+
+std::optional<HardwareBreach> Hardware::coupling_breach(const State& state) const {
+  if (!couples_) return std::nullopt;
+  const LockPoses poses = lock_poses_E(*design_, state);
+  std::optional<HardwareBreach> worst;
+  for (int lock = 0; lock < design_->lock_count(); ++lock) {
+    const double push = coupling_push_Nmm(*design_, poses, state.engaged, lock);
+    if (!exceeds(push, design_->lock().hold_torque_Nmm) || (worst && push <= worst->value)) continue;
+    worst.emplace();
+    worst->limit = HardwareLimit::coupling;
+    worst->index = lock;
+    worst->value = push;
+    worst->allowed = design_->lock().hold_torque_Nmm;
+  }
+  return worst;
+}
+
+std::optional<HardwareBreach> Hardware::coupling_motion_breach(const State& from, const State& to) const {
+  assert(from.engaged == to.engaged && from.theta_frozen == to.theta_frozen);
+  if (!couples_) return std::nullopt;
+  if (auto breach = coupling_breach(from)) return breach;
+  if (auto breach = coupling_breach(to)) return breach;
+  return search_coupling(from, to, 1.0);
+}
+
+std::optional<HardwareBreach> Hardware::search_coupling(const State& from, const State& to,
+                                                        double share) const {
+  StateBox box = StateBox::around(from);
+  box.insertion_lo_mm = std::min(from.insertion_mm, to.insertion_mm);
+  box.insertion_hi_mm = std::max(from.insertion_mm, to.insertion_mm);
+  box.u_lo = from.u_free.cwiseMin(to.u_free);
+  box.u_hi = from.u_free.cwiseMax(to.u_free);
+  if (coupling_over_box(*design_, box) == BoxVerdict::all) return std::nullopt;
+  State middle = from;
+  middle.insertion_mm = 0.5 * (from.insertion_mm + to.insertion_mm);
+  middle.u_free = 0.5 * (from.u_free + to.u_free);
+  auto breach = coupling_breach(middle);
+  if (breach) return breach;
+  if (share <= kWayResolution) {
+    breach.emplace();
+    breach->limit = HardwareLimit::coupling;
+    breach->index = 0;
+    breach->value = breach->allowed = design_->lock().hold_torque_Nmm;
+    return breach;
+  }
+  if ((breach = search_coupling(from, middle, 0.5 * share))) return breach;
+  return search_coupling(middle, to, 0.5 * share);
+}
+
+BoxVerdict Hardware::coupling_over(const StateBox& box) const {
+  return couples_ ? coupling_over_box(*design_, box) : BoxVerdict::all;
 }
 
 std::optional<HardwareBreach> Hardware::motion_breach(const State& from, const State& to) const {

@@ -6,9 +6,11 @@
 //   plane        the tendons can make the free region's moment at all (tendons.h)
 //   tension      T_base,k <= tension_max for every tendon, friction included (tendons.h)
 //   lock load    EI |u_free - u_frozen| <= hold_moment in every frozen region (locks.h)
-//   field        a field of at most strength_max switches the lock and keeps the others (field.h)
+//   field        coil currents within their limits, their field within strength_max, switch the lock with a
+//                reserve of 1 and keep the others (field.h)
+//   coupling     no lock's magnet moves another off its stop (field.h); a limit of states, not of switches
 //
-// The first four are checked when the scene describes the tendons, the last when it describes the field.
+// The first four are checked when the scene describes the tendons, the last two when it describes the field.
 // Nothing here looks at curvature or insertion limits (planner/motion/action.h) or at the latch (latch.h).
 //
 // Boxes: a box holds every state of one set of engaged locks whose insertion, frozen bends and free curvature
@@ -30,9 +32,9 @@
 
 namespace withy {
 
-enum class HardwareLimit { stroke, tendon_plane, tension, lock_load, field };
+enum class HardwareLimit { stroke, tendon_plane, tension, lock_load, field, coupling };
 
-/// "stroke", "tendon plane", "tension", "lock load", "field".
+/// "stroke", "tendon plane", "tension", "lock load", "field", "coupling".
 const char* name_of(HardwareLimit limit);
 
 /// One limit that is broken.
@@ -44,6 +46,7 @@ struct HardwareBreach {
   std::optional<TensionFault> tension_fault;  ///< tendon_plane only
   std::optional<FieldRefusal> field_refusal;  ///< field only
   int lock_in_the_way = -1;                   ///< field only: see FieldNeed
+  int coil = -1;  ///< field only, where a coil's current is what is too much: value and limit are in A then
 
   /// One sentence with number and limit, without its full stop.
   std::string sentence() const;
@@ -99,8 +102,27 @@ class Hardware {
   /// allowed.
   FieldNeed switch_need(const State& state, int lock) const;
 
-  /// Nothing when the field can switch `lock` in `state`, or when the scene has no field.
+  /// The currents that a plan switches `lock` with in `state`; nothing where no currents do.
+  std::optional<SwitchChoice> switch_choice(const State& state, int lock) const;
+
+  /// Nothing when the field can switch `lock` in `state` with a reserve of 1, or when the scene has no field.
   std::optional<HardwareBreach> switch_breach(const State& state, int lock) const;
+
+  /// Is there a field for the switch? switch_breach for less, without saying what is in the way.
+  bool may_switch(const State& state, int lock) const;
+
+  /// Can any state that keeps the curvature limit have a magnet moved off its stop by others?
+  bool magnets_couple() const { return couples_; }
+
+  /// The lock that others' magnets move off its stop in `state`, the one pushed hardest; nothing when there
+  /// is none, or when the scene has no field.
+  std::optional<HardwareBreach> coupling_breach(const State& state) const;
+
+  /// The same over the whole straight way between two states, as motion_breach.
+  std::optional<HardwareBreach> coupling_motion_breach(const State& from, const State& to) const;
+
+  /// Do the magnets leave one another on their stops over a box? "all" when the scene has no field.
+  BoxVerdict coupling_over(const StateBox& box) const;
 
   /// Stroke, plane, tension and lock load over a box; "all" when the scene has no tendons.
   BoxVerdict states_over(const StateBox& box) const;
@@ -110,7 +132,10 @@ class Hardware {
   BoxVerdict switch_over(const StateBox& box, int lock) const;
 
  private:
+  std::optional<HardwareBreach> search_coupling(const State& from, const State& to, double share) const;
+
   const Design* design_;
+  bool couples_ = false;  ///< can any legal state have a magnet moved off its stop by others?
   std::optional<TendonStatics> statics_;
   std::vector<Eigen::Vector2d> tendon_direction_;
 };

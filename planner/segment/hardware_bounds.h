@@ -101,7 +101,12 @@ class StateBounds {
   const std::vector<Eigen::Vector2d>& direction_;
 };
 
-/// Can the field switch `lock` over the box? Precondition: the design has a field and locks.
+/// Can the field switch `lock` over the box? Of the box's states those count that keep the curvature limit.
+/// Precondition: the design has a field and locks.
 BoxVerdict switch_over_box(const Design& design, const StateBox& box, int lock);
+
+/// Do the locks' magnets leave one another on their stops over the box? Of its states those count that keep
+/// the curvature limit. Precondition: the design has locks.
+BoxVerdict coupling_over_box(const Design& design, const StateBox& box);
 
 }  // namespace withy

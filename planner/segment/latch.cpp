@@ -4,8 +4,11 @@
 #include <algorithm>
 #include <cassert>
 #include <cmath>
+#include <cstdint>
 
 #include <Eigen/LU>
+
+#include "planner/effort/shares.h"
 
 namespace withy {
 namespace {
@@ -214,37 +217,99 @@ std::optional<Eigen::Vector2d> latched_bend(const LatchHardware& latch, const Ei
   return bend;
 }
 
+namespace {
+
+/// Notches of the base pair that bends near a centre can have: first to last of each.
+struct NotchRange {
+  long first_low, first_high;
+  long second_low, second_high;
+  double count() const {
+    return static_cast<double>(first_high - first_low + 1) *
+           static_cast<double>(second_high - second_low + 1);
+  }
+};
+
+NotchRange notches_near(const LatchHardware& latch, const BasePair& base, const Eigen::Vector2d& centre,
+                        double radius_rad) {
+  const double reach = latch.backbone_radius_mm * radius_rad + window(latch);
+  const double pitch = latch.notch_pitch_mm;
+  const double first = slide(latch, base.first, centre);
+  const double second = slide(latch, base.second, centre);
+  const auto low = [&](double middle) { return std::lround(std::ceil((middle - reach) / pitch)); };
+  const auto high = [&](double middle) { return std::lround(std::floor((middle + reach) / pitch)); };
+  return {low(first), high(first), low(second), high(second)};
+}
+
+bool is_near(const Eigen::Vector2d& bend, const Eigen::Vector2d& centre, double radius_rad) {
+  return (bend - centre).norm() <= radius_rad + kSameBend_rad;
+}
+
+}  // namespace
+
 std::vector<Eigen::Vector2d> lattice_points(const LatchHardware& latch, const Eigen::Vector2d& centre,
                                             double radius_rad) {
   assert(lattice_kind(latch) == LatticeKind::points);
   const BasePair base = base_pair(latch);
   NotchChoices choices(latch, base);
-  const double reach = latch.backbone_radius_mm * radius_rad + window(latch);
-  const double pitch = latch.notch_pitch_mm;
-  const double middle_first = slide(latch, base.first, centre);
-  const double middle_second = slide(latch, base.second, centre);
+  const NotchRange range = notches_near(latch, base, centre, radius_rad);
   std::vector<Eigen::Vector2d> bends;
   const auto keep = [&](const Eigen::Vector2d& bend) {
-    if ((bend - centre).norm() <= radius_rad + kSameBend_rad) bends.push_back(bend);
+    if (is_near(bend, centre, radius_rad)) bends.push_back(bend);
   };
-  const auto first_of = [&](double middle) { return std::lround(std::ceil((middle - reach) / pitch)); };
-  const auto last_of = [&](double middle) { return std::lround(std::floor((middle + reach) / pitch)); };
-  for (long i = first_of(middle_first); i <= last_of(middle_first); ++i)
-    for (long j = first_of(middle_second); j <= last_of(middle_second); ++j) choices.visit(i, j, keep);
+  for (long i = range.first_low; i <= range.first_high; ++i)
+    for (long j = range.second_low; j <= range.second_high; ++j) choices.visit(i, j, keep);
   sort_and_drop_repeats(bends);
   return bends;
 }
 
-std::vector<BendLine> lattice_lines(const LatchHardware& latch, const Eigen::Vector2d& centre,
-                                    double radius_rad) {
+bool for_each_lattice_point(const LatchHardware& latch, const Eigen::Vector2d& centre, double radius_rad,
+                            const Effort& effort, const std::function<bool(const Eigen::Vector2d&)>& take) {
+  const BasePair base = base_pair(latch);
+  const NotchRange range = notches_near(latch, base, centre, radius_rad);
+  if (!(range.count() > shares::kLatticeAtOnce)) {
+    const std::vector<Eigen::Vector2d> bends = lattice_points(latch, centre, radius_rad);
+    return std::all_of(bends.begin(), bends.end(), take);
+  }
+  NotchChoices choices(latch, base);
+  // With no window but rounding, no two pairs of notches give the same bend: there are no repeats to drop.
+  bool more = true;
+  std::int64_t visits = 0;
+  const auto offer = [&](const Eigen::Vector2d& bend) {
+    if (more && is_near(bend, centre, radius_rad)) more = take(bend);
+  };
+  const auto row = [&](long i) {
+    for (long j = range.second_low; more && j <= range.second_high; ++j) {
+      choices.visit(i, j, offer);
+      if (++visits % shares::kLatticeAskInterval == 0 && effort.cut_short()) more = false;
+    }
+  };
+  const long middle = range.first_low + (range.first_high - range.first_low) / 2;
+  for (long k = 0; more && middle - k >= range.first_low; ++k) {
+    row(middle - k);
+    if (middle + k + 1 <= range.first_high) row(middle + k + 1);
+  }
+  return more;
+}
+
+bool for_each_lattice_line(const LatchHardware& latch, const Eigen::Vector2d& centre, double radius_rad,
+                           const std::function<bool(const BendLine&)>& take) {
   assert(lattice_kind(latch) == LatticeKind::lines);
   const Eigen::Vector2d a = backbone_direction(latch, 0);
   const double spacing = latch.notch_pitch_mm / latch.backbone_radius_mm;
   const double middle = a.dot(centre);
   const double reach = radius_rad + kSameBend_rad;
-  std::vector<BendLine> lines;
   for (double n = std::ceil((middle - reach) / spacing); n * spacing <= middle + reach; n += 1.0)
-    lines.push_back({a * (n * spacing), Eigen::Vector2d(-a.y(), a.x())});
+    if (!take({a * (n * spacing), Eigen::Vector2d(-a.y(), a.x())})) return false;
+  return true;
+}
+
+std::vector<BendLine> lattice_lines(const LatchHardware& latch, const Eigen::Vector2d& centre,
+                                    double radius_rad) {
+  std::vector<BendLine> lines;
+  for_each_lattice_line(latch, centre, radius_rad, [&](const BendLine& line) {
+    lines.push_back(line);
+    return true;
+  });
   return lines;
 }
 

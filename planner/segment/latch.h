@@ -14,11 +14,13 @@
 // which is what the same rules say of exact_latch(latch).
 #pragma once
 
+#include <functional>
 #include <optional>
 #include <vector>
 
 #include <Eigen/Core>
 
+#include "planner/effort/effort.h"
 #include "planner/segment/design.h"
 
 namespace withy {
@@ -51,11 +53,22 @@ LatticeKind lattice_kind(const LatchHardware& latch);
 std::vector<Eigen::Vector2d> lattice_points(const LatchHardware& latch, const Eigen::Vector2d& centre,
                                             double radius_rad);
 
+/// Hands out the same bends, for an exact latch (exact_latch), until `take` returns false or the effort is
+/// cut short; false then. Where they are few, in the order of lattice_points; where a fine pitch makes them
+/// many (shares::kLatticeAtOnce), as they are found, row by row from the one nearest to `centre` outwards: no
+/// more are made than are taken.
+bool for_each_lattice_point(const LatchHardware& latch, const Eigen::Vector2d& centre, double radius_rad,
+                            const Effort& effort, const std::function<bool(const Eigen::Vector2d&)>& take);
+
 /// One line of latchable bends: offset + t direction (direction a unit vector).
 struct BendLine {
   Eigen::Vector2d offset;
   Eigen::Vector2d direction;
 };
+/// Hands out all lines within `radius_rad` of `centre`, in order, until `take` returns false; false then.
+/// Precondition: lattice_kind is lines.
+bool for_each_lattice_line(const LatchHardware& latch, const Eigen::Vector2d& centre, double radius_rad,
+                           const std::function<bool(const BendLine&)>& take);
 /// All lines within `radius_rad` of `centre`. Precondition: lattice_kind is lines.
 std::vector<BendLine> lattice_lines(const LatchHardware& latch, const Eigen::Vector2d& centre,
                                     double radius_rad);

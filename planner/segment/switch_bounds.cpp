@@ -2,12 +2,18 @@
 #include <algorithm>
 #include <array>
 #include <cassert>
+#include <cmath>
+#include <limits>
+
+#include <Eigen/SVD>
 
 #include "planner/segment/hardware_bounds.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
 namespace {
+
+constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 /// Rotation of an arc of bending angle vector `theta`.
 Eigen::Matrix3d rotation_of(const Eigen::Vector2d& theta) {
@@ -88,32 +94,260 @@ std::array<Turned, kMaxLocks> turned_over(const Design& design, const StateBox& 
   return result;
 }
 
-}  // namespace
+/// Every pose of the locks over a box, as one pose and how far any other may be from it.
+///
+/// Rotations: as `Turned` says. Places: those of the box's middle state. In any other state of the box the
+/// tangent at a station is turned against the middle state's by at most what the bends up to there differ by:
+/// for a frozen region by half the diagonal of its bends' box and, where a guide lets its share of the bend
+/// vary with the insertion, |Theta| times the change of that share, which is at most the change of insertion
+/// over the exposed length and at most 1; for the free region by its length times half the diagonal of its
+/// curvatures' box, and |u| times the change of insertion in a guide. So the vector from one station to
+/// another changes by at most their distance along the segment times the largest such turn up to the farther
+/// one
+/// (`turn_rad`), and a lock's place by that from the base on, and by the change of insertion, which moves the
+/// base.
+struct BoxPoses {
+  LockPoses middle;
+  std::array<double, kMaxLocks> spread_rad{};  ///< of the rotations
+  std::array<double, kMaxLocks> turn_rad{};    ///< largest turn of a tangent from the base to the lock
+  std::array<double, kMaxLocks> moved_mm{};    ///< of the lock's place in E
+  bool finite = true;
+};
 
-/// A field of at most B_max changes its component along a direction by at most B_max eps when the direction
-/// turns by eps. So if the half-spaces of the middle pose, each let out by B_max eps_i, have no point within
-/// B_max, no pose of the box has; and a point within B_max of those taken in by B_max eps_i serves every pose
-/// of the box.
-BoxVerdict switch_over_box(const Design& design, const StateBox& box, int lock) {
-  assert(design.field() && design.lock_count() > 0);
-  const double B_max = design.field()->strength_max_mT;
+State middle_of(const StateBox& box) {
+  State state;
+  state.insertion_mm = 0.5 * (box.insertion_lo_mm + box.insertion_hi_mm);
+  state.engaged = box.engaged;
+  for (std::size_t r = 0; r < box.engaged.count(); ++r)
+    state.theta_frozen.push_back(0.5 * (box.theta_lo[r] + box.theta_hi[r]));
+  state.u_free = 0.5 * (box.u_lo + box.u_hi);
+  return state;
+}
+
+/// What the regions from the base to each lock may turn a tangent by.
+void add_turns(const Design& design, const StateBox& box, const State& middle, BoxPoses& poses) {
+  const bool guide = design.carriage().kind == CarriageKind::guide;
+  const double half_insertion = 0.5 * (box.insertion_hi_mm - box.insertion_lo_mm);
+  const double half_u = 0.5 * (box.u_hi - box.u_lo).norm();
+  double turn = 0.0;  // of the regions that end before the lock
+  double from = 0.0;
+  std::size_t region = 0;
+  const auto frozen_turn = [&](double end) {
+    double extra = 0.0;
+    if (guide && half_insertion > 0.0) {
+      const double exposed = exposed_length(design, box.insertion_lo_mm, from, end);
+      const double share = exposed > half_insertion ? half_insertion / exposed : 1.0;
+      extra = middle.theta_frozen[region].norm() * share;
+    }
+    return 0.5 * (box.theta_hi[region] - box.theta_lo[region]).norm() + extra;
+  };
+  int pending = 0;
+  for (int lock = 0; lock < design.lock_count(); ++lock) {
+    if (!box.engaged.test(static_cast<std::size_t>(lock))) continue;
+    turn += frozen_turn(design.station_mm(lock));
+    for (; pending <= lock; ++pending) poses.turn_rad[static_cast<std::size_t>(pending)] = turn;
+    from = design.station_mm(lock);
+    ++region;
+  }
+  for (; pending < design.lock_count(); ++pending) {
+    const double exposed = exposed_length(design, box.insertion_hi_mm, from, design.station_mm(pending));
+    poses.turn_rad[static_cast<std::size_t>(pending)] =
+        turn + exposed * half_u + (guide ? middle.u_free.norm() * half_insertion : 0.0);
+  }
+}
+
+BoxPoses poses_over(const Design& design, const StateBox& box) {
+  BoxPoses poses;
+  const State middle = middle_of(box);
+  poses.middle = lock_poses_E(design, middle);
+  add_turns(design, box, middle, poses);
   const std::array<Turned, kMaxLocks> turned = turned_over(design, box);
-  LockRotations rotation_E;
-  FieldSlack in{};
-  FieldSlack out{};
+  const double half_insertion = 0.5 * (box.insertion_hi_mm - box.insertion_lo_mm);
   for (int i = 0; i < design.lock_count(); ++i) {
     const auto index = static_cast<std::size_t>(i);
-    rotation_E[index] = turned[index].middle;
-    in[index] = B_max * turned[index].spread_rad;
-    out[index] = -B_max * (turned[index].spread_rad + 2.0 * kLimitRounding);
+    poses.middle.R_E[index] = turned[index].middle;
+    poses.spread_rad[index] = turned[index].spread_rad;
+    poses.moved_mm[index] = half_insertion + design.station_mm(i) * poses.turn_rad[index];
+    poses.finite = poses.finite && poses.middle.p_E[index].allFinite();
   }
-  LockSet switching;
-  switching.set(static_cast<std::size_t>(lock));
-  const auto strict = weakest_field_E(design, rotation_E, box.engaged, switching, in);
-  if (strict && strict->norm() <= B_max) return BoxVerdict::all;
-  const auto loose = weakest_field_E(design, rotation_E, box.engaged, switching, out);
-  if (!loose || surely_exceeds(loose->norm(), B_max)) return BoxVerdict::none;
-  return BoxVerdict::some;
+  return poses;
+}
+
+/// By how much what lock `a`'s magnet feels of all others along a unit vector of its cross-section may differ
+/// from the middle pose (mT), in states that keep the curvature limit.
+///
+/// A dipole's field is at most 2 K m / r^3, K = mu0 / 4 pi, and no derivative of it is larger than 6 K m /
+/// r^4: with m at an angle gamma to r^ the gradient is 3 K m / r^4 times [cos(gamma) (1 - 3 r^ r^T) +
+/// sin(gamma) (y r^T + r^ y^T)], of norm (cos + sqrt(9 cos^2 + 4 sin^2)) / 2 <= 2 in the plane of the two.
+/// While the places move by delta relative to one another r stays at least r_0 - delta; the field turns with
+/// its magnet. Where that is more than both fields can be, they are the bound: legal states keep r at least
+/// that of least_lock_distance_mm.
+double coupling_slack_mT(const Design& design, const BoxPoses& poses, int a) {
+  const double strength = 2.0 * kDipole * design.lock().magnet_Am2;
+  const auto cubed = [](double r) { return r * r * r; };
+  double slack = 0.0;
+  for (int b = 0; b < design.lock_count(); ++b) {
+    if (b == a) continue;
+    const auto at = static_cast<std::size_t>(a);
+    const auto other = static_cast<std::size_t>(b);
+    const double r = (poses.middle.p_E[at] - poses.middle.p_E[other]).norm();
+    const double apart =
+        std::abs(design.station_mm(a) - design.station_mm(b)) * poses.turn_rad[std::max(at, other)];
+    const double least = least_lock_distance_mm(design, a, b);
+    const double near = r - apart;  // all along from the middle pose to any other
+    const double legal = least > 0.0 ? strength / cubed(least) : kInfinity;
+    const double both = (r > 0.0 ? strength / cubed(r) : kInfinity) + legal;
+    const double turned = poses.spread_rad[at] + poses.spread_rad[other];
+    const double change =
+        near > 0.0 ? strength * (turned / cubed(near) + 3.0 * apart / (cubed(near) * near)) : kInfinity;
+    slack += std::min(change, both);
+  }
+  return slack;
+}
+
+/// What the coils' currents can be at most over the box (A), where that is known: each coil's limit, and what
+/// the field limit leaves. With G the gains of all locks one above the other, |G I| <= sqrt(N) B_max, so |I|
+/// <= sqrt(N) B_max / sigma, sigma the least singular value of G, which differs from the middle pose's by at
+/// most the change of G.
+Currents most_currents(const Design& design, const CurrentLimits& limits, double gain_change) {
+  const Eigen::Index n = limits.gains.front().cols();
+  const auto places = static_cast<Eigen::Index>(limits.gains.size());
+  Currents most = Currents::Constant(n, kInfinity);
+  if (3 * places >= n) {
+    Eigen::MatrixXd stacked(3 * places, n);
+    for (Eigen::Index k = 0; k < places; ++k)
+      stacked.middleRows(3 * k, 3) = limits.gains[static_cast<std::size_t>(k)];
+    if (stacked.allFinite()) {
+      const double sigma = Eigen::JacobiSVD<Eigen::MatrixXd>(stacked).singularValues()(n - 1) - gain_change;
+      if (sigma > 0.0)
+        most.setConstant(std::sqrt(static_cast<double>(places)) * design.field()->strength_max_mT / sigma);
+    }
+  }
+  return limits.most_A.size() > 0 ? Currents(most.cwiseMin(limits.most_A)) : most;
+}
+
+/// By how much the field that the coils make at each lock may differ from the middle pose's (mT).
+std::array<double, kMaxLocks> gain_slack_mT(const Design& design, const BoxPoses& poses,
+                                            const CurrentLimits& limits) {
+  std::array<double, kMaxLocks> slack{};
+  const auto& coils = design.field()->coils;
+  if (coils.empty()) return slack;
+  std::vector<Currents> change;  // of each coil's gain, at each lock
+  double square = 0.0;
+  for (int i = 0; i < design.lock_count(); ++i) {
+    const auto index = static_cast<std::size_t>(i);
+    const Eigen::Vector3d p_S = design.R_SE() * poses.middle.p_E[index] + design.p_SE();
+    Currents of_lock(static_cast<Eigen::Index>(coils.size()));
+    for (std::size_t c = 0; c < coils.size(); ++c) {
+      const double wire = distance_to_wire_mm(coils[c], p_S) - poses.moved_mm[index];
+      of_lock(static_cast<Eigen::Index>(c)) =
+          poses.moved_mm[index] > 0.0 ? coil_gradient_bound(coils[c], wire) * poses.moved_mm[index] : 0.0;
+    }
+    square += of_lock.squaredNorm();
+    change.push_back(of_lock);
+  }
+  const Currents most = most_currents(design, limits, std::sqrt(square));
+  for (int i = 0; i < design.lock_count(); ++i)
+    for (Eigen::Index c = 0; c < most.size(); ++c) {
+      const double by = change[static_cast<std::size_t>(i)](c);
+      if (by > 0.0) slack[static_cast<std::size_t>(i)] += by * most(c);
+    }
+  return slack;
+}
+
+/// Rounding of the middle pose's figures, as a share of what they are made of.
+constexpr double kBoundRounding = 4.0 * kLimitRounding;
+
+/// The demands of the middle pose, moved by `sense` times what any pose of the box may change them by: +1 for
+/// fields that serve every pose, -1 for fields that might serve one.
+///
+/// A field of at most B_max changes its component along a direction by at most B_max eps when the direction
+/// turns by eps, so demand i moves by at most B_max spread_i + gain slack_i + coupling slack_i.
+class MovedDemands {
+ public:
+  MovedDemands(const Design& design, const BoxPoses& poses, const StateBox& box, int lock)
+      : design_(design), lock_(lock), limits_(current_limits(design, poses.middle)) {
+    LockSet switching;
+    switching.set(static_cast<std::size_t>(lock));
+    torques_ = torque_demands(design, poses.middle, box.engaged, switching);
+    gain_slack_ = gain_slack_mT(design, poses, limits_);
+    const double B_max = design.field()->strength_max_mT;
+    for (int i = 0; i < design.lock_count(); ++i) {
+      const auto index = static_cast<std::size_t>(i);
+      pose_slack_[index] = B_max * (poses.spread_rad[index] + kBoundRounding) +
+                           coupling_slack_mT(design, poses, i) + ambient_slack_mT(poses.spread_rad[index]);
+    }
+  }
+
+  CurrentsVerdict with(double sense) const {
+    std::vector<CurrentDemand> demands;
+    for (const TorqueDemand& t : torques_) {
+      const auto at = static_cast<std::size_t>(t.lock);
+      demands.push_back({limits_.gains[at].transpose() * t.normal_E,
+                         demanded_mT(design_.lock(), t, 1.0) + sense * (pose_slack_[at] + gain_slack_[at])});
+    }
+    CurrentLimits limits = limits_;
+    for (std::size_t i = 0; i < limits.most_mT.size(); ++i) {
+      limits.most_mT[i] -= sense * (gain_slack_[i] + kBoundRounding * limits.most_mT[i]);
+      if (limits.most_mT[i] < 0.0) return CurrentsVerdict::none;
+    }
+    if (limits.most_A.size() > 0) limits.most_A *= 1.0 - sense * kBoundRounding;
+    return least_currents(demands, limits).verdict;
+  }
+
+  /// Is the lock's own torque out of reach, whatever the field at the other locks?
+  bool own_torque_out_of_reach() const {
+    std::vector<HalfSpace> own;
+    for (const TorqueDemand& t : torques_) {
+      const auto index = static_cast<std::size_t>(t.lock);
+      // The field at the lock itself is what is sought here, so no gain plays a part.
+      if (t.lock == lock_)
+        own.push_back({t.normal_E, demanded_mT(design_.lock(), t, 1.0) - pose_slack_[index]});
+    }
+    if (!std::isfinite(own.front().at_least)) return false;
+    const auto B = least_norm_point(own);
+    return !B || surely_exceeds(B->norm(), design_.field()->strength_max_mT);
+  }
+
+ private:
+  double ambient_slack_mT(double spread_rad) const { return design_.field()->ambient_S.norm() * spread_rad; }
+
+  const Design& design_;
+  int lock_;
+  CurrentLimits limits_;
+  std::vector<TorqueDemand> torques_;
+  std::array<double, kMaxLocks> gain_slack_{};
+  std::array<double, kMaxLocks> pose_slack_{};
+};
+
+}  // namespace
+
+/// If the demands of the middle pose, each let out by what it may change by over the box, can't be met within
+/// limits let out alike, no pose of the box meets its own; and currents that meet those taken in serve every
+/// pose. What is not settled is "some".
+BoxVerdict switch_over_box(const Design& design, const StateBox& box, int lock) {
+  assert(design.field() && design.lock_count() > 0);
+  if (stroke_too_wide(design.lock())) return BoxVerdict::none;
+  const BoxPoses poses = poses_over(design, box);
+  if (!poses.finite) return BoxVerdict::some;
+  const MovedDemands demands(design, poses, box, lock);
+  if (demands.own_torque_out_of_reach()) return BoxVerdict::none;
+  if (demands.with(1.0) == CurrentsVerdict::found) return BoxVerdict::all;
+  return demands.with(-1.0) == CurrentsVerdict::none ? BoxVerdict::none : BoxVerdict::some;
+}
+
+BoxVerdict coupling_over_box(const Design& design, const StateBox& box) {
+  const BoxPoses poses = poses_over(design, box);
+  if (!poses.finite) return BoxVerdict::some;
+  const LockHardware& hardware = design.lock();
+  bool all = true;
+  for (int i = 0; i < design.lock_count(); ++i) {
+    const double push = coupling_push_Nmm(design, poses.middle, box.engaged, i);
+    const double slack = hardware.magnet_Am2 * coupling_slack_mT(design, poses, i);
+    if (surely_exceeds(push - slack, hardware.hold_torque_Nmm)) return BoxVerdict::none;
+    all = all && push + slack <= hardware.hold_torque_Nmm;
+  }
+  return all ? BoxVerdict::all : BoxVerdict::some;
 }
 
 }  // namespace withy

@@ -4,7 +4,7 @@
 #include <algorithm>
 #include <cmath>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 #include <nlohmann/json.hpp>
 
 #include "planner/scene/scene_json.h"
@@ -70,18 +70,19 @@ std::string comparison_json(const Scene& scene, const std::vector<ComparedAnswer
 }
 
 std::string comparison_table(const std::vector<ComparedAnswer>& answers) {
-  std::string out =
-      fmt::format("{:>5}  {:<11}  {:>9}  {:>8}  {:>7}  {:>9}  {:>8}  {:>9}  {:>9}\n", "locks", "verdict",
-                  "clear mm", "switches", "actions", "tension N", "field mT", "duration s", "decided s");
+  std::string out = fmt::format("{:>5}  {:<11}  {:>9}  {:>8}  {:>7}  {:>9}  {:>8}  {:>7}  {:>9}  {:>9}\n",
+                                "locks", "verdict", "clear mm", "switches", "actions", "tension N",
+                                "field mT", "reserve", "duration s", "decided s");
   for (const ComparedAnswer& a : answers) {
     const Json plan = Json::parse(a.plan_text);
     const Json summary =
         plan.contains("summary") && plan["summary"].is_object() ? plan["summary"] : Json::object();
-    out += fmt::format("{:>5}  {:<11}  {:>9}  {:>8}  {:>7}  {:>9}  {:>8}  {:>10}  {:>9.2f}\n", a.answer.locks,
-                       name_of(a.answer.verdict), cell(summary, "clearance_mm", 2),
+    out += fmt::format("{:>5}  {:<11}  {:>9}  {:>8}  {:>7}  {:>9}  {:>8}  {:>7}  {:>10}  {:>9.2f}\n",
+                       a.answer.locks, name_of(a.answer.verdict), cell(summary, "clearance_mm", 2),
                        a.answer.plan ? std::to_string(switches_in(*a.answer.plan)) : "-",
                        cell(summary, "actions", 0), cell(summary, "tension_max_N", 1),
-                       cell(summary, "field_max_mT", 1), cell(summary, "duration_s", 0), a.answer.seconds);
+                       cell(summary, "field_max_mT", 1), cell(summary, "field_reserve", 2),
+                       cell(summary, "duration_s", 0), a.answer.seconds);
   }
   for (const ComparedAnswer& a : answers) {
     out += fmt::format("{} lock{}: {}\n", a.answer.locks, a.answer.locks == 1 ? "" : "s", a.answer.why);

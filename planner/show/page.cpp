@@ -7,7 +7,7 @@
 #include <cstdint>
 #include <numbers>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 #include <nlohmann/json.hpp>
 #include <openssl/evp.h>
 

@@ -4,8 +4,9 @@
 #include <cmath>
 #include <numbers>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 #include <nlohmann/json.hpp>
+#include <toml++/toml.h>
 
 #include "planner/files/words.h"
 #include "planner/scene/scene_json.h"
@@ -41,6 +42,12 @@ std::optional<double> separable_share(const Scene& scene, const LockLayout& layo
   return judge_clocking(*design, bend_poses(*design, kBends)).share_usual;
 }
 
+/// Least reserve of a switch, rounded down; a dash without a field or switches.
+std::string reserve_text(const Scene& scene, const PlacedDesign& design) {
+  if (!scene.parts.field || !std::isfinite(design.field_reserve)) return "-";
+  return fmt::format("{:.2f}", std::floor(design.field_reserve * 100.0 + 1e-3) / 100.0);
+}
+
 /// Layouts of so many combinations of stations.
 double layouts(const PlaceReport& report, std::size_t stations) {
   return static_cast<double>(stations) * report.result.clockings;
@@ -73,8 +80,8 @@ std::string place_sentence(const PlaceReport& report) {
 }
 
 std::string place_table(const PlaceReport& report) {
-  std::string out = fmt::format("{:>4}  {:>12}  {:>8}  {:>8}  {:>9}  {}\n", "rank", "clearance mm",
-                                "switches", "field mT", "separable", "stations mm @ clocking deg");
+  std::string out = fmt::format("{:>4}  {:>12}  {:>8}  {:>8}  {:>7}  {:>9}  {}\n", "rank", "clearance mm",
+                                "switches", "field mT", "reserve", "separable", "stations mm @ clocking deg");
   for (std::size_t i = 0; i < report.result.best.size(); ++i) {
     const PlacedDesign& d = report.result.best[i];
     const auto share = separable_share(report.scene, d.layout);
@@ -84,9 +91,10 @@ std::string place_table(const PlaceReport& report) {
       where += fmt::format("{}{:.2f} @ {:g}", k == 0 ? "" : ", ", d.layout.station_mm[at],
                            degrees(d.layout.clock_rad[at]));
     }
-    out += fmt::format("{:>4}  {:>12.2f}  {:>8}  {:>8}  {:>9}  {}\n", i + 1, d.plan.clearance_mm, d.switches,
-                       report.scene.parts.field ? fmt::format("{:.2f}", d.field_mT) : "-",
-                       share ? fmt::format("{:.0f} %", 100.0 * *share) : "-", where);
+    out += fmt::format("{:>4}  {:>12.2f}  {:>8}  {:>8}  {:>7}  {:>9}  {}\n", i + 1, d.plan.clearance_mm,
+                       d.switches, report.scene.parts.field ? fmt::format("{:.2f}", d.field_mT) : "-",
+                       reserve_text(report.scene, d), share ? fmt::format("{:.0f} %", 100.0 * *share) : "-",
+                       where);
   }
   return out;
 }
@@ -115,13 +123,16 @@ std::string place_json(const PlaceReport& report) {
   for (std::size_t i = 0; i < r.best.size(); ++i) {
     const PlacedDesign& d = r.best[i];
     const auto share = separable_share(report.scene, d.layout);
-    out["designs"].push_back({{"scene", place_scene_name(i)},
-                              {"station_mm", d.layout.station_mm},
-                              {"clock_deg", degrees_of(d.layout.clock_rad)},
-                              {"clearance_mm", d.plan.clearance_mm},
-                              {"switches", d.switches},
-                              {"field_max_mT", report.scene.parts.field ? Json(d.field_mT) : Json(nullptr)},
-                              {"separable_share", share ? Json(*share) : Json(nullptr)}});
+    out["designs"].push_back(
+        {{"scene", place_scene_name(i)},
+         {"station_mm", d.layout.station_mm},
+         {"clock_deg", degrees_of(d.layout.clock_rad)},
+         {"clearance_mm", d.plan.clearance_mm},
+         {"switches", d.switches},
+         {"field_max_mT", report.scene.parts.field ? Json(d.field_mT) : Json(nullptr)},
+         {"field_reserve",
+          report.scene.parts.field && std::isfinite(d.field_reserve) ? Json(d.field_reserve) : Json(nullptr)},
+         {"separable_share", share ? Json(*share) : Json(nullptr)}});
   }
   return out.dump(2) + "\n";
 }

@@ -5,7 +5,7 @@
 #include <map>
 #include <utility>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/cautions.h"
 #include "planner/files/markup.h"

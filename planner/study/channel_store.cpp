@@ -13,7 +13,7 @@ namespace withy {
 struct ChannelStore::Slot {
   std::size_t expected = 0;
   tbb::collaborative_once_flag made;
-  std::optional<Result<PreparedChannel>> channel;
+  std::optional<Result<std::shared_ptr<const ChannelDistance>>> channel;
 };
 
 ChannelStore::ChannelStore() = default;
@@ -41,18 +41,19 @@ void ChannelStore::expect(const std::string& key) {
   ++slot->expected;
 }
 
-Result<PreparedChannel> ChannelStore::take(const std::string& key, const Scene& scene) {
+Result<std::shared_ptr<const ChannelDistance>> ChannelStore::take(const std::string& key,
+                                                                  const Scene& scene) {
   std::shared_ptr<Slot> slot;
   {
     const std::lock_guard lock(mutex_);
     slot = slots_.at(key);
   }
   tbb::collaborative_call_once(slot->made, [&] {
-    auto channel = read_channel_only(scene);
-    if (channel)
-      slot->channel = prepare_channel(std::move(*channel), shared_spacing(scene));
+    auto wall = read_wall_only(scene);
+    if (wall)
+      slot->channel = prepare_distance(std::move(*wall), shared_spacing(scene));
     else
-      slot->channel = tl::unexpected<InputError>(channel.error());
+      slot->channel = tl::unexpected<InputError>(wall.error());
   });
   return *slot->channel;
 }

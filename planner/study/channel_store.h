@@ -32,9 +32,9 @@ class ChannelStore {
   /// One more run will take the channel of this key.
   void expect(const std::string& key);
 
-  /// The scene's channel. Errors: as read_channel's, but for those of where this scene's target and body are
-  /// (placing_fault says those).
-  Result<PreparedChannel> take(const std::string& key, const Scene& scene);
+  /// The distances in the scene's channel. Errors: as read_wall's, but for those of where this scene's target
+  /// and body are (placing_fault says those).
+  Result<std::shared_ptr<const ChannelDistance>> take(const std::string& key, const Scene& scene);
 
   /// A run that was expected is through with it.
   void leave(const std::string& key);

@@ -8,7 +8,7 @@
 #include <system_error>
 
 #include <fcntl.h>
-#include <fmt/format.h>
+#include <fmt/core.h>
 #include <nlohmann/json.hpp>
 #include <sys/file.h>
 #include <unistd.h>

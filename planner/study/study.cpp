@@ -6,7 +6,8 @@
 #include <random>
 #include <set>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
+#include <toml++/toml.h>
 
 #include "planner/files/sha256.h"
 

@@ -3,7 +3,7 @@
 
 #include <map>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/cautions.h"
 #include "planner/files/markup.h"

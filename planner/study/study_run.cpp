@@ -3,7 +3,7 @@
 
 #include <limits>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 #include <nlohmann/json.hpp>
 
 #include "planner/plan/plan.h"
@@ -41,8 +41,7 @@ void add_figures(const Json& plan, Json& result) {
 Answer answer_to(const SearchProblem& problem, const PreparedScene& prepared, const Study& study,
                  const StudyRun& run) {
   SolveSettings settings;
-  settings.budget_seconds = std::numeric_limits<double>::infinity();
-  settings.most_work = work_of(study.budget_work_s);
+  settings.effort = Effort::of_work(work_of(study.budget_work_s));
   settings.seed = static_cast<std::uint64_t>(run.seed);
   settings.with_locks = [&](int locks) -> std::optional<SearchProblem> {
     auto other = make_problem(prepared, locks);
@@ -61,15 +60,15 @@ Json plan_json(const PreparedScene& prepared, const SearchProblem& problem, cons
 }  // namespace
 
 std::string study_result(const Study& study, const StudyRun& run, const StudyScene& scene,
-                         const PreparedChannel& channel) {
+                         const std::shared_ptr<const ChannelDistance>& distance) {
   Json result;
   result["run"] = run.index + 1;
   result["scene"] = study.scenes[run.scene];
   result["design"] = study.designs[run.design];
   result["locks"] = run.locks;
   result["seed"] = run.seed;
-  const PreparedScene prepared{scene.scene, channel.wall, channel.distance};
-  const auto misplaced = placing_fault(scene.scene, *channel.wall);
+  const PreparedScene prepared{scene.scene, distance};
+  const auto misplaced = placing_fault(scene.scene, prepared.wall());
   const auto problem = make_problem(prepared, run.locks);
   Json plan;
   if (misplaced) {

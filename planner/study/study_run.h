@@ -28,6 +28,6 @@ inline constexpr std::array<std::string_view, 3> kSearchFigures = {"cells_examin
 /// The result of one run as a JSON object on one line, without time or anything else that differs from one
 /// execution to the next.
 std::string study_result(const Study& study, const StudyRun& run, const StudyScene& scene,
-                         const PreparedChannel& channel);
+                         const std::shared_ptr<const ChannelDistance>& distance);
 
 }  // namespace withy

@@ -14,6 +14,9 @@ constexpr double kTurn_rad = 2.0 * std::numbers::pi;
 /// Shares closer than this are equal: they are fractions of some hundred poses.
 constexpr double kSameShare = 1e-9;
 
+/// Reserves this close are alike.
+constexpr double kSameReserve = 1e-3;
+
 /// Bends where an order works within the limit, and the strongest field it asks for there.
 template <class Strength>
 void judge_order(const std::vector<BendPose>& poses, double limit_mT, const Strength& strength, double& share,
@@ -34,11 +37,18 @@ void judge_usual(const Design& design, const std::vector<BendPose>& poses, Clock
   judge_order(
       poses, field_limit_mT(design), [&](const BendPose& pose) { return proximal_first_mT(design, pose); },
       result.share_usual, result.usual_most_mT);
+  result.usual_reserve = result.share_usual > 0.0 ? std::numeric_limits<double>::infinity() : 0.0;
+  for (const BendPose& pose : poses) {
+    const double reserve = proximal_first_reserve(design, pose);
+    if (reserve >= kAllowedReserve) result.usual_reserve = std::min(result.usual_reserve, reserve);
+  }
 }
 
-/// Does `a` work in more bends than `b`, or in as many with a field weaker by more than is as good?
+/// Does `a` work in more bends than `b`, or in as many with more reserve, or with as much and a field weaker
+/// by more than is as good?
 bool better(const ClockingResult& a, const ClockingResult& b) {
   if (std::abs(a.share_usual - b.share_usual) > kSameShare) return a.share_usual > b.share_usual;
+  if (std::abs(a.usual_reserve - b.usual_reserve) > kSameReserve) return a.usual_reserve > b.usual_reserve;
   return a.usual_most_mT * (1.0 + kAsGood) < b.usual_most_mT;
 }
 
@@ -82,8 +92,7 @@ class StepTorus {
 void choose_widest(ClockingSweep& sweep, int locks) {
   const ClockingResult* best = &sweep.results.front();
   for (const ClockingResult& result : sweep.results)
-    if (result.share_usual > best->share_usual + kSameShare ||
-        (result.share_usual > best->share_usual - kSameShare && result.usual_most_mT < best->usual_most_mT))
+    if (better(result, *best) || (!better(*best, result) && result.usual_most_mT < best->usual_most_mT))
       best = &result;
   const int steps = static_cast<int>(std::lround(kTurn_rad / sweep.step_rad));
   const StepTorus torus(steps, locks);

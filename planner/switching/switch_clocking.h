@@ -4,9 +4,10 @@
 // Only clockings relative to lock 1 matter: turning all locks together turns the map of bends with them. For
 // each relative clocking the bends are sorted into those where all locks can be switched one by one, only
 // several at once, or not at all, and the strongest field that locking from the base up and releasing in
-// reverse asks for is taken. The clocking with the widest margin is the one at which that works in most
-// bends, then with the weakest such field, then (fields within kAsGood of the weakest are as good) from which
-// the clockings may be off furthest, in steps of the sweep, before it is worse.
+// reverse asks for is taken, and the least reserve it has. The clocking with the widest margin is the one at
+// which that works in most bends, then with the most reserve, then with the weakest such field, then (fields
+// within kAsGood of the weakest are as good) from which the clockings may be off furthest, in steps of the
+// sweep, before it is worse.
 #pragma once
 
 #include <vector>
@@ -25,6 +26,7 @@ struct ClockingResult {
   double share_usual = 0.0;  ///< bends where locking from the base up works within the limit
   double usual_most_mT =
       0.0;  ///< strongest field that asks for in those bends; kNoField_mT when there are none
+  double usual_reserve = 0.0;  ///< least reserve in those bends, up to what is wanted; 0 when there are none
   double reverse_share = 0.0;  ///< the same for locking from the tip down
   double reverse_most_mT = 0.0;
 };

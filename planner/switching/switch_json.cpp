@@ -27,19 +27,23 @@ Json degrees_of(const std::vector<double>& radians) {
   return list;
 }
 
-Json map_json(const SwitchMap& map, int lock_count, double limit_mT) {
+Json map_json(const SwitchMap& map, int lock_count) {
   Json engaged = Json::array();
   for (int i = 0; i < lock_count; ++i) engaged.push_back(map.which.engaged.test(static_cast<std::size_t>(i)));
   Json strengths = Json::array();
   for (const double strength : map.strength_mT) strengths.push_back(number(strength));
+  Json reserves = Json::array();
+  for (const double reserve : map.reserve) reserves.push_back(number(reserve));
   return {{"lock", map.which.lock + 1},
           {"switch", map.which.to_latched() ? "lock" : "unlock"},
           {"engaged_before", engaged},
           {"least_mT", number(map.least())},
           {"most_mT", number(map.most())},
-          {"share_within_limit", map.share_within(limit_mT)},
+          {"share_within_limit", map.share_allowed()},
           {"share_without_field", map.share_without()},
-          {"strength_mT", strengths}};
+          {"least_reserve", number(map.least_reserve())},
+          {"strength_mT", strengths},
+          {"reserve", reserves}};
 }
 
 Json clocking_json(const ClockingResult& result) {
@@ -50,6 +54,7 @@ Json clocking_json(const ClockingResult& result) {
           {"share_never", result.share_never},
           {"base_up_share", result.share_usual},
           {"base_up_most_mT", number(result.usual_most_mT)},
+          {"base_up_reserve", number(result.usual_reserve)},
           {"tip_down_share", result.reverse_share},
           {"tip_down_most_mT", number(result.reverse_most_mT)}};
 }
@@ -81,6 +86,7 @@ Json scaled_json(const ScaledDesign& design) {
           {"switch_torque_Nmm", design.switch_torque_Nmm},
           {"latch_angle_deg", degrees(design.notch_angle_rad)},
           {"backlash_angle_deg", degrees(design.backlash_angle_rad)},
+          {"switch_reserve", number(design.switch_reserve)},
           {"field_same_torque_mT", number(design.field_same_torque_mT)},
           {"needs", needs},
           {"first_to_break",
@@ -94,8 +100,7 @@ std::string switch_json(const SwitchReport& report) {
   Json poses = Json::array();
   for (const BendPose& pose : report.poses) poses.push_back({pose.u.x() + 0.0, pose.u.y() + 0.0});
   Json maps = Json::array();
-  for (const SwitchMap& map : report.maps)
-    maps.push_back(map_json(map, design.lock_count(), field_limit_mT(design)));
+  for (const SwitchMap& map : report.maps) maps.push_back(map_json(map, design.lock_count()));
   Json scaled_designs = Json::array();
   for (const ScaledDesign& scaled_design : report.scaled)
     scaled_designs.push_back(scaled_json(scaled_design));
@@ -108,6 +113,9 @@ std::string switch_json(const SwitchReport& report) {
       {"station_mm", design.layout().station_mm},
       {"clock_deg", degrees_of(design.layout().clock_rad)},
       {"field_limit_mT", design.field() ? number(field_limit_mT(design)) : Json(nullptr)},
+      {"reserve_wanted", reserve_wanted(design)},
+      {"power_W", report.power_W ? number(*report.power_W) : Json(nullptr)},
+      {"voltage_V", report.voltage_V},
       {"curvature_per_mm", poses},
       {"switches", maps},
       {"clocking", sweep_json(report)},

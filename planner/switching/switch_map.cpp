@@ -52,7 +52,7 @@ std::vector<BendPose> bend_poses(const Design& design, const BendGrid& grid) {
     State state;
     state.insertion_mm = design.carriage().insertion_max_mm;
     state.u_free = pose.u;
-    pose.rotation_E = lock_rotations_E(design, state);
+    pose.locks = lock_poses_E(design, state);
     poses.push_back(pose);
   };
   add(0, 0);
@@ -87,8 +87,17 @@ std::vector<SwitchCase> switch_cases(const Design& design) {
 
 double strength_mT(const Design& design, const BendPose& pose, const LockSet& engaged,
                    const LockSet& switching) {
-  const auto B = weakest_field_E(design, pose.rotation_E, engaged, switching);
-  return B ? B->norm() : kNoField_mT;
+  if (const auto allowed = best_currents(design, pose.locks, engaged, switching, 1.0, 1.0))
+    return allowed->strength_mT;
+  const auto any = unlimited_currents(design, pose.locks, engaged, switching, 1.0);
+  // Where the field limit is kept, it is the coils' currents that are not to be had.
+  return any && !within(any->strength_mT, field_limit_mT(design)) ? any->strength_mT : kNoField_mT;
+}
+
+double reserve_in(const Design& design, const BendPose& pose, const LockSet& engaged,
+                  const LockSet& switching) {
+  const auto currents = best_currents(design, pose.locks, engaged, switching, reserve_wanted(design));
+  return currents ? currents->reserve : 0.0;
 }
 
 double field_limit_mT(const Design& design) {
@@ -106,10 +115,17 @@ double SwitchMap::most() const {
   return most < 0.0 ? kNoField_mT : most;
 }
 
-double SwitchMap::share_within(double limit_mT) const {
-  const auto count = std::count_if(strength_mT.begin(), strength_mT.end(),
-                                   [&](double strength) { return within(strength, limit_mT); });
-  return static_cast<double>(count) / static_cast<double>(strength_mT.size());
+double SwitchMap::share_allowed() const {
+  const auto count =
+      std::count_if(reserve.begin(), reserve.end(), [](double r) { return r >= kAllowedReserve; });
+  return static_cast<double>(count) / static_cast<double>(reserve.size());
+}
+
+double SwitchMap::least_reserve() const {
+  double least = 0.0;
+  for (const double r : reserve)
+    if (r >= kAllowedReserve) least = least > 0.0 ? std::min(least, r) : r;
+  return least;
 }
 
 double SwitchMap::share_without() const {
@@ -124,13 +140,29 @@ SwitchMap switch_map(const Design& design, const std::vector<BendPose>& poses, c
   LockSet switching;
   switching.set(static_cast<std::size_t>(which.lock));
   map.strength_mT.reserve(poses.size());
-  for (const BendPose& pose : poses)
+  for (const BendPose& pose : poses) {
     map.strength_mT.push_back(strength_mT(design, pose, which.engaged, switching));
+    map.reserve.push_back(reserve_in(design, pose, which.engaged, switching));
+  }
   return map;
 }
 
 double proximal_first_mT(const Design& design, const BendPose& pose) {
   return in_order_mT(design, pose, [](int step) { return step; });
+}
+
+double proximal_first_reserve(const Design& design, const BendPose& pose) {
+  double least = std::numeric_limits<double>::infinity();
+  for (int lock = 0; lock < design.lock_count(); ++lock)
+    for (const bool to_latched : {true, false}) {
+      LockSet switching;
+      switching.set(static_cast<std::size_t>(lock));
+      const auto currents = best_currents(design, pose.locks, usual_case(lock, to_latched).engaged, switching,
+                                          reserve_wanted(design), 1.0);
+      if (!currents) return 0.0;
+      least = std::min(least, currents->reserve);
+    }
+  return least;
 }
 
 double distal_first_mT(const Design& design, const BendPose& pose) {

@@ -7,8 +7,10 @@
 //
 // A switch case is one lock, to its other state, with every other lock as stated. To lock all locks one after
 // another and release them in turn takes a way through the sets of engaged locks from none to all, every step
-// usable both ways. What that way asks for at its weakest best (least over the ways of the strongest field on
-// the way) says whether the locks can be told apart.
+// usable both ways. Fields are those of a reserve of 1 (field.h), other magnets and ambient field counted;
+// the reserve of a pose is what the coils' limits allow there, up to what the scene wants. What that way asks
+// for at its weakest best (least over the ways of the strongest field on the way) says whether the locks can
+// be told apart.
 #pragma once
 
 #include <limits>
@@ -32,7 +34,7 @@ struct BendPose {
   int ring = 0;       ///< 0: straight
   int direction = 0;  ///< at 2 pi direction / directions
   Eigen::Vector2d u;
-  LockRotations rotation_E;
+  LockPoses locks;
 };
 
 /// Straight first, then ring by ring. Precondition: the design has locks.
@@ -54,8 +56,11 @@ SwitchCase usual_case(int lock, bool to_latched);
 std::vector<SwitchCase> switch_cases(const Design& design);
 inline constexpr int kAllStatesLocks = 3;
 
-/// Weakest field (mT) that switches all of `switching` in this pose and leaves the others; kNoField_mT when
-/// none does.
+/// A reserve this little below 1 is 1: the search for the greatest leaves that much open.
+inline constexpr double kAllowedReserve = 1.0 - 1e-6;
+
+/// Field (mT, the largest at any lock) of the least currents that switch all of `switching` in this pose and
+/// leaves the others; kNoField_mT when none does.
 double strength_mT(const Design& design, const BendPose& pose, const LockSet& engaged,
                    const LockSet& switching);
 
@@ -65,14 +70,24 @@ double field_limit_mT(const Design& design);
 struct SwitchMap {
   SwitchCase which;
   std::vector<double> strength_mT;  ///< one for each pose
+  std::vector<double> reserve;      ///< one for each pose; 0 where the lock is not turned at all
 
   double least() const;
-  double most() const;  ///< of the fields there are; kNoField_mT when there is none at all
-  double share_within(double limit_mT) const;
+  double most() const;           ///< of the fields there are; kNoField_mT when there is none at all
+  double share_allowed() const;  ///< poses with a reserve of 1 or more
+  double least_reserve() const;  ///< over the poses where the switch is allowed; 0 when it is nowhere
   double share_without() const;  ///< poses that no field of any strength does it in
 };
 
 SwitchMap switch_map(const Design& design, const std::vector<BendPose>& poses, const SwitchCase& which);
+
+/// Reserve of the currents chosen for switching all of `switching` in this pose; 0 when none turn them.
+double reserve_in(const Design& design, const BendPose& pose, const LockSet& engaged,
+                  const LockSet& switching);
+
+/// Least reserve on the way that locks 1, 2, .. N in turn and releases them in reverse; 0 when some switch on
+/// it has less than 1.
+double proximal_first_reserve(const Design& design, const BendPose& pose);
 
 /// Strongest field on the way that locks 1, 2, .. N in turn and releases them in reverse.
 double proximal_first_mT(const Design& design, const BendPose& pose);

@@ -33,6 +33,13 @@ std::string field_text(double mT) {
   return std::isfinite(mT) ? fmt::format("{:.2f}", mT) : std::string("none");
 }
 
+/// Reserves are rounded down: 1.499 is not 1.50.
+std::string reserve_text(double reserve) {
+  if (std::isinf(reserve)) return "any";
+  return reserve > 0.0 ? fmt::format("{:.2f}", std::floor(reserve * 100.0 + 1e-3) / 100.0)
+                       : std::string("none");
+}
+
 std::string percent(double share) {
   return fmt::format("{:.0f} %", 100.0 * share);
 }
@@ -59,6 +66,36 @@ std::string limit_text(const Design& design) {
                         : std::string("none given: no [field]");
 }
 
+std::string ambient_text(const FieldHardware& field) {
+  return field.ambient_S.isZero(0.0) ? fmt::format("any of up to {:g} mT", field.ambient_mT)
+                                     : fmt::format("({:g}, {:g}, {:g}) mT", field.ambient_S.x(),
+                                                   field.ambient_S.y(), field.ambient_S.z());
+}
+
+/// Where the coils are, what they may carry; for a uniform field what kind of pair would make it.
+std::string coils_text(const FieldHardware& field) {
+  std::string text =
+      fmt::format("reserve      {:g} wanted; ambient field {}\n", field.reserve_wanted, ambient_text(field));
+  if (field.coils.empty()) {
+    const double constant = field.coil_mT_per_A.cwiseAbs().minCoeff();
+    return text +
+           fmt::format(
+               "coils        {:g} mT/A on the weakest axis: a Helmholtz pair of radius {:g} mm has that "
+               "with {:.0f} turns a coil\n",
+               constant, kTableTopCoil_mm, constant / helmholtz_mT_per_A(1.0, kTableTopCoil_mm));
+  }
+  for (std::size_t k = 0; k < field.coils.size(); ++k) {
+    const Coil& coil = field.coils[k];
+    text += fmt::format("{:<13}{} turns of radius {:g} mm at ({:g}, {:g}, {:g}) mm",
+                        fmt::format("coil {}", k + 1), coil.turns, coil.radius_mm, coil.centre_S.x(),
+                        coil.centre_S.y(), coil.centre_S.z());
+    if (coil.resistance_ohm) text += fmt::format(", {:g} ohm", *coil.resistance_ohm);
+    if (coil.current_max_A) text += fmt::format(", at most {:g} A", *coil.current_max_A);
+    text += "\n";
+  }
+  return text;
+}
+
 std::string head(const SwitchReport& report) {
   const Design& design = report.design;
   const LockHardware& lock = design.lock();
@@ -76,35 +113,41 @@ std::string head(const SwitchReport& report) {
   text += fmt::format("torques      {:.3g} N mm to switch, at most {:.3g} N mm away from a stop\n",
                       lock.switch_torque_Nmm, lock.hold_torque_Nmm);
   text += fmt::format("field limit  {}\n", limit_text(design));
-  if (design.field()) {
-    const double constant = design.field()->coil_mT_per_A.cwiseAbs().minCoeff();
-    text += fmt::format(
-        "coils        {:g} mT/A on the weakest axis: a Helmholtz pair of radius {:g} mm has that with {:.0f} "
-        "turns a coil\n",
-        constant, kTableTopCoil_mm, constant / helmholtz_mT_per_A(1.0, kTableTopCoil_mm));
-  }
-  return text;
+  return text + (design.field() ? coils_text(*design.field()) : std::string());
+}
+
+/// The most power and voltage that any switch of the maps takes, where the coils' resistance is given.
+std::string power_text(const SwitchReport& report) {
+  if (!report.power_W) return {};
+  std::string text = fmt::format("power        at most {:.3g} W while a lock switches", *report.power_W);
+  for (std::size_t k = 0; k < report.voltage_V.size(); ++k)
+    text += fmt::format("{} coil {} {:.3g} V", k == 0 ? ";" : ",", k + 1, report.voltage_V[k]);
+  return text + "\n";
 }
 
 std::string map_table(const SwitchReport& report) {
-  std::string text = fmt::format("\n{:<5} {:<7} {:<15} {:>9} {:>9} {:>13} {:>16}\n", "lock", "switch",
-                                 "others engaged", "least mT", "most mT", "within limit", "no field at all");
-  const double limit = field_limit_mT(report.design);
+  std::string text =
+      fmt::format("\n{:<5} {:<7} {:<15} {:>9} {:>9} {:>13} {:>8} {:>16}\n", "lock", "switch",
+                  "others engaged", "least mT", "most mT", "within limit", "reserve", "no field at all");
   for (const SwitchMap& map : report.maps)
     text +=
-        fmt::format("{:<5} {:<7} {:<15} {:>9} {:>9} {:>13} {:>16}\n", map.which.lock + 1,
+        fmt::format("{:<5} {:<7} {:<15} {:>9} {:>9} {:>13} {:>8} {:>16}\n", map.which.lock + 1,
                     map.which.to_latched() ? "lock" : "unlock", lock_list(map.which.engaged, map.which.lock),
-                    field_text(map.least()), field_text(map.most()), percent(map.share_within(limit)),
-                    percent(map.share_without()));
-  return text;
+                    field_text(map.least()), field_text(map.most()), percent(map.share_allowed()),
+                    reserve_text(map.least_reserve()), percent(map.share_without()));
+  return text +
+         "fields in mT with a reserve of 1; within limit: of the bends; reserve: the least in those bends, "
+         "as far "
+         "as it is wanted\n" +
+         power_text(report);
 }
 
 std::string clocking_row(const std::string& clock, const ClockingResult& result) {
-  return fmt::format("{:<12} {:<11} {:>7} {:>10} {:>7} {:>9} {:>9} {:>9} {:>9}\n", clock,
+  return fmt::format("{:<12} {:<11} {:>7} {:>10} {:>7} {:>9} {:>9} {:>8} {:>9} {:>9}\n", clock,
                      name_of(result.straight), percent(result.share_alone), percent(result.share_together),
                      percent(result.share_never), percent(result.share_usual),
-                     field_text(result.usual_most_mT), percent(result.reverse_share),
-                     field_text(result.reverse_most_mT));
+                     field_text(result.usual_most_mT), reserve_text(result.usual_reserve),
+                     percent(result.reverse_share), field_text(result.reverse_most_mT));
 }
 
 bool in_table(const ClockingResult& result) {
@@ -125,15 +168,16 @@ std::string margin_sentence(const Design& design, const ClockingSweep& sweep) {
       ": locking from the base up and releasing in reverse works in {} of the bends with at most {:.2f} mT",
       percent(widest.share_usual), widest.usual_most_mT);
   if (design.field())
-    text += fmt::format(", {:.2f} mT below the limit", field_limit_mT(design) - widest.usual_most_mT);
+    text += fmt::format(", {:.2f} mT below the limit, and with a reserve of {}",
+                        field_limit_mT(design) - widest.usual_most_mT, reserve_text(widest.usual_reserve));
   return text + "\n";
 }
 
 std::string clocking_table(const SwitchReport& report) {
-  std::string text = fmt::format("\nclocking     straight    {:>7} {:>10} {:>7} {:>19} {:>19}\n", "alone",
+  std::string text = fmt::format("\nclocking     straight    {:>7} {:>10} {:>7} {:>28} {:>19}\n", "alone",
                                  "together", "never", "from the base up", "from the tip down");
-  text += fmt::format("{:<24} {:>7} {:>10} {:>7} {:>9} {:>9} {:>9} {:>9}\n", "deg", "of bends", "of bends",
-                      "of bends", "works in", "most mT", "works in", "most mT");
+  text += fmt::format("{:<24} {:>7} {:>10} {:>7} {:>9} {:>9} {:>8} {:>9} {:>9}\n", "deg", "of bends",
+                      "of bends", "of bends", "works in", "most mT", "reserve", "works in", "most mT");
   const bool all_rows = report.design.lock_count() == 2;
   for (const ClockingResult& result : report.clocking->results)
     if (all_rows && in_table(result)) text += clocking_row(clock_text(result.clock_rad), result);
@@ -148,6 +192,7 @@ std::string scaled_row(const ScaledDesign& design) {
   if (design.notch_angle_rad > 0.0)
     text += fmt::format(", latch angle {:.2f} deg, backlash {:.2f} deg", design.notch_angle_rad * kDegrees,
                         design.backlash_angle_rad * kDegrees);
+  text += fmt::format(", reserve of a switch {}", reserve_text(design.switch_reserve));
   text += fmt::format("; with the torques of scale 1 the field would be {} mT\n",
                       field_text(design.field_same_torque_mT));
   for (const ScaledNeed& need : design.needs) {
@@ -181,7 +226,7 @@ std::string scaling_table(const std::vector<ScaledDesign>& designs) {
   std::string text =
       "\nscaling: lengths x k, curvature / k, rigidity x k^4, magnet, torques and hold moment x k^3, "
       "pretension x k^2;\n"
-      "motors, coils, engage window and backlash stay what they are\n";
+      "motors, coils, ambient field, engage window and backlash stay what they are\n";
   for (const ScaledDesign& design : designs) text += scaled_row(design);
   const auto [small, large] = std::minmax_element(
       designs.begin(), designs.end(), [](const auto& a, const auto& b) { return a.factor < b.factor; });
@@ -199,12 +244,39 @@ std::string scaling_table(const std::vector<ScaledDesign>& designs) {
 
 }  // namespace
 
+namespace {
+
+/// What the maps' switches take of the coils at most, where every coil's resistance is given.
+void add_power(SwitchReport& report) {
+  const auto& field = report.design.field();
+  if (!field || field->coils.empty()) return;
+  for (const SwitchMap& map : report.maps)
+    for (const BendPose& pose : report.poses) {
+      LockSet switching;
+      switching.set(static_cast<std::size_t>(map.which.lock));
+      const auto currents = best_currents(report.design, pose.locks, map.which.engaged, switching,
+                                          reserve_wanted(report.design), 1.0);
+      if (!currents) continue;
+      const auto power = coil_power_W(*field, currents->current_A);
+      if (!power) return;
+      report.power_W = std::max(report.power_W.value_or(0.0), *power);
+      report.voltage_V.resize(field->coils.size(), 0.0);
+      for (std::size_t k = 0; k < field->coils.size(); ++k)
+        report.voltage_V[k] =
+            std::max(report.voltage_V[k], *field->coils[k].resistance_ohm *
+                                              std::abs(currents->current_A(static_cast<Eigen::Index>(k))));
+    }
+}
+
+}  // namespace
+
 SwitchReport make_switch_report(const Scene& scene, const Design& design, const std::string& scene_file,
                                 const std::vector<double>& factors) {
-  SwitchReport report{scene, design, scene_file, BendGrid{}, {}, {}, std::nullopt, std::nullopt, {}};
+  SwitchReport report{scene, design, scene_file, BendGrid{}, {}, {}, std::nullopt, std::nullopt, {}, {}, {}};
   report.poses = bend_poses(design, report.grid);
   for (const SwitchCase& which : switch_cases(design))
     report.maps.push_back(switch_map(design, report.poses, which));
+  add_power(report);
   if (design.lock_count() == 2) report.clocking = sweep_clockings(design, kClockingGrid, kStepTwoLocks_deg);
   if (design.lock_count() == 3) report.clocking = sweep_clockings(design, kClockingGrid, kStepMoreLocks_deg);
   if (design.lock_count() > 3) report.clocking = search_clockings(design, kClockingGrid, kStepMoreLocks_deg);

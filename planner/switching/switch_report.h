@@ -24,6 +24,8 @@ struct SwitchReport {
   std::optional<ClockingResult>
       as_built;                      ///< the scene's own clocking judged the same way; two locks or more
   std::vector<ScaledDesign> scaled;  ///< empty unless asked for
+  std::optional<double> power_W;     ///< most that a switch takes, where every coil's resistance is given
+  std::vector<double> voltage_V;     ///< most at each coil, with power_W
 };
 
 /// Everything that is found for a design. `factors` may be empty.

@@ -65,6 +65,16 @@ double worst_field_mT(const Design& design, const BendGrid& grid) {
   return any ? worst : kNoField_mT;
 }
 
+/// Over the bends in which it works at all; 0 when it works in none.
+double least_reserve(const Design& design, const BendGrid& grid) {
+  double least = 0.0;
+  for (const BendPose& pose : bend_poses(design, grid)) {
+    const double reserve = proximal_first_reserve(design, pose);
+    if (reserve > 0.0) least = least > 0.0 ? std::min(least, reserve) : reserve;
+  }
+  return least;
+}
+
 double with_torques_of(const Design& scaled_design, const LockHardware& original, const BendGrid& grid) {
   DesignParts parts = scaled_design.parts();
   parts.lock->switch_torque_Nmm = original.switch_torque_Nmm;
@@ -144,6 +154,7 @@ std::vector<ScaledDesign> scale_designs(const Design& design, const BendGrid& gr
     result.needs = needs_of(at_size, latch ? &*latch : nullptr, grid);
     for (ScaledNeed& need : result.needs)
       if (need.name == "tension") need.limit = design.tendons()->tension_max_N;
+    result.switch_reserve = least_reserve(at_size, grid);
     result.field_same_torque_mT = with_torques_of(at_size, design.lock(), grid);
     results.push_back(std::move(result));
   }

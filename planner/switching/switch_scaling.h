@@ -9,9 +9,9 @@
 //   switch and hold torque of the lock, its hold moment (stress x area x arm)  k^3
 //   pretension (stress x area)                                       k^2
 // What does not, because it belongs to the bench or to the workshop: the motors' tension limit and stroke,
-// the coils' field limit, the engage window and the backlash; friction coefficient and all angles are pure
-// numbers. A lock whose torque is set by dirt and friction may not shrink with k^3; the field it would need
-// with the torque it has now is reported beside.
+// the coils and their field limit, the ambient field, the engage window and the backlash; friction
+// coefficient and all angles are pure numbers. A lock whose torque is set by dirt and friction may not shrink
+// with k^3; the field it would need with the torque it has now is reported beside.
 #pragma once
 
 #include <string>
@@ -42,6 +42,7 @@ struct ScaledDesign {
   double switch_torque_Nmm = 0.0;
   double notch_angle_rad = 0.0;     ///< p / r_b: the step between latched bends; 0 for a friction lock
   double backlash_angle_rad = 0.0;  ///< b / r_b
+  double switch_reserve = 0.0;      ///< least that locking from the base up has, in the bends where it works
   double field_same_torque_mT =
       0.0;  ///< field need if switch and hold torque stayed what they are at factor 1
   /// Field, tension, pull, lock load, latch, in this order; those the scene says nothing about are left out.

@@ -3,7 +3,7 @@
 #include <cmath>
 #include <numbers>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/markup.h"
 #include "planner/switching/switch_report.h"
@@ -75,9 +75,9 @@ std::string sector(const BendPose& pose, const BendGrid& grid, const std::string
       at(inner, middle + half), inner, inner, at(inner, middle - half), paint);
 }
 
-std::string strengths_of(const SwitchMap& map, double limit_mT) {
+std::string strengths_of(const SwitchMap& map) {
   if (std::isinf(map.most())) return "no field of any strength";
-  const double share = map.share_within(limit_mT);
+  const double share = map.share_allowed();
   std::string words = map.most() - map.least() < 0.01
                           ? fmt::format("{:.2f} mT", map.least())
                           : fmt::format("{:.2f} to {:.2f} mT", map.least(), map.most());
@@ -105,7 +105,7 @@ std::string disc(const SwitchReport& report, const SwitchMap& map, const Range& 
                            report.design.lock_count() == 1 ? ""
                            : others.empty()                ? ", all others released"
                                                            : ", engaged:" + others));
-  return out + svg_text(x, y + kDisc_px + 37, strengths_of(map, limit), "middle", 12);
+  return out + svg_text(x, y + kDisc_px + 37, strengths_of(map), "middle", 12);
 }
 
 std::string legend(const Range& range, double limit_mT, double x, double y) {

@@ -5,7 +5,7 @@
 #include <numbers>
 
 #include <boost/random/uniform_01.hpp>
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/tolerance/bench.h"
 

@@ -216,7 +216,7 @@ function planBody(locks) {
     states.push(b);
     const known = [a.clearance_mm, b.clearance_mm].filter((c) => c !== null);
     const action = { kind, leg, from, to: from + 1, clearance_mm: known.length > 0 ? Math.min(...known) - 0.02 : null };
-    if (lock !== undefined) Object.assign(action, { lock, field_mT: [4.1, -3.2, 2.2], current_A: [2.278, -1.778, 1.222] });
+    if (lock !== undefined) Object.assign(action, { lock, field_mT: [4.1, -3.2, 2.2], current_A: [2.278, -1.778, 1.222], field_reserve: 1.5 });
     actions.push(action);
   };
   for (const [kind, state, lock] of moves) push(kind, 'in', state, lock);

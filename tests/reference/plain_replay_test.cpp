@@ -88,7 +88,9 @@ kind = "CARRIAGE"
 insertion_max_mm = INSERTION
 [field]
 strength_max_mT = STRENGTH
-coil_mT_per_A = [1.8, 2.0, 2.5]
+reserve_wanted = 1.0
+ambient_mT = 0.0
+coil_mT_per_A = [1.8, 1.8, 1.8]
 coil_axes = [[1,0,0],[0,1,0],[0,0,1]]
 [actuation]
 advance = "Z"
@@ -231,7 +233,8 @@ json action(const HandScene& scene, const std::vector<Hand>& states, const Step&
     const double x_E = -sign * std::cos(angle), y_E = sign, z_E = sign * std::sin(angle);
     out["lock"] = 1;
     out["field_mT"] = scene_vector(x_E, y_E, z_E);
-    out["current_A"] = {y_E / 1.8, z_E / 2.0, x_E / 2.5};
+    out["current_A"] = {y_E / 1.8, z_E / 1.8, x_E / 1.8};
+    out["field_reserve"] = 1.0;
   }
   return out;
 }
@@ -299,6 +302,7 @@ json summary(const HandPlan& plan, const json& states, const json& actions) {
           {"tension_max_N", tension},
           {"pull_max_mm", pull},
           {"field_max_mT", 2.5 * std::sqrt(2.0)},
+          {"field_reserve", 1.0},
           {"duration_s", duration(plan)},
           {"preset", false}};
 }
@@ -477,14 +481,22 @@ TEST_CASE("plain: a plan file spoilt in one place is found out") {
        "state 5 lock_moment"},
       {"field too weak",
        [](json& p) {
-         for (auto& b : p["actions"][2]["field_mT"]) b = b.get<double>() * 0.999;
+         for (const char* key : {"field_mT", "current_A"})
+           for (auto& b : p["actions"][2][key]) b = b.get<double>() * 0.999;
        },
-       "misses a torque"},
+       "a reserve of 0.999 only"},
       {"field not the least",
        [](json& p) {
-         for (auto& b : p["actions"][2]["field_mT"]) b = b.get<double>() * 1.001;
+         for (const char* key : {"field_mT", "current_A"})
+           for (auto& b : p["actions"][2][key]) b = b.get<double>() * 1.001;
        },
+       "action 2 (lock) current_A"},
+      {"field that the currents don't make",
+       [](json& p) { p["actions"][2]["field_mT"][0] = p["actions"][2]["field_mT"][0].get<double>() + 2e-6; },
        "action 2 (lock) field_mT"},
+      {"reserve overstated", [](json& p) { p["actions"][2]["field_reserve"] = 1.5; }, "field_reserve 1.5"},
+      {"reserve left out", [](json& p) { p["actions"][7].erase("field_reserve"); }, "no reserve"},
+      {"least reserve", [](json& p) { p["summary"]["field_reserve"] = 2.0; }, "summary field_reserve"},
       {"field left out", [](json& p) { p["actions"][7].erase("field_mT"); }, "no field"},
       {"current",
        [](json& p) {
@@ -587,7 +599,7 @@ TEST_CASE("plain: a plan that breaks a rule but adds up is found out") {
 
   plan = free_plan();
   plan.strength = "3.5";
-  check("field too strong for the coils", plan, "limit 3.5");
+  check("field too strong for the coils", plan, "above their limit");
 
   plan = free_plan();
   plan.reached = 4;

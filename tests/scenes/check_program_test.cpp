@@ -67,7 +67,7 @@ const BrokenScene kBrokenScenes[] = {
      "scene.toml:4:8: channel.mesh is an integer, give a string"},
     {"a number for a table",
      "rates = { advance_mm_per_s = 2.0, tendon_mm_per_s = 1.0, field_settle_s = 1.0 }", "rates = 2.0",
-     "scene.toml:80:9: actuation.rates is a number, give a table"},
+     "scene.toml:83:9: actuation.rates is a number, give a table"},
     {"a number with a fraction for a whole one", "use = 1", "use = 1.5",
      "scene.toml:41:7: layout.use is a number, give a whole number"},
     {"a string among numbers", "[33.0, 67.0]", "[33.0, \"67\"]",
@@ -143,14 +143,47 @@ const BrokenScene kBrokenScenes[] = {
     {"skew coils", "[[1, 0, 0], [0, 1, 0], [0, 0, 1]]", "[[1, 0, 0], [1, 1, 0], [0, 0, 1]]",
      "scene.toml:75:13: field.coil_axes are not at right angles to one another and of length 1, give three "
      "orthonormal axes"},
+    {"no reserve to speak of", "reserve_wanted = 1.5", "reserve_wanted = 0.9",
+     "scene.toml:76:18: field.reserve_wanted is 0.9, give 1 or more: below 1 a switch is not allowed"},
+    {"an ambient field below zero", "ambient_mT = 0.05", "ambient_mT = -0.05",
+     "scene.toml:77:14: field.ambient_mT is -0.05, give 0 or a number above 0"},
+    {"an ambient field of two numbers", "ambient_mT = 0.05", "ambient_mT = [0.02, 0.03]",
+     "scene.toml:77:14: field.ambient_mT has 2 numbers, give three numbers [x, y, z]"},
+    {"coils beside a uniform field", "ambient_mT = 0.05\n",
+     "[[field.coil]]\ncentre_mm = [0, 0, 0]\naxis = [0, 0, 1]\nradius_mm = 150\nturns = 200\n",
+     "scene.toml:74:17: field.coil_mT_per_A stands beside [[field.coil]], give coils with their places, or a "
+     "uniform field's constants and axes"},
+    {"a coil without its turns",
+     "coil_mT_per_A = [1.8, 1.8, 1.8]\ncoil_axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1]]\nreserve_wanted = "
+     "1.5\nambient_mT = 0.05\n",
+     "[[field.coil]]\ncentre_mm = [0, 0, 0]\naxis = [0, 0, 1]\nradius_mm = 150\n",
+     "scene.toml:74:1: [field.coil[0]] has no turns, give turns, a number"},
+    {"a coil of no radius",
+     "coil_mT_per_A = [1.8, 1.8, 1.8]\ncoil_axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1]]\nreserve_wanted = "
+     "1.5\nambient_mT = 0.05\n",
+     "[[field.coil]]\ncentre_mm = [0, 0, 0]\naxis = [0, 0, 1]\nradius_mm = 0\nturns = 200\n",
+     "scene.toml:77:13: field.coil[0].radius_mm is 0, give a number above 0"},
+    {"a coil whose axis has no length",
+     "coil_mT_per_A = [1.8, 1.8, 1.8]\ncoil_axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1]]\nreserve_wanted = "
+     "1.5\nambient_mT = 0.05\n",
+     "[[field.coil]]\ncentre_mm = [0, 0, 0]\naxis = [0, 0, 0]\nradius_mm = 150\nturns = 200\n",
+     "scene.toml:76:8: field.coil[0].axis has no length, give the direction of the coil's axis"},
+    {"a coil's letter used twice", "[\"X\", \"Y\", \"V\"]", "[\"X\", \"Y\", \"A\"]",
+     "scene.toml:82:20: actuation.coils[2] is \"A\", a letter that another axis has, give each axis a letter "
+     "of its "
+     "own"},
+    {"a coil's letter too few", "[\"X\", \"Y\", \"V\"]", "[\"X\", \"Y\"]",
+     "scene.toml:82:9: actuation.coils has 2 letters for 3 coils, give one letter for each coil of [field], "
+     "or leave "
+     "the key out"},
     {"a letter used twice", "[\"A\", \"B\", \"C\", \"U\"]", "[\"A\", \"B\", \"Z\", \"U\"]",
-     "scene.toml:79:22: actuation.tendons[2] is \"Z\", a letter that another axis has, give each axis a "
+     "scene.toml:81:22: actuation.tendons[2] is \"Z\", a letter that another axis has, give each axis a "
      "letter of its own"},
     {"a letter that is no axis", "advance = \"Z\"", "advance = \"Q\"",
-     "scene.toml:78:11: actuation.advance is \"Q\", no axis letter of ISO 6983, give one of X, Y, Z, A, B, "
+     "scene.toml:80:11: actuation.advance is \"Q\", no axis letter of ISO 6983, give one of X, Y, Z, A, B, "
      "C, U, V, W"},
     {"a letter too few", "[\"A\", \"B\", \"C\", \"U\"]", "[\"A\", \"B\", \"C\"]",
-     "scene.toml:79:11: actuation.tendons has 3 letters for 4 tendons, give one letter for each angle of "
+     "scene.toml:81:11: actuation.tendons has 3 letters for 4 tendons, give one letter for each angle of "
      "[tendons]"},
     {"a mesh that is not there", "tube.off", "pipe.off",
      "scene.toml:4:8: the mesh pipe.off can't be read, give the path of a mesh, seen from the scene's "
@@ -387,6 +420,39 @@ TEST_CASE("a sound scene is described and nothing is written") {
   // The apothem of a 24-gon of circumradius 8: 8 cos(7.5 degrees) = 7.93.
   CHECK_THAT(run.out, Catch::Contains("7.93 mm of room about the entry point"));
   CHECK(folder.listing() == before);
+}
+
+namespace {
+
+/// What `withy check` prints of full.toml with some passages replaced.
+std::string checked(std::vector<std::pair<std::string, std::string>> changes) {
+  std::string text = read_text(kAssets / "scenes/full.toml");
+  for (const auto& [passage, instead] : changes) text = replaced(text, passage, instead);
+  TemporaryFolder folder;
+  write_text(folder.path() / "tube.off", read_text(kAssets / "scenes/tube.off"));
+  write_text(folder.path() / "scene.toml", text);
+  const ProgramRun run = run_program(WITHY_PROGRAM, {"check", "scene.toml", "--quiet"}, folder.path());
+  CHECK(run.status == 0);
+  return run.out;
+}
+
+}  // namespace
+
+TEST_CASE("locks that never switch and locks too near are said before any search, with what would do") {
+  using Catch::Contains;
+  CHECK_THAT(checked({{"angle_latched_deg = 90.0", "angle_latched_deg = 180.0"}}),
+             Contains("turn by 180 deg between their stops") && Contains("less than 180 deg apart"));
+  // (2.5 + 0.05) sqrt 2 = 3.606 mT for one lock, whatever the bend.
+  CHECK_THAT(checked({{"strength_max_mT = 10.0", "strength_max_mT = 3.6"}}),
+             Contains("less than 3.61 mT") && Contains("a limit of 3.61 mT would do"));
+  CHECK_THAT(checked({{"strength_max_mT = 10.0", "strength_max_mT = 3.61"}}),
+             Contains("nothing here stops a plan"));
+  // Clocked 90 degrees apart: mu0 m^2 / (4 pi r^3) = 0.01756 N mm at 4.5 mm, so 4.5 cbrt(0.01756 / 0.004) mm.
+  CHECK_THAT(checked({{"use = 1", "use = 2"}, {"[33.0, 67.0]", "[33.0, 37.5]"}}),
+             Contains("stops a plan") && Contains("locks 1 and 2 sit 4.50 mm apart") &&
+                 Contains("0.0176 N mm") && Contains("a spacing of 7.37 mm would do"));
+  CHECK_THAT(checked({{"use = 1", "use = 2"}, {"[33.0, 67.0]", "[33.0, 40.4]"}}),
+             Contains("nothing here stops a plan"));
 }
 
 TEST_CASE("every command explains itself with an example") {

@@ -86,15 +86,45 @@ const char* const kField = R"([field]
 strength_max_mT = 12.0
 coil_mT_per_A = [1.8, 1.5, 2.1]
 coil_axes = [[0, 1, 0], [0, 0, 1], [1, 0, 0]]
+reserve_wanted = 1.0
 )";
 
-std::string actuation_table(const std::string& axes) {
+// Four coils that look at the entry from the corners of a tetrahedron.
+const char* const kCoils = R"([field]
+strength_max_mT = 12.0
+[[field.coil]]
+centre_mm = [150.0, 150.0, 150.0]
+axis = [1.0, 1.0, 1.0]
+radius_mm = 180.0
+turns = 400.0
+resistance_ohm = 3.0
+[[field.coil]]
+centre_mm = [150.0, -150.0, -150.0]
+axis = [1.0, -1.0, -1.0]
+radius_mm = 180.0
+turns = 400.0
+resistance_ohm = 3.0
+[[field.coil]]
+centre_mm = [-150.0, 150.0, -150.0]
+axis = [-1.0, 1.0, -1.0]
+radius_mm = 180.0
+turns = 400.0
+resistance_ohm = 3.0
+[[field.coil]]
+centre_mm = [-150.0, -150.0, 150.0]
+axis = [-1.0, -1.0, 1.0]
+radius_mm = 180.0
+turns = 400.0
+resistance_ohm = 3.0
+)";
+
+std::string actuation_table(const std::string& axes, bool coils) {
   return fmt::format(R"([actuation]
 advance = "Z"
 tendons = [{}]
-rates = {{ advance_mm_per_s = 2.0, tendon_mm_per_s = 1.0, field_settle_s = 1.5 }}
+{}rates = {{ advance_mm_per_s = 2.0, tendon_mm_per_s = 1.0, field_settle_s = 1.5 }}
 )",
-                     axes);
+                     axes, coils ? "coils = [\"X\", \"Y\", \"V\", \"W\"]\n" : "");
 }
 
 std::string placeholders_filled(std::string text,
@@ -134,8 +164,10 @@ void Bench::write_scene(const BenchOptions& options, const Eigen::Vector3d& targ
                {"{stroke}", options.standing_motors ? "200.0" : "8.0"},
                {"{motors}", options.standing_motors ? "stand" : "ride"},
                {"{carriage}", options.guide ? "guide" : "free"},
-               {"{field}", options.field ? kField : ""},
-               {"{actuation}", options.actuation ? actuation_table(options.axes) : ""}});
+               {"{field}", options.coils   ? kCoils
+                           : options.field ? kField
+                                           : ""},
+               {"{actuation}", options.actuation ? actuation_table(options.axes, options.coils) : ""}});
   write_text(scene_file(), text);
 }
 
@@ -157,7 +189,13 @@ void Bench::act(withy::ActionKind kind, withy::State to, int which) {
   const withy::State& from = plan_.states.back();
   const bool motion = kind == advance || kind == bend || kind == steer;
   action.clearance_mm = motion ? verifier_->clearance(from, to).lower_mm : verifier_->clearance(to).lower_mm;
-  if (!motion && design_->field()) action.field_S = withy::least_field(*design_, from, which).field_S;
+  if (!motion && design_->field()) {
+    const auto choice = withy::choose_field(*design_, from, which);
+    if (!choice) throw std::runtime_error("the bench's field does not switch its lock");
+    action.field_S = choice->field_S;
+    action.current_A.assign(choice->currents.current_A.begin(), choice->currents.current_A.end());
+    action.field_reserve = choice->currents.reserve;
+  }
   plan_.states.push_back(std::move(to));
   plan_.actions.push_back(std::move(action));
 }

@@ -129,11 +129,11 @@ std::vector<Forgery> forgeries_of(const PreparedScene& prepared, const SearchPro
   std::vector<Forgery> out;
   for (const Harder& harder : harder_than(problem)) {
     RouteSearchSettings settings;
-    settings.most_work = work;
+    settings.effort = Effort::of_work(work);
     RouteSearch search(harder.problem, settings);
     if (search.run() != SearchOutcome::proved_none) continue;
     Forgery forgery{harder.what, certify(harder.problem, search, settings)};
-    name_scene(forgery.certificate, prepared.scene, prepared.wall->channel(), prepared.scene.file.string());
+    name_scene(forgery.certificate, prepared.scene, prepared.wall().channel(), prepared.scene.file.string());
     forgery.certificate.header.required_clearance_mm = problem.required_clearance_mm;
     out.push_back(std::move(forgery));
   }

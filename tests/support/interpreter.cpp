@@ -57,9 +57,13 @@ Interpreted meant_by(const withy::Script& script, const withy::Actuation& actuat
     if (row.dwell_s > 0.0) meant.dwells.push_back(row.dwell_s);
     if (i == 0) continue;
     const withy::Waypoint& before = script.waypoints[i - 1];
-    if (row.insertion_mm == before.insertion_mm && row.pull_mm == before.pull_mm) continue;
+    const bool moves = row.insertion_mm != before.insertion_mm || row.pull_mm != before.pull_mm;
+    const bool driven = !actuation.coil_axes.empty() && row.current_A != before.current_A;
+    if (!moves && !driven) continue;
     Move move;
     move.feed = withy::feed_mm_per_min(actuation, before, row);
+    for (std::size_t k = 0; k < actuation.coil_axes.size(); ++k)
+      axis(move, actuation.coil_axes[k]) = row.current_A[k];
     axis(move, actuation.advance_axis) = row.insertion_mm;
     for (std::size_t k = 0; k < row.pull_mm.size(); ++k)
       axis(move, actuation.tendon_axes[k]) = row.pull_mm[k];

@@ -7,10 +7,10 @@
 
 #include <Eigen/Dense>
 
+#include "tests/support/plain_field.h"
+
 namespace withy_plain {
 namespace {
-
-constexpr double kPi = 3.14159265358979323846;
 
 Eigen::Vector2d direction(double angle) {
   return {std::cos(angle), std::sin(angle)};
@@ -29,49 +29,6 @@ double disk_pull(const Robot& robot, const State& state, double beta) {
     tendon += (body.pose_E(to) * hole - body.pose_E(from) * hole).norm();
   }
   return length - tendon;
-}
-
-// One torque condition on the field: row . B >= least.
-struct Condition {
-  Eigen::Vector3d row;
-  double least;
-};
-
-// Torque about the tangent per unit field, of lock i's magnet at angle a: t x m(a).
-Eigen::Vector3d torque_row(const Robot& robot, const Body& body, int i, double a) {
-  const std::size_t k = static_cast<std::size_t>(i);
-  const Eigen::Matrix3d R = robot.scene.X_SE.linear() * body.pose_E(robot.layout.station_mm[k]).linear();
-  const double turned = a + robot.layout.clock_rad[k];
-  const Eigen::Vector3d m =
-      robot.scene.lock->magnet_Am2 * (std::cos(turned) * R.col(0) + std::sin(turned) * R.col(1));
-  return R.col(2).cross(m);
-}
-
-std::vector<Condition> conditions(const Robot& robot, const State& state, int lock) {
-  const Lock& hardware = *robot.scene.lock;
-  const Body body(robot, state);
-  std::vector<Condition> out;
-  for (int i = 0; i < robot.locks(); ++i) {
-    const bool latched = state.locked[static_cast<std::size_t>(i)];
-    const double stop = latched ? hardware.angle_latched_rad : hardware.angle_free_rad;
-    const double other = latched ? hardware.angle_free_rad : hardware.angle_latched_rad;
-    const double towards = other > stop ? 1 : -1;
-    if (i == lock) {
-      // The torque is a sinusoid of the angle: over a stroke under half a turn, enough at both ends is enough
-      // between.
-      out.push_back({towards * torque_row(robot, body, i, stop), hardware.switch_torque_Nmm});
-      out.push_back({towards * torque_row(robot, body, i, other), hardware.switch_torque_Nmm});
-    } else {
-      out.push_back({-towards * torque_row(robot, body, i, stop), -hardware.hold_torque_Nmm});
-    }
-  }
-  return out;
-}
-
-double worst(const std::vector<Condition>& all, const Eigen::Vector3d& B) {
-  double violation = -std::numeric_limits<double>::infinity();
-  for (const Condition& c : all) violation = std::max(violation, c.least - c.row.dot(B));
-  return violation;
 }
 
 }  // namespace
@@ -185,36 +142,9 @@ double backlash_tip_shift(const Robot& robot, const State& state) {
 }
 
 std::optional<Eigen::Vector3d> least_field(const Robot& robot, const State& state, int lock) {
-  const Lock& hardware = *robot.scene.lock;
-  if (std::abs(hardware.angle_latched_rad - hardware.angle_free_rad) >= kPi) return std::nullopt;
-  const auto all = conditions(robot, state, lock);
-  const double rounding = 1e-9 * hardware.switch_torque_Nmm;
-  const int n = static_cast<int>(all.size());
-  std::optional<Eigen::Vector3d> best;
-  // Sets of one, two or three conditions; -1 stands for none.
-  for (int i = 0; i < n; ++i) {
-    for (int j = -1; j < i; ++j) {
-      for (int k = -1; k < std::max(j, 0); ++k) {
-        std::vector<int> set = {i};
-        if (j >= 0) set.push_back(j);
-        if (k >= 0) set.push_back(k);
-        Eigen::MatrixXd rows(static_cast<int>(set.size()), 3);
-        Eigen::VectorXd values(static_cast<int>(set.size()));
-        for (int r = 0; r < rows.rows(); ++r) {
-          rows.row(r) = all[static_cast<std::size_t>(set[static_cast<std::size_t>(r)])].row;
-          values(r) = all[static_cast<std::size_t>(set[static_cast<std::size_t>(r)])].least;
-        }
-        // The shortest B with those conditions met exactly.
-        const Eigen::Vector3d B = rows.completeOrthogonalDecomposition().solve(values);
-        if (worst(all, B) <= rounding && (!best || B.norm() < best->norm())) best = B;
-      }
-    }
-  }
-  return best;
-}
-
-double field_violation(const Robot& robot, const State& state, int lock, const Eigen::Vector3d& field_S_mT) {
-  return worst(conditions(robot, state, lock), field_S_mT);
+  const auto I = least_currents(robot, state, lock, 1);
+  if (!I) return std::nullopt;
+  return field_at(robot, state, lock, *I);
 }
 
 Eigen::Vector3d currents(const Field& field, const Eigen::Vector3d& field_S_mT) {

@@ -37,16 +37,12 @@ std::vector<double> lock_moments(const Robot& robot, const State& state);
 /// latch.
 double backlash_tip_shift(const Robot& robot, const State& state);
 
-/// Least field (scene frame, mT) that switches `lock` (index from 0) and keeps all others, at this state
-/// before the switch; nothing when no field does, whatever its strength. Every set of up to three conditions
-/// is taken as equalities.
+/// The coils' field (scene frame, mT) at `lock` (index from 0) when the least currents switch it with a
+/// reserve of 1 and keep all others, at this state before the switch; nothing when no currents do, whatever
+/// their strength.
 std::optional<Eigen::Vector3d> least_field(const Robot& robot, const State& state, int lock);
 
-/// What is wrong with a given field for that switch, in mT-free terms: the worst violated torque (N mm), <= 0
-/// when it does.
-double field_violation(const Robot& robot, const State& state, int lock, const Eigen::Vector3d& field_S_mT);
-
-/// Coil currents (A).
+/// Currents (A) that make a uniform field.
 Eigen::Vector3d currents(const Field& field, const Eigen::Vector3d& field_S_mT);
 
 }  // namespace withy_plain

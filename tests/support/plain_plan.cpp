@@ -57,7 +57,8 @@ ListedAction read_action(const json& j) {
   out.to = j.at("to").get<int>();
   if (has(j, "lock")) out.lock = j.at("lock").get<int>() - 1;
   out.field_S_mT = maybe_vector3(j, "field_mT");
-  out.current_A = maybe_vector3(j, "current_A");
+  out.current_A = maybe_numbers(j, "current_A");
+  if (has(j, "field_reserve")) out.field_reserve = j.at("field_reserve").get<double>();
   out.clearance_mm = clearance(j);
   return out;
 }

@@ -23,7 +23,9 @@ struct ListedAction {
   std::string kind, leg;
   int from = -1, to = -1;
   int lock = -1;  ///< index from 0 (files count from 1)
-  std::optional<Eigen::Vector3d> field_S_mT, current_A;
+  std::optional<Eigen::Vector3d> field_S_mT;
+  std::vector<double> current_A;  ///< empty where the file has none
+  std::optional<double> field_reserve;
   std::optional<double> clearance_mm;
 };
 

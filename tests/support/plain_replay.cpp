@@ -5,6 +5,8 @@
 #include <cmath>
 #include <cstdio>
 #include <exception>
+#include <iterator>
+#include <limits>
 #include <map>
 #include <memory>
 #include <set>
@@ -15,6 +17,7 @@
 #include <fmt/format.h>
 
 #include "tests/support/plain_clearance.h"
+#include "tests/support/plain_field.h"
 #include "tests/support/plain_hardware.h"
 #include "tests/support/plain_plan.h"
 
@@ -53,6 +56,14 @@ Robot robot_for(const Scene& scene, int locks) {
 
 bool same(double a, double b, double tolerance = kSameNumber) {
   return std::abs(a - b) <= tolerance;
+}
+
+Eigen::VectorXd vector_of(const std::vector<double>& numbers) {
+  return Eigen::Map<const Eigen::VectorXd>(numbers.data(), std::ssize(numbers));
+}
+
+std::vector<double> list_of(const Eigen::VectorXd& v) {
+  return {v.begin(), v.end()};
 }
 
 class Replay {
@@ -139,6 +150,11 @@ class Replay {
         note("{}: curvature {} above {}", where, r.u.norm(), scene_.curvature_max_per_mm);
     }
     if (scene_.tendons) tendon_limits(s, where);
+    for (int i = 0; scene_.field && i < robot_.locks(); ++i) {
+      const double push = coupling(robot_, s, i);
+      if (push > scene_.lock->hold_torque_Nmm * (1 + kRounding))
+        note("{}: lock {} is pushed off its stop by {} N mm of the other magnets", where, i + 1, push);
+    }
     if (scene_.tendons && scene_.lock) {
       for (const double moment : lock_moments(robot_, s)) {
         if (moment > scene_.lock->hold_moment_Nmm * (1 + kRounding))
@@ -357,16 +373,32 @@ class Replay {
   void field(const std::string& where, const ListedAction& a, const State& from) {
     if (!scene_.field) return;
     if (!a.field_S_mT) return note("{}: no field", where);
-    const double violation = field_violation(robot_, from, a.lock, *a.field_S_mT);
-    if (violation > kSameNumber * scene_.lock->switch_torque_Nmm)
-      note("{}: the field misses a torque by {} N mm", where, violation);
-    const auto least = least_field(robot_, from, a.lock);
-    if (!least) return note("{}: no field switches lock {} here", where, a.lock + 1);
-    if (least->norm() > scene_.field->strength_max_mT * (1 + kRounding))
-      note("{}: needs {} mT, limit {}", where, least->norm(), scene_.field->strength_max_mT);
-    compare(where + " field_mT", *a.field_S_mT, *least);
-    if (!a.current_A) return note("{}: no currents", where);
-    compare(where + " current_A", *a.current_A, currents(*scene_.field, *least));
+    if (static_cast<int>(a.current_A.size()) != current_count(robot_)) return note("{}: no currents", where);
+    const Eigen::VectorXd I = vector_of(a.current_A);
+    compare(where + " field_mT", *a.field_S_mT, field_at(robot_, from, a.lock, I));
+    if (const double passed = limits_passed(robot_, from, I); passed > kRounding)
+      note("{}: field or currents are {} of themselves above their limit", where, passed);
+    const double x = reserve(robot_, from, a.lock, I);
+    least_reserve_ = std::min(least_reserve_, x);
+    if (x < 1 - kSameNumber) note("{}: a reserve of {} only", where, x);
+    if (!a.field_reserve) return note("{}: no reserve", where);
+    if (!same(*a.field_reserve, x, kSameNumber))
+      note("{}: field_reserve {}, found {}", where, *a.field_reserve, x);
+    best_currents(where, a, from);
+  }
+
+  // The currents are those of the reserve that is wanted, or of the greatest the limits allow.
+  void best_currents(const std::string& where, const ListedAction& a, const State& from) {
+    if (even_field(robot_)) {
+      const auto best = chosen_currents(robot_, from, a.lock);
+      if (!best) return note("{}: no field switches lock {} here", where, a.lock + 1);
+      compare(where + " current_A", a.current_A, list_of(*best));
+      return;
+    }
+    // Elsewhere: where the least currents keep all limits they are the ones.
+    const auto least = least_currents(robot_, from, a.lock, scene_.field->reserve_wanted);
+    if (least && limits_passed(robot_, from, *least) == 0)
+      compare(where + " current_A", a.current_A, list_of(*least));
   }
 
   // ---- target and summary
@@ -445,7 +477,8 @@ class Replay {
     std::optional<double> least;
     for (const ListedAction& a : plan_.actions) {
       if (a.kind == "lock") used.insert(a.lock);
-      if (a.field_S_mT) field = std::max(field, a.field_S_mT->norm());
+      if (std::ssize(a.current_A) == current_count(robot_))
+        field = std::max(field, strongest(robot_, state(a.from), vector_of(a.current_A)));
       if (a.clearance_mm) least = std::min(least.value_or(*a.clearance_mm), *a.clearance_mm);
     }
     if (s.locks_used != static_cast<int>(used.size())) {
@@ -464,7 +497,11 @@ class Replay {
     }
     largest_of_states();
     if (scene_.field) largest("field", "mT", field, scene_.field->strength_max_mT);
-    if (scene_.field && !used.empty()) number("field_max_mT", field);
+    if (scene_.field && !used.empty()) {
+      number("field_max_mT", field);
+      number("field_reserve", least_reserve_);
+    }
+    if (scene_.field) if_there("field_reserve_wanted", scene_.field->reserve_wanted);
     if (s.preset != preset()) note("summary preset: {}, found {}", s.preset, !s.preset);
     duration();
   }
@@ -549,6 +586,7 @@ class Replay {
 
   const ListedPlan& plan_;
   std::set<std::string> recomputed_;  // numbers of the summary
+  double least_reserve_ = std::numeric_limits<double>::infinity();
   Robot robot_;
   const Scene& scene_;
   Wall wall_;

@@ -110,9 +110,28 @@ Tendons read_tendons(const toml::table& t) {
   return tendons;
 }
 
+Coil read_coil(const toml::table& t) {
+  Coil coil;
+  coil.centre_S = vector3(t, "centre_mm");
+  coil.axis_S = vector3(t, "axis").normalized();
+  coil.radius_mm = number(t, "radius_mm");
+  coil.turns = number(t, "turns");
+  if (t.contains("resistance_ohm")) coil.resistance_ohm = number(t, "resistance_ohm");
+  if (t.contains("current_max_A")) coil.current_max_A = number(t, "current_max_A");
+  return coil;
+}
+
 Field read_field(const toml::table& t) {
   Field field;
   field.strength_max_mT = number(t, "strength_max_mT");
+  if (t.contains("reserve_wanted")) field.reserve_wanted = number(t, "reserve_wanted");
+  const toml::node* ambient = t.get("ambient_mT");
+  field.ambient_mT = !ambient ? 0.05 : ambient->is_array() ? 0 : number(t, "ambient_mT");
+  if (ambient && ambient->is_array()) field.ambient_S = vector3(t, "ambient_mT");
+  if (const toml::node* coils = t.get("coil")) {
+    for (const auto& coil : *coils->as_array()) field.coils.push_back(read_coil(*coil.as_table()));
+    return field;
+  }
   field.coil_mT_per_A = vector3(t, "coil_mT_per_A");
   int row = 0;
   for (const auto& axis : *need(t, "coil_axes").as_array()) {

@@ -37,10 +37,20 @@ struct Tendons {
   bool motors_ride = true;
 };
 
+struct Coil {
+  Eigen::Vector3d centre_S = Eigen::Vector3d::Zero(), axis_S = Eigen::Vector3d::UnitZ();
+  double radius_mm = 0, turns = 0;
+  std::optional<double> resistance_ohm, current_max_A;
+};
+
 struct Field {
   double strength_max_mT = 0;
   Eigen::Vector3d coil_mT_per_A = Eigen::Vector3d::Ones();
   Eigen::Matrix3d coil_axes_S = Eigen::Matrix3d::Identity();  ///< row k: axis of coil k in the scene frame
+  std::vector<Coil> coils = {};                               ///< instead of the two above
+  double reserve_wanted = 1.5;
+  double ambient_mT = 0;  ///< some field of at most this, of any direction
+  Eigen::Vector3d ambient_S = Eigen::Vector3d::Zero();
 };
 
 struct Actuation {

@@ -8,6 +8,7 @@
 
 #include <Eigen/Dense>
 
+#include "tests/support/plain_field.h"
 #include "tests/support/plain_hardware.h"
 
 namespace withy_plain {
@@ -165,8 +166,10 @@ bool Walker::allowed(const State& state) const {
 
 bool Walker::field_allows(const State& state, int lock) const {
   if (!scene_.field) return true;
-  const auto least = least_field(robot_, state, lock);
-  return least && least->norm() <= scene_.field->strength_max_mT;
+  for (int i = 0; i < robot_.locks(); ++i)
+    if (coupling(robot_, state, i) > scene_.lock->hold_torque_Nmm) return false;
+  const auto least = least_currents(robot_, state, lock, 1);
+  return least && limits_passed(robot_, state, *least) == 0;
 }
 
 bool Walker::hidden(const State& state, int lock) const {

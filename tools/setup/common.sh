@@ -2,7 +2,33 @@
 # shellcheck shell=bash
 # Sourced by first-run and run-tests, from the root of the tree.
 
-say() { printf '\n== %s\n' "$*"; }
+# Processor time of a clean build of the target withy: an estimate from single files, not yet measured as a whole. See "Build
+# time" in DEVELOPERS.md.
+build_processor_seconds=540
+
+# "3 min 20 s", "45 s".
+duration() {
+  if [[ $1 -lt 60 ]]; then
+    echo "$1 s"
+  else
+    echo "$(($1 / 60)) min $(($1 % 60)) s"
+  fi
+}
+
+# Starts a step, and says how long the one before took.
+say() {
+  end_step
+  printf '\n== %s\n' "$*"
+  step_started=$SECONDS
+}
+
+# Says how long the step took that say started last.
+end_step() {
+  if [[ -n ${step_started:-} ]]; then
+    echo "-- took $(duration $((SECONDS - step_started)))"
+  fi
+  step_started=
+}
 
 # Runs a command as root, with sudo where this shell is not root.
 as_root() {
@@ -16,12 +42,18 @@ as_root() {
   fi
 }
 
+# The packages listed in the given files that are not installed, one a line.
+missing_packages() {
+  local package
+  while read -r package; do
+    [[ $(dpkg-query -W -f='${db:Status-Status}' "$package" 2>/dev/null) == installed ]] || echo "$package"
+  done < <(sed -e 's/#.*//' -e '/^[[:space:]]*$/d' "$@")
+}
+
 # Installs what is missing of the packages listed in the given files; touches nothing when nothing is.
 install_packages() {
-  local package missing=()
-  while read -r package; do
-    [[ $(dpkg-query -W -f='${db:Status-Status}' "$package" 2>/dev/null) == installed ]] || missing+=("$package")
-  done < <(sed -e 's/#.*//' -e '/^[[:space:]]*$/d' "$@")
+  local missing
+  mapfile -t missing < <(missing_packages "$@")
   if [[ ${#missing[@]} -eq 0 ]]; then
     return
   fi
@@ -38,7 +70,7 @@ install_page_packages() {
   install_packages tools/setup/packages.page || say "Going on without node and npm: withy will have no page"
 }
 
-# How many compilers run side by side: one per core, but no more than memory holds. A file that uses CGAL takes 1.7 GB.
+# How many compilers run side by side: one per core, but no more than memory holds. A file that uses CGAL takes 1 to 2 GB, one 3.6 GB.
 build_jobs() {
   local cores memory_kb by_memory
   cores=$(nproc)
@@ -48,4 +80,44 @@ build_jobs() {
     by_memory=1
   fi
   echo $((cores < by_memory ? cores : by_memory))
+}
+
+# configure_build FOLDER ON|OFF: lays out a build, with or without tests and benchmarks. Both commands compile with the same flags,
+# so that run-tests takes up what first-run compiled: warnings are errors in both.
+configure_build() {
+  cmake -S . -B "$1" -G Ninja -DCMAKE_BUILD_TYPE=Release -DWITHY_WARNINGS_AS_ERRORS=ON \
+    "-DWITHY_BUILD_TESTS=$2" "-DWITHY_BUILD_BENCH=$2"
+}
+
+# How many source files the target withy has.
+all_files() { find geometry planner tools/withy -name '*.cpp' | wc -l; }
+
+# How many of them are yet to be compiled; all, where that can't be told before CMake has run.
+files_to_compile() {
+  local steps
+  if [[ -f build/build.ninja ]] && command -v ninja >/dev/null && steps=$(ninja -C build -n withy) &&
+    [[ $steps != *Re-running* ]]; then
+    grep -c 'Building CXX object' <<<"$steps" || true
+  else
+    all_files
+  fi
+}
+
+# Says what first-run is about to do and how long that should take.
+say_how_long() {
+  local packages files all seconds jobs
+  packages=$(missing_packages tools/setup/packages.build | wc -l)
+  files=$(files_to_compile)
+  all=$(all_files)
+  jobs=$(build_jobs)
+  seconds=$((build_processor_seconds * files / all))
+  say "What this will take"
+  if [[ $packages -gt 0 ]]; then
+    echo "$packages packages to install: some minutes, as the network allows"
+  fi
+  if [[ $files -gt 0 ]]; then
+    echo "$files of $all files to compile: $(duration $seconds) of processor time, about $(duration $((seconds / jobs))) with" \
+      "$jobs at a time; what ccache knows already takes no time"
+  fi
+  echo "a plan: some seconds"
 }

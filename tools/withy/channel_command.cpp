@@ -3,7 +3,7 @@
 #include <filesystem>
 #include <memory>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "geometry/mesh/mesh.h"
 #include "geometry/phantom/channel_maker.h"
@@ -44,11 +44,11 @@ void add_channel_command(CommandLine& line) {
   auto options = std::make_shared<Options>();
   CLI::App& app = line.add("channel", "Makes a phantom's channel from a middle line and radii, in mm.",
                            "withy channel scenes/straight/recipe.toml -o straight.stl");
-  app.add_option("RECIPE", options->recipe,
-                 "recipe file (TOML): tubes, their bends (deg), lengths and radii (mm)")
-      ->required();
-  app.add_option("-o,--output", options->mesh, "mesh to write, by its ending: .stl, .obj, .ply or .off")
-      ->required();
+  add_option(app, "RECIPE", options->recipe,
+             "recipe file (TOML): tubes, their bends (deg), lengths and radii (mm)")
+      .required();
+  add_option(app, "-o,--output", options->mesh, "mesh to write, by its ending: .stl, .obj, .ply or .off")
+      .required();
   line.run(app, [options] { return make(*options); });
 }
 

@@ -2,15 +2,19 @@
 // `withy check`: is the scene sound, what is its channel like, and what would stop a plan before it is
 // searched for?
 #include <algorithm>
+#include <cmath>
 #include <memory>
+#include <numbers>
+#include <optional>
 #include <string>
 #include <vector>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "geometry/channel/centreline.h"
 #include "geometry/channel/wall_distance.h"
 #include "planner/scene/scene.h"
+#include "planner/segment/field.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/progress.h"
 
@@ -24,7 +28,7 @@ struct Options {
 
 /// One line of the report: what it is about, and what there is to say.
 void line(std::string_view about, const std::string& text) {
-  fmt::print("{:<12}{}\n", about, text);
+  fmt::print("{:<13}{}\n", about, text);
 }
 
 /// Two decimals, and never "-0.00".
@@ -132,6 +136,34 @@ void report_left_out(const Scene& scene) {
   if (!tables.empty()) line("left out", tables + ": what they govern will not be checked");
 }
 
+/// Why no lock ever switches, whatever the bend, and what would do; nothing where one may.
+std::optional<std::string> never_switches(const Design& design) {
+  if (!design.field() || design.lock_count() == 0) return std::nullopt;
+  const LockHardware& lock = design.lock();
+  const double stroke_deg = std::abs(lock.angle_latched_rad - lock.angle_free_rad) * 180.0 / std::numbers::pi;
+  if (stroke_too_wide(lock))
+    return fmt::format(
+        "the magnets turn by {:.4g} deg between their stops, and no constant field turns one over 180 deg or "
+        "more; give lock.angle_free_deg and angle_latched_deg less than 180 deg apart, 90 as a rule",
+        stroke_deg);
+  const double least = least_strength_mT(design);
+  const double limit = design.field()->strength_max_mT;
+  if (least > limit)
+    return fmt::format(
+        "no lock switches at any bend with less than {:.3g} mT, and field.strength_max_mT is {:g}; a limit "
+        "of "
+        "{:.3g} mT would do, or lock.magnet_Am2 of {:.3g}",
+        least, limit, least, lock.magnet_Am2 * least / limit);
+  const double most = most_coil_field_mT(design);
+  if (least > most)
+    return fmt::format(
+        "no lock switches at any bend with less than {:.3g} mT, and the coils make less than {:.3g} mT at "
+        "any "
+        "place that a lock gets to; {:.3g} times the current would do",
+        least, most, least / most);
+  return std::nullopt;
+}
+
 /// What no search is needed for: each sentence names a necessary condition that does not hold.
 std::vector<std::string> obstacles(const Scene& scene, const Design& design, const WallDistance& wall) {
   std::vector<std::string> found;
@@ -150,6 +182,9 @@ std::vector<std::string> obstacles(const Scene& scene, const Design& design, con
     found.push_back(
         fmt::format("the target lies {:.1f} mm deep, and the carriage pushes the tip in by {:.1f} mm at most",
                     depth, design.carriage().insertion_max_mm));
+  if (const auto never = never_switches(design)) found.push_back(*never);
+  if (design.field())
+    if (const auto near = too_near(design)) found.push_back(sentence_of(*near, design));
   return found;
 }
 
@@ -159,14 +194,14 @@ ExitStatus check(const Options& options) {
   const Result<Scene> scene = read_scene(options.scene);
   if (!scene) return refuse(scene.error());
   progress.stage("checking the mesh");
-  const auto channel = read_channel(*scene);
-  if (!channel) return refuse(channel.error());
+  const auto read = read_wall(*scene);
+  if (!read) return refuse(read.error());
+  const WallDistance& wall = **read;
   const Result<Design> design = scene->design(scene->layout_in_use);
   if (!design) return refuse(design.error());
-  const WallDistance wall(*channel);
 
-  report_mesh(*scene, **channel);
-  report_openings(*scene, **channel);
+  report_mesh(*scene, wall.channel());
+  report_openings(*scene, wall.channel());
   progress.stage("finding the centreline");
   report_centreline(compute_centreline(wall));
   report_body(*design, wall.distance(Eigen::Vector3d::Zero()));
@@ -183,7 +218,7 @@ void add_check_command(CommandLine& line) {
   auto options = std::make_shared<Options>();
   CLI::App& app = line.add("check", "Say what the channel and the scene are like, and what would stop a plan",
                            "withy check scenes/single-bend/scene.toml");
-  app.add_option("SCENE", options->scene, "scene file (TOML; lengths in mm, angles in degrees)")->required();
+  add_option(app, "SCENE", options->scene, "scene file (TOML; lengths in mm, angles in degrees)").required();
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return check(*options); });
 }

@@ -2,10 +2,14 @@
 #include "tools/withy/command.h"
 
 #include <algorithm>
+#include <cstdint>
 #include <cstdio>
 #include <exception>
+#include <filesystem>
+#include <optional>
 
-#include <fmt/format.h>
+#include <CLI/CLI.hpp>
+#include <fmt/core.h>
 
 namespace withy {
 namespace {
@@ -26,18 +30,21 @@ ExitStatus flushed(ExitStatus status) {
 }  // namespace
 
 CommandLine::CommandLine()
-    : app_("Plans the motion of a tendon-driven segment with on-board locks.", "withy") {
-  app_.require_subcommand(1);
-  app_.set_version_flag("--version", std::string("withy ") + WITHY_VERSION, "print the version and leave");
-  app_.set_help_flag("-h,--help", "print this help and leave");
-  app_.footer(
+    : app_(std::make_unique<CLI::App>("Plans the motion of a tendon-driven segment with on-board locks.",
+                                      "withy")) {
+  app_->require_subcommand(1);
+  app_->set_version_flag("--version", std::string("withy ") + WITHY_VERSION, "print the version and leave");
+  app_->set_help_flag("-h,--help", "print this help and leave");
+  app_->footer(
       "Exit status: 0 done (plan: reached), 3 proved unreachable, 4 undecided, 2 the input is wrong,\n"
       "1 a fault of the program, 130 interrupted.\n"
       "`withy COMMAND --help` gives a command's options, their units and an example.");
 }
 
+CommandLine::~CommandLine() = default;
+
 CLI::App& CommandLine::add(const std::string& name, const std::string& summary, const std::string& example) {
-  CLI::App& command = *app_.add_subcommand(name, summary);
+  CLI::App& command = *app_->add_subcommand(name, summary);
   command.footer("Example:\n  " + example);
   return command;
 }
@@ -48,16 +55,16 @@ void CommandLine::run(CLI::App& app, std::function<ExitStatus()> action) {
 
 ExitStatus CommandLine::execute(int argument_count, char** arguments) {
   try {
-    app_.parse(argument_count, arguments);
+    app_->parse(argument_count, arguments);
     const auto named =
         std::find_if(entries_.begin(), entries_.end(), [](const Entry& e) { return e.app->parsed(); });
     return flushed(named->action());
   } catch (const CLI::ParseError& error) {
     if (error.get_exit_code() == static_cast<int>(CLI::ExitCodes::Success)) {
-      app_.exit(error);  // prints the help or the version that was asked for
+      app_->exit(error);  // prints the help or the version that was asked for
       return flushed(ExitStatus::done);
     }
-    const auto named = app_.get_subcommands();
+    const auto named = app_->get_subcommands();
     if (!named.empty()) return refuse_arguments(named.front()->get_name(), error.what());
     if (argument_count < 2) return refuse_arguments("", "a command is missing");
     return refuse_arguments("", fmt::format("there is no command {}", arguments[1]));
@@ -78,8 +85,60 @@ ExitStatus refuse_arguments(const std::string& command, const std::string& probl
   return ExitStatus::wrong_input;
 }
 
+Option& Option::required() {
+  option_->required();
+  return *this;
+}
+
+Option& Option::positive() {
+  option_->check(CLI::PositiveNumber);
+  return *this;
+}
+
+Option& Option::non_negative() {
+  option_->check(CLI::NonNegativeNumber);
+  return *this;
+}
+
+Option& Option::within(int least, int most) {
+  option_->check(CLI::Range(least, most));
+  return *this;
+}
+
+Option& Option::within(double least, double most) {
+  option_->check(CLI::Range(least, most));
+  return *this;
+}
+
+Option& Option::one_of(const std::vector<std::string>& words) {
+  option_->check(CLI::IsMember(words));
+  return *this;
+}
+
+template <class Value>
+Option add_option(CLI::App& app, const std::string& name, Value& value, const std::string& help) {
+  return Option(*app.add_option(name, value, help));
+}
+
+template Option add_option(CLI::App&, const std::string&, int&, const std::string&);
+template Option add_option(CLI::App&, const std::string&, std::int64_t&, const std::string&);
+template Option add_option(CLI::App&, const std::string&, std::uint64_t&, const std::string&);
+template Option add_option(CLI::App&, const std::string&, double&, const std::string&);
+template Option add_option(CLI::App&, const std::string&, std::string&, const std::string&);
+template Option add_option(CLI::App&, const std::string&, std::filesystem::path&, const std::string&);
+template Option add_option(CLI::App&, const std::string&, std::optional<int>&, const std::string&);
+template Option add_option(CLI::App&, const std::string&, std::optional<double>&, const std::string&);
+template Option add_option(CLI::App&, const std::string&, std::vector<int>&, const std::string&);
+template Option add_option(CLI::App&, const std::string&, std::vector<double>&, const std::string&);
+template Option add_option(CLI::App&, const std::string&, std::vector<std::filesystem::path>&,
+                           const std::string&);
+
+void add_flag(CLI::App& app, const std::string& name, bool& value, const std::string& help) {
+  app.add_flag(name, value, help);
+}
+
 void add_quiet_option(CLI::App& app, bool& quiet) {
-  app.add_flag("-q,--quiet", quiet, "no progress on standard error");
+  add_flag(app, "-q,--quiet", quiet, "no progress on standard error");
 }
 
 }  // namespace withy

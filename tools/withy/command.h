@@ -7,20 +7,26 @@
 //     void add_check_command(CommandLine& line) {
 //       auto options = std::make_shared<Options>();
 //       CLI::App& app = line.add("check", "what it is for", "withy check scenes/straight/scene.toml");
-//       app.add_option("SCENE", options->scene, "scene file")->required();
+//       add_option(app, "SCENE", options->scene, "scene file").required();
 //       line.run(app, [options] { return check(*options); });
 //     }
+//
+// CLI11 is one header that takes four to five seconds to compile, so command.cpp alone includes it.
 //
 // Results go to standard output; errors and progress to standard error.
 #pragma once
 
 #include <functional>
+#include <memory>
 #include <string>
 #include <vector>
 
-#include <CLI/CLI.hpp>
-
 #include "planner/files/input_error.h"
+
+namespace CLI {
+class App;
+class Option;
+}  // namespace CLI
 
 namespace withy {
 
@@ -37,6 +43,7 @@ enum class ExitStatus {
 class CommandLine {
  public:
   CommandLine();
+  ~CommandLine();
 
   /// A new subcommand. `example` is one full line as a user would type it.
   CLI::App& add(const std::string& name, const std::string& summary, const std::string& example);
@@ -52,9 +59,32 @@ class CommandLine {
     CLI::App* app;
     std::function<ExitStatus()> action;
   };
-  CLI::App app_;
+  std::unique_ptr<CLI::App> app_;
   std::vector<Entry> entries_;
 };
+
+/// What an option asks of its value.
+class Option {
+ public:
+  explicit Option(CLI::Option& option) : option_(&option) {}
+  Option& required();
+  Option& positive();
+  Option& non_negative();
+  Option& within(int least, int most);
+  Option& within(double least, double most);
+  Option& one_of(const std::vector<std::string>& words);
+
+ private:
+  CLI::Option* option_;
+};
+
+/// Adds an option, or an argument where `name` starts with no dash. The types of `value` that there are stand
+/// at the end of command.cpp.
+template <class Value>
+Option add_option(CLI::App& app, const std::string& name, Value& value, const std::string& help);
+
+/// Adds an option without a value.
+void add_flag(CLI::App& app, const std::string& name, bool& value, const std::string& help);
 
 /// Says what is wrong with an input file, as one line; the status to leave with.
 ExitStatus refuse(const InputError& error);

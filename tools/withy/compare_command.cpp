@@ -5,7 +5,7 @@
 #include <memory>
 #include <vector>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/show/comparison.h"
 #include "tools/withy/commands.h"
@@ -76,19 +76,18 @@ void add_compare_command(CommandLine& line) {
                            "The same route with several lock counts: verdict, clearance in mm, tension in N, "
                            "field in mT, duration in s.",
                            "withy compare scenes/single-bend/scene.toml --locks 0 1 2 -o out");
-  app.add_option("SCENE", options->scene, "scene file (TOML)")->required();
-  app.add_option("--locks", options->locks, "lock counts to compare")
-      ->required()
-      ->check(CLI::Range(0, kMaxLocks));
-  app.add_option("--clearance", options->how.clearance_mm, "required clearance in mm; left out: the scene's")
-      ->check(CLI::NonNegativeNumber);
-  app.add_option("--budget", options->how.budget_s,
-                 "seconds for each count after which the search gives up undecided; default 60")
-      ->check(CLI::PositiveNumber);
-  app.add_option("-o,--output", options->folder,
-                 "folder for compare.json and compare.html; left out: nothing is written");
-  app.add_flag("--recheck", options->recheck, "check every plan and proof at once, as withy recheck does");
-  app.add_flag("--quiet", options->quiet, "no progress on standard error");
+  add_option(app, "SCENE", options->scene, "scene file (TOML)").required();
+  add_option(app, "--locks", options->locks, "lock counts to compare").required().within(0, kMaxLocks);
+  add_option(app, "--clearance", options->how.clearance_mm, "required clearance in mm; left out: the scene's")
+      .non_negative();
+  add_option(
+      app, "--budget", options->how.budget_s,
+      "seconds for each count after the channel is read; the search then gives up undecided; default 60")
+      .positive();
+  add_option(app, "-o,--output", options->folder,
+             "folder for compare.json and compare.html; left out: nothing is written");
+  add_flag(app, "--recheck", options->recheck, "check every plan and proof at once, as withy recheck does");
+  add_flag(app, "--quiet", options->quiet, "no progress on standard error");
   line.run(app, [options] {
     options->how.certify = options->recheck;
     return run(*options);

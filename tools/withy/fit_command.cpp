@@ -5,7 +5,7 @@
 #include <optional>
 #include <string>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/file_output.h"
 #include "planner/fit/fit_report.h"
@@ -105,18 +105,18 @@ void add_fit_command(CommandLine& line) {
       "(1 "
       "engaged, 0 released).",
       "withy fit scenes/fold-chamber/scene.toml measured.csv -o fitted");
-  app.add_option("SCENE", options->scene, "scene file (TOML)")->required();
-  app.add_option("MEASUREMENTS", options->table, "table of measured poses (CSV)")->required();
+  add_option(app, "SCENE", options->scene, "scene file (TOML)").required();
+  add_option(app, "MEASUREMENTS", options->table, "table of measured poses (CSV)").required();
   const auto noise = [&](const char* name, Reading kind, const char* what) {
-    app.add_option(name, options->settings.noise[static_cast<std::size_t>(kind)],
-                   std::string("standard deviation of ") + what + "; left out: estimated")
-        ->check(CLI::PositiveNumber);
+    add_option(app, name, options->settings.noise[static_cast<std::size_t>(kind)],
+               std::string("standard deviation of ") + what + "; left out: estimated")
+        .positive();
   };
   noise("--pull-noise", Reading::pull, "a measured pull, mm");
   noise("--tension-noise", Reading::tension, "a measured tension, N");
   noise("--tip-noise", Reading::tip, "each coordinate of a measured tip, mm");
-  app.add_option("-o,--output", options->folder,
-                 "folder for fit.txt, fit.json, residuals.svg and fitted-scene.toml; left out: no files");
+  add_option(app, "-o,--output", options->folder,
+             "folder for fit.txt, fit.json, residuals.svg and fitted-scene.toml; left out: no files");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

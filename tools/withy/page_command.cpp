@@ -6,7 +6,7 @@
 #include <string>
 #include <vector>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/file_output.h"
 #include "planner/files/toml_reader.h"
@@ -71,12 +71,11 @@ Result<std::string> page_text(const Options& options, Progress& progress) {
   if (!read) return tl::unexpected(read.error());
   const Scene scene = read->front().scene;
   progress.stage("reading the channel");
-  auto channel = read_channel(scene);
-  if (!channel) return tl::unexpected(channel.error());
+  const auto wall = read_wall(scene);
+  if (!wall) return tl::unexpected(wall.error());
   progress.stage("drawing");
-  const DisplayMesh display = make_display_mesh(**channel);
-  const WallDistance wall(*channel);
-  PageInput input{scene, wall, display, {}};
+  const DisplayMesh display = make_display_mesh((*wall)->channel());
+  PageInput input{scene, **wall, display, {}};
   for (SceneAndPlan& one : *read) input.plans.push_back(std::move(one.plan));
   return page_html(input);
 }
@@ -105,9 +104,9 @@ void add_page_command(CommandLine& line) {
                "Shows plans as a page to open in a browser; several plans of one scene are shown side by "
                "side. One HTML file that needs no network; lengths in mm.",
                "withy page out/plan.json -o out/page.html");
-  app.add_option("PLAN", options->plans, "plan files (JSON) of one scene, which has not changed since")
-      ->required();
-  app.add_option("-o,--output", options->output, "HTML file to write")->required();
+  add_option(app, "PLAN", options->plans, "plan files (JSON) of one scene, which has not changed since")
+      .required();
+  add_option(app, "-o,--output", options->output, "HTML file to write").required();
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

@@ -9,7 +9,7 @@
 #include <optional>
 #include <string>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/file_output.h"
 #include "planner/search/ask/scene_problem.h"
@@ -34,7 +34,8 @@ struct Options {
   std::optional<double> step_mm;
   int clock_step_deg = 45;
   std::optional<double> clearance_mm;
-  double budget_s = 600.0;
+  double budget_s = shares::kPlaceSeconds;
+  std::int64_t work = shares::kPlaceWork;
   PlaceSettings how;
   std::filesystem::path folder;
   bool quiet = false;
@@ -105,7 +106,7 @@ ExitStatus run(const Options& options) {
   using Clock = std::chrono::steady_clock;
   const auto since = Clock::now();
   const auto elapsed = [since] { return std::chrono::duration<double>(Clock::now() - since).count(); };
-  settings.stop = [&] { return elapsed() > options.budget_s; };
+  settings.effort = Effort::of_seconds(options.budget_s).renewed(options.work);
   std::string stage;
   settings.progress = [&](const std::string& what, double done) {
     if (what != stage) progress.stage(what);
@@ -137,34 +138,31 @@ void add_place_command(CommandLine& line) {
                "Where the locks should sit: the stations and clockings that reach the target with the "
                "widest clearance, as a table and as scenes.",
                "withy place scenes/single-bend/scene.toml --locks 1 -o out");
-  app.add_option("SCENE", options->scene, "scene file (TOML)")->required();
-  app.add_option("--locks", options->locks, "how many locks to place")
-      ->required()
-      ->check(CLI::Range(1, kMaxLocks));
-  app.add_option("--step", options->step_mm,
-                 "spacing of the grid of stations in mm; left out: a twentieth of the segment, in whole mm")
-      ->check(CLI::Range(0.1, 1000.0));
-  app.add_option("--clock-step", options->clock_step_deg,
-                 "spacing of the grid of clockings in degrees, a divisor of 360; default 45")
-      ->check(CLI::Range(1, 360));
-  app.add_option("--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
-      ->check(CLI::NonNegativeNumber);
-  app.add_option("--keep", options->how.keep, "how many best designs to look for; default 3")
-      ->check(CLI::Range(1, 100));
-  app.add_option("--work", options->how.most_work,
-                 "most work for one question about one layout, about in microseconds of a fast machine; "
-                 "default 400000")
-      ->check(CLI::PositiveNumber);
-  app.add_option("--trials", options->how.polish_trials,
-                 "layouts tried between the points of the grid, about each of the best; default 9")
-      ->check(CLI::Range(0, 100000));
-  app.add_option(
-         "--budget", options->budget_s,
-         "seconds after which the search ends with what it has; default 600. Within it the answer depends on "
-         "nothing but the scene and the options")
-      ->check(CLI::PositiveNumber);
-  app.add_option(
-      "-o,--output", options->folder,
+  add_option(app, "SCENE", options->scene, "scene file (TOML)").required();
+  add_option(app, "--locks", options->locks, "how many locks to place").required().within(1, kMaxLocks);
+  add_option(app, "--step", options->step_mm,
+             "spacing of the grid of stations in mm; left out: a twentieth of the segment, in whole mm")
+      .within(0.1, 1000.0);
+  add_option(app, "--clock-step", options->clock_step_deg,
+             "spacing of the grid of clockings in degrees, a divisor of 360; default 45")
+      .within(1, 360);
+  add_option(app, "--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
+      .non_negative();
+  add_option(app, "--keep", options->how.keep, "how many best designs to look for; default 3").within(1, 100);
+  add_option(app, "--work", options->work,
+             "most work for one question about one layout, about in microseconds of a fast machine; "
+             "default 400000")
+      .positive();
+  add_option(app, "--trials", options->how.polish_trials,
+             "layouts tried between the points of the grid, about each of the best; default 9")
+      .within(0, 100000);
+  add_option(
+      app, "--budget", options->budget_s,
+      "seconds after which the search ends with what it has; default 600. Within it the answer depends on "
+      "nothing but the scene and the options")
+      .positive();
+  add_option(
+      app, "-o,--output", options->folder,
       "folder for place.txt, place.json and a scene for each design, place-1.toml and so on; left out: "
       "nothing is written");
   add_quiet_option(app, options->quiet);

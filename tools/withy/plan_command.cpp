@@ -6,10 +6,9 @@
 #include <optional>
 #include <string>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/search/ask/certify.h"
-#include "planner/search/ompl/ompl_planners.h"
 #include "planner/show/picture.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
@@ -22,7 +21,7 @@ struct Options {
   std::filesystem::path scene;
   std::optional<int> locks;
   std::optional<double> clearance_mm;
-  double budget_s = 60.0;
+  double budget_s = shares::kPlanSeconds;
   std::uint64_t seed = 1;
   std::string planner;
   std::string distance = "field";
@@ -49,7 +48,7 @@ void add_proof(FileBatch& batch, const Options& options, const PreparedScene& pr
     return;
   }
   recheck::Certificate certificate = *asked.certificate;
-  name_scene(certificate, prepared.scene, prepared.wall->channel(), options.scene.string());
+  name_scene(certificate, prepared.scene, prepared.wall().channel(), options.scene.string());
   batch.add(options.proof, certificate_bytes(certificate, options.proof));
 }
 
@@ -72,9 +71,9 @@ ExitStatus run(const Options& options) {
   if (!options.folder.empty()) add_files(batch, options, *prepared, *asked);
   if (!options.proof.empty()) add_proof(batch, options, *prepared, *asked);
   if (format)
-    batch.add(options.picture,
-              draw_picture({prepared->scene, prepared->wall->channel(), asked->problem.design, asked->answer},
-                           *format));
+    batch.add(options.picture, draw_picture({prepared->scene, prepared->wall().channel(),
+                                             asked->problem.design, asked->answer},
+                                            *format));
   {
     const WritingFiles writing;
     if (const auto written = batch.commit(); !written) return refuse(written.error());
@@ -97,30 +96,32 @@ void add_plan_command(CommandLine& line) {
                            "Does this lock count reach the target? A verified plan in and out, a proof that "
                            "there is none, or how far it got.",
                            "withy plan scenes/single-bend/scene.toml --locks 1 -o out");
-  app.add_option("SCENE", options->scene, "scene file (TOML)")->required();
-  app.add_option("--locks", options->locks,
-                 "how many locks the segment has; left out: the scene's layout.use")
-      ->check(CLI::Range(0, kMaxLocks));
-  app.add_option("--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
-      ->check(CLI::NonNegativeNumber);
-  app.add_option("--budget", options->budget_s,
-                 "seconds after which the search gives up undecided; default 60")
-      ->check(CLI::PositiveNumber);
-  app.add_option("--seed", options->seed, "seed of stock planners' random choices; default 1");
-  app.add_option("--planner", options->planner,
-                 "a stock planner to search instead of withy's own complete search");
-  app.add_option("--distance", options->distance,
-                 "field (default) or exact (slow, for comparison): where distances come from")
-      ->check(CLI::IsMember({"field", "exact"}));
-  app.add_option("-o,--output", options->folder,
-                 "folder for plan.json, script.csv, script.ngc and page.html; left out: nothing is written");
-  app.add_option("--proof", options->proof,
-                 "file for a certificate of what is proved (unreachable, or fewer switches don't reach), "
-                 "JSON lines, packed "
-                 "where its name ends in .gz; withy recheck checks it");
-  app.add_flag("--recheck", options->recheck, "check the plan or the proof at once, as withy recheck does");
-  app.add_option("--picture", options->picture, "file for a picture of the plan, .svg or .png");
-  app.add_flag("--quiet", options->quiet, "no progress on standard error");
+  add_option(app, "SCENE", options->scene, "scene file (TOML)").required();
+  add_option(app, "--locks", options->locks,
+             "how many locks the segment has; left out: the scene's layout.use")
+      .within(0, kMaxLocks);
+  add_option(app, "--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
+      .non_negative();
+  add_option(
+      app, "--budget", options->budget_s,
+      "seconds for the whole question after the channel is read; then the search gives up undecided, and the "
+      "looks for a better plan or for a reason are cut short; default 60")
+      .positive();
+  add_option(app, "--seed", options->seed, "seed of stock planners' random choices; default 1");
+  add_option(app, "--planner", options->planner,
+             "a stock planner to search instead of withy's own complete search");
+  add_option(app, "--distance", options->distance,
+             "field (default) or exact (slow, for comparison): where distances come from")
+      .one_of({"field", "exact"});
+  add_option(app, "-o,--output", options->folder,
+             "folder for plan.json, script.csv, script.ngc and page.html; left out: nothing is written");
+  add_option(
+      app, "--proof", options->proof,
+      "file for a certificate of what is proved (unreachable, or fewer switches don't reach), JSON lines, "
+      "packed where its name ends in .gz; withy recheck checks it");
+  add_flag(app, "--recheck", options->recheck, "check the plan or the proof at once, as withy recheck does");
+  add_option(app, "--picture", options->picture, "file for a picture of the plan, .svg or .png");
+  add_flag(app, "--quiet", options->quiet, "no progress on standard error");
   line.run(app, [options] { return run(*options); });
 }
 

@@ -3,7 +3,7 @@
 
 #include <cstdio>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/plan/plan.h"
 #include "planner/script/script.h"
@@ -30,7 +30,7 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
   auto problem = make_problem(prepared, locks, options.clearance_mm);
   if (!problem) return tl::unexpected(problem.error());
   SolveSettings settings;
-  settings.budget_seconds = options.budget_s;
+  settings.effort = Effort::of_seconds(options.budget_s);
   settings.seed = options.seed;
   settings.planner = options.planner;
   std::optional<recheck::Certificate> certificate;
@@ -58,12 +58,12 @@ Result<std::optional<Rechecked>> recheck_answer(const PreparedScene& prepared, c
     text = plan_text(prepared, asked, scene_file);
   } else if (asked.certificate) {
     recheck::Certificate certificate = *asked.certificate;
-    name_scene(certificate, prepared.scene, prepared.wall->channel(), scene_file);
+    name_scene(certificate, prepared.scene, prepared.wall().channel(), scene_file);
     text = recheck::write_certificate(certificate);
   } else {
     return std::optional<Rechecked>();
   }
-  auto rechecked = recheck_text(text, "the answer", prepared.scene, *prepared.wall, progress);
+  auto rechecked = recheck_text(text, "the answer", prepared.scene, prepared.wall(), progress);
   if (!rechecked) return tl::unexpected(rechecked.error());
   return std::optional(std::move(*rechecked));
 }
@@ -83,8 +83,8 @@ std::optional<std::string> page_text(const PreparedScene& prepared, const std::v
     fmt::print(stderr, "no page was written: {}\n", *missing);
     return std::nullopt;
   }
-  const DisplayMesh display = make_display_mesh(prepared.wall->channel());
-  PageInput input{prepared.scene, *prepared.wall, display, {}};
+  const DisplayMesh display = make_display_mesh(prepared.wall().channel());
+  PageInput input{prepared.scene, prepared.wall(), display, {}};
   for (std::size_t i = 0; i < asked.size(); ++i)
     input.plans.push_back({plan_texts[i], asked[i].problem.design, asked[i].answer.plan});
   return page_html(input);

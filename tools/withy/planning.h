@@ -7,6 +7,7 @@
 #include <string>
 #include <vector>
 
+#include "planner/effort/shares.h"
 #include "planner/files/file_output.h"
 #include "planner/search/ask/scene_problem.h"
 #include "planner/search/ask/solve.h"
@@ -29,7 +30,7 @@ struct Asked {
 /// How a question is asked, beside the scene and the lock count.
 struct AskOptions {
   std::optional<double> clearance_mm;
-  double budget_s = 60.0;
+  double budget_s = shares::kPlanSeconds;
   std::uint64_t seed = 1;
   std::string planner;
   bool certify = false;  ///< a certificate of what is proved

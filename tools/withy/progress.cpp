@@ -4,7 +4,7 @@
 #include <algorithm>
 #include <cstdio>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 #include <unistd.h>
 
 namespace withy {

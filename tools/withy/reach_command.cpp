@@ -7,7 +7,7 @@
 #include <string>
 #include <vector>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/file_output.h"
 #include "planner/files/word_reader.h"
@@ -36,7 +36,8 @@ struct Options {
   std::vector<int> locks;
   std::optional<double> tolerance_mm;
   std::optional<double> clearance_mm;
-  std::int64_t work = ReachSettings{}.most_work;
+  std::int64_t work = shares::kReachWork;
+  double budget_s = std::numeric_limits<double>::infinity();
   std::filesystem::path folder;
   std::filesystem::path proof;
   bool recheck = false;
@@ -60,8 +61,8 @@ Result<ReachCount> count_reached(const PreparedScene& prepared, int locks, const
   list_checked(*problem, count.checked, count.not_checked);
   progress.stage("searching with " + count_of(static_cast<std::size_t>(locks), "lock"));
   ReachSettings settings;
-  settings.most_work = options.work;
   settings.certify = options.recheck || !options.proof.empty();
+  settings.effort = Effort::of_seconds(options.budget_s).renewed(options.work);
   settings.progress = [&](double done) { progress.fraction(done); };
   const auto since = std::chrono::steady_clock::now();
   count.result = search_reach(std::move(*problem), report.targets_E, settings);
@@ -76,7 +77,7 @@ void name_certificates(const PreparedScene& prepared, ReachReport& report, const
     std::vector<Eigen::Vector3d> unreachable_S;
     for (std::size_t i = 0; i < report.targets_S.size(); ++i)
       if (count.result.verdict[i] == Verdict::unreachable) unreachable_S.push_back(report.targets_S[i]);
-    name_scene(*count.result.certificate, prepared.scene, prepared.wall->channel(), options.scene.string());
+    name_scene(*count.result.certificate, prepared.scene, prepared.wall().channel(), options.scene.string());
     name_targets(*count.result.certificate, unreachable_S, report.tolerance_mm);
   }
 }
@@ -88,7 +89,7 @@ ExitStatus recheck_all(const PreparedScene& prepared, const ReachReport& report,
   for (const ReachCount& count : report.counts) {
     if (!count.result.certificate) continue;
     const auto rechecked = recheck_text(recheck::write_certificate(*count.result.certificate), "the proof",
-                                        prepared.scene, *prepared.wall, progress);
+                                        prepared.scene, prepared.wall(), progress);
     if (!rechecked) return refuse(rechecked.error());
     fmt::print("recheck, {}: {}\n", count_of(static_cast<std::size_t>(count.locks), "lock"),
                rechecked->sentence);
@@ -120,7 +121,7 @@ ExitStatus run(const Options& options) {
                      {}};
   if (spacing) {
     progress.stage("laying out targets");
-    report.targets_E = lumen_lattice(*prepared->wall, scene.parts.segment, scene.parts.carriage,
+    report.targets_E = lumen_lattice(prepared->wall(), scene.parts.segment, scene.parts.carriage,
                                      report.required_clearance_mm, *spacing);
     if (report.targets_E.empty())
       return refuse_arguments("reach",
@@ -151,7 +152,7 @@ ExitStatus run(const Options& options) {
     batch.add(options.folder / "reach.csv", reach_csv(report));
     batch.add(options.folder / "reach.json", reach_json(report));
     batch.add(options.folder / "reach.html",
-              reach_html(report, make_display_mesh(prepared->wall->channel(), kShadowTriangles)));
+              reach_html(report, make_display_mesh(prepared->wall().channel(), kShadowTriangles)));
   }
   {
     const WritingFiles writing;
@@ -172,31 +173,35 @@ void add_reach_command(CommandLine& line) {
                "Which of many targets each lock count reaches, by one search for each count: reached, "
                "proved unreachable, or undecided.",
                "withy reach scenes/single-bend/scene.toml --targets lumen:4 --locks 0 1 -o out");
-  app.add_option("SCENE", options->scene, "scene file (TOML)")->required();
-  app.add_option("--targets", options->targets,
-                 "CSV file with the header x_mm,y_mm,z_mm (scene frame), or lumen:SPACING for points SPACING "
-                 "mm apart "
-                 "all over the lumen")
-      ->required();
-  app.add_option("--locks", options->locks, "lock counts; left out: the scene's layout.use")
-      ->check(CLI::Range(0, kMaxLocks));
-  app.add_option("--tolerance", options->tolerance_mm,
-                 "how near the tip must come, in mm; left out: the scene's target.tolerance_mm")
-      ->check(CLI::PositiveNumber);
-  app.add_option("--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
-      ->check(CLI::NonNegativeNumber);
-  app.add_option(
-         "--work", options->work,
-         "most work for one target, about in microseconds of a fast machine, before it is left undecided; "
-         "default 4000000. The same work gives the same answers on any machine")
-      ->check(CLI::PositiveNumber);
-  app.add_option("-o,--output", options->folder,
-                 "folder for reach.csv, reach.json and reach.html; left out: nothing is written");
-  app.add_option("--proof", options->proof,
-                 "file for one certificate of all targets proved unreachable, for each lock count (with "
-                 "several, the count "
-                 "stands before the file's ending); packed where it ends in .gz");
-  app.add_flag("--recheck", options->recheck, "check each certificate at once, as withy recheck does");
+  add_option(app, "SCENE", options->scene, "scene file (TOML)").required();
+  add_option(app, "--targets", options->targets,
+             "CSV file with the header x_mm,y_mm,z_mm (scene frame), or lumen:SPACING for points SPACING "
+             "mm apart "
+             "all over the lumen")
+      .required();
+  add_option(app, "--locks", options->locks, "lock counts; left out: the scene's layout.use")
+      .within(0, kMaxLocks);
+  add_option(app, "--tolerance", options->tolerance_mm,
+             "how near the tip must come, in mm; left out: the scene's target.tolerance_mm")
+      .positive();
+  add_option(app, "--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
+      .non_negative();
+  add_option(
+      app, "--work", options->work,
+      "most work for one target, about in microseconds of a fast machine, before it is left undecided; "
+      "default 4000000. The same work gives the same answers on any machine")
+      .positive();
+  add_option(app, "--budget", options->budget_s,
+             "seconds for each lock count after the channel is read; targets that are open then are left "
+             "undecided; left out: no clock")
+      .positive();
+  add_option(app, "-o,--output", options->folder,
+             "folder for reach.csv, reach.json and reach.html; left out: nothing is written");
+  add_option(
+      app, "--proof", options->proof,
+      "file for one certificate of all targets proved unreachable, for each lock count (with several, the "
+      "count stands before the file's ending); packed where it ends in .gz");
+  add_flag(app, "--recheck", options->recheck, "check each certificate at once, as withy recheck does");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

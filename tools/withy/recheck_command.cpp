@@ -46,9 +46,9 @@ void add_recheck_command(CommandLine& line) {
                "Checks a proof or a plan from its file alone, by a program that shares nothing with the "
                "search: holds (0), does not hold (5), could not decide (4).",
                "withy recheck no-way.proof scenes/single-bend/scene.toml");
-  app.add_option("PLAN|PROOF", options->file, "plan.json, or a certificate of withy plan --proof")
-      ->required();
-  app.add_option("SCENE", options->scene, "scene file (TOML) to check it in")->required();
+  add_option(app, "PLAN|PROOF", options->file, "plan.json, or a certificate of withy plan --proof")
+      .required();
+  add_option(app, "SCENE", options->scene, "scene file (TOML) to check it in").required();
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

@@ -7,7 +7,7 @@
 #include <optional>
 #include <string>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/motion/verify.h"
 #include "planner/script/replay.h"
@@ -45,6 +45,9 @@ void report_extremes(const Design& design, const ReplayReport& report) {
          fmt::format("{:.3f} of {} N mm", report.lock_moment_max_Nmm, design.lock().hold_moment_Nmm));
   if (design.field())
     line("field", fmt::format("{:.3f} of {} mT", report.field_max_mT, design.field()->strength_max_mT));
+  if (design.field() && report.switches > 0)
+    line("reserve", fmt::format("{:.3f} of the torques, {:g} wanted", report.field_reserve,
+                                design.field()->reserve_wanted));
   line("switches", fmt::format("{}", report.switches));
 }
 
@@ -118,10 +121,10 @@ void add_replay_command(CommandLine& line) {
   CLI::App& app = line.add(
       "replay", "Recomputes the body from a script alone and checks clearance, latches, limits and target.",
       "withy replay out/script.csv scenes/single-bend/scene.toml");
-  app.add_option("SCRIPT", options->script, "script file, .csv or .ngc")->required();
-  app.add_option("SCENE", options->scene, "scene file (TOML) to check it in")->required();
-  app.add_option("--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
-      ->check(CLI::NonNegativeNumber);
+  add_option(app, "SCRIPT", options->script, "script file, .csv or .ngc").required();
+  add_option(app, "SCENE", options->scene, "scene file (TOML) to check it in").required();
+  add_option(app, "--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
+      .non_negative();
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

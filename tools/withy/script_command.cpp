@@ -5,7 +5,7 @@
 #include <memory>
 #include <string>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/file_output.h"
 #include "planner/plan/plan.h"
@@ -72,13 +72,13 @@ void add_script_command(CommandLine& line) {
   CLI::App& app = line.add(
       "script", "Writes a plan down for the actuation unit: way-points of its axes in mm, fields in mT.",
       "withy script out/plan.json --as ngc -o out/script.ngc");
-  app.add_option("PLAN", options->plan, "plan file (JSON) whose scene and mesh have not changed since")
-      ->required();
-  app.add_option("--as", options->form,
-                 "csv (comma-separated rows) or ngc (ISO 6983 program); left out: by FILE's ending, else csv")
-      ->check(CLI::IsMember({"csv", "ngc"}));
-  app.add_flag("--no-stops", options->no_stops, "leave out the stop (M0) before each lock switch");
-  app.add_option("-o,--output", options->output, "file to write; left out: standard output");
+  add_option(app, "PLAN", options->plan, "plan file (JSON) whose scene and mesh have not changed since")
+      .required();
+  add_option(app, "--as", options->form,
+             "csv (comma-separated rows) or ngc (ISO 6983 program); left out: by FILE's ending, else csv")
+      .one_of({"csv", "ngc"});
+  add_flag(app, "--no-stops", options->no_stops, "leave out the stop (M0) before each lock switch");
+  add_option(app, "-o,--output", options->output, "file to write; left out: standard output");
   line.run(app, [options] { return run(*options); });
 }
 

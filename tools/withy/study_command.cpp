@@ -6,7 +6,7 @@
 #include <memory>
 #include <vector>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/words.h"
 #include "planner/study/journal.h"
@@ -106,14 +106,14 @@ void add_study_command(CommandLine& line) {
                "Sweeps scenes, designs, lock counts and seeds over all cores; started again after a "
                "stop it goes on where it was.",
                "withy study study.toml -o out");
-  app.add_option("STUDY", options->study, "study file (TOML)");
-  app.add_option("--shard", options->shard,
-                 "K/N: only every N-th run, beginning with the K-th; left out: all runs");
-  app.add_option("--join", options->join, "puts the shards of this folder together, nothing else");
-  app.add_option("-o,--output", options->folder,
-                 "folder for what is done and for the results; left out: one named as the study file");
-  app.add_option("--threads", options->threads, "how many runs at once; left out: one for each core")
-      ->check(CLI::Range(1, 1024));
+  add_option(app, "STUDY", options->study, "study file (TOML)");
+  add_option(app, "--shard", options->shard,
+             "K/N: only every N-th run, beginning with the K-th; left out: all runs");
+  add_option(app, "--join", options->join, "puts the shards of this folder together, nothing else");
+  add_option(app, "-o,--output", options->folder,
+             "folder for what is done and for the results; left out: one named as the study file");
+  add_option(app, "--threads", options->threads, "how many runs at once; left out: one for each core")
+      .within(1, 1024);
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

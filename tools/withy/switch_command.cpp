@@ -6,7 +6,7 @@
 #include <string>
 #include <vector>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/file_output.h"
 #include "planner/scene/scene.h"
@@ -70,17 +70,17 @@ void add_switch_command(CommandLine& line) {
                            "of its locks, and what "
                            "changes when the segment is made larger or smaller.",
                            "withy switch scenes/miniature/scene.toml --scale 0.25 0.5 1 2 -o out");
-  app.add_option("SCENE", options->scene, "scene file (TOML)")->required();
-  app.add_option("--locks", options->locks,
-                 "how many locks the segment has; left out: the scene's layout.use")
-      ->check(CLI::Range(0, kMaxLocks));
-  app.add_option("--scale", options->scales,
-                 "factors on every length of the segment (no unit); left out: none. 0.5 is half the size")
-      ->check(CLI::Range(0.01, 100.0));
-  app.add_option("-o,--output", options->folder,
-                 "folder for switch.txt, switch.json, switch-map.svg and, with two or three locks, "
-                 "switch-clocking.svg; left out: "
-                 "no files");
+  add_option(app, "SCENE", options->scene, "scene file (TOML)").required();
+  add_option(app, "--locks", options->locks,
+             "how many locks the segment has; left out: the scene's layout.use")
+      .within(0, kMaxLocks);
+  add_option(app, "--scale", options->scales,
+             "factors on every length of the segment (no unit); left out: none. 0.5 is half the size")
+      .within(0.01, 100.0);
+  add_option(app, "-o,--output", options->folder,
+             "folder for switch.txt, switch.json, switch-map.svg and, with two or three locks, "
+             "switch-clocking.svg; left out: "
+             "no files");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

@@ -4,7 +4,7 @@
 #include <filesystem>
 #include <memory>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/file_output.h"
 #include "planner/plan/plan.h"
@@ -39,12 +39,11 @@ Result<ToleranceReport> judge(const Options& options, Progress& progress) {
   if (!design) return tl::unexpected(design.error());
   const auto plan = plan_in(*file, *design);
   if (!plan) return tl::unexpected(plan.error());
-  auto channel = read_channel(*scene);
-  if (!channel) return tl::unexpected(channel.error());
-  PreparedChannel prepared = prepare_channel(std::move(*channel), field_spacing(*scene));
+  auto wall = read_wall(*scene);
+  if (!wall) return tl::unexpected(wall.error());
+  auto distance = prepare_distance(std::move(*wall), field_spacing(*scene));
   const std::string sha = scene->sha256;
-  const auto problem =
-      make_problem({std::move(*scene), std::move(prepared.wall), std::move(prepared.distance)}, file->locks);
+  const auto problem = make_problem({std::move(*scene), std::move(distance)}, file->locks);
   if (!problem) return tl::unexpected(problem.error());
   progress.stage("trying benches");
   MonteCarloSettings draws = options.draws;
@@ -84,16 +83,16 @@ void add_tolerance_command(CommandLine& line) {
                "How much backlash, tendon calibration, entry, registration and lumen error a plan stands: "
                "a proved worst case, and many benches drawn.",
                "withy tolerance out/plan.json scenes/single-bend/scene.toml -o out");
-  app.add_option("PLAN", options->plan, "plan file (JSON) that reaches its target")->required();
-  app.add_option("SCENE", options->scene, "the scene it was made for, unchanged since")->required();
-  app.add_option("--errors", options->errors,
-                 "file (TOML) that says how large each error may be; left out: the scene's backlash and "
-                 "common practice");
-  app.add_option("--samples", options->draws.draws, "how many benches are drawn; default 1000")
-      ->check(CLI::Range(2, 10000000));
-  app.add_option("--seed", options->draws.seed, "seed of the draws; default 1");
-  app.add_option("-o,--output", options->folder,
-                 "folder for tolerance.json and tolerance.csv; left out: nothing is written");
+  add_option(app, "PLAN", options->plan, "plan file (JSON) that reaches its target").required();
+  add_option(app, "SCENE", options->scene, "the scene it was made for, unchanged since").required();
+  add_option(app, "--errors", options->errors,
+             "file (TOML) that says how large each error may be; left out: the scene's backlash and "
+             "common practice");
+  add_option(app, "--samples", options->draws.draws, "how many benches are drawn; default 1000")
+      .within(2, 10000000);
+  add_option(app, "--seed", options->draws.seed, "seed of the draws; default 1");
+  add_option(app, "-o,--output", options->folder,
+             "folder for tolerance.json and tolerance.csv; left out: nothing is written");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

@@ -44,7 +44,7 @@ recheck::Certificate certify(const SearchProblem& problem, const RouteSearch& se
     SearchProblem any_switch = problem;
     any_switch.heeded.field = false;
     RouteSearchSettings again = settings;
-    again.most_work = std::max(kLeastWork, kTimesTheWork * search.work());
+    again.effort = settings.effort.renewed(std::max(kLeastWork, kTimesTheWork * search.work()));
     RouteSearch without(any_switch, again);
     if (without.run() == SearchOutcome::proved_none) return certificate_of(any_switch, without, settings);
   }

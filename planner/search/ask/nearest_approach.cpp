@@ -3,8 +3,9 @@
 
 #include <cmath>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
+#include "planner/effort/shares.h"
 #include "planner/search/route/route_search.h"
 #include "planner/segment/shape.h"
 
@@ -14,8 +15,6 @@ namespace {
 
 // A motion that is not allowed whole is followed as far as this share of it.
 constexpr double kShare = 1.0 / 1024.0;
-// Tolerances are widened up to so many times.
-constexpr double kWidest = 64.0;
 // Up to this many times the wanted direction is still asked for.
 constexpr double kKeepsDirection = 4.0;
 
@@ -25,8 +24,9 @@ class Follower {
     distance_ = distance_of(nearest_);
   }
 
-  std::optional<Approach> run(const Route& route) {
+  std::optional<Approach> run(const Route& route, const Effort& effort) {
     for (std::size_t i = 0; i < route.steps.size(); ++i) {
+      if (effort.cut_short()) return std::nullopt;
       const RouteStep& step = route.steps[i];
       const State& before = route.state_before(i);
       if (step.lock >= 0) {
@@ -80,16 +80,14 @@ std::string what_is_missing(const Goal& asked, const Eigen::Isometry3d& tip) {
 
 }  // namespace
 
-std::optional<Approach> approach_along(const StepJudge& judge, const Route& route) {
-  return Follower(judge).run(route);
+std::optional<Approach> approach_along(const StepJudge& judge, const Route& route, const Effort& effort) {
+  return Follower(judge).run(route, effort);
 }
 
-std::optional<Approach> approach_with_tolerance(const SearchProblem& problem, std::int64_t most_work,
-                                                const std::function<bool()>& stop) {
+std::optional<Approach> approach_with_tolerance(const SearchProblem& problem, const Effort& effort) {
   RouteSearchSettings settings;
-  settings.most_work = most_work;
-  settings.stop = stop;
-  for (double times = 2.0; times <= kWidest; times *= 2.0) {
+  settings.effort = effort;
+  for (double times = 2.0; times <= shares::kApproachWidest && !effort.cut_short(); times *= 2.0) {
     SearchProblem wider = problem;
     wider.goal.tolerance_mm *= times;
     if (times > kKeepsDirection) wider.goal.direction_E.reset();

@@ -6,6 +6,7 @@
 #include <functional>
 #include <optional>
 
+#include "planner/effort/effort.h"
 #include "planner/plan/answer.h"
 #include "planner/search/route/route.h"
 
@@ -14,11 +15,11 @@ namespace withy {
 /// Follows a route of a relaxed question, made for the same locks, as far as `judge` allows. The state it
 /// returns is the nearest to the target on the way; `blocked_by` is what forbids to go on. Nothing when all
 /// of it is allowed.
-std::optional<Approach> approach_along(const StepJudge& judge, const Route& route);
+std::optional<Approach> approach_along(const StepJudge& judge, const Route& route,
+                                       const Effort& effort = Effort());
 
 /// Ends of plans to a target with twice, four, eight ... times the tolerance, its direction first the same
-/// and then any, until one is found; each within `most_work` (RouteSearch::work).
-std::optional<Approach> approach_with_tolerance(const SearchProblem& problem, std::int64_t most_work,
-                                                const std::function<bool()>& stop);
+/// and then any, until one is found; each with the effort's work (RouteSearch::work).
+std::optional<Approach> approach_with_tolerance(const SearchProblem& problem, const Effort& effort);
 
 }  // namespace withy

@@ -11,9 +11,6 @@ namespace withy {
 
 namespace {
 
-// Shares of a target's work that it may take in one round after the other.
-constexpr std::int64_t kRoundShares[] = {32, 8, 1};
-
 /// Indices, nearest to the entry first.
 std::vector<std::size_t> nearest_first(const std::vector<Eigen::Vector3d>& points_E) {
   std::vector<std::size_t> order(points_E.size());
@@ -34,8 +31,8 @@ class ReachSearch {
     result_.verdict.assign(targets_E_.size(), Verdict::undecided);
     std::vector<std::size_t> open = nearest_first(targets_E_);
     std::int64_t spent = 0;
-    for (const std::int64_t share : kRoundShares) {
-      const std::int64_t allowed = settings_.most_work / share;
+    for (const std::int64_t share : shares::kReachRounds) {
+      const std::int64_t allowed = settings_.effort.work() / share;
       std::erase_if(open, [&](std::size_t target) { return decide(target, allowed - spent); });
       spent = allowed;
     }
@@ -56,15 +53,15 @@ class ReachSearch {
 
   RouteSearchSettings search_settings() const {
     RouteSearchSettings settings;
-    settings.stop = settings_.stop;
-    settings.most_direct_work = 0;  // what earlier targets left is a better start than none
-    settings.most_twin_work = std::max<std::int64_t>(1, settings_.most_work / kRoundShares[0]);
+    settings.effort = settings_.effort;
+    settings.direct_work = 0;  // what earlier targets left is a better start than none
+    settings.twin_work = std::max<std::int64_t>(1, settings_.effort.work() / shares::kReachRounds[0]);
     return settings;
   }
 
   /// Goes on with one target for so much work; true when it is decided.
   bool decide(std::size_t target, std::int64_t work) {
-    if (settings_.stop()) return false;
+    if (settings_.effort.cut_short()) return false;
     problem_.goal.point_E = targets_E_[target];
     search_.retarget(work);
     switch (search_.run()) {

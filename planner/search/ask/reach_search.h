@@ -22,6 +22,8 @@
 
 #include <Eigen/Core>
 
+#include "planner/effort/effort.h"
+#include "planner/effort/shares.h"
 #include "planner/plan/answer.h"
 #include "planner/proof/recheck/certificate.h"
 #include "planner/search/problem.h"
@@ -30,10 +32,9 @@
 namespace withy {
 
 struct ReachSettings {
-  std::int64_t most_work = 4000000;  ///< for one target, in all
+  /// Its work is for one target, in all; its clock ends the whole search. What is open then stays undecided.
+  Effort effort = Effort::of_work(shares::kReachWork);
   bool certify = false;
-  /// Asked often: true ends the search; what is open then stays undecided.
-  std::function<bool()> stop = [] { return false; };
   /// Told the share of targets that are decided.
   std::function<void(double)> progress = [](double) {};
   /// Told of every target reached, with a verified way in from the start.

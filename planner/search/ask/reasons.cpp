@@ -5,8 +5,9 @@
 #include <cmath>
 #include <limits>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
+#include "planner/effort/shares.h"
 #include "planner/search/ask/nearest_approach.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
@@ -31,7 +32,7 @@ Design with_parts(const Design& design, const std::function<void(DesignParts&)>&
 }
 
 std::optional<SearchProblem> relaxed(const SearchProblem& problem, Relaxation relaxation,
-                                     const ReasonSettings& settings) {
+                                     const WithLocks& with_locks) {
   SearchProblem out = problem;
   const Design& design = problem.design;
   switch (relaxation) {
@@ -65,7 +66,7 @@ std::optional<SearchProblem> relaxed(const SearchProblem& problem, Relaxation re
       out.required_clearance_mm = -(1.0 - kWireShare) * design.segment().radius_mm;
       return out;
     case Relaxation::one_more_lock:
-      return settings.with_locks ? settings.with_locks(design.lock_count() + 1) : std::nullopt;
+      return with_locks ? with_locks(design.lock_count() + 1) : std::nullopt;
     case Relaxation::walls:
       out.heeded.clearance = false;
       return out;
@@ -87,14 +88,13 @@ struct TightSpot {
   double station_mm = 0.0;  ///< of the segment
 };
 
-TightSpot tightest(const SearchProblem& problem, const Route& route) {
+TightSpot tightest(const SearchProblem& problem, const Route& route, const Effort& effort) {
   TightSpot spot;
-  constexpr int kSamples = 12;
   for (std::size_t i = 0; i < route.steps.size(); ++i) {
     if (route.steps[i].lock >= 0) continue;
-    for (int k = 0; k <= kSamples; ++k) {
+    for (int k = 0; k <= shares::kTightSamples && !effort.cut_short(); ++k) {
       const Shape shape(problem.design, interpolate(route.state_before(i), route.steps[i].to,
-                                                    static_cast<double>(k) / kSamples));
+                                                    static_cast<double>(k) / shares::kTightSamples));
       for (double s = 0.0; s <= problem.design.length_mm(); s += 1.0) {
         const Eigen::Vector3d p = shape.point_E(s);
         if (p.z() <= 0.0) continue;
@@ -139,13 +139,28 @@ std::string overload(const SearchProblem& problem, const Route& route) {
   return "the tendons or lock loads break their limits";
 }
 
+/// What the magnets or the coils run into on a route that was found without heeding them.
+std::string field_sentence(const Design& design, const Route& route) {
+  if (const auto near = too_near(design)) return sentence_of(*near, design);
+  const Hardware hardware(design);
+  std::string what = "no allowed field switches a lock where it would have to";
+  for (std::size_t i = 0; i < route.steps.size(); ++i) {
+    const State& before = route.state_before(i);
+    const auto breach = route.steps[i].lock >= 0 ? hardware.switch_breach(before, route.steps[i].lock)
+                                                 : hardware.coupling_motion_breach(before, route.steps[i].to);
+    if (!breach) continue;
+    what += ": on the way found without the field, " + breach->sentence();
+    break;
+  }
+  return what + "; with any field the target would be reached";
+}
+
 std::string sentence_for(Relaxation relaxation, const SearchProblem& asked, const SearchProblem& eased,
-                         const Route& route) {
+                         const Route& route, const Effort& effort) {
   const Design& design = asked.design;
   switch (relaxation) {
     case Relaxation::field:
-      return "no allowed field switches a lock where it would have to; with any field the target would be "
-             "reached";
+      return field_sentence(design, route);
     case Relaxation::tendons:
       return fmt::format(
           "on the way there {}; without limits of tendons and lock loads the target would be reached",
@@ -161,7 +176,7 @@ std::string sentence_for(Relaxation relaxation, const SearchProblem& asked, cons
       return fmt::format("it needs more insertion than the carriage's {:.4g} mm",
                          design.carriage().insertion_max_mm);
     case Relaxation::clearance: {
-      const TightSpot spot = tightest(asked, route);
+      const TightSpot spot = tightest(asked, route, effort);
       return fmt::format(
           "the lumen is too narrow for the required clearance of {:.2f} mm: it would be reached with {:.2f} "
           "mm, tightest "
@@ -169,7 +184,7 @@ std::string sentence_for(Relaxation relaxation, const SearchProblem& asked, cons
           asked.required_clearance_mm, std::max(0.0, spot.clearance_mm), spot.depth_mm);
     }
     case Relaxation::thickness: {
-      const TightSpot spot = tightest(asked, route);
+      const TightSpot spot = tightest(asked, route, effort);
       return fmt::format(
           "the lumen is too narrow for this body: on the best way found for a wire the body would be {:.2f} "
           "mm into the wall "
@@ -187,28 +202,29 @@ std::string sentence_for(Relaxation relaxation, const SearchProblem& asked, cons
 
 }  // namespace
 
-std::optional<Reason> find_reason(const SearchProblem& problem, const ReasonSettings& settings) {
+std::optional<Reason> find_reason(const SearchProblem& problem, const Effort& effort,
+                                  const WithLocks& with_locks) {
   RouteSearchSettings search_settings;
-  std::int64_t left = settings.most_work_in_all;
-  search_settings.stop = settings.stop;
+  std::int64_t left = effort.work();
   for (const Relaxation relaxation : {Relaxation::field, Relaxation::tendons, Relaxation::latch,
                                       Relaxation::curvature, Relaxation::insertion, Relaxation::clearance,
                                       Relaxation::thickness, Relaxation::one_more_lock, Relaxation::walls}) {
-    const auto eased = relaxed(problem, relaxation, settings);
+    const auto eased = relaxed(problem, relaxation, with_locks);
     if (!eased) continue;
-    search_settings.most_work = std::min(settings.most_work, left);
+    search_settings.effort = effort.renewed(std::min(shares::kReasonWork, left));
     RouteSearch search(*eased, search_settings);
     const SearchOutcome outcome = search.run();
     left -= search.work();
-    if (outcome != SearchOutcome::found && left <= 0) return std::nullopt;
+    if (effort.cut_short() || (outcome != SearchOutcome::found && left <= 0)) return std::nullopt;
     if (outcome != SearchOutcome::found) continue;
-    const Route route = tidy(search.judge(), search.route());
-    Reason reason{relaxation, sentence_for(relaxation, problem, *eased, route), std::nullopt};
+    const Route route = tidy(search.judge(), search.route(), effort);
+    Reason reason{relaxation, sentence_for(relaxation, problem, *eased, route, effort), std::nullopt};
     if (relaxation != Relaxation::one_more_lock) {
       const Hardware hardware(problem.design);
-      reason.approach = approach_along(StepJudge(problem, hardware), route);
+      reason.approach = approach_along(StepJudge(problem, hardware), route, effort);
     }
-    return reason;
+    // Figures of a look that was cut short may be wrong.
+    return effort.cut_short() ? std::nullopt : std::optional(std::move(reason));
   }
   return std::nullopt;
 }

@@ -11,6 +11,7 @@
 #include <optional>
 #include <string>
 
+#include "planner/effort/effort.h"
 #include "planner/plan/answer.h"
 #include "planner/search/problem.h"
 
@@ -36,18 +37,12 @@ struct Reason {
   std::optional<Approach> approach;
 };
 
-struct ReasonSettings {
-  /// RouteSearch::work allowed for each relaxation: work and not time, so that answers repeat.
-  std::int64_t most_work = 4000000;
-  /// And for all of them together.
-  std::int64_t most_work_in_all = 12000000;
-  std::function<bool()> stop = [] { return false; };
-  /// The same question with another number of locks; nothing where the scene can't have it.
-  std::function<std::optional<SearchProblem>(int locks)> with_locks;
-};
+/// The same question with another number of locks; nothing where the scene can't have it.
+using WithLocks = std::function<std::optional<SearchProblem>(int locks)>;
 
 /// The first relaxation that lets the target be reached, in the order of the enum; nothing when none is found
-/// to.
-std::optional<Reason> find_reason(const SearchProblem& problem, const ReasonSettings& settings);
+/// to. All looks together take the effort's work at most, each shares::kReasonWork.
+std::optional<Reason> find_reason(const SearchProblem& problem, const Effort& effort,
+                                  const WithLocks& with_locks);
 
 }  // namespace withy

@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <utility>
 
 namespace withy {
 
@@ -10,25 +11,21 @@ double field_spacing(const Scene& scene) {
   return std::clamp(scene.parts.segment.radius_mm / 4.0, kFieldFinest_mm, kFieldCoarsest_mm);
 }
 
-PreparedChannel prepare_channel(std::shared_ptr<const Channel> channel, double spacing_mm,
-                                DistanceSource source) {
-  const double affordable = std::cbrt(enclosed_volume(channel->mesh_E) / kFieldMostNodes);
-  PreparedChannel prepared;
-  prepared.wall = std::make_shared<const WallDistance>(std::move(channel));
+std::shared_ptr<const ChannelDistance> prepare_distance(std::shared_ptr<const WallDistance> wall,
+                                                        double spacing_mm, DistanceSource source) {
+  const double affordable = std::cbrt(enclosed_volume(wall->channel().mesh_E) / kFieldMostNodes);
   std::shared_ptr<const DistanceField> field;
-  if (source == DistanceSource::field)
-    field = DistanceField::make(prepared.wall, std::max(spacing_mm, affordable));
-  prepared.distance = std::make_shared<const ChannelDistance>(prepared.wall, field);
-  return prepared;
+  if (source == DistanceSource::field) field = DistanceField::make(wall, std::max(spacing_mm, affordable));
+  return std::make_shared<const ChannelDistance>(std::move(wall), std::move(field));
 }
 
 Result<PreparedScene> prepare_scene(const std::filesystem::path& file, DistanceSource source) {
   auto scene = read_scene(file);
   if (!scene) return tl::unexpected(scene.error());
-  auto channel = read_channel(*scene);
-  if (!channel) return tl::unexpected(channel.error());
-  PreparedChannel prepared = prepare_channel(std::move(*channel), field_spacing(*scene), source);
-  return PreparedScene{std::move(*scene), std::move(prepared.wall), std::move(prepared.distance)};
+  auto wall = read_wall(*scene);
+  if (!wall) return tl::unexpected(wall.error());
+  auto distance = prepare_distance(std::move(*wall), field_spacing(*scene), source);
+  return PreparedScene{std::move(*scene), std::move(distance)};
 }
 
 Result<SearchProblem> make_problem(const PreparedScene& prepared, int locks,

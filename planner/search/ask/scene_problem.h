@@ -17,17 +17,12 @@ inline constexpr double kFieldFinest_mm = 0.05;
 /// A wide lumen gets a coarser field: about this many nodes at most (a node takes 8 bytes).
 inline constexpr double kFieldMostNodes = 6e6;
 
-/// A channel with its distances at hand: what all scenes with the same mesh and entry can share.
-struct PreparedChannel {
-  std::shared_ptr<const WallDistance> wall;
-  std::shared_ptr<const ChannelDistance> distance;
-};
-
-/// A scene with its channel read and its distances at hand: what several plans of one scene share.
+/// A scene with its channel's distances at hand, exact ones and field: what several plans of one scene share.
 struct PreparedScene {
   Scene scene;
-  std::shared_ptr<const WallDistance> wall;
   std::shared_ptr<const ChannelDistance> distance;
+
+  const WallDistance& wall() const { return distance->exact(); }
 };
 
 /// Whether distances are looked up in a field with a proved bound, or computed exactly every time (slow; for
@@ -41,9 +36,11 @@ Result<PreparedScene> prepare_scene(const std::filesystem::path& file,
 /// The spacing (mm) that suits the scene's body, before the lumen's size is heeded.
 double field_spacing(const Scene& scene);
 
-/// A channel's distances. `spacing_mm` as field_spacing has it; a wide lumen makes it coarser.
-PreparedChannel prepare_channel(std::shared_ptr<const Channel> channel, double spacing_mm,
-                                DistanceSource source = DistanceSource::field);
+/// A channel's exact distances with a field beside them: what all scenes with the same mesh and entry can
+/// share. `spacing_mm` as field_spacing has it; a wide lumen makes it coarser.
+std::shared_ptr<const ChannelDistance> prepare_distance(std::shared_ptr<const WallDistance> wall,
+                                                        double spacing_mm,
+                                                        DistanceSource source = DistanceSource::field);
 
 /// The scene's question with `locks` locks; `clearance_mm` instead of the scene's when given.
 Result<SearchProblem> make_problem(const PreparedScene& prepared, int locks,

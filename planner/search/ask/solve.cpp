@@ -7,8 +7,9 @@
 #include <limits>
 #include <memory>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
+#include "planner/effort/shares.h"
 #include "planner/search/ask/certify.h"
 #include "planner/search/ask/nearest_approach.h"
 #include "planner/search/ask/reasons.h"
@@ -16,6 +17,7 @@
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
 #include "planner/search/route/route_tidy.h"
+#include "planner/segment/field.h"
 #include "planner/segment/shape.h"
 #include "planner/segment/tendons.h"
 
@@ -23,31 +25,12 @@ namespace withy {
 
 namespace {
 
-// How much work (RouteSearch::work) each look for a better plan may take, beside what the first plan took,
-// and how many there are. Counted in work and not in time, so that the same question always gets the same
-// plan.
-constexpr std::int64_t kWidenFloor = 600000;
-constexpr std::int64_t kWidenCeiling = 1600000;
-constexpr int kWidenLooks = 6;
 // Clearance steps (mm) of the looks for a wider plan: first and least.
 constexpr double kWidenFirst_mm = 0.4;
 constexpr double kWidenLeast_mm = 0.05;
-// The work of each look for where an unreachable target is approached nearest.
-constexpr std::int64_t kApproachWork = 500000;
-
-class Clock {
- public:
-  double seconds() const {
-    return std::chrono::duration<double>(std::chrono::steady_clock::now() - start_).count();
-  }
-
- private:
-  std::chrono::steady_clock::time_point start_ = std::chrono::steady_clock::now();
-};
-
 /// The route that the search found, tidied, as a plan: or what stands against it.
-tl::expected<Plan, PlanRefusal> plan_of(const RouteSearch& search) {
-  return make_plan(search.judge(), tidy(search.judge(), search.route()));
+tl::expected<Plan, PlanRefusal> plan_of(const RouteSearch& search, const Effort& effort) {
+  return make_plan(search.judge(), tidy(search.judge(), search.route(), effort));
 }
 
 int switches_of(const Plan& plan) {
@@ -62,7 +45,7 @@ std::optional<Plan> better_plan(const SearchProblem& problem, const RouteSearchS
   RouteSearch search(problem, settings);
   outcome = search.run();
   if (outcome != SearchOutcome::found) return std::nullopt;
-  auto plan = plan_of(search);
+  auto plan = plan_of(search, settings.effort);
   return plan ? std::optional<Plan>(std::move(*plan)) : std::nullopt;
 }
 
@@ -72,14 +55,14 @@ std::optional<Plan> better_plan(const SearchProblem& problem, const RouteSearchS
 /// claim for `withy recheck` to judge, which no sentence makes.
 void take_fewer_switches(const SearchProblem& problem, Plan& plan, RouteSearchSettings settings,
                          std::optional<recheck::Certificate>* certificate) {
-  while (switches_of(plan) > 0) {
+  while (switches_of(plan) > 0 && !settings.effort.cut_short()) {
     settings.most_switches = switches_of(plan) - 1;
     RouteSearch search(problem, settings);
     const SearchOutcome outcome = search.run();
     if (outcome == SearchOutcome::proved_none && certificate != nullptr)
       *certificate = certify(problem, search, settings);
     if (outcome != SearchOutcome::found) return;
-    auto better = plan_of(search);
+    auto better = plan_of(search, settings.effort);
     if (!better) return;
     plan = std::move(*better);
   }
@@ -90,8 +73,10 @@ Plan widened(const SearchProblem& problem, Plan plan, RouteSearchSettings settin
   settings.most_switches = switches_of(plan);
   double step = kWidenFirst_mm;
   double none_from = std::numeric_limits<double>::infinity();  // no look need go there
-  for (int look = 0; look < kWidenLooks && step >= kWidenLeast_mm && std::isfinite(plan.clearance_mm);
-       ++look) {
+  const auto worth_a_look = [&] {
+    return step >= kWidenLeast_mm && std::isfinite(plan.clearance_mm) && !settings.effort.cut_short();
+  };
+  for (int look = 0; look < shares::kWidenLooks && worth_a_look(); ++look) {
     step = std::min(step, 0.5 * (none_from - plan.clearance_mm));
     SearchProblem wider = problem;
     wider.required_clearance_mm = plan.clearance_mm + step;
@@ -118,6 +103,19 @@ int locks_used(const Plan& plan) {
   return static_cast<int>(used.count());
 }
 
+/// What is said of the switches' reserve; nothing where none was checked.
+std::string reserve_phrase(const Design& design, const Plan& plan) {
+  // Below what is wanted by more than the search for the greatest reserve leaves open.
+  constexpr double kShort = 1e-4;
+  const auto reserve = least_field_reserve(plan);
+  if (!reserve || !std::isfinite(*reserve)) return {};
+  std::string phrase = fmt::format(", every lock switches with a reserve of at least {:.2f}",
+                                   std::floor(*reserve * 100.0 + 1e-3) / 100.0);
+  if (*reserve < reserve_wanted(design) - kShort)
+    phrase += fmt::format(" ({:.2f} wanted: no allowed currents have more there)", reserve_wanted(design));
+  return phrase;
+}
+
 std::string reached_sentence(const SearchProblem& problem, const Plan& plan) {
   const State& end = plan.states[static_cast<std::size_t>(plan.reached_state)];
   const double error = problem.goal.distance(Shape(problem.design, end).tip_E());
@@ -126,9 +124,9 @@ std::string reached_sentence(const SearchProblem& problem, const Plan& plan) {
   const std::string clearance = std::isfinite(plan.clearance_mm)
                                     ? fmt::format("clearance at least {:.2f} mm", plan.clearance_mm)
                                     : "never inside the channel";
-  return fmt::format("the tip comes within {:.2f} mm of the target with {}, {} in and as many back out, {}",
+  return fmt::format("the tip comes within {:.2f} mm of the target with {}, {} in and as many back out, {}{}",
                      error, plural(locks_used(plan), "lock"), plural(static_cast<int>(in), "action"),
-                     clearance);
+                     clearance, reserve_phrase(problem.design, plan));
 }
 
 }  // namespace
@@ -154,17 +152,16 @@ void explain_unreachable(Answer& answer, const SearchProblem& problem, const Sol
                   problem.goal.tolerance_mm, search.checks());
   if (!settings.explain) return;
   settings.progress("looking for what stands in the way");
-  ReasonSettings reason_settings;
-  reason_settings.stop = settings.interrupted;
-  reason_settings.most_work_in_all = std::min(reason_settings.most_work_in_all, settings.most_work);
-  reason_settings.with_locks = settings.with_locks;
-  const auto reason = find_reason(problem, reason_settings);
-  answer.why += "; " + (reason ? reason->sentence
-                               : "no single limit was found whose relaxation alone would change that");
+  const auto reason = find_reason(problem, settings.effort.part(shares::kReasonsWork), settings.with_locks);
+  if (reason)
+    answer.why += "; " + reason->sentence;
+  else if (settings.effort.cut_short())
+    answer.why += "; the look for what stands in the way was cut short";
+  else
+    answer.why += "; no single limit was found whose relaxation alone would change that";
   if (reason && reason->approach) answer.approach = reason->approach;
   if (!answer.approach)
-    answer.approach =
-        approach_with_tolerance(problem, std::min(kApproachWork, settings.most_work), settings.interrupted);
+    answer.approach = approach_with_tolerance(problem, settings.effort.part(shares::kApproachWork));
 }
 
 /// Tendons in one plane across both axes of the section: a case the search can neither prove nor plan.
@@ -174,14 +171,27 @@ bool in_a_slanted_plane(const SearchProblem& problem) {
   return planar && BendChart(problem.design, true).pinned() < 0;
 }
 
+/// What ended a search that found neither a plan nor a proof, as the start of a sentence.
+std::string what_ended(const Effort& effort) {
+  switch (effort.end()) {
+    case Effort::End::clock:
+      return fmt::format("after {:g} s", effort.seconds().value_or(0.0));
+    case Effort::End::interrupted:
+    case Effort::End::stop:
+      return "stopped early:";
+    case Effort::End::work:
+    case Effort::End::nothing:
+      break;
+  }
+  if (effort.work() < Effort::kAnyWork) return "within the work allowed";
+  return "down to the finest cells";
+}
+
 std::string undecided_sentence(const SearchProblem& problem, const SolveSettings& settings,
                                const Coverage& coverage, const std::optional<Approach>& approach) {
-  const std::string spent = std::isfinite(settings.budget_seconds)
-                                ? fmt::format("after {:.0f} s", settings.budget_seconds)
-                                : "within the work allowed";
   std::string why =
-      fmt::format("{} neither a plan nor a proof: {} cells are still open, the finest {:.3f} mm", spent,
-                  coverage.cells_left, coverage.finest_cell_mm);
+      fmt::format("{} neither a plan nor a proof: {} cells are still open, the finest {:.3f} mm",
+                  what_ended(settings.effort), coverage.cells_left, coverage.finest_cell_mm);
   if (approach)
     why += fmt::format("; the nearest approach tried leaves {:.2f} mm to the target, and then {}",
                        approach->distance_mm, approach->blocked_by);
@@ -208,15 +218,15 @@ void fill_refused(Answer& answer, const PlanRefusal& refusal) {
 /// A stock planner's answer: a plan or nothing; never a proof.
 void solve_by_stock(Answer& answer, const SearchProblem& problem, const SolveSettings& settings) {
   const OmplProblem ompl(problem);
-  const auto route = route_by_stock_planner(settings.planner, ompl, settings.budget_seconds, settings.seed);
+  const auto route = route_by_stock_planner(settings.planner, ompl, settings.effort, settings.seed);
   answer.coverage = Coverage{};
   if (!route) {
     answer.verdict = Verdict::undecided;
-    answer.why = fmt::format("the planner {} found no plan in {:.0f} s, which proves nothing",
-                             settings.planner, settings.budget_seconds);
+    answer.why = fmt::format("the planner {} found no plan in {:g} s, which proves nothing", settings.planner,
+                             settings.effort.seconds().value_or(std::numeric_limits<double>::infinity()));
     return;
   }
-  auto plan = make_plan(ompl.judge(), tidy(ompl.judge(), *route));
+  auto plan = make_plan(ompl.judge(), tidy(ompl.judge(), *route, settings.effort));
   if (!plan) return fill_refused(answer, plan.error());
   answer.coverage.reset();
   fill_plan(answer, problem, std::move(*plan));
@@ -228,24 +238,25 @@ Plan improved(const SearchProblem& problem, Plan plan, const SolveSettings& sett
   if (!settings.widen) return plan;
   settings.progress("looking for a better way");
   RouteSearchSettings search_settings;
-  search_settings.most_work =
-      std::min(std::clamp(first.work(), kWidenFloor, kWidenCeiling), settings.most_work);
-  // Only work counts: a plan is at hand, and the clock must not choose between plans.
-  search_settings.stop = settings.interrupted;
+  search_settings.effort =
+      settings.effort.part(std::clamp(first.work(), shares::kWidenFloor, shares::kWidenCeiling));
   take_fewer_switches(problem, plan, search_settings, settings.certificate);
   return widened(problem, std::move(plan), search_settings);
 }
 
-void solve_completely(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,
-                      const Clock& clock) {
+void solve_completely(Answer& answer, const SearchProblem& problem, const SolveSettings& settings) {
   RouteSearchSettings search_settings;
-  search_settings.most_work = settings.most_work;
-  search_settings.stop = [&] { return settings.interrupted() || clock.seconds() > settings.budget_seconds; };
+  search_settings.effort = settings.effort;
   RouteSearch search(problem, search_settings);
   const SearchOutcome outcome = search.run();
   if (outcome == SearchOutcome::found) {
-    auto plan = plan_of(search);
-    if (plan) return fill_plan(answer, problem, improved(problem, std::move(*plan), settings, search));
+    auto plan = plan_of(search, settings.effort);
+    if (plan) {
+      fill_plan(answer, problem, improved(problem, std::move(*plan), settings, search));
+      if (settings.widen && settings.effort.cut_short())
+        answer.why += "; the look for a better plan was cut short";
+      return;
+    }
     answer.coverage = search.coverage();
     return fill_refused(answer, plan.error());
   }
@@ -264,17 +275,17 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
 }  // namespace
 
 Answer solve(const SearchProblem& problem, const SolveSettings& settings) {
-  const Clock clock;
+  const auto since = Effort::Clock::now();
   Answer answer;
   answer.locks = problem.design.lock_count();
   answer.seed = settings.seed;
   list_checked(problem, answer.checked, answer.not_checked);
   settings.progress("searching");
   if (settings.planner.empty())
-    solve_completely(answer, problem, settings, clock);
+    solve_completely(answer, problem, settings);
   else
     solve_by_stock(answer, problem, settings);
-  answer.seconds = clock.seconds();
+  answer.seconds = std::chrono::duration<double>(Effort::Clock::now() - since).count();
   return answer;
 }
 

@@ -7,6 +7,7 @@
 #include <optional>
 #include <string>
 
+#include "planner/effort/effort.h"
 #include "planner/plan/answer.h"
 #include "planner/proof/recheck/certificate.h"
 #include "planner/search/problem.h"
@@ -14,11 +15,12 @@
 namespace withy {
 
 struct SolveSettings {
-  double budget_seconds = 60.0;
-  /// The complete search gives up after so much work too (RouteSearch::work); what follows it (looks for
-  /// wider plans, each, and for reasons, all together) gets no more. With an infinite budget_seconds the
-  /// answer then depends neither on the machine's load nor on its speed.
-  std::int64_t most_work = std::numeric_limits<std::int64_t>::max();
+  /// What the whole question may take. Its clock ends all of it: the search, the looks for better plans, and
+  /// those for reasons. Its work (RouteSearch::work) ends the complete search; what follows it (looks for
+  /// wider plans, each, and for reasons, all together) gets no more, and no more than its share (shares.h).
+  /// Without a clock the answer depends neither on the machine's load nor on its speed; nor does one that the
+  /// clock did not cut short.
+  Effort effort;
   std::uint64_t seed = 1;
   std::string planner;  ///< empty: the complete search; else the name of a stock planner (stock_planners.h)
   bool widen = true;    ///< after a first plan, look for one with more clearance
@@ -26,7 +28,6 @@ struct SolveSettings {
   /// plan's. Stays empty where neither was.
   std::optional<recheck::Certificate>* certificate = nullptr;
   bool explain = true;            ///< after a proof, look for what stands in the way
-  std::function<bool()> interrupted = [] { return false; };
   /// The same question with another number of locks, for saying whether one more would help; nothing where
   /// there is none.
   std::function<std::optional<SearchProblem>(int locks)> with_locks;

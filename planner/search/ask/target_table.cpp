@@ -5,7 +5,7 @@
 #include <cmath>
 #include <string_view>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/files/csv.h"
 #include "planner/files/toml_reader.h"

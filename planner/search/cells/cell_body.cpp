@@ -35,6 +35,8 @@ constexpr int kThickenings = 3;
 // The same for exact distances, which cost too much for more than one spacing.
 constexpr double kExactSpacing_mm = 1.0;
 constexpr double kShaftStep_mm = 0.25;
+// The shaft is laid out until it is so far outside the lumen (mm): a carriage may be longer than any channel.
+constexpr double kFarOutside_mm = 20.0;
 
 /// Can the body be placed there? A frozen bend none of whose region is out can't.
 bool can_be_placed(const Design& design, const State& state) {
@@ -116,6 +118,7 @@ void CellBody::lay_shaft() {
     // What is half a step from here may be past a passage.
     if (problem_.distance->passage_distance(p) <= 0.5 * kShaftStep_mm)
       shaft_known_to_mm_ = std::min(shaft_known_to_mm_, z - 0.5 * kShaftStep_mm);
+    if (least <= -kFarOutside_mm) break;
   }
 }
 

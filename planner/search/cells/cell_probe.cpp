@@ -113,16 +113,23 @@ CellStatus CellProbe::check_curvature(const Leaf& leaf, const Box& box) const {
 }
 
 CellStatus CellProbe::check_hardware(const Leaf& leaf, const Box& box) const {
-  if (!problem_.heeded.tendons || !hardware_.checks_tendons()) return CellStatus::free;
-  switch (hardware_.states_over(state_box(leaf, box))) {
-    case BoxVerdict::none:
-      return CellStatus::blocked;
-    case BoxVerdict::all:
-      return CellStatus::free;
-    case BoxVerdict::some:
-      return CellStatus::mixed;
-  }
-  return CellStatus::mixed;
+  const auto status_of = [](BoxVerdict verdict) {
+    switch (verdict) {
+      case BoxVerdict::none:
+        return CellStatus::blocked;
+      case BoxVerdict::all:
+        return CellStatus::free;
+      case BoxVerdict::some:
+        return CellStatus::mixed;
+    }
+    return CellStatus::mixed;
+  };
+  CellStatus status = CellStatus::free;
+  if (problem_.heeded.tendons && hardware_.checks_tendons())
+    status = status_of(hardware_.states_over(state_box(leaf, box)));
+  if (status != CellStatus::blocked && problem_.heeded.field && hardware_.magnets_couple())
+    status = both(status, status_of(hardware_.coupling_over(state_box(leaf, box))));
+  return status;
 }
 
 CellLook CellProbe::check(const Leaf& leaf, const Box& box) {

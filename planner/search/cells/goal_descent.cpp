@@ -3,6 +3,7 @@
 
 #include <algorithm>
 
+#include "planner/effort/shares.h"
 #include "planner/search/cells/compass_search.h"
 #include "planner/segment/shape.h"
 
@@ -12,8 +13,6 @@ namespace {
 
 // What of the tolerance is aimed at, so that rounding does not miss it.
 constexpr double kShare = 0.98;
-// Enough for a smooth function of three variables.
-constexpr int kRounds = 40;
 
 }  // namespace
 
@@ -32,7 +31,7 @@ std::optional<State> descend_to_goal(const SearchProblem& problem, const State& 
                                      const GoalDescent& descent) {
   const double du = descent.curvature_step_per_mm;
   const State best = compass_search(
-      descent.within(from), 0.0, {{descent.insertion_step_mm, du, du}, kRounds},
+      descent.within(from), 0.0, {{descent.insertion_step_mm, du, du}, shares::kGoalRounds},
       [&](const State& state) { return goal_miss(problem, state); },
       [&](const State& state, int) { return descent.within(state); }, [](const State&) { return true; });
   // Where a tolerance is 0 the share of it is no help.

@@ -70,23 +70,30 @@ bool BendChart::in_plane(const Eigen::Vector2d& theta) const {
   return pinned_ < 0 || std::abs(theta[pinned_]) < kNotchGrain;
 }
 
+bool BendChart::for_each_base(const Eigen::Vector2d& sum_before, const Eigen::Vector2d& centre,
+                              double radius_rad, const Effort& effort,
+                              const std::function<bool(const Eigen::Vector2d&)>& take) const {
+  switch (kind_) {
+    case LatticeKind::everything:
+      return take(Eigen::Vector2d::Zero());
+    case LatticeKind::lines:
+      return for_each_lattice_line(
+          *design_.latch(), sum_before + centre, radius_rad,
+          [&](const BendLine& line) { return take(base_of(line.offset - sum_before)); });
+    case LatticeKind::points:
+      return for_each_lattice_point(exact_latch(*design_.latch()), sum_before + centre, radius_rad, effort,
+                                    [&](const Eigen::Vector2d& bend) { return take(bend - sum_before); });
+  }
+  return true;
+}
+
 std::vector<Eigen::Vector2d> BendChart::bases_near(const Eigen::Vector2d& sum_before,
                                                    const Eigen::Vector2d& centre, double radius_rad) const {
   std::vector<Eigen::Vector2d> bases;
-  switch (kind_) {
-    case LatticeKind::everything:
-      bases.push_back(Eigen::Vector2d::Zero());
-      break;
-    case LatticeKind::lines:
-      for (const BendLine& line : lattice_lines(*design_.latch(), sum_before + centre, radius_rad))
-        bases.push_back(base_of(line.offset - sum_before));
-      break;
-    case LatticeKind::points:
-      for (const Eigen::Vector2d& bend :
-           lattice_points(exact_latch(*design_.latch()), sum_before + centre, radius_rad))
-        bases.push_back(bend - sum_before);
-      break;
-  }
+  for_each_base(sum_before, centre, radius_rad, Effort(), [&](const Eigen::Vector2d& base) {
+    bases.push_back(base);
+    return true;
+  });
   return bases;
 }
 
@@ -130,30 +137,32 @@ namespace {
 
 /// All leaves that engage `still_to_engage` more locks than `leaf`, from `next_lock` on.
 bool for_each_leaf_from(const Design& design, const BendChart& chart, const Leaf& leaf, int next_lock,
-                        int still_to_engage, const std::function<bool(const Leaf&)>& take) {
+                        int still_to_engage, const Effort& effort,
+                        const std::function<bool(const Leaf&)>& take) {
   if (still_to_engage == 0) return take(leaf);
   const double from = leaf.base.empty() ? 0.0 : stretches_of(design, leaf.engaged).back().from_mm;
   for (int lock = next_lock; lock + still_to_engage <= design.lock_count(); ++lock) {
     const double most =
         design.segment().curvature_max_per_mm * design.flexible_length(from, design.station_mm(lock));
-    for (const Eigen::Vector2d& base :
-         chart.bases_near(leaf.base_sum(leaf.engaged_count()), Eigen::Vector2d::Zero(), most)) {
+    const auto freeze = [&](const Eigen::Vector2d& base) {
       Leaf next = leaf;
       next.engaged.set(static_cast<std::size_t>(lock));
       next.base.push_back(base);
-      if (leaf_possible(design, chart, next) &&
-          !for_each_leaf_from(design, chart, next, lock + 1, still_to_engage - 1, take))
-        return false;
-    }
+      return !leaf_possible(design, chart, next) ||
+             for_each_leaf_from(design, chart, next, lock + 1, still_to_engage - 1, effort, take);
+    };
+    if (!chart.for_each_base(leaf.base_sum(leaf.engaged_count()), Eigen::Vector2d::Zero(), most, effort,
+                             freeze))
+      return false;
   }
   return true;
 }
 
 }  // namespace
 
-bool for_each_leaf(const Design& design, const BendChart& chart, int engaged,
+bool for_each_leaf(const Design& design, const BendChart& chart, int engaged, const Effort& effort,
                    const std::function<bool(const Leaf&)>& take) {
-  return for_each_leaf_from(design, chart, Leaf{}, 0, engaged, take);
+  return for_each_leaf_from(design, chart, Leaf{}, 0, engaged, effort, take);
 }
 
 BendRange frozen_bends(const BendChart& chart, const Leaf& leaf, const Box& box, std::size_t r) {

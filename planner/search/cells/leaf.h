@@ -24,6 +24,7 @@
 
 #include <Eigen/Core>
 
+#include "planner/effort/effort.h"
 #include "planner/segment/latch.h"
 #include "planner/segment/state.h"
 
@@ -80,8 +81,12 @@ class BendChart {
     return theta - axes_ * (axes_.transpose() * theta);
   }
 
-  /// Discrete parts of all bends Theta with Theta + `sum_before` latchable and |Theta - centre| <= radius.
-  /// The sum is that of the frozen bends before the lock. Sorted, no duplicates.
+  /// Hands out the discrete parts of all bends Theta with Theta + `sum_before` latchable and |Theta - centre|
+  /// <= radius. The sum is that of the frozen bends before the lock. No duplicates, in an order that never
+  /// changes, until `take` returns false or the effort is cut short; false then.
+  bool for_each_base(const Eigen::Vector2d& sum_before, const Eigen::Vector2d& centre, double radius_rad,
+                     const Effort& effort, const std::function<bool(const Eigen::Vector2d&)>& take) const;
+  /// All of them.
   std::vector<Eigen::Vector2d> bases_near(const Eigen::Vector2d& sum_before, const Eigen::Vector2d& centre,
                                           double radius_rad) const;
 
@@ -138,8 +143,8 @@ std::vector<Stretch> stretches_of(const Design& design, const LockSet& engaged);
 bool leaf_possible(const Design& design, const BendChart& chart, const Leaf& leaf);
 
 /// Hands out all possible leaves with so many engaged locks, in an order that never changes, until `take`
-/// returns false; false then.
-bool for_each_leaf(const Design& design, const BendChart& chart, int engaged,
+/// returns false or the effort is cut short; false then.
+bool for_each_leaf(const Design& design, const BendChart& chart, int engaged, const Effort& effort,
                    const std::function<bool(const Leaf&)>& take);
 
 /// Bounds, component by component, of a frozen bend over a box.

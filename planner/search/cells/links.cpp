@@ -70,19 +70,21 @@ Rectangle bends(const Rectangle& u, const Interval& f) {
 class LinkFinder {
  public:
   LinkFinder(const Design& design, const BendChart& chart, const Leaf& leaf, const Box& box,
-             std::vector<SwitchLink>& out)
+             const Effort& effort, const std::function<bool(const SwitchLink&)>& take)
       : design_(design),
         chart_(chart),
         leaf_(leaf),
         box_(box),
-        out_(out),
+        effort_(effort),
+        take_(take),
         stretches_(stretches_of(design, leaf.engaged)) {
     kappa_ = design.segment().curvature_max_per_mm;
     n_ = chart.coordinates();
   }
 
-  void run() {
-    for (int lock = 0; lock < design_.lock_count(); ++lock) {
+  /// False where it was told to stop.
+  bool run() {
+    for (int lock = 0; lock < design_.lock_count() && !enough_; ++lock) {
       const std::size_t region = region_index(leaf_.engaged, lock);
       const bool last = region == leaf_.base.size();
       if (leaf_.engaged.test(static_cast<std::size_t>(lock)))
@@ -90,6 +92,7 @@ class LinkFinder {
       else
         last ? engage_in_free(lock) : engage_in_frozen(lock, region);
     }
+    return !enough_;
   }
 
  private:
@@ -136,6 +139,7 @@ class LinkFinder {
   /// regions.
   void add(int lock, bool engages, Leaf other, const std::vector<Rectangle>& theta, const Interval& d,
            const Rectangle& u) {
+    if (enough_) return;
     SwitchLink link;
     link.lock = lock;
     link.engages = engages;
@@ -154,7 +158,7 @@ class LinkFinder {
         link.there.high[k] = axis.dot(middle) + reach;
       }
     link.other = std::move(other);
-    out_.push_back(std::move(link));
+    enough_ = !take_(link);
   }
 
   static void narrow(Box& box, const Interval& d, const Rectangle& u) {
@@ -223,8 +227,8 @@ class LinkFinder {
     const double to = design_.station_mm(lock);
     const Rectangle bend = bends(u_range(), exposed(from, to, d_range()));
     const double limit = kappa_ * design_.flexible_length(from, to);
-    for (const Eigen::Vector2d& base : bases_in(r, bend)) {
-      if (base.norm() > limit + kRounding) continue;
+    for_each_base_in(r, bend, [&](const Eigen::Vector2d& base) {
+      if (base.norm() > limit + kRounding) return;
       Leaf other = leaf_;
       other.engaged.set(static_cast<std::size_t>(lock));
       other.base.push_back(base);
@@ -236,14 +240,20 @@ class LinkFinder {
         theta.back() = {Eigen::Vector2d::Zero(), Eigen::Vector2d::Zero()};
         add(lock, true, other, theta, in_guide, u_range());
       }
-    }
+    });
   }
 
   /// Discrete parts that a bend in `bend` at the end of region r may have.
-  std::vector<Eigen::Vector2d> bases_in(std::size_t r, const Rectangle& bend) const {
+  template <class Use>
+  void for_each_base_in(std::size_t r, const Rectangle& bend, const Use& use) {
     const Eigen::Vector2d centre = 0.5 * (bend.low + bend.high);
-    return chart_.bases_near(leaf_.base_sum(static_cast<int>(r)), centre,
-                             0.5 * (bend.high - bend.low).norm() + kNotchGrain);
+    const double radius = 0.5 * (bend.high - bend.low).norm() + kNotchGrain;
+    const auto go_on = [&](const Eigen::Vector2d& base) {
+      use(base);
+      return !enough_;
+    };
+    if (!chart_.for_each_base(leaf_.base_sum(static_cast<int>(r)), centre, radius, effort_, go_on))
+      enough_ = true;
   }
 
   /// Two frozen regions joined: possible where their curvatures can be equal.
@@ -272,10 +282,10 @@ class LinkFinder {
     const Rectangle whole = frozen(r);
     const Rectangle u = curvatures(whole, exposed(s.from_mm, s.to_mm, d_range()), kappa_);
     const Rectangle near = bends(u, exposed(s.from_mm, station, d_range()));
-    for (const Eigen::Vector2d& base : bases_in(r, near)) {
+    for_each_base_in(r, near, [&](const Eigen::Vector2d& base) {
       const bool inside = ((base - near.low).array() >= -kNotchGrain).all() &&
                           ((near.high - base).array() >= -kNotchGrain).all();
-      if (n_ == 0 && !inside) continue;
+      if (n_ == 0 && !inside) return;
       Leaf other = leaf_;
       other.engaged.set(static_cast<std::size_t>(lock));
       other.base.insert(other.base.begin() + static_cast<std::ptrdiff_t>(r), base);
@@ -285,14 +295,16 @@ class LinkFinder {
       theta[r] = {whole.low - first.high, whole.high - first.low};
       theta.insert(theta.begin() + static_cast<std::ptrdiff_t>(r), first);
       add(lock, true, other, theta, d_range(), u_range());
-    }
+    });
   }
 
   const Design& design_;
   const BendChart& chart_;
   const Leaf& leaf_;
   const Box& box_;
-  std::vector<SwitchLink>& out_;
+  const Effort& effort_;
+  const std::function<bool(const SwitchLink&)>& take_;
+  bool enough_ = false;  // take_ said so, or the effort is cut short
   std::vector<Stretch> stretches_;
   double kappa_ = 0.0;
   int n_ = 0;
@@ -300,10 +312,18 @@ class LinkFinder {
 
 }  // namespace
 
+bool for_each_link(const Design& design, const BendChart& chart, const Leaf& leaf, const Box& box,
+                   const Effort& effort, const std::function<bool(const SwitchLink&)>& take) {
+  return LinkFinder(design, chart, leaf, box, effort, take).run();
+}
+
 void links_of(const Design& design, const BendChart& chart, const Leaf& leaf, const Box& box,
               std::vector<SwitchLink>& out) {
   out.clear();
-  LinkFinder(design, chart, leaf, box, out).run();
+  for_each_link(design, chart, leaf, box, Effort(), [&](const SwitchLink& link) {
+    out.push_back(link);
+    return true;
+  });
 }
 
 }  // namespace withy

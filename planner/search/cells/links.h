@@ -13,8 +13,10 @@
 // a plan is made.
 #pragma once
 
+#include <functional>
 #include <vector>
 
+#include "planner/effort/effort.h"
 #include "planner/search/cells/leaf.h"
 
 namespace withy {
@@ -28,7 +30,13 @@ struct SwitchLink {
   Box there;   ///< bounds of them in the other leaf
 };
 
-/// All switches possible somewhere in `box` of `leaf`, into `out` (cleared first).
+/// Hands out all switches possible somewhere in `box` of `leaf`, in an order that never changes, until `take`
+/// returns false or the effort is cut short; false then. Each is made when its turn comes: a fine notch pitch
+/// makes millions.
+bool for_each_link(const Design& design, const BendChart& chart, const Leaf& leaf, const Box& box,
+                   const Effort& effort, const std::function<bool(const SwitchLink&)>& take);
+
+/// All of them, into `out` (cleared first).
 void links_of(const Design& design, const BendChart& chart, const Leaf& leaf, const Box& box,
               std::vector<SwitchLink>& out);
 

@@ -12,8 +12,9 @@ namespace {
 // A station this much (mm) past a bound still stands on it: steps are not exact in binary.
 constexpr double kOnBound_mm = 1e-9;
 
-void add_stations(const DesignParts& parts, int left, double from_mm, double step_mm, Stations& so_far,
-                  std::vector<Stations>& out) {
+void add_stations(const DesignParts& parts, int left, double from_mm, double step_mm, const Effort& effort,
+                  Stations& so_far, std::vector<Stations>& out) {
+  if (effort.cut_short()) return;
   if (left == 0) {
     if (design_with(parts, so_far, Clockings(so_far.size(), 0.0))) out.push_back(so_far);
     return;
@@ -22,7 +23,7 @@ void add_stations(const DesignParts& parts, int left, double from_mm, double ste
   const double last = parts.segment.length_mm - parts.segment.tip_rigid_mm - (left - 0.5) * body;
   for (double k = std::ceil((from_mm - kOnBound_mm) / step_mm); k * step_mm <= last + kOnBound_mm; ++k) {
     so_far.push_back(k * step_mm);
-    add_stations(parts, left - 1, k * step_mm + body, step_mm, so_far, out);
+    add_stations(parts, left - 1, k * step_mm + body, step_mm, effort, so_far, out);
     so_far.pop_back();
   }
 }
@@ -44,11 +45,12 @@ std::optional<Design> design_with(const DesignParts& parts, const Stations& stat
   return design ? std::optional(std::move(*design)) : std::nullopt;
 }
 
-std::vector<Stations> grid_stations(const DesignParts& parts, int locks, double step_mm) {
+std::vector<Stations> grid_stations(const DesignParts& parts, int locks, double step_mm,
+                                    const Effort& effort) {
   assert(step_mm > 0.0 && locks >= 1 && locks <= kMaxLocks && parts.lock);
   std::vector<Stations> out;
   Stations so_far;
-  add_stations(parts, locks, 0.5 * parts.lock->body_length_mm, step_mm, so_far, out);
+  add_stations(parts, locks, 0.5 * parts.lock->body_length_mm, step_mm, effort, so_far, out);
   return out;
 }
 

@@ -9,6 +9,7 @@
 #include <optional>
 #include <vector>
 
+#include "planner/effort/effort.h"
 #include "planner/segment/design.h"
 
 namespace withy {
@@ -16,8 +17,10 @@ namespace withy {
 using Stations = std::vector<double>;   ///< mm, proximal to distal
 using Clockings = std::vector<double>;  ///< rad, one for each lock
 
-/// In lexical order. Precondition: step positive, 1 to kMaxLocks locks, `parts` has lock hardware.
-std::vector<Stations> grid_stations(const DesignParts& parts, int locks, double step_mm);
+/// In lexical order; where the effort is cut short, those laid out until then. Precondition: step positive, 1
+/// to kMaxLocks locks, `parts` has lock hardware.
+std::vector<Stations> grid_stations(const DesignParts& parts, int locks, double step_mm,
+                                    const Effort& effort = Effort());
 
 /// In lexical order. Precondition: the step divides a turn.
 std::vector<Clockings> grid_clockings(const DesignParts& parts, int locks, double step_rad);

@@ -2,6 +2,8 @@
 #include "planner/search/layouts/layout_trial.h"
 
 #include <algorithm>
+#include <cmath>
+#include <limits>
 
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
@@ -17,30 +19,54 @@ SearchProblem with_layout(const SearchProblem& base, const Stations& stations, c
   return problem;
 }
 
-/// The strongest field of a route's switches, there and back; nothing when the field forbids one.
-std::optional<double> strongest_field(const SearchProblem& problem, const Route& route) {
+/// What a route's switches, there and back, come to: the strongest field and the least reserve.
+struct SwitchingNeed {
+  double field_mT = 0.0;
+  double reserve = std::numeric_limits<double>::infinity();
+};
+
+/// Nothing when the field forbids a switch, or the magnets one another.
+std::optional<SwitchingNeed> switching_need(const SearchProblem& problem, const Route& route) {
   const Hardware hardware(problem.design);
-  double most = 0.0;
-  if (!hardware.checks_field()) return most;
+  SwitchingNeed need;
+  if (!hardware.checks_field()) return need;
   for (std::size_t i = 0; i < route.steps.size(); ++i) {
     const RouteStep& step = route.steps[i];
-    if (step.lock < 0) continue;
+    if (step.lock < 0) {
+      if (hardware.coupling_motion_breach(route.state_before(i), step.to)) return std::nullopt;
+      continue;
+    }
     for (const State* state : {&route.state_before(i), &step.to}) {
-      const FieldNeed need = hardware.switch_need(*state, step.lock);
-      if (!need.allowed()) return std::nullopt;
-      most = std::max(most, need.strength_mT());
+      if (hardware.coupling_breach(*state) || !hardware.may_switch(*state, step.lock)) return std::nullopt;
+      const auto choice = hardware.switch_choice(*state, step.lock);
+      if (!choice) return std::nullopt;
+      need.field_mT = std::max(need.field_mT, choice->currents.strength_mT);
+      need.reserve = std::min(need.reserve, choice->currents.reserve);
     }
   }
-  return most;
+  return need;
+}
+
+/// Reserves this close count as alike: what is wanted is had to rounding, and a weaker field is then better.
+constexpr double kReserveAlike = 1e-3;
+
+/// Has `a` more reserve, or as much of it with a weaker field?
+bool better(const SwitchingNeed& a, const SwitchingNeed& b, double wanted) {
+  const double of_a = std::min(a.reserve, wanted);
+  const double of_b = std::min(b.reserve, wanted);
+  if (std::abs(of_a - of_b) > kReserveAlike) return of_a > of_b;
+  return a.field_mT < b.field_mT;
 }
 
 /// Nothing where the route is no plan when verified (make_plan.h).
-std::optional<PlacedDesign> placed(const SearchProblem& problem, const Route& route, double field_mT) {
+std::optional<PlacedDesign> placed(const SearchProblem& problem, const Route& route,
+                                   const SwitchingNeed& need) {
   const Hardware hardware(problem.design);
   const StepJudge judge(problem, hardware);
   auto plan = make_plan(judge, route);
   if (!plan) return std::nullopt;
-  return PlacedDesign{problem.design.layout(), std::move(*plan), route.switches(), field_mT, 0};
+  return PlacedDesign{problem.design.layout(), std::move(*plan), route.switches(),
+                      need.field_mT,           need.reserve,     0};
 }
 
 /// What one search came to.
@@ -50,34 +76,33 @@ struct Searched {
   std::int64_t work = 0;
 };
 
-Searched search_for_route(const SearchProblem& problem, std::int64_t most_work,
-                          const std::function<bool()>& stop) {
+Searched search_for_route(const SearchProblem& problem, const Effort& effort) {
   RouteSearchSettings settings;
-  settings.most_work = most_work;
-  settings.stop = stop;
+  settings.effort = effort;
   RouteSearch search(problem, settings);
   Searched searched;
   searched.outcome = search.run();
   searched.work = search.work();
-  if (searched.outcome == SearchOutcome::found) searched.route = tidy(search.judge(), search.route());
+  if (searched.outcome == SearchOutcome::found) searched.route = tidy(search.judge(), search.route(), effort);
   return searched;
 }
 
 }  // namespace
 
-LayoutTrials::LayoutTrials(const SearchProblem& base, std::vector<Clockings> clockings,
-                           std::function<bool()> stop)
-    : base_(base), clockings_(std::move(clockings)), stop_(std::move(stop)) {}
+LayoutTrials::LayoutTrials(const SearchProblem& base, std::vector<Clockings> clockings, const Effort& effort)
+    : base_(base), clockings_(std::move(clockings)), effort_(effort) {}
 
-/// The route with the clocking that asks for the weakest field; nothing when no clocking allows it.
-std::optional<PlacedDesign> LayoutTrials::weakest(const SearchProblem& problem, const Route& route) const {
-  std::optional<double> least;
+/// The route with the clocking that switches with the most reserve, up to what is wanted, and of those with
+/// the weakest field; nothing when no clocking allows it.
+std::optional<PlacedDesign> LayoutTrials::surest(const SearchProblem& problem, const Route& route) const {
+  std::optional<SwitchingNeed> least;
   const Clockings* best = nullptr;
   for (const Clockings& clock_rad : clockings_) {
+    if (effort_.cut_short()) break;
     const SearchProblem clocked = with_layout(base_, problem.design.layout().station_mm, clock_rad);
-    const auto field = strongest_field(clocked, route);
-    if (!field || (least && *field >= *least)) continue;
-    least = field;
+    const auto need = switching_need(clocked, route);
+    if (!need || (least && !better(*need, *least, reserve_wanted(clocked.design)))) continue;
+    least = need;
     best = &clock_rad;
   }
   if (best == nullptr) return std::nullopt;
@@ -97,11 +122,11 @@ Trial LayoutTrials::ask_any_clocking(const Stations& stations, double clearance_
   SearchProblem problem = with_layout(base_, stations, clockings_.front());
   problem.required_clearance_mm = clearance_mm;
   problem.heeded.field = false;
-  const Searched searched = search_for_route(problem, most_work, stop_);
+  const Searched searched = search_for_route(problem, effort_.renewed(most_work));
   work_ += searched.work;
   if (searched.outcome == SearchOutcome::proved_none) return {Verdict::unreachable, std::nullopt};
   if (searched.outcome == SearchOutcome::stopped) return {Verdict::undecided, std::nullopt};
-  if (auto design = weakest(problem, searched.route)) return {Verdict::reached, std::move(design)};
+  if (auto design = surest(problem, searched.route)) return {Verdict::reached, std::move(design)};
   return ask_each_clocking(stations, clearance_mm, most_work);
 }
 
@@ -110,15 +135,15 @@ Trial LayoutTrials::ask_each_clocking(const Stations& stations, double clearance
   bool all_proved = true;
   std::int64_t left = most_work;
   for (const Clockings& clock_rad : clockings_) {
-    if (left <= 0) return {Verdict::undecided, std::nullopt};
+    if (left <= 0 || effort_.cut_short()) return {Verdict::undecided, std::nullopt};
     SearchProblem problem = with_layout(base_, stations, clock_rad);
     problem.required_clearance_mm = clearance_mm;
-    const Searched searched = search_for_route(problem, left, stop_);
+    const Searched searched = search_for_route(problem, effort_.renewed(left));
     work_ += searched.work;
     left -= searched.work;
     if (searched.outcome == SearchOutcome::found)
-      if (const auto field = strongest_field(problem, searched.route))
-        if (auto design = placed(problem, searched.route, *field))
+      if (const auto need = switching_need(problem, searched.route))
+        if (auto design = placed(problem, searched.route, *need))
           return {Verdict::reached, std::move(design)};
     all_proved = all_proved && searched.outcome == SearchOutcome::proved_none;
   }

@@ -12,6 +12,7 @@
 #include <optional>
 #include <vector>
 
+#include "planner/effort/effort.h"
 #include "planner/plan/answer.h"
 #include "planner/search/layouts/layout_grid.h"
 #include "planner/search/problem.h"
@@ -24,23 +25,24 @@ struct PlacedDesign {
   LockLayout layout;
   Plan plan;  ///< its clearance is what designs are judged by
   int switches = 0;
-  double field_mT =
-      0.0;  ///< strongest field that a switch of the plan asks for; 0 without [field] or switches
-  std::int64_t work = 0;  ///< of the trial that found it
+  double field_mT = 0.0;       ///< strongest that a switch of the plan takes; 0 without [field] or switches
+  double field_reserve = 0.0;  ///< least of any switch; infinite without [field] or switches
+  std::int64_t work = 0;       ///< of the trial that found it
 };
 
 struct Trial {
   Verdict verdict = Verdict::undecided;  ///< at the clearance asked about, for all clockings together
-  std::optional<PlacedDesign> design;    ///< reached only: the clocking that asks for the weakest field
+  std::optional<PlacedDesign> design;    ///< reached only: the clocking that switches most surely
 };
 
 class LayoutTrials {
  public:
-  /// `base` is the question with any layout; what it refers to must outlive this.
-  LayoutTrials(const SearchProblem& base, std::vector<Clockings> clockings, std::function<bool()> stop);
+  /// `base` is the question with any layout; what it refers to must outlive this. The effort ends every
+  /// trial; its work counts for none.
+  LayoutTrials(const SearchProblem& base, std::vector<Clockings> clockings, const Effort& effort);
 
-  /// Each search does at most `most_work`, the clockings of one trial together at most so much again.
-  /// Precondition: a design can have these stations.
+  /// Each search does at most `most_work` (RouteSearch::work), the clockings of one trial together at most so
+  /// much again. Precondition: a design can have these stations.
   Trial ask(const Stations& stations, double clearance_mm, std::int64_t most_work);
 
   /// RouteSearch::work of all trials.
@@ -49,12 +51,12 @@ class LayoutTrials {
 
  private:
   Trial ask_any_clocking(const Stations& stations, double clearance_mm, std::int64_t most_work);
-  std::optional<PlacedDesign> weakest(const SearchProblem& problem, const Route& route) const;
+  std::optional<PlacedDesign> surest(const SearchProblem& problem, const Route& route) const;
   Trial ask_each_clocking(const Stations& stations, double clearance_mm, std::int64_t most_work);
 
   const SearchProblem& base_;
   std::vector<Clockings> clockings_;
-  std::function<bool()> stop_;
+  Effort effort_;  // its work is not looked at
   std::int64_t work_ = 0;
 };
 

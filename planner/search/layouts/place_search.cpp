@@ -6,32 +6,23 @@
 #include <tuple>
 #include <utility>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 #include <nlopt.hpp>
 
 namespace withy {
 
 namespace {
 
-// Share of the work with which every layout is looked at once, to prove away what is easily proved.
-constexpr std::int64_t kGlanceShare = 16;
 // Every so many steps of the grid make its coarse part.
 constexpr int kCoarse = 2;
 // Layouts whose every station is at most so many steps of the grid from a good one's stand beside it: what is
 // left out between the points of the coarse part.
 constexpr double kBeside = 0.5 * kCoarse;
-// What layouts that are neither may take together, as a share of the work until then.
-constexpr std::int64_t kElsewhereShare = 4;
 // Clearance (mm) by which a design is first tried to be raised. Doubled until that fails, then halved, down
 // to kClearanceStep_mm on the grid, to kFineStep_mm between its points and to kLastStep_mm for the best.
 constexpr double kFirstStep_mm = 0.4;
 constexpr double kFineStep_mm = 0.0125;
 constexpr double kLastStep_mm = 0.003;
-// What a question about more clearance may take, in terms of what the last that was answered with a plan
-// took: near the widest clearance that there is, a proof would be endless.
-constexpr std::int64_t kPatience = 2;
-// What a question about the best designs may take, in terms of one about a point of the grid.
-constexpr std::int64_t kPolishWork = 3;
 
 double distance(const Stations& a, const Stations& b) {
   double sum = 0.0;
@@ -58,22 +49,23 @@ class PlaceSearch {
   PlaceSearch(const SearchProblem& base, const PlaceSettings& settings)
       : settings_(settings),
         trials_(base, grid_clockings(base.design.parts(), settings.locks, settings.clock_step_rad),
-                settings.stop) {}
+                settings.effort) {}
 
   PlaceResult run() {
     const DesignParts& parts = trials_.base().design.parts();
-    for (Stations& stations : grid_stations(parts, settings_.locks, settings_.station_step_mm))
+    for (Stations& stations :
+         grid_stations(parts, settings_.locks, settings_.station_step_mm, settings_.effort))
       grid_.push_back({std::move(stations)});
     result_.stations = grid_.size();
     result_.clockings = clocking_count(parts, settings_.locks, settings_.clock_step_rad);
     const auto any = [](const GridPoint&) { return true; };
     const auto coarse = [this](const GridPoint& point) { return is_coarse(point.stations); };
     const auto beside = [this](const GridPoint& point) { return is_beside_best(point.stations); };
-    try_all("a look at every layout", settings_.most_work / kGlanceShare, any);
-    try_all("a coarse part of the grid", settings_.most_work, coarse);
-    try_all("beside the best", settings_.most_work, beside);
+    try_all("a look at every layout", settings_.effort.work() / shares::kPlaceGlanceShare, any);
+    try_all("a coarse part of the grid", settings_.effort.work(), coarse);
+    try_all("beside the best", settings_.effort.work(), beside);
     try_all("all other layouts", work_elsewhere(), any);
-    try_all("beside the best", settings_.most_work, beside);
+    try_all("beside the best", settings_.effort.work(), beside);
     for (const GridPoint& point : grid_) {
       result_.reached += point.reached;
       result_.undecided += !point.reached && !point.settled;
@@ -93,12 +85,12 @@ class PlaceSearch {
 
   /// What each layout that had but a look may take.
   std::int64_t work_elsewhere() const {
-    const std::int64_t look = settings_.most_work / kGlanceShare;
+    const std::int64_t look = settings_.effort.work() / shares::kPlaceGlanceShare;
     const auto left = std::count_if(grid_.begin(), grid_.end(), [&](const GridPoint& point) {
       return !point.settled && point.tried <= look;
     });
-    return std::clamp(trials_.work() / kElsewhereShare / std::max<std::int64_t>(1, left), look + 1,
-                      settings_.most_work);
+    return std::clamp(trials_.work() / shares::kPlaceElsewhereShare / std::max<std::int64_t>(1, left),
+                      look + 1, settings_.effort.work());
   }
 
   bool is_coarse(const Stations& stations) const {
@@ -122,7 +114,7 @@ class PlaceSearch {
   /// the best first. What is best changes on the way, and with it what `picks` names.
   template <class Picks>
   void try_all(const char* where, std::int64_t work, const Picks& picks) {
-    for (std::size_t done = 0; !settings_.stop(); ++done) {
+    for (std::size_t done = 0; !settings_.effort.cut_short(); ++done) {
       GridPoint* next = nullptr;
       double nearest = 0.0;
       std::size_t left = 0;
@@ -167,7 +159,8 @@ class PlaceSearch {
   using Patience = std::function<std::int64_t(const PlacedDesign&)>;
 
   std::int64_t patience(const PlacedDesign& design) const {
-    return std::clamp(kPatience * design.work, settings_.most_work / kGlanceShare, settings_.most_work);
+    return std::clamp(shares::kPlacePatience * design.work,
+                      settings_.effort.work() / shares::kPlaceGlanceShare, settings_.effort.work());
   }
 
   /// The same stations with as much clearance as searches find.
@@ -178,7 +171,8 @@ class PlaceSearch {
 
   PlacedDesign raised(PlacedDesign design, double step_mm, double least_step_mm, const Patience& most_work) {
     bool failed = false;
-    while (step_mm >= least_step_mm && std::isfinite(design.plan.clearance_mm) && !settings_.stop()) {
+    while (step_mm >= least_step_mm && std::isfinite(design.plan.clearance_mm) &&
+           !settings_.effort.cut_short()) {
       Trial trial =
           trials_.ask(design.layout.station_mm, design.plan.clearance_mm + step_mm, most_work(design));
       if (trial.verdict == Verdict::reached)
@@ -220,7 +214,7 @@ class PlaceSearch {
     if (settings_.polish_trials <= 0 || !std::isfinite(result_.best.front().plan.clearance_mm)) return;
     std::vector<Stations> centres;
     for (const PlacedDesign& design : result_.best) centres.push_back(design.layout.station_mm);
-    for (std::size_t i = 0; i < centres.size() && !settings_.stop(); ++i)
+    for (std::size_t i = 0; i < centres.size() && !settings_.effort.cut_short(); ++i)
       polish_about(centres[i], static_cast<double>(i) / static_cast<double>(centres.size()));
     PlacedDesign& best = result_.best.front();
     const bool off_the_grid = best.layout.station_mm != centres.front();
@@ -230,7 +224,7 @@ class PlaceSearch {
   /// The best are worth more work than a point of the grid.
   PlacedDesign raised_by_all_means(PlacedDesign design, double step_mm, double least_step_mm) {
     return raised(std::move(design), step_mm, least_step_mm,
-                  [this](const PlacedDesign&) { return kPolishWork * settings_.most_work; });
+                  [this](const PlacedDesign&) { return shares::kPlacePolish * settings_.effort.work(); });
   }
 
   void polish_about(const Stations& centre, double done) {
@@ -257,7 +251,7 @@ class PlaceSearch {
   }
 
   double polish_step(const std::vector<double>& x) {
-    if (settings_.stop()) throw nlopt::forced_stop();
+    if (settings_.effort.cut_short()) throw nlopt::forced_stop();
     tell("between the grid's points", polished_share_);
     return try_between(x);
   }
@@ -273,7 +267,9 @@ class PlaceSearch {
 
 bool better_design(const PlacedDesign& a, const PlacedDesign& b) {
   const auto rank = [](const PlacedDesign& d) {
-    return std::tuple(-std::floor(d.plan.clearance_mm / kClearanceStep_mm), d.switches, d.field_mT,
+    // Reserves are told apart by hundredths: what is wanted is had to rounding.
+    const double reserve = std::floor(std::min(d.field_reserve, 1e3) * 100.0 + 0.1);
+    return std::tuple(-std::floor(d.plan.clearance_mm / kClearanceStep_mm), d.switches, -reserve, d.field_mT,
                       -d.plan.clearance_mm);
   };
   return rank(a) < rank(b);

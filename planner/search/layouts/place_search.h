@@ -14,7 +14,7 @@
 // derivatives, takes functions with steps, and makes no random choices.
 //
 // Designs are compared by clearance in steps of kClearanceStep_mm, then by fewer switches, then by the weaker
-// field. Deterministic but for `stop`: work is counted, not time.
+// field. Deterministic where the clock cuts nothing short: work is counted, not time.
 #pragma once
 
 #include <cstdint>
@@ -22,6 +22,8 @@
 #include <string>
 #include <vector>
 
+#include "planner/effort/effort.h"
+#include "planner/effort/shares.h"
 #include "planner/search/layouts/layout_trial.h"
 
 namespace withy {
@@ -34,9 +36,10 @@ struct PlaceSettings {
   double station_step_mm = 5.0;
   double clock_step_rad = 0.78539816339744831;  // an eighth of a turn
   std::size_t keep = 3;                         ///< so many best designs are sought
-  std::int64_t most_work = 400000;              ///< RouteSearch::work for one question about one layout
-  int polish_trials = 9;  ///< layouts tried between the points of the grid about each of the best
-  std::function<bool()> stop = [] { return false; };
+  int polish_trials =
+      shares::kPlacePolishTrials;  ///< layouts tried between the points of the grid about each of the best
+  /// Its work (RouteSearch::work) is for one question about one layout; its clock ends the whole search.
+  Effort effort = Effort::of_work(shares::kPlaceWork);
   /// Told what goes on and the share of it that is done.
   std::function<void(const std::string&, double)> progress = [](const std::string&, double) {};
 };

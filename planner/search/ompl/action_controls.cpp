@@ -25,6 +25,8 @@ constexpr unsigned kMostSteps = 10;
 
 // The discrete part counts advance, bend, steer, then lock and unlock of each lock in turn.
 constexpr int kMotionKinds = 3;
+// Latchable bends are looked for within this (rad) of a wish first, and farther off where there is none.
+constexpr double kFirstReach_rad = 0.01;
 constexpr std::array<ActionKind, kMotionKinds> kMotions = {ActionKind::advance, ActionKind::bend,
                                                            ActionKind::steer};
 
@@ -34,7 +36,14 @@ std::optional<Eigen::Vector2d> nearest_latchable(const BendChart& chart, const E
   std::optional<Eigen::Vector2d> nearest;
   double least = std::numeric_limits<double>::infinity();
   const Eigen::Vector2d along = theta - chart.base_of(theta);
-  for (const Eigen::Vector2d& base : chart.bases_near(before, theta, 2.0 * most_rad)) {
+  // Near first: all bends of a fine lattice are too many.
+  double radius = std::min(kFirstReach_rad, 2.0 * most_rad);
+  auto bases = chart.bases_near(before, theta, radius);
+  while (bases.empty() && radius < 2.0 * most_rad) {
+    radius = std::min(2.0 * radius, 2.0 * most_rad);
+    bases = chart.bases_near(before, theta, radius);
+  }
+  for (const Eigen::Vector2d& base : bases) {
     const Eigen::Vector2d bend = base + along;
     const double distance = (bend - theta).norm();
     if (distance >= least) continue;

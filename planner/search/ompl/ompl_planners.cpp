@@ -110,7 +110,7 @@ void CompleteSearch::clear() {
 
 void CompleteSearch::lay_out() {
   RouteSearchSettings settings;
-  settings.stop = [this] { return stop_ != nullptr && (*stop_)(); };
+  settings.effort = Effort().until_stop([this] { return stop_ != nullptr && (*stop_)(); });
   search_ = std::make_unique<RouteSearch>(problem_.problem(), settings);
 }
 
@@ -171,15 +171,15 @@ std::vector<State> states_along(const ob::Path& path) {
 }
 
 std::optional<Route> route_by_stock_planner(const std::string& name, const OmplProblem& problem,
-                                            double seconds, std::uint64_t seed) {
+                                            const Effort& effort, std::uint64_t seed) {
   ompl::msg::setLogLevel(ompl::msg::LOG_ERROR);
   ompl::RNG::setSeed(static_cast<std::uint_fast32_t>(seed));
   const auto planner = stock_planner(name, problem);
   const auto definition = problem.definition();
   planner->setProblemDefinition(definition);
   planner->setup();
-  if (planner->solve(ob::timedPlannerTerminationCondition(seconds)) != ob::PlannerStatus::EXACT_SOLUTION)
-    return std::nullopt;
+  const ob::PlannerTerminationCondition end([&effort] { return effort.cut_short(); });
+  if (planner->solve(end) != ob::PlannerStatus::EXACT_SOLUTION) return std::nullopt;
   return problem.route_along(states_along(*definition->getSolutionPath()));
 }
 

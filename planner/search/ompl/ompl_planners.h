@@ -8,6 +8,7 @@
 
 #include <ompl/base/Planner.h>
 
+#include "planner/effort/effort.h"
 #include "planner/search/ompl/segment_space.h"
 #include "planner/search/route/route_search.h"
 
@@ -48,8 +49,9 @@ ompl::base::PlannerPtr control_planner(const std::string& name, const OmplProble
 /// The states along a solution, a control path's between its steps included.
 std::vector<State> states_along(const ompl::base::Path& path);
 
-/// Runs a stock planner; the route it found, or nothing within the time.
+/// Runs a stock planner; the route it found, or nothing until the effort was cut short. Its work does not
+/// count.
 std::optional<Route> route_by_stock_planner(const std::string& name, const OmplProblem& problem,
-                                            double seconds, std::uint64_t seed);
+                                            const Effort& effort, std::uint64_t seed);
 
 }  // namespace withy

@@ -10,6 +10,7 @@
 #include <ompl/base/StateValidityChecker.h>
 #include <ompl/base/objectives/PathLengthOptimizationObjective.h>
 
+#include "planner/effort/shares.h"
 #include "planner/search/cells/goal_descent.h"
 #include "planner/search/ompl/action_controls.h"
 #include "planner/segment/shape.h"
@@ -88,6 +89,25 @@ class Sampler : public ob::StateSampler {
   }
 
  private:
+  /// All discrete parts of bends; of a lattice too fine to lay out those near a curvature that is drawn.
+  template <class Draw>
+  std::vector<Eigen::Vector2d> bases_to_draw_from(const Eigen::Vector2d& sum, double most,
+                                                  const Draw& in_disk) {
+    const BendChart& chart = segment_.chart();
+    std::vector<Eigen::Vector2d> bases;
+    const bool all = chart.for_each_base(sum, Eigen::Vector2d::Zero(), most, Effort(), [&](const auto& base) {
+      bases.push_back(base);
+      return static_cast<double>(bases.size()) < shares::kLatticeAtOnce;
+    });
+    if (all) return bases;
+    const Eigen::Vector2d wish =
+        in_disk() * (most / segment_.problem().design.segment().curvature_max_per_mm);
+    bases.clear();
+    for (double radius = 1e-3 * most; bases.empty() && radius <= 2.0 * most; radius *= 2.0)
+      bases = chart.bases_near(sum, wish, radius);
+    return bases;
+  }
+
   State random_state() {
     const Design& design = segment_.problem().design;
     const double kappa = design.segment().curvature_max_per_mm;
@@ -104,7 +124,7 @@ class Sampler : public ob::StateSampler {
     for (int lock = 0; lock < design.lock_count(); ++lock) {
       if (rng_.uniformBool()) continue;
       const double most = kappa * design.flexible_length(from, design.station_mm(lock));
-      const auto bases = segment_.chart().bases_near(sum, Eigen::Vector2d::Zero(), most);
+      const auto bases = bases_to_draw_from(sum, most, in_disk);
       if (bases.empty()) continue;
       Eigen::Vector2d theta =
           bases[static_cast<std::size_t>(rng_.uniformInt(0, static_cast<int>(bases.size()) - 1))];

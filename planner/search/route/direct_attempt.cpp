@@ -7,6 +7,7 @@
 
 #include <Eigen/QR>
 
+#include "planner/effort/shares.h"
 #include "planner/search/cells/compass_search.h"
 #include "planner/search/cells/goal_descent.h"
 #include "planner/search/route/joining.h"
@@ -16,20 +17,6 @@ namespace withy {
 
 namespace {
 
-// Work is counted in quarters of a microsecond, about what these take: a look whether a box may hold the
-// goal, a Gauss-Newton step (four shapes and a solution), a try at less curvature, a body's room, a judgement
-// of a motion or a switch.
-constexpr std::int64_t kQuarters = 4;
-constexpr std::int64_t kLookWork = 1;
-constexpr std::int64_t kNewtonWork = 20;
-constexpr std::int64_t kSpareWork = 4;
-constexpr std::int64_t kMarginWork = 12;
-constexpr std::int64_t kMotionWork = 100;
-constexpr std::int64_t kSwitchWork = 20;
-// What drawing back one goal state may take before the next one has its turn.
-constexpr std::int64_t kMostWorkOfOne = 2000 * kQuarters;
-// Gauss-Newton steps; it converges in four or five where it does.
-constexpr int kNewtonSteps = 8;
 // What of the direction's tolerance is aimed at, and what a radian beyond it weighs: so much that the point,
 // which has a tolerance of its own, gives way.
 constexpr double kDirectionShare = 0.9;
@@ -39,18 +26,12 @@ constexpr double kInsertionDifference_mm = 1e-4;
 constexpr double kCurvatureDifference_per_mm = 1e-7;
 // The longest of its steps, as a part of the curvature limit.
 constexpr double kLongestStep = 0.7;
-// How often a leaf is halved to find where it starts: curvatures to eighths of their range both ways.
-constexpr int kHalvings = 6;
 // Drawing back by less than this (mm) leads nowhere.
 constexpr double kLeastDraw_mm = 1.0;
 // A bend to more room is looked for only this far off (mm).
 constexpr double kFarthestBend_mm = 25.0;
 // Room (mm) beyond the required clearance that is enough.
 constexpr double kPlenty_mm = 0.5;
-// Rounds of the look for less curvature.
-constexpr int kSpareRounds = 12;
-// Rounds of the look for more room.
-constexpr int kWidenRounds = 6;
 
 using Residual = Eigen::Matrix<double, 6, 1>;
 
@@ -78,15 +59,17 @@ State moved(const Design& design, const State& from, const Eigen::Vector3d& step
 
 }  // namespace
 
-std::optional<Route> DirectAttempt::run(int most_switches, std::int64_t most_work) {
-  most_work_ = kQuarters * most_work;
+std::optional<Route> DirectAttempt::run(int most_switches, const Effort& effort) {
+  effort_ = effort;
+  constexpr std::int64_t kAll = Effort::kAnyWork / shares::kDirectQuarters;
+  most_work_ = shares::kDirectQuarters * std::min(effort.work(), kAll);
   const Design& design = problem_.design;
   // Leaves with continuous frozen bends are no finite number.
   const int locks = probe_.chart().coordinates() > 0 ? 0 : design.lock_count();
   for (int engaged = 0; engaged <= std::min(locks, most_switches); ++engaged)
     for (const GoalState& goal : goal_states(engaged)) {
       if (spent()) return std::nullopt;
-      one_goals_end_ = work_ + kMostWorkOfOne;
+      one_goals_end_ = work_ + shares::kDirectGoalWork;
       way_ = {{goal.state, -1}};
       if (draw_back(goal.state)) return route();
     }
@@ -97,9 +80,9 @@ std::optional<Route> DirectAttempt::run(int most_switches, std::int64_t most_wor
 std::vector<DirectAttempt::GoalState> DirectAttempt::goal_states(int engaged) {
   std::vector<GoalState> goals;
   const Design& design = problem_.design;
-  for_each_leaf(design, probe_.chart(), engaged, [&](const Leaf& leaf) {
+  for_each_leaf(design, probe_.chart(), engaged, effort_, [&](const Leaf& leaf) {
     std::vector<State> found;
-    add_goal_states(leaf, whole_leaf(design, probe_.chart(), leaf), kHalvings, found);
+    add_goal_states(leaf, whole_leaf(design, probe_.chart(), leaf), shares::kDirectHalvings, found);
     for (State& state : found) {
       const double room = problem_.heeded.clearance ? margin(state) : problem_.required_clearance_mm;
       if (room >= problem_.required_clearance_mm) goals.push_back({std::move(state), room});
@@ -114,7 +97,7 @@ std::vector<DirectAttempt::GoalState> DirectAttempt::goal_states(int engaged) {
 /// Halves the leaf until what is left of it may be solved from its middle: its curvatures only, where the tip
 /// goes with the insertion and a look takes all insertions at once (CellProbe::may_hold_goal).
 void DirectAttempt::add_goal_states(const Leaf& leaf, const Box& box, int halvings, std::vector<State>& out) {
-  work_ += kLookWork;
+  work_ += shares::kDirectLookWork;
   if (!probe_.may_hold_goal(leaf, box)) return;
   if (halvings > 0) {
     const bool free = problem_.design.carriage().kind == CarriageKind::free;
@@ -145,8 +128,8 @@ std::optional<State> DirectAttempt::solve_goal(State state) {
   const double kappa = design.segment().curvature_max_per_mm;
   const std::array<double, 3> difference = {kInsertionDifference_mm, kCurvatureDifference_per_mm,
                                             kCurvatureDifference_per_mm};
-  for (int step = 0; step < kNewtonSteps; ++step) {
-    work_ += kNewtonWork;
+  for (int step = 0; step < shares::kDirectNewtonSteps; ++step) {
+    work_ += shares::kDirectNewtonWork;
     const Residual r = miss(problem_, state);
     if (goal_miss(problem_, state) <= 0.0)
       return within_limits(design, state) ? std::optional<State>(state) : std::nullopt;
@@ -173,26 +156,26 @@ State DirectAttempt::spared(const State& goal) {
   const double step_mm = 0.5 * problem_.goal.tolerance_mm;
   const double step_per_mm = step_mm / (0.5 * l * l);
   return compass_search(
-      goal, 0.0, {{step_mm, step_per_mm, step_per_mm}, kSpareRounds},
+      goal, 0.0, {{step_mm, step_per_mm, step_per_mm}, shares::kDirectSpareRounds},
       [](const State& s) { return s.u_free.norm(); },
       [&](const State& s, int) { return moved(problem_.design, s, Eigen::Vector3d::Zero()); },
       [&](const State& s) {
-        work_ += kSpareWork;
+        work_ += shares::kDirectSpareWork;
         return goal_miss(problem_, s) <= 0.0;
       });
 }
 
 double DirectAttempt::margin(const State& state) {
-  work_ += kMarginWork;
+  work_ += shares::kDirectMarginWork;
   return probe_.body_margin(state);
 }
 
 std::int64_t DirectAttempt::work() const {
-  return work_ / kQuarters;
+  return work_ / shares::kDirectQuarters;
 }
 
 bool DirectAttempt::moves(const State& from, const State& to) {
-  work_ += kMotionWork;
+  work_ += shares::kDirectMotionWork;
   return judge_.motion_allowed(from, to);
 }
 
@@ -222,7 +205,7 @@ bool DirectAttempt::release_one(const State& from) {
     const auto at = switch_state(problem_.design, from, lock, from.insertion_mm);
     if (!at) continue;
     const State released = after_unlock(problem_.design, *at, lock);
-    work_ += kSwitchWork;
+    work_ += shares::kDirectSwitchWork;
     if (!judge_.switch_allowed(released, lock, *at) || !moves(*at, from)) continue;
     way_.push_back({*at, -1});
     if (go_on({released, lock})) return true;
@@ -248,7 +231,7 @@ State DirectAttempt::widest(State state) {
   const double kappa = problem_.design.segment().curvature_max_per_mm;
   const double enough = problem_.required_clearance_mm + kPlenty_mm;
   return compass_search(
-      std::move(state), -enough, {{0.0, 0.25 * kappa, 0.25 * kappa}, kWidenRounds},
+      std::move(state), -enough, {{0.0, 0.25 * kappa, 0.25 * kappa}, shares::kDirectRoomRounds},
       [&](const State& s) { return -margin(s); },
       [&](const State& s, int) { return moved(problem_.design, s, Eigen::Vector3d::Zero()); },
       [](const State&) { return true; });

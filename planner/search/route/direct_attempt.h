@@ -8,14 +8,15 @@
 // released where they can be. Every motion and every switch is judged exactly, forward. The first way that
 // arrives at the start is the answer; none says nothing.
 //
-// Bounded by counted work, with no randomness and no clock: the same problem gets the same route on any
-// machine.
+// Bounded by counted work, with no randomness and no clock but in the effort: the same problem gets the same
+// route on any machine.
 #pragma once
 
 #include <cstdint>
 #include <optional>
 #include <vector>
 
+#include "planner/effort/effort.h"
 #include "planner/search/cells/cell_probe.h"
 #include "planner/search/route/route.h"
 
@@ -28,7 +29,7 @@ class DirectAttempt {
       : problem_(problem), probe_(probe), judge_(judge) {}
 
   /// A route with at most so many switches, each of which engages a lock. It stops at the first.
-  std::optional<Route> run(int most_switches, std::int64_t most_work);
+  std::optional<Route> run(int most_switches, const Effort& effort);
 
   /// As RouteSearch::work().
   std::int64_t work() const;
@@ -44,7 +45,7 @@ class DirectAttempt {
     int lock = -1;
   };
 
-  bool spent() const { return work_ >= most_work_; }
+  bool spent() const { return work_ >= most_work_ || effort_.cut_short(); }
   std::vector<GoalState> goal_states(int engaged);
   void add_goal_states(const Leaf& leaf, const Box& box, int halvings, std::vector<State>& out);
   std::optional<State> solve_goal(State state);
@@ -64,6 +65,7 @@ class DirectAttempt {
   std::vector<BackStep> way_;  // from the goal state on
   std::int64_t work_ = 0;      // in quarters of a microsecond
   std::int64_t most_work_ = 0;
+  Effort effort_;
   std::int64_t one_goals_end_ = 0;  // the work at which drawing back this goal state ends
 };
 

@@ -2,6 +2,7 @@
 #include "planner/search/route/make_plan.h"
 
 #include <algorithm>
+#include <cassert>
 #include <cmath>
 #include <limits>
 #include <optional>
@@ -89,8 +90,12 @@ Checked switch_of(const StepJudge& judge, const State& before, const RouteStep& 
 }
 
 void give_field(const StepJudge& judge, const State& before, PlannedAction& action) {
-  if (action.lock >= 0 && judge.problem().heeded.field && judge.hardware().checks_field())
-    action.field_S = judge.hardware().switch_need(before, action.lock).field_S;
+  if (action.lock < 0 || !judge.problem().heeded.field || !judge.hardware().checks_field()) return;
+  const auto choice = judge.hardware().switch_choice(before, action.lock);
+  assert(choice);  // the switch was allowed
+  action.field_S = choice->field_S;
+  action.current_A.assign(choice->currents.current_A.begin(), choice->currents.current_A.end());
+  action.field_reserve = choice->currents.reserve;
 }
 
 ActionKind undone(ActionKind kind) {

@@ -3,7 +3,7 @@
 
 #include <algorithm>
 
-#include <fmt/format.h>
+#include <fmt/core.h>
 
 #include "planner/segment/latch.h"
 
@@ -43,7 +43,8 @@ ActionKind motion_kind(const State& from, const State& to) {
 
 bool StepJudge::within_limits_all_along(const State& from, const State& to) const {
   return within_limits(problem_.design, from) && within_limits(problem_.design, to) &&
-         !(problem_.heeded.tendons && hardware_.motion_breach(from, to));
+         !(problem_.heeded.tendons && hardware_.motion_breach(from, to)) &&
+         !(problem_.heeded.field && hardware_.coupling_motion_breach(from, to));
 }
 
 /// A clearance within the slack that the verifier's own figures have is left to the verifier, so that those
@@ -68,6 +69,8 @@ std::string StepJudge::objection(const State& from, const State& to) const {
         problem_.design.segment().curvature_max_per_mm);
   if (problem_.heeded.tendons)
     if (const auto breach = hardware_.motion_breach(from, to)) return breach->sentence();
+  if (problem_.heeded.field)
+    if (const auto breach = hardware_.coupling_motion_breach(from, to)) return breach->sentence();
   if (!problem_.heeded.clearance || verifier_.clears(from, to, problem_.required_clearance_mm)) return {};
   const MotionClearance c = verifier_.clearance(from, to);
   const double depth = std::max(from.insertion_mm, to.insertion_mm);
@@ -94,7 +97,8 @@ bool StepJudge::switch_allowed(const State& before, int lock, const State& after
   // switch elsewhere leaves as it was. Only the switched lock's sum is new.
   if (!latchable(engaged, lock)) return false;
   if (!problem_.heeded.field) return true;
-  return !hardware_.switch_breach(before, lock) && !hardware_.switch_breach(after, lock);
+  if (hardware_.coupling_breach(before) || hardware_.coupling_breach(after)) return false;
+  return hardware_.may_switch(before, lock) && hardware_.may_switch(after, lock);
 }
 
 }  // namespace withy

@@ -79,7 +79,7 @@ bool RouteSearch::open_due_levels() {
       seek_goals({leaf_index(leaf), 0});
       return !cut_short_ && !must_stop();
     };
-    if (!for_each_leaf(problem_.design, chart_, levels_open_, open)) return false;
+    if (!for_each_leaf(problem_.design, chart_, levels_open_, settings_.effort, open)) return false;
     ++levels_open_;
   }
   return true;
@@ -109,22 +109,20 @@ RouteSearch::Sweep RouteSearch::search_on() {
       return Sweep::start_reached;
     }
     expand(entry.ref);
-    if (++expansions_ % kStopInterval == 0 && must_stop()) return Sweep::stopped;
+    if (++expansions_ % shares::kAskInterval == 0 && must_stop()) return Sweep::stopped;
   }
 }
 
 void RouteSearch::expand(const CellRef& ref) {
   const Box b = box(ref);
   reach(ref, ref.leaf, b, -1, false, 0.0);
-  std::vector<SwitchLink> links;
-  links_of(problem_.design, chart_, record(ref.leaf).leaf, b, links);
-  for (const SwitchLink& link : links) {
+  each_link(ref, [&](const SwitchLink& link) {
     const int other = leaf_index(link.other);
-    if (record(other).tree.status(0) == CellStatus::blocked && !record(other).tree.is_split(0)) continue;
-    if (!field_may_switch(ref.leaf, link, other)) continue;
+    if (record(other).tree.status(0) == CellStatus::blocked && !record(other).tree.is_split(0)) return;
+    if (!field_may_switch(ref.leaf, link, other)) return;
     // Searched backward: the plan comes from there to here, so it does the opposite.
     reach(ref, other, link.there, link.lock, !link.engages, kSwitchCost);
-  }
+  });
 }
 
 /// May the field make the switch that leads from `link.there` to here somewhere, and undo it? A plan comes
@@ -132,8 +130,10 @@ void RouteSearch::expand(const CellRef& ref) {
 bool RouteSearch::field_may_switch(int leaf, const SwitchLink& link, int other) {
   const Hardware& hardware = probe_.hardware();
   if (!problem_.heeded.field || !hardware.checks_field()) return true;
-  // With the free carriage and notched locks the pose of every lock is the same whatever the insertion.
-  const bool one_pose = problem_.design.carriage().kind == CarriageKind::free && chart_.coordinates() == 0 &&
+  // With the free carriage and notched locks every lock has the same pose against the others, and in a
+  // uniform field, whatever the insertion.
+  const bool one_pose = problem_.design.field()->coils.empty() &&
+                        problem_.design.carriage().kind == CarriageKind::free && chart_.coordinates() == 0 &&
                         (link.here.high[1] - link.here.low[1]) < 1e-9 &&
                         (link.here.high[2] - link.here.low[2]) < 1e-9;
   const auto key = std::tuple(leaf, other, link.lock);
@@ -200,7 +200,7 @@ SearchOutcome RouteSearch::run() {
     return SearchOutcome::found;
   }
   if (try_directly() || try_straight_for_it() || try_notches_for_it()) return SearchOutcome::found;
-  while (true) {
+  while (!settings_.effort.cut_short()) {
     switch (search_on()) {
       case Sweep::stopped:
         return SearchOutcome::stopped;
@@ -217,6 +217,7 @@ SearchOutcome RouteSearch::run() {
     }
     mend_ways();
   }
+  return SearchOutcome::stopped;
 }
 
 }  // namespace withy

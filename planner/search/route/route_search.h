@@ -25,6 +25,8 @@
 #include <optional>
 #include <vector>
 
+#include "planner/effort/effort.h"
+#include "planner/effort/shares.h"
 #include "planner/plan/answer.h"
 #include "planner/proof/recheck/certificate.h"
 #include "planner/search/cells/cell_probe.h"
@@ -45,22 +47,21 @@ struct RouteSearchSettings {
   double finest_travel_mm = 0.004;  ///< mixed cells finer than this are not split any more
   /// What the short attempt before the cells may take (direct_attempt.h) for each lock, and without locks; 0:
   /// there is no such attempt.
-  std::int64_t most_direct_work = 15000;
+  std::int64_t direct_work = shares::kDirectWork;
   /// Where frozen bends are continuous: what looking for a plan with some of them may take before the whole
   /// question is asked (notched_twin.h).
-  std::int64_t most_twin_work = 3000000;
+  std::int64_t twin_work = shares::kTwinWork;
   static constexpr int kAnySwitches = 1000;
   /// Ways with more switches are not looked at; "none" then means none with so few: the least number of
   /// switches to the target is kept of every cell (way_label.h).
   int most_switches = kAnySwitches;
-  std::int64_t most_work = std::numeric_limits<std::int64_t>::max();  ///< see work()
-  /// Asked often: true ends the search undecided.
-  std::function<bool()> stop = [] { return false; };
+  Effort effort;  ///< work as RouteSearch::work counts it; where it is spent the search ends undecided
 };
 
 enum class SearchOutcome { found, proved_none, stopped };
 
-/// One search of one problem (which must outlive it). Deterministic: no randomness, no clock but in `stop`.
+/// One search of one problem (which must outlive it). Deterministic: no randomness, no clock but in the
+/// effort.
 ///
 /// Cells and links don't depend on the target. So one search can answer for many: change the problem's goal,
 /// call retarget(), run() again. What it has found by then speeds up the next: after `found`, keep_route()
@@ -87,7 +88,10 @@ class RouteSearch {
   std::int64_t checks() const { return probe_.checks() + goal_checks_; }
   /// What the search has done so far, in a measure that does not depend on the machine: about microseconds of
   /// a fast one.
-  std::int64_t work() const { return 10 * checks() + 4 * expansions_ + 1000 * tries_ + other_work_; }
+  std::int64_t work() const {
+    return shares::kCellWork * checks() + shares::kExpansionWork * expansions_ + shares::kTryWork * tries_ +
+           other_work_;
+  }
 
   /// The cells that the search has reached as JSON lines: leaf, u-cell, d-interval. After proved_none they
   /// hold every state that can reach the target.
@@ -154,9 +158,6 @@ class RouteSearch {
     }
   };
 
-  /// How often (in expansions, or in cells asked for the goal) the clock and the user are asked.
-  static constexpr int kStopInterval = 32;
-
   int leaf_index(const Leaf& leaf);
   void seek_goals(const CellRef& ref);
   void seed(const CellRef& ref);
@@ -185,7 +186,8 @@ class RouteSearch {
   void settle(int home, const CellRef& ref);
   void settle_anywhere(int home);
   std::size_t lead_in(Threading& threading, int home) const;
-  bool must_stop() const { return work() > settings_.most_work || settings_.stop(); }
+  bool must_stop() const { return settings_.effort.spent(work()); }
+  void each_link(const CellRef& ref, const std::function<void(const SwitchLink&)>& take);
   bool field_may_switch(int leaf, const SwitchLink& link, int other);
 
   void forget_ways();
@@ -233,8 +235,10 @@ class RouteSearch {
   std::int64_t tries_ = 0;
   int coarse_ways_ = 0;
   std::int64_t goal_checks_ = 0;
-  bool cut_short_ = false;  // stopped while goals were sought: some may be missing, nothing can be proved
-  std::int64_t other_work_ = 0;  // of what is tried before the cells
+  bool cut_short_ =
+      false;  // stopped while goals or links were sought: some may be missing, nothing can be proved
+  std::int64_t links_ = 0;
+  std::int64_t other_work_ = 0;  // of what is tried before the cells, and of many links
   std::vector<Home> homes_;      // the first is the start, and stands for "none" in LeafRecord::home
   int route_home_ = 0;           // where the new part of route_ starts
   std::size_t route_known_ = 0;  // how many steps lead there

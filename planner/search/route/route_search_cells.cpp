@@ -108,7 +108,7 @@ void RouteSearch::refine(const CellRef& ref) {
 void RouteSearch::seek_goals(const CellRef& ref) {
   const CellTree& tree = record(ref.leaf).tree;
   if (tree.status(ref.cell) == CellStatus::blocked) return;
-  if (++goal_checks_ % kStopInterval == 0 && must_stop()) cut_short_ = true;
+  if (++goal_checks_ % shares::kAskInterval == 0 && must_stop()) cut_short_ = true;
   if (cut_short_) return;
   const Leaf& leaf = record(ref.leaf).leaf;
   const Box b = tree.box(ref.cell);

@@ -8,7 +8,7 @@
 namespace withy {
 
 void RouteSearch::retarget(std::int64_t more_work) {
-  settings_.most_work = work() + more_work;
+  settings_.effort = settings_.effort.renewed(work() + more_work);
   best_approach_.reset();
   forget_ways();
 }

@@ -10,13 +10,6 @@
 
 namespace withy {
 
-namespace {
-
-// Of ways with coarse mixed cells one in so many is tried all the same: where there is room it will do.
-constexpr int kAttemptInterval = 4;
-
-}  // namespace
-
 /// After cells of a way were refined: forgets what was reached through them, and opens again what stands
 /// beside it.
 void RouteSearch::mend_ways() {
@@ -58,15 +51,30 @@ bool RouteSearch::way_stands(CellRef ref) {
   return way == Visit::Way::stands;
 }
 
+/// Hands out the switches that lead out of a cell, as long as the effort lasts. Where it does not, what is
+/// known is not whole any more, and nothing can be proved of it.
+void RouteSearch::each_link(const CellRef& ref, const std::function<void(const SwitchLink&)>& take) {
+  std::int64_t here = 0;
+  const auto hand_out = [&](const SwitchLink& link) {
+    const bool many = ++here > shares::kLinksOfExpansion;
+    if (many) ++other_work_;
+    if (++links_ % shares::kAskInterval == 0 && (many ? must_stop() : settings_.effort.cut_short()))
+      cut_short_ = true;
+    if (!cut_short_) take(link);
+    return !cut_short_;
+  };
+  if (!for_each_link(problem_.design, chart_, record(ref.leaf).leaf, box(ref), settings_.effort, hand_out))
+    cut_short_ = true;
+}
+
 /// Every cell with a way that stands, from which `ref` may be reached.
 void RouteSearch::reopen_around(const CellRef& ref) {
   const Box b = box(ref);
   reopen_meeting(ref.leaf, b);
-  std::vector<SwitchLink> links;
-  links_of(problem_.design, chart_, record(ref.leaf).leaf, b, links);
-  for (const SwitchLink& link : links)
+  each_link(ref, [&](const SwitchLink& link) {
     if (const auto known = leaf_of_key_.find(link.other.key()); known != leaf_of_key_.end())
       reopen_meeting(known->second, link.there);
+  });
 }
 
 void RouteSearch::reopen_meeting(int leaf, const Box& query) {
@@ -92,7 +100,8 @@ bool RouteSearch::refine_coarse(const std::vector<CellRef>& path) {
   for (const CellRef& ref : path)
     if (record(ref.leaf).tree.status(ref.cell) == CellStatus::mixed)
       coarsest = std::max(coarsest, record(ref.leaf).tree.travel(ref.cell));
-  if (coarsest <= settings_.attempt_travel_mm || ++coarse_ways_ % kAttemptInterval == 0) return false;
+  if (coarsest <= settings_.attempt_travel_mm || ++coarse_ways_ % shares::kCoarseTryInterval == 0)
+    return false;
   for (const CellRef& ref : path) {
     const CellTree& tree = record(ref.leaf).tree;
     if (tree.status(ref.cell) == CellStatus::mixed && !tree.is_split(ref.cell) &&
@@ -119,7 +128,8 @@ bool RouteSearch::try_path(const std::vector<CellRef>& path, bool& progress) {
   ++tries_;
   const int home = home_of(path.front());
   const State& from = homes_[static_cast<std::size_t>(home)].step.to;
-  Threading threading = thread_chain(problem_, chart_, judge_, body_margin_, chain, Passage::within, from);
+  Threading threading =
+      thread_chain(problem_, chart_, judge_, body_margin_, chain, Passage::within, from, settings_.effort);
   const std::size_t known = lead_in(threading, home);
   route_home_ = home;
   route_known_ = known;
@@ -127,14 +137,16 @@ bool RouteSearch::try_path(const std::vector<CellRef>& path, bool& progress) {
     route_ = std::move(threading.route);
     return true;
   }
-  Threading beside = thread_chain(problem_, chart_, judge_, body_margin_, chain, Passage::beside, from);
+  Threading beside =
+      thread_chain(problem_, chart_, judge_, body_margin_, chain, Passage::beside, from, settings_.effort);
   if (beside.failed.empty()) {
     lead_in(beside, home);
     route_ = std::move(beside.route);
     return true;
   }
-  note_approach(threading);
   progress = false;
+  if (settings_.effort.cut_short()) return false;  // what was not looked at has not failed
+  note_approach(threading);
   const auto refine_if_worth = [&](std::size_t k) {
     if (k >= path.size()) return;
     const CellTree& tree = record(path[k].leaf).tree;
@@ -191,7 +203,8 @@ void RouteSearch::note_approach(const Threading& threading) {
 /// not wait for cells as fine as a narrow lumen asks.
 bool RouteSearch::try_straight_for_it() {
   const ChainCell whole{&record(0).leaf, record(0).tree.box(0), false, -1, false};
-  Threading threading = thread_chain(problem_, chart_, judge_, body_margin_, {whole});
+  Threading threading = thread_chain(problem_, chart_, judge_, body_margin_, {whole}, Passage::within,
+                                     start_state(), settings_.effort);
   ++tries_;
   if (!threading.failed.empty()) return false;
   route_ = std::move(threading.route);
@@ -200,10 +213,10 @@ bool RouteSearch::try_straight_for_it() {
 
 /// The same for more than one motion, and with switches.
 bool RouteSearch::try_directly() {
-  if (settings_.most_direct_work <= 0) return false;
-  const std::int64_t most = settings_.most_direct_work * std::max(1, problem_.design.lock_count());
+  if (settings_.direct_work <= 0) return false;
+  const std::int64_t most = settings_.direct_work * std::max(1, problem_.design.lock_count());
   DirectAttempt attempt(problem_, probe_, judge_);
-  auto route = attempt.run(settings_.most_switches, std::min(most, settings_.most_work));
+  auto route = attempt.run(settings_.most_switches, settings_.effort.part(most));
   other_work_ += attempt.work();
   if (!route) return false;
   route_ = std::move(*route);
@@ -215,7 +228,7 @@ bool RouteSearch::try_notches_for_it() {
   const auto twin = notched_twin(problem_, chart_);
   if (!twin) return false;
   RouteSearchSettings settings = settings_;
-  settings.most_work = std::min(settings_.most_work, settings_.most_twin_work);
+  settings.effort = settings_.effort.part(settings_.twin_work);
   RouteSearch search(*twin, settings);
   const SearchOutcome outcome = search.run();
   other_work_ += search.work();

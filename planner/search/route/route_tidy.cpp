@@ -3,6 +3,8 @@
 
 #include <algorithm>
 
+#include "planner/effort/shares.h"
+
 namespace withy {
 
 namespace {
@@ -41,12 +43,12 @@ Route route_of(const Stays& stays) {
 }
 
 /// Fewest straight motions through a stay's own way-points.
-Stay shortened(const StepJudge& judge, const Stay& stay) {
+Stay shortened(const StepJudge& judge, const Stay& stay, const Effort& effort) {
   Stay out = {stay.front()};
   std::size_t at = 0;
   while (at + 1 < stay.size()) {
     std::size_t next = stay.size() - 1;
-    while (next > at + 1 && !judge.motion_allowed(stay[at], stay[next])) --next;
+    while (next > at + 1 && (effort.cut_short() || !judge.motion_allowed(stay[at], stay[next]))) --next;
     if (!(stay[next] == out.back())) out.push_back(stay[next]);
     at = next;
   }
@@ -54,9 +56,9 @@ Stay shortened(const StepJudge& judge, const Stay& stay) {
 }
 
 /// Drops way-points once more, now one at a time from the end: the greedy pass above looks forward only.
-Stay thinned(const StepJudge& judge, Stay stay) {
+Stay thinned(const StepJudge& judge, Stay stay, const Effort& effort) {
   for (std::size_t i = stay.size(); i-- > 1;)
-    if (i + 1 < stay.size() && judge.motion_allowed(stay[i - 1], stay[i + 1]))
+    if (i + 1 < stay.size() && !effort.cut_short() && judge.motion_allowed(stay[i - 1], stay[i + 1]))
       stay.erase(stay.begin() + static_cast<std::ptrdiff_t>(i));
   return stay;
 }
@@ -102,9 +104,9 @@ bool move_switch(const StepJudge& judge, Stays& stays, std::size_t i, double d) 
   return true;
 }
 
-bool settle_switches(const StepJudge& judge, Stays& stays) {
+bool settle_switches(const StepJudge& judge, Stays& stays, const Effort& effort) {
   bool changed = false;
-  for (std::size_t i = 0; i < stays.switches.size(); ++i) {
+  for (std::size_t i = 0; i < stays.switches.size() && !effort.cut_short(); ++i) {
     const Stay& before = stays.stays[i];
     const Stay& after = stays.stays[i + 1];
     std::vector<double> candidates = {0.0};
@@ -117,12 +119,12 @@ bool settle_switches(const StepJudge& judge, Stays& stays) {
 
 }  // namespace
 
-Route tidy(const StepJudge& judge, const Route& route) {
+Route tidy(const StepJudge& judge, const Route& route, const Effort& effort) {
   Stays stays = stays_of(route);
-  for (Stay& stay : stays.stays) stay = thinned(judge, shortened(judge, stay));
+  for (Stay& stay : stays.stays) stay = thinned(judge, shortened(judge, stay, effort), effort);
   if (judge.problem().design.carriage().kind == CarriageKind::free)
-    for (int round = 0; round < 3 && settle_switches(judge, stays); ++round)
-      for (Stay& stay : stays.stays) stay = thinned(judge, shortened(judge, stay));
+    for (int round = 0; round < shares::kTidyRounds && settle_switches(judge, stays, effort); ++round)
+      for (Stay& stay : stays.stays) stay = thinned(judge, shortened(judge, stay, effort), effort);
   return route_of(stays);
 }
 

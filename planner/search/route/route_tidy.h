@@ -2,6 +2,7 @@
 // A route worth running: fewer actions, no zig-zag, switches where the body stands anyway.
 #pragma once
 
+#include "planner/effort/effort.h"
 #include "planner/search/route/route.h"
 
 namespace withy {
@@ -9,6 +10,6 @@ namespace withy {
 /// Shortens a route with proved motions only; what comes out is as allowed as what went in. Between two
 /// switches way-points are skipped where a straight motion is allowed; a switch is moved to the insertion of
 /// a neighbouring state where that saves an action or turns a combined motion into a plain one.
-Route tidy(const StepJudge& judge, const Route& route);
+Route tidy(const StepJudge& judge, const Route& route, const Effort& effort = Effort());
 
 }  // namespace withy

@@ -6,6 +6,7 @@
 #include <limits>
 #include <optional>
 
+#include "planner/effort/shares.h"
 #include "planner/search/cells/compass_search.h"
 #include "planner/segment/shape.h"
 
@@ -17,8 +18,6 @@ namespace {
 constexpr double kPlenty_mm = 0.5;
 // How many times a cell's half-width a passage may be taken beside it.
 constexpr double kBeside = 4.0;
-// Rounds of that look.
-constexpr int kWidenRounds = 14;
 // Frozen bends (rad) as near as this are one: no cell is cut finer.
 constexpr double kLeastBend_rad = 1e-6;
 
@@ -43,17 +42,23 @@ State middle_of(const Box& box, State state) {
 class Threader {
  public:
   Threader(const SearchProblem& problem, const BendChart& chart, const StepJudge& judge,
-           const BodyMargin& margin, const std::vector<ChainCell>& chain, Passage passage, const State& from)
+           const BodyMargin& margin, const std::vector<ChainCell>& chain, Passage passage, const State& from,
+           const Effort& effort)
       : problem_(problem),
         chart_(chart),
         judge_(judge),
         margin_(margin),
         chain_(chain),
         passage_(passage),
-        state_(from) {}
+        state_(from),
+        effort_(effort) {}
 
   Threading run() {
     for (std::size_t k = 0; k + 1 < chain_.size(); ++k) {
+      if (effort_.cut_short()) {
+        fail(k);
+        return take_out();
+      }
       const bool ok = chain_[k].lock < 0 ? pass_within(k) : pass_switch(k);
       if (!ok) {
         fail(k);
@@ -126,7 +131,8 @@ class Threader {
       return std::move(out_);
     }
     for (const Unsure& unsure : unsure_)
-      if (!judge_.verifier().clears(out_.route.state_before(unsure.step), out_.route.steps[unsure.step].to,
+      if (effort_.cut_short() ||
+          !judge_.verifier().clears(out_.route.state_before(unsure.step), out_.route.steps[unsure.step].to,
                                     problem_.required_clearance_mm))
         fail(unsure.cell, unsure.step);
     return std::move(out_);
@@ -174,7 +180,7 @@ class Threader {
   State widened(const Box& box, State best, const Allowed& allowed) const {
     const double plenty = problem_.required_clearance_mm + kPlenty_mm;
     return compass_search(
-        std::move(best), -plenty, {{box.half(0), box.half(1), box.half(2)}, kWidenRounds},
+        std::move(best), -plenty, {{box.half(0), box.half(1), box.half(2)}, shares::kPassageRounds},
         [&](const State& state) { return -margin_(state); },
         [&](State next, int c) {
           double& x = c == 0 ? next.insertion_mm : next.u_free[c - 1];
@@ -217,13 +223,15 @@ class Threader {
 
   /// How the lock that stands between two cells of the chain may lead from one to the other.
   std::optional<SwitchLink> link_between(std::size_t at, std::size_t to, bool engages) const {
-    std::vector<SwitchLink> links;
-    links_of(problem_.design, chart_, *chain_[at].leaf, chain_[at].box, links);
     const LeafKey key = chain_[to].leaf->key();
-    for (const SwitchLink& link : links)
+    std::optional<SwitchLink> found;
+    const auto look = [&](const SwitchLink& link) {
       if (link.lock == chain_[std::min(at, to)].lock && link.engages == engages && link.other.key() == key)
-        return link;
-    return std::nullopt;
+        found = link;
+      return !found && !effort_.cut_short();
+    };
+    for_each_link(problem_.design, chart_, *chain_[at].leaf, chain_[at].box, effort_, look);
+    return found;
   }
 
   /// The free curvature that the switch needs at this insertion.
@@ -307,6 +315,7 @@ class Threader {
   const std::vector<ChainCell>& chain_;
   Passage passage_;
   State state_;
+  const Effort& effort_;
   std::vector<Unsure> unsure_;
   Threading out_;
 };
@@ -328,8 +337,8 @@ GoalDescent goal_descent_in(const SearchProblem& problem, const Box& box) {
 
 Threading thread_chain(const SearchProblem& problem, const BendChart& chart, const StepJudge& judge,
                        const BodyMargin& margin, const std::vector<ChainCell>& chain, Passage passage,
-                       const State& from) {
-  return Threader(problem, chart, judge, margin, chain, passage, from).run();
+                       const State& from, const Effort& effort) {
+  return Threader(problem, chart, judge, margin, chain, passage, from, effort).run();
 }
 
 }  // namespace withy

@@ -5,6 +5,7 @@
 
 #include <vector>
 
+#include "planner/effort/effort.h"
 #include "planner/search/cells/cell_tree.h"
 #include "planner/search/cells/goal_descent.h"
 #include "planner/search/cells/links.h"
@@ -47,9 +48,11 @@ enum class Passage {
   beside   ///< at the same insertion, also beside the cells: for a lumen that leaves little choice
 };
 
-/// Threads the chain. The first cell holds `from`, the last may hold the goal.
+/// Threads the chain. The first cell holds `from`, the last may hold the goal. Where the effort is cut short
+/// the cell that was its turn is called failed, whatever may be true of it.
 Threading thread_chain(const SearchProblem& problem, const BendChart& chart, const StepJudge& judge,
                        const BodyMargin& margin, const std::vector<ChainCell>& chain,
-                       Passage passage = Passage::within, const State& from = start_state());
+                       Passage passage = Passage::within, const State& from = start_state(),
+                       const Effort& effort = Effort());
 
 }  // namespace withy

@@ -63,13 +63,14 @@ TEST_CASE("A plan's keys stand in the order that the format has") {
                                                                "tension_N", "tip_mm", "clearance_mm",
                                                                "lock_moment_Nmm"});
   CHECK(keys_of(plan["actions"][2]) == std::vector<std::string>{"kind", "leg", "from", "to", "lock",
-                                                                "field_mT", "current_A", "clearance_mm"});
+                                                                "field_mT", "current_A", "field_reserve",
+                                                                "clearance_mm"});
   CHECK(keys_of(plan["actions"][0]) == std::vector<std::string>{"kind", "leg", "from", "to", "clearance_mm"});
 }
 
 TEST_CASE("The plain implementation replays a written plan and finds nothing to say against it") {
   for (const BenchOptions& options : {BenchOptions{}, BenchOptions{.guide = true, .disk_spacing_mm = 10.0},
-                                      BenchOptions{.standing_motors = true}}) {
+                                      BenchOptions{.standing_motors = true}, BenchOptions{.coils = true}}) {
     const Bench bench(options);
     const auto said =
         withy_plain::replay_plan(bench.scene_file().string(), saved(bench, bench.plan_text()).string());
@@ -79,8 +80,8 @@ TEST_CASE("The plain implementation replays a written plan and finds nothing to 
 }
 
 TEST_CASE("A plan reads back as the plan that was written") {
-  for (const BenchOptions& options :
-       {BenchOptions{}, BenchOptions{.guide = true}, BenchOptions{.field = false}}) {
+  for (const BenchOptions& options : {BenchOptions{}, BenchOptions{.guide = true},
+                                      BenchOptions{.field = false}, BenchOptions{.coils = true}}) {
     const Bench bench(options);
     const auto file = withy::read_plan(saved(bench, bench.plan_text()));
     REQUIRE(file);
@@ -101,6 +102,8 @@ TEST_CASE("A plan reads back as the plan that was written") {
       CHECK(plan->actions[k].kind == bench.plan().actions[k].kind);
       CHECK(plan->actions[k].lock == bench.plan().actions[k].lock);
       CHECK(plan->actions[k].field_S == bench.plan().actions[k].field_S);
+      CHECK(plan->actions[k].current_A == bench.plan().actions[k].current_A);
+      CHECK(plan->actions[k].field_reserve == bench.plan().actions[k].field_reserve);
       CHECK(plan->actions[k].clearance_mm == bench.plan().actions[k].clearance_mm);
     }
     CHECK(plan->reached_state == bench.plan().reached_state);
@@ -257,4 +260,32 @@ TEST_CASE("A plan's scene and mesh must be what they were when it was made") {
   CHECK(remeshed.error().message().find("the mesh " + mesh.string() + " has changed") != std::string::npos);
   std::filesystem::remove(bench.scene_file());
   CHECK_FALSE(withy::scene_of(*plan, file));
+}
+
+TEST_CASE("Where coils have a resistance, a switch says the power and the voltages it takes") {
+  const auto plan = ordered_json::parse(Bench({.coils = true}).plan_text());
+  const auto& action = plan["actions"][2];
+  CHECK(keys_of(action) == std::vector<std::string>{"kind", "leg", "from", "to", "lock", "field_mT",
+                                                    "current_A", "field_reserve", "power_W", "voltage_V",
+                                                    "clearance_mm"});
+  const auto I = action["current_A"].get<std::vector<double>>();
+  const auto U = action["voltage_V"].get<std::vector<double>>();
+  REQUIRE((I.size() == 4 && U.size() == 4));
+  double power = 0.0;  // 3 ohm each
+  for (std::size_t k = 0; k < 4; ++k) {
+    CHECK_THAT(U[k], WithinAbs(3.0 * I[k], 1e-12));
+    power += 3.0 * I[k] * I[k];
+  }
+  CHECK_THAT(action["power_W"].get<double>(), WithinAbs(power, 1e-9));
+  CHECK_THAT(action["field_reserve"].get<double>(), WithinAbs(1.5, 1e-6));
+  CHECK_THAT(plan["summary"]["field_reserve"].get<double>(), WithinAbs(1.5, 1e-6));
+  CHECK(plan["summary"]["field_reserve_wanted"].get<double>() == 1.5);
+}
+
+TEST_CASE("A plan with a current too few is refused at its place") {
+  const Bench bench({.coils = true});
+  auto plan = ordered_json::parse(bench.plan_text());
+  plan["actions"][2]["current_A"].erase(0);
+  CHECK(refusal(bench, plan.dump()).find("3 currents are listed, list 4, one for each coil") !=
+        std::string::npos);
 }

@@ -16,7 +16,6 @@
 
 using namespace withy;
 
-
 namespace {
 
 const std::filesystem::path kSource = WITHY_SOURCE_DIR;
@@ -30,11 +29,11 @@ PreparedScene scene_of(const char* name) {
 
 recheck::Certificate proof_of(const PreparedScene& prepared, const SearchProblem& problem) {
   RouteSearchSettings settings;
-  settings.most_work = kWork;
+  settings.effort = Effort::of_work(kWork);
   RouteSearch search(problem, settings);
   REQUIRE(search.run() == SearchOutcome::proved_none);
   auto certificate = certify(problem, search, settings);
-  name_scene(certificate, prepared.scene, prepared.wall->channel(), "scene.toml");
+  name_scene(certificate, prepared.scene, prepared.wall().channel(), "scene.toml");
   return certificate;
 }
 
@@ -42,7 +41,7 @@ recheck::Outcome check(const PreparedScene& prepared, const recheck::Certificate
   // By way of the file, so that what is written is what is checked.
   const auto read = recheck::read_certificate(recheck::write_certificate(certificate), "certificate");
   REQUIRE(read);
-  return recheck::check_proof(*read, prepared.scene, *prepared.wall, {}).outcome;
+  return recheck::check_proof(*read, prepared.scene, prepared.wall(), {}).outcome;
 }
 
 }  // namespace

@@ -77,7 +77,7 @@ TEST_CASE("A sound script replays as sound, whatever the bench, from CSV and fro
        {BenchOptions{.half_width_mm = 46.0}, BenchOptions{.guide = true, .half_width_mm = 60.0},
         BenchOptions{.disk_spacing_mm = 10.0, .half_width_mm = 46.0},
         BenchOptions{.guide = true, .standing_motors = true, .disk_spacing_mm = 12.0, .half_width_mm = 60.0},
-        BenchOptions{.field = false, .half_width_mm = 46.0},
+        BenchOptions{.field = false, .half_width_mm = 46.0}, BenchOptions{.coils = true},
         BenchOptions{.latch = false, .half_width_mm = 46.0}}) {
     const Bench bench(options);
     const Script script = script_of(bench);
@@ -299,4 +299,28 @@ TEST_CASE(
   REQUIRE(report.fault);
   CHECK(report.fault->cause == ReplayCause::pulls_disagree);
   CHECK(report.fault->line == static_cast<int>(last) + 2);
+}
+
+TEST_CASE("With coils the replay goes by their currents: too weak, left on, or too many amperes is found") {
+  const Bench bench({.coils = true});
+  const Script script = script_of(bench);
+  const std::size_t row = first_row(script, "lock");
+  REQUIRE(run(bench, script).good());
+  CHECK(run(bench, script).field_reserve > 1.5 - 1e-4);
+  const auto scaled = [&](double share) {
+    Script other = script;
+    other.waypoints[row].field_S *= share;
+    for (double& I : other.waypoints[row].current_A) I *= share;
+    return other;
+  };
+  CHECK(run(bench, scaled(0.9)).good());
+  check_found(bench, scaled(0.66), row, ReplayCause::field);
+  check_found(bench, scaled(3.0), row, ReplayCause::field);
+  Script without_command = script;
+  without_command.waypoints[row].current_A.assign(4, 0.0);
+  check_found(bench, without_command, row, ReplayCause::field);
+  Script left_on = script;
+  for (std::size_t i = row + 1; i <= row + 2; ++i)
+    left_on.waypoints[i].current_A = script.waypoints[row].current_A;
+  check_found(bench, left_on, row + 2, ReplayCause::field_while_moving);
 }

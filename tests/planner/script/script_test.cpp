@@ -51,7 +51,8 @@ const std::vector<BenchOptions> kBenches = {
     {.guide = true, .standing_motors = true, .disk_spacing_mm = 12.0},
     {.tendon_angles = "0.0, 120.0, 240.0", .axes = R"("X", "V", "W")"},
     {.field = false},
-    {.latch = false}};
+    {.latch = false},
+    {.coils = true}};
 
 }  // namespace
 
@@ -384,4 +385,50 @@ TEST_CASE("A program moves only after it has said that it is in millimetres, abs
   }
   CHECK(withy::read_iso6983("(LOCKS 0)\nG21 G90 G94\nG1 Z1 F60\nM2\n", "s.ngc", actuation));
   CHECK_FALSE(withy::read_iso6983("G21 G90 G94\nG1 Z1 F60\nM2\n", "s.ngc", actuation));
+}
+
+TEST_CASE("Where the scene letters the coils, their currents are commands and there is no stop") {
+  const Bench bench({.coils = true});
+  const Script script = script_of(bench);
+  REQUIRE(script.coils == 4);
+  const std::string program = withy::write_iso6983(script, bench.scene());
+  CHECK(count(program, "\nM0\n") == 0);
+  CHECK(count(program, "CURRENT_A") == 0);
+  CHECK(count(program, "(COILS 4)\n") == 1);
+  const auto lines = lines_of(program, "\n");
+  int switches = 0;
+  for (std::size_t i = 0; i < lines.size(); ++i) {
+    if (!lines[i].starts_with("(SWITCH LOCK 1")) continue;
+    ++switches;
+    CHECK(lines[i + 1].starts_with("G1 X"));
+    CHECK(lines[i + 2] == "G4 P1.500000");
+    CHECK(lines[i + 3].starts_with("(ACTION"));
+    CHECK(lines[i + 4] == "(FIELD OFF)");
+    CHECK(lines[i + 5].starts_with("G1 X0.000000 Y0.000000 V0.000000 W0.000000 F"));
+  }
+  CHECK(switches == 2);
+  // A path of sqrt(x^2 + y^2) mm, which is what an interpreter sees of X Y V W, in the settling time of 1.5
+  // s.
+  for (std::size_t i = 1; i < script.waypoints.size(); ++i) {
+    const Waypoint& on = script.waypoints[i];
+    if (on.engaged == script.waypoints[i - 1].engaged) continue;
+    const double feed = withy::feed_mm_per_min(*bench.scene().actuation, script.waypoints[i - 1], on);
+    CHECK_THAT(feed, WithinAbs(std::hypot(on.current_A[0], on.current_A[1]) / 1.5 * 60.0, 2e-6));
+  }
+  const auto read = withy::read_iso6983(program, "script.ngc", *bench.scene().actuation);
+  REQUIRE(read);
+  CHECK(read->waypoints == script.waypoints);
+}
+
+TEST_CASE("Coil currents beside a move, or of a coil the program has not, are refused") {
+  const Bench bench({.coils = true});
+  const std::string head = "%\n(LOCKS 1)\n(COILS 4)\nG21 G90 G94\n";
+  const auto refusal = [&](const std::string& text) {
+    const auto read = withy::read_iso6983(text, "s.ngc", *bench.scene().actuation);
+    REQUIRE_FALSE(read);
+    return read.error().message();
+  };
+  CHECK(refusal(head + "G1 Z1 X0.5 F60\nM2\n%\n").starts_with("s.ngc:5:7: coil currents beside a move"));
+  CHECK(refusal("%\n(LOCKS 1)\n(COILS 3)\nG21 G90 G94\nG1 X1 F60\nM2\n%\n")
+            .starts_with("s.ngc:5:4: a coil's current, but the program says (COILS 3)"));
 }

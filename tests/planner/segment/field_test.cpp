@@ -24,14 +24,17 @@ struct Angles {
   double latched_deg = 90;
 };
 
+/// A segment so long that the magnets of its locks don't feel one another while it is straight.
+constexpr double kFarApart_mm = 1e5;
+
 Design design_with(const std::vector<double>& clock_deg, Angles angles = {}, double B_max = 10.0,
-                   const Eigen::Matrix3d& R_SE = Eigen::Matrix3d::Identity()) {
+                   const Eigen::Matrix3d& R_SE = Eigen::Matrix3d::Identity(), double length_mm = 100.0) {
   DesignParts parts;
-  parts.segment = {100, 1.5, 3, 0.04, 900};
+  parts.segment = {length_mm, 1.5, 3, 0.04, 900};
   parts.lock =
       LockHardware{4, 1.8, 0.004, angles.free_deg * kDegree, angles.latched_deg * kDegree, 0.01, 0.004, 60};
   for (std::size_t i = 0; i < clock_deg.size(); ++i) {
-    parts.layout.station_mm.push_back(100.0 * static_cast<double>(i + 1) /
+    parts.layout.station_mm.push_back(length_mm * static_cast<double>(i + 1) /
                                       static_cast<double>(clock_deg.size() + 1));
     parts.layout.clock_rad.push_back(clock_deg[i] * kDegree);
   }
@@ -50,44 +53,77 @@ State bent(const Eigen::Vector2d& u, std::vector<int> engaged = {}, std::vector<
   return state;
 }
 
-/// A pose: the rotation in S of the cross-section at each lock.
-using Pose = std::vector<Eigen::Matrix3d>;
+/// A pose: that in S of the cross-section at each lock, places about any origin.
+using Pose = std::vector<Eigen::Isometry3d>;
 
 Pose pose_of(const Design& design, const State& state) {
   const Shape shape(design, state);
+  Eigen::Isometry3d X_SE = Eigen::Isometry3d::Identity();
+  X_SE.linear() = design.R_SE();
   Pose pose;
-  for (int i = 0; i < design.lock_count(); ++i)
-    pose.push_back(design.R_SE() * shape.pose_E(design.station_mm(i)).linear());
+  for (int i = 0; i < design.lock_count(); ++i) pose.push_back(X_SE * shape.pose_E(design.station_mm(i)));
   return pose;
+}
+
+/// Moment (A m^2) of lock i's magnet at angle a.
+Eigen::Vector3d moment(const Design& design, const Pose& pose, int i, double angle_rad) {
+  const Eigen::Matrix3d R = pose[static_cast<std::size_t>(i)].linear();
+  const double a = angle_rad + design.layout().clock_rad[static_cast<std::size_t>(i)];
+  return design.lock().magnet_Am2 * (std::cos(a) * R.col(0) + std::sin(a) * R.col(1));
 }
 
 /// Torque about the tangent on lock i's magnet at angle a, as m x B says (N mm): vectors in S, no shortcut.
 double torque(const Design& design, const Pose& pose, int i, double angle_rad, const Eigen::Vector3d& B_S) {
-  const Eigen::Matrix3d& R = pose[static_cast<std::size_t>(i)];
-  const double a = angle_rad + design.layout().clock_rad[static_cast<std::size_t>(i)];
-  const Eigen::Vector3d m = design.lock().magnet_Am2 * (std::cos(a) * R.col(0) + std::sin(a) * R.col(1));
-  return R.col(2).dot(m.cross(B_S));
+  const Eigen::Vector3d tangent = pose[static_cast<std::size_t>(i)].linear().col(2);
+  return tangent.dot(moment(design, pose, i, angle_rad).cross(B_S));
 }
 
-/// By how much (N mm) a field misses what switching `lock` asks, stroke sampled at 181 angles; <= 0 when it
-/// does it all.
+/// Field (mT) at lock i of lock j's magnet at angle a: that of a dipole, in SI units.
+Eigen::Vector3d magnet_field(const Design& design, const Pose& pose, int i, int j, double angle_rad) {
+  const Eigen::Vector3d r = 1e-3 * (pose[static_cast<std::size_t>(i)].translation() -
+                                    pose[static_cast<std::size_t>(j)].translation());
+  const Eigen::Vector3d m = moment(design, pose, j, angle_rad);
+  const double d = r.norm();
+  return 1e3 * 1.25663706212e-6 / (4 * M_PI) * (3 * m.dot(r) * r / std::pow(d, 5) - m / std::pow(d, 3));
+}
+
+double stop_of(const Design& design, const State& state, int i) {
+  return state.engaged.test(static_cast<std::size_t>(i)) ? design.lock().angle_latched_rad
+                                                         : design.lock().angle_free_rad;
+}
+
+/// Field at lock i of all magnets but its own and that of `moving`, each at its stop.
+Eigen::Vector3d resting_field(const Design& design, const Pose& pose, const State& state, int i, int moving) {
+  Eigen::Vector3d B = Eigen::Vector3d::Zero();
+  for (int j = 0; j < design.lock_count(); ++j)
+    if (j != i && j != moving) B += magnet_field(design, pose, i, j, stop_of(design, state, j));
+  return B;
+}
+
+double towards_other(const Design& design, const State& state, int i) {
+  const LockHardware& h = design.lock();
+  const double towards_latched = h.angle_latched_rad > h.angle_free_rad ? 1 : -1;
+  return state.engaged.test(static_cast<std::size_t>(i)) ? -towards_latched : towards_latched;
+}
+
+/// By how much (N mm) a field misses what switching `lock` asks, its stroke sampled at 181 angles, as it acts
+/// on the others at 31; <= 0 when it does it all.
 double miss(const Design& design, const Pose& pose, const State& state, int lock,
             const Eigen::Vector3d& B_S) {
   const LockHardware& hardware = design.lock();
-  const double towards_latched = hardware.angle_latched_rad > hardware.angle_free_rad ? 1 : -1;
   double worst = -1e9;
   for (int i = 0; i < design.lock_count(); ++i) {
-    const bool latched = state.engaged.test(static_cast<std::size_t>(i));
-    const double towards_other = latched ? -towards_latched : towards_latched;
-    if (i == lock) {
-      for (int k = 0; k <= 180; ++k) {
-        const double a =
-            hardware.angle_free_rad + k / 180.0 * (hardware.angle_latched_rad - hardware.angle_free_rad);
-        worst = std::max(worst, hardware.switch_torque_Nmm - towards_other * torque(design, pose, i, a, B_S));
-      }
-    } else {
-      const double now = latched ? hardware.angle_latched_rad : hardware.angle_free_rad;
-      worst = std::max(worst, towards_other * torque(design, pose, i, now, B_S) - hardware.hold_torque_Nmm);
+    const double sense = towards_other(design, state, i);
+    const Eigen::Vector3d B = B_S + resting_field(design, pose, state, i, lock);
+    for (int k = 0; k <= 180; ++k) {
+      const double a =
+          hardware.angle_free_rad + k / 180.0 * (hardware.angle_latched_rad - hardware.angle_free_rad);
+      if (i == lock)
+        worst = std::max(worst, hardware.switch_torque_Nmm - sense * torque(design, pose, i, a, B));
+      else if (k % 6 == 0)
+        worst = std::max(worst, sense * torque(design, pose, i, stop_of(design, state, i),
+                                               B + magnet_field(design, pose, i, lock, a)) -
+                                    hardware.hold_torque_Nmm);
     }
   }
   return worst;
@@ -110,14 +146,16 @@ double scanned_strength(const Design& design, const Pose& pose, const State& sta
       // hold.
       double least = 0;
       bool possible = true;
+      const Eigen::Vector3d resting = resting_field(design, pose, state, lock, lock);
       for (int k = 0; k <= 45 && possible; ++k) {
         const LockHardware& h = design.lock();
         const double a = h.angle_free_rad + k / 45.0 * (h.angle_latched_rad - h.angle_free_rad);
-        const bool latched = state.engaged.test(static_cast<std::size_t>(lock));
-        const double sense = (h.angle_latched_rad > h.angle_free_rad) != latched ? 1 : -1;
+        const double sense = towards_other(design, state, lock);
         const double per_mT = sense * torque(design, pose, lock, a, to);
         possible = per_mT > 1e-12;
-        if (possible) least = std::max(least, h.switch_torque_Nmm / per_mT);
+        if (possible)
+          least = std::max(least,
+                           (h.switch_torque_Nmm - sense * torque(design, pose, lock, a, resting)) / per_mT);
       }
       if (!possible || least > std::min(ceiling, best)) continue;
       if (miss(design, pose, state, lock, least * (1 + 1e-12) * to) <= 1e-9) best = least;
@@ -170,6 +208,11 @@ TEST_CASE("half a turn of stroke can't be driven by a constant field") {
   }
 }
 
+/// Two locks, far apart.
+Design two_apart(double second_deg) {
+  return design_with({0, second_deg}, {}, 10.0, Eigen::Matrix3d::Identity(), kFarApart_mm);
+}
+
 TEST_CASE(
     "two locks clocked alike on a straight segment can't be told apart, and each is in the other's way") {
   const Design design = design_with({0, 0});
@@ -194,12 +237,12 @@ TEST_CASE("on a straight segment the relative clocking decides which of two lock
   // leave lock 2 free: possible for every c but those where both parts are positive and too large; for c =
   // 330 degrees at p = q = 0 (0.366 tau).
   const double at_rest = 2.5 * std::sqrt(2.0);
-  CHECK_THAT(least_field(design_with({0, 330}), bent({0, 0}), 0).strength_mT(), WithinRel(at_rest, 1e-9));
-  CHECK_THAT(least_field(design_with({0, 330}), bent({0, 0}, {0}, {{0, 0}}), 1).strength_mT(),
+  CHECK_THAT(least_field(two_apart(330), bent({0, 0}), 0).strength_mT(), WithinRel(at_rest, 1e-9));
+  CHECK_THAT(least_field(two_apart(330), bent({0, 0}, {0}, {{0, 0}}), 1).strength_mT(),
              WithinRel(at_rest, 1e-9));
-  CHECK(least_field(design_with({0, 330}), bent({0, 0}), 1).refusal == FieldRefusal::inseparable);
-  CHECK(least_field(design_with({0, 45}), bent({0, 0}), 0).refusal == FieldRefusal::inseparable);
-  CHECK_THAT(least_field(design_with({0, 45}), bent({0, 0}, {0}, {{0, 0}}), 1).strength_mT(),
+  CHECK(least_field(two_apart(330), bent({0, 0}), 1).refusal == FieldRefusal::inseparable);
+  CHECK(least_field(two_apart(45), bent({0, 0}), 0).refusal == FieldRefusal::inseparable);
+  CHECK_THAT(least_field(two_apart(45), bent({0, 0}, {0}, {{0, 0}}), 1).strength_mT(),
              WithinRel(at_rest, 1e-9));
 }
 
@@ -233,10 +276,10 @@ TEST_CASE(
     if (need.allowed()) {
       ++switched;
       CHECK(miss(design, pose, state, lock, *need.field_S) <= 1e-9);
-      CHECK(need.strength_mT() <= scanned * (1 + 1e-9));
+      CHECK(need.strength_mT() <= scanned * (1 + 1e-5));  // the scan takes the other magnet's stroke in steps
       // Directions are about 1.5 degrees apart; where the cone of directions is thin the scan may miss it
       // altogether.
-      if (std::isfinite(scanned)) CHECK(scanned <= 1.05 * need.strength_mT() + 0.05);
+      if (std::isfinite(scanned)) CHECK(scanned <= 1.1 * need.strength_mT() + 0.05);
     } else {
       ++refused;
       CHECK(std::isinf(scanned));

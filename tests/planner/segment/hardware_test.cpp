@@ -113,6 +113,13 @@ bool finite(const Design& design, const State& state) {
   return true;
 }
 
+/// What a box's verdict on a switch is about: states that keep the curvature limit.
+bool legal(const Design& design, const State& state) {
+  for (const Region& region : regions_of(design, state))
+    if (!(region.u.norm() <= design.segment().curvature_max_per_mm)) return false;
+  return true;
+}
+
 withy_plain::Robot plain_robot(const Design& design) {
   withy_plain::Robot robot;
   robot.scene.length_mm = design.segment().length_mm;
@@ -179,7 +186,7 @@ TEST_CASE("every figure of the hardware is the plain implementation's to a milli
       // A field of many times any limit turns on the last digits of a determinant: not compared.
       if ((theirs && theirs->norm() > 1e4) || (ours.field_S && ours.strength_mT() > 1e4)) continue;
       if (theirs.has_value() != ours.field_S.has_value()) FAIL_CHECK("field or none, trial " << trial);
-      if (theirs && ours.field_S && (*theirs - *ours.field_S).norm() > 1e-6)
+      if (theirs && ours.field_S && (*theirs - *ours.field_S).norm() > 1e-6 * (1 + theirs->norm()))
         FAIL_CHECK("field, trial " << trial);
       ++(theirs ? fields : refused);
     }
@@ -250,8 +257,10 @@ TEST_CASE(
   const Design weak_field = design_of(weak);
   const auto strong = Hardware(weak_field).switch_breach(State{}, 0);
   REQUIRE(strong);
+  // Alone 2.5 sqrt 2; lock 2's magnet, 34 mm on and clocked by 330 degrees, makes mu0 m / (4 pi r^3) = 0.0102
+  // mT along (-0.866, 0.5), which helps: hypot(2.5 - 0.0088, 2.5 - 0.0051) = 3.526.
   CHECK(strong->sentence() ==
-        "the weakest field that switches lock 1 here is 3.54 mT, above the limit of 3 mT");
+        "the weakest field that switches lock 1 here is 3.53 mT, above the limit of 3 mT");
   CHECK_FALSE(Hardware(design).switch_breach(State{}, 0));
 }
 
@@ -320,7 +329,7 @@ TEST_CASE("a box said to switch holds no pose where the field fails, a box said 
     if (verdict == BoxVerdict::some) continue;
     for (int i = 0; i < 20; ++i) {
       const State q = random.in(box, about);
-      if (!finite(design, q)) continue;
+      if (!legal(design, q)) continue;
       if (hardware.switch_need(q, lock).allowed() != (verdict == BoxVerdict::all))
         FAIL_CHECK("trial " << trial << ", sample " << i);
     }

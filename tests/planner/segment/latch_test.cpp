@@ -5,6 +5,8 @@
 #include <algorithm>
 #include <cmath>
 #include <random>
+#include <set>
+#include <utility>
 
 #include <Eigen/QR>
 #include <catch2/catch.hpp>
@@ -104,6 +106,54 @@ TEST_CASE("the lattice about any centre is what lies within the radius of it") {
   CHECK(std::is_sorted(near.begin(), near.end(), [](const auto& a, const auto& b) {
     return a.x() != b.x() ? a.x() < b.x() : a.y() < b.y();
   }));
+}
+
+TEST_CASE("a fine lattice handed out bend by bend has the bends of the whole one, each once") {
+  // The slow twin is lattice_points itself, which the cases above check by hand. 0.0036 mm makes 160000 pairs
+  // of notches within 0.6 rad, more than are laid out at once.
+  LatchHardware latch = exact_latch(latch_with({45, 135, 225, 315}));
+  latch.notch_pitch_mm = 0.0036;
+  const Eigen::Vector2d centre(0.3, -0.1);
+  auto whole = lattice_points(latch, centre, 0.6);
+  std::vector<Eigen::Vector2d> one_by_one;
+  CHECK(for_each_lattice_point(latch, centre, 0.6, Effort(), [&](const Eigen::Vector2d& bend) {
+    one_by_one.push_back(bend);
+    return true;
+  }));
+  REQUIRE(one_by_one.size() == whole.size());
+  CHECK(whole.size() > 100000);
+  // By whole notches, since the same bend may differ by rounding.
+  const auto notches = [&](const std::vector<Eigen::Vector2d>& bends) {
+    std::set<std::pair<long, long>> all;
+    for (const Eigen::Vector2d& bend : bends) {
+      const Eigen::VectorXd slides = backbone_slides(latch, bend);
+      all.insert(
+          {std::lround(slides[0] / latch.notch_pitch_mm), std::lround(slides[1] / latch.notch_pitch_mm)});
+    }
+    return all;
+  };
+  const auto given = notches(one_by_one);
+  CHECK(given.size() == one_by_one.size());
+  CHECK(given == notches(whole));
+}
+
+TEST_CASE(
+    "a lattice too fine to lay out is handed out as far as it is taken, and no further than the effort "
+    "lasts") {
+  LatchHardware latch = exact_latch(latch_with({45, 135, 225, 315}));
+  latch.notch_pitch_mm = 1e-7;  // 2e15 bends within 4 rad
+  int taken = 0;
+  CHECK_FALSE(for_each_lattice_point(latch, {0, 0}, 4.0, Effort(),
+                                     [&](const Eigen::Vector2d&) { return ++taken < 10; }));
+  CHECK(taken == 10);
+  // Three backbones askew latch nearly no bend together: there is nothing to take, and still it ends.
+  LatchHardware askew = exact_latch(latch_with({0, 77, 201}));
+  askew.notch_pitch_mm = 1e-5;
+  int asked = 0;
+  const Effort effort = Effort().until_stop([&] { return ++asked > 3; });
+  CHECK_FALSE(
+      for_each_lattice_point(askew, {0, 0}, 4.0, effort, [](const Eigen::Vector2d&) { return true; }));
+  CHECK(asked == 4);
 }
 
 TEST_CASE("layouts with more backbones than two directions latch just the bends that brute force finds") {

@@ -10,6 +10,7 @@
 
 #include <catch2/catch.hpp>
 
+#include "tests/support/plain_field.h"
 #include "tests/support/plain_hardware.h"
 #include "tests/support/plain_scene.h"
 
@@ -88,6 +89,23 @@ TEST_CASE("Every field of a switch map is the plain implementation's, and so is 
   }
 }
 
+TEST_CASE("Every reserve of a switch map is the plain implementation's") {
+  const TwoLocks two("triple-bend");
+  const SwitchReport report = make_switch_report(two.scene, two.design, scene_file("triple-bend"), {});
+  for (const SwitchMap& map : report.maps) {
+    for (std::size_t k = 0; k < report.poses.size(); k += 7) {
+      const auto state =
+          evenly_bent(two.robot, report.poses[k].u, map.which.engaged.test(0), map.which.engaged.test(1));
+      const auto I = withy_plain::chosen_currents(two.robot, state, map.which.lock);
+      CAPTURE(map.which.lock, map.which.engaged.to_string(), report.poses[k].u.transpose());
+      CHECK(I.has_value() == (map.reserve[k] >= kAllowedReserve));
+      if (I)
+        CHECK_THAT(map.reserve[k],
+                   WithinAbs(withy_plain::reserve(two.robot, state, map.which.lock, *I, 50), 1e-5));
+    }
+  }
+}
+
 TEST_CASE("What the sweep says of a clocking is what the plain implementation finds bend by bend") {
   const TwoLocks two("triple-bend");
   const BendGrid grid{4, 24};
@@ -136,9 +154,21 @@ TEST_CASE("With every length scaled, needs move by the powers of the scale that 
     CHECK_THAT(need("tension"), WithinRel(tension * k * k, 1e-9));
     CHECK_THAT(need("pull"), WithinRel(scene.tendons->radius_mm * bend * k, 1e-9));
     CHECK_THAT(need("lock load"), WithinRel(scene.rigidity_Nmm2 * kappa * k * k * k, 1e-9));
-    const double alone = scene.lock->switch_torque_Nmm / (scene.lock->magnet_Am2 * std::cos(half_stroke));
-    CHECK_THAT(need("field"), WithinRel(alone, 1e-6));  // magnet and torques both go with the volume
-    CHECK_THAT(at.field_same_torque_mT, WithinRel(alone / (k * k * k), 1e-6));
+    // One lock alone asks for (tau / m + ambient) / cos(half stroke); the other magnet, no nearer than its
+    // chord in the tightest bend, changes that by at most 2 mu0 m / (4 pi r^3) over the same cosine, at every
+    // size.
+    const double per_tau = scene.lock->switch_torque_Nmm / scene.lock->magnet_Am2;
+    const double spacing = two.robot.layout.station_mm[1] - two.robot.layout.station_mm[0];
+    const double chord = 2.0 / kappa * std::sin(0.5 * kappa * spacing);
+    const double other = 2.0 * 1e5 * scene.lock->magnet_Am2 / (chord * chord * chord);
+    CHECK(other < 0.1 * per_tau);
+    const auto field = [&](double tau) { return (tau + scene.field->ambient_mT) / std::cos(half_stroke); };
+    const double may_differ = other / std::cos(half_stroke);
+    CHECK_THAT(need("field"),
+               WithinAbs(field(per_tau), may_differ));  // magnet and torques go with the volume
+    CHECK_THAT(at.field_same_torque_mT, WithinAbs(field(per_tau / (k * k * k)), may_differ));
+    CHECK(at.switch_reserve >= 1.0);
+    CHECK(at.switch_reserve <= scene.field->reserve_wanted + 1e-6);
     CHECK_THAT(at.magnet_Am2, WithinRel(scene.lock->magnet_Am2 * k * k * k, 1e-12));
     CHECK_THAT(at.notch_angle_rad, WithinRel(scene.latch->pitch_mm / scene.latch->radius_mm, 1e-12));
     CHECK_THAT(at.backlash_angle_rad,

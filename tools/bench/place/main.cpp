@@ -32,6 +32,7 @@ struct Options {
   std::uint32_t seed = 1;
   std::int64_t random_work = 4000000;
   PlaceSettings place;
+  std::int64_t place_work = shares::kPlaceWork;
 };
 
 struct Found {
@@ -81,8 +82,7 @@ Found search_at_random(const SearchProblem& base, const Options& options) {
     SearchProblem problem = base;
     problem.design = layouts.draw();
     SolveSettings settings;
-    settings.budget_seconds = std::numeric_limits<double>::infinity();
-    settings.most_work = options.random_work;
+    settings.effort = Effort::of_work(options.random_work);
     settings.explain = false;
     const Answer answer = solve(problem, settings);
     reached += answer.plan.has_value();
@@ -101,6 +101,7 @@ Found search_at_random(const SearchProblem& base, const Options& options) {
 Found search_by_place(const SearchProblem& base, const Options& options) {
   PlaceSettings settings = options.place;
   settings.locks = options.locks;
+  settings.effort = Effort::of_work(options.place_work);
   const double begin = bench::processor_seconds();
   const PlaceResult result = search_place(base, settings);
   Found best;
@@ -127,7 +128,7 @@ int main(int argc, char** argv) {
   app.add_option("--seed", options.seed);
   app.add_option("--random-work", options.random_work, "most work for the first plan of a random layout");
   app.add_option("--keep", options.place.keep);
-  app.add_option("--work", options.place.most_work);
+  app.add_option("--work", options.place_work);
   app.add_option("--trials", options.place.polish_trials);
   CLI11_PARSE(app, argc, argv);
   const auto prepared = prepare_scene(options.scene);

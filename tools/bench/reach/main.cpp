@@ -22,7 +22,7 @@ struct Options {
   std::filesystem::path scene = WITHY_SOURCE_DIR "/scenes/single-bend/scene.toml";
   std::vector<int> locks = {0, 1};
   double spacing_mm = 4.0;
-  std::int64_t work = ReachSettings{}.most_work;
+  std::int64_t work = shares::kReachWork;
 };
 
 struct Tally {
@@ -48,7 +48,7 @@ Verdict verdict_of(SearchOutcome outcome) {
 
 void measure(const SearchProblem& problem, const std::vector<Eigen::Vector3d>& targets_E, std::int64_t work) {
   ReachSettings settings;
-  settings.most_work = work;
+  settings.effort = Effort::of_work(work);
   Tally together;
   double begin = bench::processor_seconds();
   const ReachResult result = search_reach(problem, targets_E, settings);
@@ -63,7 +63,7 @@ void measure(const SearchProblem& problem, const std::vector<Eigen::Vector3d>& t
     SearchProblem one = problem;
     one.goal.point_E = targets_E[i];
     RouteSearchSettings bounded;
-    bounded.most_work = work;
+    bounded.effort = Effort::of_work(work);
     const Verdict verdict = verdict_of(RouteSearch(one, bounded).run());
     alone.count(verdict);
     contradictions += verdict != Verdict::undecided && result.verdict[i] != Verdict::undecided &&
@@ -91,7 +91,7 @@ int main(int argc, char** argv) {
     return 2;
   }
   const Scene& scene = prepared->scene;
-  const auto targets_E = lumen_lattice(*prepared->wall, scene.parts.segment, scene.parts.carriage,
+  const auto targets_E = lumen_lattice(prepared->wall(), scene.parts.segment, scene.parts.carriage,
                                        scene.required_clearance_mm, options.spacing_mm);
   fmt::print("{}, commit {}, scene {}, {} targets {:g} mm apart, at most {} work each\n", bench::processor(),
              bench::commit(), scene.title, targets_E.size(), options.spacing_mm, options.work);

@@ -73,7 +73,7 @@ void forge(const PreparedScene& prepared, const SearchProblem& problem, const st
            const Options& options) {
   for (const auto& forgery : withy_test::forgeries_of(prepared, problem, options.work)) {
     const Stopwatch time;
-    const auto report = recheck::check_proof(forgery.certificate, prepared.scene, *prepared.wall, {});
+    const auto report = recheck::check_proof(forgery.certificate, prepared.scene, prepared.wall(), {});
     ++forged.tried;
     forged.refused += report.outcome.verdict == recheck::Verdict::does_not_hold;
     forged.undecided += report.outcome.verdict == recheck::Verdict::could_not_decide;
@@ -91,7 +91,7 @@ void mutate(const PreparedScene& prepared, const SearchProblem& problem,
   for (int i = 0; i < options.mutants; ++i) {
     const auto mutant = withy_test::mutant_of(certificate, random);
     if (!mutant) continue;
-    const auto report = recheck::check_proof(mutant->certificate, prepared.scene, *prepared.wall, {});
+    const auto report = recheck::check_proof(mutant->certificate, prepared.scene, prepared.wall(), {});
     ++mutated.tried;
     mutated.refused += report.outcome.verdict == recheck::Verdict::does_not_hold;
     mutated.undecided += report.outcome.verdict == recheck::Verdict::could_not_decide;
@@ -108,7 +108,7 @@ void ask(const PreparedScene& prepared, const std::string& name, int locks, cons
   const auto problem = make_problem(prepared, locks);
   if (!problem) return;
   RouteSearchSettings settings;
-  settings.most_work = options.work;
+  settings.effort = Effort::of_work(options.work);
   const Stopwatch search_time;
   RouteSearch search(*problem, settings);
   const SearchOutcome outcome = search.run();
@@ -120,7 +120,7 @@ void ask(const PreparedScene& prepared, const std::string& name, int locks, cons
   }
   const Stopwatch certify_time;
   recheck::Certificate certificate = certify(*problem, search, settings);
-  name_scene(certificate, prepared.scene, prepared.wall->channel(), prepared.scene.file.string());
+  name_scene(certificate, prepared.scene, prepared.wall().channel(), prepared.scene.file.string());
   const double certified_s = certify_time.seconds();
   const std::string text = recheck::write_certificate(certificate);
   if (!options.keep.empty()) {
@@ -133,7 +133,7 @@ void ask(const PreparedScene& prepared, const std::string& name, int locks, cons
     return;
   }
   const Stopwatch check_time;
-  const auto report = recheck::check_proof(*read, prepared.scene, *prepared.wall, {});
+  const auto report = recheck::check_proof(*read, prepared.scene, prepared.wall(), {});
   fmt::print(
       "{:14} {} proved {:7.2f} s, certified {:7.2f} s, {:5} leaves {:9} B ({:8} gz){}: {} in {:.2f} s, {} "
       "looks{}{}\n",

@@ -26,6 +26,7 @@ export interface PlanAction {
   lock?: number;
   field_mT?: Vec3 | null;
   current_A?: number[] | null;
+  field_reserve?: number | null;
   clearance_mm: number | null;
 }
 

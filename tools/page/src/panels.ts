@@ -116,6 +116,7 @@ export function comparePanel(data: PageData): HTMLElement {
     ['largest pull', number('pull_max_mm', 'mm', 2)],
     ['largest tension', number('tension_max_N', 'N', 2)],
     ['largest field', number('field_max_mT', 'mT', 1)],
+    ['least reserve of a switch', number('field_reserve', '', 2)],
     ['motion', number('duration_s', 's', 0)],
     ['decided in', (e) => quantity(e.plan.seconds, 's', 2)],
   ];
@@ -193,6 +194,7 @@ export class NowPanel {
     body.locked.forEach((held, i) => facts.push([`lock ${i + 1}`, held ? '■ held' : '□ open']));
     if (action?.field_mT) facts.push(['field', quantity(Math.hypot(...action.field_mT), 'mT', 1)]);
     if (action?.current_A) facts.push(['coil currents', action.current_A.map((a) => quantity(a, 'A')).join(', ')]);
+    if (typeof action?.field_reserve === 'number') facts.push(['reserve of the switch', quantity(action.field_reserve, '', 2)]);
     return facts;
   }
 }

@@ -17,7 +17,7 @@ namespace {
 
 Answer answer_to(const SearchProblem& asked) {
   SolveSettings settings;
-  settings.most_work = 20000000;
+  settings.effort = Effort::of_work(20000000);
   return solve(asked, settings);
 }
 
@@ -63,7 +63,7 @@ TEST_CASE("Where the carriage is too short the tip stops at its end") {
 TEST_CASE("With more tolerance a nearest approach is the end of a plan, and no nearer than geometry allows") {
   const Tube channel = tube({{150.0, Eigen::Vector2d::Zero()}}, {{0.0, 6.0}});
   const SearchProblem asked = question(segment({}), channel, {0.0, 0.0, 110.0});  // 10 mm out of reach
-  const auto approach = approach_with_tolerance(asked, 2000000, [] { return false; });
+  const auto approach = approach_with_tolerance(asked, Effort::of_work(2000000));
   REQUIRE(approach);
   check_allowed(asked, *approach);
   CHECK(approach->distance_mm >= 10.0);

@@ -69,13 +69,13 @@ TEST_CASE("One search for many targets never contradicts a search for each of th
       const Design design = segment({.carriage = carriage, .stations = {30.0}, .notch_pitch = pitch});
       SearchProblem problem = question(design, channel, targets.front(), 1.0);
       ReachSettings settings;
-      settings.most_work = 200000;
+      settings.effort = Effort::of_work(200000);
       const ReachResult result = search_reach(problem, targets, settings);
       CHECK(count_of(result, Verdict::reached) > 0);
       for (std::size_t i = 0; i < targets.size(); ++i) {
         problem.goal.point_E = targets[i];
         RouteSearchSettings alone;
-        alone.most_work = settings.most_work;
+        alone.effort = settings.effort;
         const SearchOutcome outcome = RouteSearch(problem, alone).run();
         CAPTURE(i, pitch, carriage == CarriageKind::guide, targets[i].transpose());
         if (outcome == SearchOutcome::found) CHECK(result.verdict[i] != Verdict::unreachable);
@@ -97,7 +97,7 @@ TEST_CASE("Every target called reached has a way in from the start whose every s
     std::vector<bool> shown(targets.size(), false);
     int from_known_states = 0;
     ReachSettings settings;
-    settings.most_work = 200000;
+    settings.effort = Effort::of_work(200000);
     settings.reached = [&](std::size_t target, const Route& route) {
       CAPTURE(target, pitch);
       shown[target] = true;
@@ -125,8 +125,8 @@ TEST_CASE("More work decides more targets and changes no verdict") {
   const Design design = segment({.carriage = CarriageKind::free, .stations = {30.0}, .notch_pitch = 0.5});
   const SearchProblem problem = question(design, channel, targets.front(), 1.0);
   ReachSettings little, much;
-  little.most_work = 20000;
-  much.most_work = 1000000;
+  little.effort = Effort::of_work(20000);
+  much.effort = Effort::of_work(1000000);
   const ReachResult a = search_reach(problem, targets, little);
   const ReachResult b = search_reach(problem, targets, much);
   CHECK(count_of(a, Verdict::undecided) >= count_of(b, Verdict::undecided));

@@ -30,14 +30,14 @@ PlaceSettings small_grid() {
   PlaceSettings settings;
   settings.station_step_mm = 8.0;
   settings.keep = 1;
-  settings.most_work = 400000;
+  settings.effort = Effort::of_work(400000);
   settings.polish_trials = 0;
   return settings;
 }
 
 SearchOutcome ask(const SearchProblem& problem) {
   RouteSearchSettings bounded;
-  bounded.most_work = 400000;
+  bounded.effort = Effort::of_work(400000);
   return RouteSearch(problem, bounded).run();
 }
 
@@ -79,7 +79,7 @@ TEST_CASE("Trying between the points of the grid makes the best no worse, and th
   const Tube channel = tube(kBent, {{0.0, 8.0}});
   const SearchProblem problem = bent_problem(channel, {30.0});
   PlaceSettings settings = small_grid();
-  settings.most_work = 60000;
+  settings.effort = Effort::of_work(60000);
   const PlaceResult grid = search_place(problem, settings);
   settings.polish_trials = 4;
   const PlaceResult first = search_place(problem, settings);

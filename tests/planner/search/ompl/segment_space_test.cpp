@@ -31,7 +31,7 @@ TEST_CASE("Control planners reach what the complete search reaches, by allowed a
   const SearchProblem asked = reachable ? question(design, channel, {3.0, 0.0, depth}, 3.0)
                                         : question(design, channel, {0.0, 0.0, depth}, 3.0);
   RouteSearchSettings settings;
-  settings.most_work = 20000000;
+  settings.effort = Effort::of_work(20000000);
   RouteSearch search(asked, settings);
   REQUIRE(search.run() == (reachable ? SearchOutcome::found : SearchOutcome::proved_none));
   const OmplProblem ompl(asked);

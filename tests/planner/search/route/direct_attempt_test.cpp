@@ -30,7 +30,7 @@ Attempted attempt(const SearchProblem& asked, int most_switches, std::int64_t mo
   const StepJudge judge(asked, probe.hardware());
   DirectAttempt direct(asked, probe, judge);
   Attempted out;
-  out.route = direct.run(most_switches, most_work);
+  out.route = direct.run(most_switches, Effort::of_work(most_work));
   out.work = direct.work();
   if (out.route) check_allowed(judge, *out.route);
   return out;
@@ -116,7 +116,7 @@ TEST_CASE("A search that may not switch proves that the S needs a switch, and lo
   const Tube chamber = tube({{90.0, Eigen::Vector2d::Zero()}}, {{0.0, 24.0}}, 2.0);
   const SearchProblem asked = planar_s(chamber, segment({CarriageKind::free, {30.0}, 0.3}));
   RouteSearchSettings settings;
-  settings.most_work = 20000000;
+  settings.effort = Effort::of_work(20000000);
   RouteSearch search(asked, settings);
   CHECK(search.run() == SearchOutcome::found);
   CHECK(search.route().switches() == 1);
@@ -142,8 +142,8 @@ TEST_CASE("What the cells prove unreachable the short attempt does not reach") {
       CAPTURE(trial, carriage == CarriageKind::guide, target.transpose());
       const SearchProblem asked = question(design, channel, target, 0.7);
       RouteSearchSettings settings;
-      settings.most_work = 500000;
-      settings.most_direct_work = 0;
+      settings.effort = Effort::of_work(500000);
+      settings.direct_work = 0;
       RouteSearch cells(asked, settings);
       const SearchOutcome outcome = cells.run();
       const Attempted tried = attempt(asked, 2);

@@ -25,7 +25,7 @@ constexpr double kEdge = 0.3;
 /// The verdict for a lumen whose radius is the critical one and `offset`.
 void check_verdict(const SearchProblem& asked, double offset, const Tube& channel) {
   RouteSearchSettings settings;
-  settings.most_work = kMostWork;
+  settings.effort = Effort::of_work(kMostWork);
   RouteSearch search(asked, settings);
   const SearchOutcome outcome = search.run();
   CAPTURE(offset, search.work(), channel.facets_inside_mm, channel.facets_outside_mm);

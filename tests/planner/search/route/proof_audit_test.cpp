@@ -141,7 +141,7 @@ std::string words(const withy_plain::State& state) {
 
 withy_plain::Proof proof_of(const SearchProblem& asked, const withy_plain::Robot& robot) {
   RouteSearchSettings settings;
-  settings.most_work = 20000000;
+  settings.effort = Effort::of_work(20000000);
   RouteSearch search(asked, settings);
   REQUIRE(search.run() == SearchOutcome::proved_none);
   std::stringstream lines;
@@ -294,7 +294,7 @@ TEST_CASE("No state that reaches the target by sampled motions lies outside the 
   const SearchProblem asked =
       question(segment(makeup), channel, {(1.0 - std::cos(turn)) / kBend, 0.0, std::sin(turn) / kBend});
   RouteSearchSettings settings;
-  settings.most_work = 20000000;
+  settings.effort = Effort::of_work(20000000);
   RouteSearch search(asked, settings);
   REQUIRE(search.run() == SearchOutcome::proved_none);
   const std::vector<Cell> cells = cells_of(search);

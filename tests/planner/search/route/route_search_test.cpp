@@ -27,7 +27,7 @@ namespace {
 
 RouteSearchSettings bounded() {
   RouteSearchSettings settings;
-  settings.most_work = 20000000;
+  settings.effort = Effort::of_work(20000000);
   return settings;
 }
 
@@ -45,7 +45,7 @@ TEST_CASE(
       const Design design = segment({carriage, {}, 0.0});
       const SearchProblem asked = question(design, channel, {0.0, 0.0, 40.0});
       RouteSearchSettings settings = bounded();
-      settings.most_work = 4000000;
+      settings.effort = Effort::of_work(4000000);
       RouteSearch search(asked, settings);
       const SearchOutcome outcome = search.run();
       if (margin < 0.0) CHECK(outcome == SearchOutcome::proved_none);
@@ -175,7 +175,7 @@ TEST_CASE(
   CHECK(RouteSearch(lockless, bounded()).run() == SearchOutcome::proved_none);
   const SearchProblem locked = question(segment({CarriageKind::free, {30.0}, 0.5}), narrow, beside);
   RouteSearchSettings settings = bounded();
-  settings.most_direct_work = 0;
+  settings.direct_work = 0;
   settings.most_switches = 0;
   CHECK(RouteSearch(locked, settings).run() == SearchOutcome::proved_none);
   settings.most_switches = 1;
@@ -198,7 +198,7 @@ TEST_CASE("A stock planner's route on the same problem is allowed step by step")
   const Design design = segment({});
   const SearchProblem asked = question(design, channel, {3.0, 0.0, 50.0}, 3.0);
   const OmplProblem ompl(asked);
-  const auto route = route_by_stock_planner("rrt-connect", ompl, 30.0, 1);
+  const auto route = route_by_stock_planner("rrt-connect", ompl, Effort::of_seconds(30.0), 1);
   REQUIRE(route);
   for (std::size_t i = 0; i < route->steps.size(); ++i)
     CHECK(ompl.judge().motion_allowed(route->state_before(i), route->steps[i].to));

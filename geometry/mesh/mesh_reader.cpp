@@ -1,0 +1,86 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "geometry/mesh/mesh_reader.h"
+
+#include <algorithm>
+#include <cctype>
+#include <cmath>
+#include <utility>
+
+#include <fmt/core.h>
+
+#include "geometry/mesh/mesh_reader_parts.h"
+
+namespace withy {
+
+std::optional<MeshFormat> mesh_format(const std::filesystem::path& file) {
+  std::string ending = file.extension().string();
+  std::transform(ending.begin(), ending.end(), ending.begin(),
+                 [](unsigned char c) { return std::tolower(c); });
+  if (ending == ".stl") return MeshFormat::stl;
+  if (ending == ".obj") return MeshFormat::obj;
+  if (ending == ".ply") return MeshFormat::ply;
+  if (ending == ".off") return MeshFormat::off;
+  return std::nullopt;
+}
+
+MeshReading read_soup(std::string_view bytes, MeshFormat format) {
+  switch (format) {
+    case MeshFormat::stl:
+      return read_stl(bytes);
+    case MeshFormat::obj:
+      return read_obj(bytes);
+    case MeshFormat::ply:
+      return read_ply(bytes);
+    case MeshFormat::off:
+      return read_off(bytes);
+  }
+  return tl::unexpected(no_triangles());
+}
+
+MeshFileFault fault_at(const Word& word, std::string problem, std::string remedy) {
+  return {word.line, word.column, std::move(problem), std::move(remedy)};
+}
+
+MeshFileFault fault_here(const WordReader& words, std::string problem, std::string remedy) {
+  return {words.line(), words.column(), std::move(problem), std::move(remedy)};
+}
+
+MeshFileFault fault_at_end(const WordReader& words, std::string problem) {
+  return fault_here(words, std::move(problem), "copy or export the file whole");
+}
+
+MeshFileFault not_a_triangle(int line, int column, std::size_t face, std::size_t corners) {
+  return {line, column, fmt::format("face {} has {} corners", face, corners),
+          "split every face into triangles before exporting"};
+}
+
+MeshFileFault index_out_of_range(int line, int column, std::size_t face, std::size_t vertex_count) {
+  return {line, column, fmt::format("face {} names a vertex that is not there", face),
+          fmt::format("name one of the {} vertices", vertex_count)};
+}
+
+MeshFileFault not_finite(int line, int column, std::size_t vertex) {
+  return {line, column, fmt::format("vertex {} has a coordinate that is not a finite number", vertex),
+          "export the mesh again with finite coordinates"};
+}
+
+MeshFileFault no_triangles() {
+  return {1, 1, "this mesh has no triangles", "export a mesh with at least one triangle"};
+}
+
+std::optional<MeshFileFault> read_point(WordReader& words, std::size_t vertex, Eigen::Vector3d& point) {
+  for (double& coordinate : point) {
+    const auto word = words.on_line();
+    if (!word)
+      return fault_here(words, fmt::format("vertex {} has too few coordinates", vertex), "give x, y and z");
+    const auto value = number<double>(word->text);
+    if (!value)
+      return fault_at(*word, fmt::format("\"{}\" is not a number", word->text),
+                      "give a coordinate such as 12.5");
+    if (!std::isfinite(*value)) return not_finite(word->line, word->column, vertex);
+    coordinate = *value;
+  }
+  return std::nullopt;
+}
+
+}  // namespace withy

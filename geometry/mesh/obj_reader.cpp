@@ -1,0 +1,93 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include <algorithm>
+#include <array>
+
+#include <fmt/core.h>
+
+#include "geometry/mesh/mesh_reader.h"
+#include "geometry/mesh/mesh_reader_parts.h"
+
+namespace withy {
+namespace {
+
+/// What a line may start with that is passed over.
+constexpr std::array<std::string_view, 24> kPassedOver = {
+    "vt",       "vn",       "vp",         "o",         "g",    "s",      "p",     "usemtl",
+    "mtllib",   "usemap",   "bevel",      "lod",       "deg",  "cstype", "ctech", "stech",
+    "c_interp", "d_interp", "shadow_obj", "trace_obj", "curv", "surf",   "parm",  "end"};
+
+/// A corner that names a vertex further on, to be checked when all vertices are known.
+struct CornerAhead {
+  Word word;
+  std::size_t face;
+  std::size_t vertex;
+};
+
+struct Obj {
+  TriangleSoup soup;
+  std::vector<CornerAhead> ahead;
+};
+
+/// The vertex (from 0) that `word` names for the face that is being read.
+tl::expected<std::size_t, MeshFileFault> read_corner(const Word& word, Obj& obj) {
+  const std::size_t face = obj.soup.triangles.size() + 1;
+  const auto index = number<long long>(word.text.substr(0, word.text.find('/')));
+  if (!index) {
+    return tl::unexpected(fault_at(word, fmt::format("\"{}\" is not the number of a vertex", word.text),
+                                   "give a whole number, or v/vt/vn"));
+  }
+  const auto behind = static_cast<long long>(obj.soup.points.size());
+  if (*index == 0 || *index < -behind)
+    return tl::unexpected(index_out_of_range(word.line, word.column, face, obj.soup.points.size()));
+  if (*index < 0) return static_cast<std::size_t>(behind + *index);  // counted from the last vertex
+  const auto vertex = static_cast<std::size_t>(*index - 1);
+  if (*index > behind) obj.ahead.push_back({word, face, vertex});
+  return vertex;
+}
+
+std::optional<MeshFileFault> read_face(WordReader& words, const Word& start, Obj& obj) {
+  std::array<std::size_t, 3> triangle{};
+  std::size_t corners = 0;
+  while (const auto word = words.on_line()) {
+    const auto corner = read_corner(*word, obj);
+    if (!corner) return corner.error();
+    if (corners < 3) triangle[corners] = *corner;
+    ++corners;
+  }
+  if (corners != 3) return not_a_triangle(start.line, start.column, obj.soup.triangles.size() + 1, corners);
+  obj.soup.triangles.push_back(triangle);
+  return std::nullopt;
+}
+
+std::optional<MeshFileFault> read_line(WordReader& words, const Word& first, Obj& obj) {
+  if (first.text == "f") return read_face(words, first, obj);
+  if (first.text == "v") {
+    Eigen::Vector3d point;
+    if (auto fault = read_point(words, obj.soup.points.size() + 1, point)) return fault;
+    obj.soup.points.push_back(point);
+    return std::nullopt;
+  }
+  if (std::find(kPassedOver.begin(), kPassedOver.end(), first.text) != kPassedOver.end()) return std::nullopt;
+  return fault_at(first, fmt::format("\"{}\" starts no line that withy reads in an OBJ file", first.text),
+                  "start a line with v, f, vn, vt, g, o, s, usemtl, mtllib or #");
+}
+
+}  // namespace
+
+MeshReading read_obj(std::string_view bytes) {
+  WordReader words(bytes, '#');
+  Obj obj;
+  do {
+    const auto first = words.on_line();
+    if (!first) continue;
+    if (auto fault = read_line(words, *first, obj)) return tl::unexpected(std::move(*fault));
+  } while (words.next_line());
+  const std::size_t vertices = obj.soup.points.size();
+  for (const auto& [word, face, vertex] : obj.ahead) {
+    if (vertex >= vertices) return tl::unexpected(index_out_of_range(word.line, word.column, face, vertices));
+  }
+  if (obj.soup.triangles.empty()) return tl::unexpected(no_triangles());
+  return std::move(obj.soup);
+}
+
+}  // namespace withy

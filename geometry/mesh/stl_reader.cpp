@@ -1,0 +1,134 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <cstdint>
+#include <cstring>
+
+#include <fmt/core.h>
+
+#include "geometry/mesh/mesh_reader.h"
+#include "geometry/mesh/mesh_reader_parts.h"
+
+namespace withy {
+namespace {
+
+constexpr std::size_t kHeader = 84;  ///< bytes: 80 of text and the number of triangles
+constexpr std::size_t kTriangle = 50;
+constexpr std::size_t kNormal = 12;
+
+/// Text has no control characters but white space.
+bool is_text(std::string_view bytes) {
+  return std::all_of(bytes.begin(), bytes.end(),
+                     [](unsigned char c) { return c >= ' ' || (c >= '\t' && c <= '\r'); });
+}
+
+std::size_t triangle_count(std::string_view bytes) {
+  std::uint32_t triangles = 0;
+  std::memcpy(&triangles, bytes.data() + 80, sizeof triangles);
+  return triangles;
+}
+
+/// Three more points, and the triangle of them.
+void add_triangle(TriangleSoup& soup, const std::array<Eigen::Vector3d, 3>& corners) {
+  const std::size_t first = soup.points.size();
+  soup.points.insert(soup.points.end(), corners.begin(), corners.end());
+  soup.triangles.push_back({first, first + 1, first + 2});
+}
+
+MeshReading read_binary(std::string_view bytes) {
+  const auto refuse = [](std::string problem) {
+    return tl::unexpected(MeshFileFault{1, 1, std::move(problem), "copy or export the file whole"});
+  };
+  if (bytes.size() < kHeader)
+    return refuse(fmt::format("this binary STL file ends after {} bytes, within its header", bytes.size()));
+  const std::size_t triangles = triangle_count(bytes);
+  const std::size_t needed = kHeader + kTriangle * triangles;
+  if (bytes.size() < needed)
+    return refuse(fmt::format("this binary STL file should have {} triangles in {} bytes but ends after {}",
+                              triangles, needed, bytes.size()));
+  if (triangles == 0) return tl::unexpected(no_triangles());
+  TriangleSoup soup;
+  soup.points.reserve(3 * triangles);
+  soup.triangles.reserve(triangles);
+  for (std::size_t t = 0; t < triangles; ++t) {
+    std::array<float, 9> numbers;
+    std::memcpy(numbers.data(), bytes.data() + kHeader + kTriangle * t + kNormal, sizeof numbers);
+    const auto odd =
+        std::find_if(numbers.begin(), numbers.end(), [](float number) { return !std::isfinite(number); });
+    if (odd != numbers.end()) {
+      const auto corner = static_cast<std::size_t>(odd - numbers.begin()) / 3;
+      return tl::unexpected(not_finite(1, 1, 3 * t + corner + 1));
+    }
+    add_triangle(soup, {Eigen::Vector3d(numbers[0], numbers[1], numbers[2]),
+                        Eigen::Vector3d(numbers[3], numbers[4], numbers[5]),
+                        Eigen::Vector3d(numbers[6], numbers[7], numbers[8])});
+  }
+  return soup;
+}
+
+/// From after the word "facet", which is `start`, to after "endfacet".
+std::optional<MeshFileFault> read_facet(WordReader& words, const Word& start, TriangleSoup& soup) {
+  const std::size_t face = soup.triangles.size() + 1;
+  std::size_t corners = 0;
+  std::array<Eigen::Vector3d, 3> points;
+  while (const auto word = words.anywhere()) {
+    if (word->text == "endfacet") {
+      if (corners != 3) return not_a_triangle(start.line, start.column, face, corners);
+      add_triangle(soup, points);
+      return std::nullopt;
+    }
+    if (word->text == "vertex") {
+      Eigen::Vector3d point;
+      if (auto fault = read_point(words, soup.points.size() + corners + 1, point)) return fault;
+      if (corners < 3) points[corners] = point;
+      ++corners;
+    } else if (word->text == "normal") {
+      // Normals are not read: many programs write ones that are not numbers.
+      for (int k = 0; k < 3; ++k) words.on_line();
+    } else if (word->text != "outer" && word->text != "loop" && word->text != "endloop") {
+      return fault_at(*word, fmt::format("\"{}\" has no place in a facet", word->text),
+                      "write normal, outer loop, vertex, endloop or endfacet");
+    }
+  }
+  return fault_at_end(words, fmt::format("the file ends within face {}", face));
+}
+
+MeshReading read_text(std::string_view bytes) {
+  WordReader words(bytes);
+  TriangleSoup soup;
+  bool in_solid = false;
+  int name_line = 0;  // words after solid and endsolid are a name
+  while (const auto word = words.anywhere()) {
+    if (word->text == "facet") {
+      if (!in_solid)
+        return tl::unexpected(fault_at(*word, "a facet stands outside a solid", "write solid before it"));
+      if (auto fault = read_facet(words, *word, soup)) return tl::unexpected(std::move(*fault));
+    } else if (word->text == "endsolid") {
+      in_solid = false;
+      name_line = word->line;
+    } else if (word->text == "solid" && word->line != name_line) {
+      if (in_solid)
+        return tl::unexpected(fault_at(*word, "a solid stands within another", "write endsolid before it"));
+      in_solid = true;
+      name_line = word->line;
+    } else if (word->line != name_line) {
+      return tl::unexpected(fault_at(*word, fmt::format("\"{}\" has no place between facets", word->text),
+                                     "write solid, facet or endsolid"));
+    }
+  }
+  if (in_solid) return tl::unexpected(fault_at_end(words, "the file ends without endsolid"));
+  if (soup.triangles.empty()) return tl::unexpected(no_triangles());
+  return soup;
+}
+
+}  // namespace
+
+MeshReading read_stl(std::string_view bytes) {
+  // The size is the surest sign: some programs start binary files with "solid" as well.
+  const bool weighs_right =
+      bytes.size() >= kHeader && bytes.size() == kHeader + kTriangle * triangle_count(bytes);
+  return is_text(bytes) && !weighs_right ? read_text(bytes) : read_binary(bytes);
+}
+
+}  // namespace withy

@@ -1,0 +1,139 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// How much each part of a question may take: every share and cap of work stands here and nowhere else.
+//
+// Work is counted in about microseconds of a fast machine (Effort). A share must be a count and never a time,
+// so that an answer does not depend on the machine.
+//
+// Each figure has a reason, and says where it comes from. "Measured" is on the shipped scenes with 0 to 3
+// locks, by `withy plan` on one core of an AMD EPYC under load. "Chosen" is by hand: no measurement of it is
+// kept.
+#pragma once
+
+#include <cstdint>
+
+namespace withy::shares {
+
+// What a step of the complete search counts as (RouteSearch::work).
+
+/// A cell proved free or blocked, or asked for the goal. Chosen; measured
+/// since, where proofs take most of the time: 2 to 6 us a cell (weak-tendons 3, single-bend 3, planar-s 2).
+inline constexpr std::int64_t kCellWork = 10;
+/// A cell taken from the queue, beside the cells it makes known. Chosen.
+inline constexpr std::int64_t kExpansionWork = 4;
+/// A chain of cells threaded by exact motions: as much as a hundred cells. Chosen.
+inline constexpr std::int64_t kTryWork = 1000;
+/// An expansion's work covers so many lock switches; each one more counts 1. Chosen: coarse
+/// notches make a handful each, a pitch of 0.001 mm makes thousands.
+inline constexpr std::int64_t kLinksOfExpansion = 256;
+/// How many expansions, goal questions or lock switches pass between two questions to the Effort. Chosen: a
+/// question reads the clock, and 32 expansions are far below the second that an interruption may take.
+inline constexpr int kAskInterval = 32;
+
+// What the complete search tries beside its cells.
+
+/// The short attempt before the cells (direct_attempt.h), for each lock, and without locks. Most simple ways
+/// are found so, in a millisecond or two. Chosen.
+inline constexpr std::int64_t kDirectWork = 15000;
+/// Looking for a plan with some bends only where frozen bends are continuous (notched_twin.h). Chosen: 3 s
+/// of a budget of 60 s.
+inline constexpr std::int64_t kTwinWork = 3000000;
+/// Of ways with coarse mixed cells one in so many is threaded all the same. Chosen: where
+/// there is room it will do, and a try costs as much as a hundred cells.
+inline constexpr int kCoarseTryInterval = 4;
+/// Rounds of the compass search for more room in a passage, six bodies each (thread.h). Chosen:
+/// enough halvings for a thousandth of the cell's width, and some steps.
+inline constexpr int kPassageRounds = 14;
+/// Rounds of the descent to a goal state, six shapes each (goal_descent.h). Chosen: enough for
+/// a smooth function of three variables.
+inline constexpr int kGoalRounds = 40;
+/// Rounds of moving switches of a route to better insertions (route_tidy.h). Chosen.
+inline constexpr int kTidyRounds = 3;
+
+// The short attempt's own steps (direct_attempt.h), in quarters of a microsecond.
+
+inline constexpr std::int64_t kDirectQuarters = 4;
+/// Whether a box may hold the goal; a Gauss-Newton step (four shapes and a solution); a try at less
+/// curvature; a body's room; a judgement of a motion; of a switch. About what these take; measured once and
+/// rounded, the record is not kept.
+inline constexpr std::int64_t kDirectLookWork = 1;
+inline constexpr std::int64_t kDirectNewtonWork = 20;
+inline constexpr std::int64_t kDirectSpareWork = 4;
+inline constexpr std::int64_t kDirectMarginWork = 12;
+inline constexpr std::int64_t kDirectMotionWork = 100;
+inline constexpr std::int64_t kDirectSwitchWork = 20;
+/// Drawing back one goal state, before the next one has its turn: 2 ms, eighty motions. Chosen.
+inline constexpr std::int64_t kDirectGoalWork = 2000 * kDirectQuarters;
+/// Gauss-Newton steps; it converges in four or five where it does. Measured once, the record is not kept.
+inline constexpr int kDirectNewtonSteps = 8;
+/// How often a leaf is halved to find where to start: curvatures to eighths of their range both ways. Chosen.
+inline constexpr int kDirectHalvings = 6;
+/// Rounds of the look for less curvature: steps down to 1/4096 of the first. Chosen.
+inline constexpr int kDirectSpareRounds = 12;
+/// Rounds of the look for more room: steps down to 1/64 of a quarter of the curvature limit. Chosen.
+inline constexpr int kDirectRoomRounds = 6;
+
+// After a plan: looks for a better one (solve.h).
+
+/// Work of each look: that of the first plan, but at least and at most so much. Chosen. Measured: with
+/// them the shipped questions that reach take up to 4.4 s in all, most of it these looks.
+inline constexpr std::int64_t kWidenFloor = 600000;
+inline constexpr std::int64_t kWidenCeiling = 1600000;
+/// How many looks for a wider plan there are: steps of 0.4 mm come down to 0.05 mm in four; two are
+/// spare. Chosen.
+inline constexpr int kWidenLooks = 6;
+
+// After a proof: what stands in the way (reasons.h), where it comes to a stop (nearest_approach.h).
+
+/// For each limit that is relaxed, and for all of them together: a relaxed question is an easy one where the
+/// limit is what stands in the way, and three hard ones are as long as a user waits for a sentence. Chosen.
+/// Measured: the shipped questions with a proof take up to 6.6 s in all.
+inline constexpr std::int64_t kReasonWork = 4000000;
+inline constexpr std::int64_t kReasonsWork = 12000000;
+/// Each look for where an unreachable target is approached nearest. Wider targets are sooner found. Chosen.
+inline constexpr std::int64_t kApproachWork = 500000;
+/// Tolerances are widened up to so many times, doubled each time: six looks. Chosen.
+inline constexpr double kApproachWidest = 64.0;
+/// States of a motion that are looked at for its tightest place, beside its start. Chosen.
+inline constexpr int kTightSamples = 12;
+
+// Many targets (reach_search.h).
+
+/// For one target, in all. Chosen: 4 s.
+inline constexpr std::int64_t kReachWork = 4000000;
+/// Shares of that which a target may take in one round after the other: all get a little before any gets
+/// much. Chosen.
+inline constexpr std::int64_t kReachRounds[] = {32, 8, 1};
+
+// Layouts (place_search.h).
+
+/// One question about one layout. Measured (DEVELOPERS.md): with it single-bend with 1 lock gets
+/// 4.764 mm, 500 layouts at random with ten times as much 4.751 mm.
+inline constexpr std::int64_t kPlaceWork = 400000;
+/// Share of that with which every layout is looked at once, to prove away what is easily proved. Chosen.
+inline constexpr std::int64_t kPlaceGlanceShare = 16;
+/// What layouts neither in the coarse part nor beside the best may take together, as a share of the work
+/// until then. Chosen.
+inline constexpr std::int64_t kPlaceElsewhereShare = 4;
+/// A question about more clearance may take so many times what the last that was answered with a plan took:
+/// near the widest clearance that there is, a proof would be endless. Chosen.
+inline constexpr std::int64_t kPlacePatience = 2;
+/// A question about the best designs may take so many times one about a point of the grid. Chosen.
+inline constexpr std::int64_t kPlacePolish = 3;
+/// Layouts tried between the points of the grid about each of the best. Chosen.
+inline constexpr int kPlacePolishTrials = 9;
+
+// Lattices of notches (latch.h).
+
+/// Up to so many pairs of notches are laid out and sorted at once; more are handed out one by one. Measured:
+/// the shipped scenes' largest lattice has 2401 (weak-tendons).
+inline constexpr double kLatticeAtOnce = 1e5;
+/// Pairs of notches that pass, latchable or not, between two questions to the Effort: about a
+/// millisecond. Chosen.
+inline constexpr std::int64_t kLatticeAskInterval = 4096;
+
+// Commands, by the clock (s). Chosen: what a user waits for.
+
+inline constexpr double kPlanSeconds = 60.0;
+inline constexpr double kPlaceSeconds = 600.0;
+
+}  // namespace withy::shares
