@@ -94,6 +94,7 @@ Latch read_latch(const toml::table& t) {
   latch.angle_rad = numbers(t, "backbone_angles_deg", kPi / 180);
   latch.window_mm = number(t, "engage_window_mm");
   latch.backlash_mm = number(t, "backlash_mm");
+  if (t.contains("hunt_mm")) latch.hunt_mm = number(t, "hunt_mm");
   return latch;
 }
 

@@ -28,6 +28,7 @@ struct Layout {
 struct Latch {
   double pitch_mm = 0, radius_mm = 0, window_mm = 0, backlash_mm = 0;
   std::vector<double> angle_rad;
+  double hunt_mm = 0;
 };
 
 struct Tendons {

@@ -2,10 +2,12 @@
 #include "tools/withy/planning.h"
 
 #include <cstdio>
+#include <stdexcept>
 
 #include <fmt/core.h>
 
 #include "planner/plan/plan.h"
+#include "planner/script/plan_check.h"
 #include "planner/script/script.h"
 #include "planner/script/script_csv.h"
 #include "planner/script/script_iso6983.h"
@@ -13,6 +15,14 @@
 #include "planner/show/page.h"
 
 namespace withy {
+
+namespace {
+
+void say_left_out(const std::string& files, ScriptFault fault) {
+  fmt::print("not written: {}: {}\n", files, sentence_of(fault));
+}
+
+}  // namespace
 
 ExitStatus status_of(Verdict verdict) {
   switch (verdict) {
@@ -68,13 +78,22 @@ Result<std::optional<Rechecked>> recheck_answer(const PreparedScene& prepared, c
   return std::optional(std::move(*rechecked));
 }
 
+void require_sound(const PreparedScene& prepared, const Asked& asked) {
+  if (!asked.answer.plan) return;
+  const MotionVerifier verifier(asked.problem.design, *asked.problem.distance);
+  const auto fault =
+      plan_defect(*asked.answer.plan, {prepared.scene, verifier, asked.problem.required_clearance_mm});
+  if (fault) throw std::logic_error("the plan does not hold: " + fault->problem);
+}
+
 void add_scripts(FileBatch& batch, const std::filesystem::path& folder, const Scene& scene,
                  const Asked& asked) {
   if (!asked.answer.plan) return;
   const auto script = make_script(scene, asked.problem.design, *asked.answer.plan);
-  if (!script) return;
+  if (!script) return say_left_out("script.csv and script.ngc", script.error());
   batch.add(folder / "script.csv", write_csv(*script));
-  if (scene.actuation) batch.add(folder / "script.ngc", write_iso6983(*script, scene, {.stops = true}));
+  if (!scene.actuation) return say_left_out("script.ngc", ScriptFault::no_actuation);
+  batch.add(folder / "script.ngc", write_iso6983(*script, scene, {.stops = true}));
 }
 
 std::optional<std::string> page_text(const PreparedScene& prepared, const std::vector<Asked>& asked,

@@ -38,13 +38,17 @@ struct AskOptions {
 
 Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& options, Progress& progress);
 
-/// The plan file's text. `scene_file` as the command line gave it.
+/// The plan file's text. `scene_file` as seen from the folder that it is written to.
 std::string plan_text(const PreparedScene& prepared, const Asked& asked, const std::string& scene_file);
 
 /// Rechecks an answer from the texts of its files: the plan, or the certificate. Nothing where there is
 /// neither.
 Result<std::optional<Rechecked>> recheck_answer(const PreparedScene& prepared, const Asked& asked,
                                                 const std::string& scene_file, Progress& progress);
+
+/// A plan is looked at again, motion by motion, before anything is written of it. One that does not hold is a
+/// fault of the program: throws.
+void require_sound(const PreparedScene& prepared, const Asked& asked);
 
 /// Adds script.csv and script.ngc, as far as the scene and the answer allow.
 void add_scripts(FileBatch& batch, const std::filesystem::path& folder, const Scene& scene,

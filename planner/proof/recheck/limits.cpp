@@ -127,6 +127,10 @@ Limits::Loads Limits::loads(const Body& body, const StateBox& box) const {
                   (lambda.hi <= 64.0 ? exponential(max(lambda, Interval(0.0))) : Interval(1.0, kInfinity));
   else
     out.tension = Interval(0.0, kInfinity);
+  // A tendon's tension at the base is T exp(x): between exp(-x) and exp(x) times T it is never farther from T
+  // than that times x.
+  out.friction_moment = Interval(static_cast<double>(direction_.size())) * Interval(t.radius_mm) *
+                        out.tension * max(lambda, Interval(0.0));
   const auto u = curvatures(body, box);
   for (std::size_t r = 0; r < free; ++r)
     out.lock_load.push_back(Interval(robot_.segment.flexural_rigidity_Nmm2) *
@@ -149,7 +153,16 @@ bool Limits::broken_by(const Body& body, const StateBox& box) const {
 }
 
 bool Limits::may_be_kept_by(const Body& body, const StateBox& box) const {
-  return breach(body, box, 0.0).empty();
+  if (!breach(body, box, 0.0).empty()) return false;
+  if (!tendons_) return true;
+  const TendonHardware& t = *robot_.tendons;
+  // Nothing here says what a tendon through disks is pulled by.
+  if (t.disk_spacing_mm > 0.0) return false;
+  if (!robot_.lock) return true;
+  const Loads load = loads(body, box);
+  return std::all_of(load.lock_load.begin(), load.lock_load.end(), [&](const Interval& x) {
+    return (x + load.friction_moment).hi <= robot_.lock->hold_moment_Nmm;
+  });
 }
 
 std::string Limits::breach(const Body& body, const StateBox& state, double share) const {

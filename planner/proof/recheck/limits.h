@@ -37,7 +37,8 @@ class Limits {
   /// The same of curvature and insertion only.
   bool curvature_broken_by(const Body& body, const StateBox& box) const;
 
-  /// Does some state of the box surely break none? Asked of boxes as small as points.
+  /// Does some state of the box surely break none? Asked of boxes as small as points. False where tendons run
+  /// through disks, whose pulls are not looked at.
   bool may_be_kept_by(const Body& body, const StateBox& box) const;
 
   /// Does a state (a box of rounding's size) keep every limit to within `share` of it? Empty: it does. Else
@@ -50,6 +51,7 @@ class Limits {
     Interval tension;  // largest at the base
     bool possible = true;
     std::vector<Interval> lock_load;  // of the tip's tensions
+    Interval friction_moment;         // no friction adds more to a lock's load than its upper end
   };
   Loads loads(const Body& body, const StateBox& box) const;
   Interval tension(const Interval2& u, bool& possible) const;

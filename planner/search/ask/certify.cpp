@@ -1,7 +1,9 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "planner/search/ask/certify.h"
 
-#include <limits>
+#include <algorithm>
+
+#include "planner/search/route/certificate_leaves.h"
 
 namespace withy {
 
@@ -15,8 +17,9 @@ bool counts_switches(const RouteSearchSettings& settings) {
   return settings.most_switches < RouteSearchSettings::kAnySwitches;
 }
 
-recheck::Certificate certificate_of(const SearchProblem& problem, const RouteSearch& search,
-                                    const RouteSearchSettings& settings) {
+/// `labels`: of the last target's proof; none: what earlier proofs buried is all.
+recheck::Certificate certificate_of(const SearchProblem& problem, const CellStore& cells,
+                                    const CellLabels* labels, const RouteSearchSettings& settings) {
   recheck::Certificate certificate;
   recheck::CertificateHeader& header = certificate.header;
   header.claim = counts_switches(settings) ? "fewer_switches" : "unreachable";
@@ -31,7 +34,7 @@ recheck::Certificate certificate_of(const SearchProblem& problem, const RouteSea
   if (heeded.tendons && problem.design.tendons()) header.limits.emplace_back("tendons");
   if (heeded.field && problem.design.field() && problem.design.lock_count() > 0)
     header.limits.emplace_back("field");
-  certificate.leaves = search.certificate_leaves(header.most_switches.value_or(0) + 1);
+  certificate.leaves = certificate_leaves(cells, labels, header.most_switches.value_or(0) + 1);
   header.leaves = certificate.leaves.size();
   return certificate;
 }
@@ -46,13 +49,14 @@ recheck::Certificate certify(const SearchProblem& problem, const RouteSearch& se
     RouteSearchSettings again = settings;
     again.effort = settings.effort.renewed(std::max(kLeastWork, kTimesTheWork * search.work()));
     RouteSearch without(any_switch, again);
-    if (without.run() == SearchOutcome::proved_none) return certificate_of(any_switch, without, settings);
+    if (without.run(any_switch.goal) == SearchOutcome::proved_none)
+      return certificate_of(any_switch, without.cells(), &without.labels(), settings);
   }
-  return certificate_of(problem, search, settings);
+  return certificate_of(problem, search.cells(), &search.labels(), settings);
 }
 
 recheck::Certificate certify_targets(const SearchProblem& problem, const RouteSearch& search) {
-  recheck::Certificate certificate = certificate_of(problem, search, RouteSearchSettings{});
+  recheck::Certificate certificate = certificate_of(problem, search.cells(), nullptr, RouteSearchSettings{});
   certificate.header.claim = "targets";
   return certificate;
 }

@@ -23,9 +23,13 @@ std::vector<std::size_t> nearest_first(const std::vector<Eigen::Vector3d>& point
 
 class ReachSearch {
  public:
-  ReachSearch(SearchProblem& problem, const std::vector<Eigen::Vector3d>& targets_E,
+  ReachSearch(const SearchProblem& problem, const std::vector<Eigen::Vector3d>& targets_E,
               const ReachSettings& settings)
-      : problem_(problem), targets_E_(targets_E), settings_(settings), search_(problem, search_settings()) {}
+      : problem_(problem),
+        goal_(problem.goal),
+        targets_E_(targets_E),
+        settings_(settings),
+        search_(problem, search_settings()) {}
 
   ReachResult run() {
     result_.verdict.assign(targets_E_.size(), Verdict::undecided);
@@ -47,7 +51,6 @@ class ReachSearch {
     if (std::find(result_.verdict.begin(), result_.verdict.end(), Verdict::unreachable) ==
         result_.verdict.end())
       return;
-    search_.retarget(0);
     result_.certificate = certify_targets(problem_, search_);
   }
 
@@ -62,9 +65,8 @@ class ReachSearch {
   /// Goes on with one target for so much work; true when it is decided.
   bool decide(std::size_t target, std::int64_t work) {
     if (settings_.effort.cut_short()) return false;
-    problem_.goal.point_E = targets_E_[target];
-    search_.retarget(work);
-    switch (search_.run()) {
+    goal_.point_E = targets_E_[target];
+    switch (search_.run(goal_, work)) {
       case SearchOutcome::found:
         result_.verdict[target] = Verdict::reached;
         settings_.reached(target, search_.route());
@@ -81,7 +83,8 @@ class ReachSearch {
     return true;
   }
 
-  SearchProblem& problem_;
+  const SearchProblem& problem_;
+  Goal goal_;
   const std::vector<Eigen::Vector3d>& targets_E_;
   const ReachSettings& settings_;
   RouteSearch search_;

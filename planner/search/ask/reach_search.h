@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Which of many targets does one design reach?
 //
-// One search answers for all of them (RouteSearch::retarget). Cells, what is proved of them and the links
+// One search answers for all of them (RouteSearch). Cells, what is proved of them and the links
 // between leaves don't depend on the target, and every action can be undone, so what can be reached from the
 // start is one set. From below it grows by the verified ways found so far: a target is reached as soon as one
 // motion or lock switch after the other, each verified, leads to it from a state on one of them. From above

@@ -7,11 +7,13 @@
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/effort/shares.h"
 #include "planner/search/ask/nearest_approach.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
 #include "planner/search/route/route_tidy.h"
+#include "planner/segment/curvature_limit.h"
 #include "planner/segment/latch.h"
 #include "planner/segment/shape.h"
 
@@ -76,8 +78,7 @@ std::optional<SearchProblem> relaxed(const SearchProblem& problem, Relaxation re
 
 double largest_curvature(const Design& design, const Route& route) {
   double most = 0.0;
-  for (const RouteStep& step : route.steps)
-    for (const Region& region : regions_of(design, step.to)) most = std::max(most, region.u.norm());
+  for (const RouteStep& step : route.steps) most = std::max(most, largest_curvature(design, step.to));
   return most;
 }
 
@@ -125,7 +126,7 @@ std::string off_the_notches(const SearchProblem& problem, const Route& route) {
     }
   }
   return fmt::format("with lock {} holding a bend {:.2g} degrees off the nearest notch", lock + 1,
-                     worst * 180.0 / M_PI);
+                     degrees(worst));
 }
 
 /// What the tendons or locks run into on a route that was found without their limits.
@@ -213,7 +214,7 @@ std::optional<Reason> find_reason(const SearchProblem& problem, const Effort& ef
     if (!eased) continue;
     search_settings.effort = effort.renewed(std::min(shares::kReasonWork, left));
     RouteSearch search(*eased, search_settings);
-    const SearchOutcome outcome = search.run();
+    const SearchOutcome outcome = search.run(eased->goal);
     left -= search.work();
     if (effort.cut_short() || (outcome != SearchOutcome::found && left <= 0)) return std::nullopt;
     if (outcome != SearchOutcome::found) continue;

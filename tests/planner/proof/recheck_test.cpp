@@ -31,7 +31,7 @@ recheck::Certificate proof_of(const PreparedScene& prepared, const SearchProblem
   RouteSearchSettings settings;
   settings.effort = Effort::of_work(kWork);
   RouteSearch search(problem, settings);
-  REQUIRE(search.run() == SearchOutcome::proved_none);
+  REQUIRE(search.run(problem.goal) == SearchOutcome::proved_none);
   auto certificate = certify(problem, search, settings);
   name_scene(certificate, prepared.scene, prepared.wall().channel(), "scene.toml");
   return certificate;

@@ -48,7 +48,7 @@ TEST_CASE("A search through notches of a thousandth of a millimetre and finer en
     RouteSearchSettings settings;
     settings.effort = Effort::of_work(50000);
     RouteSearch search(asked, settings);
-    CHECK(search.run() != SearchOutcome::proved_none);
+    CHECK(search.run(asked.goal) != SearchOutcome::proved_none);
     CHECK(search.work() < 2 * 50000 + 2 * shares::kDirectWork);
   }
 }
@@ -105,7 +105,7 @@ TEST_CASE("A clearance that is no number is never kept, and the search for it en
   CHECK_FALSE(verifier.clears(start_state(), deep, asked.required_clearance_mm));
   RouteSearchSettings settings;
   settings.effort = Effort::of_work(100000);
-  CHECK(RouteSearch(asked, settings).run() != SearchOutcome::found);
+  CHECK(RouteSearch(asked, settings).run(asked.goal) != SearchOutcome::found);
 }
 
 TEST_CASE("A carriage far longer than the channel costs no more than one that is as long") {
@@ -115,5 +115,5 @@ TEST_CASE("A carriage far longer than the channel costs no more than one that is
   RouteSearchSettings settings;
   settings.effort = Effort::of_work(2000000);
   const SearchProblem asked = question(design, channel, {0.0, 0.0, 40.0});
-  CHECK(RouteSearch(asked, settings).run() == SearchOutcome::found);
+  CHECK(RouteSearch(asked, settings).run(asked.goal) == SearchOutcome::found);
 }

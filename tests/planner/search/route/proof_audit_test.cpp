@@ -143,7 +143,7 @@ withy_plain::Proof proof_of(const SearchProblem& asked, const withy_plain::Robot
   RouteSearchSettings settings;
   settings.effort = Effort::of_work(20000000);
   RouteSearch search(asked, settings);
-  REQUIRE(search.run() == SearchOutcome::proved_none);
+  REQUIRE(search.run(asked.goal) == SearchOutcome::proved_none);
   std::stringstream lines;
   search.write_reached_cells(lines);
   return {lines, robot};
@@ -296,7 +296,7 @@ TEST_CASE("No state that reaches the target by sampled motions lies outside the 
   RouteSearchSettings settings;
   settings.effort = Effort::of_work(20000000);
   RouteSearch search(asked, settings);
-  REQUIRE(search.run() == SearchOutcome::proved_none);
+  REQUIRE(search.run(asked.goal) == SearchOutcome::proved_none);
   const std::vector<Cell> cells = cells_of(search);
   const auto listed = [&](const State& state) {
     return std::any_of(cells.begin(), cells.end(), [&](const Cell& cell) { return cell.holds(state); });

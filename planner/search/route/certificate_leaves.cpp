@@ -1,8 +1,10 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// From the cells that a proof reached to the leaves of a certificate (planner/proof/recheck/certificate.h).
-#include <cmath>
+#include "planner/search/route/certificate_leaves.h"
 
-#include "planner/search/route/route_search.h"
+#include <cmath>
+#include <functional>
+#include <string>
+#include <utility>
 
 namespace withy {
 
@@ -58,41 +60,48 @@ recheck::Notches notches_of(const LatchHardware& latch, const Eigen::Vector2d& s
   return notches;
 }
 
+recheck::CertificateLeaf leaf_of_certificate(const CellStore& store, int index, int level) {
+  const Design& design = store.problem().design;
+  const Leaf& leaf = store.leaf(index);
+  recheck::CertificateLeaf written;
+  written.level = level;
+  int count = 0;
+  for (int lock = 0; lock < design.lock_count(); ++lock) {
+    if (!leaf.engaged.test(static_cast<std::size_t>(lock))) continue;
+    written.engaged.push_back(lock);
+    written.notches.push_back(store.chart().kind() == LatticeKind::everything
+                                  ? recheck::Notches{}
+                                  : notches_of(*design.latch(), leaf.base_sum(++count)));
+  }
+  const Box whole = store.tree(index).box(0);
+  written.whole.dimensions = whole.dimensions;
+  for (int k = 0; k < whole.dimensions; ++k) {
+    written.whole.low[Box::idx(k)] = whole.low[Box::idx(k)];
+    written.whole.high[Box::idx(k)] = whole.high[Box::idx(k)];
+  }
+  return written;
+}
+
 }  // namespace
 
-std::vector<recheck::CertificateLeaf> RouteSearch::certificate_leaves(int levels) const {
+std::vector<recheck::CertificateLeaf> certificate_leaves(const CellStore& store, const CellLabels* labels,
+                                                         int levels) {
   std::vector<recheck::CertificateLeaf> leaves;
-  for (const auto& record : leaves_)
+  for (int index = 0; index < store.leaf_count(); ++index)
     for (int level = 0; level < levels; ++level) {
       bool any = false;
       const std::function<bool(int)> is_in = [&](int cell) {
-        const auto i = static_cast<std::size_t>(cell);
-        const bool buried = i < record->buried.size() && record->buried[i];
-        const bool in =
-            buried || (reached(*record, cell) && (levels == 1 || record->visits[i].switches <= level));
+        const CellRef ref{index, cell};
+        const bool reached =
+            labels != nullptr && labels->reached(ref) && (levels == 1 || labels->of(ref).switches <= level);
+        const bool in = reached || store.is_buried(ref);
         any = any || in;
         return in;
       };
-      std::string parts = PartsWriter(record->tree, is_in).text();
+      std::string parts = PartsWriter(store.tree(index), is_in).text();
       if (!any) continue;
-      recheck::CertificateLeaf leaf;
-      leaf.level = level;
-      int count = 0;
-      for (int lock = 0; lock < problem_.design.lock_count(); ++lock) {
-        if (!record->leaf.engaged.test(static_cast<std::size_t>(lock))) continue;
-        leaf.engaged.push_back(lock);
-        leaf.notches.push_back(chart_.kind() == LatticeKind::everything
-                                   ? recheck::Notches{}
-                                   : notches_of(*problem_.design.latch(), record->leaf.base_sum(++count)));
-      }
-      const Box whole = record->tree.box(0);
-      leaf.whole.dimensions = whole.dimensions;
-      for (int k = 0; k < whole.dimensions; ++k) {
-        leaf.whole.low[Box::idx(k)] = whole.low[Box::idx(k)];
-        leaf.whole.high[Box::idx(k)] = whole.high[Box::idx(k)];
-      }
-      leaf.parts = std::move(parts);
-      leaves.push_back(std::move(leaf));
+      leaves.push_back(leaf_of_certificate(store, index, level));
+      leaves.back().parts = std::move(parts);
     }
   return leaves;
 }
