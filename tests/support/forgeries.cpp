@@ -131,7 +131,7 @@ std::vector<Forgery> forgeries_of(const PreparedScene& prepared, const SearchPro
     RouteSearchSettings settings;
     settings.effort = Effort::of_work(work);
     RouteSearch search(harder.problem, settings);
-    if (search.run(problem.goal) != SearchOutcome::proved_none) continue;
+    if (search.run(harder.problem.goal) != SearchOutcome::proved_none) continue;
     Forgery forgery{harder.what, certify(harder.problem, search, settings)};
     name_scene(forgery.certificate, prepared.scene, prepared.wall().channel(), prepared.scene.file.string());
     forgery.certificate.header.required_clearance_mm = problem.required_clearance_mm;

@@ -111,7 +111,7 @@ void ask(const PreparedScene& prepared, const std::string& name, int locks, cons
   settings.effort = Effort::of_work(options.work);
   const Stopwatch search_time;
   RouteSearch search(*problem, settings);
-  const SearchOutcome outcome = search.run(problem.goal);
+  const SearchOutcome outcome = search.run(problem->goal);
   const double proved_s = search_time.seconds();
   if (outcome == SearchOutcome::found && options.forge) forge(prepared, *problem, name, locks, options);
   if (outcome != SearchOutcome::proved_none) {
