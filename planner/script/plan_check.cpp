@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <iterator>
 
 #include <fmt/format.h>
 
@@ -184,12 +185,15 @@ class PlanJudge {
   Fault check_field_of(const PlannedAction& action, const State& from) const {
     if (!design_.field()) return std::nullopt;
     if (!action.field_S) return here("the plan names no field for this switch");
+    if (std::ssize(action.current_A) != design_.field()->coil_count())
+      return here("the plan does not name a current for each coil");
     Waypoint row;
     row.field_S = *action.field_S;
     row.current_A = action.current_A;
-    auto finding = check_field(design_, from, action.lock, row);
-    if (!finding) finding = check_currents(design_, from, action.lock, row);
-    if (finding) return here(finding->problem, finding->remedy);
+    if (const auto finding = check_currents(design_, from, action.lock, row))
+      return here(finding->problem, finding->remedy);
+    if (const auto finding = check_field(design_, from, action.lock, row))
+      return here(finding->problem, finding->remedy);
     return std::nullopt;
   }
 

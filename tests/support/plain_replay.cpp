@@ -72,16 +72,18 @@ std::vector<double> list_of(const Eigen::VectorXd& v) {
 
 class Replay {
  public:
-  Replay(const Scene& scene, const ListedPlan& plan)
+  Replay(const Scene& scene, const ListedPlan& plan, int most_samples)
       : plan_(plan),
+        most_samples_(most_samples),
         robot_(robot_for(scene, plan.locks)),
         scene_(robot_.scene),
         wall_(make_solid(read_mesh(scene.mesh_path, scene.mm_per_unit), scene)) {}
 
   std::vector<std::string> run() {
     checked_sections();
-    if (plan_.states.empty() || plan_.actions.empty()) {
-      note("plan: no states or no actions");
+    // A target that the start is at takes no action.
+    if (plan_.states.empty() || plan_.actions.empty() != (plan_.states.size() == 1)) {
+      note("plan: no states, or states that no actions join");
       return faults_;
     }
     for (std::size_t i = 0; i < plan_.states.size(); ++i) state_form(i);
@@ -232,7 +234,7 @@ class Replay {
     there.insert(there.end(), back.begin(), back.end());
     const auto known = sampled_.find(there);
     if (known != sampled_.end()) return known->second;
-    return sampled_.emplace(there, least_clearance(robot_, wall_, from, to)).first->second;
+    return sampled_.emplace(there, least_clearance(robot_, wall_, from, to, most_samples_)).first->second;
   }
 
   void clearance(const std::string& where, std::optional<double> said, const State& from, const State& to) {
@@ -267,6 +269,7 @@ class Replay {
   }
 
   void chain() {
+    if (plan_.actions.empty()) return resting("start and end", state(0));
     const int count = static_cast<int>(plan_.states.size());
     for (std::size_t k = 0; k < plan_.actions.size(); ++k) {
       const ListedAction& a = plan_.actions[k];
@@ -521,7 +524,7 @@ class Replay {
   // ---- target and summary
 
   int reached_state() const {
-    int at = -1;
+    int at = 0;
     for (const ListedAction& a : plan_.actions) {
       if (a.leg == "in") at = a.to;
     }
@@ -593,7 +596,10 @@ class Replay {
     }
     largest("insertion", "mm", insertion, scene_.insertion_max_mm);
     largest("curvature", "per_mm", curvature, scene_.curvature_max_per_mm);
-    if (!scene_.tendons) return;
+    if (!scene_.tendons) {
+      if (scene_.lock) if_there("lock_moment_limit_Nmm", scene_.lock->hold_moment_Nmm);
+      return;
+    }
     number("pull_max_mm", pull);
     number("tension_max_N", tension);
     largest("pull", "mm", pull, scene_.tendons->stroke_max_mm);
@@ -722,6 +728,7 @@ class Replay {
   }
 
   const ListedPlan& plan_;
+  int most_samples_;
   std::set<std::string> recomputed_;  // numbers of the summary
   double least_reserve_ = std::numeric_limits<double>::infinity();
   Robot robot_;
@@ -735,7 +742,8 @@ class Replay {
 
 }  // namespace
 
-std::vector<std::string> replay_plan(const std::string& scene_path, const std::string& plan_path) {
+std::vector<std::string> replay_plan(const std::string& scene_path, const std::string& plan_path,
+                                     int most_samples) {
   try {
     const Scene scene = read_scene(scene_path);
     const ListedPlan plan = read_plan(plan_path);
@@ -743,7 +751,7 @@ std::vector<std::string> replay_plan(const std::string& scene_path, const std::s
     if (plan.verdict != "reached") return {"plan: verdict is " + plan.verdict};
     if (plan.scene_sha256 != sha256_of(scene_path)) return {"plan: made of another scene"};
     if (plan.mesh_sha256 != sha256_of(scene.mesh_path)) return {"plan: made with another mesh"};
-    return Replay(scene, plan).run();
+    return Replay(scene, plan, most_samples).run();
   } catch (const std::exception& fault) {
     return {std::string("not readable: ") + fault.what()};
   }

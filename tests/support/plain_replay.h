@@ -17,7 +17,9 @@ namespace withy_plain {
 inline constexpr double kSameNumber = 1e-6;
 
 /// Every disagreement found; empty when the plan stands. Files that can't be read at all are one
-/// disagreement.
-std::vector<std::string> replay_plan(const std::string& scene_path, const std::string& plan_path);
+/// disagreement. `most_samples` of each motion are taken for its clearance; fewer leave it less closely
+/// known.
+std::vector<std::string> replay_plan(const std::string& scene_path, const std::string& plan_path,
+                                     int most_samples = 20000);
 
 }  // namespace withy_plain

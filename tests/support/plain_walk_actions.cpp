@@ -23,7 +23,7 @@ void Walker::visit(const State& state) {
 bool Walker::go(const State& to) {
   const State from = at_;
   const double count = std::ceil(steps_between(from, to));
-  if (!(count * kStep_mm <= kLongestMotion_mm)) return false;
+  if (!(count * step_mm_ <= kLongestMotion_mm)) return false;
   for (double i = 1; i <= count; ++i) {
     const double t = i / count;
     const State next = i < count ? moved(from, (1 - t) * from.insertion_mm + t * to.insertion_mm,

@@ -70,11 +70,14 @@ Walker::Walker(const Robot& robot, const Solid& channel, unsigned seed)
       target_E_(scene_.X_SE.inverse() * scene_.target_S),
       plane_(common_plane(scene_.tendons)),
       mouth_radius_mm_(mouth_radius(channel)) {
-  if (scene_.outlets_open) throw std::runtime_error("walks are for channels with closed outlets");
+  const double thin = std::min(1.0, scene_.radius_mm / kThinnest_mm);
+  station_mm_ = thin * kStation_mm;
+  step_mm_ = thin * kStep_mm;
+  caution_mm_ = thin * kCaution_mm;
   if (scene_.target_direction_S)
     target_direction_E_ = scene_.X_SE.linear().transpose() * *scene_.target_direction_S;
   const Eigen::Vector3d mouth(0, 0, kMouth_mm);
-  mouth_room_mm_ = wall_.inside(mouth) ? wall_.distance(mouth) : 0;
+  mouth_room_mm_ = wall_.inside(mouth) ? std::min(wall_.distance(mouth), wall_.outlet_distance(mouth)) : 0;
 }
 
 // ---- chance
@@ -91,8 +94,8 @@ Eigen::Vector2d Walker::in_disk(double radius) {
 
 // ---- what is allowed
 
-/// Is p on the same side of the solid's surface as a point that no wall is nearer to than `room_mm`? False
-/// also where that can't be told. Faces that are not wall stand at the entry only.
+/// Is p on the same side of the solid's surface as a point that no wall and no outlet is nearer to than
+/// `room_mm`? False also where that can't be told. Faces that are not wall stand at the entry only.
 bool Walker::same_side(const Eigen::Vector3d& known_E, double room_mm, const Eigen::Vector3d& p_E) const {
   if ((p_E - known_E).norm() >= room_mm) return false;
   return (known_E.z() > kMouth_mm && p_E.z() > kMouth_mm) ||
@@ -101,13 +104,15 @@ bool Walker::same_side(const Eigen::Vector3d& known_E, double room_mm, const Eig
 
 double Walker::widened_radius(double s_mm) const {
   return std::max(
-      {radius(robot_, s_mm), radius(robot_, s_mm - kStation_mm), radius(robot_, s_mm + kStation_mm)});
+      {radius(robot_, s_mm), radius(robot_, s_mm - station_mm_), radius(robot_, s_mm + station_mm_)});
 }
 
 /// Least clearance at the stations beyond what is required; stops at the first negative one unless asked to
 /// go on. Where there is room stations may be as far apart as it lets them.
 double Walker::margin(const State& state, bool to_the_end) const {
-  const double need = scene_.required_clearance_mm + kCaution_mm;
+  const double need = scene_.required_clearance_mm + caution_mm_;
+  const double off_outlets = station_mm_ + step_mm_;  // for no point between samples to come to one
+  ++looks_;
   const double thickest =
       std::max(scene_.radius_mm, scene_.lock && robot_.locks() > 0 ? scene_.lock->body_radius_mm : 0.0);
   const Body body(robot_, state);
@@ -118,22 +123,24 @@ double Walker::margin(const State& state, bool to_the_end) const {
   double ahead = kAhead_mm;  // how much room beyond what is needed is looked for
   for (double s = std::min(0.0, L - state.insertion_mm);; s = std::min(s, L)) {
     const Eigen::Vector3d p = body.point_E(s);
-    double step = kStation_mm;
-    if (p.z() > -kStation_mm) {
+    double step = station_mm_;
+    if (p.z() > -station_mm_) {
       const double most = thickest + need + ahead;
       double d = wall_.distance(p, most);
+      const double outlet = wall_.outlet_distance(p);
+      least = std::min(least, outlet - off_outlets);
       ahead = d < most ? kAhead_mm : std::min(2 * ahead, kMostAhead_mm);
       if (d < widened_radius(s) + need && !to_the_end) return d - widened_radius(s) - need;
       if (p.z() > 0) {
         if (!same_side(known, room, p) && (to_the_end || !wall_.inside(p))) d = -d;
         known = d > 0 ? p : known;
-        room = d > 0 ? d : room;
+        room = d > 0 ? std::min(d, outlet) : room;
       }
       least = std::min(least, d - widened_radius(s) - need);
       if (least < 0 && !to_the_end) return least;
-      step = std::max(step, d - thickest - need);
+      step = std::max(step, std::min(d - thickest - need, outlet - off_outlets));
     } else {
-      step = std::max(step, -kStation_mm - p.z());
+      step = std::max(step, -station_mm_ - p.z());
     }
     if (s >= L) return least;
     s += step;
@@ -328,7 +335,7 @@ double Walker::steps_between(const State& from, const State& to) const {
     way = std::max(way, kParts * most);  // as if all of it went at the fastest part's pace
     before = now;
   }
-  return 4.0 / 3.0 * way / kStep_mm;
+  return 4.0 / 3.0 * way / step_mm_;
 }
 
 std::optional<double> Walker::insertion_for(double ratio, double a, double b, double c) const {

@@ -13,6 +13,8 @@
 // Bodies of 0.75 mm radius and more have d >= 0.85 mm: 0.010 mm between stations 0.25 mm apart, whose arc (up
 // to 0.12 per mm) leaves its chord by less than 0.001 mm, and 0.006 mm between steps of 0.2 mm. Where a
 // lock's radius begins it is taken to begin one station earlier, and the entry plane one station before it.
+// For thinner bodies all three lengths shrink with the radius, and with them the bound. From an open outlet
+// stations keep so far away that no point between them comes to it.
 #pragma once
 
 #include <optional>
@@ -24,6 +26,7 @@
 
 namespace withy_plain {
 
+inline constexpr double kThinnest_mm = 0.75;  // of bodies that these hold for as they stand
 inline constexpr double kStation_mm = 0.25;
 inline constexpr double kStep_mm = 0.2;
 inline constexpr double kCaution_mm = 0.025;
@@ -45,7 +48,7 @@ struct Walks {
 /// Walks of one question. The robot's scene names target, clearance and limits. Deterministic for a seed.
 class Walker {
  public:
-  /// `channel` has its outlets closed; both must outlive the walker.
+  /// Both must outlive the walker.
   Walker(const Robot& robot, const Solid& channel, unsigned seed);
 
   /// Are curvature, insertion, hardware and (with caution) the required clearance kept?
@@ -63,6 +66,13 @@ class Walker {
 
   /// Tries so many actions from `from` on.
   void walk(const State& from, int actions, Walks& walks);
+
+  /// The states of a way from an allowed one back to the start, found by actions that mostly lead out; empty
+  /// where `most_looks` looks at states brought none. Whatever it is, each sample of it is allowed.
+  std::vector<State> way_home(const State& from, long most_looks);
+
+  /// How many states have been looked at.
+  long looks() const { return looks_; }
 
  private:
   // Chance.
@@ -104,6 +114,20 @@ class Walker {
   bool advance_to_latch(int lock, std::size_t region);
   bool advance_to_equal(std::size_t region);
 
+  // On the way home.
+  struct Stop {
+    State state;
+    std::size_t from;  // index of the stop before, its own for the first
+    double far;        // from home
+    int tries = 0;
+  };
+  double far_from_home(const State& state) const;
+  bool is_home(const State& state) const;
+  std::size_t next_stop(const std::vector<Stop>& stops);
+  void try_a_way_out();
+  bool bend_towards(const Eigen::Vector2d& u);
+  bool finish();
+
   const Robot& robot_;
   const Scene& scene_;
   Wall wall_;
@@ -114,6 +138,8 @@ class Walker {
   double mouth_radius_mm_;                // no face stands between the points of z > 0 this near to the axis
                                           // and those beyond kMouth_mm
   double mouth_room_mm_;
+  double station_mm_, step_mm_, caution_mm_;  // kStation_mm, kStep_mm, kCaution_mm for this body
+  mutable long looks_ = 0;
   State at_;
   Walks* walks_ = nullptr;
 };

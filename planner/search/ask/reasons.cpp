@@ -26,11 +26,16 @@ constexpr double kInsertionFactor = 1.5;
 // A wire: what is left of the segment's radius.
 constexpr double kWireShare = 0.1;
 
-Design with_parts(const Design& design, const std::function<void(DesignParts&)>& change) {
-  DesignParts parts = design.parts();
+/// The question with a changed design; nothing where the change makes no sound design.
+std::optional<SearchProblem> with_parts(const SearchProblem& problem,
+                                        const std::function<void(DesignParts&)>& change) {
+  DesignParts parts = problem.design.parts();
   change(parts);
   auto changed = Design::make(std::move(parts));
-  return changed ? *changed : design;
+  if (!changed) return std::nullopt;
+  SearchProblem out = problem;
+  out.design = std::move(*changed);
+  return out;
 }
 
 std::optional<SearchProblem> relaxed(const SearchProblem& problem, Relaxation relaxation,
@@ -50,16 +55,16 @@ std::optional<SearchProblem> relaxed(const SearchProblem& problem, Relaxation re
       if (!design.latch() || design.lock_count() == 0 ||
           lattice_kind(*design.latch()) == LatticeKind::everything)
         return std::nullopt;
-      out.design = with_parts(design, [](DesignParts& parts) { parts.latch->notch_pitch_mm = 0.0; });
-      return out;
+      return with_parts(problem, [](DesignParts& parts) {
+        parts.latch->notch_pitch_mm = 0.0;
+        parts.latch->hunt_mm = 0.0;  // a friction lock has no notch to hunt for
+      });
     case Relaxation::curvature:
-      out.design = with_parts(
-          design, [](DesignParts& parts) { parts.segment.curvature_max_per_mm *= kCurvatureFactor; });
-      return out;
+      return with_parts(problem,
+                        [](DesignParts& parts) { parts.segment.curvature_max_per_mm *= kCurvatureFactor; });
     case Relaxation::insertion:
-      out.design =
-          with_parts(design, [](DesignParts& parts) { parts.carriage.insertion_max_mm *= kInsertionFactor; });
-      return out;
+      return with_parts(problem,
+                        [](DesignParts& parts) { parts.carriage.insertion_max_mm *= kInsertionFactor; });
     case Relaxation::clearance:
       if (problem.required_clearance_mm <= 0.0) return std::nullopt;
       out.required_clearance_mm = 0.0;

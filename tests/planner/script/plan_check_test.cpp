@@ -25,6 +25,12 @@ std::size_t first(const Plan& plan, ActionKind kind) {
   return k;
 }
 
+void scale_field(Plan& plan, double factor) {
+  PlannedAction& action = plan.actions[first(plan, ActionKind::lock)];
+  *action.field_S *= factor;
+  for (double& current : action.current_A) current *= factor;
+}
+
 struct Tampering {
   const char* what;
   std::function<void(Plan&)> change;
@@ -49,10 +55,12 @@ const Tampering kTamperings[] = {
     {"a target that is not met", [](Plan& p) { p.reached_state = 0; }, "from the target"},
     {"another lock", [](Plan& p) { p.actions[first(p, ActionKind::lock)].lock = 5; }, "no such lock"},
     {"no field", [](Plan& p) { p.actions[first(p, ActionKind::lock)].field_S.reset(); }, "names no field"},
-    {"a field too weak", [](Plan& p) { *p.actions[first(p, ActionKind::lock)].field_S *= 0.1; },
-     "the field turns"},
-    {"a field too strong", [](Plan& p) { *p.actions[first(p, ActionKind::lock)].field_S *= 100.0; },
-     "the field is"},
+    {"a field too weak", [](Plan& p) { scale_field(p, 0.1); }, ""},
+    {"a field too strong", [](Plan& p) { scale_field(p, 100.0); }, ""},
+    {"a current that does not make the field",
+     [](Plan& p) { p.actions[first(p, ActionKind::lock)].current_A.front() += 0.1; }, "coil"},
+    {"a current left out", [](Plan& p) { p.actions[first(p, ActionKind::lock)].current_A.pop_back(); },
+     "a current for each coil"},
     {"a lock on another bend",
      [](Plan& p) {
        State& held = p.states[static_cast<std::size_t>(p.actions[first(p, ActionKind::lock)].to)];

@@ -442,8 +442,8 @@ TEST_CASE("A hunt is rows with the field on, from the planned pulls to the plann
 }
 
 TEST_CASE("A hunt that is not made leaves the script as it was without one") {
-  const Bench without(BenchOptions{});
-  const Bench bench({.hunt_mm = 0.1});
+  const Bench without({.coils = true});
+  const Bench bench({.hunt_mm = 0.1, .coils = true});
   withy::Plan plan = bench.plan();
   for (auto& action : plan.actions)
     if (action.hunt) action.hunt->objection = "makes the body touch the wall";
@@ -498,7 +498,9 @@ TEST_CASE("Where the scene letters the coils, their currents are commands and th
   }
   const auto read = withy::read_iso6983(program, "script.ngc", *bench.scene().actuation);
   REQUIRE(read);
-  CHECK(read->waypoints == script.waypoints);
+  auto meant = script.waypoints;
+  meant.front().note.clear();  // the program has no block for the start
+  CHECK(read->waypoints == meant);
 }
 
 TEST_CASE("Coil currents beside a move, or of a coil the program has not, are refused") {

@@ -1,0 +1,51 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "tools/bench/consistency/ledger.h"
+
+#include <fmt/format.h>
+
+namespace withy::consistency {
+
+void Tally::count(const Entered& entered) {
+  ++questions;
+  ++(entered.verdict == Verdict::reached       ? reached
+     : entered.verdict == Verdict::unreachable ? unreachable
+                                               : undecided);
+  contradicted += !entered.contradictions.empty();
+}
+
+void Ledger::enter(const Entered& entered) {
+  if (entered.refused) {
+    ++refused_;
+    return;
+  }
+  all_.count(entered);
+  ways_ += entered.ways;
+  ways_undecided_ += entered.ways_undecided;
+  does_not_hold_ += entered.does_not_hold;
+  replayed_ += entered.plans_replayed;
+  attacked_ += entered.attacked;
+  attacked_from_ += entered.goal_states > 0;
+  goal_states_ += entered.goal_states;
+  contradictions_ += static_cast<long>(entered.contradictions.size());
+  for (const auto& [heading, kind] : entered.regime) by_regime_[heading][kind].count(entered);
+}
+
+std::string Ledger::text() const {
+  std::string out = fmt::format(
+      "{} questions ({} more draws were none), asked in {} ways: {} contradictions in {} questions\n"
+      "  {} reached, {} unreachable, {} undecided by every way; {} of the ways were undecided, {} of these "
+      "found a "
+      "route that does not stand when verified\n"
+      "  {} plans replayed; {} times unreachable attacked, {} of them from {} goal states that were found\n",
+      all_.questions, refused_, ways_, contradictions_, all_.contradicted, all_.reached, all_.unreachable,
+      all_.undecided, ways_undecided_, does_not_hold_, replayed_, attacked_, attacked_from_, goal_states_);
+  out += fmt::format("{:<17}{:<36}{:>10}{:>10}{:>13}{:>11}{:>15}\n", "", "", "questions", "reached",
+                     "unreachable", "undecided", "contradicted");
+  for (const auto& [heading, kinds] : by_regime_)
+    for (const auto& [kind, t] : kinds)
+      out += fmt::format("{:<17}{:<36}{:>10}{:>10}{:>13}{:>11}{:>15}\n", heading, kind, t.questions,
+                         t.reached, t.unreachable, t.undecided, t.contradicted);
+  return out;
+}
+
+}  // namespace withy::consistency

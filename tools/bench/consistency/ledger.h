@@ -1,0 +1,47 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// The campaign's figures, by kind of question.
+#pragma once
+
+#include <map>
+#include <string>
+#include <utility>
+#include <vector>
+
+#include "planner/plan/answer.h"
+
+namespace withy::consistency {
+
+/// What came of one question.
+struct Entered {
+  std::vector<std::pair<std::string, std::string>> regime;
+  Verdict verdict = Verdict::undecided;  ///< that of the first way that decided
+  int ways = 0;
+  int ways_undecided = 0;
+  int does_not_hold = 0;  ///< ways on which a route was found that does not stand when verified
+  int plans_replayed = 0;
+  int attacked = 0;     ///< 1 where "unreachable" was attacked
+  int goal_states = 0;  ///< from which ways back were sought
+  std::vector<std::string> contradictions;
+  bool refused = false;  ///< the scene was no question: a target in the wall, no room at the entry
+};
+
+struct Tally {
+  long questions = 0, reached = 0, unreachable = 0, undecided = 0, contradicted = 0;
+  void count(const Entered& entered);
+};
+
+class Ledger {
+ public:
+  void enter(const Entered& entered);
+  const Tally& all() const { return all_; }
+  /// The figures, several lines.
+  std::string text() const;
+
+ private:
+  Tally all_;
+  long refused_ = 0, ways_ = 0, ways_undecided_ = 0, does_not_hold_ = 0, replayed_ = 0, attacked_ = 0,
+       attacked_from_ = 0, goal_states_ = 0, contradictions_ = 0;
+  std::map<std::string, std::map<std::string, Tally>> by_regime_;
+};
+
+}  // namespace withy::consistency
