@@ -72,8 +72,10 @@ Blocked::Look Blocked::look(const Body& body, const StateBox& box) const {
 }
 
 /// The stations that most likely touch in every state, the likeliest first; and what else a look tells.
-std::array<Blocked::Candidate, Blocked::kCandidates> Blocked::candidates(const Body& body, const StateBox& box,
-                                                                         const Reach& reach, Look& out) const {
+std::array<Blocked::Candidate, Blocked::kCandidates> Blocked::candidates(const Body& body,
+                                                                         const StateBox& box,
+                                                                         const Reach& reach,
+                                                                         Look& out) const {
   std::array<Candidate, kCandidates> best{};
   const Placed<double> guess(body, box);
   const double half = 0.5 * reach.along_mm();

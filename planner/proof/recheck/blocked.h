@@ -19,7 +19,7 @@ class Blocked {
   /// What one look at a box told, and where cutting it tells more.
   struct Look {
     bool blocked = false;
-    bool roomy = false;  ///< a guess: the middle of the box is clear
+    bool roomy = false;       ///< a guess: the middle of the box is clear
     double station_mm = 0.0;  ///< the one that cutting tells most about
   };
   Look look(const Body& body, const StateBox& box) const;
