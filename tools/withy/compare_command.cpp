@@ -25,8 +25,23 @@ struct Options {
   std::vector<int> locks;
   AskOptions how;
   std::filesystem::path folder;
+  bool recheck = false;
   bool quiet = false;
 };
+
+/// Every answer's plan or proof, one line each.
+ExitStatus recheck_all(const PreparedScene& prepared, const std::vector<Asked>& asked, const Options& options,
+                       Progress& progress) {
+  ExitStatus status = ExitStatus::done;
+  for (const Asked& one : asked) {
+    const auto rechecked = recheck_answer(prepared, one, options.scene.string(), progress);
+    if (!rechecked) return refuse(rechecked.error());
+    if (!*rechecked) continue;
+    fmt::print("recheck, {} lock(s): {}\n", one.answer.locks, (*rechecked)->sentence);
+    status = worse(status, (*rechecked)->status);
+  }
+  return status;
+}
 
 /// What has been answered so far. An interrupt reads it on another thread.
 struct Answered {
@@ -88,7 +103,7 @@ ExitStatus run(const Options& options) {
   if (const auto written = write_files(options, *prepared, answered); !written)
     return refuse(written.error());
   fmt::print("{}", comparison_table(answered.compared()));
-  return ExitStatus::done;
+  return options.recheck ? recheck_all(*prepared, answered.asked, options, progress) : ExitStatus::done;
 }
 
 }  // namespace
@@ -110,8 +125,12 @@ void add_compare_command(CommandLine& line) {
   add_option(app, "-o,--output", options->folder,
              "folder for compare.json and compare.html, or, interrupted, compare.partial.json with the "
              "counts that are answered; left out: nothing is written");
+  add_flag(app, "--recheck", options->recheck, "check every plan and proof at once, as withy recheck does");
   add_quiet_option(app, options->quiet);
-  line.run(app, [options] { return run(*options); });
+  line.run(app, [options] {
+    options->how.certify = options->recheck;
+    return run(*options);
+  });
 }
 
 }  // namespace withy

@@ -5,12 +5,12 @@
 #include <filesystem>
 #include <memory>
 #include <optional>
-#include <sstream>
 #include <string>
 
 #include <fmt/format.h>
 
 #include "planner/files/file_names.h"
+#include "planner/search/ask/certify.h"
 #include "planner/search/ompl/ompl_planners.h"
 #include "planner/show/picture.h"
 #include "tools/withy/commands.h"
@@ -31,6 +31,7 @@ struct Options {
   std::filesystem::path folder;
   std::filesystem::path proof;
   std::filesystem::path picture;
+  bool recheck = false;
   bool quiet = false;
 };
 
@@ -47,6 +48,18 @@ void add_files(FileBatch& batch, const Options& options, const PreparedScene& pr
   add_scripts(batch, options.folder, prepared.scene, asked);
   if (auto page = page_text(prepared, {asked}, {text}))
     batch.add(options.folder / "page.html", std::move(*page));
+}
+
+/// The certificate, packed where the file's name ends in .gz.
+void add_proof(FileBatch& batch, const Options& options, const PreparedScene& prepared, const Asked& asked) {
+  if (!asked.certificate) {
+    fmt::print(stderr, "no proof was written: nothing was proved\n");
+    return;
+  }
+  recheck::Certificate certificate = *asked.certificate;
+  name_scene(certificate, prepared.scene, prepared.wall().channel(),
+             named_from(options.scene, options.proof.parent_path()));
+  batch.add(options.proof, certificate_bytes(certificate, options.proof));
 }
 
 /// What can be told wrong of the arguments before any work is done.
@@ -71,9 +84,8 @@ ExitStatus run(const Options& options) {
   const auto prepared = prepare_scene(
       options.scene, options.distance == "exact" ? DistanceSource::exact : DistanceSource::field);
   if (!prepared) return refuse(prepared.error());
-  std::ostringstream proof;
   const AskOptions how{options.clearance_mm, options.budget_s, options.seed, options.planner,
-                       options.proof.empty() ? nullptr : &proof};
+                       !options.proof.empty() || options.recheck};
   const auto asked = ask(*prepared, options.locks.value_or(prepared->scene.layout_in_use), how, progress);
   if (!asked) return refuse(asked.error());
 
@@ -81,7 +93,7 @@ ExitStatus run(const Options& options) {
   require_sound(*prepared, *asked);
   FileBatch batch;
   if (!options.folder.empty()) add_files(batch, options, *prepared, *asked);
-  if (!options.proof.empty()) batch.add(options.proof, proof.str());
+  if (!options.proof.empty()) add_proof(batch, options, *prepared, *asked);
   if (format)
     batch.add(options.picture, draw_picture({prepared->scene, prepared->wall().channel(),
                                              asked->problem.design, asked->answer},
@@ -92,7 +104,12 @@ ExitStatus run(const Options& options) {
   }
   fmt::print("{}: {}\n", name_of(asked->answer.verdict), asked->answer.why);
   for (const std::string& left_out : asked->answer.not_checked) fmt::print("not checked: {}\n", left_out);
-  return status_of(asked->answer.verdict);
+  if (!options.recheck) return status_of(asked->answer.verdict);
+  const auto rechecked = recheck_answer(*prepared, *asked, options.scene.string(), progress);
+  if (!rechecked) return refuse(rechecked.error());
+  if (!*rechecked) return status_of(asked->answer.verdict);
+  fmt::print("recheck {}\n", (*rechecked)->sentence);
+  return worse(status_of(asked->answer.verdict), (*rechecked)->status);
 }
 
 }  // namespace
@@ -122,8 +139,11 @@ void add_plan_command(CommandLine& line) {
       .one_of({"field", "exact"});
   add_option(app, "-o,--output", options->folder,
              "folder for plan.json, script.csv, script.ngc and page.html; left out: nothing is written");
-  add_option(app, "--proof", options->proof,
-             "file for the cells that the search reached, as JSON lines; for a verdict other than reached");
+  add_option(
+      app, "--proof", options->proof,
+      "file for a certificate of what is proved (unreachable, or fewer switches don't reach), JSON lines, "
+      "packed where its name ends in .gz; withy recheck checks it");
+  add_flag(app, "--recheck", options->recheck, "check the plan or the proof at once, as withy recheck does");
   add_option(app, "--picture", options->picture, "file for a picture of the plan, .svg or .png");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });

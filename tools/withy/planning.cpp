@@ -11,6 +11,7 @@
 #include "planner/script/script.h"
 #include "planner/script/script_csv.h"
 #include "planner/script/script_iso6983.h"
+#include "planner/search/ask/certify.h"
 #include "planner/show/page.h"
 
 namespace withy {
@@ -42,14 +43,15 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
   settings.effort = Effort::of_seconds(options.budget_s);
   settings.seed = options.seed;
   settings.planner = options.planner;
-  settings.proof = options.proof;
+  std::optional<recheck::Certificate> certificate;
+  if (options.certify) settings.certificate = &certificate;
   settings.progress = [&](const std::string& what) { progress.stage(what, options.budget_s); };
   settings.with_locks = [&](int other_locks) -> std::optional<SearchProblem> {
     auto other = make_problem(prepared, other_locks, options.clearance_mm);
     return other ? std::optional(std::move(*other)) : std::nullopt;
   };
   Answer answer = solve(*problem, settings);
-  return Asked{std::move(*problem), std::move(answer)};
+  return Asked{std::move(*problem), std::move(answer), std::move(certificate)};
 }
 
 std::string plan_text(const PreparedScene& prepared, const Asked& asked, const std::string& scene_file) {
@@ -57,6 +59,23 @@ std::string plan_text(const PreparedScene& prepared, const Asked& asked, const s
   return write_plan({prepared.scene, asked.problem.design, asked.answer, scene_file,
                      [&](const State& state) { return verifier.clearance(state).lower_mm; }, std::nullopt,
                      plan_duration_s(prepared.scene, asked.problem.design, asked.answer.plan)});
+}
+
+Result<std::optional<Rechecked>> recheck_answer(const PreparedScene& prepared, const Asked& asked,
+                                                const std::string& scene_file, Progress& progress) {
+  std::string text;
+  if (asked.answer.plan) {
+    text = plan_text(prepared, asked, scene_file);
+  } else if (asked.certificate) {
+    recheck::Certificate certificate = *asked.certificate;
+    name_scene(certificate, prepared.scene, prepared.wall().channel(), scene_file);
+    text = recheck::write_certificate(certificate);
+  } else {
+    return std::optional<Rechecked>();
+  }
+  auto rechecked = recheck_text(text, "the answer", prepared.scene, prepared.wall(), progress);
+  if (!rechecked) return tl::unexpected(rechecked.error());
+  return std::optional(std::move(*rechecked));
 }
 
 void require_sound(const PreparedScene& prepared, const Asked& asked) {

@@ -15,6 +15,7 @@
 #include "planner/files/ranges.h"
 #include "planner/files/word_reader.h"
 #include "planner/files/words.h"
+#include "planner/search/ask/certify.h"
 #include "planner/search/ask/lumen_lattice.h"
 #include "planner/search/ask/scene_problem.h"
 #include "planner/search/ask/solve.h"
@@ -23,6 +24,7 @@
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 #include "tools/withy/progress.h"
+#include "tools/withy/rechecking.h"
 
 namespace withy {
 namespace {
@@ -40,6 +42,8 @@ struct Options {
   std::int64_t work = shares::kReachWork;
   double budget_s = std::numeric_limits<double>::infinity();
   std::filesystem::path folder;
+  std::filesystem::path proof;
+  bool recheck = false;
   bool quiet = false;
 };
 
@@ -61,6 +65,7 @@ Result<ReachCount> count_reached(const PreparedScene& prepared, int locks, const
   list_checked(*problem, count.checked, count.not_checked);
   progress.stage("searching with " + count_of(static_cast<std::size_t>(locks), "lock"));
   ReachSettings settings;
+  settings.certify = options.recheck || !options.proof.empty();
   settings.effort = Effort::of_seconds(options.budget_s).renewed(options.work).until_interrupted([&] {
     return interrupt.requested();
   });
@@ -70,6 +75,44 @@ Result<ReachCount> count_reached(const PreparedScene& prepared, int locks, const
   cut_short = cut_short || settings.effort.cut_short();
   count.seconds = std::chrono::duration<double>(std::chrono::steady_clock::now() - since).count();
   return count;
+}
+
+/// Says in each certificate which targets it is about.
+void name_certificates(const PreparedScene& prepared, ReachReport& report, const Options& options) {
+  for (ReachCount& count : report.counts) {
+    if (!count.result.certificate) continue;
+    std::vector<Eigen::Vector3d> unreachable_S;
+    for (std::size_t i = 0; i < report.targets_S.size(); ++i)
+      if (count.result.verdict[i] == Verdict::unreachable) unreachable_S.push_back(report.targets_S[i]);
+    name_scene(*count.result.certificate, prepared.scene, prepared.wall().channel(),
+               named_from(options.scene, options.proof.parent_path()));
+    name_targets(*count.result.certificate, unreachable_S, report.tolerance_mm);
+  }
+}
+
+/// The proof of each count, one line each. (Every target reached has a verified way; a plan of it is what to
+/// check.)
+ExitStatus recheck_all(const PreparedScene& prepared, const ReachReport& report, Progress& progress) {
+  ExitStatus status = ExitStatus::done;
+  for (const ReachCount& count : report.counts) {
+    if (!count.result.certificate) continue;
+    const auto rechecked = recheck_text(recheck::write_certificate(*count.result.certificate), "the proof",
+                                        prepared.scene, prepared.wall(), progress);
+    if (!rechecked) return refuse(rechecked.error());
+    fmt::print("recheck, {}: {}\n", count_of(static_cast<std::size_t>(count.locks), "lock"),
+               rechecked->sentence);
+    status = worse(status, rechecked->status);
+  }
+  return status;
+}
+
+void add_proofs(FileBatch& batch, const Options& options, const ReachReport& report) {
+  if (options.proof.empty()) return;
+  for (const ReachCount& count : report.counts) {
+    if (!count.result.certificate) continue;
+    const auto file = file_for_count(options.proof, count.locks, report.counts.size() > 1);
+    batch.add(file, certificate_bytes(*count.result.certificate, file));
+  }
 }
 
 /// The targets that are asked about. Errors are said.
@@ -93,8 +136,10 @@ std::optional<ExitStatus> add_targets(const Options& options, const PreparedScen
   return std::nullopt;
 }
 
-Result<void> write_files(const Options& options, const PreparedScene& prepared, const ReachReport& report) {
-  if (options.folder.empty() || report.counts.empty()) return {};
+/// Adds reach.csv, reach.json and reach.html.
+void add_reports(FileBatch& batch, const Options& options, const PreparedScene& prepared,
+                 const ReachReport& report) {
+  if (options.folder.empty() || report.counts.empty()) return;
   // A part of an answer has names of its own, and leaves a whole one where it is.
   const std::string stem = report.partial ? "reach.partial" : "reach";
   std::set<std::string> names;
@@ -102,12 +147,19 @@ Result<void> write_files(const Options& options, const PreparedScene& prepared, 
     names.insert("reach.partial" + std::string(ending));
     if (!report.partial) names.insert("reach" + std::string(ending));
   }
-  FileBatch batch;
   batch.owns(options.folder, names);
   batch.add(options.folder / (stem + ".csv"), reach_csv(report));
   batch.add(options.folder / (stem + ".json"), reach_json(report));
   batch.add(options.folder / (stem + ".html"),
             reach_html(report, make_display_mesh(prepared.wall().channel(), kShadowTriangles)));
+}
+
+Result<void> write_files(const Options& options, const PreparedScene& prepared, const ReachReport& report,
+                         const InterruptRequest& interrupt) {
+  FileBatch batch;
+  add_reports(batch, options, prepared, report);
+  // What was proved until an interrupt leaves an earlier proof of more where it is.
+  if (!interrupt.requested()) add_proofs(batch, options, report);
   const WritingFiles writing;
   return batch.commit();
 }
@@ -116,6 +168,9 @@ Result<void> write_files(const Options& options, const PreparedScene& prepared, 
 tl::expected<std::optional<double>, ExitStatus> check_arguments(const Options& options) {
   if (const auto place = check_output_folder(options.folder); !place)
     return tl::unexpected(refuse(place.error()));
+  if (!options.proof.empty())
+    if (const auto place = check_output_file(options.proof, {options.scene}); !place)
+      return tl::unexpected(refuse(place.error()));
   if (std::set<int>(options.locks.begin(), options.locks.end()).size() != options.locks.size())
     return tl::unexpected(refuse_arguments("reach", "--locks: give each lock count once"));
   if (!options.targets.starts_with(kLattice)) return std::nullopt;
@@ -153,12 +208,15 @@ ExitStatus run(const Options& options) {
   }
   interrupt.settle();
   progress.stage("writing");
-  if (const auto written = write_files(options, *prepared, report); !written) return refuse(written.error());
+  name_certificates(*prepared, report, options);
+  if (const auto written = write_files(options, *prepared, report, interrupt); !written)
+    return refuse(written.error());
   if (interrupt.requested()) return ExitStatus::interrupted;
   fmt::print("{}", reach_table(report));
   for (const std::string& left_out : report.counts.back().not_checked)
     fmt::print("not checked: {}\n", left_out);
-  return report.partial ? ExitStatus::undecided : ExitStatus::done;
+  const ExitStatus status = report.partial ? ExitStatus::undecided : ExitStatus::done;
+  return options.recheck ? worse(status, recheck_all(*prepared, report, progress)) : status;
 }
 
 }  // namespace
@@ -195,6 +253,11 @@ void add_reach_command(CommandLine& line) {
   add_option(app, "-o,--output", options->folder,
              "folder for reach.csv, reach.json and reach.html, or, interrupted, the same named reach.partial "
              "with what is decided; left out: nothing is written");
+  add_option(
+      app, "--proof", options->proof,
+      "file for one certificate of all targets proved unreachable, for each lock count (with several, the "
+      "count stands before the file's ending); packed where it ends in .gz; interrupted: not written");
+  add_flag(app, "--recheck", options->recheck, "check each certificate at once, as withy recheck does");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <numeric>
 
+#include "planner/search/ask/certify.h"
 #include "planner/search/route/route_search.h"
 
 namespace withy {
@@ -24,7 +25,8 @@ class ReachSearch {
  public:
   ReachSearch(const SearchProblem& problem, const std::vector<Eigen::Vector3d>& targets_E,
               const ReachSettings& settings)
-      : goal_(problem.goal),
+      : problem_(problem),
+        goal_(problem.goal),
         targets_E_(targets_E),
         settings_(settings),
         search_(problem, search_settings()) {}
@@ -39,10 +41,19 @@ class ReachSearch {
       spent = allowed;
     }
     result_.work = search_.work();
+    if (settings_.certify) certify();
     return std::move(result_);
   }
 
  private:
+  /// What the search reaches for a target that stays open is no part of a proof.
+  void certify() {
+    if (std::find(result_.verdict.begin(), result_.verdict.end(), Verdict::unreachable) ==
+        result_.verdict.end())
+      return;
+    result_.certificate = certify_targets(problem_, search_);
+  }
+
   RouteSearchSettings search_settings() const {
     RouteSearchSettings settings;
     settings.effort = settings_.effort;
@@ -72,6 +83,7 @@ class ReachSearch {
     return true;
   }
 
+  const SearchProblem& problem_;
   Goal goal_;
   const std::vector<Eigen::Vector3d>& targets_E_;
   const ReachSettings& settings_;

@@ -10,6 +10,7 @@
 #include <fmt/core.h>
 
 #include "planner/effort/shares.h"
+#include "planner/search/ask/certify.h"
 #include "planner/search/ask/nearest_approach.h"
 #include "planner/search/ask/reasons.h"
 #include "planner/search/ompl/ompl_planners.h"
@@ -57,11 +58,18 @@ std::optional<Plan> better_plan(const SearchProblem& problem, const RouteSearchS
 
 /// Replaces the plan by one with fewer switches, as long as one is found in reasonable work: the first way
 /// found need not have the fewest.
-void take_fewer_switches(const SearchProblem& problem, Plan& plan, RouteSearchSettings settings) {
+/// Where a certificate is asked for it gets that of a search that proved that there is none with fewer: a
+/// claim for `withy recheck` to judge, which no sentence makes.
+void take_fewer_switches(const SearchProblem& problem, Plan& plan, RouteSearchSettings settings,
+                         std::optional<recheck::Certificate>* certificate) {
   while (switches_of(plan) > 0 && !settings.effort.cut_short()) {
     settings.most_switches = switches_of(plan) - 1;
-    SearchOutcome outcome;
-    auto better = better_plan(problem, settings, outcome);
+    RouteSearch search(problem, settings);
+    const SearchOutcome outcome = search.run(problem.goal);
+    if (outcome == SearchOutcome::proved_none && certificate != nullptr)
+      *certificate = certify(problem, search, settings);
+    if (outcome != SearchOutcome::found) return;
+    auto better = plan_of(search, settings.effort);
     if (!better) return;
     plan = std::move(*better);
   }
@@ -244,7 +252,7 @@ Plan improved(const SearchProblem& problem, Plan plan, const SolveSettings& sett
   RouteSearchSettings search_settings;
   search_settings.effort =
       settings.effort.part(std::clamp(first.work(), shares::kWidenFloor, shares::kWidenCeiling));
-  take_fewer_switches(problem, plan, search_settings);
+  take_fewer_switches(problem, plan, search_settings, settings.certificate);
   return widened(problem, std::move(plan), search_settings);
 }
 
@@ -266,9 +274,9 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
   }
   answer.coverage = search.coverage();
   answer.approach = search.best_approach();
-  if (settings.proof != nullptr) search.write_reached_cells(*settings.proof);
   if (outcome == SearchOutcome::proved_none) {
     answer.verdict = Verdict::unreachable;
+    if (settings.certificate != nullptr) *settings.certificate = certify(problem, search, search_settings);
     explain_unreachable(answer, problem, settings, search);
   } else {
     answer.verdict = Verdict::undecided;

@@ -14,7 +14,7 @@ CellStore::CellStore(const SearchProblem& problem, double finest_travel_mm)
 int CellStore::index_of(const Leaf& leaf) {
   const auto [found, fresh] = index_of_key_.try_emplace(leaf.key(), leaf_count());
   if (fresh) {
-    leaves_.push_back({leaf, CellTree(whole_leaf(problem_.design, chart_, leaf)), {}});
+    leaves_.push_back({leaf, CellTree(whole_leaf(problem_.design, chart_, leaf)), {}, {}});
     if (!leaf_possible(problem_.design, chart_, leaf)) block({found->second, 0});
   }
   return found->second;
@@ -62,6 +62,21 @@ void CellStore::split(const CellRef& ref, int coordinate) {
     if (free) tree.set_status(part.cell, CellStatus::free);
     if (mark > 0) mark_if_inside(mark, part);
   }
+}
+
+void CellStore::bury(const CellRef& ref) {
+  std::vector<bool>& buried = record(ref.leaf).buried;
+  const auto i = static_cast<std::size_t>(ref.cell);
+  if (buried.size() <= i) buried.resize(static_cast<std::size_t>(tree(ref.leaf).size()), false);
+  // What is blocked already is buried or was never in question.
+  if (status(ref) != CellStatus::blocked) buried[i] = true;
+  block(ref);
+}
+
+bool CellStore::is_buried(const CellRef& ref) const {
+  const std::vector<bool>& buried = record(ref.leaf).buried;
+  const auto i = static_cast<std::size_t>(ref.cell);
+  return i < buried.size() && buried[i];
 }
 
 int CellStore::mark(const State& state) {

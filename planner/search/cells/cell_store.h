@@ -68,6 +68,10 @@ class CellStore {
   void split(const CellRef& ref, int coordinate);
   /// No state of the cell can be reached from the start.
   void block(const CellRef& ref) { record(ref.leaf).tree.set_status(ref.cell, CellStatus::blocked); }
+  /// The same of an unsplit cell, by a proof that is more than the cell's own: no state in it comes from the
+  /// start, though the body may be able to be there.
+  void bury(const CellRef& ref);
+  bool is_buried(const CellRef& ref) const;
   /// The cell can't be split any more, and nothing could be threaded through it.
   void set_stuck(const CellRef& ref) { record(ref.leaf).tree.set_stuck(ref.cell); }
   bool is_stuck(const CellRef& ref) const { return tree(ref.leaf).stuck(ref.cell); }
@@ -81,7 +85,8 @@ class CellStore {
   struct Record {
     Leaf leaf;
     CellTree tree;
-    std::vector<int> marks;  // by cell, as far as there are any
+    std::vector<int> marks;    // by cell, as far as there are any
+    std::vector<bool> buried;  // by cell, as far as there are any
   };
   using Point = std::array<double, kMaxDimensions>;
 

@@ -82,7 +82,11 @@ void bury_reached_cells(CellStore& store, const CellLabels& labels) {
       const CellRef ref{leaf, cell};
       const bool dead = store.is_split(ref) ? blocked(store.parts(ref)[0]) && blocked(store.parts(ref)[1])
                                             : labels.reached(ref);
-      if (dead) store.block(ref);
+      if (!dead) continue;
+      if (store.is_split(ref))
+        store.block(ref);
+      else
+        store.bury(ref);
     }
 }
 
