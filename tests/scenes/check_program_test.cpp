@@ -111,9 +111,7 @@ const BrokenScene kBrokenScenes[] = {
      "mm, give a "
      "curvature below 1 / radius_mm"},
     {"more disks than a tendon could pass", "disk_spacing_mm = 0.0", "disk_spacing_mm = 0.05",
-     "scene.toml:61:19: tendons.disk_spacing_mm is 0.05 on a segment of 100 mm, give at least 0.1 mm, or 0 "
-     "for "
-     "continuous routing"},
+     "scene.toml:62:19: tendons.disk_spacing_mm is 0.05, give 0 or a number from 0.1 to 5000 mm"},
     {"locks out of order", "[33.0, 67.0]", "[67.0, 33.0]",
      "scene.toml:48:14: lock 2 at station 33 mm is not beyond lock 1 at 67 mm, give stations from the base "
      "to the tip, "
@@ -174,7 +172,7 @@ const BrokenScene kBrokenScenes[] = {
      "coil_mT_per_A = [1.8, 1.8, 1.8]\ncoil_axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1]]\nreserve_wanted = "
      "1.5\nambient_mT = 0.05\n",
      "[[field.coil]]\ncentre_mm = [0, 0, 0]\naxis = [0, 0, 1]\nradius_mm = 0\nturns = 200\n",
-     "scene.toml:78:13: field.coil[0].radius_mm is 0, give a number above 0"},
+     "scene.toml:78:13: field.coil[0].radius_mm is 0, give a number from 0.1 to 10000 mm"},
     {"a coil whose axis has no length",
      "coil_mT_per_A = [1.8, 1.8, 1.8]\ncoil_axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1]]\nreserve_wanted = "
      "1.5\nambient_mT = 0.05\n",
@@ -350,6 +348,18 @@ TEST_CASE("a broken scene is refused with one exact line") {
     write_text(folder.path() / "scene.toml", replaced(text, broken.passage, broken.instead));
     check_refusal(folder, broken.line);
   }
+}
+
+TEST_CASE("more disks than are followed are refused") {
+  std::string text = read_text(kAssets / "scenes/full.toml");
+  text = replaced(text, "\nlength_mm = 100.0", "\nlength_mm = 125.0");
+  TemporaryFolder folder;
+  write_text(folder.path() / "tube.off", read_text(kAssets / "scenes/tube.off"));
+  write_text(folder.path() / "scene.toml", replaced(text, "disk_spacing_mm = 0.0", "disk_spacing_mm = 0.1"));
+  check_refusal(
+      folder,
+      "scene.toml:62:19: tendons.disk_spacing_mm is 0.1 on a segment of 125 mm, give at least 0.125 "
+      "mm, or 0 for continuous routing");
 }
 
 TEST_CASE("a broken mesh is refused with one exact line") {
