@@ -40,14 +40,16 @@ bool known_planner(const std::string& name) {
   return std::find(names.begin(), names.end(), name) != names.end();
 }
 
-/// Everything that goes into the folder, whole or not at all.
-void add_files(FileBatch& batch, const Options& options, const PreparedScene& prepared, const Asked& asked) {
+/// Everything that goes into the folder, whole or not at all. Returns what add_scripts says was left out.
+std::optional<std::string> add_files(FileBatch& batch, const Options& options, const PreparedScene& prepared,
+                                     const Asked& asked) {
   const std::string text = plan_text(prepared, asked, named_from(options.scene, options.folder));
   batch.owns(options.folder, {"plan.json", "script.csv", "script.ngc", "page.html"});
   batch.add(options.folder / "plan.json", text);
-  add_scripts(batch, options.folder, prepared.scene, asked);
+  auto left_out = add_scripts(batch, options.folder, prepared.scene, asked);
   if (auto page = page_text(prepared, {asked}, {text}))
     batch.add(options.folder / "page.html", std::move(*page));
+  return left_out;
 }
 
 /// The certificate, packed where the file's name ends in .gz.
@@ -92,7 +94,8 @@ ExitStatus run(const Options& options) {
   progress.stage("writing");
   require_sound(*prepared, *asked);
   FileBatch batch;
-  if (!options.folder.empty()) add_files(batch, options, *prepared, *asked);
+  std::optional<std::string> no_script;
+  if (!options.folder.empty()) no_script = add_files(batch, options, *prepared, *asked);
   if (!options.proof.empty()) add_proof(batch, options, *prepared, *asked);
   if (format)
     batch.add(options.picture, draw_picture({prepared->scene, prepared->wall().channel(),
@@ -104,6 +107,7 @@ ExitStatus run(const Options& options) {
   }
   fmt::print("{}: {}\n", name_of(asked->answer.verdict), asked->answer.why);
   for (const std::string& left_out : asked->answer.not_checked) fmt::print("not checked: {}\n", left_out);
+  if (no_script) fmt::print("{}\n", *no_script);
   if (!options.recheck) return status_of(asked->answer.verdict);
   const auto rechecked = recheck_answer(*prepared, *asked, options.scene.string(), progress);
   if (!rechecked) return refuse(rechecked.error());

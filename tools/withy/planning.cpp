@@ -18,8 +18,8 @@ namespace withy {
 
 namespace {
 
-void say_left_out(const std::string& files, ScriptFault fault) {
-  fmt::print("not written: {}: {}\n", files, sentence_of(fault));
+std::string left_out(const std::string& files, ScriptFault fault) {
+  return fmt::format("not written: {}: {}", files, sentence_of(fault));
 }
 
 }  // namespace
@@ -86,14 +86,15 @@ void require_sound(const PreparedScene& prepared, const Asked& asked) {
   if (fault) throw std::logic_error("the plan does not hold: " + fault->problem);
 }
 
-void add_scripts(FileBatch& batch, const std::filesystem::path& folder, const Scene& scene,
-                 const Asked& asked) {
-  if (!asked.answer.plan) return;
+std::optional<std::string> add_scripts(FileBatch& batch, const std::filesystem::path& folder,
+                                       const Scene& scene, const Asked& asked) {
+  if (!asked.answer.plan) return std::nullopt;
   const auto script = make_script(scene, asked.problem.design, *asked.answer.plan);
-  if (!script) return say_left_out("script.csv and script.ngc", script.error());
+  if (!script) return left_out("script.csv and script.ngc", script.error());
   batch.add(folder / "script.csv", write_csv(*script));
-  if (!scene.actuation) return say_left_out("script.ngc", ScriptFault::no_actuation);
+  if (!scene.actuation) return left_out("script.ngc", ScriptFault::no_actuation);
   batch.add(folder / "script.ngc", write_iso6983(*script, scene, {.stops = true}));
+  return std::nullopt;
 }
 
 std::optional<std::string> page_text(const PreparedScene& prepared, const std::vector<Asked>& asked,

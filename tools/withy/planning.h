@@ -50,9 +50,10 @@ Result<std::optional<Rechecked>> recheck_answer(const PreparedScene& prepared, c
 /// fault of the program: throws.
 void require_sound(const PreparedScene& prepared, const Asked& asked);
 
-/// Adds script.csv and script.ngc, as far as the scene and the answer allow.
-void add_scripts(FileBatch& batch, const std::filesystem::path& folder, const Scene& scene,
-                 const Asked& asked);
+/// Adds script.csv and script.ngc, as far as the scene and the answer allow. Returns a sentence that names
+/// the script which the scene does not allow, for a line after the verdict.
+std::optional<std::string> add_scripts(FileBatch& batch, const std::filesystem::path& folder,
+                                       const Scene& scene, const Asked& asked);
 
 /// A page of several answers side by side (their plan texts beside them); nothing when this build has no
 /// page, which is said on standard error.
