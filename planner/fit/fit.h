@@ -69,8 +69,8 @@ enum class FitFault {
 InputError fault_of(FitFault fault, const std::string& table_file,
                     const Measurements* measurements = nullptr);
 
-/// Rows that the fit of so many tendons needs at the least, if every row told something new: as many readings as
-/// there are numbers to find, and one more of each kind for its noise.
+/// Rows that the fit of so many tendons needs at the least, if every row told something new: as many readings
+/// as there are numbers to find, and one more of each kind for its noise.
 std::size_t least_rows(int tendons, bool tensions);
 
 /// Preconditions as BenchModel's.

@@ -76,9 +76,10 @@ Json parameter_json(const FittedParameter& p) {
 
 std::string fit_table(const FitReport& report) {
   const Fit& fit = report.fit;
-  std::string out = fmt::format("{} rows of {}, {} {}: {}\n", report.measurements.rows.size(),
-                                report.table_file, report.measurements.locks,
-                                report.measurements.locks == 1 ? "lock" : "locks", without_controls(report.scene.title));
+  std::string out =
+      fmt::format("{} rows of {}, {} {}: {}\n", report.measurements.rows.size(), report.table_file,
+                  report.measurements.locks, report.measurements.locks == 1 ? "lock" : "locks",
+                  without_controls(report.scene.title));
   for (std::size_t kind = 0; kind < kReadings; ++kind) out += noise_line(fit.noise[kind], kind);
   out += fmt::format(
       "noise model  Gaussian, independent, one standard deviation for each kind of "
@@ -91,7 +92,8 @@ std::string fit_table(const FitReport& report) {
   if (const double turn_rad = Eigen::AngleAxisd(fit.found.entry_offset().linear()).angle();
       turn_rad > kImplausibleTurn_rad)
     out += fmt::format(
-        "\nthe base was found turned by {:.0f} degrees: most likely the pulls have the other sign, or the tendons "
+        "\nthe base was found turned by {:.0f} degrees: most likely the pulls have the other sign, or the "
+        "tendons "
         "another order, than the scene's\n",
         turn_rad * 180.0 / std::numbers::pi);
   if (fit.misfits())

@@ -6,8 +6,8 @@
 
 namespace withy {
 
-/// The linker's build id of the running program in hexadecimal digits (the note NT_GNU_BUILD_ID of its ELF file);
-/// the SHA-256 of the program's file where it was linked without one.
+/// The linker's build id of the running program in hexadecimal digits (the note NT_GNU_BUILD_ID of its ELF
+/// file); the SHA-256 of the program's file where it was linked without one.
 std::string build_id();
 
 }  // namespace withy

@@ -87,9 +87,10 @@ std::optional<InputError> header_fault(const Json& header, const std::filesystem
   if (!lock_counts(header["locks"])) return bad_header(folder, "locks is no list of lock counts");
   if (!all_counts(header["seeds"])) return bad_header(folder, "seeds is no list of seeds");
   if (!header["budget_work_s"].is_number()) return bad_header(folder, "budget_work_s is no number");
-  if (!all_numbers(header["scattered"])) return bad_header(folder, "scattered has something else than numbers");
-  const std::size_t runs = header["scenes"].size() * header["designs"].size() * header["locks"].size() *
-                           header["seeds"].size();
+  if (!all_numbers(header["scattered"]))
+    return bad_header(folder, "scattered has something else than numbers");
+  const std::size_t runs =
+      header["scenes"].size() * header["designs"].size() * header["locks"].size() * header["seeds"].size();
   if (!header["runs"].is_number_unsigned() || header["runs"].get<std::size_t>() != runs)
     return bad_header(folder, fmt::format("its lists make {} runs, and it names another number", runs));
   return std::nullopt;
@@ -98,7 +99,8 @@ std::optional<InputError> header_fault(const Json& header, const std::filesystem
 std::optional<InputError> record_fault(const Json& header, const RunRecord& record,
                                        const std::filesystem::path& folder) {
   const auto fault = [&](const std::string& problem) {
-    return InputError{folder.string(), 1, 1, fmt::format("the record of run {} {}", record.index + 1, problem),
+    return InputError{folder.string(), 1, 1,
+                      fmt::format("the record of run {} {}", record.index + 1, problem),
                       "take its line out of runs-*.jsonl, and the run is done again"};
   };
   if (record.index >= header["runs"].get<std::size_t>()) return fault("is of no run of this study");
@@ -107,7 +109,8 @@ std::optional<InputError> record_fault(const Json& header, const RunRecord& reco
     return fault("leaves out keys");
   if (!matches_run(header, record.index, result)) return fault("is of another run");
   if (!known_verdict(result["verdict"]) || !result["why"].is_string()) return fault("has no verdict");
-  if (!figures_are_plain(result) || !all_numbers(result["scattered"])) return fault("has figures that are none");
+  if (!figures_are_plain(result) || !all_numbers(result["scattered"]))
+    return fault("has figures that are none");
   return std::nullopt;
 }
 

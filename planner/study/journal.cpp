@@ -58,8 +58,8 @@ std::string first_line(const std::string& text) {
   return text.substr(0, std::min(text.find('\n'), text.size()));
 }
 
-/// Do lists and objects lie deeper in the line than in any that a study writes? Writing such a value down again
-/// would take a stack as deep.
+/// Do lists and objects lie deeper in the line than in any that a study writes? Writing such a value down
+/// again would take a stack as deep.
 bool too_deep(std::string_view line) {
   constexpr int kDeepest = 8;
   int depth = 0;

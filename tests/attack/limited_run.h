@@ -1,5 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// A run of the program that may not take more than it should: its processor time and memory come back with it.
+// A run of the program that may not take more than it should: its processor time and memory come back with
+// it.
 #pragma once
 
 #include <filesystem>
@@ -14,8 +15,8 @@ struct LimitedRun {
   long most_memory_kB = 0;
 };
 
-/// Runs the program in a folder with its standard output thrown away. More than `most_processor_s` of processor
-/// time ends it with SIGXCPU (setrlimit), so a run that runs away is a signal like a crash.
+/// Runs the program in a folder with its standard output thrown away. More than `most_processor_s` of
+/// processor time ends it with SIGXCPU (setrlimit), so a run that runs away is a signal like a crash.
 LimitedRun limited_run(const std::string& program, const std::vector<std::string>& arguments,
                        const std::filesystem::path& folder, unsigned most_processor_s);
 

@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// A seeded attack on every reader: sound files with one thing or several made wrong, thousands of them, and the
-// corpus that fuzzers have gathered. Whatever comes, a reader answers with a value or with one line; anything
-// else ends this program.
+// A seeded attack on every reader: sound files with one thing or several made wrong, thousands of them, and
+// the corpus that fuzzers have gathered. Whatever comes, a reader answers with a value or with one line;
+// anything else ends this program.
 #include <filesystem>
 #include <map>
 #include <random>
@@ -17,8 +17,8 @@
 #include "tests/fuzz/readers.h"
 #include "tests/support/temporary_folder.h"
 
-using withy_test::FuzzReader;
 using withy_test::fuzz_readers;
+using withy_test::FuzzReader;
 using withy_test::read_text;
 
 namespace {
@@ -37,16 +37,61 @@ std::vector<std::string> corpus_of(const std::string& reader) {
 }
 
 /// Numbers that are written easily and meant by nobody.
-const std::vector<std::string> kNumbers = {
-    "nan",  "inf",        "-inf",  "1e308", "-1e308", "1e300", "5e-324", "-0.0", "0", "-1", "1e6", "1e-6",
-    "0x1",  "007",        "1e12",  "2147483648", "9223372036854775807", "18446744073709551615",
-    "1000000000000000000000", "1_0", "+.5", "1,5", "", "\"1\"", "null", "[]", "{}", "true"};
+const std::vector<std::string> kNumbers = {"nan",
+                                           "inf",
+                                           "-inf",
+                                           "1e308",
+                                           "-1e308",
+                                           "1e300",
+                                           "5e-324",
+                                           "-0.0",
+                                           "0",
+                                           "-1",
+                                           "1e6",
+                                           "1e-6",
+                                           "0x1",
+                                           "007",
+                                           "1e12",
+                                           "2147483648",
+                                           "9223372036854775807",
+                                           "18446744073709551615",
+                                           "1000000000000000000000",
+                                           "1_0",
+                                           "+.5",
+                                           "1,5",
+                                           "",
+                                           "\"1\"",
+                                           "null",
+                                           "[]",
+                                           "{}",
+                                           "true"};
 
 /// Bytes that end strings, nest, or are no text.
 const std::vector<std::string> kPieces = {
-    std::string(1, '\0'), "\x1b[2J", "\xff\xfe", "\xed\xa0\x80", "\xe2\x80\xae", "\"", "'", "\\", "<script>",
-    "]", "[[", "{", "#", "%", "(", "=", ",", "\r", "\n\n", "/*", std::string(5000, 'A'), std::string(3000, '['),
-    std::string(2000, '('), "a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a=1\n"};
+    std::string(1, '\0'),
+    "\x1b[2J",
+    "\xff\xfe",
+    "\xed\xa0\x80",
+    "\xe2\x80\xae",
+    "\"",
+    "'",
+    "\\",
+    "<script>",
+    "]",
+    "[[",
+    "{",
+    "#",
+    "%",
+    "(",
+    "=",
+    ",",
+    "\r",
+    "\n\n",
+    "/*",
+    std::string(5000, 'A'),
+    std::string(3000, '['),
+    std::string(2000, '('),
+    "a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a.a=1\n"};
 
 class Attacker {
  public:
@@ -81,7 +126,8 @@ class Attacker {
       case 6:
         return repeat_part(std::move(text));
       case 7:
-        if (!text.empty()) text[static_cast<std::size_t>(below(text.size()))] ^= static_cast<char>(1 << below(8));
+        if (!text.empty())
+          text[static_cast<std::size_t>(below(text.size()))] ^= static_cast<char>(1 << below(8));
         return text;
       default:
         return swap_words(std::move(text));
@@ -93,7 +139,8 @@ class Attacker {
     std::vector<std::pair<std::size_t, std::size_t>> found;
     const auto digit = [](char c) { return c >= '0' && c <= '9'; };
     for (std::size_t i = 0; i < text.size(); ++i) {
-      if (!digit(text[i]) || (i > 0 && (std::isalnum(static_cast<unsigned char>(text[i - 1])) || text[i - 1] == '.')))
+      if (!digit(text[i]) ||
+          (i > 0 && (std::isalnum(static_cast<unsigned char>(text[i - 1])) || text[i - 1] == '.')))
         continue;
       std::size_t end = i;
       while (end < text.size() && (digit(text[end]) || text[end] == '.')) ++end;
@@ -123,8 +170,10 @@ class Attacker {
 
   std::string swap_words(std::string text) {
     static const std::map<std::string, std::string> kSwaps = {
-        {"true", "false"}, {"lock", "unlock"}, {"\"in\"", "\"out\""}, {"advance", "lock"}, {"mm", "m"},
-        {"ENGAGE", "RELEASE"}, {"G1", "G0"}, {"vertex", "facet"}, {"reached", "unreachable"}, {"1", "9"}};
+        {"true", "false"},   {"lock", "unlock"},  {"\"in\"", "\"out\""},
+        {"advance", "lock"}, {"mm", "m"},         {"ENGAGE", "RELEASE"},
+        {"G1", "G0"},        {"vertex", "facet"}, {"reached", "unreachable"},
+        {"1", "9"}};
     auto which = kSwaps.begin();
     std::advance(which, below(kSwaps.size()));
     const std::size_t at = text.find(which->first, place(text));

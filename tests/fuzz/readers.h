@@ -1,9 +1,9 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Every reader of files as a function of bytes: what fuzzers, the kept corpus and the seeded attack feed.
 //
-// Each reads the bytes as the program would, from a file in a folder of its own with a sound scene beside it, and
-// goes as far with what it got as can be done in milliseconds: a mesh becomes a channel, a plan is held against
-// the scene, a script is replayed, journals are joined.
+// Each reads the bytes as the program would, from a file in a folder of its own with a sound scene beside it,
+// and goes as far with what it got as can be done in milliseconds: a mesh becomes a channel, a plan is held
+// against the scene, a script is replayed, journals are joined.
 #pragma once
 
 #include <optional>

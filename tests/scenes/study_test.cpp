@@ -299,7 +299,8 @@ TEST_CASE("a study is not gone on with by another build") {
   const ProgramRun run = folder.run({"study.toml", "-o", "out", "--shard", "1/2"});
   CHECK(run.status == 2);
   CHECK(run.err ==
-        "out/runs-1-of-2.jsonl:1:1: these runs are of another build of withy, which may answer otherwise, go on "
+        "out/runs-1-of-2.jsonl:1:1: these runs are of another build of withy, which may answer otherwise, go "
+        "on "
         "with the build that began them, or name another folder\n");
   CHECK(folder.text("out/runs-1-of-2.jsonl") == other);
 }

@@ -76,7 +76,8 @@ TEST_CASE("The README states the ranges that are checked") {
     if (known == nullptr) continue;  // another table of the README
     ++rows;
     std::string words = known->words();
-    for (std::size_t i = words.find("a number "); i != words.npos; i = words.find("a number ")) words.erase(i, 9);
+    for (std::size_t i = words.find("a number "); i != words.npos; i = words.find("a number "))
+      words.erase(i, 9);
     CHECK((*at)[2].str() == words);
   }
   CHECK(rows >= 40);
