@@ -70,6 +70,8 @@ const kTendons = { radius_mm: 1.2, angles_deg: [0, 90, 180, 270], stroke_max_mm:
 const kRigidity = 900;
 const kCurvatureMax = 0.04;
 const kTip_mm = 3;
+const kCoil_mT_per_A = 1.8;
+const kField_mT = 6;
 
 function sceneText(target) {
   return `title = "Chamber behind a neck (sample)"
@@ -99,8 +101,8 @@ body_radius_mm = ${kLock.body_radius_mm}
 magnet_Am2 = 0.004
 angle_free_deg = 0.0
 angle_latched_deg = 90.0
-switch_torque_Nmm = 0.01
-hold_torque_Nmm = 0.004
+switch_torque_Nmm = 0.001
+hold_torque_Nmm = 10.0
 hold_moment_Nmm = 60.0
 [layout]
 use = 1
@@ -124,7 +126,7 @@ kind = "guide"
 insertion_max_mm = 120.0
 [field]
 strength_max_mT = 10.0
-coil_mT_per_A = [1.8, 1.8, 1.8]
+coil_mT_per_A = [${kCoil_mT_per_A}, ${kCoil_mT_per_A}, ${kCoil_mT_per_A}]
 coil_axes = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]
 [actuation]
 advance = "Z"
@@ -204,6 +206,13 @@ function wayIn(design, locks) {
 
 const kReverse = { advance: 'advance', bend: 'bend', steer: 'steer', lock: 'unlock', unlock: 'lock' };
 
+/** A field across the middle of the lock's stroke, ample for the little torque that these locks take. */
+function switchingField(kind, clock) {
+  const sign = kind === 'lock' ? 1 : -1;
+  const at = clock + (3 * Math.PI) / 4;
+  return [sign * kField_mT * Math.cos(at), sign * kField_mT * Math.sin(at), 0];
+}
+
 function planBody(locks) {
   const design = sampleDesign(locks);
   const [[, start], ...moves] = wayIn(design, locks);
@@ -216,7 +225,10 @@ function planBody(locks) {
     states.push(b);
     const known = [a.clearance_mm, b.clearance_mm].filter((c) => c !== null);
     const action = { kind, leg, from, to: from + 1, clearance_mm: known.length > 0 ? Math.min(...known) - 0.02 : null };
-    if (lock !== undefined) Object.assign(action, { lock, field_mT: [4.1, -3.2, 2.2], current_A: [2.278, -1.778, 1.222], field_reserve: 1.5 });
+    if (lock !== undefined) {
+      const field_mT = switchingField(kind, design.clock_rad[lock - 1]);
+      Object.assign(action, { lock, field_mT, current_A: field_mT.map((B) => B / kCoil_mT_per_A), field_reserve: 1.5 });
+    }
     actions.push(action);
   };
   for (const [kind, state, lock] of moves) push(kind, 'in', state, lock);
@@ -232,7 +244,7 @@ function summaryOf({ states, actions }, locks, target, tip) {
     locks_used: locks, actions: actions.length, clearance_mm: Math.min(...cleared), clearance_slack_mm: 0.03,
     tip_error_mm: Math.hypot(...tip.map((c, i) => c - target[i])), tip_direction_error_deg: null,
     tension_max_N: max(states.map((s) => s.tension_N)), pull_max_mm: max(states.map((s) => s.pull_mm)),
-    field_max_mT: locks > 0 ? Math.hypot(4.1, -3.2, 2.2) : 0, duration_s: 120, preset: false,
+    field_max_mT: locks > 0 ? kField_mT : 0, duration_s: 120, preset: false,
   };
 }
 

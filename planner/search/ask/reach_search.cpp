@@ -94,7 +94,7 @@ class ReachSearch {
 
 }  // namespace
 
-ReachResult search_reach(SearchProblem problem, const std::vector<Eigen::Vector3d>& targets_E,
+ReachResult search_reach(const SearchProblem& problem, const std::vector<Eigen::Vector3d>& targets_E,
                          const ReachSettings& settings) {
   return ReachSearch(problem, targets_E, settings).run();
 }

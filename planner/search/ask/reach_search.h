@@ -51,7 +51,7 @@ struct ReachResult {
 
 /// `problem`'s goal gives the tolerance; its point is replaced by each target in turn, a wanted direction
 /// counts for all.
-ReachResult search_reach(SearchProblem problem, const std::vector<Eigen::Vector3d>& targets_E,
+ReachResult search_reach(const SearchProblem& problem, const std::vector<Eigen::Vector3d>& targets_E,
                          const ReachSettings& settings);
 
 }  // namespace withy
