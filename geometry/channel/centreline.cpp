@@ -10,6 +10,8 @@
 
 #include <Eigen/Dense>
 
+#include "geometry/numbers/numbers.h"
+
 namespace withy {
 
 namespace {
@@ -17,7 +19,6 @@ namespace {
 using Eigen::Vector3d;
 using Index = std::array<int, 3>;
 
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 // A grid finer than this (mm) says no more than the mesh does.
 constexpr double kFinestGrid_mm = 0.2;
 // Across a wall two distances add up to the step exactly; rounding must not make them more.

@@ -7,11 +7,10 @@
 #include <limits>
 
 #include "geometry/distance/lanes.h"
+#include "geometry/numbers/numbers.h"
 
 namespace withy {
 namespace {
-
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 /// From the node at a cell's first corner to those at its corners, x fastest, among a block's nodes.
 constexpr std::array<int, 8> kCornerNode = {0,

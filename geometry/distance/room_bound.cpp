@@ -8,12 +8,12 @@
 #include <queue>
 
 #include "geometry/distance/rounding.h"
+#include "geometry/numbers/numbers.h"
 
 namespace withy {
 
 namespace {
 
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 // Edges of the cubes: this, and up to so often twice that.
 constexpr double kLeast_mm = 1.0;
 constexpr int kLevels = 5;

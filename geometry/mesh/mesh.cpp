@@ -8,6 +8,7 @@
 #include <fstream>
 #include <iterator>
 #include <limits>
+#include <sstream>
 #include <system_error>
 #include <utility>
 
@@ -21,7 +22,9 @@
 #include <fmt/core.h>
 #include <unistd.h>
 
+#include "geometry/mesh/mesh_bytes.h"
 #include "geometry/mesh/mesh_reader.h"
+#include "planner/files/input_file.h"
 
 namespace withy {
 namespace {
@@ -35,23 +38,10 @@ struct Soup {
   std::vector<Polygon> polygons;
 };
 
-/// Vertices, lines and columns are counted in int, and each takes a byte of the file at the least.
-constexpr std::size_t kLargestFile = std::numeric_limits<int>::max();
-
 constexpr std::string_view kFormatsRemedy = "give a mesh file that ends in .stl, .obj, .ply or .off";
 
 std::string printable(const std::filesystem::path& file) {
   return file.generic_string();
-}
-
-/// The file's bytes; nothing when it can't be read.
-std::optional<std::string> bytes_of(const std::filesystem::path& file) {
-  std::error_code fault;
-  if (!std::filesystem::is_regular_file(file, fault)) return std::nullopt;
-  std::ifstream in(file, std::ios::binary);
-  std::string bytes(std::istreambuf_iterator<char>(in), {});
-  if (!in.good() && !in.eof()) return std::nullopt;
-  return bytes;
 }
 
 /// What CGAL asks of a soup whose points are Eigen's.
@@ -145,13 +135,7 @@ Result<TriangleMesh> read_mesh(const std::filesystem::path& file, LengthUnit uni
   };
   const auto format = mesh_format(file);
   if (!format) return unknown_ending(file);
-  std::error_code unknown_size;
-  if (const auto size = std::filesystem::file_size(file, unknown_size);
-      !unknown_size && size > kLargestFile) {
-    return refuse({1, 1, fmt::format("this file has {} bytes, more than withy reads", size),
-                   "export the mesh coarser, to less than 2 GiB"});
-  }
-  const auto bytes = bytes_of(file);
+  const auto bytes = read_input(file, kLargestMesh);
   if (!bytes)
     return refuse({1, 1, "there is no such file, or it can't be read", std::string(kFormatsRemedy)});
   auto soup = read_soup(*bytes, *format);
@@ -159,19 +143,26 @@ Result<TriangleMesh> read_mesh(const std::filesystem::path& file, LengthUnit uni
   return scaled_mesh(std::move(*soup), millimetres_per(unit));
 }
 
-Result<void> write_mesh(const TriangleMesh& mesh, const std::filesystem::path& file) {
+Result<std::string> mesh_bytes(const TriangleMesh& mesh, const std::filesystem::path& file) {
   const auto format = mesh_format(file);
   if (!format) return unknown_ending(file);
+  std::ostringstream out;
+  if (!write_soup(out, *format, soup_of(mesh)))
+    return input_error(printable(file), 1, 1, "the mesh can't be written down", "name another format");
+  return std::move(out).str();
+}
+
+Result<void> write_mesh(const TriangleMesh& mesh, const std::filesystem::path& file) {
+  const auto bytes = mesh_bytes(mesh, file);
+  if (!bytes) return tl::unexpected<InputError>(bytes.error());
   std::filesystem::path part = file;
   part += fmt::format(".{}.tmp", ::getpid());
-  bool written = false;
-  {
-    std::ofstream out(part, std::ios::binary);
-    written = out.good() && write_soup(out, *format, soup_of(mesh)) && out.flush().good();
-  }
+  std::ofstream out(part, std::ios::binary);
+  out << *bytes;
+  out.close();
   std::error_code fault;
-  if (written) std::filesystem::rename(part, file, fault);
-  if (!written || fault) {
+  if (out) std::filesystem::rename(part, file, fault);
+  if (!out || fault) {
     std::error_code ignored;
     std::filesystem::remove(part, ignored);
     return input_error(printable(file), 1, 1, "this can't be written",

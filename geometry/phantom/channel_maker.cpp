@@ -28,6 +28,14 @@ constexpr double kEdgesPerRadius = 1.0;
 /// Vertices this near an end's plane belong to its flat face; well below any edge, well above rounding.
 constexpr double kOnEnd_mm = 1e-6;
 
+/// How far the radius goes up and down in all: what the wall is longer than the tube by, at most.
+double rise_mm(const RadiusProfile& radius) {
+  double rise = 0.0;
+  for (std::size_t i = 1; i < radius.knots.size(); ++i)
+    rise += std::abs(radius.knots[i].radius_mm - radius.knots[i - 1].radius_mm);
+  return rise;
+}
+
 double wall_area(const TubeTree::Tube& tube) {
   const int steps = std::max(1, static_cast<int>(std::ceil(tube.path.length_mm())));
   double area = 0.0;
@@ -35,7 +43,7 @@ double wall_area(const TubeTree::Tube& tube) {
     const double s = tube.path.length_mm() * (i + 0.5) / steps;
     area += 2.0 * std::numbers::pi * tube.radius.at(s) * tube.path.length_mm() / steps;
   }
-  return area;
+  return area + 2.0 * std::numbers::pi * tube.radius.largest() * rise_mm(tube.radius);
 }
 
 /// Is the edge length a sensible one for these tubes?
@@ -52,7 +60,13 @@ std::optional<RecipeRefusal> bad_edge_length(const ChannelRecipe& recipe, const 
     }
   }
   // An equilateral triangle of edge e covers sqrt(3) / 4 e^2.
-  const double triangles = area / (0.433 * recipe.edge_length_mm * recipe.edge_length_mm);
+  double triangles = area / (0.433 * recipe.edge_length_mm * recipe.edge_length_mm);
+  // With so many sides all along, a ring of twice as many triangles for each edge of length.
+  if (recipe.sides > 0)
+    triangles = 2.0 * recipe.sides *
+                (tree.tubes().front().path.length_mm() + rise_mm(tree.tubes().front().radius) +
+                 2.0 * tree.tubes().front().radius.largest()) /
+                recipe.edge_length_mm;
   if (triangles <= kMostTriangles) return std::nullopt;
   return RecipeRefusal{
       RecipeFault::too_fine, 0,

@@ -17,6 +17,12 @@ constexpr double kRadPerDeg = std::numbers::pi / 180.0;
 
 /// Fewer sides than this enclose nothing.
 constexpr int kLeastSides = 3;
+/// More tubes, and longer ones (mm), are no phantom.
+constexpr std::size_t kMostTubes = 500;
+constexpr double kLongestTube_mm = 2e4;
+
+/// More are no polygon any more.
+constexpr int kMostSides = 1000;
 
 /// Neighbouring points or stations closer than this are taken for a slip of the pen.
 constexpr double kLeastStep_mm = 1e-6;
@@ -38,6 +44,7 @@ class Reader {
   std::vector<TubePath::Bend> pieces(TomlSection& section);
   std::vector<Eigen::Vector3d> points(TomlSection& section);
   RadiusProfile radius(TomlSection& section);
+  void check_length(const std::string& key, double whole_mm);
 
   TomlFile& file_;
 };
@@ -88,6 +95,12 @@ Eigen::Isometry3d Reader::entry(TomlSection section) {
   return X_SE;
 }
 
+void Reader::check_length(const std::string& key, double whole_mm) {
+  if (whole_mm > kLongestTube_mm)
+    file_.fault(key, fmt::format("the tube is {:g} mm long", whole_mm),
+                fmt::format("give at most {:g} mm", kLongestTube_mm));
+}
+
 std::vector<TubePath::Bend> Reader::pieces(TomlSection& section) {
   std::vector<TubePath::Bend> bends;
   for (TomlSection& piece : section.tables("pieces")) {
@@ -102,6 +115,9 @@ std::vector<TubePath::Bend> Reader::pieces(TomlSection& section) {
     bends.push_back(
         {length_mm, bend_rad / length_mm * Eigen::Vector2d(std::cos(plane_rad), std::sin(plane_rad))});
   }
+  double whole_mm = 0.0;
+  for (const TubePath::Bend& bend : bends) whole_mm += bend.length_mm;
+  check_length(section.dotted("pieces"), whole_mm);
   return bends;
 }
 
@@ -117,6 +133,9 @@ std::vector<Eigen::Vector3d> Reader::points(TomlSection& section) {
     if ((points[i] - points[i - 1]).norm() >= kLeastStep_mm) continue;
     file_.fault(fmt::format("{}[{}]", name, i), "two neighbouring points are the same", "leave one out");
   }
+  double whole_mm = 0.0;
+  for (std::size_t i = 1; i < points.size(); ++i) whole_mm += (points[i] - points[i - 1]).norm();
+  check_length(name, whole_mm);
   return points;
 }
 
@@ -189,10 +208,18 @@ ChannelRecipe Reader::read() {
   recipe.edge_length_mm = positive(root, "edge_length_mm");
   recipe.blend_mm = root.has("blend_mm") ? not_negative(root, "blend_mm") : recipe.edge_length_mm;
   if (auto section = root.optional_table("entry")) recipe.X_SE = entry(*section);
-  for (TomlSection& section : root.tables("tube")) recipe.tubes.push_back(tube(section, recipe.tubes));
+  std::vector<TomlSection> sections = root.tables("tube");
+  if (sections.size() > kMostTubes) {
+    file_.fault("tube", fmt::format("the channel has {} tubes", sections.size()),
+                fmt::format("give at most {}", kMostTubes));
+    sections.resize(1, sections.front());
+  }
+  for (TomlSection& section : sections) recipe.tubes.push_back(tube(section, recipe.tubes));
   if (root.has("sides")) {
     recipe.sides = root.whole_number("sides");
-    if (recipe.sides < kLeastSides) file_.fault("sides", "sides is too small", "give 3 or more");
+    if (recipe.sides < kLeastSides || recipe.sides > kMostSides)
+      file_.fault("sides", fmt::format("sides is {}", recipe.sides),
+                  fmt::format("give a whole number from {} to {}", kLeastSides, kMostSides));
     if (recipe.tubes.size() > 1) file_.fault("sides", "sides is for a single tube", "leave it out");
   }
   root.close();

@@ -3,74 +3,160 @@
 
 #include <algorithm>
 #include <cerrno>
-#include <fstream>
 #include <system_error>
+#include <utility>
 
+#include <fcntl.h>
 #include <fmt/core.h>
 #include <unistd.h>
+
+#include "planner/files/answer_folder.h"
+#include "planner/files/input_file.h"
+#include "planner/files/staging.h"
 
 namespace withy {
 namespace {
 
-std::filesystem::path temporary_beside(const std::filesystem::path& file) {
-  return file.parent_path() / fmt::format(".{}.{}.tmp", file.filename().string(), ::getpid());
-}
+namespace fs = std::filesystem;
 
-InputError cannot_write(const std::filesystem::path& file, const std::error_code& why) {
+InputError cannot_write(const fs::path& file, const std::error_code& why) {
   return {file.string(), 1, 1, "this file can't be written (" + why.message() + ")",
           "name a place that exists and may be written to"};
 }
 
-std::error_code write_all(const std::filesystem::path& file, const std::string& contents) {
-  errno = 0;
-  std::ofstream out(file, std::ios::binary | std::ios::trunc);
-  out.write(contents.data(), static_cast<std::streamsize>(contents.size()));
-  out.close();
-  if (out) return {};
-  return {errno != 0 ? errno : EIO, std::generic_category()};
+tl::unexpected<InputError> refused(const fs::path& place, std::string problem, std::string remedy) {
+  return input_error(place.string(), 1, 1, std::move(problem), std::move(remedy));
+}
+
+/// One file beside its place, to be renamed over it.
+class StagedFile {
+ public:
+  StagedFile(const fs::path& file, const std::string& contents, std::error_code& why) : file_(file) {
+    if (fs::is_directory(file)) why = std::make_error_code(std::errc::is_a_directory);
+    if (!why && file.has_parent_path()) fs::create_directories(file.parent_path(), why);
+    if (!why) above_ = open_folder(file.parent_path(), why);
+    if (why) return;
+    const std::string name = file.filename().string();
+    for (const std::string& left : abandoned_beside(above_.get(), name))
+      ::unlinkat(above_.get(), left.c_str(), 0);
+    staged_ = stage_file(above_.get(), name, why);
+    if (!why) why = write_out(staged_.descriptor.get(), contents);
+  }
+  StagedFile(StagedFile&&) noexcept = default;
+  StagedFile& operator=(StagedFile&&) = delete;
+  ~StagedFile() {
+    if (staged_.descriptor.open() && !staged_.name.empty()) ::unlinkat(above_.get(), staged_.name.c_str(), 0);
+  }
+
+  std::error_code commit() {
+    const std::string name = file_.filename().string();
+    if (::renameat(above_.get(), staged_.name.c_str(), above_.get(), name.c_str()) != 0) return last_error();
+    staged_.name.clear();
+    return ::fsync(above_.get()) == 0 ? std::error_code() : last_error();
+  }
+
+  const fs::path& file() const { return file_; }
+
+ private:
+  fs::path file_;
+  Descriptor above_;
+  Staged staged_;
+};
+
+/// The nearest folder above a place that is there.
+fs::path nearest_folder(const fs::path& place) {
+  std::error_code ignored;
+  fs::path at = fs::absolute(place, ignored).parent_path();
+  while (!fs::exists(at, ignored) && at != at.parent_path()) at = at.parent_path();
+  return at;
+}
+
+/// Can something be made in the nearest folder that is there?
+Result<void> check_writable(const fs::path& place, const fs::path& folder) {
+  std::error_code why;
+  const Descriptor held = open_folder(folder, why);
+  if (!why) {
+    const Staged probe = stage_file(held.get(), "probe", why);
+    if (!why) ::unlinkat(held.get(), probe.name.c_str(), 0);
+  }
+  if (why) return tl::unexpected(cannot_write(place, why));
+  return {};
+}
+
+Result<void> check_name(const fs::path& place) {
+  if (!is_utf8(place.native()))
+    return refused(place, "this name is no UTF-8", "give names that are, as the files hold them");
+  if (place.native().size() > 3000)
+    return refused({}, "the name of the output is too long", "give a shorter one");
+  return {};
 }
 
 }  // namespace
 
-FileBatch::~FileBatch() {
-  std::error_code ignored;
-  for (const Item& item : items_)
-    if (!item.temporary.empty()) std::filesystem::remove(item.temporary, ignored);
+void FileBatch::add(const fs::path& file, std::string contents) {
+  files_[file.parent_path()][file.filename().string()] = std::move(contents);
 }
 
-void FileBatch::add(const std::filesystem::path& file, std::string contents) {
-  const auto same = std::find_if(items_.begin(), items_.end(), [&](const Item& i) { return i.file == file; });
-  if (same != items_.end())
-    same->contents = std::move(contents);
-  else
-    items_.push_back({file, {}, std::move(contents)});
+void FileBatch::owns(const fs::path& folder, const std::set<std::string>& names) {
+  // As add() has it: "out/" and "out" are one folder.
+  owned_[(folder / "x").parent_path()] = names;
 }
 
 Result<void> FileBatch::commit() {
+  std::vector<std::pair<fs::path, AnswerFolder>> folders;
+  std::vector<StagedFile> singles;
   std::error_code why;
-  for (Item& item : items_) {
-    // A folder in the file's place would only be found by the rename, after others were renamed already.
-    if (std::filesystem::is_directory(item.file))
-      return tl::unexpected(cannot_write(item.file, std::make_error_code(std::errc::is_a_directory)));
-    if (item.file.has_parent_path()) std::filesystem::create_directories(item.file.parent_path(), why);
-    if (why) return tl::unexpected(cannot_write(item.file, why));
-    item.temporary = temporary_beside(item.file);
-    why = write_all(item.temporary, item.contents);
-    if (why) return tl::unexpected(cannot_write(item.file, why));
+  for (const auto& [folder, files] : files_) {
+    const auto owned = owned_.find(folder);
+    if (owned != owned_.end()) {
+      folders.emplace_back(folder, AnswerFolder::stage(folder, files, owned->second, why));
+      if (why) return tl::unexpected(cannot_write(folder / files.begin()->first, why));
+      continue;
+    }
+    for (const auto& [name, contents] : files) {
+      singles.emplace_back(folder / name, contents, why);
+      if (why) return tl::unexpected(cannot_write(folder / name, why));
+    }
   }
-  for (Item& item : items_) {
-    std::filesystem::rename(item.temporary, item.file, why);
-    if (why) return tl::unexpected(cannot_write(item.file, why));
-    item.temporary.clear();
-  }
-  items_.clear();
+  for (auto& [folder, answer] : folders)
+    if ((why = answer.commit())) return tl::unexpected(cannot_write(folder, why));
+  for (StagedFile& single : singles)
+    if ((why = single.commit())) return tl::unexpected(cannot_write(single.file(), why));
+  files_.clear();
   return {};
 }
 
-Result<void> write_whole(const std::filesystem::path& file, std::string contents) {
+Result<void> write_whole(const fs::path& file, std::string contents) {
   FileBatch batch;
   batch.add(file, std::move(contents));
   return batch.commit();
+}
+
+Result<void> check_output_file(const fs::path& file, const std::vector<fs::path>& inputs) {
+  if (auto name = check_name(file); !name) return name;
+  std::error_code ignored;
+  const fs::file_status status = fs::symlink_status(file, ignored);
+  if (!file.has_filename() || fs::is_directory(status))
+    return refused(file, "this is a folder, where a file is to be written", "name a file");
+  if (fs::is_symlink(status))
+    return refused(file, "this is a link, which is not written through", "name the file that it leads to");
+  if (fs::exists(status) && !fs::is_regular_file(status))
+    return refused(file, "this is a device or a pipe, which is not written to", "name a file");
+  for (const fs::path& input : inputs)
+    if (fs::equivalent(file, input, ignored))
+      return refused(file, "this is a file that is read", "name another file to write");
+  return check_writable(file, nearest_folder(file));
+}
+
+Result<void> check_output_folder(const fs::path& folder) {
+  if (folder.empty()) return {};
+  if (auto name = check_name(folder); !name) return name;
+  std::error_code ignored;
+  if (!fs::exists(fs::symlink_status(folder, ignored)))
+    return check_writable(folder, nearest_folder(folder / "x"));
+  if (!fs::is_directory(folder, ignored))
+    return refused(folder, "this is no folder", "name a folder, or one that is still to be made");
+  return check_writable(folder, folder);
 }
 
 }  // namespace withy

@@ -2,6 +2,7 @@
 #include "planner/files/json_reader.h"
 
 #include <algorithm>
+#include <cmath>
 #include <iterator>
 #include <limits>
 #include <utility>
@@ -9,10 +10,15 @@
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 
+#include "planner/files/ranges.h"
+
 namespace withy {
 namespace {
 
 using nlohmann::json;
+
+// No file that withy writes or reads comes near: each level costs a pointer as long as all levels above.
+constexpr std::size_t kDeepestJson = 32;
 
 /// Line and column, both from 1, of a byte.
 std::pair<int, int> place_of(std::string_view text, std::size_t offset) {
@@ -72,7 +78,11 @@ class PlaceListener : public json::json_sax_t {
   bool boolean(bool v) override { return value(read() - std::string_view(v ? "true" : "false").size()); }
   bool number_integer(number_integer_t) override { return value(number_start()); }
   bool number_unsigned(number_unsigned_t) override { return value(number_start()); }
-  bool number_float(number_float_t, const string_t&) override { return value(number_start()); }
+  bool number_float(number_float_t v, const string_t&) override {
+    if (std::isfinite(v)) return value(number_start());
+    fault_ = Fault{number_start() + 1, "a number is beyond what a double holds"};
+    return false;
+  }
   bool string(string_t&) override { return value(string_start()); }
   bool binary(json::binary_t&) override { return true; }
   bool start_object(std::size_t) override { return open(false); }
@@ -141,6 +151,10 @@ class PlaceListener : public json::json_sax_t {
   }
 
   bool open(bool array) {
+    if (levels_.size() >= kDeepestJson) {
+      fault_ = Fault{read(), fmt::format("lists and objects lie more than {} deep", kDeepestJson)};
+      return false;
+    }
     std::string pointer = pointer_here();
     offset_.emplace(pointer, read() - 1);
     levels_.push_back({std::move(pointer), array, 0, ""});
@@ -252,12 +266,42 @@ std::vector<JsonNode> JsonNode::items() const {
   return nodes;
 }
 
+std::vector<std::pair<std::string, JsonNode>> JsonNode::members() const {
+  std::vector<std::pair<std::string, JsonNode>> found;
+  if (!value_->is_object()) return found;
+  for (const auto& item : value_->items())
+    found.emplace_back(item.key(), JsonNode(*file_, item.value(), child_pointer(pointer_, item.key())));
+  return found;
+}
+
+bool JsonNode::is_number() const {
+  return value_->is_number();
+}
+
+bool JsonNode::is_text() const {
+  return value_->is_string();
+}
+
+bool JsonNode::is_list() const {
+  return value_->is_array();
+}
+
 bool JsonNode::is_null() const {
   return value_->is_null();
 }
 
 double JsonNode::number() const {
-  if (value_->is_number()) return value_->get<double>();
+  return number("");
+}
+
+double JsonNode::number(std::string_view quantity) const {
+  if (value_->is_number()) {
+    const double value = value_->get<double>();
+    const auto wrong = range_fault(quantity, value);
+    if (!wrong) return value;
+    fault(fmt::format("{} stands where {} belongs", value, *wrong), "give " + *wrong);
+    return 0.0;
+  }
   fault(fmt::format("{} stands where a number belongs", name_of_type(*value_)), "give a number");
   return 0.0;
 }
@@ -283,14 +327,14 @@ std::string JsonNode::text() const {
   return "";
 }
 
-std::vector<double> JsonNode::numbers() const {
+std::vector<double> JsonNode::numbers(std::string_view quantity) const {
   std::vector<double> out;
-  for (const JsonNode& item : items()) out.push_back(item.number());
+  for (const JsonNode& item : items()) out.push_back(item.number(quantity));
   return out;
 }
 
-std::vector<double> JsonNode::numbers(std::size_t wanted) const {
-  std::vector<double> out = numbers();
+std::vector<double> JsonNode::numbers(std::size_t wanted, std::string_view quantity) const {
+  std::vector<double> out = numbers(quantity);
   if (out.size() != wanted)
     fault(fmt::format("{} numbers stand where {} belong", out.size(), wanted),
           fmt::format("give {} numbers", wanted));

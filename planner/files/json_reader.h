@@ -10,6 +10,7 @@
 #include <optional>
 #include <string>
 #include <string_view>
+#include <utility>
 #include <vector>
 
 #include <nlohmann/json_fwd.hpp>
@@ -25,10 +26,13 @@ class JsonNode;
 /// live.
 class JsonFile {
  public:
-  /// Parses a text; `file` is named in errors.
+  /// Parses a text; `file` is named in errors. Lists and objects may lie 32 deep.
   static Result<JsonFile> parse(std::string text, std::string file);
 
   JsonNode root();
+
+  /// The text that was parsed.
+  const std::string& text() const { return text_; }
 
   const std::optional<InputError>& first_fault() const { return fault_; }
 
@@ -60,14 +64,21 @@ class JsonNode {
   bool has(std::string_view key) const;
   JsonNode at(std::string_view key) const;  ///< a missing key is a fault
   std::vector<JsonNode> items() const;      ///< of an array
+  /// Names and values of an object, in the order of the names; nothing of anything else.
+  std::vector<std::pair<std::string, JsonNode>> members() const;
 
   bool is_null() const;
+  bool is_number() const;
+  bool is_text() const;
+  bool is_list() const;
   double number() const;
-  int count() const;  ///< a whole number, 0 or more
+  double number(std::string_view quantity) const;  ///< within that quantity's range (planner/files/ranges.h)
+  int count() const;                               ///< a whole number, 0 or more
   bool boolean() const;
   std::string text() const;
-  std::vector<double> numbers() const;
-  std::vector<double> numbers(std::size_t wanted) const;  ///< exactly so many
+  std::vector<double> numbers(std::string_view quantity = "") const;
+  /// Exactly so many.
+  std::vector<double> numbers(std::size_t wanted, std::string_view quantity = "") const;
   std::vector<std::string> texts() const;
 
   const std::string& pointer() const { return pointer_; }

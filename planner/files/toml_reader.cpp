@@ -3,8 +3,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <fstream>
-#include <iterator>
 #include <limits>
 #include <sstream>
 #include <tuple>
@@ -12,6 +10,9 @@
 #include <fmt/core.h>
 #include <toml++/toml.h>
 
+#include "planner/files/input_file.h"
+#include "planner/files/ranges.h"
+#include "planner/files/toml_depth.h"
 #include "planner/files/words.h"
 
 namespace withy {
@@ -107,8 +108,9 @@ double TomlSection::number_in(const toml::node& node, std::string_view name, std
     return 0.0;
   }
   const double value = node.value<double>().value_or(std::numeric_limits<double>::quiet_NaN());
-  if (std::isfinite(value)) return value;
-  file_->fault(file_->place_of(node.source()), fmt::format("{} is {}", name, value), "give a finite number");
+  const auto wrong = range_fault(name, value);
+  if (!wrong) return value;
+  file_->fault(file_->place_of(node.source()), fmt::format("{} is {}", name, value), "give " + *wrong);
   return 0.0;
 }
 
@@ -288,7 +290,7 @@ TomlSection TomlFile::root() {
 }
 
 Result<std::unique_ptr<TomlFile>> TomlFile::open(const std::filesystem::path& file) {
-  Result<std::string> bytes = read_bytes(file);
+  Result<std::string> bytes = read_text_input(file);
   if (!bytes) return tl::unexpected<InputError>(bytes.error());
   return parse(std::move(*bytes), file.string());
 }
@@ -297,6 +299,10 @@ Result<std::unique_ptr<TomlFile>> TomlFile::parse(std::string bytes, std::string
   std::unique_ptr<TomlFile> opened(new TomlFile);
   opened->name_ = std::move(file);
   opened->bytes_ = std::move(bytes);
+  if (const auto deep = first_deep_place(opened->bytes_))
+    return input_error(opened->name_, deep->line, deep->column,
+                       fmt::format("tables, arrays or a key lie more than {} deep here", kDeepestToml),
+                       "give a file whose tables lie less deep");
   try {
     *opened->document_ = toml::parse(std::string_view(opened->bytes_), opened->name_);
   } catch (const toml::parse_error& error) {
@@ -392,11 +398,7 @@ FilePosition find_position(const std::map<std::string, FilePosition>& positions,
 }
 
 Result<std::string> read_bytes(const std::filesystem::path& file) {
-  std::error_code ignored;
-  std::ifstream stream(file, std::ios::binary);
-  if (!stream || std::filesystem::is_directory(file, ignored))
-    return input_error(file.string(), 1, 1, "the file can't be read", "give the path of a readable file");
-  return std::string(std::istreambuf_iterator<char>(stream), {});
+  return read_input(file);
 }
 
 }  // namespace withy

@@ -7,14 +7,13 @@
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/script/tendon_inverse.h"
 #include "planner/segment/rotation.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
 namespace {
-
-constexpr double kDegrees = 180.0 / std::numbers::pi;
 
 /// Blocks of the problem: rigidity (logarithm of its ratio to the scene's: it stays positive, and what it
 /// shares with friction is straight), friction, slacks, shift, turn, then curvatures
@@ -240,7 +239,7 @@ BenchParameters BenchModel::parameters(const std::vector<Eigen::VectorXd>& block
 
 double BenchModel::printed(int parameter, double number) const {
   if (parameter == kRigidity) return design_.segment().flexural_rigidity_Nmm2 * std::exp(number);
-  return parameter >= asked() - 3 ? kDegrees * number : number;
+  return parameter >= asked() - 3 ? kDegreesPerRadian * number : number;
 }
 
 }  // namespace withy

@@ -7,6 +7,9 @@
 #include <Eigen/Cholesky>
 #include <boost/math/distributions/chi_squared.hpp>
 #include <boost/math/distributions/students_t.hpp>
+#include <fmt/format.h>
+
+#include "planner/files/words.h"
 
 namespace withy {
 namespace {
@@ -213,9 +216,30 @@ bool Fit::misfits() const {
   return chi_squared > boost::math::quantile(distribution, kMisfitConfidence);
 }
 
-InputError fault_of(FitFault fault, const std::string& table_file) {
+std::size_t least_rows(int tendons, bool tensions) {
+  const auto of_each = static_cast<std::size_t>(tendons);
+  const std::size_t in_a_row = of_each + 3 + (tensions ? of_each : 0);
+  const std::size_t kinds = tensions ? 3 : 2;
+  const std::size_t wanted = parameter_names(tendons).size() + kinds;
+  return (wanted + in_a_row - 1) / in_a_row + 1;
+}
+
+namespace {
+
+InputError too_few(const std::string& table_file, const Measurements& m) {
+  return {table_file, 1, 1,
+          fmt::format("{} can't tell {} numbers and the noise", count_of(m.rows.size(), "row"),
+                      parameter_names(m.tendons).size()),
+          fmt::format("measure at least {} poses that differ, better three times as many, or give the noise",
+                      std::max(least_rows(m.tendons, m.tensions), m.rows.size() + 1))};
+}
+
+}  // namespace
+
+InputError fault_of(FitFault fault, const std::string& table_file, const Measurements* measurements) {
   switch (fault) {
     case FitFault::too_few:
+      if (measurements != nullptr) return too_few(table_file, *measurements);
       return {table_file, 1, 1, "there are too few readings to find the parameters and the noise from",
               "measure more poses or give the noise"};
     case FitFault::not_converged:

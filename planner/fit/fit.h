@@ -65,8 +65,13 @@ enum class FitFault {
   friction_negative  ///< surely below zero: the tensions were taken while letting go
 };
 
-/// The fault as a fault of the table.
-InputError fault_of(FitFault fault, const std::string& table_file);
+/// The fault as a fault of the table; with the measurements it says how many there are and how many it takes.
+InputError fault_of(FitFault fault, const std::string& table_file,
+                    const Measurements* measurements = nullptr);
+
+/// Rows that the fit of so many tendons needs at the least, if every row told something new: as many readings
+/// as there are numbers to find, and one more of each kind for its noise.
+std::size_t least_rows(int tendons, bool tensions);
 
 /// Preconditions as BenchModel's.
 tl::expected<Fit, FitFault> fit_bench(const Design& design, const Eigen::Isometry3d& X_SE,

@@ -3,9 +3,13 @@
 
 #include <algorithm>
 #include <array>
+#include <numbers>
 
+#include <Eigen/Geometry>
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
+
+#include "planner/files/plain_line.h"
 
 namespace withy {
 namespace {
@@ -45,6 +49,9 @@ std::string confounded_sentence(const Fit& fit, const std::vector<int>& group) {
       fmt::join(names, ", "));
 }
 
+// A segment that is put in by hand is not put in so far off; pulls of the other sign look like half a turn.
+constexpr double kImplausibleTurn_rad = 1.0;
+
 std::string noise_line(const NoiseEstimate& noise, std::size_t kind) {
   if (noise.readings == 0) return "";
   return fmt::format("noise        {:<8}{:>10.3g} {:<3} {}, {} readings, {:.1f} degrees of freedom\n",
@@ -69,9 +76,10 @@ Json parameter_json(const FittedParameter& p) {
 
 std::string fit_table(const FitReport& report) {
   const Fit& fit = report.fit;
-  std::string out = fmt::format("{} rows of {}, {} {}: {}\n", report.measurements.rows.size(),
-                                report.table_file, report.measurements.locks,
-                                report.measurements.locks == 1 ? "lock" : "locks", report.scene.title);
+  std::string out =
+      fmt::format("{} rows of {}, {} {}: {}\n", report.measurements.rows.size(), report.table_file,
+                  report.measurements.locks, report.measurements.locks == 1 ? "lock" : "locks",
+                  without_controls(report.scene.title));
   for (std::size_t kind = 0; kind < kReadings; ++kind) out += noise_line(fit.noise[kind], kind);
   out += fmt::format(
       "noise model  Gaussian, independent, one standard deviation for each kind of "
@@ -81,6 +89,13 @@ std::string fit_table(const FitReport& report) {
   for (const FittedParameter& p : fit.parameters) out += parameter_line(p);
   if (!fit.all_determined()) out += "\n";
   for (const auto& group : fit.confounded) out += confounded_sentence(fit, group);
+  if (const double turn_rad = Eigen::AngleAxisd(fit.found.entry_offset().linear()).angle();
+      turn_rad > kImplausibleTurn_rad)
+    out += fmt::format(
+        "\nthe base was found turned by {:.0f} degrees: most likely the pulls have the other sign, or the "
+        "tendons "
+        "another order, than the scene's\n",
+        turn_rad * 180.0 / std::numbers::pi);
   if (fit.misfits())
     out += fmt::format(
         "\nthe residuals are larger than the given noise explains (chi squared {:.4g} with {:.1f} degrees of "

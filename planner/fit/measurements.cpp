@@ -9,6 +9,7 @@
 #include <fmt/format.h>
 
 #include "planner/files/csv.h"
+#include "planner/files/ranges.h"
 
 namespace withy {
 namespace {
@@ -65,7 +66,8 @@ class Reader {
         continue;
       }
       fault(field, "the column \"" + field.text + "\" is unknown",
-            fmt::format("the columns are {}", fmt::join(wanted, ", ")));
+            fmt::format("the columns are {}{}", fmt::join(wanted, ", "),
+                        out_.locks == 0 ? ", and lock_1 and so on where there are locks" : ""));
     }
     for (const std::string& name : wanted)
       if (!has(name)) fault(header.front(), "the column " + name + " is missing", "add it");
@@ -81,10 +83,10 @@ class Reader {
                    fmt::format("give {}, one for each column", columns_));
     Measurement m;
     m.line = row.front().line;
-    m.insertion_mm = number(row, "insertion_mm");
-    m.pull_mm = numbers(row, numbered("pull_", tendons_, "_mm"));
-    if (out_.tensions) m.tension_N = numbers(row, numbered("tension_", tendons_, "_N"));
-    m.tip_S = numbers(row, {"tip_x_mm", "tip_y_mm", "tip_z_mm"});
+    m.insertion_mm = number(row, "insertion_mm", "measured.insertion_mm");
+    m.pull_mm = numbers(row, numbered("pull_", tendons_, "_mm"), "measured.pull_mm");
+    if (out_.tensions) m.tension_N = numbers(row, numbered("tension_", tendons_, "_N"), "measured.tension_N");
+    m.tip_S = numbers(row, {"tip_x_mm", "tip_y_mm", "tip_z_mm"}, "measured.tip_mm");
     for (int i = 0; i < out_.locks; ++i) {
       const CsvField& field = row[column_.at(fmt::format("lock_{}", i + 1))];
       if (field.text != "0" && field.text != "1")
@@ -94,20 +96,23 @@ class Reader {
     out_.rows.push_back(std::move(m));
   }
 
-  double number(const CsvRecord& row, const std::string& column) {
+  double number(const CsvRecord& row, const std::string& column, std::string_view quantity) {
     const CsvField& field = row[column_.at(column)];
     double value = 0.0;
     const char* end = field.text.data() + field.text.size();
     const auto [stopped, error] = std::from_chars(field.text.data(), end, value);
     if (error != std::errc() || stopped != end || !std::isfinite(value))
       fault(field, "\"" + field.text + "\" is no number", "write a finite decimal number");
+    else if (const auto wrong = range_fault(quantity, value))
+      fault(field, fmt::format("{} is {}", column, field.text), "write " + *wrong);
     return value;
   }
 
-  Eigen::VectorXd numbers(const CsvRecord& row, const std::vector<std::string>& columns) {
+  Eigen::VectorXd numbers(const CsvRecord& row, const std::vector<std::string>& columns,
+                          std::string_view quantity) {
     Eigen::VectorXd out(static_cast<Eigen::Index>(columns.size()));
     for (std::size_t k = 0; k < columns.size(); ++k)
-      out(static_cast<Eigen::Index>(k)) = number(row, columns[k]);
+      out(static_cast<Eigen::Index>(k)) = number(row, columns[k], quantity);
     return out;
   }
 

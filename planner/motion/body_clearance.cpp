@@ -5,12 +5,11 @@
 #include <cmath>
 
 #include "geometry/distance/rounding.h"
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/curvature_limit.h"
 
 namespace withy {
 namespace {
-
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 /// Samples of the shaft's margin along the axis (mm): coarse enough to lay out fast, and fine enough that the
 /// bound between them loses 0.001 mm at a distance of 1.5 mm.

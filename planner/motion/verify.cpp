@@ -10,14 +10,15 @@
 #include <unordered_map>
 #include <vector>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/motion/motion_acceleration.h"
+#include "planner/segment/curvature_limit.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
 
 namespace {
 
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 // Boxes are first cut to about this size (mm): at the distances a body keeps from the wall the bound then
 // loses under 0.1 mm.
 constexpr double kFirstBox_mm = 1.0;
@@ -68,8 +69,7 @@ class Sweep {
     dd_ = to.insertion_mm - from.insertion_mm;
     du_ = (to.u_free - from.u_free).norm();
     free_from_ = regions_of(design, from).back().from_mm;
-    for (const State* state : {&from_, &to_})
-      for (const Region& region : regions_of(design, *state)) kappa_ = std::max(kappa_, region.u.norm());
+    kappa_ = std::max(largest_curvature(design, from), largest_curvature(design, to));
     deepest_ = std::max(from.insertion_mm, to.insertion_mm);
   }
 

@@ -20,6 +20,12 @@ std::string_view name_of(Verdict verdict) {
   return {};
 }
 
+const PlannedAction* Plan::without_hunt() const {
+  const auto found = std::find_if(actions.begin(), actions.end(),
+                                  [](const PlannedAction& a) { return a.hunt && a.hunt->missing(); });
+  return found == actions.end() ? nullptr : &*found;
+}
+
 std::optional<double> least_field_reserve(const Plan& plan) {
   std::optional<double> least;
   for (const PlannedAction& action : plan.actions)

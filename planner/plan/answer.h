@@ -10,6 +10,7 @@
 #include <Eigen/Core>
 
 #include "planner/motion/action.h"
+#include "planner/motion/lock_hunt.h"
 
 namespace withy {
 
@@ -31,7 +32,8 @@ struct PlannedAction {
                                            ///< is not checked
   std::vector<double> current_A;           ///< one for each coil, with field_S
   std::optional<double> field_reserve;     ///< of the switch, with field_S (field.h)
-  double clearance_mm = 0.0;  ///< verified lower bound over the whole motion; infinite when never inside
+  double clearance_mm = 0.0;     ///< verified lower bound over the whole motion; infinite when never inside
+  std::optional<LockHunt> hunt;  ///< lock only, where the scene's latch hunts
 };
 
 /// A way in and the way out, start to start.
@@ -42,6 +44,9 @@ struct Plan {
   double clearance_mm = 0.0;        ///< least over all actions
   double clearance_slack_mm = 0.0;  ///< the true value is at most this above
   bool preset = false;  ///< a lock was engaged on a bend with nothing of the body past the entry plane
+
+  /// The first action whose hunt is called for and can't be made; null where there is none.
+  const PlannedAction* without_hunt() const;
 };
 
 /// Least reserve of all switches; nothing where there is none.

@@ -10,6 +10,8 @@
 #include <fmt/core.h>
 #include <nlohmann/json.hpp>
 
+#include "geometry/numbers/numbers.h"
+#include "planner/plan/hunt_duration.h"
 #include "planner/scene/scene_json.h"
 #include "planner/segment/hardware.h"
 #include "planner/segment/shape.h"
@@ -18,8 +20,6 @@ namespace withy {
 namespace {
 
 using Json = nlohmann::ordered_json;
-
-constexpr double kDegreesPerRadian = 180.0 / std::numbers::pi;
 
 /// What is not finite has no number in JSON: null. Adding zero takes the sign off a negative zero.
 Json number(double value) {
@@ -35,9 +35,8 @@ Json numbers(const Range& range) {
 
 /// Degrees from radians, without the last digits that the two factors leave: 33 degrees read and written are
 /// 33 degrees.
-Json degrees(double radians) {
-  constexpr double kDigits = 1e10;
-  return number(std::round(radians * kDegreesPerRadian * kDigits) / kDigits);
+Json degrees_json(double radians) {
+  return number(degrees_to_write(radians));
 }
 
 /// A plan's maximum beside its limit: keys NAME_max_UNIT, NAME_limit_UNIT, NAME_margin_UNIT.
@@ -87,7 +86,7 @@ class PlanWriter {
     const LockLayout& layout = design_.layout();
     out["station_mm"] = numbers(layout.station_mm);
     out["clock_deg"] = Json::array();
-    for (const double clock : layout.clock_rad) out["clock_deg"].push_back(degrees(clock));
+    for (const double clock : layout.clock_rad) out["clock_deg"].push_back(degrees_json(clock));
     out["layout_assumed"] = layout.assumed;
     if (design_.lock_count() > 0) {
       out["body_length_mm"] = number(design_.lock().body_length_mm);
@@ -162,6 +161,31 @@ class PlanWriter {
     out["current_A"] = action.field_S ? numbers(action.current_A) : Json(nullptr);
     out["field_reserve"] = action.field_reserve ? number(*action.field_reserve) : Json(nullptr);
     if (action.field_S && design_.field() && !design_.field()->coils.empty()) add_power(action, out);
+    if (action.kind == ActionKind::lock) out["hunt"] = action.hunt ? hunt(action) : Json(nullptr);
+  }
+
+  Json hunt(const PlannedAction& action) const {
+    const LockHunt& hunt = *action.hunt;
+    const bool swept = hunt.shape != HuntShape::none;
+    const std::string why = swept && !hunt.made()
+                                ? fmt::format("the hunt at lock {} {}", action.lock + 1, hunt.objection)
+                                : hunt.objection;
+    Json seconds = nullptr;
+    if (hunt.made() && record_.scene.actuation && design_.tendons())
+      seconds = number(hunt_duration_s(*record_.scene.actuation, design_, before(action), action.lock));
+    return {{"shape", name_of(hunt.shape)},
+            {"radius_mm", number(hunt.radius_mm)},
+            {"turns", hunt.turns},
+            {"corners_per_turn", hunt.corners_per_turn},
+            {"turn_spacing_mm", number(hunt.spacing_mm)},
+            {"clearance_mm", swept ? number(hunt.clearance_mm) : Json(nullptr)},
+            {"duration_s", seconds},
+            {"made", hunt.made()},
+            {"why", why.empty() ? Json(nullptr) : Json(why)}};
+  }
+
+  const State& before(const PlannedAction& action) const {
+    return record_.answer.plan->states[static_cast<std::size_t>(action.from)];
   }
 
   /// What the coils take, where the scene gives their resistance.
@@ -188,9 +212,8 @@ class PlanWriter {
     out["clearance_slack_mm"] = number(plan.clearance_slack_mm);
     out["tip_error_mm"] = number(tip_error);
     out["tip_direction_error_deg"] =
-        target.direction_S
-            ? number(kDegreesPerRadian * angle_between(tip.linear().col(2), *target.direction_S))
-            : Json(nullptr);
+        target.direction_S ? number(withy::degrees(angle_between(tip.linear().col(2), *target.direction_S)))
+                           : Json(nullptr);
     const auto measured = measures(plan);
     for (const std::size_t first : {kTension, kPull, kField}) add_largest(measured[first], out);
     out["duration_s"] = record_.duration_s ? number(*record_.duration_s) : Json(nullptr);
@@ -204,6 +227,17 @@ class PlanWriter {
       add_largest(m, out);
       add_limit(m, out);
     }
+    std::optional<double> hunt_clearance;
+    for (const PlannedAction& action : plan.actions)
+      if (action.hunt && action.hunt->made())
+        hunt_clearance = std::min(hunt_clearance.value_or(kInfinity), action.hunt->clearance_mm);
+    out["hunt_clearance_mm"] = hunt_clearance ? number(*hunt_clearance) : Json(nullptr);
+    const PlannedAction* limiting = plan.without_hunt();
+    out["reserve"] = limiting != nullptr ? Json(0.0) : Json(nullptr);
+    out["reserve_limited_by"] =
+        limiting != nullptr
+            ? Json(fmt::format("the hunt at lock {} {}", limiting->lock + 1, limiting->hunt->objection))
+            : Json(nullptr);
     const auto reserve = least_field_reserve(plan);
     out["field_reserve"] = reserve ? number(*reserve) : Json(nullptr);
     out["field_reserve_wanted"] = design_.field() ? number(design_.field()->reserve_wanted) : Json(nullptr);
@@ -227,12 +261,24 @@ class PlanWriter {
   static constexpr std::size_t kPull = 1;
   static constexpr std::size_t kField = 2;
 
+  /// The corners of a hunt, where what it asks of the hardware is greatest.
+  void add_swept_states(const Plan& plan, const PlannedAction& action, std::vector<State>& states) const {
+    if (!action.hunt || !action.hunt->made()) return;
+    const State& centre = plan.states[static_cast<std::size_t>(action.from)];
+    const HuntTrack track = lock_hunt_track(design_, centre, action.lock);
+    for (const auto& swept : {hunt_states(design_, centre, action.lock, track),
+                              latched_hunt_states(design_, centre, action.lock, track)})
+      states.insert(states.end(), swept.begin(), swept.end());
+  }
+
   std::vector<Measured> measures(const Plan& plan) const {
     std::optional<double> tension, pull, moment, field, insertion, curvature;
     const auto raise = [](std::optional<double>& most, double value) {
       most = std::max(most.value_or(0.0), value);
     };
-    for (const State& state : plan.states) {
+    std::vector<State> passed = plan.states;
+    for (const PlannedAction& action : plan.actions) add_swept_states(plan, action, passed);
+    for (const State& state : passed) {
       const HardwareUse use = hardware_.use(state);
       for (const double T : use.tension_N) raise(tension, T);
       for (const double p : use.pull_mm) raise(pull, std::abs(p));

@@ -27,7 +27,7 @@ struct PlanRecord {
   const Scene& scene;
   const Design& design;
   const Answer& answer;
-  std::string scene_file;  ///< as the command line gave it
+  std::string scene_file;  ///< as seen from the plan file's folder
   /// Verified lower bound of a state's clearance (mm), infinite with nothing of the body past the entry
   /// plane.
   std::function<double(const State&)> state_clearance;
@@ -69,6 +69,7 @@ struct PlanFile {
   std::vector<std::string> checked;
   std::vector<std::string> not_checked;
   int locks = 0;
+  std::optional<double> required_clearance_mm;  ///< what the plan was asked for, where it says so
   std::vector<RecordedState> states;
   std::vector<PlannedAction> actions;
   JsonFile json;  ///< for errors at a place: json.error_at("/states/3", ...)
@@ -83,8 +84,11 @@ Result<PlanFile> read_plan(const std::filesystem::path& file);
 /// locks, or a switch that isn't one.
 Result<Plan> plan_in(const PlanFile& file, const Design& design);
 
-/// The scene that the plan names, unchanged since: its path is tried as it stands, then beside the plan file.
-/// Errors: the scene can't be read; the scene's or the mesh's hash is another (it says which).
-Result<Scene> scene_of(const PlanFile& plan, const std::filesystem::path& plan_path);
+/// The scene that the plan was made for, unchanged since. It is looked for where the plan names it, seen from
+/// the plan's folder and then from the working folder, and then by its hash among the TOML files of the
+/// plan's folder and of the one above. `given` is taken instead where it is not empty. Errors: the scene
+/// can't be read or found; the scene's or the mesh's hash is another (it says which).
+Result<Scene> scene_of(const PlanFile& plan, const std::filesystem::path& plan_path,
+                       const std::filesystem::path& given = {});
 
 }  // namespace withy

@@ -7,12 +7,16 @@
 
 #include <fmt/format.h>
 
+#include "planner/files/input_file.h"
+#include "planner/files/sha256.h"
 #include "planner/files/toml_reader.h"
 #include "planner/plan/plan.h"
 
 namespace withy {
 namespace {
 
+// A plan of a thousand actions has a third of a megabyte.
+constexpr std::size_t kLargestPlan = std::size_t{64} << 20;
 constexpr double kUnbounded = std::numeric_limits<double>::infinity();
 
 /// One of a few words; a fault of the file where it is another.
@@ -41,12 +45,13 @@ RecordedState read_state(const JsonNode& node) {
   node.expect_keys({"insertion_mm", "locked", "regions", "pull_mm", "tension_N", "tip_mm", "clearance_mm",
                     "lock_moment_Nmm"});
   RecordedState state;
-  state.insertion_mm = node.at("insertion_mm").number();
+  state.insertion_mm = node.at("insertion_mm").number("plan.insertion_mm");
   for (const JsonNode& lock : node.at("locked").items()) state.locked.push_back(lock.boolean());
   for (const JsonNode& region : node.at("regions").items()) {
     region.expect_keys({"from_mm", "to_mm", "curvature_per_mm"});
-    const auto u = region.at("curvature_per_mm").numbers(2);
-    state.regions.push_back({region.at("from_mm").number(), region.at("to_mm").number(), {u[0], u[1]}});
+    const auto u = region.at("curvature_per_mm").numbers(2, "plan.curvature_per_mm");
+    state.regions.push_back(
+        {region.at("from_mm").number("plan.from_mm"), region.at("to_mm").number("plan.to_mm"), {u[0], u[1]}});
   }
   state.pull_mm = node.at("pull_mm").numbers();
   state.tension_N = node.at("tension_N").numbers();
@@ -71,20 +76,41 @@ void read_switch(const JsonNode& node, int locks, PlannedAction& action) {
   if (action.lock < 0 || action.lock >= locks)
     lock.fault(fmt::format("there is no lock {}", action.lock + 1),
                fmt::format("locks are counted from 1 to {}", locks));
+  if (const JsonNode currents = node.at("current_A"); !currents.is_null()) currents.numbers("plan.current_A");
   if (node.at("field_mT").is_null()) return;
-  const auto field = node.at("field_mT").numbers(3);
+  const auto field = node.at("field_mT").numbers(3, "plan.field_mT");
   action.field_S = Eigen::Vector3d(field[0], field[1], field[2]);
-  action.current_A = node.at("current_A").numbers();
+  action.current_A = node.at("current_A").numbers("plan.current_A");
   // Plans made before reserves were counted have none.
   if (node.has("field_reserve") && !node.at("field_reserve").is_null())
     action.field_reserve = node.at("field_reserve").number();
+}
+
+/// What a script needs of a hunt: whether it is made. The track is the scene's; the figures are the plan's.
+std::optional<LockHunt> read_hunt(const JsonNode& node) {
+  if (node.is_null()) return std::nullopt;
+  node.expect_keys({"shape", "radius_mm", "turns", "corners_per_turn", "turn_spacing_mm", "clearance_mm",
+                    "duration_s", "made", "why"});
+  LockHunt hunt;
+  hunt.shape = word(
+      node.at("shape"), std::array{HuntShape::none, HuntShape::line, HuntShape::spiral},
+      +[](HuntShape shape) { return name_of(shape); });
+  hunt.radius_mm = node.at("radius_mm").number();
+  hunt.turns = node.at("turns").count();
+  hunt.corners_per_turn = node.at("corners_per_turn").count();
+  hunt.spacing_mm = node.at("turn_spacing_mm").number();
+  hunt.clearance_mm = bounded(node.at("clearance_mm")).value_or(kUnbounded);
+  if (!node.at("why").is_null()) hunt.objection = node.at("why").text();
+  if (node.at("made").boolean() != hunt.made())
+    node.at("made").fault("a hunt that is made has a shape and no objection", "plan again");
+  return hunt;
 }
 
 PlannedAction read_action(const JsonNode& node, std::size_t states, int locks) {
   constexpr std::array kKinds = {ActionKind::advance, ActionKind::bend, ActionKind::steer, ActionKind::lock,
                                  ActionKind::unlock};
   node.expect_keys({"kind", "leg", "from", "to", "clearance_mm"},
-                   {"lock", "field_mT", "current_A", "field_reserve", "power_W", "voltage_V"});
+                   {"lock", "field_mT", "current_A", "field_reserve", "power_W", "voltage_V", "hunt"});
   PlannedAction action;
   action.kind = word(
       node.at("kind"), kKinds, +[](ActionKind kind) { return name_of(kind); });
@@ -93,7 +119,22 @@ PlannedAction read_action(const JsonNode& node, std::size_t states, int locks) {
   action.to = index(node.at("to"), states);
   action.clearance_mm = bounded(node.at("clearance_mm")).value_or(kUnbounded);
   if (action.kind == ActionKind::lock || action.kind == ActionKind::unlock) read_switch(node, locks, action);
+  if (action.kind == ActionKind::lock && node.has("hunt")) action.hunt = read_hunt(node.at("hunt"));
   return action;
+}
+
+/// Figures that are only shown: numbers, true or false, null, lists and objects of those. Text stands under
+/// `kind` and under names that end in `_by`.
+void check_figures(const JsonNode& node, const std::string& name) {
+  if (node.is_text()) {
+    if (name != "kind" && !name.ends_with("_by"))
+      node.fault("a text stands where a number belongs", "give a number");
+    return;
+  }
+  if (node.is_number()) node.number();
+  for (const auto& [key, value] : node.members()) check_figures(value, key);
+  if (node.is_list())
+    for (const JsonNode& item : node.items()) check_figures(item, name);
 }
 
 void read_head(const JsonNode& root, PlanFile& plan) {
@@ -199,10 +240,42 @@ class PlanFitter {
   std::optional<InputError> fault_;
 };
 
+/// Is this file, byte for byte, the scene that the plan was made for?
+bool is_scene_of(const PlanFile& plan, const std::filesystem::path& file) {
+  const auto bytes = read_input(file, kLargestText);
+  return bytes && sha256(*bytes) == plan.scene_sha256;
+}
+
+/// TOML files of a folder, by name; the first so many of a very full one.
+std::vector<std::filesystem::path> toml_files(const std::filesystem::path& folder) {
+  constexpr std::size_t kMostEntries = 10000;
+  std::vector<std::filesystem::path> files;
+  std::error_code why;
+  std::size_t entries = 0;
+  for (std::filesystem::directory_iterator at(folder.empty() ? "." : folder, why), end;
+       !why && at != end && entries < kMostEntries; at.increment(why), ++entries)
+    if (at->path().extension() == ".toml") files.push_back(folder / at->path().filename());
+  std::sort(files.begin(), files.end());
+  return files;
+}
+
+/// Where the plan's scene is; where it is nowhere, the place that the plan names.
+std::filesystem::path find_scene(const PlanFile& plan, const std::filesystem::path& plan_path) {
+  const std::filesystem::path folder = plan_path.parent_path();
+  const std::filesystem::path named = folder / plan.scene_file;
+  std::vector<std::filesystem::path> candidates = {named, plan.scene_file};
+  for (const auto& near : {folder, folder / ".."})
+    for (const auto& file : toml_files(near)) candidates.push_back(file);
+  for (const auto& file : candidates)
+    if (is_scene_of(plan, file)) return file;
+  std::error_code ignored;
+  return std::filesystem::exists(named, ignored) ? named : std::filesystem::path(plan.scene_file);
+}
+
 }  // namespace
 
 Result<PlanFile> read_plan(const std::filesystem::path& file) {
-  auto text = read_bytes(file);
+  auto text = read_text_input(file, kLargestPlan);
   if (!text) return tl::unexpected(text.error());
   auto json = JsonFile::parse(std::move(*text), file.string());
   if (!json) return tl::unexpected(json.error());
@@ -215,6 +288,12 @@ Result<PlanFile> read_plan(const std::filesystem::path& file) {
   root.expect_keys({"format", "version", "scene", "verdict", "why", "checked", "not_checked", "locks", "seed",
                     "seconds", "segment", "summary", "states", "actions", "proof", "approach"});
   read_head(root, plan);
+  for (const char* shown : {"seconds", "segment", "summary", "proof", "approach"})
+    check_figures(root.at(shown), shown);
+  if (plan.verdict == Verdict::reached && root.at("summary").is_null())
+    root.at("summary").fault("a plan that reached its target has no summary", "plan again");
+  if (const JsonNode summary = root.at("summary"); summary.has("clearance_required_mm"))
+    plan.required_clearance_mm = summary.at("clearance_required_mm").number("plan.clearance_required_mm");
   for (const JsonNode& state : root.at("states").items()) plan.states.push_back(read_state(state));
   for (const JsonNode& action : root.at("actions").items())
     plan.actions.push_back(read_action(action, plan.states.size(), plan.locks));
@@ -226,12 +305,9 @@ Result<Plan> plan_in(const PlanFile& file, const Design& design) {
   return PlanFitter(file, design).fit();
 }
 
-Result<Scene> scene_of(const PlanFile& plan, const std::filesystem::path& plan_path) {
-  std::filesystem::path path = plan.scene_file;
-  std::error_code ignored;
-  if (const auto beside = plan_path.parent_path() / path;
-      !std::filesystem::exists(path, ignored) && std::filesystem::exists(beside, ignored))
-    path = beside;
+Result<Scene> scene_of(const PlanFile& plan, const std::filesystem::path& plan_path,
+                       const std::filesystem::path& given) {
+  const std::filesystem::path path = given.empty() ? find_scene(plan, plan_path) : given;
   auto scene = read_scene(path);
   if (!scene) return scene;
   if (scene->sha256 != plan.scene_sha256)

@@ -4,6 +4,8 @@
 #include <fmt/core.h>
 
 #include "geometry/channel/wall_distance.h"
+#include "planner/files/input_file.h"
+#include "planner/files/ranges.h"
 #include "planner/files/sha256.h"
 #include "planner/scene/scene_parts.h"
 
@@ -22,6 +24,14 @@ std::optional<std::string> placing_key(MeshFault fault) {
     default:
       return std::nullopt;
   }
+}
+
+/// A vertex that no bench has, if there is one.
+std::optional<std::size_t> far_vertex(const TriangleMesh& mesh) {
+  for (std::size_t i = 0; i < mesh.vertices.size(); ++i)
+    for (const double c : mesh.vertices[i])
+      if (range_fault("mesh.vertex_mm", c)) return i;
+  return std::nullopt;
 }
 
 }  // namespace
@@ -76,7 +86,7 @@ Result<Scene> read_scene(const std::filesystem::path& path, const std::function<
   if (const auto fault = (*file)->first_fault()) return tl::unexpected<InputError>(*fault);
   scene.position = (*file)->positions();
 
-  const Result<std::string> mesh = read_bytes(scene.mesh_file);
+  const Result<std::string> mesh = read_input(scene.mesh_file, kLargestMesh);
   if (!mesh)
     return tl::unexpected<InputError>(
         scene.error_at("channel.mesh", fmt::format("the mesh {} can't be read", scene.mesh_file.string()),
@@ -107,6 +117,12 @@ std::optional<InputError> placing_fault(const Scene& scene, const WallDistance& 
 Result<std::shared_ptr<const WallDistance>> read_wall_only(const Scene& scene) {
   const Result<TriangleMesh> mesh = read_mesh(scene.mesh_file, scene.mesh_unit);
   if (!mesh) return tl::unexpected<InputError>(mesh.error());
+  if (const auto far = far_vertex(*mesh))
+    return input_error(
+        scene.mesh_file.string(), 1, 1,
+        fmt::format("vertex {} of the mesh is at ({:g}, {:g}, {:g}) mm", *far + 1, mesh->vertices[*far].x(),
+                    mesh->vertices[*far].y(), mesh->vertices[*far].z()),
+        "check the mesh's unit; a coordinate is " + quantity("mesh.vertex_mm")->words());
   auto made = make_wall(*mesh, scene.entry, scene.outlets);
   if (made) return std::move(*made);
   const MeshRefusal& refusal = made.error();

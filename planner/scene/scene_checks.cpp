@@ -1,4 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
+#include <cmath>
 #include <numbers>
 #include <set>
 #include <string_view>
@@ -12,8 +13,6 @@
 namespace withy {
 namespace {
 
-constexpr double kRadPerDeg = std::numbers::pi / 180.0;
-
 /// An axis shorter than this has no direction worth the name.
 constexpr double kShortestAxis = 1e-9;
 
@@ -26,17 +25,8 @@ constexpr double kMostGaps = 1000.0;
 /// The letters of machine axes in ISO 6983-1.
 constexpr std::string_view kAxisLetters = "XYZABCUVW";
 
-void check_positive(TomlFile& file, const std::string& key, double value) {
-  if (!(value > 0.0)) file.fault(key, fmt::format("{} is {}", key, value), "give a number above 0");
-}
-
-void check_not_negative(TomlFile& file, const std::string& key, double value) {
-  if (!(value >= 0.0)) file.fault(key, fmt::format("{} is {}", key, value), "give 0 or a number above 0");
-}
-
 /// The entry's pose; faults where its axes span none.
 void place_entry(TomlFile& file, const EntryAsWritten& written, Entry& entry) {
-  check_positive(file, "entry.opening_radius_mm", entry.opening_radius_mm);
   if (written.axis_S.norm() < kShortestAxis) {
     file.fault("entry.axis", "entry.axis has no length", "give the direction into the channel");
     return;
@@ -60,18 +50,12 @@ void place_entry(TomlFile& file, const EntryAsWritten& written, Entry& entry) {
 }
 
 void check_target(TomlFile& file, Target& target) {
-  check_positive(file, "target.tolerance_mm", target.tolerance_mm);
   if (!target.direction_S) return;
   if (target.direction_S->norm() < kShortestAxis)
     file.fault("target.direction", "target.direction has no length",
                "give the direction the tip should point in");
   else
     target.direction_S->normalize();
-  const double tolerance = target.direction_tolerance_rad;
-  if (!(tolerance > 0.0 && tolerance <= std::numbers::pi * (1.0 + 1e-12)))
-    file.fault("target.direction_tolerance_deg",
-               fmt::format("target.direction_tolerance_deg is {}", tolerance / kRadPerDeg),
-               "give an angle above 0 and up to 180");
 }
 
 /// A fault of the design at the scene's key. `layout_key` is the table whose stations were tried.
@@ -80,6 +64,17 @@ void blame(TomlFile& file, const DesignRefusal& refusal, const std::string& layo
   const std::string key =
       of_layout ? layout_key + refusal.part.substr(std::string("layout").size()) : refusal.part;
   file.fault(refusal.fault == DesignFault::lock_missing ? layout_key : key, refusal.problem, refusal.remedy);
+}
+
+/// Tendons at one angle are one: together they neither bend the segment elsewhere nor hold it straight.
+void check_tendon_angles(TomlFile& file, const std::vector<double>& angle_rad) {
+  constexpr double kSameHole_rad = 1e-3;
+  for (std::size_t k = 1; k < angle_rad.size(); ++k)
+    for (std::size_t i = 0; i < k; ++i)
+      if (std::abs(std::remainder(angle_rad[k] - angle_rad[i], 2.0 * std::numbers::pi)) < kSameHole_rad)
+        return file.fault(fmt::format("tendons.angles_deg[{}]", k),
+                          fmt::format("tendon {} has the angle of tendon {}", k + 1, i + 1),
+                          "give each tendon an angle of its own");
 }
 
 void check_disks(TomlFile& file, const DesignParts& parts) {
@@ -94,6 +89,7 @@ void check_disks(TomlFile& file, const DesignParts& parts) {
 void check_design(TomlFile& file, const Scene& scene) {
   DesignParts parts = scene.parts;
   for (const DesignRefusal& refusal : design_faults(parts)) blame(file, refusal, "layout");
+  if (parts.tendons) check_tendon_angles(file, parts.tendons->angle_rad);
   if (parts.tendons) check_disks(file, parts);
   if (file.first_fault()) return;  // layouts are judged on sound hardware only
   for (const auto& [count, layout] : scene.layouts) {
@@ -171,9 +167,6 @@ void check_actuation(TomlFile& file, const Scene& scene) {
                            count_of(actuation.tendon_axes.size(), "letter"), count_of(wanted, "tendon")),
                "give one letter for each angle of [tendons]");
   check_coil_axes(file, scene, used);
-  check_positive(file, "actuation.rates.advance_mm_per_s", actuation.advance_mm_per_s);
-  check_positive(file, "actuation.rates.tendon_mm_per_s", actuation.tendon_mm_per_s);
-  check_not_negative(file, "actuation.rates.field_settle_s", actuation.field_settle_s);
 }
 
 }  // namespace
@@ -181,7 +174,6 @@ void check_actuation(TomlFile& file, const Scene& scene) {
 void check_scene_values(TomlFile& file, const EntryAsWritten& entry, Scene& scene) {
   place_entry(file, entry, scene.entry);
   check_target(file, scene.target);
-  check_not_negative(file, "clearance.required_mm", scene.required_clearance_mm);
   scene.parts.R_SE = scene.entry.X_SE.linear();
   scene.parts.p_SE = scene.entry.X_SE.translation();
   check_coils(file, scene);

@@ -102,6 +102,7 @@ LatchHardware read_latch_table(TomlSection table) {
   latch.backbone_angle_rad = degrees(table, "backbone_angles_deg");
   latch.engage_window_mm = table.number("engage_window_mm");
   latch.backlash_mm = table.number("backlash_mm");
+  if (table.has("hunt_mm")) latch.hunt_mm = table.number("hunt_mm");
   table.close();
   return latch;
 }

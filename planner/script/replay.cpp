@@ -8,8 +8,10 @@
 
 #include <fmt/format.h>
 
+#include "planner/motion/lock_hunt.h"
 #include "planner/motion/motion_bounds.h"
 #include "planner/script/replay_checks.h"
+#include "planner/script/replay_hunt.h"
 #include "planner/script/tendon_inverse.h"
 #include "planner/script/waypoints.h"
 #include "planner/segment/latch.h"
@@ -65,7 +67,8 @@ class Replayer {
     look_at_target(*before);
     for (std::size_t i = 1; i < script_.waypoints.size() && !finding; ++i) {
       const Waypoint& row = script_.waypoints[i];
-      finding = run_row(*before, row);
+      if (row.action == kHuntAction && before->action != kHuntAction) finding = begin_hunt(i);
+      if (!finding) finding = run_row(*before, row);
       before = &row;
       if (!finding) look_at_target(row);
     }
@@ -110,10 +113,90 @@ class Replayer {
   }
 
   Finding run_row(const Waypoint& before, const Waypoint& row) {
+    if (hunt_ && row.action != kHuntAction)
+      if (auto finding = end_hunt(before)) return finding;
     if (row.insertion_mm != before.insertion_mm || row.pull_mm != before.pull_mm)
-      if (auto finding = run_move(before, row)) return finding;
+      if (auto finding = hunt_ ? run_swept_move(before, row) : run_move(before, row)) return finding;
     if (row.engaged != before.engaged) return run_switch(before, row);
     return std::nullopt;
+  }
+
+  // --- Hunts ---
+
+  /// A sweep under way: the lock it is for, the body with that lock engaged, and the bends so far.
+  struct Hunt {
+    int lock = -1;
+    Waypoint planned;
+    State centre;
+    State latched;
+    std::vector<Eigen::Vector2d> slide_mm = {Eigen::Vector2d::Zero()};
+  };
+
+  /// The lock that engages after the sweep whose first row is `first`; -1 where no lock does, or more than
+  /// one.
+  int hunted_lock(std::size_t first) const {
+    const LockSet held = script_.waypoints[first - 1].engaged;
+    std::size_t end = first;
+    while (end < script_.waypoints.size() && script_.waypoints[end].action == kHuntAction &&
+           script_.waypoints[end].engaged == held)
+      ++end;
+    if (end == script_.waypoints.size()) return -1;
+    const LockSet changed = script_.waypoints[end].engaged ^ held;
+    for (int lock = 0; lock < design_.lock_count(); ++lock)
+      if (const auto i = static_cast<std::size_t>(lock);
+          changed.test(i) && !held.test(i) && changed.count() == 1)
+        return lock;
+    return -1;
+  }
+
+  /// The sweep from row `first` on.
+  Finding begin_hunt(std::size_t first) {
+    Hunt hunt;
+    hunt.lock = hunted_lock(first);
+    if (hunt.lock < 0)
+      return ReplayFinding{ReplayCause::hunt,
+                           "the sweep that begins here is not followed by a lock that engages",
+                           "engage one lock after it"};
+    if (lock_hunt_track(design_, now_, hunt.lock).shape == HuntShape::none)
+      return ReplayFinding{ReplayCause::hunt,
+                           fmt::format("no sweep moves the slides at lock {} here", hunt.lock + 1),
+                           "switch it without one"};
+    hunt.planned = script_.waypoints[first - 1];
+    hunt.centre = now_;
+    hunt.latched = after_lock(design_, now_, hunt.lock);
+    if (auto finding = pull_onto_notches(hunt.lock, hunt.latched)) return finding;
+    hunt_ = std::move(hunt);
+    ++report_.hunts;
+    return std::nullopt;
+  }
+
+  /// A move with the lock released, and the same with it engaged.
+  Finding run_swept_move(const Waypoint& before, const Waypoint& row) {
+    if (row.insertion_mm != before.insertion_mm)
+      return ReplayFinding{ReplayCause::hunt, "the carriage advances during a sweep", "leave it where it is"};
+    if (auto finding = run_move(before, row)) return finding;
+    hunt_->slide_mm.push_back(slide_of_sweep(design_, hunt_->centre, hunt_->lock, now_));
+    if (auto finding = check_swept_field(row)) return finding;
+    std::swap(now_, hunt_->latched);
+    auto finding = run_move(before, row);
+    if (!finding) finding = check_swept_field(row);
+    std::swap(now_, hunt_->latched);
+    return finding;
+  }
+
+  /// Does the field still turn the lock and leave the others, where the sweep has brought the body?
+  Finding check_swept_field(const Waypoint& row) const {
+    if (!design_.field()) return std::nullopt;
+    return check_torques(design_, lock_poses_E(design_, now_), hunt_->centre.engaged, hunt_->lock, row);
+  }
+
+  Finding end_hunt(const Waypoint& last) {
+    const Hunt hunt = std::move(*hunt_);
+    hunt_.reset();
+    if (last.pull_mm != hunt.planned.pull_mm)
+      return ReplayFinding{ReplayCause::hunt, "the sweep ends elsewhere than at the pulls that it began with",
+                           "go back to them"};
+    return check_hunt_covers(design_, hunt.centre, hunt.lock, hunt.slide_mm);
   }
 
   void look_at_target(const Waypoint& row) {
@@ -172,7 +255,7 @@ class Replayer {
   }
 
   Finding run_move(const Waypoint& before, const Waypoint& row) {
-    if (energised(before) && energised(row))
+    if (!hunt_ && energised(before) && energised(row))
       return ReplayFinding{ReplayCause::field_while_moving, "the axes move with the field on",
                            "take the field off first"};
     double disagreement = 0.0;
@@ -386,6 +469,7 @@ class Replayer {
   double required_mm_ = 0.0;
   std::vector<double> cuts_;  // of the move under way
   State now_;
+  std::optional<Hunt> hunt_;  // while a sweep is under way
   ReplayReport report_;
   bool reached_ = false;
   double tip_turn_rad_ = 0.0;

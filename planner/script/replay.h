@@ -8,6 +8,10 @@
 // that distance added (planner/motion/verify.h). A switch is checked against the latch, the curvature on its
 // two sides and the row's own field.
 //
+// Rows of the action "hunt" are a sweep: the field may be on while they move, and each move is verified
+// twice, with the lock that switches next released all the while and with it engaged since the sweep began.
+// At its end the track that the pulls made is held against what the latch's hunt is to cover (replay_hunt.h).
+//
 // A script is allowed what the scripts' precision takes: kScriptDeviation_mm in pull and clearance, and
 // rounding to kScriptStep. A clearance is called too small when it is below the required one by more than
 // that and the verification's slack.
@@ -38,6 +42,8 @@ enum class ReplayCause {
   snap,              ///< a lock lets go with different curvatures on its two sides
   field,             ///< the row's field does not switch the lock, or another with it, or is too strong
   field_while_moving,
+  hunt,      ///< a sweep that ends elsewhere, switches no lock, or does not cover what the latch's hunt is to
+             ///< cover
   currents,  ///< the coil currents make another field
   clearance,
   target,    ///< no row brings the tip to the target
@@ -64,6 +70,7 @@ struct ReplayReport {
   double field_max_mT = 0.0;
   double field_reserve = std::numeric_limits<double>::infinity();  ///< least of any switch
   int switches = 0;
+  int hunts = 0;  ///< switches with a sweep before them
 
   bool good() const { return !fault.has_value(); }
 };

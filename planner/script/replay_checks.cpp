@@ -8,6 +8,8 @@
 
 #include <fmt/core.h>
 
+#include "planner/segment/friction_load.h"
+
 namespace withy {
 namespace {
 
@@ -77,9 +79,17 @@ std::optional<ReplayFinding> check_tension(const Design& design, const State& st
   return std::nullopt;
 }
 
-std::optional<ReplayFinding> check_lock_load(const Design& design, const HardwareUse& use,
+std::optional<ReplayFinding> check_lock_load(const Design& design, const State& state, const HardwareUse& use,
                                              double leniency_per_mm) {
-  const double leniency = leniency_per_mm * design.segment().flexural_rigidity_Nmm2;
+  // With nothing of the free region exposed the pulls say nothing of its curvature, and any load is within
+  // them.
+  if (!std::isfinite(leniency_per_mm)) return std::nullopt;
+  const TendonHardware& tendons = *design.tendons();
+  const double EI = design.segment().flexural_rigidity_Nmm2;
+  const TendonStatics statics(tendons);
+  const double exponent = tendons.friction_coefficient * wrapped_angle(regions_of(design, state));
+  const double leniency = friction_load_change(statics, EI, state.u_free, {}, exponent,
+                                               {leniency_per_mm, 0.0, exponent, exponent});
   for (std::size_t i = 0; i < use.lock_moment_Nmm.size(); ++i)
     if (above(use.lock_moment_Nmm[i], design.lock().hold_moment_Nmm, leniency))
       return ReplayFinding{ReplayCause::lock_load,
@@ -131,20 +141,25 @@ std::optional<ReplayFinding> check_limits(const Design& design, const State& sta
   if (auto fault = check_curvature(design, state, leniency.curvature_per_mm)) return fault;
   if (auto fault = check_stroke(*design.tendons(), use, leniency.pull_mm)) return fault;
   if (auto fault = check_tension(design, state, use, leniency.curvature_per_mm)) return fault;
-  return check_lock_load(design, use, leniency.curvature_per_mm);
+  return check_lock_load(design, state, use, leniency.curvature_per_mm);
 }
 
 std::optional<ReplayFinding> check_field(const Design& design, const State& state, int lock,
                                          const Waypoint& row) {
   const LockPoses poses = lock_poses_E(design, state);
+  if (auto finding = check_coil_limits(design, poses, currents_of(design, row))) return finding;
+  return check_torques(design, poses, state.engaged, lock, row);
+}
+
+std::optional<ReplayFinding> check_torques(const Design& design, const LockPoses& poses,
+                                           const LockSet& engaged, int lock, const Waypoint& row) {
   const Currents current_A = currents_of(design, row);
-  if (auto finding = check_coil_limits(design, poses, current_A)) return finding;
   const LockHardware& hardware = design.lock();
   const double rounding_Nmm = kFieldRounding_mT * hardware.magnet_Am2;
   LockSet switching;
   switching.set(static_cast<std::size_t>(lock));
   // The two ends of the stroke imply the angles between (field.h).
-  for (const TorqueDemand& t : torque_demands(design, poses, state.engaged, switching)) {
+  for (const TorqueDemand& t : torque_demands(design, poses, engaged, switching)) {
     const Eigen::Vector3d B = coil_gains_E(design, poses.p_E[static_cast<std::size_t>(t.lock)]) * current_A;
     const double torque = hardware.magnet_Am2 * (t.normal_E.dot(B) - t.base_mT);
     if (t.drives && torque < hardware.switch_torque_Nmm - rounding_Nmm)

@@ -8,6 +8,7 @@
 
 #include <fmt/core.h>
 
+#include "planner/motion/lock_hunt.h"
 #include "planner/script/script_numbers.h"
 #include "planner/script/waypoints.h"
 #include "planner/segment/tendons.h"
@@ -58,6 +59,7 @@ class ScriptMaker {
   void add_switch(const PlannedAction& action, const std::string& note) {
     const State& to = state(action.to);
     const std::vector<double> pull = script_.waypoints.back().pull_mm;
+    if (action.hunt && action.hunt->made()) add_hunt(action, note);
     add(name_of(action.kind), to,
         fmt::format("{}, lock {} {}", note, action.lock + 1,
                     action.kind == ActionKind::lock ? "engages" : "lets go"));
@@ -67,6 +69,23 @@ class ScriptMaker {
     // Rounding of a pull on the edge of a script's step must not move a motor.
     for (auto w = script_.waypoints.end() - 2; w != script_.waypoints.end(); ++w) w->pull_mm = pull;
     if (action.leg == Leg::in && action.to == plan_.reached_state) mark_target();
+  }
+
+  /// The sweep, from the planned pulls to the planned pulls: the first row lets the field settle.
+  void add_hunt(const PlannedAction& action, const std::string& note) {
+    const State& from = state(action.from);
+    const Waypoint planned = script_.waypoints.back();
+    const auto add_row = [&](const State& at, std::string text) {
+      add(kHuntAction, at, std::move(text));
+      if (action.field_S) set_field(script_.waypoints.back(), action);
+    };
+    const auto states = hunt_states(design_, from, action.lock, lock_hunt_track(design_, from, action.lock));
+    add_row(from, fmt::format("{}, lock {} is hunted for: {} of {} mm", note, action.lock + 1,
+                              name_of(action.hunt->shape), action.hunt->radius_mm));
+    script_.waypoints.back().dwell_s = settle_s_;
+    script_.waypoints.back().pull_mm = planned.pull_mm;
+    for (std::size_t i = 1; i < states.size(); ++i) add_row(states[i], "");
+    script_.waypoints.back().pull_mm = planned.pull_mm;
   }
 
   void mark_target() {

@@ -63,9 +63,14 @@ enum class ScriptFault {
 /// The fault as a sentence that says what is missing.
 std::string_view sentence_of(ScriptFault fault);
 
+/// The action of the rows of a hunt: the field is on and the axes move.
+inline constexpr std::string_view kHuntAction = "hunt";
+
 /// The way-points of a plan, way in and way out. Pulls as section [tendons] routes them; a switch is a row
 /// with the field on, which dwells for the settling time, and a row with the field off again, the axes
-/// unmoved. Without [actuation] the dwell is 0.
+/// unmoved. A lock action whose hunt is made has a row before that, field on, that dwells for the settling
+/// time too, and then the corners of the hunt's track, field on, back to the planned pulls; the lock counts
+/// as engaged from the switch's own row on. Without [actuation] the dwell is 0.
 tl::expected<Script, ScriptFault> make_script(const Scene& scene, const Design& design, const Plan& plan);
 
 /// Seconds over which a unit that drives the coils brings their currents up or down: the field's settling

@@ -7,6 +7,7 @@
 
 #include "planner/files/cautions.h"
 #include "planner/files/csv.h"
+#include "planner/files/ranges.h"
 #include "planner/script/script_numbers.h"
 
 namespace withy {
@@ -130,12 +131,12 @@ class CsvReader {
     w.line = row.front().line;
     w.step = step(row[at++]);
     w.action = row[at++].text;
-    w.insertion_mm = number(row[at++]);
-    for (int k = 0; k < script_.tendons; ++k) w.pull_mm.push_back(number(row[at++]));
-    for (int k = 0; k < 3; ++k) w.field_S(k) = number(row[at++]);
-    for (int k = 0; k < script_.coils; ++k) w.current_A.push_back(number(row[at++]));
+    w.insertion_mm = number(row[at++], "script.insertion_mm");
+    for (int k = 0; k < script_.tendons; ++k) w.pull_mm.push_back(number(row[at++], "script.pull_mm"));
+    for (int k = 0; k < 3; ++k) w.field_S(k) = number(row[at++], "script.field_mT");
+    for (int k = 0; k < script_.coils; ++k) w.current_A.push_back(number(row[at++], "script.current_A"));
     for (int k = 0; k < script_.locks; ++k) w.engaged.set(static_cast<std::size_t>(k), lock(row[at++]));
-    w.dwell_s = dwell(row[at++]);
+    w.dwell_s = number(row[at++], "script.dwell_s");
     w.note = row[at++].text;
     script_.waypoints.push_back(std::move(w));
     return fault_;
@@ -146,10 +147,12 @@ class CsvReader {
     if (!fault_) fault_ = error(at, std::move(problem), std::move(remedy)).value();
   }
 
-  double number(const CsvField& field) {
+  double number(const CsvField& field, std::string_view quantity) {
     const auto value = parse_script_number(field.text);
     if (!value)
       note_fault(field, "\"" + field.text + "\" is no number", "write a decimal number without an exponent");
+    else if (const auto wrong = range_fault(quantity, *value))
+      note_fault(field, fmt::format("{} is out of range", field.text), "write " + *wrong);
     return value.value_or(0.0);
   }
 
@@ -165,12 +168,6 @@ class CsvReader {
     if (field.text != "0" && field.text != "1")
       note_fault(field, "a lock can't be \"" + field.text + "\"", "write 1 for engaged, 0 for released");
     return field.text == "1";
-  }
-
-  double dwell(const CsvField& field) {
-    const double value = number(field);
-    if (value < 0.0) note_fault(field, "the dwell is negative", "write 0 or more seconds");
-    return value;
   }
 
   const std::string& file_;

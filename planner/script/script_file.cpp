@@ -1,6 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "planner/script/script_file.h"
 
+#include "planner/files/input_file.h"
 #include "planner/files/toml_reader.h"
 #include "planner/script/script_csv.h"
 #include "planner/script/script_iso6983.h"
@@ -8,7 +9,7 @@
 namespace withy {
 
 Result<Script> read_script(const std::filesystem::path& file, const Scene& scene) {
-  const auto text = read_bytes(file);
+  const auto text = read_text_input(file, kLargestTable);
   if (!text) return tl::unexpected(text.error());
   if (file.extension() == ".csv") return read_csv(*text, file.string());
   if (file.extension() != ".ngc")

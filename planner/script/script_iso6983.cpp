@@ -99,12 +99,24 @@ std::string header_of(const Script& script, const Scene& scene, const ProgramOpt
       comment("Start with every axis at zero: segment straight, tip at the entry plane, all locks released");
   out += comment("Dwells are in seconds");
   if (!options.stops && actuation.coil_axes.empty())
-    out += comment("No stops: the unit must drive the coils from the SWITCH and FIELD comments");
+    out += comment("No stops: the unit must drive the coils from the SWITCH, HUNT and FIELD comments");
   return out + "G21 G90 G94\n";
 }
 
 std::string action_line(const Waypoint& w) {
   return comment(fmt::format("ACTION {}{}{}", upper(w.action), w.note.empty() ? "" : " - ", w.note));
+}
+
+/// The field of a way-point, where the scene describes the coils, and their currents where an operator sets
+/// them.
+std::string field_words(const Actuation& actuation, const Waypoint& w) {
+  if (w.current_A.empty()) return {};
+  std::string words = " FIELD_MT";
+  for (int k = 0; k < 3; ++k) words += fmt::format(" {}", script_number(w.field_S(k)));
+  if (!actuation.coil_axes.empty()) return words;
+  words += " CURRENT_A";
+  for (const double current : w.current_A) words += fmt::format(" {}", script_number(current));
+  return words;
 }
 
 std::string words_line(const std::vector<std::string>& letters, const std::vector<double>& values,
@@ -127,21 +139,35 @@ std::string current_line(const Actuation& actuation, const Waypoint& before, con
   return words_line(actuation.coil_axes, w.current_A, feed_mm_per_min(actuation, before, here));
 }
 
+/// The stop of a hunt stands before its moves, so that the coils are on while the axes sweep.
+std::string hunt_lines(const Actuation& actuation, const Waypoint& w, const Waypoint& before, int lock,
+                       const ProgramOptions& options) {
+  std::string out = comment(fmt::format("HUNT LOCK {}{}", lock + 1, field_words(actuation, w)));
+  if (!actuation.coil_axes.empty()) return out + current_line(actuation, before, w);
+  if (!options.stops) return out;
+  out += comment(w.current_A.empty()
+                     ? "At this stop: put the lock's field on and leave it on, then resume"
+                     : "At this stop: bring the coils to these currents and leave them on, then resume");
+  return out + comment("The tip swings about where it is until the sweep is over") + "M0\n";
+}
+
 std::string switch_lines(const Actuation& actuation, const Waypoint& w, const Waypoint& before,
                          const ProgramOptions& options) {
   const int lock = switched_lock(before.engaged, w.engaged);
   const bool engage = w.engaged.test(static_cast<std::size_t>(lock));
   const bool field_known = !w.current_A.empty();
-  const bool driven = !actuation.coil_axes.empty();
-  std::string event = fmt::format("SWITCH LOCK {} {}", lock + 1, engage ? "ENGAGE" : "RELEASE");
-  if (field_known) event += " FIELD_MT";
-  for (int k = 0; k < 3 && field_known; ++k) event += fmt::format(" {}", script_number(w.field_S(k)));
-  if (field_known && !driven) event += " CURRENT_A";
-  for (std::size_t k = 0; k < w.current_A.size() && !driven; ++k)
-    event += fmt::format(" {}", script_number(w.current_A[k]));
-  std::string out = comment(event);
-  if (driven) return out + current_line(actuation, before, w);
+  std::string out = comment(
+      fmt::format("SWITCH LOCK {} {}{}", lock + 1, engage ? "ENGAGE" : "RELEASE", field_words(actuation, w)));
+  if (!actuation.coil_axes.empty()) return out + current_line(actuation, before, w);
   if (!options.stops) return out;
+  if (before.action == kHuntAction) {
+    out += comment(
+        fmt::format("At this stop: the sweep is over. If lock {} has not engaged, go no further", lock + 1));
+    return out +
+           comment(field_known ? "Bring the currents back to zero, then resume"
+                               : "Take the field off, then resume") +
+           "M0\n";
+  }
   out += comment(fmt::format("At this stop: {}, wait until lock {} has {},",
                              field_known ? "bring the coils to these currents" : "put the lock's field on",
                              lock + 1, engage ? "engaged" : "released"));
@@ -151,11 +177,27 @@ std::string switch_lines(const Actuation& actuation, const Waypoint& w, const Wa
          "M0\n";
 }
 
-std::string waypoint_lines(const Actuation& actuation, const Waypoint& before, const Waypoint& w,
+/// The lock that the next switch from way-point `i` on switches; -1 where none follows.
+int next_switched_lock(const Script& script, std::size_t i) {
+  for (; i < script.waypoints.size(); ++i)
+    if (const int lock = switched_lock(script.waypoints[i - 1].engaged, script.waypoints[i].engaged);
+        lock >= 0)
+      return lock;
+  return -1;
+}
+
+/// The lines of way-point `i`, from the one before it on.
+std::string waypoint_lines(const Actuation& actuation, const Script& script, std::size_t i,
                            const ProgramOptions& options) {
+  const Waypoint& before = script.waypoints[i - 1];
+  const Waypoint& w = script.waypoints[i];
   std::string out;
   if (w.action != before.action || !w.note.empty()) out += action_line(w);
   if (!same_axes(before, w)) out += move_line(actuation, before, w);
+  if (w.action == kHuntAction && before.action != kHuntAction) {
+    out += hunt_lines(actuation, w, before, next_switched_lock(script, i), options);
+    return w.dwell_s > 0.0 ? out + fmt::format("G4 P{}\n", script_number(w.dwell_s)) : out;
+  }
   if (w.engaged != before.engaged)
     out += switch_lines(actuation, w, before, options);
   else if (same_axes(before, w))
@@ -197,7 +239,7 @@ std::string write_iso6983(const Script& script, const Scene& scene, ProgramOptio
   assert(scene.actuation && !script.waypoints.empty());
   std::string out = header_of(script, scene, options);
   for (std::size_t i = 1; i < script.waypoints.size(); ++i)
-    out += waypoint_lines(*scene.actuation, script.waypoints[i - 1], script.waypoints[i], options);
+    out += waypoint_lines(*scene.actuation, script, i, options);
   return out + "M2\n%\n";
 }
 

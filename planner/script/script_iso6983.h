@@ -15,12 +15,16 @@
 //
 // What G-codes have no words for stands in comments that a reader understands, a keyword first:
 //   (SCENE SHA256 h)  (MESH SHA256 h)  (LOCKS n)  (COILS n)
-//   (ACTION k IN|OUT name)                                                     the moves that follow belong
-//   to it (SWITCH LOCK i ENGAGE|RELEASE FIELD_MT x y z CURRENT_A a b c)              the field holds for the
-//   dwell that follows (FIELD OFF)
+//   (ACTION name - note)
+//       the moves that follow belong to it
+//   (SWITCH LOCK i ENGAGE|RELEASE FIELD_MT x y z CURRENT_A a b c)
+//       the field holds for the dwell that follows
+//   (HUNT LOCK i FIELD_MT x y z CURRENT_A a b c)
+//       the field holds for the dwell and all moves that follow, up to FIELD OFF
+//   (FIELD OFF)
 // Where the scene letters the coils' axes, CURRENT_A and its numbers are left out and the currents are
-// commands: a G1 of the coils' letters alone after (SWITCH ..) and after (FIELD OFF), in A, over the field's
-// settling time; the feed counts A as mm. There is no stop then.
+// commands: a G1 of the coils' letters alone after (HUNT ..), (SWITCH ..) and (FIELD OFF) where they change,
+// in A, over the field's settling time; the feed counts A as mm. There is no stop then.
 // The program starts with every axis at zero: segment straight, its tip at the entry plane.
 #pragma once
 
@@ -32,7 +36,8 @@
 namespace withy {
 
 struct ProgramOptions {
-  bool stops = true;  ///< an M0 before each switch, for an operator who sets the coil currents by hand
+  bool stops =
+      true;  ///< an M0 before each switch and each hunt, for an operator who sets the coil currents by hand
 };
 
 /// Precondition: scene.actuation is there. ASCII, lines end with LF.

@@ -6,6 +6,7 @@
 
 #include <fmt/format.h>
 
+#include "planner/files/ranges.h"
 #include "planner/script/script_iso6983.h"
 #include "planner/script/script_numbers.h"
 
@@ -65,6 +66,7 @@ class ProgramReader {
     if (!locks_known_)
       return tl::unexpected(error(1, "the program doesn't say how many locks there are",
                                   "give the comment (LOCKS n) as withy script writes it"));
+    begin();  // a program may do nothing: it is then at its start
     return std::move(script_);
   }
 
@@ -134,6 +136,8 @@ class ProgramReader {
     if (!value)
       return error(column_of(at), fmt::format("no number follows the letter {}", letter),
                    "write a decimal number without an exponent");
+    if (const auto wrong = range_fault("", *value))
+      return error(column_of(at), fmt::format("{}{:g} is out of range", letter, *value), "write " + *wrong);
     words_.push_back({letter, *value, column_of(at)});
     at = end;
     return std::nullopt;
@@ -178,6 +182,7 @@ class ProgramReader {
       case 'F':
         if (!(word.value > 0.0))
           return error(word.column, "the feed is not above 0", "give F in mm per minute");
+        if (const Fault fault = check_range(word, "script.feed_mm_per_min")) return fault;
         feed_known_ = true;
         return std::nullopt;
       case 'P':
@@ -213,6 +218,13 @@ class ProgramReader {
     return std::nullopt;
   }
 
+  Fault check_range(const Word& word, std::string_view quantity) const {
+    const auto wrong = range_fault(quantity, word.value);
+    if (!wrong) return std::nullopt;
+    return error(word.column, fmt::format("{}{:g} is out of range", word.letter, word.value),
+                 "write " + *wrong);
+  }
+
   Fault take_axis(const Word& word, Block& block, Waypoint& to) {
     const auto coil = std::find(coil_letters_.begin(), coil_letters_.end(), std::string(1, word.letter));
     if (coil != coil_letters_.end()) return take_current(word, coil - coil_letters_.begin(), block, to);
@@ -221,6 +233,8 @@ class ProgramReader {
       return error(word.column, fmt::format("the unit has no axis {}", word.letter),
                    fmt::format("use the scene's letters {}", fmt::join(letters_, " ")));
     const auto index = static_cast<std::size_t>(axis - letters_.begin());
+    if (const Fault fault = check_range(word, index == 0 ? "script.insertion_mm" : "script.pull_mm"))
+      return fault;
     (index == 0 ? to.insertion_mm : to.pull_mm[index - 1]) = word.value;
     if (!block.moves) block.column = word.column;
     block.moves = true;
@@ -258,7 +272,8 @@ class ProgramReader {
   Fault run_dwell(const Block& block) {
     if (block.moves) return error(block.column, "a dwell and a move in one line", "write them in two");
     if (!block.p) return error(block.column, "G4 has no P", "give the seconds to dwell");
-    if (*block.p < 0.0) return error(block.p_column, "the dwell is negative", "give 0 or more seconds");
+    if (const auto wrong = range_fault("script.dwell_s", *block.p))
+      return error(block.p_column, fmt::format("the dwell is {:g} s", *block.p), "give " + *wrong);
     begin();
     script_.waypoints.back().dwell_s += *block.p;
     return std::nullopt;
@@ -271,7 +286,8 @@ class ProgramReader {
     if (!feed_known_)
       return error(block.column, "an axis moves before any F", "give the feed in mm per minute");
     begin();
-    now_ = std::move(to);
+    now_.insertion_mm = to.insertion_mm;
+    now_.pull_mm = std::move(to.pull_mm);
     append();
     return std::nullopt;
   }
@@ -314,6 +330,7 @@ class ProgramReader {
     if (keyword == "COILS") return read_count(tokens, kMaxCoils, script_.coils);
     if (keyword == "ACTION") return read_action(text, tokens);
     if (keyword == "SWITCH") return read_switch(tokens);
+    if (keyword == "HUNT") return read_hunt(tokens);
     if (keyword == "FIELD") return read_field_off(tokens);
     return std::nullopt;
   }
@@ -355,30 +372,65 @@ class ProgramReader {
   /// (SWITCH LOCK i ENGAGE|RELEASE), with coils (... FIELD_MT x y z CURRENT_A a b c)
   Fault read_switch(const std::vector<Token>& tokens) {
     constexpr std::size_t kField = 4;
-    constexpr std::size_t kCurrents = kField + 4;
-    const auto coils = static_cast<std::size_t>(script_.coils);
-    const bool plain = coils == 0 && tokens.size() == kField;
-    const bool driven = !coil_letters_.empty();
-    const bool with_field = coils > 0 && tokens.size() == (driven ? kCurrents : kCurrents + 1 + coils) &&
-                            tokens[kField].text == "FIELD_MT" &&
-                            (driven || tokens[kCurrents].text == "CURRENT_A");
-    if (!(plain || with_field) || tokens[1].text != "LOCK")
+    if (!names_field(tokens, kField))
       return malformed(
           tokens.front(),
           "write SWITCH LOCK i ENGAGE or RELEASE, with coils FIELD_MT x y z CURRENT_A and one for each coil");
-    const auto lock = parse_script_count(tokens[2].text);
-    if (!lock || *lock < 1 || *lock > script_.locks)
-      return malformed(tokens[2], fmt::format("name a lock from 1 to {}", script_.locks));
+    const auto lock = lock_named(tokens[2]);
+    if (!lock) return malformed(tokens[2], fmt::format("name a lock from 1 to {}", script_.locks));
+    if (hunted_lock_ && *hunted_lock_ != *lock)
+      return malformed(tokens[2],
+                       fmt::format("switch lock {}, which the sweep before this is for", *hunted_lock_));
+    hunted_lock_.reset();
     const bool engage = tokens[3].text == "ENGAGE";
     if (!engage && tokens[3].text != "RELEASE") return malformed(tokens[3], "write ENGAGE or RELEASE");
     begin();
     now_.engaged.set(static_cast<std::size_t>(*lock - 1), engage);
-    for (std::size_t k = kField; with_field && k < tokens.size(); ++k) {
-      if (k == kField || k == kCurrents) continue;
+    return take_field(tokens, kField);
+  }
+
+  /// (HUNT LOCK i), with coils (... FIELD_MT x y z CURRENT_A a b c): the field stays on for the moves that
+  /// follow.
+  Fault read_hunt(const std::vector<Token>& tokens) {
+    constexpr std::size_t kField = 3;
+    if (!names_field(tokens, kField))
+      return malformed(tokens.front(),
+                       "write HUNT LOCK i, with coils FIELD_MT x y z CURRENT_A and one for each coil");
+    hunted_lock_ = lock_named(tokens[2]);
+    if (!hunted_lock_) return malformed(tokens[2], fmt::format("name a lock from 1 to {}", script_.locks));
+    begin();
+    return take_field(tokens, kField);
+  }
+
+  /// Is this KEYWORD LOCK i .. with, from token `field` on, a field where there are coils, their currents too
+  /// where an operator sets them, and nothing where there are none?
+  bool names_field(const std::vector<Token>& tokens, std::size_t field) const {
+    const auto coils = static_cast<std::size_t>(script_.coils);
+    const std::size_t currents = field + 4;
+    const bool plain = coils == 0 && tokens.size() == field;
+    const bool driven = !coil_letters_.empty();
+    const bool with_field = coils > 0 && tokens.size() == (driven ? currents : currents + 1 + coils) &&
+                            tokens[field].text == "FIELD_MT" &&
+                            (driven || tokens[currents].text == "CURRENT_A");
+    return (plain || with_field) && tokens[1].text == "LOCK";
+  }
+
+  std::optional<int> lock_named(const Token& token) const {
+    const auto lock = parse_script_count(token.text);
+    return lock && *lock >= 1 && *lock <= script_.locks ? lock : std::nullopt;
+  }
+
+  /// Takes the field and the currents that names_field found from token `field` on, and ends the row.
+  Fault take_field(const std::vector<Token>& tokens, std::size_t field) {
+    const std::size_t currents = field + 4;
+    for (std::size_t k = field + 1; k < tokens.size(); ++k) {
+      if (k == currents) continue;
       const auto value = parse_script_number(tokens[k].text);
       if (!value) return malformed(tokens[k], "write a decimal number without an exponent");
-      (k < kCurrents ? now_.field_S(static_cast<Eigen::Index>(k - kField - 1))
-                     : now_.current_A[k - kCurrents - 1]) = *value;
+      if (const auto wrong = range_fault(k < currents ? "script.field_mT" : "script.current_A", *value))
+        return malformed(tokens[k], "write " + *wrong);
+      (k < currents ? now_.field_S(static_cast<Eigen::Index>(k - field - 1))
+                    : now_.current_A[k - currents - 1]) = *value;
     }
     append();
     return std::nullopt;
@@ -399,6 +451,7 @@ class ProgramReader {
   Script script_;
   Waypoint now_;  // where the axes and locks stand; its action and note go to the next row
   std::vector<Word> words_;
+  std::optional<int> hunted_lock_;  // from 1, until it switches
   int line_ = 0;
   bool opened_ = false;
   bool closed_ = false;

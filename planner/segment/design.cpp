@@ -8,6 +8,7 @@
 #include <fmt/core.h>
 
 #include "planner/files/words.h"
+#include "planner/segment/hunt.h"
 
 namespace withy {
 namespace {
@@ -114,6 +115,37 @@ void check_latch(const LatchHardware& latch, Faults& faults) {
                fmt::format("latch.engage_window_mm is {}, more than half the notch pitch of {} mm",
                            latch.engage_window_mm, latch.notch_pitch_mm),
                "give at most half of notch_pitch_mm, or notch_pitch_mm = 0 for a friction lock");
+  if (latch.engage_window_mm > latch.backlash_mm)
+    faults.add(
+        hardware, "latch.engage_window_mm",
+        fmt::format(
+            "latch.engage_window_mm is {}, more than the backlash_mm of {}: the latch does not pull the "
+            "body onto a notch",
+            latch.engage_window_mm, latch.backlash_mm),
+        "give at most backlash_mm, how far a latched backbone may still move");
+}
+
+/// What a sweep about a notch may be: it must cover its own size and find no other notch. The bench's slide
+/// error takes its share of the room to the next notch too; that is judged where errors are known.
+void check_hunt(const LatchHardware& latch, Faults& faults) {
+  using enum DesignFault;
+  const char* part = "latch.hunt_mm";
+  faults.not_negative(hardware, part, latch.hunt_mm);
+  if (!(latch.hunt_mm > 0.0)) return;
+  const auto refuse = [&](const std::string& why, const std::string& remedy) {
+    faults.add(hardware, part, fmt::format("latch.hunt_mm is {}, {}", latch.hunt_mm, why), remedy);
+  };
+  if (latch.notch_pitch_mm <= 0.0)
+    return refuse("but a friction lock has no notch to hunt for", "leave it out, or give notch_pitch_mm");
+  if (!(latch.hunt_mm + latch.engage_window_mm < 0.5 * latch.notch_pitch_mm))
+    return refuse(
+        fmt::format("which with the engage window of {} mm reaches half way to the next notch, {} mm away",
+                    latch.engage_window_mm, latch.notch_pitch_mm),
+        "keep hunt_mm + engage_window_mm below half of notch_pitch_mm");
+  if (hunt_turns(latch.hunt_mm, latch.engage_window_mm) > kMostHuntTurns)
+    refuse(fmt::format("which takes more than {} turns with an engage window of {} mm", kMostHuntTurns,
+                       latch.engage_window_mm),
+           "give a smaller hunt or a wider window");
 }
 
 void check_tendons(const TendonHardware& tendons, Faults& faults) {
@@ -275,6 +307,7 @@ std::vector<DesignRefusal> design_faults(const DesignParts& parts) {
   if (parts.lock) check_lock(*parts.lock, faults);
   if (parts.lock) check_lock_radius(parts, faults);
   if (parts.latch) check_latch(*parts.latch, faults);
+  if (parts.latch) check_hunt(*parts.latch, faults);
   if (parts.tendons) check_tendons(*parts.tendons, faults);
   faults.positive(DesignFault::hardware, "carriage.insertion_max_mm", parts.carriage.insertion_max_mm);
   if (parts.field) check_field(*parts.field, faults);

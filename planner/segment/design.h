@@ -57,6 +57,7 @@ struct LatchHardware {
   std::vector<double> backbone_angle_rad;
   double engage_window_mm = 0.0;
   double backlash_mm = 0.0;
+  double hunt_mm = 0.0;  ///< radius of the sweep about a notch (hunt.h), slide; 0: no hunt
 };
 
 enum class Motors { ride, stand };

@@ -10,12 +10,11 @@
 #include <Eigen/Geometry>
 #include <fmt/format.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
 namespace {
-
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 /// Share by which a stroke may come up to half a turn.
 constexpr double kHalfTurnRounding = 1e-12;

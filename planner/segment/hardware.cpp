@@ -133,7 +133,7 @@ HardwareUse Hardware::use(const State& state) const {
   if (!statics_) return use;
   const TendonHardware& tendons = *design_->tendons();
   use.pull_mm = tendon_pulls(*design_, regions, state.insertion_mm);
-  use.lock_moment_Nmm = lock_moments(*design_, regions);
+  use.lock_moment_Nmm = lock_moments(*design_, *statics_, regions);
   const auto T = statics_->tensions(design_->segment().flexural_rigidity_Nmm2 * state.u_free);
   if (T) use.tension_N = *T * capstan_factor(tendons.friction_coefficient, use.wrapped_rad);
   return use;
@@ -158,7 +158,7 @@ std::optional<HardwareBreach> Hardware::state_breach(const State& state) const {
   }
   const double factor = capstan_factor(tendons.friction_coefficient, wrapped_angle(regions));
   if (auto breach = tendon_breach(HardwareLimit::tension, *T * factor, tendons.tension_max_N)) return breach;
-  const std::vector<double> load = lock_moments(*design_, regions);
+  const std::vector<double> load = lock_moments(*design_, *statics_, regions);
   for (std::size_t i = 0; i < load.size(); ++i) {
     const double allowed = design_->lock().hold_moment_Nmm;
     if (exceeds(load[i], allowed))

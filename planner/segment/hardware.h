@@ -5,7 +5,8 @@
 //   stroke       |pull_k| <= stroke_max for every tendon (tendons.h)
 //   plane        the tendons can make the free region's moment at all (tendons.h)
 //   tension      T_base,k <= tension_max for every tendon, friction included (tendons.h)
-//   lock load    EI |u_free - u_frozen| <= hold_moment in every frozen region (locks.h)
+//   lock load    |sum_k t_k r_t e_k - EI u_frozen| <= hold_moment in every frozen region, each t_k at
+//                friction's worst, drawn or let out (locks.h)
 //   field        coil currents within their limits, their field within strength_max, switch the lock with a
 //                reserve of 1 and keep the others (field.h)
 //   coupling     no lock's magnet moves another off its stop (field.h); a limit of states, not of switches

@@ -6,10 +6,11 @@
 #include <cmath>
 #include <limits>
 
+#include "geometry/numbers/numbers.h"
+#include "planner/segment/friction_load.h"
+
 namespace withy {
 namespace {
-
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 /// Distance from p to the line piece a-b.
 double distance_to_line(const Eigen::Vector2d& p, const Eigen::Vector2d& a, const Eigen::Vector2d& b) {
@@ -224,6 +225,12 @@ void StateBounds::judge_plane(const CurvatureRange& u, BoundVerdict& so_far) con
   }
 }
 
+Interval StateBounds::wrapped_over(const Regions& regions) {
+  Interval wrapped;
+  for (int i = 0; i < regions.count; ++i) wrapped = wrapped + regions.item[static_cast<std::size_t>(i)].bend;
+  return wrapped;
+}
+
 /// T_k changes by at most L |delta M| (TendonStatics::lipschitz_N_per_Nmm), so over a ball of moments the
 /// largest tension is within L r of that at its middle. On a line between two moments of one sector every T_k
 /// is linear, so largest at an end. The capstan factor grows with Lambda.
@@ -231,8 +238,7 @@ void StateBounds::judge_tensions(const Regions& regions, const CurvatureRange& u
                                  BoundVerdict& so_far) const {
   if (so_far.verdict == BoxVerdict::none) return;
   const double EI = design_.segment().flexural_rigidity_Nmm2;
-  Interval wrapped;
-  for (int i = 0; i < regions.count; ++i) wrapped = wrapped + regions.item[static_cast<std::size_t>(i)].bend;
+  const Interval wrapped = wrapped_over(regions);
   const double mu = tendons_.friction_coefficient;
   const Interval factor = {capstan_factor(mu, wrapped.lo), capstan_factor(mu, wrapped.hi)};
   const auto middle = statics_.extra_tension(EI * u.middle());
@@ -254,11 +260,33 @@ void StateBounds::judge_tensions(const Regions& regions, const CurvatureRange& u
   judge({tension.lo * factor.lo, tension.hi * factor.hi}, limit, so_far);
 }
 
+/// Friction or none, a lock carries at least EI |u_free - u_frozen|: the tensions without friction are among
+/// those that it may have. Otherwise the load is that at the middle of the box to within
+/// friction_load_change.
 void StateBounds::judge_loads(const Regions& regions, const CurvatureRange& u, BoundVerdict& so_far) const {
+  if (regions.count == 1 || so_far.verdict == BoxVerdict::none) return;
   const double EI = design_.segment().flexural_rigidity_Nmm2;
+  const double mu = tendons_.friction_coefficient;
+  const Interval wrapped = wrapped_over(regions);
+  const double exponent = mu * 0.5 * (wrapped.lo + wrapped.hi);
+  const Eigen::Vector2d moment = EI * u.middle();
+  const auto extra = statics_.extra_tension(moment);
+  std::optional<FrictionMoments> made;
+  if (extra && std::isfinite(exponent)) made.emplace(statics_, moment, *extra, exponent);
   for (int i = 0; i + 1 < regions.count; ++i) {
     const RegionRange& r = regions.item[static_cast<std::size_t>(i)];
-    const Interval load = r.unbounded ? Interval{0.0, kInfinity} : EI * u.distance_to(r.u.a, r.u.b);
+    Interval load = {0.0, kInfinity};
+    if (!r.unbounded) {
+      load.lo = EI * u.distance_to(r.u.a, r.u.b).lo;
+      if (mu == 0.0) load.hi = EI * u.distance_to(r.u.a, r.u.b).hi;
+    }
+    if (made && !r.unbounded && mu > 0.0) {
+      const double at_middle = made->farthest_from(EI * r.u.middle());
+      const double change =
+          friction_load_change(statics_, EI, u.middle(), *extra, exponent,
+                               {u.radius(), r.u.radius(), mu * wrapped.lo, mu * wrapped.hi});
+      load = {std::max(load.lo, at_middle - change), at_middle + change};
+    }
     judge(load, about(HardwareLimit::lock_load, r.end_lock, design_.lock().hold_moment_Nmm), so_far);
   }
 }

@@ -83,6 +83,8 @@ class StateBounds {
   Regions regions_over(const StateBox& box, const CurvatureRange& u) const;
   RegionRange frozen_range(const StateBox& box, int index, int lock, double from_mm) const;
   Interval exposed(const StateBox& box, double from_mm, double to_mm) const;
+  /// Lambda.
+  static Interval wrapped_over(const Regions& regions);
   Interval continuous_pull(const Regions& regions, std::size_t tendon) const;
   State middle_of(const StateBox& box, const CurvatureRange& u) const;
   DiskPulls disk_pulls(const Regions& regions, const StateBox& box, const CurvatureRange& u) const;

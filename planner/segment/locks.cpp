@@ -5,6 +5,7 @@
 
 #include <Eigen/SVD>
 
+#include "planner/segment/friction_load.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
@@ -33,16 +34,21 @@ Eigen::Matrix<double, 3, 2> tip_by_bend(const Design& design, const State& state
 
 }  // namespace
 
-std::vector<double> lock_moments(const Design& design, const std::vector<Region>& regions) {
-  std::vector<double> moment(static_cast<std::size_t>(design.lock_count()), 0.0);
-  const Eigen::Vector2d& u_free = regions.back().u;
+std::vector<double> lock_moments(const Design& design, const TendonStatics& statics,
+                                 const std::vector<Region>& regions) {
+  std::vector<double> load(static_cast<std::size_t>(design.lock_count()), 0.0);
+  if (regions.size() == 1) return load;
+  const double EI = design.segment().flexural_rigidity_Nmm2;
+  const Eigen::Vector2d moment = EI * regions.back().u;
+  const auto extra = statics.extra_tension(moment);
+  const double exponent = extra ? design.tendons()->friction_coefficient * wrapped_angle(regions) : 0.0;
+  const FrictionMoments made(statics, moment, extra.value_or(ExtraTension{}), exponent);
   for (const Region& region : regions) {
     if (!region.frozen()) continue;
-    moment[static_cast<std::size_t>(region.end_lock)] =
-        region.u.allFinite() ? design.segment().flexural_rigidity_Nmm2 * (u_free - region.u).norm()
-                             : std::numeric_limits<double>::infinity();
+    load[static_cast<std::size_t>(region.end_lock)] =
+        region.u.allFinite() ? made.farthest_from(EI * region.u) : std::numeric_limits<double>::infinity();
   }
-  return moment;
+  return load;
 }
 
 double backlash_tip_shift_mm(const Design& design, const State& state) {

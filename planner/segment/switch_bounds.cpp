@@ -7,13 +7,12 @@
 
 #include <Eigen/SVD>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/hardware_bounds.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
 namespace {
-
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 /// Rotation of an arc of bending angle vector `theta`.
 Eigen::Matrix3d rotation_of(const Eigen::Vector2d& theta) {

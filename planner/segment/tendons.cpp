@@ -44,7 +44,7 @@ double distance_to_ray(const Eigen::Vector2d& p, const Eigen::Vector2d& directio
   return along <= 0.0 ? p.norm() : std::abs(cross(direction, p));
 }
 
-std::vector<Eigen::Vector2d> directions(const TendonHardware& tendons) {
+std::vector<Eigen::Vector2d> directions_of(const TendonHardware& tendons) {
   std::vector<Eigen::Vector2d> e;
   e.reserve(tendons.angle_rad.size());
   for (const double beta : tendons.angle_rad) e.emplace_back(std::cos(beta), std::sin(beta));
@@ -163,7 +163,7 @@ Eigen::VectorXd drawn_by_bends(const Design& design, const std::vector<Region>& 
                                double insertion_mm) {
   assert(design.tendons());
   const TendonHardware& tendons = *design.tendons();
-  const std::vector<Eigen::Vector2d> e = directions(tendons);
+  const std::vector<Eigen::Vector2d> e = directions_of(tendons);
   if (tendons.disk_spacing_mm > 0.0)
     return drawn_through_disks(tendons, e, disk_stations(design.length_mm(), tendons.disk_spacing_mm),
                                stretches_of_body(design, regions, insertion_mm));
@@ -203,7 +203,9 @@ const char* phrase_of(TensionFault fault) {
 }
 
 TendonStatics::TendonStatics(const TendonHardware& tendons)
-    : radius_mm_(tendons.radius_mm), pretension_N_(tendons.tension_min_N), direction_(directions(tendons)) {
+    : radius_mm_(tendons.radius_mm),
+      pretension_N_(tendons.tension_min_N),
+      direction_(directions_of(tendons)) {
   pretension_moment_.setZero();
   for (const Eigen::Vector2d& e : direction_) pretension_moment_ += pretension_N_ * radius_mm_ * e;
   const std::vector<int> order = by_angle(direction_);

@@ -100,6 +100,11 @@ class TendonStatics {
     return direction_.front();
   }
 
+  double radius_mm() const { return radius_mm_; }
+  double pretension_N() const { return pretension_N_; }
+  /// e_k of every tendon.
+  const std::vector<Eigen::Vector2d>& directions() const { return direction_; }
+
   /// Can every moment be had?
   bool spans_plane() const { return edge_.empty(); }
 

@@ -7,6 +7,7 @@
 #include <fmt/core.h>
 #include <nlohmann/json.hpp>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/scene/scene_json.h"
 #include "planner/segment/tendons.h"
 
@@ -33,7 +34,7 @@ Json stack_instead(const Design& design, const Plan& plan) {
   out["tendons"] = segments * tendons;
   out["motors"] = segments * tendons;
   out["tendons_with_locks"] = tendons;
-  out["wrapped_deg"] = wrapped_angle(regions) * 180.0 / M_PI;
+  out["wrapped_deg"] = degrees(wrapped_angle(regions));
   out["capstan_factor"] = capstan_factor(design.tendons()->friction_coefficient, wrapped_angle(regions));
   return out;
 }
@@ -46,11 +47,13 @@ std::string cell(const Json& summary, const char* key, int decimals) {
 
 }  // namespace
 
-std::string comparison_json(const Scene& scene, const std::vector<ComparedAnswer>& answers) {
+std::string comparison_json(const Scene& scene, const std::string& scene_file,
+                            const std::vector<ComparedAnswer>& answers, bool partial) {
   Json out;
   out["format"] = "withy-comparison";
   out["version"] = 1;
-  out["scene"] = scene_json(scene, scene.file.string());
+  out["scene"] = scene_json(scene, scene_file);
+  out["partial"] = partial;
   out["counts"] = Json::array();
   for (const ComparedAnswer& a : answers) {
     const Json plan = Json::parse(a.plan_text);

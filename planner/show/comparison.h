@@ -23,8 +23,10 @@ struct ComparedAnswer {
 };
 
 /// compare.json: for each count the verdict, why, the plan's summary, switches, seconds, and the stack of
-/// segments instead.
-std::string comparison_json(const Scene& scene, const std::vector<ComparedAnswer>& answers);
+/// segments instead. `scene_file` as seen from the file's folder; `partial` where counts that were asked for
+/// are missing.
+std::string comparison_json(const Scene& scene, const std::string& scene_file,
+                            const std::vector<ComparedAnswer>& answers, bool partial = false);
 
 /// The same as a table to read in a terminal.
 std::string comparison_table(const std::vector<ComparedAnswer>& answers);

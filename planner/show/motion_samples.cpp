@@ -140,13 +140,51 @@ double seconds_for_show(const Design& design, const State& from, const State& to
                   bend / kShownBend_rad_per_s);
 }
 
+double seconds_of_motion(const Scene& scene, const Design& design, const State& from, const State& to) {
+  return has_rates(scene, design) ? seconds_at_the_units_rates(*scene.actuation, design, from, to)
+                                  : seconds_for_show(design, from, to);
+}
+
 double seconds_of(const Scene& scene, const Design& design, const PlannedAction& action, const State& from,
                   const State& to) {
-  if (has_rates(scene, design)) {
-    if (is_switch(action)) return scene.actuation->field_settle_s;
-    return seconds_at_the_units_rates(*scene.actuation, design, from, to);
+  if (!is_switch(action)) return seconds_of_motion(scene, design, from, to);
+  return has_rates(scene, design) ? scene.actuation->field_settle_s : kShownSwitch_s;
+}
+
+/// A hunt's moments and states: the field settles with the body at rest, the body sweeps, the field settles
+/// once more and the lock is engaged.
+struct Sweep {
+  std::vector<double> t;
+  std::vector<State> states;
+  double seconds = 0.0;
+};
+
+Sweep sweep_of(const Scene& scene, const Design& design, const PlannedAction& action, const State& from,
+               const State& to) {
+  const double settle = has_rates(scene, design) ? scene.actuation->field_settle_s : kShownSwitch_s;
+  Sweep sweep{{0.0}, {from}, settle};
+  for (const State& corner :
+       hunt_states(design, from, action.lock, lock_hunt_track(design, from, action.lock))) {
+    sweep.seconds += seconds_of_motion(scene, design, sweep.states.back(), corner);
+    sweep.t.push_back(sweep.seconds);
+    sweep.states.push_back(corner);
   }
-  return is_switch(action) ? kShownSwitch_s : seconds_for_show(design, from, to);
+  for (const double part : {0.5, 1.0}) {
+    sweep.t.push_back(sweep.seconds + part * settle);
+    sweep.states.push_back(to);
+  }
+  sweep.seconds += settle;
+  for (double& t : sweep.t) t = sweep.seconds > 0.0 ? t / sweep.seconds : 1.0;
+  return sweep;
+}
+
+/// The moments and states of an action that is no hunt.
+Sweep moments_and_states(const Scene& scene, const Design& design, const PlannedAction& action,
+                         const State& from, const State& to) {
+  Sweep moments{moments_of(action), {}, 0.0};
+  for (const double t : moments.t) moments.states.push_back(state_at(action, from, to, t));
+  moments.seconds = seconds_of(scene, design, action, from, to);
+  return moments;
 }
 
 }  // namespace
@@ -171,16 +209,19 @@ std::vector<ActionSamples> sample_motions(const Scene& scene, const Design& desi
     const State& from = plan.states[static_cast<std::size_t>(action.from)];
     const State& to = plan.states[static_cast<std::size_t>(action.to)];
     ActionSamples& samples = all[k];
-    samples.t = moments_of(action);
-    for (const double t : samples.t) {
-      const State state = state_at(action, from, to, t);
+    const bool hunts = action.hunt && action.hunt->made();
+    Sweep moments = hunts ? sweep_of(scene, design, action, from, to)
+                          : moments_and_states(scene, design, action, from, to);
+    samples.t = std::move(moments.t);
+    samples.seconds = moments.seconds;
+    for (const State& state : moments.states) {
+      if (hunts) samples.swept_u.push_back(state.u_free);
       samples.spot.push_back(tightest_spot(design, state, wall));
       if (!hardware.checks_tendons()) continue;
       const HardwareUse use = hardware.use(state);
       samples.pull_mm.push_back(to_vector(use.pull_mm));
       samples.tension_N.push_back(to_vector(use.tension_N));
     }
-    samples.seconds = seconds_of(scene, design, action, from, to);
   });
   return all;
 }

@@ -47,6 +47,9 @@ struct ActionSamples {
   std::vector<std::optional<TightSpot>> spot;
   std::vector<std::vector<double>> pull_mm;  ///< one list for each moment; none without [tendons]
   std::vector<std::vector<double>> tension_N;
+  /// Of a hunt that is made: the free region's curvature (1/mm) at each moment, the lock released until the
+  /// last but one; empty for any other action.
+  std::vector<Eigen::Vector2d> swept_u;
   double seconds =
       0.0;  ///< how long the action takes at the unit's rates; at the page's own where the scene has none
 };

@@ -139,6 +139,10 @@ Json samples_json(const ActionSamples& samples) {
     out[key] = Json::array();
     for (const auto& list : lists) out[key].push_back(sample_list(list));
   };
+  if (!samples.swept_u.empty()) {
+    out["swept_u"] = Json::array();
+    for (const Eigen::Vector2d& u : samples.swept_u) out["swept_u"].push_back({u.x(), u.y()});
+  }
   add("pull_mm", samples.pull_mm);
   add("tension_N", samples.tension_N);
   return out;

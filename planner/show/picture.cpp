@@ -11,6 +11,7 @@
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/files/cautions.h"
 #include "planner/segment/shape.h"
 #include "planner/show/display_mesh.h"
@@ -42,10 +43,6 @@ constexpr Tone kEarlier = {0.55, 0.60, 0.64};
 
 constexpr double kNameSize = 14.0;
 constexpr double kNameLine = 18.0;
-
-double degrees(double rad) {
-  return rad * 180.0 / std::numbers::pi;
-}
 
 class Painter {
  public:

@@ -8,6 +8,7 @@
 #include <nlohmann/json.hpp>
 #include <toml++/toml.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/files/words.h"
 #include "planner/scene/scene_json.h"
 #include "planner/switching/switch_clocking.h"
@@ -22,15 +23,9 @@ using Json = nlohmann::ordered_json;
 // them.
 constexpr BendGrid kBends{4, 24};
 
-/// Degrees without the last digits that the conversion leaves.
-double degrees(double rad) {
-  constexpr double kDigits = 1e10;
-  return std::round(rad * 180.0 / std::numbers::pi * kDigits) / kDigits + 0.0;
-}
-
 std::vector<double> degrees_of(const std::vector<double>& rad) {
   std::vector<double> out;
-  for (const double value : rad) out.push_back(degrees(value));
+  for (const double value : rad) out.push_back(degrees_to_write(value));
   return out;
 }
 
@@ -89,7 +84,7 @@ std::string place_table(const PlaceReport& report) {
     for (int k = 0; k < d.layout.count(); ++k) {
       const auto at = static_cast<std::size_t>(k);
       where += fmt::format("{}{:.2f} @ {:g}", k == 0 ? "" : ", ", d.layout.station_mm[at],
-                           degrees(d.layout.clock_rad[at]));
+                           degrees_to_write(d.layout.clock_rad[at]));
     }
     out += fmt::format("{:>4}  {:>12.2f}  {:>8}  {:>8}  {:>7}  {:>9}  {}\n", i + 1, d.plan.clearance_mm,
                        d.switches, report.scene.parts.field ? fmt::format("{:.2f}", d.field_mT) : "-",
@@ -105,12 +100,13 @@ std::string place_json(const PlaceReport& report) {
   out["format"] = "withy-place";
   out["version"] = 1;
   out["scene"] = scene_json(report.scene, report.scene_file);
+  out["partial"] = report.partial;
   out["locks"] = report.locks;
   out["verdict"] = name_of(verdict_of(r));
   out["why"] = place_sentence(report);
   out["required_clearance_mm"] = report.required_clearance_mm;
   out["grid"] = {{"station_step_mm", report.station_step_mm},
-                 {"clock_step_deg", degrees(report.clock_step_rad)},
+                 {"clock_step_deg", degrees_to_write(report.clock_step_rad)},
                  {"station_combinations", r.stations},
                  {"clockings_of_each", r.clockings},
                  {"reached", r.reached},
@@ -147,7 +143,7 @@ Result<std::string> scene_with_layout(const Scene& scene, const LockLayout& layo
   if (!file) return tl::unexpected<InputError>(file.error());
   toml::array stations, clockings;
   for (const double s : layout.station_mm) stations.push_back(s);
-  for (const double c : layout.clock_rad) clockings.push_back(degrees(c));
+  for (const double c : layout.clock_rad) clockings.push_back(degrees_to_write(c));
   const auto mesh = std::filesystem::proximate(std::filesystem::absolute(scene.mesh_file),
                                                std::filesystem::absolute(folder));
   (*file)->amend(toml::table{

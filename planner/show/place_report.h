@@ -20,6 +20,7 @@ struct PlaceReport {
   double required_clearance_mm = 0.0;
   PlaceResult result;
   double seconds = 0.0;
+  bool partial = false;  ///< ended by an interrupt or a spent budget, with what had been found by then
 };
 
 /// Verdict of the grid: reached, proved that none of its layouts reaches, or neither.

@@ -199,7 +199,9 @@ std::string what_was_asked(const ReachReport& report) {
 std::string reach_html(const ReachReport& report, const DisplayMesh& wall) {
   const std::string title = escaped_for_markup(report.scene.title);
   std::string out = fmt::format(
-      "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\n<meta name=\"viewport\" "
+      "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\n<meta "
+      "http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src "
+      "'unsafe-inline'\">\n<meta name=\"viewport\" "
       "content=\"width=device-width\">\n<title>{0}: what is "
       "reached</title>\n<style>{1}</style></head>\n<body>\n"
       "<h1>{0}: what is reached</h1>\n<p>{2}</p>\n",

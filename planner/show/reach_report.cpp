@@ -89,6 +89,7 @@ std::string reach_json(const ReachReport& report) {
   out["format"] = "withy-reach";
   out["version"] = 1;
   out["scene"] = scene_json(report.scene, report.scene_file);
+  out["partial"] = report.partial;
   out["lattice_spacing_mm"] = report.spacing_mm ? Json(*report.spacing_mm) : Json(nullptr);
   out["tolerance_mm"] = report.tolerance_mm;
   out["required_clearance_mm"] = report.required_clearance_mm;

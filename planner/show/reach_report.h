@@ -35,6 +35,8 @@ struct ReachReport {
   std::vector<Eigen::Vector3d> targets_S;
   std::vector<Eigen::Vector3d> targets_E;  ///< the same points
   std::vector<ReachCount> counts;
+  bool partial =
+      false;  ///< ended by an interrupt: counts are missing, or have targets that were not looked at
 };
 
 /// A line for each lock count, and one for what any of them reaches.

@@ -13,6 +13,7 @@
 #include <sys/file.h>
 #include <unistd.h>
 
+#include "planner/files/input_file.h"
 #include "planner/files/toml_reader.h"
 
 namespace withy {
@@ -20,9 +21,30 @@ namespace {
 
 using Json = nlohmann::ordered_json;
 
+// Ten million runs of a third of a kilobyte.
+constexpr std::size_t kLargestJournal = std::size_t{4} << 30;
+
 InputError other_study(const std::filesystem::path& file) {
   return {file.string(), 1, 1, "these runs are of another study, or of scenes that have changed since",
           "name another folder or move this file away"};
+}
+
+InputError other_build(const std::filesystem::path& file) {
+  return {file.string(), 1, 1, "these runs are of another build of withy, which may answer otherwise",
+          "go on with the build that began them, or name another folder"};
+}
+
+/// Why a journal with the first line `theirs` is none of the study with the first line `ours`.
+InputError other_header(const std::filesystem::path& file, const std::string& theirs,
+                        const std::string& ours) {
+  Json a = Json::parse(theirs, nullptr, false);
+  Json b = Json::parse(ours, nullptr, false);
+  if (!a.is_object() || !b.is_object()) return other_study(file);
+  for (const char* key : {"withy", "build"}) {
+    a.erase(key);
+    b.erase(key);
+  }
+  return a == b ? other_build(file) : other_study(file);
 }
 
 /// The text up to and with its last line feed: what follows was being written when its writer was killed.
@@ -36,8 +58,29 @@ std::string first_line(const std::string& text) {
   return text.substr(0, std::min(text.find('\n'), text.size()));
 }
 
+/// Do lists and objects lie deeper in the line than in any that a study writes? Writing such a value down
+/// again would take a stack as deep.
+bool too_deep(std::string_view line) {
+  constexpr int kDeepest = 8;
+  int depth = 0;
+  bool in_text = false;
+  for (std::size_t i = 0; i < line.size(); ++i) {
+    const char c = line[i];
+    if (in_text && c == '\\')
+      ++i;
+    else if (c == '"')
+      in_text = !in_text;
+    else if (!in_text && (c == '[' || c == '{') && ++depth > kDeepest)
+      return true;
+    else if (!in_text && (c == ']' || c == '}'))
+      --depth;
+  }
+  return false;
+}
+
 /// One line as a record; nothing where it is none.
 std::optional<RunRecord> parsed(const std::string& line) {
+  if (too_deep(line)) return std::nullopt;
   const Json json = Json::parse(line, nullptr, false);
   if (!json.is_object() || !json.contains("run") || !json["run"].is_number_unsigned() ||
       json["run"].get<std::size_t>() < 1 || !json.contains("seconds") || !json["seconds"].is_number() ||
@@ -75,16 +118,19 @@ std::filesystem::path journal_file(const std::filesystem::path& folder, const Sh
 Result<std::unique_ptr<Journal>> Journal::open(const std::filesystem::path& file, const std::string& header) {
   std::error_code why;
   if (file.has_parent_path()) std::filesystem::create_directories(file.parent_path(), why);
-  const int descriptor = ::open(file.c_str(), O_RDWR | O_CREAT | O_APPEND | O_CLOEXEC, 0666);
+  const int descriptor =
+      ::open(file.c_str(), O_RDWR | O_CREAT | O_APPEND | O_CLOEXEC | O_NOFOLLOW | O_NONBLOCK, 0666);
   std::unique_ptr<Journal> journal(new Journal(file, descriptor));
   if (descriptor < 0) return tl::unexpected(journal->cannot_write());
   if (::flock(descriptor, LOCK_EX | LOCK_NB) != 0)
     return input_error(file.string(), 1, 1, "another process is adding to this file",
                        "wait for it, or name another folder");
-  const auto text = read_bytes(file);
+  const auto text = read_text_input(file, kLargestJournal);
   if (!text) return tl::unexpected(text.error());
   const std::string lines = whole_lines(*text);
-  if (!lines.empty() && first_line(lines) != header) return tl::unexpected(other_study(file));
+  if (too_deep(first_line(lines))) return tl::unexpected(other_study(file));
+  if (!lines.empty() && first_line(lines) != header)
+    return tl::unexpected(other_header(file, first_line(lines), header));
   if (::ftruncate(descriptor, static_cast<off_t>(lines.size())) != 0)
     return tl::unexpected(journal->cannot_write());
   if (lines.empty()) {
@@ -146,12 +192,14 @@ Result<JournaledRuns> read_journals(const std::filesystem::path& folder) {
   JournaledRuns runs;
   std::map<std::size_t, RunRecord> found;
   for (const auto& file : files) {
-    auto text = read_bytes(file);
+    auto text = read_text_input(file, kLargestJournal);
     if (!text) return tl::unexpected(text.error());
     const std::string lines = whole_lines(std::move(*text));
     if (lines.empty()) continue;  // its writer was killed at once
+    if (too_deep(first_line(lines))) return tl::unexpected(other_study(file));
     if (runs.header.empty()) runs.header = first_line(lines);
-    if (runs.header != first_line(lines)) return tl::unexpected(other_study(file));
+    if (runs.header != first_line(lines))
+      return tl::unexpected(other_header(file, first_line(lines), runs.header));
     if (const auto taken = take_records(file, lines, found); !taken) return tl::unexpected(taken.error());
   }
   for (auto& [index, record] : found) runs.records.push_back(std::move(record));

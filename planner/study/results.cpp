@@ -6,7 +6,10 @@
 #include <fmt/format.h>
 
 #include "planner/files/csv.h"
+#include "planner/files/plain_line.h"
 #include "planner/files/words.h"
+#include "planner/study/build_id.h"
+#include "planner/study/joined_checks.h"
 #include "planner/study/study_page.h"
 #include "planner/study/study_run.h"
 
@@ -15,9 +18,17 @@ namespace {
 
 using Json = nlohmann::ordered_json;
 
+/// A text that no spreadsheet takes for a formula: those begin with =, +, -, @, a tab or a line end, and an
+/// apostrophe in front makes them text (common practice, no source).
+std::string csv_text(const std::string& text) {
+  const bool formula =
+      !text.empty() && std::string_view("=+-@\t\r\n").find(text.front()) != std::string_view::npos;
+  return csv_quoted(formula ? "'" + text : text);
+}
+
 std::string csv_field(const Json& value) {
   if (value.is_null()) return "";
-  if (value.is_string()) return csv_quoted(value.get<std::string>());
+  if (value.is_string()) return csv_text(value.get<std::string>());
   return value.dump();
 }
 
@@ -48,6 +59,7 @@ std::string journal_header(const Study& study) {
   header["format"] = "withy-study-runs";
   header["version"] = 1;
   header["withy"] = WITHY_VERSION;
+  header["build"] = build_id();
   header["study_sha256"] = study.sha256;
   header["title"] = study.title;
   header["scenes"] = study.scenes;
@@ -67,7 +79,10 @@ Result<StudyResults> join_study(const std::filesystem::path& folder) {
   if (runs->header.empty())
     return input_error(folder.string(), 1, 1, "there are no runs of a study in this folder",
                        "name the folder that the shards were run with");
-  StudyResults results{Json::parse(runs->header), std::move(runs->records)};
+  StudyResults results{Json::parse(runs->header, nullptr, false), std::move(runs->records)};
+  if (const auto fault = header_fault(results.header, folder)) return tl::unexpected(*fault);
+  for (const RunRecord& record : results.records)
+    if (const auto fault = record_fault(results.header, record, folder)) return tl::unexpected(*fault);
   const auto wanted = results.header["runs"].get<std::size_t>();
   if (results.records.size() != wanted) return tl::unexpected(missing_runs(folder, results.records, wanted));
   return results;
@@ -89,7 +104,7 @@ std::string results_csv(const StudyResults& results) {
     std::vector<std::string> names;
     std::vector<std::string> fields;
     for (const auto& [key, value] : row.items()) {
-      names.push_back(csv_quoted(key));
+      names.push_back(csv_text(key));
       fields.push_back(csv_field(value));
     }
     if (out.empty()) out = fmt::format("{}\r\n", fmt::join(names, ","));
@@ -119,7 +134,11 @@ std::vector<StudyGroup> study_groups(const StudyResults& results) {
 }
 
 std::string study_table(const StudyResults& results) {
-  const auto groups = study_groups(results);
+  auto groups = study_groups(results);
+  for (StudyGroup& group : groups) {
+    group.scene = without_controls(group.scene);
+    group.design = without_controls(group.design);
+  }
   std::size_t scene_width = 5;
   std::size_t design_width = 6;
   for (const StudyGroup& group : groups) {
@@ -138,6 +157,7 @@ std::string study_table(const StudyResults& results) {
 }
 
 void add_study_files(FileBatch& batch, const std::filesystem::path& folder, const StudyResults& results) {
+  batch.owns(folder, {"results.jsonl", "results.csv", "timings.csv", "summary.html"});
   batch.add(folder / "results.jsonl", results_jsonl(results));
   batch.add(folder / "results.csv", results_csv(results));
   batch.add(folder / "timings.csv", timings_csv(results));

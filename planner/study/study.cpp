@@ -14,8 +14,11 @@
 namespace withy {
 namespace {
 
-/// More runs than this are taken for a slip: their records alone would fill gigabytes.
-constexpr double kMostRuns = 1e7;
+/// More runs than this are taken for a slip: their records alone would fill a gigabyte.
+constexpr double kMostRuns = 1e6;
+
+/// Each seed's scene is read before the first run.
+constexpr std::size_t kMostSeeds = 100000;
 
 /// What a design is called where the study lists none.
 constexpr const char* kAsWritten = "as the scene has it";
@@ -89,9 +92,9 @@ void check_values(TomlFile& file, const Study& study) {
               fmt::format("give a lock count from 0 to {}", kMaxLocks));
   check_range(file, "seeds", study.seeds, 0, std::numeric_limits<int>::max(),
               "give 0 or a whole number above 0");
-  if (!(study.budget_work_s > 0.0))
-    file.fault("budget_work_s", fmt::format("budget_work_s is {}", study.budget_work_s),
-               "give a number above 0");
+  if (study.seeds.size() > kMostSeeds)
+    file.fault("seeds", fmt::format("{} seeds are given", study.seeds.size()),
+               fmt::format("give at most {}", kMostSeeds));
   if (study.seeds.size() > 1 && study.scatter.empty())
     file.fault("seeds",
                fmt::format("{} seeds are given, but nothing is scattered: their runs would all be alike",

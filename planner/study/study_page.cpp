@@ -153,13 +153,15 @@ std::string study_page(const StudyResults& results) {
   const Json& header = results.header;
   const auto groups = study_groups(results);
   const std::string title = escaped_for_markup(header["title"].get<std::string>());
-  return "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<title>" + title +
-         "</title>\n<style>" + kStyle + "</style>\n</head>\n<body>\n" + kPatterns + "<h1>" + title +
+  return "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta "
+         "http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src "
+         "'unsafe-inline'\">\n<title>" +
+         title + "</title>\n<style>" + kStyle + "</style>\n</head>\n<body>\n" + kPatterns + "<h1>" + title +
          "</h1>\n" + cautions() + how(header) + "<h2>Scenes and designs</h2>\n" + grid(header, groups) +
          "<h2>Totals</h2>\n" + totals(header, groups) +
          fmt::format("<p><small>withy {}, study {}</small></p>\n</body>\n</html>\n",
                      escaped_for_markup(header["withy"].get<std::string>()),
-                     header["study_sha256"].get<std::string>());
+                     escaped_for_markup(header["study_sha256"].get<std::string>()));
 }
 
 }  // namespace withy

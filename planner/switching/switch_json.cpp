@@ -4,6 +4,7 @@
 
 #include <nlohmann/json.hpp>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/switching/switch_report.h"
 
 namespace withy {
@@ -16,14 +17,13 @@ Json number(double value) {
   return std::isfinite(value) ? Json(value + 0.0) : Json(nullptr);
 }
 
-Json degrees(double radians) {
-  constexpr double kDigits = 1e10;
-  return Json(std::round(radians * 180.0 / std::numbers::pi * kDigits) / kDigits + 0.0);
+Json degrees_json(double radians) {
+  return Json(degrees_to_write(radians));
 }
 
 Json degrees_of(const std::vector<double>& radians) {
   Json list = Json::array();
-  for (const double value : radians) list.push_back(degrees(value));
+  for (const double value : radians) list.push_back(degrees_json(value));
   return list;
 }
 
@@ -64,8 +64,8 @@ Json sweep_json(const SwitchReport& report) {
   Json rows = Json::array();
   for (const ClockingResult& result : report.clocking->results) rows.push_back(clocking_json(result));
   Json widest = clocking_json(report.clocking->results[report.clocking->widest]);
-  widest["slack_deg"] = degrees(report.clocking->slack_rad);
-  return {{"step_deg", degrees(report.clocking->step_rad)},
+  widest["slack_deg"] = degrees_json(report.clocking->slack_rad);
+  return {{"step_deg", degrees_json(report.clocking->step_rad)},
           {"as_built", clocking_json(*report.as_built)},
           {"widest", widest},
           {"clockings", rows}};
@@ -84,8 +84,8 @@ Json scaled_json(const ScaledDesign& design) {
   return {{"scale", design.factor},
           {"magnet_Am2", design.magnet_Am2},
           {"switch_torque_Nmm", design.switch_torque_Nmm},
-          {"latch_angle_deg", degrees(design.notch_angle_rad)},
-          {"backlash_angle_deg", degrees(design.backlash_angle_rad)},
+          {"latch_angle_deg", degrees_json(design.notch_angle_rad)},
+          {"backlash_angle_deg", degrees_json(design.backlash_angle_rad)},
           {"switch_reserve", number(design.switch_reserve)},
           {"field_same_torque_mT", number(design.field_same_torque_mT)},
           {"needs", needs},

@@ -7,6 +7,8 @@
 
 #include <fmt/format.h>
 
+#include "geometry/numbers/numbers.h"
+
 namespace withy {
 namespace {
 
@@ -20,8 +22,6 @@ constexpr BendGrid kClockingGrid{4, 24};
 
 /// Rows of the clocking table are this far apart; the JSON has all.
 constexpr int kTableStep_deg = 15;
-
-constexpr double kDegrees = 180.0 / std::numbers::pi;
 
 /// Remanence of a sintered neodymium magnet of common grade (T): 1.2 to 1.4 in makers' tables.
 constexpr double kUsualRemanence_T = 1.3;
@@ -55,7 +55,7 @@ std::string lock_list(const LockSet& locks, int except) {
 std::string clock_text(const std::vector<double>& clock_rad) {
   std::string text;
   for (const double clock : clock_rad) {
-    const double turned = clock * kDegrees - 360.0 * std::floor(clock / (2.0 * std::numbers::pi));
+    const double turned = clock * kDegreesPerRadian - 360.0 * std::floor(clock / (2.0 * std::numbers::pi));
     text += fmt::format("{}{:.0f}", text.empty() ? "" : " ", turned);
   }
   return text;
@@ -105,11 +105,12 @@ std::string head(const SwitchReport& report) {
       fmt::join(design.layout().station_mm, ", "), clock_text(design.layout().clock_rad), report.scene.title);
   text += fmt::format(
       "bends        0 to {:g} per mm (0 to {:.0f} deg over the whole segment), {} directions, {} poses\n",
-      design.segment().curvature_max_per_mm, bend * kDegrees, report.grid.directions, report.poses.size());
+      design.segment().curvature_max_per_mm, bend * kDegreesPerRadian, report.grid.directions,
+      report.poses.size());
   text += fmt::format(
       "magnet       {:.3g} A m2, as {:.2f} mm3 of remanence {:g} T have; stroke {:g} to {:g} deg\n",
       lock.magnet_Am2, lock.magnet_Am2 / magnet_moment_Am2(kUsualRemanence_T, 1.0), kUsualRemanence_T,
-      lock.angle_free_rad * kDegrees, lock.angle_latched_rad * kDegrees);
+      lock.angle_free_rad * kDegreesPerRadian, lock.angle_latched_rad * kDegreesPerRadian);
   text += fmt::format("torques      {:.3g} N mm to switch, at most {:.3g} N mm away from a stop\n",
                       lock.switch_torque_Nmm, lock.hold_torque_Nmm);
   text += fmt::format("field limit  {}\n", limit_text(design));
@@ -151,8 +152,9 @@ std::string clocking_row(const std::string& clock, const ClockingResult& result)
 }
 
 bool in_table(const ClockingResult& result) {
-  return std::all_of(result.clock_rad.begin(), result.clock_rad.end(),
-                     [](double clock) { return std::lround(clock * kDegrees) % kTableStep_deg == 0; });
+  return std::all_of(result.clock_rad.begin(), result.clock_rad.end(), [](double clock) {
+    return std::lround(clock * kDegreesPerRadian) % kTableStep_deg == 0;
+  });
 }
 
 std::string margin_sentence(const Design& design, const ClockingSweep& sweep) {
@@ -163,7 +165,8 @@ std::string margin_sentence(const Design& design, const ClockingSweep& sweep) {
   std::string text =
       fmt::format("widest margin: clocking {} deg against lock 1", clock_text(widest.clock_rad));
   if (sweep.slack_rad > 0.0)
-    text += fmt::format(" (anything within {:.0f} deg of it is as good)", sweep.slack_rad * kDegrees);
+    text +=
+        fmt::format(" (anything within {:.0f} deg of it is as good)", sweep.slack_rad * kDegreesPerRadian);
   text += fmt::format(
       ": locking from the base up and releasing in reverse works in {} of the bends with at most {:.2f} mT",
       percent(widest.share_usual), widest.usual_most_mT);
@@ -190,8 +193,9 @@ std::string scaled_row(const ScaledDesign& design) {
   std::string text = fmt::format("\nscale {:g}: magnet {:.3g} A m2, switch torque {:.3g} N mm", design.factor,
                                  design.magnet_Am2, design.switch_torque_Nmm);
   if (design.notch_angle_rad > 0.0)
-    text += fmt::format(", latch angle {:.2f} deg, backlash {:.2f} deg", design.notch_angle_rad * kDegrees,
-                        design.backlash_angle_rad * kDegrees);
+    text += fmt::format(", latch angle {:.2f} deg, backlash {:.2f} deg",
+                        design.notch_angle_rad * kDegreesPerRadian,
+                        design.backlash_angle_rad * kDegreesPerRadian);
   text += fmt::format(", reserve of a switch {}", reserve_text(design.switch_reserve));
   text += fmt::format("; with the torques of scale 1 the field would be {} mT\n",
                       field_text(design.field_same_torque_mT));

@@ -5,13 +5,12 @@
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/files/markup.h"
 #include "planner/switching/switch_report.h"
 
 namespace withy {
 namespace {
-
-constexpr double kDegrees = 180.0 / std::numbers::pi;
 
 constexpr double kDisc_px = 120.0;   ///< radius of a disc of bends
 constexpr double kPanel_px = 300.0;  ///< width of a panel; its height is this and room for the caption
@@ -180,7 +179,7 @@ double along_turn(double clock_rad) {
 std::string clock_axis(double y) {
   std::string out;
   for (int deg = 0; deg <= 360; deg += 45) {
-    const double x = along_turn(deg / kDegrees);
+    const double x = along_turn(deg / kDegreesPerRadian);
     out += fmt::format("<path d=\"M{0:.1f} {1:.1f}v5\" stroke=\"#1c1f24\"/>\n", x, y) +
            svg_text(x, y + 19, fmt::format("{}", deg), "middle", 12);
   }
@@ -271,9 +270,10 @@ std::string two_lock_svg(const SwitchReport& report) {
                      kBarsTop_px, bottom);
   out += clock_axis(bottom) +
          svg_text(kPlotLeft_px + kPlotWidth_px / 2, bottom + 42, "clocking, degrees", "middle", 12);
-  out += svg_text(mark, bottom + 66,
-                  fmt::format("widest margin: {:.0f}", sweep.results[sweep.widest].clock_rad[0] * kDegrees),
-                  "middle", 12);
+  out += svg_text(
+      mark, bottom + 66,
+      fmt::format("widest margin: {:.0f}", sweep.results[sweep.widest].clock_rad[0] * kDegreesPerRadian),
+      "middle", 12);
   return out + "</svg>\n";
 }
 

@@ -7,6 +7,7 @@
 
 #include <Eigen/QR>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/rotation.h"
 #include "planner/segment/shape.h"
 
@@ -128,7 +129,6 @@ MotionClearance Bench::clearance(const PlannedMotion& motion, const ChannelDista
   const MotionVerifier verifier(design, distance, placement);
   const bool guided = design_.carriage().kind == CarriageKind::guide;
   const int pieces = guided && motion.from.insertion_mm != motion.to.insertion_mm ? kGuidePieces : 1;
-  constexpr double kInfinity = std::numeric_limits<double>::infinity();
   MotionClearance least{kInfinity, kInfinity};
   State from = scaled(motion.from);
   for (int i = 1; i <= pieces && least.upper_mm >= std::min(0.0, required_mm); ++i) {

@@ -263,16 +263,22 @@ std::vector<BendLevers> bend_levers(const Design& design, const State& state,
   return out;
 }
 
+double largest_curvature_between(const std::vector<Region>& regions, const State& from, const State& to) {
+  double kappa = std::max(from.u_free.norm(), to.u_free.norm());
+  for (const Region& region : regions)
+    if (region.flexible_mm >= kNoLength_mm && region.frozen()) kappa = std::max(kappa, region.u.norm());
+  return kappa;
+}
+
 BendLevers between_corners(const Design& design, const State& from, const State& to, double station_mm) {
   BendLevers out;
   if (design.carriage().kind == CarriageKind::guide) return out;
   const auto regions = regions_of(design, from);
   const Region& free = regions.back();
-  double kappa = std::max(from.u_free.norm(), to.u_free.norm());
+  const double kappa = largest_curvature_between(regions, from, to);
   double shortest = std::numeric_limits<double>::infinity();
   for (const Region& region : regions) {
     if (region.flexible_mm < kNoLength_mm) continue;
-    if (region.frozen()) kappa = std::max(kappa, region.u.norm());
     shortest = std::min(shortest, region.flexible_mm);
   }
   const double along_body = station_mm * station_mm / 8.0;

@@ -97,6 +97,10 @@ struct BendDirections {
 /// With the free carriage only. Precondition: 0 <= station <= L.
 BendDirections bend_directions(const Design& design, const State& state, double station_mm);
 
+/// The largest curvature (1/mm) along a motion of the regions with any exposed flexible length, `regions`
+/// being those of `from`.
+double largest_curvature_between(const std::vector<Region>& regions, const State& from, const State& to);
+
 /// What is to be added to the levers at the corners of a cell, `station_mm` along the body and from `from` to
 /// `to` along a motion, to hold all over it. Nothing with the guide, where the levers at the deeper state's
 /// last station do.

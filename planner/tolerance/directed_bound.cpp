@@ -8,10 +8,11 @@
 #include <utility>
 #include <vector>
 
+#include "geometry/numbers/numbers.h"
+
 namespace withy {
 namespace {
 
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 // Parallels of directions, and twice as many meridians, 3 degrees apart: no direction is further than half a
 // spacing's diagonal from one of them, which costs the bound 7 in ten thousand.
 constexpr int kParallels = 60;

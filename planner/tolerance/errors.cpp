@@ -21,8 +21,6 @@ constexpr double kUsualPullOffset_mm = 0.05;
 constexpr double kUsualPosition_mm = 0.2;
 constexpr double kUsualAngle_rad = 0.3 * kRadPerDeg;
 constexpr double kUsualLumenScale = 0.005;
-// A share of one half or more is no error but another bench.
-constexpr double kMostShare = 0.5;
 
 double even_within(double most, std::mt19937_64& generator) {
   return most * (2.0 * boost::random::uniform_01<double>()(generator) - 1.0);
@@ -74,14 +72,7 @@ Result<ErrorSizes> read_errors(const std::filesystem::path& path) {
   for (std::size_t i = 0; i < kErrorKinds; ++i) {
     const ErrorName& name = error_names()[i];
     const std::string key(name.key);
-    const double value = root.number(key);
-    const bool share = i == static_cast<std::size_t>(ErrorKind::pull_gain) ||
-                       i == static_cast<std::size_t>(ErrorKind::lumen_scale);
-    if (!(value >= 0.0))
-      (*file)->fault(key, fmt::format("{} is {}", key, value), "give 0 or a number above 0");
-    if (share && !(value < kMostShare))
-      (*file)->fault(key, fmt::format("{} is {}", key, value), "give a share below 0.5, such as 0.01");
-    sizes.most[i] = value * name.per_file_unit;
+    sizes.most[i] = root.number(key) * name.per_file_unit;
   }
   root.close();
   if (const auto fault = (*file)->first_fault()) return tl::unexpected<InputError>(*fault);

@@ -103,10 +103,8 @@ const CellCorners& MotionCells::corners(std::size_t index) {
   if (s1 <= 0.0) return out;  // the shaft is straight
   out.between = between_corners(design_, from, to, s1 - s0);
   const double du_squared = (to.u_free - from.u_free).squaredNorm();
-  double kappa = std::max(from.u_free.norm(), to.u_free.norm());
   const auto regions = regions_of(design_, from);
-  for (const Region& region : regions)
-    if (region.flexible_mm >= kNoLength_mm && region.frozen()) kappa = std::max(kappa, region.u.norm());
+  const double kappa = largest_curvature_between(regions, from, to);
   const double l = std::max(0.0, s1 - regions.back().from_mm);
   out.bulge_mm = (kTangentAcceleration * du_squared * l * l * l / 3.0 + (s1 - s0) * (s1 - s0) * kappa) / 8.0;
   return out;

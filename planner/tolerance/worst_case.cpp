@@ -9,12 +9,11 @@
 #include <queue>
 #include <utility>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
 namespace {
-
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 // The space before the entry plane that is looked at for what errors may bring past it. Past that nothing is
 // said.

@@ -8,7 +8,7 @@ import { join } from 'node:path';
 import test from 'node:test';
 import { centreline } from './plain_model.mjs';
 import { sampleDesign, writeSamples } from './samples.mjs';
-import { pageKinematics } from './support.mjs';
+import { pageKinematics, pageModule } from './support.mjs';
 
 const { Shape, interpolate, bend } = await pageKinematics();
 
@@ -93,4 +93,27 @@ test('between two states a frozen part behind a guide keeps its bend, and the fr
     assertNear(state.regions[1].u, [0.01 - 0.03 * t, 0.01 * t], 1e-15, 'free curvature');
     assert.ok(Math.abs(state.insertion_mm - (60 + 24 * t)) < 1e-12);
   }
+});
+
+test('a hunt moves the free region along its sweep, the lock open until the sweep is over', async () => {
+  const { Track } = await pageModule('playback.ts');
+  const region = (from_mm, to_mm, x) => ({ from_mm, to_mm, curvature_per_mm: [x, 0] });
+  const before = { insertion_mm: 50, locked: [false], regions: [region(0, 100, 0.01)], tip_mm: [0, 0, 0], clearance_mm: 1 };
+  const after = { ...before, locked: [true], regions: [region(0, 40, 0.01), region(40, 100, 0.01)] };
+  const entry = {
+    plan: { verdict: 'reached', states: [before, after], actions: [{ kind: 'lock', leg: 'in', from: 0, to: 1, lock: 1, clearance_mm: 1 }] },
+    design: { length_mm: 100, radius_mm: 1, guide: false, rigid: [], station_mm: [40], clock_rad: [0] },
+    samples: [{ t: [0, 0.2, 0.4, 0.6, 0.9, 1], swept_u: [[0.01, 0], [0.01, 0], [0.02, 0.01], [0.01, 0], [0.01, 0], [0.01, 0]], seconds: 10,
+      clearance_mm: [1, 1, 1, 1, 1, 1], station_mm: [1, 1, 1, 1, 1, 1], wall_mm: [] }],
+  };
+  const track = new Track(entry);
+  const at = (time) => track.at(time).body;
+  const near = (a, b) => a.forEach((x, i) => assert.ok(Math.abs(x - b[i]) < 1e-12, `${a} is not ${b}`));
+  near(at(1).regions[0].u, [0.01, 0]);
+  near(at(3).regions[0].u, [0.015, 0.005]);
+  near(at(4).regions[0].u, [0.02, 0.01]);
+  near(at(7).regions[0].u, [0.01, 0]);
+  assert.deepEqual(at(7).locked, [false]);
+  assert.deepEqual(at(9.5).locked, [true]);
+  assert.equal(at(9.5).regions.length, 2);
 });

@@ -53,6 +53,17 @@ for (const name of scenes)
     const plan = JSON.parse(readFileSync(join(folder, name, 'plan.json'), 'utf8'));
     for (const state of plan.states)
       tip(data, data.plans[0].design, state).forEach((c, i) => assert.ok(Math.abs(c - state.tip_mm[i]) < 1e-6, `${c} is not ${state.tip_mm[i]}`));
+    for (const [k, { hunt, from }] of plan.actions.entries()) {
+      const { t, swept_u } = data.plans[0].samples[k];
+      assert.equal(swept_u !== undefined, hunt?.made === true);
+      if (!swept_u) continue;
+      assert.equal(swept_u.length, t.length);
+      // The tip does swing: a slide of the hunt's size is some degrees of bend.
+      const swung = structuredClone(plan.states[from]);
+      swung.regions.at(-1).curvature_per_mm = swept_u[Math.floor(t.length / 2)];
+      const at = tip(data, data.plans[0].design, swung);
+      assert.ok(Math.hypot(...at.map((c, i) => c - plan.states[from].tip_mm[i])) > 0.1);
+    }
     const { page, complaints } = await open(browser, html);
     assert.match(await page.innerText('#verdict'), new RegExp(`^${plan.verdict}`, 'i'));
     assert.ok((await page.innerText('#why')).toLowerCase().startsWith(plan.why.toLowerCase()));

@@ -33,9 +33,12 @@ if (existsSync(join(work, 'missing'))) {
 const fromWork = createRequire(join(work, 'package.json'));
 
 /** The page's own kinematics, bundled from its source. */
-export async function pageKinematics() {
+export const pageKinematics = () => pageModule('kinematics.ts');
+
+/** One of the page's own modules, bundled from its source. */
+export async function pageModule(file) {
   const esbuild = fromWork('esbuild');
-  const built = await esbuild.build({ entryPoints: [join(work, 'src/kinematics.ts')], bundle: true, write: false, format: 'esm' });
+  const built = await esbuild.build({ entryPoints: [join(work, 'src', file)], bundle: true, write: false, format: 'esm' });
   return import(`data:text/javascript;base64,${Buffer.from(built.outputFiles[0].text).toString('base64')}`);
 }
 

@@ -124,14 +124,14 @@ TEST_CASE("A body that advances along itself moves aside by no more than is said
     const State about = random_state(design, random);
     const Leaf leaf = leaf_of(chart, about);
     const Box box = box_about(design, chart, leaf, about, random);
-    CellSlide slide(design, chart);
-    if (!slide.take(leaf, box)) continue;
+    const auto slide = CellSlide::of(design, chart, leaf, box);
+    if (!slide) continue;
     std::vector<double> stations;
     for (double s = 0.0; s <= design.length_mm(); s += 3.0) stations.push_back(s);
     std::vector<double> deepest;
     std::vector<double> shallowest;
-    slide.about_deepest(stations, deepest);
-    slide.about_shallowest(stations, shallowest);
+    slide->about_deepest(stations, deepest);
+    slide->about_shallowest(stations, shallowest);
     for (int n = 0; n < 6; ++n) {
       const State state = draw(chart, leaf, box, random);
       if (!allowed(design, state)) continue;

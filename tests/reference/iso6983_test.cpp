@@ -102,7 +102,8 @@ TEST_CASE("An interpreter of nine axes does what the rows say: every position, f
        {kNineAxes, BenchOptions{},
         BenchOptions{.guide = true, .standing_motors = true, .disk_spacing_mm = 15.0},
         BenchOptions{.tendon_angles = "0.0, 120.0, 240.0", .axes = R"("U", "V", "W")"},
-        BenchOptions{.tendon_angles = "0.0, 120.0, 240.0", .axes = R"("X", "C", "W")"}}) {
+        BenchOptions{.tendon_angles = "0.0, 120.0, 240.0", .axes = R"("X", "C", "W")"},
+        BenchOptions{.hunt_mm = 0.1}, BenchOptions{.hunt_mm = 0.1, .coils = true}}) {
     const Bench bench(options);
     CAPTURE(options.axes, options.guide);
     const Script script = script_of(bench);
@@ -137,6 +138,15 @@ TEST_CASE("The interpreter's own command runs a six-axis program to its end and 
     CHECK(run.stops == (stops ? 2 : 0));
     CHECK(run.ends == 1);
   }
+}
+
+TEST_CASE("The interpreter's own command stops before a hunt too, and walks its sweep") {
+  require_interpreter();
+  const Bench bench({.axes = R"("A", "B", "C", "X")", .hunt_mm = 0.1});
+  const Script script = script_of(bench);
+  const SixAxes run = interpret_six_axes(bench, withy::write_iso6983(script, bench.scene(), {.stops = true}));
+  CHECK(disagreement(run.seen, meant_by(script, *bench.scene().actuation), 0.5e-4 + 1e-9) == "");
+  CHECK(run.stops == 3);
 }
 
 TEST_CASE("The interpreter refuses what our reader refuses") {

@@ -193,6 +193,18 @@ json or_null(const std::optional<double>& value) {
   return value ? json(*value) : json();
 }
 
+// What the lock carries at friction's worst (capstan equation, each tendon sliding either way): in the plane
+// the two tendons that bend pull hardest one way, across it the other two differ as much as they can.
+double lock_load(const HandScene& scene, const Hand& h) {
+  const double F = std::exp(kFriction * (std::abs(scene.proximal_bend(h)) + std::abs(scene.distal_bend(h))));
+  const double moment = kRigidity * h.distal / kPitchRadius, held = kRigidity * h.proximal;
+  const double inner = kPretension + std::max(0.0, moment), outer = kPretension + std::max(0.0, -moment);
+  const double most = kPitchRadius * (inner * F - outer / F) - held;
+  const double least = kPitchRadius * (inner / F - outer * F) - held;
+  const double across = kPitchRadius * kPretension * (F - 1 / F);
+  return std::hypot(std::max(std::abs(most), std::abs(least)), across);
+}
+
 json state(const HandScene& scene, const Hand& h) {
   const double bend = scene.proximal_bend(h) + scene.distal_bend(h);
   const double wrapped = std::abs(scene.proximal_bend(h)) + std::abs(scene.distal_bend(h));
@@ -209,7 +221,7 @@ json state(const HandScene& scene, const Hand& h) {
             (kPretension + std::max(0.0, -moment)) * friction, kPretension * friction}},
           {"tip_mm", {10 + 0.0, 20 + tip.z, 30 + tip.x}},
           {"clearance_mm", or_null(clearance)},
-          {"lock_moment_Nmm", {h.locked ? kRigidity * std::abs(h.distal - h.proximal) : 0.0}}};
+          {"lock_moment_Nmm", {h.locked ? lock_load(scene, h) : 0.0}}};
 }
 
 struct Step {
@@ -484,7 +496,7 @@ TEST_CASE("plain: a plan file spoilt in one place is found out") {
          for (const char* key : {"field_mT", "current_A"})
            for (auto& b : p["actions"][2][key]) b = b.get<double>() * 0.999;
        },
-       "a reserve of 0.999 only"},
+       "a reserve of 0.999"},
       {"field not the least",
        [](json& p) {
          for (const char* key : {"field_mT", "current_A"})

@@ -51,7 +51,7 @@ const BrokenScene kBrokenScenes[] = {
      "scene.toml:27:1: unknown key segment.stiffness, the keys of [segment] are curvature_max_per_mm, "
      "flexural_rigidity_Nmm2, length_mm, radius_mm, tip_rigid_mm"},
     {"an unknown table", "[carriage]", "[wheels]\nfront = 2\n\n[carriage]",
-     "scene.toml:68:2: unknown key wheels, the keys of the file are actuation, carriage, channel, clearance, "
+     "scene.toml:69:2: unknown key wheels, the keys of the file are actuation, carriage, channel, clearance, "
      "entry, "
      "field, latch, layout, lock, segment, target, tendons, title"},
     {"a missing key", "required_mm = 0.2\n", "",
@@ -67,7 +67,7 @@ const BrokenScene kBrokenScenes[] = {
      "scene.toml:4:8: channel.mesh is an integer, give a string"},
     {"a number for a table",
      "rates = { advance_mm_per_s = 2.0, tendon_mm_per_s = 1.0, field_settle_s = 1.0 }", "rates = 2.0",
-     "scene.toml:83:9: actuation.rates is a number, give a table"},
+     "scene.toml:84:9: actuation.rates is a number, give a table"},
     {"a number with a fraction for a whole one", "use = 1", "use = 1.5",
      "scene.toml:41:7: layout.use is a number, give a whole number"},
     {"a string among numbers", "[33.0, 67.0]", "[33.0, \"67\"]",
@@ -77,11 +77,11 @@ const BrokenScene kBrokenScenes[] = {
     {"no number at all", "radius_mm = 1.5", "radius_mm = nan",
      "scene.toml:25:13: segment.radius_mm is nan, give a finite number"},
     {"an endless number", "insertion_max_mm = 160.0", "insertion_max_mm = inf",
-     "scene.toml:70:20: carriage.insertion_max_mm is inf, give a finite number"},
+     "scene.toml:71:20: carriage.insertion_max_mm is inf, give a finite number"},
     {"an unknown unit", "unit = \"mm\"", "unit = \"inch\"",
      "scene.toml:5:8: channel.unit is \"inch\", give one of \"mm\", \"cm\", \"m\", \"in\""},
     {"an unknown word", "kind = \"free\"", "kind = \"wheels\"",
-     "scene.toml:69:8: carriage.kind is \"wheels\", give one of \"free\", \"guide\""},
+     "scene.toml:70:8: carriage.kind is \"wheels\", give one of \"free\", \"guide\""},
     {"a string that is never closed", "flexural_rigidity_Nmm2 = 900.0\n", "flexural_rigidity_Nmm2 = \"",
      "scene.toml:28:27: not TOML: Error while parsing string: unescaped control characters "
      "other than TAB (U+0009) are explicitly prohibited, give a file as TOML 1.0 has it"},
@@ -92,11 +92,11 @@ const BrokenScene kBrokenScenes[] = {
      "scene.toml:26:13: not TOML: Error while parsing key-value pair: cannot redefine "
      "existing floating-point 'radius_mm', give a file as TOML 1.0 has it"},
     {"a length below zero", "length_mm = 100.0", "length_mm = -100.0",
-     "scene.toml:24:13: segment.length_mm is -100, give a number above 0"},
+     "scene.toml:24:13: segment.length_mm is -100, give a number from 1 to 5000 mm"},
     {"no tolerance", "tolerance_mm = 2.0", "tolerance_mm = 0.0",
-     "scene.toml:16:16: target.tolerance_mm is 0, give a number above 0"},
+     "scene.toml:16:16: target.tolerance_mm is 0, give a number from 0.001 to 1000 mm"},
     {"a clearance below zero", "required_mm = 0.2", "required_mm = -0.2",
-     "scene.toml:21:15: clearance.required_mm is -0.2, give 0 or a number above 0"},
+     "scene.toml:21:15: clearance.required_mm is -0.2, give a number from 0 to 100 mm"},
     {"an axis of no length", "axis = [0.0, 0.0, 1.0]", "axis = [0.0, 0.0, 0.0]",
      "scene.toml:10:8: entry.axis has no length, give the direction into the channel"},
     {"axes along one line", "x_axis = [1.0, 0.0, 0.0]", "x_axis = [0.0, 0.0, 2.0]",
@@ -111,9 +111,7 @@ const BrokenScene kBrokenScenes[] = {
      "mm, give a "
      "curvature below 1 / radius_mm"},
     {"more disks than a tendon could pass", "disk_spacing_mm = 0.0", "disk_spacing_mm = 0.05",
-     "scene.toml:61:19: tendons.disk_spacing_mm is 0.05 on a segment of 100 mm, give at least 0.1 mm, or 0 "
-     "for "
-     "continuous routing"},
+     "scene.toml:62:19: tendons.disk_spacing_mm is 0.05, give 0 or a number from 0.1 to 5000 mm"},
     {"locks out of order", "[33.0, 67.0]", "[67.0, 33.0]",
      "scene.toml:48:14: lock 2 at station 33 mm is not beyond lock 1 at 67 mm, give stations from the base "
      "to the tip, "
@@ -136,54 +134,66 @@ const BrokenScene kBrokenScenes[] = {
     {"a lock thinner than the segment", "body_radius_mm = 1.8", "body_radius_mm = 1.2",
      "scene.toml:32:18: lock.body_radius_mm is 1.2, thinner than the segment, whose radius_mm is 1.5, give "
      "at least 1.5: a lock body is as thick as the segment or thicker"},
+    {"a window wider than the play", "backlash_mm = 0.02", "backlash_mm = 0.01",
+     "scene.toml:55:20: latch.engage_window_mm is 0.02, more than the backlash_mm of 0.01: the latch does "
+     "not pull "
+     "the body onto a notch, give at most backlash_mm, how far a latched backbone may still move"},
+    {"a hunt that reaches the next notch", "hunt_mm = 0.1", "hunt_mm = 0.23",
+     "scene.toml:57:11: latch.hunt_mm is 0.23, which with the engage window of 0.02 mm reaches half way to "
+     "the "
+     "next notch, 0.5 mm away, keep hunt_mm + engage_window_mm below half of notch_pitch_mm"},
+    {"a hunt for no notch", "notch_pitch_mm = 0.5", "notch_pitch_mm = 0",
+     "scene.toml:57:11: latch.hunt_mm is 0.1, but a friction lock has no notch to hunt for, leave it out, or "
+     "give "
+     "notch_pitch_mm"},
     {"one tendon", "angles_deg = [0.0, 90.0, 180.0, 270.0]", "angles_deg = [0.0]",
-     "scene.toml:60:14: tendons.angles_deg names 1 tendon, give two tendons for bends in one plane, three or "
+     "scene.toml:61:14: tendons.angles_deg names 1 tendon, give two tendons for bends in one plane, three or "
      "more for "
      "bends in space"},
     {"skew coils", "[[1, 0, 0], [0, 1, 0], [0, 0, 1]]", "[[1, 0, 0], [1, 1, 0], [0, 0, 1]]",
-     "scene.toml:75:13: field.coil_axes are not at right angles to one another and of length 1, give three "
+     "scene.toml:76:13: field.coil_axes are not at right angles to one another and of length 1, give three "
      "orthonormal axes"},
     {"no reserve to speak of", "reserve_wanted = 1.5", "reserve_wanted = 0.9",
-     "scene.toml:76:18: field.reserve_wanted is 0.9, give 1 or more: below 1 a switch is not allowed"},
+     "scene.toml:77:18: field.reserve_wanted is 0.9, give 1 or more: below 1 a switch is not allowed"},
     {"an ambient field below zero", "ambient_mT = 0.05", "ambient_mT = -0.05",
-     "scene.toml:77:14: field.ambient_mT is -0.05, give 0 or a number above 0"},
+     "scene.toml:78:14: field.ambient_mT is -0.05, give 0 or a number above 0"},
     {"an ambient field of two numbers", "ambient_mT = 0.05", "ambient_mT = [0.02, 0.03]",
-     "scene.toml:77:14: field.ambient_mT has 2 numbers, give three numbers [x, y, z]"},
+     "scene.toml:78:14: field.ambient_mT has 2 numbers, give three numbers [x, y, z]"},
     {"coils beside a uniform field", "ambient_mT = 0.05\n",
      "[[field.coil]]\ncentre_mm = [0, 0, 0]\naxis = [0, 0, 1]\nradius_mm = 150\nturns = 200\n",
-     "scene.toml:74:17: field.coil_mT_per_A stands beside [[field.coil]], give coils with their places, or a "
+     "scene.toml:75:17: field.coil_mT_per_A stands beside [[field.coil]], give coils with their places, or a "
      "uniform field's constants and axes"},
     {"a coil without its turns",
      "coil_mT_per_A = [1.8, 1.8, 1.8]\ncoil_axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1]]\nreserve_wanted = "
      "1.5\nambient_mT = 0.05\n",
      "[[field.coil]]\ncentre_mm = [0, 0, 0]\naxis = [0, 0, 1]\nradius_mm = 150\n",
-     "scene.toml:74:1: [field.coil[0]] has no turns, give turns, a number"},
+     "scene.toml:75:1: [field.coil[0]] has no turns, give turns, a number"},
     {"a coil of no radius",
      "coil_mT_per_A = [1.8, 1.8, 1.8]\ncoil_axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1]]\nreserve_wanted = "
      "1.5\nambient_mT = 0.05\n",
      "[[field.coil]]\ncentre_mm = [0, 0, 0]\naxis = [0, 0, 1]\nradius_mm = 0\nturns = 200\n",
-     "scene.toml:77:13: field.coil[0].radius_mm is 0, give a number above 0"},
+     "scene.toml:78:13: field.coil[0].radius_mm is 0, give a number from 0.1 to 10000 mm"},
     {"a coil whose axis has no length",
      "coil_mT_per_A = [1.8, 1.8, 1.8]\ncoil_axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1]]\nreserve_wanted = "
      "1.5\nambient_mT = 0.05\n",
      "[[field.coil]]\ncentre_mm = [0, 0, 0]\naxis = [0, 0, 0]\nradius_mm = 150\nturns = 200\n",
-     "scene.toml:76:8: field.coil[0].axis has no length, give the direction of the coil's axis"},
+     "scene.toml:77:8: field.coil[0].axis has no length, give the direction of the coil's axis"},
     {"a coil's letter used twice", "[\"X\", \"Y\", \"V\"]", "[\"X\", \"Y\", \"A\"]",
-     "scene.toml:82:20: actuation.coils[2] is \"A\", a letter that another axis has, give each axis a letter "
+     "scene.toml:83:20: actuation.coils[2] is \"A\", a letter that another axis has, give each axis a letter "
      "of its "
      "own"},
     {"a coil's letter too few", "[\"X\", \"Y\", \"V\"]", "[\"X\", \"Y\"]",
-     "scene.toml:82:9: actuation.coils has 2 letters for 3 coils, give one letter for each coil of [field], "
+     "scene.toml:83:9: actuation.coils has 2 letters for 3 coils, give one letter for each coil of [field], "
      "or leave "
      "the key out"},
     {"a letter used twice", "[\"A\", \"B\", \"C\", \"U\"]", "[\"A\", \"B\", \"Z\", \"U\"]",
-     "scene.toml:81:22: actuation.tendons[2] is \"Z\", a letter that another axis has, give each axis a "
+     "scene.toml:82:22: actuation.tendons[2] is \"Z\", a letter that another axis has, give each axis a "
      "letter of its own"},
     {"a letter that is no axis", "advance = \"Z\"", "advance = \"Q\"",
-     "scene.toml:80:11: actuation.advance is \"Q\", no axis letter of ISO 6983, give one of X, Y, Z, A, B, "
+     "scene.toml:81:11: actuation.advance is \"Q\", no axis letter of ISO 6983, give one of X, Y, Z, A, B, "
      "C, U, V, W"},
     {"a letter too few", "[\"A\", \"B\", \"C\", \"U\"]", "[\"A\", \"B\", \"C\"]",
-     "scene.toml:81:11: actuation.tendons has 3 letters for 4 tendons, give one letter for each angle of "
+     "scene.toml:82:11: actuation.tendons has 3 letters for 4 tendons, give one letter for each angle of "
      "[tendons]"},
     {"a mesh that is not there", "tube.off", "pipe.off",
      "scene.toml:4:8: the mesh pipe.off can't be read, give the path of a mesh, seen from the scene's "
@@ -338,6 +348,18 @@ TEST_CASE("a broken scene is refused with one exact line") {
     write_text(folder.path() / "scene.toml", replaced(text, broken.passage, broken.instead));
     check_refusal(folder, broken.line);
   }
+}
+
+TEST_CASE("more disks than are followed are refused") {
+  std::string text = read_text(kAssets / "scenes/full.toml");
+  text = replaced(text, "\nlength_mm = 100.0", "\nlength_mm = 125.0");
+  TemporaryFolder folder;
+  write_text(folder.path() / "tube.off", read_text(kAssets / "scenes/tube.off"));
+  write_text(folder.path() / "scene.toml", replaced(text, "disk_spacing_mm = 0.0", "disk_spacing_mm = 0.1"));
+  check_refusal(
+      folder,
+      "scene.toml:62:19: tendons.disk_spacing_mm is 0.1 on a segment of 125 mm, give at least 0.125 "
+      "mm, or 0 for continuous routing");
 }
 
 TEST_CASE("a broken mesh is refused with one exact line") {

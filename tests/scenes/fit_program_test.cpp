@@ -160,5 +160,5 @@ TEST_CASE("A table that can't be used is refused with its place, and nothing is 
   refused(with_field(good, 4, 1, "nan"), "table.csv:4:1: \"nan\" is no number");
   refused(with_field(good, 5, 2, "0,0"), "table.csv:5:1: this row has 14 fields");
   refused(good.substr(0, good.find('\n', good.find('\n') + 1) + 1),
-          "table.csv:1:1: there are too few readings");
+          "table.csv:1:1: 1 row can't tell 12 numbers and the noise, measure at least 3 poses");
 }

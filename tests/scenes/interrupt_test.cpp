@@ -1,24 +1,89 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
+// What Ctrl-C leaves: nothing of what was not finished, and finished rows in a file that says it is not the
+// whole.
+#include <chrono>
+#include <csignal>
+#include <sstream>
+#include <thread>
+
 #include <catch2/catch.hpp>
-#include <sys/stat.h>
+#include <nlohmann/json.hpp>
 
 #include "tests/support/run_program.h"
 #include "tests/support/temporary_folder.h"
 
 using namespace withy_test;
 
-TEST_CASE("an interrupted program leaves at once, with status 130 and nothing written") {
-  const std::filesystem::path assets = std::filesystem::path(WITHY_SOURCE_DIR) / "tests/assets/scenes";
+namespace {
+
+const std::filesystem::path kScenes = std::filesystem::path(WITHY_SOURCE_DIR) / "scenes";
+
+/// Runs the program and interrupts it once it has told twice what it searches, which it does every few
+/// seconds; the questions below take far longer.
+ProgramRun interrupted(const std::vector<std::string>& arguments, const TemporaryFolder& folder) {
+  RunningProgram running(WITHY_PROGRAM, arguments, folder.path());
+  const auto told = [&] {
+    int lines = 0;
+    std::istringstream err(running.err_so_far());
+    for (std::string line; std::getline(err, line);)
+      lines += line.find("reading") == line.npos && line.find("laying out") == line.npos ? 1 : 0;
+    return lines;
+  };
+  while (told() < 2 && !running.has_ended()) std::this_thread::sleep_for(std::chrono::milliseconds(50));
+  running.send(SIGINT);
+  return running.wait();
+}
+
+std::string scene_named(const std::string& name) {
+  return (kScenes / name / "scene.toml").string();
+}
+
+}  // namespace
+
+TEST_CASE("an interrupted plan leaves at once, with status 130 and nothing written") {
   TemporaryFolder folder;
-  std::filesystem::copy(assets / "full.toml", folder.path() / "scene.toml");
-  // A mesh that never comes: the program waits for it until it is interrupted.
-  REQUIRE(mkfifo((folder.path() / "tube.off").c_str(), 0600) == 0);
   const auto before = folder.listing();
-  constexpr double kLetItStart_s = 1.0;
-  const ProgramRun run = run_program(WITHY_PROGRAM, {"plan", "scene.toml", "-o", "out", "--quiet"},
-                                     folder.path(), kLetItStart_s);
+  // A stock planner of which nothing is known to find a way here, and a minute to look for one.
+  const ProgramRun run = interrupted(
+      {"plan", scene_named("double-bend"), "--locks", "2", "--planner", "rrt", "-o", "out"}, folder);
   CHECK(run.status == 130);
   CHECK(run.out.empty());
-  CHECK(run.err.empty());
   CHECK(folder.listing() == before);
+}
+
+TEST_CASE("an interrupted place keeps the designs it has found in a file marked partial") {
+  TemporaryFolder folder;
+  const ProgramRun run =
+      interrupted({"place", scene_named("single-bend"), "--locks", "2", "--step", "2", "-o", "out"}, folder);
+  CHECK(run.status == 130);
+  REQUIRE(folder.listing() == std::set<std::string>{"out", "out/place.partial.json"});
+  const auto json = nlohmann::json::parse(read_text(folder.path() / "out/place.partial.json"));
+  CHECK(json["partial"] == true);
+  CHECK(json["format"] == "withy-place");
+}
+
+TEST_CASE("an interrupted reach keeps what is decided in files marked partial") {
+  TemporaryFolder folder;
+  const ProgramRun run = interrupted(
+      {"reach", scene_named("airway"), "--targets", "lumen:2", "--locks", "0", "1", "2", "-o", "out"},
+      folder);
+  CHECK(run.status == 130);
+  REQUIRE(folder.listing() == std::set<std::string>{"out", "out/reach.partial.csv", "out/reach.partial.html",
+                                                    "out/reach.partial.json"});
+  const auto json = nlohmann::json::parse(read_text(folder.path() / "out/reach.partial.json"));
+  CHECK(json["partial"] == true);
+  REQUIRE_FALSE(json["counts"].empty());
+}
+
+TEST_CASE("an interrupted compare keeps the lock counts that are answered") {
+  TemporaryFolder folder;
+  // The first count is answered in milliseconds, the second has a wide search before it.
+  const ProgramRun run = interrupted(
+      {"compare", scene_named("double-bend"), "--locks", "0", "2", "1", "3", "-o", "out"}, folder);
+  CHECK(run.status == 130);
+  REQUIRE(folder.listing() == std::set<std::string>{"out", "out/compare.partial.json"});
+  const auto json = nlohmann::json::parse(read_text(folder.path() / "out/compare.partial.json"));
+  CHECK(json["partial"] == true);
+  REQUIRE_FALSE(json["counts"].empty());
+  CHECK(json["counts"][0]["verdict"] == "unreachable");
 }

@@ -228,7 +228,7 @@ TEST_CASE("what is wrong with a study is said where it stands, and nothing is wr
       {"locks = [0, 1]", "locks = [0, 9]", "study.toml:3:13: locks[1] is 9, give a lock count from 0 to 8"},
       {"locks = [0, 1]", "locks = [1, 1]", "study.toml:3:13: locks[1] is 1 once more, give each once"},
       {"budget_work_s = 0.001", "budget_work_s = 0",
-       "study.toml:5:17: budget_work_s is 0, give a number above 0"},
+       "study.toml:5:17: budget_work_s is 0, give a number from 0.001 to 1e+07 s"},
       {"budget_work_s = 0.001", "",
        "study.toml:1:1: no budget_work_s in the file, give budget_work_s, a number"},
       {"\"scene.toml\"", "\"none.toml\"",
@@ -237,7 +237,7 @@ TEST_CASE("what is wrong with a study is said where it stands, and nothing is wr
        "study.toml:12:9: unknown key segment.radios_mm, the keys of [segment] are curvature_max_per_mm, "
        "flexural_rigidity_Nmm2, length_mm, radius_mm, tip_rigid_mm"},
       {"lock.body_radius_mm = 2.0", "lock.body_radius_mm = -2.0",
-       "study.toml:13:23: lock.body_radius_mm is -2, give a number above 0"},
+       "study.toml:13:23: lock.body_radius_mm is -2, give a number from 0.05 to 100 mm"},
       {"segment.radius_mm = 1.7", "segment.radius_mm = \"thick\"",
        "study.toml:12:21: segment.radius_mm is a string, give a number"},
       {"segment.radius_mm = 0.02", "segment.girth_mm = 0.02",
@@ -285,4 +285,36 @@ TEST_CASE("a design that does not fit is a result of the study, with the reason"
   CHECK(results[2]["verdict"] == "reached");
   CHECK(results[3]["verdict"] == "refused");
   CHECK(results[3]["why"].get<std::string>().find("overlap") != std::string::npos);
+}
+
+TEST_CASE("a study is not gone on with by another build") {
+  const StudyFolder folder;
+  REQUIRE(folder.run({"study.toml", "-o", "out", "--shard", "1/2"}).status == 0);
+  const std::string journal = folder.text("out/runs-1-of-2.jsonl");
+  const std::size_t at = journal.find("\"build\":\"");
+  REQUIRE(at != std::string::npos);
+  std::string other = journal;
+  other[at + 9] = other[at + 9] == '0' ? '1' : '0';
+  write_text(folder.path() / "out/runs-1-of-2.jsonl", other);
+  const ProgramRun run = folder.run({"study.toml", "-o", "out", "--shard", "1/2"});
+  CHECK(run.status == 2);
+  CHECK(run.err ==
+        "out/runs-1-of-2.jsonl:1:1: these runs are of another build of withy, which may answer otherwise, go "
+        "on "
+        "with the build that began them, or name another folder\n");
+  CHECK(folder.text("out/runs-1-of-2.jsonl") == other);
+}
+
+TEST_CASE("names of designs are neither formulas in the table nor markup in the page") {
+  std::string study = small_study(1);
+  for (const auto& [name, by] : {std::pair{"\"thin\"", "\"=1+1\""}, {"\"thick\"", "\"<img src=x>\""}})
+    study.replace(study.find(name), std::string(name).size(), by);
+  study.erase(study.find("[scatter]"));
+  const StudyFolder folder(study);
+  REQUIRE(folder.run({"study.toml", "-o", "out"}).status == 0);
+  CHECK_THAT(folder.text("out/results.csv"), Catch::Contains(",'=1+1,"));
+  const std::string page = folder.text("out/summary.html");
+  CHECK_THAT(page, Catch::Contains("Content-Security-Policy"));
+  CHECK_THAT(page, Catch::Contains("&lt;img src=x&gt;"));
+  CHECK(page.find("<img") == std::string::npos);
 }

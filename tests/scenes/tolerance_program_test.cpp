@@ -86,9 +86,9 @@ TEST_CASE("what is wrong with a file of errors is said where it stands") {
   };
   CHECK(line_for(kErrors + "mood = 1\n").starts_with("errors.toml:9:1: unknown key mood, "));
   CHECK(line_for("backlash_mm = -1\n" + kErrors.substr(kErrors.find('\n') + 1)) ==
-        "errors.toml:1:15: backlash_mm is -1, give 0 or a number above 0\n");
+        "errors.toml:1:15: backlash_mm is -1, give a number from 0 to 10 mm\n");
   CHECK(line_for(kErrors.substr(kErrors.find('\n') + 1)) ==
         "errors.toml:1:1: no backlash_mm in the file, give backlash_mm, a number\n");
   CHECK(line_for(kErrors.substr(0, kErrors.rfind("lumen")) + "lumen_scale = 2\n") ==
-        "errors.toml:8:15: lumen_scale is 2, give a share below 0.5, such as 0.01\n");
+        "errors.toml:8:15: lumen_scale is 2, give a number from 0 to 0.499\n");
 }

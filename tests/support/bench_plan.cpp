@@ -11,8 +11,10 @@
 #include <fmt/format.h>
 
 #include "geometry/channel/wall_distance.h"
+#include "planner/motion/lock_hunt.h"
 #include "planner/script/script.h"
 #include "planner/segment/field.h"
+#include "planner/segment/hardware.h"
 #include "planner/segment/shape.h"
 #include "tests/support/plain_channels.h"
 
@@ -82,12 +84,20 @@ engage_window_mm = 0.02
 backlash_mm = 0.02
 )";
 
-const char* const kField = R"([field]
+/// A uniform field. A sweep turns the lock away from the planned pose, so a hunt needs a reserve above 1.
+std::string field_table(double hunt_mm) {
+  return fmt::format(R"([field]
 strength_max_mT = 12.0
 coil_mT_per_A = [1.8, 1.5, 2.1]
 coil_axes = [[0, 1, 0], [0, 0, 1], [1, 0, 0]]
-reserve_wanted = 1.0
-)";
+reserve_wanted = {:.1f}
+)",
+                     hunt_mm > 0.0 ? 1.5 : 1.0);
+}
+
+std::string hunt_line(double hunt_mm) {
+  return hunt_mm > 0.0 ? fmt::format("hunt_mm = {}\n", hunt_mm) : "";
+}
 
 // Four coils that look at the entry from the corners of a tetrahedron.
 const char* const kCoils = R"([field]
@@ -158,14 +168,14 @@ void Bench::write_scene(const BenchOptions& options, const Eigen::Vector3d& targ
   const std::string text = placeholders_filled(
       kScene, {{"{target}", fmt::format("{}, {}, {}", target_S.x(), target_S.y(), target_S.z())},
                {"{clearance}", fmt::format("{}", options.required_clearance_mm)},
-               {"{latch}", options.latch ? kLatch : ""},
+               {"{latch}", options.latch ? kLatch + hunt_line(options.hunt_mm) : ""},
                {"{angles}", options.tendon_angles},
                {"{disks}", fmt::format("{}", options.disk_spacing_mm)},
                {"{stroke}", options.standing_motors ? "200.0" : "8.0"},
                {"{motors}", options.standing_motors ? "stand" : "ride"},
                {"{carriage}", options.guide ? "guide" : "free"},
                {"{field}", options.coils   ? kCoils
-                           : options.field ? kField
+                           : options.field ? field_table(options.hunt_mm)
                                            : ""},
                {"{actuation}", options.actuation ? actuation_table(options.axes, options.coils) : ""}});
   write_text(scene_file(), text);
@@ -195,6 +205,13 @@ void Bench::act(withy::ActionKind kind, withy::State to, int which) {
     action.field_S = choice->field_S;
     action.current_A.assign(choice->currents.current_A.begin(), choice->currents.current_A.end());
     action.field_reserve = choice->currents.reserve;
+  }
+  if (kind == lock && design_->latch() && design_->latch()->hunt_mm > 0.0) {
+    const withy::Hardware hardware(*design_);
+    const withy::Currents I =
+        Eigen::Map<const Eigen::VectorXd>(action.current_A.data(), std::ssize(action.current_A));
+    action.hunt = withy::judge_lock_hunt(*verifier_, &hardware, scene_->required_clearance_mm, from, which,
+                                         action.field_S ? &I : nullptr);
   }
   plan_.states.push_back(std::move(to));
   plan_.actions.push_back(std::move(action));

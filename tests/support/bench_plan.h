@@ -28,7 +28,8 @@ struct BenchOptions {
   bool actuation = true;
   bool field = true;
   bool latch = true;
-  bool coils = false;  ///< four coils with places, their axes lettered X Y V W, instead of a uniform field
+  double hunt_mm = 0.0;  ///< with a latch only
+  bool coils = false;    ///< four coils with places, their axes lettered X Y V W, instead of a uniform field
   double half_width_mm = 70.0;
   double depth_mm = 180.0;
   double required_clearance_mm = 0.2;

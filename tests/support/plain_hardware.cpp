@@ -105,12 +105,27 @@ std::optional<std::vector<double>> base_tensions(const Robot& robot, const State
 }
 
 std::vector<double> lock_moments(const Robot& robot, const State& state) {
-  // The tendons' moment is EI u of the free region, by the condition that sets their tensions.
-  const Eigen::Vector2d tendons = robot.scene.rigidity_Nmm2 * state.regions.back().u;
+  const Eigen::Vector2d free_moment = robot.scene.rigidity_Nmm2 * state.regions.back().u;
+  const Tendons& tendons = *robot.scene.tendons;
+  const auto T = tip_tensions(robot, state.regions.back().u);
+  double wrapped = 0;
+  for (const Region& r : state.regions) wrapped += theta(robot, state, r).norm();
+  const double factor[2] = {std::exp(tendons.friction * wrapped), std::exp(-tendons.friction * wrapped)};
+  const auto load = [&](const Eigen::Vector2d& rest) {
+    if (!T) return (free_moment - rest).norm();
+    double most = 0;
+    for (unsigned corner = 0; corner < 1u << T->size(); ++corner) {
+      Eigen::Vector2d sum = -rest;
+      for (std::size_t k = 0; k < T->size(); ++k)
+        sum += (*T)[k] * factor[corner >> k & 1u] * tendons.radius_mm * direction(tendons.angle_rad[k]);
+      most = std::max(most, sum.norm());
+    }
+    return most;
+  };
   std::vector<double> out(state.locked.size(), 0);
   std::size_t region = 0;
   for (std::size_t i = 0; i < out.size(); ++i) {
-    if (state.locked[i]) out[i] = (tendons - robot.scene.rigidity_Nmm2 * state.regions[region++].u).norm();
+    if (state.locked[i]) out[i] = load(robot.scene.rigidity_Nmm2 * state.regions[region++].u);
   }
   return out;
 }

@@ -28,8 +28,9 @@ std::optional<std::vector<double>> tip_tensions(const Robot& robot, const Eigen:
 /// Tensions at the base: T_k exp(mu sum |Theta|) (capstan equation).
 std::optional<std::vector<double>> base_tensions(const Robot& robot, const State& state);
 
-/// What each lock carries (N mm), 0 where released: |sum T_k r_t e_k - EI u| of the region which ends at the
-/// lock.
+/// What each lock carries (N mm), 0 where released: the most of |sum t_k r_t e_k - EI u| of the region which
+/// ends at the lock, over every choice of each t_k as the tip's tension times exp(+mu Lambda) or times
+/// exp(-mu Lambda).
 std::vector<double> lock_moments(const Robot& robot, const State& state);
 
 /// How far the latches' play b lets the tip be off, to first order (mm): sum over frozen regions of b / r_b

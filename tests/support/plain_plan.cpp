@@ -49,6 +49,24 @@ ListedState read_state(const json& j) {
   return out;
 }
 
+std::optional<double> maybe_number(const json& j, const char* key) {
+  return j.at(key).is_null() ? std::nullopt : std::optional(j.at(key).get<double>());
+}
+
+ListedHunt read_hunt(const json& j) {
+  ListedHunt out;
+  out.shape = j.at("shape").get<std::string>();
+  out.radius_mm = j.at("radius_mm").get<double>();
+  out.spacing_mm = j.at("turn_spacing_mm").get<double>();
+  out.turns = j.at("turns").get<int>();
+  out.corners_per_turn = j.at("corners_per_turn").get<int>();
+  out.made = j.at("made").get<bool>();
+  out.clearance_mm = maybe_number(j, "clearance_mm");
+  out.duration_s = maybe_number(j, "duration_s");
+  if (!j.at("why").is_null()) out.why = j.at("why").get<std::string>();
+  return out;
+}
+
 ListedAction read_action(const json& j) {
   ListedAction out;
   out.kind = j.at("kind").get<std::string>();
@@ -60,6 +78,7 @@ ListedAction read_action(const json& j) {
   out.current_A = maybe_numbers(j, "current_A");
   if (has(j, "field_reserve")) out.field_reserve = j.at("field_reserve").get<double>();
   out.clearance_mm = clearance(j);
+  if (has(j, "hunt")) out.hunt = read_hunt(j.at("hunt"));
   return out;
 }
 
@@ -69,6 +88,7 @@ ListedSummary read_summary(const json& j) {
   out.actions = j.at("actions").get<int>();
   out.preset = j.at("preset").get<bool>();
   out.clearance_slack_mm = j.at("clearance_slack_mm").get<double>();
+  if (has(j, "reserve_limited_by")) out.reserve_limited_by = j.at("reserve_limited_by").get<std::string>();
   for (const auto& [key, value] : j.items()) {
     if (value.is_number()) out.numbers[key] = value.get<double>();
   }

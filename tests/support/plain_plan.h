@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "tests/support/plain_body.h"
+#include "tests/support/plain_hunt.h"
 
 namespace withy_plain {
 
@@ -27,12 +28,14 @@ struct ListedAction {
   std::vector<double> current_A;  ///< empty where the file has none
   std::optional<double> field_reserve;
   std::optional<double> clearance_mm;
+  std::optional<ListedHunt> hunt;
 };
 
 struct ListedSummary {
   int locks_used = 0, actions = 0;
   bool preset = false;
   double clearance_slack_mm = 0;
+  std::string reserve_limited_by;
   std::map<std::string, double> numbers;  ///< every key whose value is a number, these among them
 };
 

@@ -31,6 +31,10 @@ constexpr double kSameBend_rad = 1e-9;  // a frozen bend is copied, never recomp
 constexpr double kOnNotch_mm = 1e-6;    // what a planned slide may be off a notch: rounding, not the window
 constexpr double kRounding = 1e-9;      // of lengths and limits, relative to 1
 constexpr double kMostSlack_mm = 0.05;
+// What a sweep may come nearer to the wall between its track's corners than at them: a chord of a tenth of a
+// millimetre's slide, as long as a window, moves the tip by some tenths, and the corners are its extremes in
+// every direction but for the wall's own bend.
+constexpr double kSweepBetweenCorners_mm = 0.02;
 constexpr int kLimitSamples = 32;  // of each motion, for limits other than clearance
 
 std::string sha256_of(const std::string& path) {
@@ -333,10 +337,123 @@ class Replay {
     body_rests(where, from, to);
     if (engages) {
       latching(where, from, to, a.lock);
+      hunting(where, a, from);
     } else {
       equal_curvature(where, from, a.lock);
     }
     field(where, a, from);
+  }
+
+  // ---- hunts
+
+  bool hunts() const { return scene_.latch && scene_.latch->pitch_mm > 0 && scene_.latch->hunt_mm > 0; }
+
+  void hunting(const std::string& where, const ListedAction& a, const State& from) {
+    if (hunts() != a.hunt.has_value()) return note("{}: a hunt is {}", where, a.hunt ? "listed" : "missing");
+    if (!a.hunt) return;
+    const ListedHunt& hunt = *a.hunt;
+    const bool sweep = sweeps(robot_, from, a.lock);
+    if (hunt.shape != (sweep ? hunt_shape(scene_) : "none"))
+      return note("{}: hunt of shape {}", where, hunt.shape);
+    if (hunt.made == !hunt.why.empty())
+      note("{}: hunt is {} and says '{}'", where, hunt.made ? "made" : "not", hunt.why);
+    if (!sweep && hunt.made) note("{}: a hunt without a sweep is made", where);
+    if (!sweep) return;
+    track_covers(where, hunt);
+    hunt.made ? sweep_holds(where, a, from) : sweep_fails(where, a, from);
+  }
+
+  // The turns leave no gap wider than sqrt(2) windows, end at the hunt's size, and the chords cut little off
+  // it.
+  void track_covers(const std::string& where, const ListedHunt& hunt) {
+    if (!same(hunt.radius_mm, scene_.latch->hunt_mm, kRounding))
+      note("{}: hunt of {} mm", where, hunt.radius_mm);
+    if (hunt.shape == "line") return;
+    const double window = scene_.latch->window_mm;
+    if (hunt.turns < 2 || hunt.spacing_mm > std::sqrt(2.0) * window * (1 + kRounding) ||
+        !same(hunt.spacing_mm * (hunt.turns - 1), hunt.radius_mm, kRounding))
+      note("{}: hunt of {} turns {} mm apart", where, hunt.turns, hunt.spacing_mm);
+    if (hunt.radius_mm * (1 - std::cos(kPi / hunt.corners_per_turn)) > 0.06 * window)
+      note("{}: hunt with {} corners to a turn", where, hunt.corners_per_turn);
+  }
+
+  // The states at the track's corners, the lock open, then the same with it engaged.
+  std::vector<std::vector<State>> sweep_states(const ListedAction& a, const State& from) const {
+    std::vector<std::vector<State>> out(2);
+    for (const Eigen::Vector2d& corner : hunt_corners(scene_, *a.hunt)) {
+      out[0].push_back(swept(robot_, from, a.lock, corner));
+      out[1].push_back(swept_engaged(robot_, from, a.lock, out[0].back()));
+    }
+    return out;
+  }
+
+  // Corners only: the sweep between them lies within its chords.
+  double sampled_sweep(const ListedAction& a, const State& from) const {
+    double least = std::numeric_limits<double>::infinity();
+    for (const auto& states : sweep_states(a, from)) {
+      for (const State& s : states) least = std::min(least, least_clearance(robot_, wall_, s, s).minimum_mm);
+    }
+    return least;
+  }
+
+  void sweep_holds(const std::string& where, const ListedAction& a, const State& from) {
+    const std::size_t before = faults_.size();
+    for (const auto& states : sweep_states(a, from)) {
+      for (const State& s : states) {
+        if (faults_.size() == before) limits(s, where + " sweep");
+      }
+    }
+    if (const double x = swept_reserve(a, from); x < 1 - kSameNumber)
+      note("{}: a reserve of {} only during the sweep", where, x);
+    const double found = sampled_sweep(a, from);
+    const double said = a.hunt->clearance_mm.value_or(std::numeric_limits<double>::infinity());
+    if (said > found + kSameNumber) note("{}: hunt clearance {} overstated, found {}", where, said, found);
+    if (said < found - plan_.summary.clearance_slack_mm - kSweepBetweenCorners_mm)
+      note("{}: hunt clearance {} understated, found {}", where, said, found);
+    if (said < scene_.required_clearance_mm - kRounding)
+      note("{}: hunt clearance {} below the required {}", where, said, scene_.required_clearance_mm);
+    hunt_clearance_ = std::min(hunt_clearance_, said);
+    if (!scene_.actuation || !scene_.tendons) return;
+    double seconds = 0;
+    const auto open = sweep_states(a, from).front();
+    std::vector<double> last = pulls(robot_, open.front());
+    for (const State& s : open) {
+      const std::vector<double> pull = pulls(robot_, s);
+      double longest = 0;
+      for (std::size_t k = 0; k < pull.size(); ++k) longest = std::max(longest, std::abs(pull[k] - last[k]));
+      seconds += longest / scene_.actuation->tendon_mm_per_s;
+      last = pull;
+    }
+    if (!a.hunt->duration_s || !same(*a.hunt->duration_s, seconds, 2e-6 * static_cast<double>(open.size())))
+      note("{}: hunt lasts {}, found {}", where, a.hunt->duration_s.value_or(-1), seconds);
+  }
+
+  // Least reserve at the corners, the lock open and engaged: its field is on all along.
+  double swept_reserve(const ListedAction& a, const State& from) const {
+    constexpr int kSteps = 24;  // the ends of the stroke, which are among them, are its worst
+    double least = std::numeric_limits<double>::infinity();
+    if (!scene_.field || std::ssize(a.current_A) != current_count(robot_)) return least;
+    for (const auto& states : sweep_states(a, from)) {
+      for (State s : states) {
+        s.locked[static_cast<std::size_t>(a.lock)] = false;
+        least = std::min(least, reserve(robot_, s, a.lock, vector_of(a.current_A), kSteps));
+      }
+    }
+    return least;
+  }
+
+  // A hunt that is not made must have a limit broken at a corner, or come too near to the wall.
+  void sweep_fails(const std::string& where, const ListedAction& a, const State& from) {
+    missing_hunt_ = true;
+    if (sampled_sweep(a, from) < scene_.required_clearance_mm + plan_.summary.clearance_slack_mm) return;
+    if (swept_reserve(a, from) < 1 + kSameNumber) return;
+    const std::vector<std::string> kept = faults_;
+    for (const auto& states : sweep_states(a, from)) {
+      for (const State& s : states) limits(s, "sweep");
+    }
+    const bool broken = faults_.size() > kept.size();
+    faults_ = kept;
+    if (!broken) note("{}: hunt called off for nothing: {}", where, a.hunt->why);
   }
 
   void body_rests(const std::string& where, const State& from, const State& to) {
@@ -456,6 +573,20 @@ class Replay {
 
   void largest_of_states() {
     double pull = 0, tension = 0, moment = 0, insertion = 0, curvature = 0;
+    for (const ListedAction& a : plan_.actions) {
+      if (!a.hunt || !a.hunt->made) continue;
+      for (const auto& states : sweep_states(a, state(a.from))) {
+        for (const State& s : states) {
+          if (scene_.tendons) {
+            for (const double p : pulls(robot_, s)) pull = std::max(pull, std::abs(p));
+            for (const double T : base_tensions(robot_, s).value_or(std::vector<double>{}))
+              tension = std::max(tension, T);
+            for (const double m : lock_moments(robot_, s)) moment = std::max(moment, m);
+          }
+          for (const Region& r : s.regions) curvature = std::max(curvature, r.u.norm());
+        }
+      }
+    }
     for (const ListedState& l : plan_.states) {
       for (const double p : l.pull_mm) pull = std::max(pull, std::abs(p));
       for (const double T : l.tension_N) tension = std::max(tension, T);
@@ -503,6 +634,10 @@ class Replay {
     }
     largest_of_states();
     if (scene_.field) largest("field", "mT", field, scene_.field->strength_max_mT);
+    if (missing_hunt_ != !s.reserve_limited_by.empty())
+      note("summary reserve_limited_by: {}", s.reserve_limited_by);
+    if (missing_hunt_) number("reserve", 0);
+    if (std::isfinite(hunt_clearance_)) number("hunt_clearance_mm", hunt_clearance_);
     if (scene_.field && !used.empty()) {
       number("field_max_mT", field);
       number("field_reserve", least_reserve_);
@@ -534,10 +669,18 @@ class Replay {
     for (const ListedAction& a : plan_.actions) {
       total +=
           a.kind == "lock" || a.kind == "unlock" ? rates.field_settle_s : travel(state(a.from), state(a.to));
+      // The field settles before a sweep too.
+      if (a.hunt && a.hunt->made) total += rates.field_settle_s + a.hunt->duration_s.value_or(0);
+      if (rates.drives_coils && a.lock >= 0) total += 2 * coil_ramp_s(rates);
     }
     const bool linear = scene_.tendons->disk_spacing_mm == 0 && !scene_.guide;
     const double slowest = std::min(rates.advance_mm_per_s, rates.tendon_mm_per_s);
     number("duration_s", total, (linear ? 2e-6 : 0.01) / slowest * static_cast<double>(plan_.actions.size()));
+  }
+
+  // Coils that the unit drives go up to their currents and back to none, each in the field's settling time.
+  static double coil_ramp_s(const Actuation& rates) {
+    return rates.field_settle_s > 0 ? rates.field_settle_s : 1.0;
   }
 
   double travel(const State& from, const State& to) const {
@@ -598,6 +741,8 @@ class Replay {
   const Scene& scene_;
   Wall wall_;
   std::map<Key, Sampled> sampled_;
+  double hunt_clearance_ = std::numeric_limits<double>::infinity();  // least of all sweeps
+  bool missing_hunt_ = false;
   std::vector<std::string> faults_;
 };
 

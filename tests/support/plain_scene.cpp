@@ -94,6 +94,7 @@ Latch read_latch(const toml::table& t) {
   latch.angle_rad = numbers(t, "backbone_angles_deg", kPi / 180);
   latch.window_mm = number(t, "engage_window_mm");
   latch.backlash_mm = number(t, "backlash_mm");
+  if (t.contains("hunt_mm")) latch.hunt_mm = number(t, "hunt_mm");
   return latch;
 }
 
@@ -172,9 +173,10 @@ Scene read_scene(const std::string& path) {
   if (root.contains("tendons")) scene.tendons = read_tendons(section(root, "tendons"));
   if (root.contains("field")) scene.field = read_field(section(root, "field"));
   if (root.contains("actuation")) {
-    const toml::table& rates = section(section(root, "actuation"), "rates");
+    const toml::table& actuation = section(root, "actuation");
+    const toml::table& rates = section(actuation, "rates");
     scene.actuation = {number(rates, "advance_mm_per_s"), number(rates, "tendon_mm_per_s"),
-                       number(rates, "field_settle_s")};
+                       number(rates, "field_settle_s"), actuation.contains("coils")};
   }
   const toml::table& carriage = section(root, "carriage");
   scene.guide = word(carriage, "kind") == "guide";

@@ -28,6 +28,7 @@ struct Layout {
 struct Latch {
   double pitch_mm = 0, radius_mm = 0, window_mm = 0, backlash_mm = 0;
   std::vector<double> angle_rad;
+  double hunt_mm = 0;
 };
 
 struct Tendons {
@@ -55,6 +56,7 @@ struct Field {
 
 struct Actuation {
   double advance_mm_per_s = 0, tendon_mm_per_s = 0, field_settle_s = 0;
+  bool drives_coils = false;  ///< the unit sets the coils' currents, each over a ramp
 };
 
 struct Scene {

@@ -59,6 +59,11 @@ bool RunningProgram::has_ended() const {
          info.si_pid == child_;
 }
 
+std::string RunningProgram::err_so_far() const {
+  const auto file = captured_.path() / "err";
+  return std::filesystem::exists(file) ? read_text(file) : "";
+}
+
 ProgramRun RunningProgram::wait() {
   int status = 0;
   if (waitpid(child_, &status, 0) != child_) throw std::runtime_error("lost the process");

@@ -29,6 +29,7 @@ class RunningProgram {
 
   void send(int signal) const;
   bool has_ended() const;
+  std::string err_so_far() const;
   ProgramRun wait();
 
  private:

@@ -6,9 +6,12 @@
 #include <fmt/core.h>
 
 #include "geometry/mesh/mesh.h"
+#include "geometry/mesh/mesh_bytes.h"
 #include "geometry/phantom/channel_maker.h"
 #include "geometry/phantom/recipe.h"
+#include "planner/files/file_output.h"
 #include "tools/withy/commands.h"
+#include "tools/withy/interrupt.h"
 
 namespace withy {
 namespace {
@@ -24,12 +27,19 @@ InputError at_tube(const Options& options, const ChannelRecipe& recipe, const Re
 }
 
 ExitStatus make(const Options& options) {
+  if (const auto place = check_output_file(options.mesh, {options.recipe}); !place)
+    return refuse(place.error());
+  if (const auto format = mesh_bytes({}, options.mesh); !format) return refuse(format.error());
   const Result<ChannelRecipe> recipe = read_recipe(options.recipe);
   if (!recipe) return refuse(recipe.error());
   const auto made = make_channel_mesh(*recipe);
   if (!made) return refuse(at_tube(options, *recipe, made.error()));
-  if (const Result<void> written = write_mesh(made->mesh_S, options.mesh); !written) {
-    return refuse(written.error());
+  auto bytes = mesh_bytes(made->mesh_S, options.mesh);
+  if (!bytes) return refuse(bytes.error());
+  {
+    const WritingFiles writing;
+    if (const auto written = write_whole(options.mesh, std::move(*bytes)); !written)
+      return refuse(written.error());
   }
   fmt::print("{}: {} triangles, {} vertices, in mm\n", options.mesh.string(), made->mesh_S.triangles.size(),
              made->mesh_S.vertices.size());

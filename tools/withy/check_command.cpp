@@ -13,6 +13,7 @@
 
 #include "geometry/channel/centreline.h"
 #include "geometry/channel/wall_distance.h"
+#include "planner/files/plain_line.h"
 #include "planner/scene/scene.h"
 #include "planner/segment/field.h"
 #include "tools/withy/commands.h"
@@ -28,7 +29,7 @@ struct Options {
 
 /// One line of the report: what it is about, and what there is to say.
 void line(std::string_view about, const std::string& text) {
-  fmt::print("{:<13}{}\n", about, text);
+  fmt::print("{:<13}{}\n", about, without_controls(text));
 }
 
 /// Two decimals, and never "-0.00".
@@ -51,12 +52,19 @@ std::string_view unit_name(LengthUnit unit) {
   return "";
 }
 
+/// An opening that the body does not fit through, and that is not where it goes in.
+bool is_small_hole(const Scene& scene, const Opening& opening) {
+  return !opening.is_entry && opening.radius_mm < scene.parts.segment.radius_mm;
+}
+
 void report_mesh(const Scene& scene, const Channel& channel) {
   line("scene", scene.title);
   line("mesh", fmt::format("{}, in {}: {} vertices, {} triangles with its caps", scene.mesh_file.string(),
                            unit_name(scene.mesh_unit), channel.mesh_E.vertices.size(),
                            channel.mesh_E.triangles.size()));
-  if (channel.mended.empty()) line("mended", "nothing, the mesh is sound as it is");
+  const bool torn = std::any_of(channel.openings.begin(), channel.openings.end(),
+                                [&](const Opening& opening) { return is_small_hole(scene, opening); });
+  if (channel.mended.empty() && !torn) line("mended", "nothing, the mesh is sound as it is");
   for (const std::string& what : channel.mended) line("mended", what);
 }
 
@@ -68,6 +76,10 @@ void report_openings(const Scene& scene, const Channel& channel) {
     line("opening",
          fmt::format("{}: centre {}, radius {:.2f} mm, {} edges", kind,
                      point(scene.entry.X_SE * opening.centre_E), opening.radius_mm, opening.boundary_edges));
+    if (is_small_hole(scene, opening))
+      line("note",
+           "the body does not fit through that one: if it is no outlet but a hole in the mesh, close it "
+           "there");
   }
 }
 

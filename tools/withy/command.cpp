@@ -6,18 +6,29 @@
 #include <cstdio>
 #include <exception>
 #include <filesystem>
+#include <new>
 #include <optional>
 
 #include <CLI/CLI.hpp>
 #include <fmt/core.h>
 
+#include "planner/files/input_file.h"
+#include "planner/files/plain_line.h"
+#include "tools/withy/option_checks.h"
+
 namespace withy {
 namespace {
 
-/// One line on standard error, whatever the text.
-void say(std::string text) {
-  std::replace(text.begin(), text.end(), '\n', ' ');
-  fmt::print(stderr, "{}\n", text);
+/// One line on standard error, whatever the text: no control character of a file or an argument gets through.
+void say(const std::string& text) {
+  fmt::print(stderr, "{}\n", without_controls(text));
+}
+
+/// An error's line; long words of the file are cut, the file's name is not.
+void say(InputError error) {
+  error.problem = plain_line(error.problem);
+  error.remedy = plain_line(error.remedy);
+  say(error.message());
 }
 
 /// Results that never arrived (a full disk behind a redirection) must not end in "done".
@@ -37,7 +48,7 @@ CommandLine::CommandLine()
   app_->set_help_flag("-h,--help", "print this help and leave");
   app_->footer(
       "Exit status: 0 done (plan: reached), 3 proved unreachable, 4 undecided, 2 the input is wrong,\n"
-      "1 a fault of the program, 130 interrupted.\n"
+      "5 a script or plan that was read does not hold, 1 a fault of the program, 130 interrupted.\n"
       "`withy COMMAND --help` gives a command's options, their units and an example.");
 }
 
@@ -54,6 +65,10 @@ void CommandLine::run(CLI::App& app, std::function<ExitStatus()> action) {
 }
 
 ExitStatus CommandLine::execute(int argument_count, char** arguments) {
+  for (int i = 1; i < argument_count; ++i)
+    if (!is_utf8(arguments[i]))
+      return refuse_arguments("", fmt::format("the argument {} is no UTF-8, and files could not name it",
+                                              without_controls(arguments[i])));
   try {
     app_->parse(argument_count, arguments);
     const auto named =
@@ -68,6 +83,9 @@ ExitStatus CommandLine::execute(int argument_count, char** arguments) {
     if (!named.empty()) return refuse_arguments(named.front()->get_name(), error.what());
     if (argument_count < 2) return refuse_arguments("", "a command is missing");
     return refuse_arguments("", fmt::format("there is no command {}", arguments[1]));
+  } catch (const std::bad_alloc&) {
+    say("withy: there is not enough memory for this on this machine");
+    return ExitStatus::our_fault;
   } catch (const std::exception& error) {
     say(fmt::format("withy: this is a fault of the program: {}", error.what()));
     return ExitStatus::our_fault;
@@ -75,13 +93,18 @@ ExitStatus CommandLine::execute(int argument_count, char** arguments) {
 }
 
 ExitStatus refuse(const InputError& error) {
-  say(error.message());
+  say(error);
   return ExitStatus::wrong_input;
+}
+
+ExitStatus does_not_hold(const InputError& error) {
+  say(error);
+  return ExitStatus::does_not_hold;
 }
 
 ExitStatus refuse_arguments(const std::string& command, const std::string& problem) {
   const std::string name = command.empty() ? "withy" : "withy " + command;
-  say(fmt::format("{}: {}; {} --help lists what there is", name, problem, name));
+  say(fmt::format("{}: {}; {} --help lists what there is", name, plain_line(problem), name));
   return ExitStatus::wrong_input;
 }
 
@@ -90,23 +113,18 @@ Option& Option::required() {
   return *this;
 }
 
-Option& Option::positive() {
-  option_->check(CLI::PositiveNumber);
+Option& Option::in_range_of(const std::string& quantity) {
+  option_->check(in_range(quantity));
   return *this;
 }
 
-Option& Option::non_negative() {
-  option_->check(CLI::NonNegativeNumber);
+Option& Option::within(std::uint64_t least, std::uint64_t most) {
+  option_->check(whole_number(least, most));
   return *this;
 }
 
-Option& Option::within(int least, int most) {
-  option_->check(CLI::Range(least, most));
-  return *this;
-}
-
-Option& Option::within(double least, double most) {
-  option_->check(CLI::Range(least, most));
+Option& Option::whole() {
+  option_->check(seed_number());
   return *this;
 }
 

@@ -16,6 +16,7 @@
 // Results go to standard output; errors and progress to standard error.
 #pragma once
 
+#include <cstdint>
 #include <functional>
 #include <memory>
 #include <string>
@@ -36,6 +37,7 @@ enum class ExitStatus {
   wrong_input = 2,  ///< one line on standard error says where and why
   unreachable = 3,  ///< proved
   undecided = 4,
+  does_not_hold = 5,  ///< a script, plan or certificate that was read and does not hold
   interrupted = 130
 };
 
@@ -62,15 +64,20 @@ class CommandLine {
   std::vector<Entry> entries_;
 };
 
+/// The most work that can be asked for (about microseconds of a fast machine): a week and a half.
+inline constexpr std::uint64_t kMostWork = 1'000'000'000'000;
+
 /// What an option asks of its value.
 class Option {
  public:
   explicit Option(CLI::Option& option) : option_(&option) {}
   Option& required();
-  Option& positive();
-  Option& non_negative();
-  Option& within(int least, int most);
-  Option& within(double least, double most);
+  /// A finite decimal number within the range of that name (planner/files/ranges.h): "--clearance".
+  Option& in_range_of(const std::string& quantity);
+  /// Decimal digits only, from `least` to `most`.
+  Option& within(std::uint64_t least, std::uint64_t most);
+  /// Any whole number that 64 bits hold.
+  Option& whole();
   Option& one_of(const std::vector<std::string>& words);
 
  private:
@@ -87,6 +94,10 @@ void add_flag(CLI::App& app, const std::string& name, bool& value, const std::st
 
 /// Says what is wrong with an input file, as one line; the status to leave with.
 ExitStatus refuse(const InputError& error);
+
+/// Says that a file was read and does not hold ("the body touches the wall"), as one line; the status to
+/// leave with.
+ExitStatus does_not_hold(const InputError& error);
 
 /// Says what is wrong with the arguments themselves ("--locks 9 ..."), as one line; the status to leave with.
 ExitStatus refuse_arguments(const std::string& command, const std::string& problem);

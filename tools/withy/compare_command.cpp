@@ -3,10 +3,13 @@
 #include <cstdio>
 #include <filesystem>
 #include <memory>
+#include <mutex>
+#include <set>
 #include <vector>
 
 #include <fmt/core.h>
 
+#include "planner/files/file_names.h"
 #include "planner/show/comparison.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
@@ -15,42 +18,92 @@
 namespace withy {
 namespace {
 
+constexpr const char* kPartialName = "compare.partial.json";
+
 struct Options {
   std::filesystem::path scene;
   std::vector<int> locks;
   AskOptions how;
   std::filesystem::path folder;
+  bool recheck = false;
   bool quiet = false;
 };
 
+/// Every answer's plan or proof, one line each.
+ExitStatus recheck_all(const PreparedScene& prepared, const std::vector<Asked>& asked, const Options& options,
+                       Progress& progress) {
+  ExitStatus status = ExitStatus::done;
+  for (const Asked& one : asked) {
+    const auto rechecked = recheck_answer(prepared, one, options.scene.string(), progress);
+    if (!rechecked) return refuse(rechecked.error());
+    if (!*rechecked) continue;
+    fmt::print("recheck, {} lock(s): {}\n", one.answer.locks, (*rechecked)->sentence);
+    status = worse(status, (*rechecked)->status);
+  }
+  return status;
+}
+
+/// What has been answered so far. An interrupt reads it on another thread.
+struct Answered {
+  std::mutex mutex;
+  std::vector<Asked> asked;
+  std::vector<std::string> texts;
+
+  std::vector<ComparedAnswer> compared() const {
+    std::vector<ComparedAnswer> answers;
+    for (std::size_t i = 0; i < asked.size(); ++i)
+      answers.push_back({asked[i].problem.design, asked[i].answer, texts[i]});
+    return answers;
+  }
+};
+
+/// The lock counts that are answered, as a file of their own that says it is not the whole.
+void keep_finished(const Options& options, const PreparedScene& prepared, Answered& answered) {
+  const std::lock_guard lock(answered.mutex);
+  if (options.folder.empty() || answered.asked.empty()) return;
+  const auto written = write_whole(
+      options.folder / kPartialName,
+      comparison_json(prepared.scene, named_from(options.scene, options.folder), answered.compared(), true));
+  if (!written) refuse(written.error());
+}
+
+Result<void> write_files(const Options& options, const PreparedScene& prepared, const Answered& answered) {
+  if (options.folder.empty()) return {};
+  FileBatch batch;
+  batch.owns(options.folder, {"compare.json", "compare.html", kPartialName});
+  batch.add(options.folder / "compare.json",
+            comparison_json(prepared.scene, named_from(options.scene, options.folder), answered.compared()));
+  if (auto page = page_text(prepared, answered.asked, answered.texts))
+    batch.add(options.folder / "compare.html", std::move(*page));
+  const WritingFiles writing;
+  return batch.commit();
+}
+
 ExitStatus run(const Options& options) {
+  if (const auto place = check_output_folder(options.folder); !place) return refuse(place.error());
+  if (std::set<int>(options.locks.begin(), options.locks.end()).size() != options.locks.size())
+    return refuse_arguments("compare", "--locks: give each lock count once");
   Progress progress(options.quiet);
   progress.stage("reading the channel");
   const auto prepared = prepare_scene(options.scene);
   if (!prepared) return refuse(prepared.error());
-  std::vector<Asked> asked;
-  std::vector<std::string> texts;
-  for (const int locks : options.locks) {
-    auto one = ask(*prepared, locks, options.how, progress);
-    if (!one) return refuse(one.error());
-    texts.push_back(plan_text(*prepared, *one, options.scene.string()));
-    asked.push_back(std::move(*one));
-  }
-  std::vector<ComparedAnswer> answers;
-  for (std::size_t i = 0; i < asked.size(); ++i)
-    answers.push_back({asked[i].problem.design, asked[i].answer, texts[i]});
-  FileBatch batch;
-  if (!options.folder.empty()) {
-    batch.add(options.folder / "compare.json", comparison_json(prepared->scene, answers));
-    if (auto page = page_text(*prepared, asked, texts))
-      batch.add(options.folder / "compare.html", std::move(*page));
-  }
+  Answered answered;
   {
-    const WritingFiles writing;
-    if (const auto written = batch.commit(); !written) return refuse(written.error());
+    const KeepOnInterrupt keep([&] { keep_finished(options, *prepared, answered); });
+    for (const int locks : options.locks) {
+      auto one = ask(*prepared, locks, options.how, progress);
+      if (!one) return refuse(one.error());
+      require_sound(*prepared, *one);
+      std::string text = plan_text(*prepared, *one, named_from(options.scene, options.folder));
+      const std::lock_guard lock(answered.mutex);
+      answered.texts.push_back(std::move(text));
+      answered.asked.push_back(std::move(*one));
+    }
   }
-  fmt::print("{}", comparison_table(answers));
-  return ExitStatus::done;
+  if (const auto written = write_files(options, *prepared, answered); !written)
+    return refuse(written.error());
+  fmt::print("{}", comparison_table(answered.compared()));
+  return options.recheck ? recheck_all(*prepared, answered.asked, options, progress) : ExitStatus::done;
 }
 
 }  // namespace
@@ -64,15 +117,20 @@ void add_compare_command(CommandLine& line) {
   add_option(app, "SCENE", options->scene, "scene file (TOML)").required();
   add_option(app, "--locks", options->locks, "lock counts to compare").required().within(0, kMaxLocks);
   add_option(app, "--clearance", options->how.clearance_mm, "required clearance in mm; left out: the scene's")
-      .non_negative();
+      .in_range_of("--clearance");
   add_option(
       app, "--budget", options->how.budget_s,
       "seconds for each count after the channel is read; the search then gives up undecided; default 60")
-      .positive();
+      .in_range_of("--budget");
   add_option(app, "-o,--output", options->folder,
-             "folder for compare.json and compare.html; left out: nothing is written");
-  add_flag(app, "--quiet", options->quiet, "no progress on standard error");
-  line.run(app, [options] { return run(*options); });
+             "folder for compare.json and compare.html, or, interrupted, compare.partial.json with the "
+             "counts that are answered; left out: nothing is written");
+  add_flag(app, "--recheck", options->recheck, "check every plan and proof at once, as withy recheck does");
+  add_quiet_option(app, options->quiet);
+  line.run(app, [options] {
+    options->how.certify = options->recheck;
+    return run(*options);
+  });
 }
 
 }  // namespace withy

@@ -7,7 +7,9 @@
 
 #include <fmt/core.h>
 
+#include "planner/files/file_names.h"
 #include "planner/files/file_output.h"
+#include "planner/files/input_file.h"
 #include "planner/fit/fit_report.h"
 #include "planner/fit/fitted_scene.h"
 #include "planner/scene/scene.h"
@@ -58,6 +60,7 @@ Result<void> add_scene(FileBatch& batch, const Scene& scene, const Fit& fit,
 
 Result<void> write_files(const Options& options, const FitReport& report) {
   FileBatch batch;
+  batch.owns(options.folder, {"fit.txt", "fit.json", "residuals.svg", "fitted-scene.toml"});
   batch.add(options.folder / "fit.txt", fit_table(report));
   batch.add(options.folder / "fit.json", fit_json(report));
   batch.add(options.folder / "residuals.svg", residual_svg(report));
@@ -68,13 +71,14 @@ Result<void> write_files(const Options& options, const FitReport& report) {
 }
 
 ExitStatus run(const Options& options) {
+  if (const auto place = check_output_folder(options.folder); !place) return refuse(place.error());
   Progress progress(options.quiet);
   progress.stage("reading the scene and the measurements");
   const Result<Scene> scene = read_scene(options.scene);
   if (!scene) return refuse(scene.error());
   if (!scene->parts.tendons)
     return refuse(scene->error_at("tendons", "the scene has no [tendons]", "describe them"));
-  const auto bytes = read_bytes(options.table);
+  const auto bytes = read_text_input(options.table, kLargestText);
   if (!bytes) return refuse(bytes.error());
   const std::string table_file = options.table.string();
   const auto table =
@@ -85,8 +89,9 @@ ExitStatus run(const Options& options) {
 
   progress.stage("fitting");
   const auto fit = fit_bench(*design, scene->entry.X_SE, *table, options.settings);
-  if (!fit) return refuse(fault_of(fit.error(), table_file));
-  const FitReport report{*scene, *table, *fit, options.scene.string(), table_file};
+  if (!fit) return refuse(fault_of(fit.error(), table_file, &*table));
+  const FitReport report{*scene, *table, *fit, named_from(options.scene, options.folder),
+                         named_from(options.table, options.folder)};
   fmt::print("{}", fit_table(report));
   if (options.folder.empty()) return ExitStatus::done;
   if (const auto written = write_files(options, report); !written) return refuse(written.error());
@@ -110,7 +115,7 @@ void add_fit_command(CommandLine& line) {
   const auto noise = [&](const char* name, Reading kind, const char* what) {
     add_option(app, name, options->settings.noise[static_cast<std::size_t>(kind)],
                std::string("standard deviation of ") + what + "; left out: estimated")
-        .positive();
+        .in_range_of(name);
   };
   noise("--pull-noise", Reading::pull, "a measured pull, mm");
   noise("--tension-noise", Reading::tension, "a measured tension, N");

@@ -15,68 +15,46 @@
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 #include "tools/withy/progress.h"
+#include "tools/withy/sound_plan.h"
 
 namespace withy {
 namespace {
 
 struct Options {
   std::vector<std::filesystem::path> plans;
+  std::filesystem::path scene;
   std::filesystem::path output;
   bool quiet = false;
 };
 
-/// A plan file with the scene it was made for.
-struct SceneAndPlan {
-  Scene scene;
-  PagePlan plan;
-};
-
-Result<SceneAndPlan> read_one(const std::filesystem::path& path) {
-  auto text = read_bytes(path);
-  if (!text) return tl::unexpected(text.error());
-  const auto file = read_plan(path);
-  if (!file) return tl::unexpected(file.error());
-  auto scene = scene_of(*file, path);
-  if (!scene) return tl::unexpected(scene.error());
-  auto design = scene->design(file->locks);
-  if (!design) return tl::unexpected(design.error());
-  std::optional<Plan> plan;
-  if (file->verdict == Verdict::reached) {
-    auto read = plan_in(*file, *design);
-    if (!read) return tl::unexpected(read.error());
-    plan = std::move(*read);
-  }
-  return SceneAndPlan{std::move(*scene), {std::move(*text), std::move(*design), std::move(plan)}};
-}
-
 /// All plans, which must be of the same scene and mesh.
-Result<std::vector<SceneAndPlan>> read_all(const std::vector<std::filesystem::path>& paths) {
-  std::vector<SceneAndPlan> all;
-  for (const auto& path : paths) {
-    auto one = read_one(path);
+tl::expected<std::vector<SoundPlan>, Refused> read_all(const Options& options) {
+  std::vector<SoundPlan> all;
+  for (const auto& path : options.plans) {
+    auto one = read_sound_plan(path, options.scene);
     if (!one) return tl::unexpected(one.error());
-    if (!all.empty() && (one->scene.sha256 != all.front().scene.sha256 ||
-                         one->scene.mesh_sha256 != all.front().scene.mesh_sha256))
-      return input_error(path.string(), 1, 1,
-                         fmt::format("this plan is for another scene than {}", paths.front().string()),
-                         "name plans of one scene");
+    if (!all.empty() && (one->prepared.scene.sha256 != all.front().prepared.scene.sha256 ||
+                         one->prepared.scene.mesh_sha256 != all.front().prepared.scene.mesh_sha256))
+      return tl::unexpected(
+          Refused{{path.string(), 1, 1,
+                   fmt::format("this plan is for another scene than {}", options.plans.front().string()),
+                   "name plans of one scene"},
+                  ExitStatus::wrong_input});
     all.push_back(std::move(*one));
   }
   return all;
 }
 
-Result<std::string> page_text(const Options& options, Progress& progress) {
+tl::expected<std::string, Refused> page_text(const Options& options, Progress& progress) {
   progress.stage("reading plans");
-  auto read = read_all(options.plans);
+  auto read = read_all(options);
   if (!read) return tl::unexpected(read.error());
-  const Scene scene = read->front().scene;
-  progress.stage("reading the channel");
-  const auto wall = read_wall(scene);
-  if (!wall) return tl::unexpected(wall.error());
   progress.stage("drawing");
-  const DisplayMesh display = make_display_mesh((*wall)->channel());
-  PageInput input{scene, **wall, display, {}};
-  for (SceneAndPlan& one : *read) input.plans.push_back(std::move(one.plan));
+  const PreparedScene& prepared = read->front().prepared;
+  const DisplayMesh display = make_display_mesh(prepared.wall().channel());
+  PageInput input{prepared.scene, prepared.wall(), display, {}};
+  for (SoundPlan& one : *read)
+    input.plans.push_back({one.file.json.text(), std::move(one.design), std::move(one.plan)});
   return page_html(input);
 }
 
@@ -85,9 +63,12 @@ ExitStatus run(const Options& options) {
     fmt::print(stderr, "withy page: {}\n", *missing);
     return ExitStatus::our_fault;
   }
+  std::vector<std::filesystem::path> inputs = options.plans;
+  inputs.push_back(options.scene);
+  if (const auto place = check_output_file(options.output, inputs); !place) return refuse(place.error());
   Progress progress(options.quiet);
   auto text = page_text(options, progress);
-  if (!text) return refuse(text.error());
+  if (!text) return say(text.error());
   const WritingFiles writing;
   if (const auto written = write_whole(options.output, std::move(*text)); !written)
     return refuse(written.error());
@@ -106,6 +87,8 @@ void add_page_command(CommandLine& line) {
                "withy page out/plan.json -o out/page.html");
   add_option(app, "PLAN", options->plans, "plan files (JSON) of one scene, which has not changed since")
       .required();
+  add_option(app, "--scene", options->scene,
+             "the scene that they were made for, where it is neither beside them nor where they say");
   add_option(app, "-o,--output", options->output, "HTML file to write").required();
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });

@@ -7,10 +7,12 @@
 #include <memory>
 #include <numbers>
 #include <optional>
+#include <set>
 #include <string>
 
 #include <fmt/core.h>
 
+#include "planner/files/file_names.h"
 #include "planner/files/file_output.h"
 #include "planner/search/ask/scene_problem.h"
 #include "planner/show/place_report.h"
@@ -26,6 +28,7 @@ namespace {
 constexpr double kMostLayouts = 1e6;
 // A grid of about so many stations is taken when no step is given.
 constexpr double kStationsAlong = 20.0;
+constexpr std::size_t kMostKept = 100;
 constexpr double kRadians = std::numbers::pi / 180.0;
 
 struct Options {
@@ -60,8 +63,22 @@ std::optional<std::string> grid_fault(const DesignParts& parts, const PlaceSetti
       kMostLayouts);
 }
 
+/// Every name that an answer may have: a smaller one leaves no design of a larger one behind.
+std::set<std::string> answer_names() {
+  std::set<std::string> names = {"place.txt", "place.json", "place.partial.json"};
+  for (std::size_t i = 0; i < kMostKept; ++i) names.insert(place_scene_name(i));
+  return names;
+}
+
+/// What an interrupt leaves: the designs found by then, in one file that says it is not the whole.
+Result<void> write_partial(const Options& options, const PlaceReport& report) {
+  const WritingFiles writing;
+  return write_whole(options.folder / "place.partial.json", place_json(report));
+}
+
 Result<void> write_files(const Options& options, const PlaceReport& report) {
   FileBatch batch;
+  batch.owns(options.folder, answer_names());
   batch.add(options.folder / "place.txt", place_sentence(report) + "\n" + place_table(report));
   batch.add(options.folder / "place.json", place_json(report));
   for (std::size_t i = 0; i < report.result.best.size(); ++i) {
@@ -87,6 +104,7 @@ void print_report(const Options& options, const PlaceReport& report) {
 }
 
 ExitStatus run(const Options& options) {
+  if (const auto place = check_output_folder(options.folder); !place) return refuse(place.error());
   if (360 % options.clock_step_deg != 0)
     return refuse_arguments("place", "--clock-step: give whole degrees that divide 360");
   Progress progress(options.quiet);
@@ -106,7 +124,10 @@ ExitStatus run(const Options& options) {
   using Clock = std::chrono::steady_clock;
   const auto since = Clock::now();
   const auto elapsed = [since] { return std::chrono::duration<double>(Clock::now() - since).count(); };
-  settings.effort = Effort::of_seconds(options.budget_s).renewed(options.work);
+  const InterruptRequest interrupt;
+  settings.effort = Effort::of_seconds(options.budget_s).renewed(options.work).until_interrupted([&] {
+    return interrupt.requested();
+  });
   std::string stage;
   settings.progress = [&](const std::string& what, double done) {
     if (what != stage) progress.stage(what);
@@ -114,17 +135,24 @@ ExitStatus run(const Options& options) {
     progress.fraction(done);
   };
   PlaceReport report{scene,
-                     options.scene.string(),
+                     named_from(options.scene, options.folder),
                      options.locks,
                      step,
                      settings.clock_step_rad,
                      base->required_clearance_mm,
                      search_place(*base, settings),
-                     0.0};
+                     0.0,
+                     false};
+  interrupt.settle();
   report.seconds = elapsed();
+  report.partial = settings.effort.cut_short();
   progress.stage("writing");
-  if (!options.folder.empty())
-    if (const auto written = write_files(options, report); !written) return refuse(written.error());
+  if (!options.folder.empty()) {
+    const bool whole = !interrupt.requested();
+    const auto written = whole ? write_files(options, report) : write_partial(options, report);
+    if (!written) return refuse(written.error());
+  }
+  if (interrupt.requested()) return ExitStatus::interrupted;
   print_report(options, report);
   return status_of(verdict_of(report.result));
 }
@@ -142,17 +170,18 @@ void add_place_command(CommandLine& line) {
   add_option(app, "--locks", options->locks, "how many locks to place").required().within(1, kMaxLocks);
   add_option(app, "--step", options->step_mm,
              "spacing of the grid of stations in mm; left out: a twentieth of the segment, in whole mm")
-      .within(0.1, 1000.0);
+      .in_range_of("--step");
   add_option(app, "--clock-step", options->clock_step_deg,
              "spacing of the grid of clockings in degrees, a divisor of 360; default 45")
       .within(1, 360);
   add_option(app, "--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
-      .non_negative();
-  add_option(app, "--keep", options->how.keep, "how many best designs to look for; default 3").within(1, 100);
+      .in_range_of("--clearance");
+  add_option(app, "--keep", options->how.keep, "how many best designs to look for; default 3")
+      .within(1, kMostKept);
   add_option(app, "--work", options->work,
              "most work for one question about one layout, about in microseconds of a fast machine; "
              "default 400000")
-      .positive();
+      .within(1, kMostWork);
   add_option(app, "--trials", options->how.polish_trials,
              "layouts tried between the points of the grid, about each of the best; default 9")
       .within(0, 100000);
@@ -160,11 +189,12 @@ void add_place_command(CommandLine& line) {
       app, "--budget", options->budget_s,
       "seconds after which the search ends with what it has; default 600. Within it the answer depends on "
       "nothing but the scene and the options")
-      .positive();
-  add_option(
-      app, "-o,--output", options->folder,
-      "folder for place.txt, place.json and a scene for each design, place-1.toml and so on; left out: "
-      "nothing is written");
+      .in_range_of("--budget");
+  add_option(app, "-o,--output", options->folder,
+             "folder for place.txt, place.json and a scene for each design, place-1.toml and so on, or, "
+             "interrupted, "
+             "place.partial.json with the designs found by then; left out: "
+             "nothing is written");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

@@ -1,14 +1,17 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // `withy plan`: does this lock count reach the target, and by which plan.
+#include <algorithm>
 #include <cstdio>
 #include <filesystem>
 #include <memory>
 #include <optional>
-#include <sstream>
 #include <string>
 
-#include <fmt/core.h>
+#include <fmt/format.h>
 
+#include "planner/files/file_names.h"
+#include "planner/search/ask/certify.h"
+#include "planner/search/ompl/ompl_planners.h"
 #include "planner/show/picture.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
@@ -28,19 +31,53 @@ struct Options {
   std::filesystem::path folder;
   std::filesystem::path proof;
   std::filesystem::path picture;
+  bool recheck = false;
   bool quiet = false;
 };
 
-/// Everything that goes into the folder, whole or not at all.
-void add_files(FileBatch& batch, const Options& options, const PreparedScene& prepared, const Asked& asked) {
-  const std::string text = plan_text(prepared, asked, options.scene.string());
+bool known_planner(const std::string& name) {
+  const auto& names = stock_planner_names();
+  return std::find(names.begin(), names.end(), name) != names.end();
+}
+
+/// Everything that goes into the folder, whole or not at all. Returns what add_scripts says was left out.
+std::optional<std::string> add_files(FileBatch& batch, const Options& options, const PreparedScene& prepared,
+                                     const Asked& asked) {
+  const std::string text = plan_text(prepared, asked, named_from(options.scene, options.folder));
+  batch.owns(options.folder, {"plan.json", "script.csv", "script.ngc", "page.html"});
   batch.add(options.folder / "plan.json", text);
-  add_scripts(batch, options.folder, prepared.scene, asked);
+  auto left_out = add_scripts(batch, options.folder, prepared.scene, asked);
   if (auto page = page_text(prepared, {asked}, {text}))
     batch.add(options.folder / "page.html", std::move(*page));
+  return left_out;
+}
+
+/// The certificate, packed where the file's name ends in .gz.
+void add_proof(FileBatch& batch, const Options& options, const PreparedScene& prepared, const Asked& asked) {
+  if (!asked.certificate) {
+    fmt::print(stderr, "no proof was written: nothing was proved\n");
+    return;
+  }
+  recheck::Certificate certificate = *asked.certificate;
+  name_scene(certificate, prepared.scene, prepared.wall().channel(),
+             named_from(options.scene, options.proof.parent_path()));
+  batch.add(options.proof, certificate_bytes(certificate, options.proof));
+}
+
+/// What can be told wrong of the arguments before any work is done.
+std::optional<ExitStatus> refused_at_once(const Options& options) {
+  if (!options.planner.empty() && !known_planner(options.planner))
+    return refuse_arguments("plan", fmt::format("--planner: there is no planner {}; give one of {}",
+                                                options.planner, fmt::join(stock_planner_names(), ", ")));
+  if (const auto place = check_output_folder(options.folder); !place) return refuse(place.error());
+  for (const auto& file : {options.proof, options.picture})
+    if (!file.empty())
+      if (const auto place = check_output_file(file, {options.scene}); !place) return refuse(place.error());
+  return std::nullopt;
 }
 
 ExitStatus run(const Options& options) {
+  if (const auto refused = refused_at_once(options)) return *refused;
   const auto format = options.picture.empty() ? std::nullopt : picture_format(options.picture);
   if (!options.picture.empty() && !format)
     return refuse_arguments("plan", "--picture: the file must end in .svg or .png");
@@ -49,16 +86,17 @@ ExitStatus run(const Options& options) {
   const auto prepared = prepare_scene(
       options.scene, options.distance == "exact" ? DistanceSource::exact : DistanceSource::field);
   if (!prepared) return refuse(prepared.error());
-  std::ostringstream proof;
   const AskOptions how{options.clearance_mm, options.budget_s, options.seed, options.planner,
-                       options.proof.empty() ? nullptr : &proof};
+                       !options.proof.empty() || options.recheck};
   const auto asked = ask(*prepared, options.locks.value_or(prepared->scene.layout_in_use), how, progress);
   if (!asked) return refuse(asked.error());
 
   progress.stage("writing");
+  require_sound(*prepared, *asked);
   FileBatch batch;
-  if (!options.folder.empty()) add_files(batch, options, *prepared, *asked);
-  if (!options.proof.empty()) batch.add(options.proof, proof.str());
+  std::optional<std::string> no_script;
+  if (!options.folder.empty()) no_script = add_files(batch, options, *prepared, *asked);
+  if (!options.proof.empty()) add_proof(batch, options, *prepared, *asked);
   if (format)
     batch.add(options.picture, draw_picture({prepared->scene, prepared->wall().channel(),
                                              asked->problem.design, asked->answer},
@@ -69,7 +107,13 @@ ExitStatus run(const Options& options) {
   }
   fmt::print("{}: {}\n", name_of(asked->answer.verdict), asked->answer.why);
   for (const std::string& left_out : asked->answer.not_checked) fmt::print("not checked: {}\n", left_out);
-  return status_of(asked->answer.verdict);
+  if (no_script) fmt::print("{}\n", *no_script);
+  if (!options.recheck) return status_of(asked->answer.verdict);
+  const auto rechecked = recheck_answer(*prepared, *asked, options.scene.string(), progress);
+  if (!rechecked) return refuse(rechecked.error());
+  if (!*rechecked) return status_of(asked->answer.verdict);
+  fmt::print("recheck {}\n", (*rechecked)->sentence);
+  return worse(status_of(asked->answer.verdict), (*rechecked)->status);
 }
 
 }  // namespace
@@ -85,13 +129,13 @@ void add_plan_command(CommandLine& line) {
              "how many locks the segment has; left out: the scene's layout.use")
       .within(0, kMaxLocks);
   add_option(app, "--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
-      .non_negative();
+      .in_range_of("--clearance");
   add_option(
       app, "--budget", options->budget_s,
       "seconds for the whole question after the channel is read; then the search gives up undecided, and the "
       "looks for a better plan or for a reason are cut short; default 60")
-      .positive();
-  add_option(app, "--seed", options->seed, "seed of stock planners' random choices; default 1");
+      .in_range_of("--budget");
+  add_option(app, "--seed", options->seed, "seed of stock planners' random choices; default 1").whole();
   add_option(app, "--planner", options->planner,
              "a stock planner to search instead of withy's own complete search");
   add_option(app, "--distance", options->distance,
@@ -99,10 +143,13 @@ void add_plan_command(CommandLine& line) {
       .one_of({"field", "exact"});
   add_option(app, "-o,--output", options->folder,
              "folder for plan.json, script.csv, script.ngc and page.html; left out: nothing is written");
-  add_option(app, "--proof", options->proof,
-             "file for the cells that the search reached, as JSON lines; for a verdict other than reached");
+  add_option(
+      app, "--proof", options->proof,
+      "file for a certificate of what is proved (unreachable, or fewer switches don't reach), JSON lines, "
+      "packed where its name ends in .gz; withy recheck checks it");
+  add_flag(app, "--recheck", options->recheck, "check the plan or the proof at once, as withy recheck does");
   add_option(app, "--picture", options->picture, "file for a picture of the plan, .svg or .png");
-  add_flag(app, "--quiet", options->quiet, "no progress on standard error");
+  add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }
 

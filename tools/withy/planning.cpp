@@ -2,16 +2,27 @@
 #include "tools/withy/planning.h"
 
 #include <cstdio>
+#include <stdexcept>
 
 #include <fmt/core.h>
 
 #include "planner/plan/plan.h"
+#include "planner/script/plan_check.h"
 #include "planner/script/script.h"
 #include "planner/script/script_csv.h"
 #include "planner/script/script_iso6983.h"
+#include "planner/search/ask/certify.h"
 #include "planner/show/page.h"
 
 namespace withy {
+
+namespace {
+
+std::string left_out(const std::string& files, ScriptFault fault) {
+  return fmt::format("not written: {}: {}", files, sentence_of(fault));
+}
+
+}  // namespace
 
 ExitStatus status_of(Verdict verdict) {
   switch (verdict) {
@@ -32,14 +43,15 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
   settings.effort = Effort::of_seconds(options.budget_s);
   settings.seed = options.seed;
   settings.planner = options.planner;
-  settings.proof = options.proof;
+  std::optional<recheck::Certificate> certificate;
+  if (options.certify) settings.certificate = &certificate;
   settings.progress = [&](const std::string& what) { progress.stage(what, options.budget_s); };
   settings.with_locks = [&](int other_locks) -> std::optional<SearchProblem> {
     auto other = make_problem(prepared, other_locks, options.clearance_mm);
     return other ? std::optional(std::move(*other)) : std::nullopt;
   };
   Answer answer = solve(*problem, settings);
-  return Asked{std::move(*problem), std::move(answer)};
+  return Asked{std::move(*problem), std::move(answer), std::move(certificate)};
 }
 
 std::string plan_text(const PreparedScene& prepared, const Asked& asked, const std::string& scene_file) {
@@ -49,13 +61,40 @@ std::string plan_text(const PreparedScene& prepared, const Asked& asked, const s
                      plan_duration_s(prepared.scene, asked.problem.design, asked.answer.plan)});
 }
 
-void add_scripts(FileBatch& batch, const std::filesystem::path& folder, const Scene& scene,
-                 const Asked& asked) {
+Result<std::optional<Rechecked>> recheck_answer(const PreparedScene& prepared, const Asked& asked,
+                                                const std::string& scene_file, Progress& progress) {
+  std::string text;
+  if (asked.answer.plan) {
+    text = plan_text(prepared, asked, scene_file);
+  } else if (asked.certificate) {
+    recheck::Certificate certificate = *asked.certificate;
+    name_scene(certificate, prepared.scene, prepared.wall().channel(), scene_file);
+    text = recheck::write_certificate(certificate);
+  } else {
+    return std::optional<Rechecked>();
+  }
+  auto rechecked = recheck_text(text, "the answer", prepared.scene, prepared.wall(), progress);
+  if (!rechecked) return tl::unexpected(rechecked.error());
+  return std::optional(std::move(*rechecked));
+}
+
+void require_sound(const PreparedScene& prepared, const Asked& asked) {
   if (!asked.answer.plan) return;
+  const MotionVerifier verifier(asked.problem.design, *asked.problem.distance);
+  const auto fault =
+      plan_defect(*asked.answer.plan, {prepared.scene, verifier, asked.problem.required_clearance_mm});
+  if (fault) throw std::logic_error("the plan does not hold: " + fault->problem);
+}
+
+std::optional<std::string> add_scripts(FileBatch& batch, const std::filesystem::path& folder,
+                                       const Scene& scene, const Asked& asked) {
+  if (!asked.answer.plan) return std::nullopt;
   const auto script = make_script(scene, asked.problem.design, *asked.answer.plan);
-  if (!script) return;
+  if (!script) return left_out("script.csv and script.ngc", script.error());
   batch.add(folder / "script.csv", write_csv(*script));
-  if (scene.actuation) batch.add(folder / "script.ngc", write_iso6983(*script, scene, {.stops = true}));
+  if (!scene.actuation) return left_out("script.ngc", ScriptFault::no_actuation);
+  batch.add(folder / "script.ngc", write_iso6983(*script, scene, {.stops = true}));
+  return std::nullopt;
 }
 
 std::optional<std::string> page_text(const PreparedScene& prepared, const std::vector<Asked>& asked,

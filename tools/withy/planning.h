@@ -13,6 +13,7 @@
 #include "planner/search/ask/solve.h"
 #include "tools/withy/command.h"
 #include "tools/withy/progress.h"
+#include "tools/withy/rechecking.h"
 
 namespace withy {
 
@@ -23,6 +24,7 @@ ExitStatus status_of(Verdict verdict);
 struct Asked {
   SearchProblem problem;
   Answer answer;
+  std::optional<recheck::Certificate> certificate;
 };
 
 /// How a question is asked, beside the scene and the lock count.
@@ -31,17 +33,27 @@ struct AskOptions {
   double budget_s = shares::kPlanSeconds;
   std::uint64_t seed = 1;
   std::string planner;
-  std::ostream* proof = nullptr;
+  bool certify = false;  ///< a certificate of what is proved
 };
 
 Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& options, Progress& progress);
 
-/// The plan file's text. `scene_file` as the command line gave it.
+/// The plan file's text. `scene_file` as seen from the folder that it is written to.
 std::string plan_text(const PreparedScene& prepared, const Asked& asked, const std::string& scene_file);
 
-/// Adds script.csv and script.ngc, as far as the scene and the answer allow.
-void add_scripts(FileBatch& batch, const std::filesystem::path& folder, const Scene& scene,
-                 const Asked& asked);
+/// Rechecks an answer from the texts of its files: the plan, or the certificate. Nothing where there is
+/// neither.
+Result<std::optional<Rechecked>> recheck_answer(const PreparedScene& prepared, const Asked& asked,
+                                                const std::string& scene_file, Progress& progress);
+
+/// A plan is looked at again, motion by motion, before anything is written of it. One that does not hold is a
+/// fault of the program: throws.
+void require_sound(const PreparedScene& prepared, const Asked& asked);
+
+/// Adds script.csv and script.ngc, as far as the scene and the answer allow. Returns a sentence that names
+/// the script which the scene does not allow, for a line after the verdict.
+std::optional<std::string> add_scripts(FileBatch& batch, const std::filesystem::path& folder,
+                                       const Scene& scene, const Asked& asked);
 
 /// A page of several answers side by side (their plan texts beside them); nothing when this build has no
 /// page, which is said on standard error.

@@ -48,7 +48,9 @@ void report_extremes(const Design& design, const ReplayReport& report) {
   if (design.field() && report.switches > 0)
     line("reserve", fmt::format("{:.3f} of the torques, {:g} wanted", report.field_reserve,
                                 design.field()->reserve_wanted));
-  line("switches", fmt::format("{}", report.switches));
+  line("switches", report.hunts > 0
+                       ? fmt::format("{}, {} of them after a sweep", report.switches, report.hunts)
+                       : fmt::format("{}", report.switches));
 }
 
 void report_hashes(const Script& script, const Scene& scene) {
@@ -75,18 +77,15 @@ ExitStatus give_verdict(const Options& options, const Replayed& replayed) {
     fmt::print(
         "The script brings the tip within {:.3f} mm of the target and back out: {}, every limit held.\n",
         report.tip_error_mm, clearance_phrase(report.clearance_mm));
-  else
-    fmt::print("The script fails at line {}: {}.\n", report.fault->line, report.fault->problem);
   report_hashes(script, scene);
-  if (report.good()) {
-    line("target",
-         fmt::format("reached at line {}, tolerance {} mm", report.tip_line, scene.target.tolerance_mm));
-    line("rows", fmt::format("{}", script.waypoints.size()));
-    report_extremes(design, report);
-    return ExitStatus::done;
-  }
-  return refuse(
-      {options.script.string(), report.fault->line, 1, report.fault->problem, report.fault->remedy});
+  if (!report.good())
+    return does_not_hold(
+        {options.script.string(), report.fault->line, 1, report.fault->problem, report.fault->remedy});
+  line("target",
+       fmt::format("reached at line {}, tolerance {} mm", report.tip_line, scene.target.tolerance_mm));
+  line("rows", fmt::format("{}", script.waypoints.size()));
+  report_extremes(design, report);
+  return ExitStatus::done;
 }
 
 Result<Replayed> replay_files(const Options& options) {
@@ -124,7 +123,7 @@ void add_replay_command(CommandLine& line) {
   add_option(app, "SCRIPT", options->script, "script file, .csv or .ngc").required();
   add_option(app, "SCENE", options->scene, "scene file (TOML) to check it in").required();
   add_option(app, "--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
-      .non_negative();
+      .in_range_of("--clearance");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

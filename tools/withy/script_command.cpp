@@ -1,5 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// `withy script`: a plan as rows for the actuation unit, refused when its scene or mesh has changed since.
+// `withy script`: a plan as rows for the actuation unit, refused when its scene or mesh has changed since or
+// when the plan does not hold in it.
 #include <cstdio>
 #include <filesystem>
 #include <memory>
@@ -9,17 +10,20 @@
 
 #include "planner/files/file_output.h"
 #include "planner/plan/plan.h"
+#include "planner/script/replay.h"
 #include "planner/script/script.h"
 #include "planner/script/script_csv.h"
 #include "planner/script/script_iso6983.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
+#include "tools/withy/sound_plan.h"
 
 namespace withy {
 namespace {
 
 struct Options {
   std::filesystem::path plan;
+  std::filesystem::path scene;
   std::string form;
   bool no_stops = false;
   std::filesystem::path output;
@@ -29,31 +33,51 @@ bool wants_program(const Options& options) {
   return options.form == "ngc" || (options.form.empty() && options.output.extension() == ".ngc");
 }
 
-InputError missing(const Scene& scene, ScriptFault fault) {
-  return scene.error_at("", std::string(sentence_of(fault)), "describe it in the scene and plan again");
+/// A scene lacks what this form of script needs: said of the scene's file, where it is to be added.
+Refused missing(const Scene& scene, ScriptFault fault) {
+  const bool rows_would_do = fault == ScriptFault::no_actuation;
+  return {scene.error_at("", std::string(sentence_of(fault)),
+                         rows_would_do ? "add it and plan again, or take the script as csv, which needs none"
+                                       : "add it and plan again"),
+          ExitStatus::wrong_input};
 }
 
-Result<std::string> script_text(const Options& options) {
-  const auto file = read_plan(options.plan);
-  if (!file) return tl::unexpected(file.error());
-  const auto scene = scene_of(*file, options.plan);
-  if (!scene) return tl::unexpected(scene.error());
-  const auto design = scene->design(file->locks);
-  if (!design) return tl::unexpected(design.error());
-  const auto plan = plan_in(*file, *design);
-  if (!plan) return tl::unexpected(plan.error());
-  const auto script = make_script(*scene, *design, *plan);
-  if (!script) return tl::unexpected(missing(*scene, script.error()));
+/// The script as the unit gets it, replayed from itself alone: nothing leaves that does not hold.
+std::optional<Refused> unsound(const Options& options, const SoundPlan& read, const Script& script) {
+  Scene scene = read.prepared.scene;
+  scene.required_clearance_mm = read.file.required_clearance_mm.value_or(scene.required_clearance_mm);
+  const auto report = replay(script, scene, MotionVerifier(read.design, *read.prepared.distance));
+  if (report.good()) return std::nullopt;
+  return Refused{{options.plan.string(), 1, 1,
+                  "the script of this plan does not hold: " + report.fault->problem, report.fault->remedy},
+                 ExitStatus::does_not_hold};
+}
+
+tl::expected<std::string, Refused> script_text(const Options& options) {
+  const auto read = read_sound_plan(options.plan, options.scene);
+  if (!read) return tl::unexpected(read.error());
+  if (!read->plan)
+    return tl::unexpected(Refused{
+        read->file.json.error_at("/verdict", "this plan is not a way to the target", "take one that reached"),
+        ExitStatus::wrong_input});
+  const Scene& scene = read->prepared.scene;
+  const auto script = make_script(scene, read->design, *read->plan);
+  if (!script) return tl::unexpected(missing(scene, script.error()));
+  if (wants_program(options) && !scene.actuation)
+    return tl::unexpected(missing(scene, ScriptFault::no_actuation));
+  if (const auto fault = unsound(options, *read, *script)) return tl::unexpected(*fault);
   if (!wants_program(options)) return write_csv(*script);
-  if (!scene->actuation) return tl::unexpected(missing(*scene, ScriptFault::no_actuation));
-  return write_iso6983(*script, *scene, {.stops = !options.no_stops});
+  return write_iso6983(*script, scene, {.stops = !options.no_stops});
 }
 
 ExitStatus run(const Options& options) {
   if (options.no_stops && !wants_program(options))
     return refuse_arguments("script", "--no-stops is for programs: rows have no stops");
+  if (!options.output.empty())
+    if (const auto place = check_output_file(options.output, {options.plan, options.scene}); !place)
+      return refuse(place.error());
   auto text = script_text(options);
-  if (!text) return refuse(text.error());
+  if (!text) return say(text.error());
   if (options.output.empty()) {
     fmt::print("{}", *text);
     return ExitStatus::done;
@@ -74,6 +98,8 @@ void add_script_command(CommandLine& line) {
       "withy script out/plan.json --as ngc -o out/script.ngc");
   add_option(app, "PLAN", options->plan, "plan file (JSON) whose scene and mesh have not changed since")
       .required();
+  add_option(app, "--scene", options->scene,
+             "the scene that it was made for, where it is neither beside the plan nor where the plan says");
   add_option(app, "--as", options->form,
              "csv (comma-separated rows) or ngc (ISO 6983 program); left out: by FILE's ending, else csv")
       .one_of({"csv", "ngc"});

@@ -40,6 +40,7 @@ std::vector<std::size_t> pending_runs(const Study& study, const Shard& shard, co
 }
 
 ExitStatus join(const std::filesystem::path& folder) {
+  if (const auto place = check_output_folder(folder); !place) return refuse(place.error());
   const auto results = join_study(folder);
   if (!results) return refuse(results.error());
   FileBatch batch;
@@ -68,9 +69,10 @@ Result<void> run_pending(const Study& study, const std::vector<std::size_t>& pen
 ExitStatus run_shard(const Options& options, const Shard& shard) {
   Progress progress(options.quiet);
   progress.stage("reading the study");
+  const std::filesystem::path folder = options.folder.empty() ? options.study.stem() : options.folder;
+  if (const auto place = check_output_folder(folder); !place) return refuse(place.error());
   const auto study = read_study(options.study);
   if (!study) return refuse(study.error());
-  const std::filesystem::path folder = options.folder.empty() ? options.study.stem() : options.folder;
   const auto journal = [&] {
     const WritingFiles writing;
     return Journal::open(journal_file(folder, shard), journal_header(*study));
@@ -91,7 +93,8 @@ ExitStatus run_shard(const Options& options, const Shard& shard) {
 
 ExitStatus run(const Options& options) {
   const auto shard = parse_shard(options.shard);
-  if (!shard) return refuse_arguments("study", "--shard: give K/N with K from 1 to N, such as 2/8");
+  if (!shard)
+    return refuse_arguments("study", "--shard: give K/N with K from 1 to N and N up to 100000, such as 2/8");
   if (options.study.empty() == options.join.empty())
     return refuse_arguments("study", "give either a study file or --join with a folder");
   return options.join.empty() ? run_shard(options, *shard) : join(options.join);

@@ -8,6 +8,7 @@
 
 #include <fmt/core.h>
 
+#include "planner/files/file_names.h"
 #include "planner/files/file_output.h"
 #include "planner/scene/scene.h"
 #include "planner/switching/switch_report.h"
@@ -32,6 +33,7 @@ bool has_clocking_picture(const Design& design) {
 }
 
 void add_files(FileBatch& batch, const std::filesystem::path& folder, const SwitchReport& report) {
+  batch.owns(folder, {"switch.txt", "switch.json", "switch-map.svg", "switch-clocking.svg"});
   batch.add(folder / "switch.txt", switch_table(report));
   batch.add(folder / "switch.json", switch_json(report));
   batch.add(folder / "switch-map.svg", switch_map_svg(report));
@@ -39,6 +41,7 @@ void add_files(FileBatch& batch, const std::filesystem::path& folder, const Swit
 }
 
 ExitStatus run(const Options& options) {
+  if (const auto place = check_output_folder(options.folder); !place) return refuse(place.error());
   Progress progress(options.quiet);
   progress.stage("reading the scene");
   const Result<Scene> scene = read_scene(options.scene);
@@ -50,7 +53,8 @@ ExitStatus run(const Options& options) {
   if (!design) return refuse(design.error());
 
   progress.stage("looking for fields over bends and clockings");
-  const SwitchReport report = make_switch_report(*scene, *design, options.scene.string(), options.scales);
+  const SwitchReport report =
+      make_switch_report(*scene, *design, named_from(options.scene, options.folder), options.scales);
   if (!options.folder.empty()) {
     FileBatch batch;
     add_files(batch, options.folder, report);
@@ -76,7 +80,7 @@ void add_switch_command(CommandLine& line) {
       .within(0, kMaxLocks);
   add_option(app, "--scale", options->scales,
              "factors on every length of the segment (no unit); left out: none. 0.5 is half the size")
-      .within(0.01, 100.0);
+      .in_range_of("--scale");
   add_option(app, "-o,--output", options->folder,
              "folder for switch.txt, switch.json, switch-map.svg and, with two or three locks, "
              "switch-clocking.svg; left out: "

@@ -6,6 +6,7 @@
 
 #include <fmt/core.h>
 
+#include "planner/files/file_names.h"
 #include "planner/files/file_output.h"
 #include "planner/plan/plan.h"
 #include "planner/search/ask/scene_problem.h"
@@ -29,8 +30,8 @@ struct Options {
 Result<ToleranceReport> judge(const Options& options, Progress& progress) {
   auto file = read_plan(options.plan);
   if (!file) return tl::unexpected(file.error());
-  file->scene_file = options.scene;  // the scene that is named must be the one that the plan was made for
-  auto scene = scene_of(*file, options.plan);
+  // The scene that is named must be the one that the plan was made for.
+  auto scene = scene_of(*file, options.plan, options.scene);
   if (!scene) return tl::unexpected(scene.error());
   const auto sizes =
       options.errors.empty() ? Result<ErrorSizes>(usual_errors(*scene)) : read_errors(options.errors);
@@ -49,20 +50,22 @@ Result<ToleranceReport> judge(const Options& options, Progress& progress) {
   MonteCarloSettings draws = options.draws;
   draws.progress = [&](double done) { progress.fraction(done); };
   ToleranceReport report = make_tolerance_report(*problem, *plan, *sizes, draws);
-  report.plan_file = options.plan.string();
-  report.scene_file = options.scene.string();
+  report.plan_file = named_from(options.plan, options.folder);
+  report.scene_file = named_from(options.scene, options.folder);
   report.scene_sha256 = sha;
   report.usual_sizes = options.errors.empty();
   return report;
 }
 
 ExitStatus run(const Options& options) {
+  if (const auto place = check_output_folder(options.folder); !place) return refuse(place.error());
   Progress progress(options.quiet);
   progress.stage("reading plan and channel");
   const auto report = judge(options, progress);
   if (!report) return refuse(report.error());
   FileBatch batch;
   if (!options.folder.empty()) {
+    batch.owns(options.folder, {"tolerance.json", "tolerance.csv"});
     batch.add(options.folder / "tolerance.json", tolerance_json(*report));
     batch.add(options.folder / "tolerance.csv", tolerance_csv(*report));
   }
@@ -90,7 +93,7 @@ void add_tolerance_command(CommandLine& line) {
              "common practice");
   add_option(app, "--samples", options->draws.draws, "how many benches are drawn; default 1000")
       .within(2, 10000000);
-  add_option(app, "--seed", options->draws.seed, "seed of the draws; default 1");
+  add_option(app, "--seed", options->draws.seed, "seed of the draws; default 1").whole();
   add_option(app, "-o,--output", options->folder,
              "folder for tolerance.json and tolerance.csv; left out: nothing is written");
   add_quiet_option(app, options->quiet);

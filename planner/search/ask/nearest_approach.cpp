@@ -5,7 +5,9 @@
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/effort/shares.h"
+#include "planner/search/route/nearest_state.h"
 #include "planner/search/route/route_search.h"
 #include "planner/segment/shape.h"
 
@@ -20,9 +22,8 @@ constexpr double kKeepsDirection = 4.0;
 
 class Follower {
  public:
-  explicit Follower(const StepJudge& judge) : judge_(judge), nearest_(start_state()) {
-    distance_ = distance_of(nearest_);
-  }
+  explicit Follower(const StepJudge& judge)
+      : judge_(judge), nearest_(judge.problem().design, judge.problem().goal) {}
 
   std::optional<Approach> run(const Route& route, const Effort& effort) {
     for (std::size_t i = 0; i < route.steps.size(); ++i) {
@@ -34,27 +35,15 @@ class Follower {
           return stopped(
               fmt::format("lock {} can't be {} there", step.lock + 1, step.engages ? "locked" : "unlocked"));
       } else if (!judge_.motion_allowed(before, step.to)) {
-        visit(last_allowed(before, step.to));
+        nearest_.visit(last_allowed(before, step.to));
         return stopped(judge_.objection(before, step.to));
       }
-      visit(step.to);
+      nearest_.visit(step.to);
     }
     return std::nullopt;
   }
 
  private:
-  double distance_of(const State& state) const {
-    const SearchProblem& problem = judge_.problem();
-    return problem.goal.distance(Shape(problem.design, state).tip_E());
-  }
-
-  void visit(const State& state) {
-    const double distance = distance_of(state);
-    if (distance >= distance_) return;
-    distance_ = distance;
-    nearest_ = state;
-  }
-
   State last_allowed(const State& from, const State& to) const {
     double allowed = 0.0;
     for (double step = 0.5; step >= kShare; step *= 0.5)
@@ -62,19 +51,19 @@ class Follower {
     return interpolate(from, to, allowed);
   }
 
-  Approach stopped(std::string blocked_by) const { return {distance_, nearest_, std::move(blocked_by)}; }
+  Approach stopped(std::string blocked_by) const {
+    return {nearest_.distance_mm(), nearest_.state(), std::move(blocked_by)};
+  }
 
   const StepJudge& judge_;
-  State nearest_;
-  double distance_ = 0.0;
+  NearestState nearest_;
 };
 
 /// What keeps the end of a plan to a wider target from being a plan to the target.
 std::string what_is_missing(const Goal& asked, const Eigen::Isometry3d& tip) {
-  constexpr double kDegrees = 180.0 / M_PI;
   if (asked.direction_error(tip) > asked.direction_tolerance_rad)
     return fmt::format("the tip points {:.0f} degrees off the wanted direction ({:.0f} are allowed)",
-                       asked.direction_error(tip) * kDegrees, asked.direction_tolerance_rad * kDegrees);
+                       degrees(asked.direction_error(tip)), degrees(asked.direction_tolerance_rad));
   return fmt::format("no plan brings the tip within {:.4g} mm", asked.tolerance_mm);
 }
 
@@ -92,7 +81,7 @@ std::optional<Approach> approach_with_tolerance(const SearchProblem& problem, co
     wider.goal.tolerance_mm *= times;
     if (times > kKeepsDirection) wider.goal.direction_E.reset();
     RouteSearch search(wider, settings);
-    if (search.run() != SearchOutcome::found || search.route().steps.empty()) continue;
+    if (search.run(wider.goal) != SearchOutcome::found || search.route().steps.empty()) continue;
     const State& end = search.route().steps.back().to;
     const Eigen::Isometry3d tip = Shape(problem.design, end).tip_E();
     return Approach{problem.goal.distance(tip), end, what_is_missing(problem.goal, tip)};

@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <numeric>
 
+#include "planner/search/ask/certify.h"
 #include "planner/search/route/route_search.h"
 
 namespace withy {
@@ -22,9 +23,13 @@ std::vector<std::size_t> nearest_first(const std::vector<Eigen::Vector3d>& point
 
 class ReachSearch {
  public:
-  ReachSearch(SearchProblem& problem, const std::vector<Eigen::Vector3d>& targets_E,
+  ReachSearch(const SearchProblem& problem, const std::vector<Eigen::Vector3d>& targets_E,
               const ReachSettings& settings)
-      : problem_(problem), targets_E_(targets_E), settings_(settings), search_(problem, search_settings()) {}
+      : problem_(problem),
+        goal_(problem.goal),
+        targets_E_(targets_E),
+        settings_(settings),
+        search_(problem, search_settings()) {}
 
   ReachResult run() {
     result_.verdict.assign(targets_E_.size(), Verdict::undecided);
@@ -36,10 +41,19 @@ class ReachSearch {
       spent = allowed;
     }
     result_.work = search_.work();
+    if (settings_.certify) certify();
     return std::move(result_);
   }
 
  private:
+  /// What the search reaches for a target that stays open is no part of a proof.
+  void certify() {
+    if (std::find(result_.verdict.begin(), result_.verdict.end(), Verdict::unreachable) ==
+        result_.verdict.end())
+      return;
+    result_.certificate = certify_targets(problem_, search_);
+  }
+
   RouteSearchSettings search_settings() const {
     RouteSearchSettings settings;
     settings.effort = settings_.effort;
@@ -51,9 +65,8 @@ class ReachSearch {
   /// Goes on with one target for so much work; true when it is decided.
   bool decide(std::size_t target, std::int64_t work) {
     if (settings_.effort.cut_short()) return false;
-    problem_.goal.point_E = targets_E_[target];
-    search_.retarget(work);
-    switch (search_.run()) {
+    goal_.point_E = targets_E_[target];
+    switch (search_.run(goal_, work)) {
       case SearchOutcome::found:
         result_.verdict[target] = Verdict::reached;
         settings_.reached(target, search_.route());
@@ -70,7 +83,8 @@ class ReachSearch {
     return true;
   }
 
-  SearchProblem& problem_;
+  const SearchProblem& problem_;
+  Goal goal_;
   const std::vector<Eigen::Vector3d>& targets_E_;
   const ReachSettings& settings_;
   RouteSearch search_;

@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Which of many targets does one design reach?
 //
-// One search answers for all of them (RouteSearch::retarget). Cells, what is proved of them and the links
+// One search answers for all of them (RouteSearch). Cells, what is proved of them and the links
 // between leaves don't depend on the target, and every action can be undone, so what can be reached from the
 // start is one set. From below it grows by the verified ways found so far: a target is reached as soon as one
 // motion or lock switch after the other, each verified, leads to it from a state on one of them. From above
@@ -17,6 +17,7 @@
 
 #include <cstdint>
 #include <functional>
+#include <optional>
 #include <vector>
 
 #include <Eigen/Core>
@@ -24,6 +25,7 @@
 #include "planner/effort/effort.h"
 #include "planner/effort/shares.h"
 #include "planner/plan/answer.h"
+#include "planner/proof/recheck/certificate.h"
 #include "planner/search/problem.h"
 #include "planner/search/route/route.h"
 
@@ -32,6 +34,7 @@ namespace withy {
 struct ReachSettings {
   /// Its work is for one target, in all; its clock ends the whole search. What is open then stays undecided.
   Effort effort = Effort::of_work(shares::kReachWork);
+  bool certify = false;
   /// Told the share of targets that are decided.
   std::function<void(double)> progress = [](double) {};
   /// Told of every target reached, with a verified way in from the start.
@@ -41,6 +44,9 @@ struct ReachSettings {
 struct ReachResult {
   std::vector<Verdict> verdict;  ///< one for each target
   std::int64_t work = 0;         ///< of the whole search
+  /// Of all that were proved unreachable together; nothing where none was, or it was not asked for. Scene and
+  /// targets are not named yet (certify.h).
+  std::optional<recheck::Certificate> certificate;
 };
 
 /// `problem`'s goal gives the tolerance; its point is replaced by each target in turn, a wanted direction

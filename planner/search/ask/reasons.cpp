@@ -7,11 +7,13 @@
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/effort/shares.h"
 #include "planner/search/ask/nearest_approach.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
 #include "planner/search/route/route_tidy.h"
+#include "planner/segment/curvature_limit.h"
 #include "planner/segment/latch.h"
 #include "planner/segment/shape.h"
 
@@ -24,11 +26,16 @@ constexpr double kInsertionFactor = 1.5;
 // A wire: what is left of the segment's radius.
 constexpr double kWireShare = 0.1;
 
-Design with_parts(const Design& design, const std::function<void(DesignParts&)>& change) {
-  DesignParts parts = design.parts();
+/// The question with a changed design; nothing where the change makes no sound design.
+std::optional<SearchProblem> with_parts(const SearchProblem& problem,
+                                        const std::function<void(DesignParts&)>& change) {
+  DesignParts parts = problem.design.parts();
   change(parts);
   auto changed = Design::make(std::move(parts));
-  return changed ? *changed : design;
+  if (!changed) return std::nullopt;
+  SearchProblem out = problem;
+  out.design = std::move(*changed);
+  return out;
 }
 
 std::optional<SearchProblem> relaxed(const SearchProblem& problem, Relaxation relaxation,
@@ -48,16 +55,16 @@ std::optional<SearchProblem> relaxed(const SearchProblem& problem, Relaxation re
       if (!design.latch() || design.lock_count() == 0 ||
           lattice_kind(*design.latch()) == LatticeKind::everything)
         return std::nullopt;
-      out.design = with_parts(design, [](DesignParts& parts) { parts.latch->notch_pitch_mm = 0.0; });
-      return out;
+      return with_parts(problem, [](DesignParts& parts) {
+        parts.latch->notch_pitch_mm = 0.0;
+        parts.latch->hunt_mm = 0.0;  // a friction lock has no notch to hunt for
+      });
     case Relaxation::curvature:
-      out.design = with_parts(
-          design, [](DesignParts& parts) { parts.segment.curvature_max_per_mm *= kCurvatureFactor; });
-      return out;
+      return with_parts(problem,
+                        [](DesignParts& parts) { parts.segment.curvature_max_per_mm *= kCurvatureFactor; });
     case Relaxation::insertion:
-      out.design =
-          with_parts(design, [](DesignParts& parts) { parts.carriage.insertion_max_mm *= kInsertionFactor; });
-      return out;
+      return with_parts(problem,
+                        [](DesignParts& parts) { parts.carriage.insertion_max_mm *= kInsertionFactor; });
     case Relaxation::clearance:
       if (problem.required_clearance_mm <= 0.0) return std::nullopt;
       out.required_clearance_mm = 0.0;
@@ -76,8 +83,7 @@ std::optional<SearchProblem> relaxed(const SearchProblem& problem, Relaxation re
 
 double largest_curvature(const Design& design, const Route& route) {
   double most = 0.0;
-  for (const RouteStep& step : route.steps)
-    for (const Region& region : regions_of(design, step.to)) most = std::max(most, region.u.norm());
+  for (const RouteStep& step : route.steps) most = std::max(most, largest_curvature(design, step.to));
   return most;
 }
 
@@ -125,7 +131,7 @@ std::string off_the_notches(const SearchProblem& problem, const Route& route) {
     }
   }
   return fmt::format("with lock {} holding a bend {:.2g} degrees off the nearest notch", lock + 1,
-                     worst * 180.0 / M_PI);
+                     degrees(worst));
 }
 
 /// What the tendons or locks run into on a route that was found without their limits.
@@ -213,7 +219,7 @@ std::optional<Reason> find_reason(const SearchProblem& problem, const Effort& ef
     if (!eased) continue;
     search_settings.effort = effort.renewed(std::min(shares::kReasonWork, left));
     RouteSearch search(*eased, search_settings);
-    const SearchOutcome outcome = search.run();
+    const SearchOutcome outcome = search.run(eased->goal);
     left -= search.work();
     if (effort.cut_short() || (outcome != SearchOutcome::found && left <= 0)) return std::nullopt;
     if (outcome != SearchOutcome::found) continue;

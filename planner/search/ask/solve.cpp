@@ -10,6 +10,7 @@
 #include <fmt/core.h>
 
 #include "planner/effort/shares.h"
+#include "planner/search/ask/certify.h"
 #include "planner/search/ask/nearest_approach.h"
 #include "planner/search/ask/reasons.h"
 #include "planner/search/ompl/ompl_planners.h"
@@ -27,9 +28,16 @@ namespace {
 // Clearance steps (mm) of the looks for a wider plan: first and least.
 constexpr double kWidenFirst_mm = 0.4;
 constexpr double kWidenLeast_mm = 0.05;
-/// The route that the search found, tidied, as a plan: or what stands against it.
+/// A route, tidied, its hunts made where they can be, as a plan: or what stands against it.
+tl::expected<Plan, PlanRefusal> tidy_plan(const StepJudge& judge, const Route& route, const Effort& effort) {
+  const Route tidied = tidy(judge, route, effort);
+  auto plan = make_plan(judge, clear_hunts(judge, tidied, effort));
+  return plan ? std::move(plan) : make_plan(judge, tidied);
+}
+
+/// The route that the search found, as a plan: or what stands against it.
 tl::expected<Plan, PlanRefusal> plan_of(const RouteSearch& search, const Effort& effort) {
-  return make_plan(search.judge(), tidy(search.judge(), search.route(), effort));
+  return tidy_plan(search.judge(), search.route(), effort);
 }
 
 int switches_of(const Plan& plan) {
@@ -42,7 +50,7 @@ int switches_of(const Plan& plan) {
 std::optional<Plan> better_plan(const SearchProblem& problem, const RouteSearchSettings& settings,
                                 SearchOutcome& outcome) {
   RouteSearch search(problem, settings);
-  outcome = search.run();
+  outcome = search.run(problem.goal);
   if (outcome != SearchOutcome::found) return std::nullopt;
   auto plan = plan_of(search, settings.effort);
   return plan ? std::optional<Plan>(std::move(*plan)) : std::nullopt;
@@ -50,17 +58,25 @@ std::optional<Plan> better_plan(const SearchProblem& problem, const RouteSearchS
 
 /// Replaces the plan by one with fewer switches, as long as one is found in reasonable work: the first way
 /// found need not have the fewest.
-void take_fewer_switches(const SearchProblem& problem, Plan& plan, RouteSearchSettings settings) {
+/// Where a certificate is asked for it gets that of a search that proved that there is none with fewer: a
+/// claim for `withy recheck` to judge, which no sentence makes.
+void take_fewer_switches(const SearchProblem& problem, Plan& plan, RouteSearchSettings settings,
+                         std::optional<recheck::Certificate>* certificate) {
   while (switches_of(plan) > 0 && !settings.effort.cut_short()) {
     settings.most_switches = switches_of(plan) - 1;
-    SearchOutcome outcome;
-    auto better = better_plan(problem, settings, outcome);
+    RouteSearch search(problem, settings);
+    const SearchOutcome outcome = search.run(problem.goal);
+    if (outcome == SearchOutcome::proved_none && certificate != nullptr)
+      *certificate = certify(problem, search, settings);
+    if (outcome != SearchOutcome::found) return;
+    auto better = plan_of(search, settings.effort);
     if (!better) return;
     plan = std::move(*better);
   }
 }
 
-/// A plan with a wider narrowest passage and no more switches, when one is found in reasonable work.
+/// A plan with a wider narrowest passage and no more switches, when one is found in reasonable work. A hunt
+/// that can be made is not given up for it.
 Plan widened(const SearchProblem& problem, Plan plan, RouteSearchSettings settings) {
   settings.most_switches = switches_of(plan);
   double step = kWidenFirst_mm;
@@ -75,7 +91,8 @@ Plan widened(const SearchProblem& problem, Plan plan, RouteSearchSettings settin
     SearchOutcome outcome;
     auto better = better_plan(wider, settings, outcome);
     if (outcome == SearchOutcome::proved_none) none_from = wider.required_clearance_mm;
-    if (better && better->clearance_mm > plan.clearance_mm) {
+    const bool loses_a_hunt = better && better->without_hunt() != nullptr && plan.without_hunt() == nullptr;
+    if (better && !loses_a_hunt && better->clearance_mm > plan.clearance_mm) {
       plan = std::move(*better);
       step *= 2.0;
     } else {
@@ -197,6 +214,9 @@ std::string undecided_sentence(const SearchProblem& problem, const SolveSettings
 void fill_plan(Answer& answer, const SearchProblem& problem, Plan plan) {
   answer.verdict = Verdict::reached;
   answer.why = reached_sentence(problem, plan);
+  if (const PlannedAction* action = plan.without_hunt())
+    answer.why +=
+        fmt::format("; reserve 0: the hunt at lock {} {}", action->lock + 1, action->hunt->objection);
   answer.plan = std::move(plan);
 }
 
@@ -218,7 +238,7 @@ void solve_by_stock(Answer& answer, const SearchProblem& problem, const SolveSet
                              settings.effort.seconds().value_or(std::numeric_limits<double>::infinity()));
     return;
   }
-  auto plan = make_plan(ompl.judge(), tidy(ompl.judge(), *route, settings.effort));
+  auto plan = tidy_plan(ompl.judge(), *route, settings.effort);
   if (!plan) return fill_refused(answer, plan.error());
   answer.coverage.reset();
   fill_plan(answer, problem, std::move(*plan));
@@ -232,7 +252,7 @@ Plan improved(const SearchProblem& problem, Plan plan, const SolveSettings& sett
   RouteSearchSettings search_settings;
   search_settings.effort =
       settings.effort.part(std::clamp(first.work(), shares::kWidenFloor, shares::kWidenCeiling));
-  take_fewer_switches(problem, plan, search_settings);
+  take_fewer_switches(problem, plan, search_settings, settings.certificate);
   return widened(problem, std::move(plan), search_settings);
 }
 
@@ -240,7 +260,7 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
   RouteSearchSettings search_settings;
   search_settings.effort = settings.effort;
   RouteSearch search(problem, search_settings);
-  const SearchOutcome outcome = search.run();
+  const SearchOutcome outcome = search.run(problem.goal);
   if (outcome == SearchOutcome::found) {
     auto plan = plan_of(search, settings.effort);
     if (plan) {
@@ -254,9 +274,9 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
   }
   answer.coverage = search.coverage();
   answer.approach = search.best_approach();
-  if (settings.proof != nullptr) search.write_reached_cells(*settings.proof);
   if (outcome == SearchOutcome::proved_none) {
     answer.verdict = Verdict::unreachable;
+    if (settings.certificate != nullptr) *settings.certificate = certify(problem, search, search_settings);
     explain_unreachable(answer, problem, settings, search);
   } else {
     answer.verdict = Verdict::undecided;

@@ -3,13 +3,13 @@
 #pragma once
 
 #include <functional>
-#include <iosfwd>
 #include <limits>
 #include <optional>
 #include <string>
 
 #include "planner/effort/effort.h"
 #include "planner/plan/answer.h"
+#include "planner/proof/recheck/certificate.h"
 #include "planner/search/problem.h"
 
 namespace withy {
@@ -24,8 +24,10 @@ struct SolveSettings {
   std::uint64_t seed = 1;
   std::string planner;  ///< empty: the complete search; else the name of a stock planner (stock_planners.h)
   bool widen = true;    ///< after a first plan, look for one with more clearance
-  std::ostream* proof = nullptr;  ///< gets the cells the search reached when the verdict is not `reached`
-  bool explain = true;            ///< after a proof, look for what stands in the way
+  /// Gets a certificate of what was proved: the target unreachable, or not reached with fewer switches than
+  /// the plan's. Stays empty where neither was.
+  std::optional<recheck::Certificate>* certificate = nullptr;
+  bool explain = true;  ///< after a proof, look for what stands in the way
   /// The same question with another number of locks, for saying whether one more would help; nothing where
   /// there is none.
   std::function<std::optional<SearchProblem>(int locks)> with_locks;

@@ -8,6 +8,8 @@
 #include <fmt/core.h>
 
 #include "planner/files/csv.h"
+#include "planner/files/input_file.h"
+#include "planner/files/ranges.h"
 #include "planner/files/toml_reader.h"
 #include "planner/files/word_reader.h"
 
@@ -43,6 +45,8 @@ Result<Eigen::Vector3d> point_of(const std::string& file, const CsvRecord& recor
     if (!value || !std::isfinite(*value))
       return fault_at(file, record[i], fmt::format("\"{}\" is no number", record[i].text),
                       fmt::format("give {} in mm", kColumns[i]));
+    if (const auto wrong = range_fault("targets.point_mm", *value))
+      return fault_at(file, record[i], fmt::format("{} is {}", kColumns[i], *value), "give " + *wrong);
     point[static_cast<Eigen::Index>(i)] = *value;
   }
   return point;
@@ -51,7 +55,7 @@ Result<Eigen::Vector3d> point_of(const std::string& file, const CsvRecord& recor
 }  // namespace
 
 Result<std::vector<Eigen::Vector3d>> read_targets(const std::filesystem::path& path) {
-  const auto text = read_bytes(path);
+  const auto text = read_text_input(path, kLargestTable);
   if (!text) return tl::unexpected<InputError>(text.error());
   const std::string file = path.string();
   const auto records = parse_csv(*text, file);

@@ -7,13 +7,12 @@
 #include <utility>
 
 #include "geometry/distance/rounding.h"
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
 
 namespace {
-
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 // Spacing of the body's stations, and from which motion of the tip on it will do: what is lost between
 // stations a apart is about a^2 / 8 R, and that should be a small part of what the cell's size loses.
@@ -62,15 +61,14 @@ std::vector<double> needed_room(const SearchProblem& problem) {
 
 }  // namespace
 
-CellBody::CellBody(const SearchProblem& problem, const BendChart& chart)
-    : problem_(problem), chart_(chart), slide_(problem.design, chart) {
+CellBody::CellBody(const SearchProblem& problem, const BendChart& chart) : problem_(problem), chart_(chart) {
   if (const auto field = problem.distance->field_pointer()) {
     outside_.emplace(field);
     room_.emplace(field, needed_room(problem));
     for (const Spacing& s : kSpacings) {
       BodyCheck body(problem.design, field, s.spacing_mm);
-      BodyPoints points = body.make_points();
-      grains_.push_back({s.from_slack_mm, std::move(body), std::move(points)});
+      scratch_.points.push_back(body.make_points());
+      grains_.push_back({s.from_slack_mm, std::move(body)});
     }
     return;
   }
@@ -124,47 +122,54 @@ void CellBody::lay_shaft() {
 
 double CellBody::Reach::at(double s_mm) const {
   double m = bounds.insertion_lever(s_mm) * dd_mm + bounds.curvature_lever_mm2(s_mm) * du_per_mm;
-  for (const Frozen& region : frozen) m += std::max(0.0, s_mm - region.from_mm) * region.turn_rad;
+  for (int r = 0; r < frozen_count; ++r) {
+    const Frozen& region = frozen[Box::idx(r)];
+    m += std::max(0.0, s_mm - region.from_mm) * region.turn_rad;
+  }
   return m;
 }
 
-void CellBody::find_reach(const Leaf& leaf, const Box& box, const State& centre) {
+CellBody::Reach CellBody::reach_of(const Leaf& leaf, const Box& box, const State& centre) const {
   const Design& design = problem_.design;
-  reach_.bounds = motion_bounds(design, centre, box.low[0], box.high[0], curvature_range(box).second);
-  reach_.dd_mm = box.half(0);
-  reach_.du_per_mm = std::hypot(box.half(1), box.half(2));
-  reach_.frozen.clear();
+  Reach reach;
+  reach.bounds = motion_bounds(design, centre, box.low[0], box.high[0], curvature_range(box).second);
+  reach.dd_mm = box.half(0);
+  reach.du_per_mm = std::hypot(box.half(1), box.half(2));
   const int n = chart_.coordinates();
-  if (n == 0) return;
+  if (n == 0) return reach;
   const auto stretches = stretches_of(design, leaf.engaged);
-  for (int r = 0; r < leaf.engaged_count(); ++r)
-    reach_.frozen.push_back(
-        {std::max(stretches[Box::idx(r)].from_mm, reach_.bounds.exposed_from_mm),
-         n == 1 ? box.half(3 + r) : std::hypot(box.half(3 + 2 * r), box.half(4 + 2 * r))});
+  reach.frozen_count = leaf.engaged_count();
+  for (int r = 0; r < reach.frozen_count; ++r)
+    reach.frozen[Box::idx(r)] = {
+        std::max(stretches[Box::idx(r)].from_mm, reach.bounds.exposed_from_mm),
+        n == 1 ? box.half(3 + r) : std::hypot(box.half(3 + 2 * r), box.half(4 + 2 * r))};
+  return reach;
 }
 
 CellLook CellBody::check(const Leaf& leaf, const Box& box) {
   const State centre = centre_state(chart_, leaf, box);
   if (!can_be_placed(problem_.design, centre)) return {};
-  find_reach(leaf, box, centre);
-  if (grains_.empty()) return {check_exactly(box, centre)};
-  const CellStatus status = check_by_field(centre);
-  if (status != CellStatus::mixed || !slide_.take(leaf, box)) return {status};
-  const double ahead = reach_.bounds.insertion_lever(problem_.design.length_mm()) * reach_.dd_mm;
-  if (slide_.most_aside_mm() > kWorthSliding * ahead) return {status};
-  return check_sliding(box, centre);
+  const Reach reach = reach_of(leaf, box, centre);
+  if (grains_.empty()) return {check_exactly(reach, box, centre)};
+  const CellStatus status = judge(lay(reach, centre));
+  if (status != CellStatus::mixed) return {status};
+  const auto slide = CellSlide::of(problem_.design, chart_, leaf, box);
+  const double ahead = reach.bounds.insertion_lever(problem_.design.length_mm()) * reach.dd_mm;
+  if (!slide || slide->most_aside_mm() > kWorthSliding * ahead) return {status};
+  return check_sliding(reach, *slide, box, centre);
 }
 
-double CellBody::aside_per_mm(const Leaf& leaf, const Box& box) {
-  if (!slide_.take(leaf, box) || slide_.width_mm() <= 0.0) return 1.0;
-  return slide_.most_aside_mm() / (0.5 * slide_.width_mm());
+double CellBody::aside_per_mm(const Leaf& leaf, const Box& box) const {
+  const auto slide = CellSlide::of(problem_.design, chart_, leaf, box);
+  if (!slide || slide->width_mm() <= 0.0) return 1.0;
+  return slide->most_aside_mm() / (0.5 * slide->width_mm());
 }
 
 double CellBody::margin(const State& state) {
   if (!can_be_placed(problem_.design, state)) return -kInfinity;
   if (!grains_.empty()) {
-    Grain& grain = grains_[grains_.size() / 2];
-    return grain.body.evaluate(state, grain.points).least;
+    const std::size_t middle = grains_.size() / 2;
+    return grains_[middle].body.evaluate(state, scratch_.points[middle]).least;
   }
   const Shape shape(problem_.design, state);
   double least = kInfinity;
@@ -174,148 +179,153 @@ double CellBody::margin(const State& state) {
   return least;
 }
 
-CellBody::Grain& CellBody::grain_for(double slack_mm) {
-  return *std::find_if(grains_.begin(), grains_.end(),
-                       [&](const Grain& g) { return slack_mm >= g.from_slack_mm; });
+std::size_t CellBody::grain_for(double slack_mm) const {
+  const auto fits = [&](const Grain& grain) { return slack_mm >= grain.from_slack_mm; };
+  return static_cast<std::size_t>(std::find_if(grains_.begin(), grains_.end(), fits) - grains_.begin());
 }
 
-/// By how far the cell, as find_reach left it, moves the body's points about a state.
-CellStatus CellBody::check_by_field(const State& centre) {
+/// The body in this state, its points allowed what the cell moves them.
+CellBody::Laid CellBody::lay(const Reach& reach, const State& centre) {
   const double wanted = problem_.required_clearance_mm;
-  Grain& grain = grain_for(reach_.at(problem_.design.length_mm()));
-  const BodyCheck::Margins margins = [&] {
-    if (reach_.frozen.empty())
-      return grain.body.evaluate(centre, reach_.bounds, reach_.dd_mm, reach_.du_per_mm, grain.points, wanted);
-    const BodySampler& sampler = grain.body.sampler();
-    for (int j = 0; j < sampler.count(); ++j)
-      grain.points.slack[Box::idx(j)] = float_above(reach_.at(sampler.station_mm(j)));
-    return grain.body.evaluate_with_slack(centre, reach_.dd_mm, grain.points, wanted);
-  }();
-  return judge(grain, margins, grain.body.sampler().radii_mm());
+  const std::size_t g = grain_for(reach.at(problem_.design.length_mm()));
+  const BodyCheck& body = grains_[g].body;
+  const BodySampler& sampler = body.sampler();
+  BodyPoints& points = scratch_.points[g];
+  if (reach.frozen_count == 0)
+    return {body, points, sampler.radii_mm(),
+            body.evaluate(centre, reach.bounds, reach.dd_mm, reach.du_per_mm, points, wanted)};
+  for (int j = 0; j < sampler.count(); ++j)
+    points.slack[Box::idx(j)] = float_above(reach.at(sampler.station_mm(j)));
+  return {body, points, sampler.radii_mm(), body.evaluate_with_slack(centre, reach.dd_mm, points, wanted)};
 }
 
-/// `radii`: those that a proof of "blocked" may count with.
-CellStatus CellBody::judge(Grain& grain, const BodyCheck::Margins& margins, const std::vector<float>& radii) {
+CellStatus CellBody::judge(const Laid& laid) {
   const double wanted = problem_.required_clearance_mm;
-  if (margins.blocked < wanted) return CellStatus::blocked;
-  if (margins.unknown || margins.least < wanted)
-    return sticks_out(grain) || has_no_room(grain, radii) ? CellStatus::blocked : CellStatus::mixed;
-  return grain.body.whole_body(margins, grain.points) >= wanted ? CellStatus::free : CellStatus::mixed;
+  if (laid.margins.blocked < wanted) return CellStatus::blocked;
+  if (laid.margins.unknown || laid.margins.least < wanted)
+    return sticks_out(laid) || has_no_room(laid) ? CellStatus::blocked : CellStatus::mixed;
+  return is_free(laid) ? CellStatus::free : CellStatus::mixed;
+}
+
+bool CellBody::is_free(const Laid& laid) const {
+  const double wanted = problem_.required_clearance_mm;
+  return !laid.margins.unknown && laid.margins.least >= wanted &&
+         laid.body.whole_body(laid.margins, laid.points) >= wanted;
 }
 
 /// The cell by the bodies at its deepest and at its shallowest insertion. What is left mixed is mixed by its
 /// bends where both of these are for themselves, and by its insertions else.
-CellLook CellBody::check_sliding(const Box& box, const State& centre) {
+CellLook CellBody::check_sliding(const Reach& reach, const CellSlide& slide, const Box& box,
+                                 const State& centre) {
   State deepest = centre;
   deepest.insertion_mm = box.high[0];
   State shallowest = centre;
   shallowest.insertion_mm = box.low[0];
+  Reach bends = reach;  // at one insertion
+  bends.dd_mm = 0.0;
   const bool shallow = can_be_placed(problem_.design, shallowest);
-  reach_.dd_mm = 0.0;
-  if (is_free_about_deepest(deepest)) return {CellStatus::free, true};
-  if (shallow && is_blocked_about_shallowest(shallowest)) return {CellStatus::blocked, true};
-  const bool by_bends = shallow && check_by_field(deepest) == CellStatus::mixed &&
-                        check_by_field(shallowest) == CellStatus::mixed;
+  if (is_free(lay_sliding(bends, slide, About::deepest, deepest))) return {CellStatus::free, true};
+  if (shallow && judge(lay_sliding(bends, slide, About::shallowest, shallowest)) == CellStatus::blocked)
+    return {CellStatus::blocked, true};
+  const bool by_bends = shallow && judge(lay(bends, deepest)) == CellStatus::mixed &&
+                        judge(lay(bends, shallowest)) == CellStatus::mixed;
   return {CellStatus::mixed, true, !by_bends};
 }
 
-/// Lays the allowances of a sliding cell about its deepest or its shallowest body into the grain that suits
-/// them, and into radii_ the largest (about the shallowest: the smallest) radius of the stations that come to
-/// the place of each: those up to the cell's width more distal (more proximal).
-CellBody::Grain& CellBody::allow_sliding(bool about_deepest) {
-  const Design& design = problem_.design;
-  Grain& grain = grain_for(slide_.most_aside_mm() + reach_.at(design.length_mm()));
-  const BodySampler& sampler = grain.body.sampler();
+/// The deepest or the shallowest body of a sliding cell, its points allowed what the cell moves them aside.
+CellBody::Laid CellBody::lay_sliding(const Reach& reach, const CellSlide& slide, About about,
+                                     const State& state) {
+  const std::size_t g = grain_for(slide.most_aside_mm() + reach.at(problem_.design.length_mm()));
+  const BodyCheck& body = grains_[g].body;
+  const BodySampler& sampler = body.sampler();
   const std::vector<double>& stations = sampler.stations_mm();
-  if (about_deepest)
-    slide_.about_deepest(stations, aside_);
+  BodyPoints& points = scratch_.points[g];
+  std::vector<double>& aside_mm = scratch_.aside_mm;
+  if (about == About::deepest)
+    slide.about_deepest(stations, aside_mm);
   else
-    slide_.about_shallowest(stations, aside_);
-  radii_ = sampler.radii_mm();
+    slide.about_shallowest(stations, aside_mm);
   for (std::size_t j = 0; j < stations.size(); ++j)
-    grain.points.slack[j] = float_above(aside_[j] + reach_.at(stations[j]));
-  if (design.largest_radius() == design.segment().radius_mm) return grain;
+    points.slack[j] = float_above(aside_mm[j] + reach.at(stations[j]));
+  count_radii(sampler, slide.width_mm(), about, points, scratch_.radii_mm);
+  return {body, points, scratch_.radii_mm,
+          body.evaluate_with_slack(state, 0.0, points, problem_.required_clearance_mm)};
+}
+
+/// By station the largest (about the shallowest: the smallest) radius of those that come to its place: those
+/// up to the cell's width more distal (more proximal). What a radius changes by is allowed for in the slack.
+void CellBody::count_radii(const BodySampler& sampler, double width_mm, About about, BodyPoints& points,
+                           std::vector<float>& radii_mm) const {
+  const Design& design = problem_.design;
+  const std::vector<double>& stations = sampler.stations_mm();
+  radii_mm = sampler.radii_mm();
+  if (design.largest_radius() == design.segment().radius_mm) return;
   // Stations of a stretch stand for all of it, so the next one's radius may come there as well.
   const double gap = sampler.largest_gap_mm();
   const auto thin = static_cast<float>(design.segment().radius_mm);
   for (std::size_t j = 0; j < stations.size(); ++j) {
-    if (about_deepest) {
+    if (about == About::deepest) {
       for (const RigidSpan& span : design.rigid_spans())
-        if (span.from_mm <= stations[j] + slide_.width_mm() + gap && span.to_mm >= stations[j] - gap)
-          radii_[j] =
-              std::max(radii_[j], static_cast<float>(design.body_radius(0.5 * (span.from_mm + span.to_mm))));
+        if (span.from_mm <= stations[j] + width_mm + gap && span.to_mm >= stations[j] - gap)
+          radii_mm[j] = std::max(radii_mm[j],
+                                 static_cast<float>(design.body_radius(0.5 * (span.from_mm + span.to_mm))));
     } else {
-      const double from = stations[j] - slide_.width_mm();
+      const double from = stations[j] - width_mm;
       if (from <= 0.0 || design.flexible_length(from, stations[j]) > 0.0)
-        radii_[j] = std::min(radii_[j], thin);
+        radii_mm[j] = std::min(radii_mm[j], thin);
     }
-    const float change = std::abs(radii_[j] - sampler.radii_mm()[j]);
-    grain.points.slack[j] += change * kRadiusRounding;
+    points.slack[j] += std::abs(radii_mm[j] - sampler.radii_mm()[j]) * kRadiusRounding;
   }
-  return grain;
-}
-
-bool CellBody::is_free_about_deepest(const State& deepest) {
-  Grain& grain = allow_sliding(true);
-  const double wanted = problem_.required_clearance_mm;
-  const auto margins = grain.body.evaluate_with_slack(deepest, 0.0, grain.points, wanted);
-  return !margins.unknown && margins.least >= wanted &&
-         grain.body.whole_body(margins, grain.points) >= wanted;
-}
-
-bool CellBody::is_blocked_about_shallowest(const State& shallowest) {
-  Grain& grain = allow_sliding(false);
-  const auto margins =
-      grain.body.evaluate_with_slack(shallowest, 0.0, grain.points, problem_.required_clearance_mm);
-  return judge(grain, margins, radii_) == CellStatus::blocked;
 }
 
 /// Is some station outside the lumen wherever the cell moves it? The field knows no depth there, so the exact
 /// distance is asked, for a few of the stations that it does not know: the most proximal, the middle one, the
 /// tip's (depth grows along a straight body, and so does what the cell moves).
-bool CellBody::sticks_out(const Grain& grain) {
-  const BodySampler& sampler = grain.body.sampler();
-  const BodyPoints& points = grain.points;
-  const float unknown_below = grain.body.field().view().unknown_below;
-  off_.clear();
+bool CellBody::sticks_out(const Laid& laid) {
+  const BodySampler& sampler = laid.body.sampler();
+  const BodyPoints& points = laid.points;
+  const float unknown_below = laid.body.field().view().unknown_below;
+  std::vector<int>& off = scratch_.suspects;
+  off.clear();
   for (int j = 0; j < sampler.count(); ++j) {
     const std::size_t i = Box::idx(j);
-    if (points.slack[i] < points.z[i] && points.lower[i] < unknown_below) off_.push_back(j);
+    if (points.slack[i] < points.z[i] && points.lower[i] < unknown_below) off.push_back(j);
   }
-  if (off_.empty()) return false;
+  if (off.empty()) return false;
   const auto sticks_out_at = [&](int j) {
     const std::size_t i = Box::idx(j);
     const auto slack = static_cast<double>(points.slack[i]);
     const double need = surely_needed(sampler.radii_mm()[i], problem_.required_clearance_mm);
     return outside_->upper({points.x[i], points.y[i], points.z[i]}, slack) + slack < need;
   };
-  return sticks_out_at(off_[off_.size() / 2]) || sticks_out_at(off_.front()) || sticks_out_at(off_.back());
+  return sticks_out_at(off[off.size() / 2]) || sticks_out_at(off.front()) || sticks_out_at(off.back());
 }
 
 /// Is there some station that, wherever the cell moves it, finds no place wide enough? Asked for a few of
 /// those that have none at the cell's centre: the most proximal, which the cell moves least, those where the
 /// body is first thicker, and the middle one.
-bool CellBody::has_no_room(const Grain& grain, const std::vector<float>& radii) {
-  const BodySampler& sampler = grain.body.sampler();
-  const BodyPoints& points = grain.points;
+bool CellBody::has_no_room(const Laid& laid) {
+  const BodySampler& sampler = laid.body.sampler();
+  const BodyPoints& points = laid.points;
   const double wanted = problem_.required_clearance_mm;
-  const auto need = [&](int j) { return surely_needed(radii[Box::idx(j)], wanted); };
-  tight_.clear();
+  const auto need = [&](int j) { return surely_needed(laid.radii_mm[Box::idx(j)], wanted); };
+  std::vector<int>& tight = scratch_.suspects;
+  tight.clear();
   for (int j = 0; j < sampler.count(); ++j) {
     const std::size_t i = Box::idx(j);
-    if (points.slack[i] < points.z[i] && static_cast<double>(points.lower[i]) < need(j)) tight_.push_back(j);
+    if (points.slack[i] < points.z[i] && static_cast<double>(points.lower[i]) < need(j)) tight.push_back(j);
   }
-  if (tight_.empty()) return false;
+  if (tight.empty()) return false;
   const auto no_room_at = [&](int j) {
     const std::size_t i = Box::idx(j);
     return room_->most_within({points.x[i], points.y[i], points.z[i]}, static_cast<double>(points.slack[i])) <
            need(j);
   };
-  if (no_room_at(tight_.front()) || no_room_at(tight_[tight_.size() / 2])) return true;
+  if (no_room_at(tight.front()) || no_room_at(tight[tight.size() / 2])) return true;
   int asked = 0;
-  for (std::size_t k = 1; k < tight_.size() && asked < kThickenings; ++k)
-    if (need(tight_[k]) > need(tight_[k - 1])) {
-      if (no_room_at(tight_[k])) return true;
+  for (std::size_t k = 1; k < tight.size() && asked < kThickenings; ++k)
+    if (need(tight[k]) > need(tight[k - 1])) {
+      if (no_room_at(tight[k])) return true;
       ++asked;
     }
   return false;
@@ -340,7 +350,7 @@ CellStatus CellBody::check_shaft(const Box& box) const {
   return CellStatus::free;
 }
 
-CellStatus CellBody::check_exactly(const Box& box, const State& centre) {
+CellStatus CellBody::check_exactly(const Reach& reach, const Box& box, const State& centre) const {
   const Design& design = problem_.design;
   const ChannelDistance& distance = *problem_.distance;
   const CellStatus shaft = check_shaft(box);
@@ -348,14 +358,14 @@ CellStatus CellBody::check_exactly(const Box& box, const State& centre) {
   const Shape shape(design, centre);
   bool all_free = shaft == CellStatus::free;
   Eigen::Vector3d distal = shape.tip_E().translation();
-  double distal_reach = reach_.at(design.length_mm());
+  double distal_reach = reach.at(design.length_mm());
   std::optional<Suspect> deepest;
   // From the tip back: what is deepest inside is likeliest to touch.
   for (std::size_t i = stations_.size(); i-- > 0;) {
     const Station& station = stations_[i];
     if (box.high[0] - design.length_mm() + station.s_mm + kExactSpacing_mm <= 0.0) break;
     const Eigen::Vector3d p = shape.point_E(station.s_mm);
-    const double m = reach_.at(station.s_mm);
+    const double m = reach.at(station.s_mm);
     const double sideways = (p - distal).head<2>().norm();
     const double m_distal = std::exchange(distal_reach, m);
     distal = p;

@@ -24,6 +24,7 @@
 // Stations that can't come past the entry plane don't matter.
 #pragma once
 
+#include <array>
 #include <limits>
 #include <optional>
 #include <vector>
@@ -55,7 +56,7 @@ class CellBody {
 
   /// How far a millimetre of insertion moves any point of the cell aside, at most; 1 or more where the body
   /// does not slide.
-  double aside_per_mm(const Leaf& leaf, const Box& box);
+  double aside_per_mm(const Leaf& leaf, const Box& box) const;
 
   /// Least margin of the body's stations in one state (mm), by the field where there is one.
   double margin(const State& state);
@@ -65,7 +66,6 @@ class CellBody {
   struct Grain {
     double from_slack_mm;
     BodyCheck body;
-    BodyPoints points;
   };
   struct Station {
     double s_mm;
@@ -79,49 +79,62 @@ class CellBody {
     double need;
     double margin;
   };
-  /// How far the cell lets a point at a station move.
+  /// How far the cell lets a point at a station move; a value.
   struct Reach {
     MotionBounds bounds;
     double dd_mm = 0.0;
     double du_per_mm = 0.0;
     struct Frozen {
-      double from_mm;
-      double turn_rad;
+      double from_mm = 0.0;
+      double turn_rad = 0.0;
     };
-    std::vector<Frozen> frozen;
+    std::array<Frozen, kMaxLocks> frozen;  // as many as count
+    int frozen_count = 0;
 
     double at(double s_mm) const;
   };
+  /// Working room. No method leaves anything in it for another: what is passed on is passed by name.
+  struct Scratch {
+    std::vector<BodyPoints> points;  // of each grain
+    std::vector<double> aside_mm;    // by station
+    std::vector<float> radii_mm;     // by station
+    std::vector<int> suspects;       // stations
+  };
+  /// The body that stands for a cell, laid out: its points and margins. `radii_mm`: those that a proof of
+  /// "blocked" may count with.
+  struct Laid {
+    const BodyCheck& body;
+    const BodyPoints& points;
+    const std::vector<float>& radii_mm;
+    BodyCheck::Margins margins;
+  };
+  enum class About : unsigned char { deepest, shallowest };
 
   void lay_stations();
   void lay_shaft();
-  void find_reach(const Leaf& leaf, const Box& box, const State& centre);
-  Grain& grain_for(double slack_mm);
-  CellStatus check_by_field(const State& centre);
-  CellLook check_sliding(const Box& box, const State& centre);
-  CellStatus judge(Grain& grain, const BodyCheck::Margins& margins, const std::vector<float>& radii);
-  bool is_free_about_deepest(const State& deepest);
-  bool is_blocked_about_shallowest(const State& shallowest);
-  Grain& allow_sliding(bool about_deepest);
-  bool sticks_out(const Grain& grain);
-  bool has_no_room(const Grain& grain, const std::vector<float>& radii);
-  CellStatus check_exactly(const Box& box, const State& centre);
+  Reach reach_of(const Leaf& leaf, const Box& box, const State& centre) const;
+  std::size_t grain_for(double slack_mm) const;
+  Laid lay(const Reach& reach, const State& centre);
+  Laid lay_sliding(const Reach& reach, const CellSlide& slide, About about, const State& state);
+  void count_radii(const BodySampler& sampler, double width_mm, About about, BodyPoints& points,
+                   std::vector<float>& radii_mm) const;
+  CellLook check_sliding(const Reach& reach, const CellSlide& slide, const Box& box, const State& centre);
+  CellStatus judge(const Laid& laid);
+  bool is_free(const Laid& laid) const;
+  bool sticks_out(const Laid& laid);
+  bool has_no_room(const Laid& laid);
+  CellStatus check_exactly(const Reach& reach, const Box& box, const State& centre) const;
   CellStatus check_shaft(const Box& box) const;
 
   const SearchProblem& problem_;
   const BendChart& chart_;
-  Reach reach_;
-  CellSlide slide_;
   std::vector<Grain> grains_;  // coarse to fine; none without a field
   std::optional<OutsideBound> outside_;
   std::optional<RoomBound> room_;
-  std::vector<int> off_;       // stations that the field does not know
-  std::vector<int> tight_;     // stations that are too near to the wall at the cell's centre
-  std::vector<double> aside_;  // by station: how far a sliding body moves there
-  std::vector<float> radii_;   // by station: of the bodies that come to its place
   std::vector<Station> stations_;
   std::vector<double> shaft_free_;  // least distance on the axis from the entry plane to k steps past it
   double shaft_known_to_mm_ = std::numeric_limits<double>::infinity();  // no passage is nearer on the axis
+  Scratch scratch_;
 };
 
 }  // namespace withy

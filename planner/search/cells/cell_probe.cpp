@@ -149,10 +149,9 @@ CellLook CellProbe::check(const Leaf& leaf, const Box& box) {
 
 /// The same where insertion carries the body along as one piece (leaf_tip.h): within the box the tip moves by
 /// at most |h_u| l^2 / 2 about the centre's, and along z by h_d; it turns by at most |h_u| l.
-bool CellProbe::may_hold_goal_rigidly(const Leaf& leaf, const Box& box) {
+bool CellProbe::may_hold_goal_rigidly(const Goal& goal, const Leaf& leaf, const Box& box) {
   if (!tip_ || !tip_->is_of(leaf)) tip_.emplace(problem_.design, leaf);
   const Eigen::Isometry3d tip = tip_->at({box.centre(1), box.centre(2)});
-  const Goal& goal = problem_.goal;
   const double l = tip_->free_length_mm();
   const double h_u = norm2(box.half(1), box.half(2));
   const Eigen::Vector3d off = tip.translation() - goal.point_E;
@@ -162,16 +161,15 @@ bool CellProbe::may_hold_goal_rigidly(const Leaf& leaf, const Box& box) {
   return goal.direction_error(tip) <= goal.direction_tolerance_rad + l * h_u + kTipRounding_rad;
 }
 
-bool CellProbe::may_hold_goal(const Leaf& leaf, const Box& cell) {
+bool CellProbe::may_hold_goal(const Goal& goal, const Leaf& leaf, const Box& cell) {
   if (check_curvature(leaf, cell) == CellStatus::blocked) return false;
   const Box box = allowed_bends(problem_.design, chart_, leaf, cell);
   if (problem_.design.carriage().kind == CarriageKind::free && chart_.coordinates() == 0)
-    return may_hold_goal_rigidly(leaf, box);
+    return may_hold_goal_rigidly(goal, leaf, box);
   const State state = centre_state(chart_, leaf, box);
   const Shape shape(problem_.design, state);
   for (const Region& region : shape.regions())
     if (!region.u.allFinite()) return true;
-  const Goal& goal = problem_.goal;
   const Eigen::Isometry3d tip = shape.tip_E();
   const double reach = travel(leaf, box).total;
   if (goal.distance(tip) > goal.tolerance_mm + reach + kTipRounding_mm) return false;

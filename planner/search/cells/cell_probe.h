@@ -36,7 +36,7 @@ class CellProbe {
   double body_margin(const State& state) { return body_.margin(state); }
 
   /// Might some state of the box hold the goal?
-  bool may_hold_goal(const Leaf& leaf, const Box& cell);
+  bool may_hold_goal(const Goal& goal, const Leaf& leaf, const Box& cell);
 
   /// The box as the hardware's checks want it.
   StateBox state_box(const Leaf& leaf, const Box& box) const;
@@ -47,7 +47,7 @@ class CellProbe {
   std::int64_t checks() const { return checks_; }
 
  private:
-  bool may_hold_goal_rigidly(const Leaf& leaf, const Box& box);
+  bool may_hold_goal_rigidly(const Goal& goal, const Leaf& leaf, const Box& box);
   CellStatus check_curvature(const Leaf& leaf, const Box& box) const;
   CellStatus check_hardware(const Leaf& leaf, const Box& box) const;
 

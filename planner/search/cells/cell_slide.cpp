@@ -21,39 +21,67 @@ double largest_bend(const BendChart& chart, const Leaf& leaf, const Box& box, st
 
 }  // namespace
 
-bool CellSlide::take(const Leaf& leaf, const Box& box) {
-  if (box.high[0] > design_.length_mm()) return false;
-  width_mm_ = box.high[0] - box.low[0];
-  exposed_from_mm_ = first_exposed_station(design_, box.high[0]);
-  entry_reaches_mm_ = first_exposed_station(design_, box.low[0]);
-  pieces_.clear();
-  const auto stretches = stretches_of(design_, leaf.engaged);
-  for (std::size_t r = 0; r < stretches.size(); ++r)
-    if (stretches[r].to_mm > exposed_from_mm_) add_region(leaf, box, r, stretches[r]);
-  double turn = 0.0;
-  for (Piece& piece : pieces_) {
-    turn += piece.rate_per_mm * (piece.to_mm - piece.from_mm) * kRounding;
-    piece.turn_to = turn;
+class CellSlide::Builder {
+ public:
+  Builder(const Design& design, const BendChart& chart, const Leaf& leaf, const Box& box)
+      : design_(design),
+        chart_(chart),
+        leaf_(leaf),
+        box_(box),
+        exposed_from_mm_(first_exposed_station(design, box.high[0])),
+        entry_reaches_mm_(first_exposed_station(design, box.low[0])) {}
+
+  std::vector<Piece> pieces() {
+    const auto stretches = stretches_of(design_, leaf_.engaged);
+    for (std::size_t r = 0; r < stretches.size(); ++r)
+      if (stretches[r].to_mm > exposed_from_mm_) add_region(r, stretches[r]);
+    double turn = 0.0;
+    for (Piece& piece : pieces_) {
+      turn += piece.rate_per_mm * (piece.to_mm - piece.from_mm) * kRounding;
+      piece.turn_to = turn;
+    }
+    return std::move(pieces_);
   }
-  return !pieces_.empty() && std::isfinite(turn);
+
+ private:
+  void add_region(std::size_t r, const Stretch& stretch);
+  void add_stretch(double from_mm, double to_mm, double flexible_rate, double rigid_rate);
+
+  const Design& design_;
+  const BendChart& chart_;
+  const Leaf& leaf_;
+  const Box& box_;
+  const double exposed_from_mm_;   // at d1
+  const double entry_reaches_mm_;  // the most distal station at the entry plane: at d0
+  std::vector<Piece> pieces_;
+};
+
+std::optional<CellSlide> CellSlide::of(const Design& design, const BendChart& chart, const Leaf& leaf,
+                                       const Box& box) {
+  if (box.high[0] > design.length_mm()) return std::nullopt;
+  CellSlide slide;
+  slide.width_mm_ = box.high[0] - box.low[0];
+  slide.pieces_ = Builder(design, chart, leaf, box).pieces();
+  if (slide.pieces_.empty() || !std::isfinite(slide.pieces_.back().turn_to)) return std::nullopt;
+  return slide;
 }
 
-void CellSlide::add_region(const Leaf& leaf, const Box& box, std::size_t r, const Stretch& stretch) {
-  const bool frozen = r < leaf.base.size();
+void CellSlide::Builder::add_region(std::size_t r, const Stretch& stretch) {
+  const bool frozen = r < leaf_.base.size();
   const double from = std::max(stretch.from_mm, exposed_from_mm_);
   const double limit = design_.segment().curvature_max_per_mm * kCurvatureRounding;
   const double whole = design_.flexible_length(stretch.from_mm, stretch.to_mm);
-  const double u = frozen ? std::min(limit, largest_bend(chart_, leaf, box, r) / whole)
-                          : std::min(limit, curvature_range(box).second);
+  const double u = frozen ? std::min(limit, largest_bend(chart_, leaf_, box_, r) / whole)
+                          : std::min(limit, curvature_range(box_).second);
   const bool may_be_cut =
       design_.carriage().kind == CarriageKind::guide && stretch.from_mm <= entry_reaches_mm_;
   if (!may_be_cut) {
     add_stretch(from, stretch.to_mm, u, 0.0);
   } else if (frozen) {
     // Tightest where least of it is out; no more than the limit (see the header).
-    const double out = exposed_flexible_length(design_, box.low[0], stretch.from_mm, stretch.to_mm);
+    const double out = exposed_flexible_length(design_, box_.low[0], stretch.from_mm, stretch.to_mm);
     const double kappa =
-        out > kNoLength_mm ? std::min(limit, largest_bend(chart_, leaf, box, r) / out) : limit;
+        out > kNoLength_mm ? std::min(limit, largest_bend(chart_, leaf_, box_, r) / out) : limit;
     add_stretch(from, stretch.to_mm, kappa, kappa);
   } else {
     const double entry_span = entry_reaches_mm_ - exposed_from_mm_;
@@ -65,7 +93,7 @@ void CellSlide::add_region(const Leaf& leaf, const Box& box, std::size_t r, cons
 }
 
 /// Adds [from, to], its rigid spans and what lies between them by their own rates.
-void CellSlide::add_stretch(double from_mm, double to_mm, double flexible_rate, double rigid_rate) {
+void CellSlide::Builder::add_stretch(double from_mm, double to_mm, double flexible_rate, double rigid_rate) {
   double at = from_mm;
   const auto add = [&](double to, double rate) {
     if (to > at) pieces_.push_back({at, to, rate});

@@ -39,20 +39,20 @@
 // where q bends it, that bend alone is straightened first, at d.
 #pragma once
 
+#include <optional>
 #include <vector>
 
 #include "planner/search/cells/leaf.h"
 
 namespace withy {
 
-/// For one cell at a time. The design and the chart must outlive it.
+/// Of one cell; a value. Invariant: it has a piece at least, and all rates are finite.
 class CellSlide {
  public:
-  CellSlide(const Design& design, const BendChart& chart) : design_(design), chart_(chart) {}
-
-  /// Takes up a cell. False where nothing is known: part of the base may be past the entry plane, or a frozen
-  /// bend may have no flexible length to be in.
-  bool take(const Leaf& leaf, const Box& box);
+  /// Nothing where nothing is known: part of the base may be past the entry plane, or a frozen bend may have
+  /// no flexible length to be in.
+  static std::optional<CellSlide> of(const Design& design, const BendChart& chart, const Leaf& leaf,
+                                     const Box& box);
 
   /// d1 - d0 (mm).
   double width_mm() const { return width_mm_; }
@@ -73,15 +73,12 @@ class CellSlide {
     double rate_per_mm;
     double turn_to = 0.0;  // integral of w to its end
   };
-  void add_region(const Leaf& leaf, const Box& box, std::size_t r, const Stretch& stretch);
-  void add_stretch(double from_mm, double to_mm, double flexible_rate, double rigid_rate);
+  /// Gathers the pieces of one cell.
+  class Builder;
+
   void fill(const std::vector<double>& stations_mm, double further_mm, std::vector<double>& aside_mm) const;
 
-  const Design& design_;
-  const BendChart& chart_;
   double width_mm_ = 0.0;
-  double exposed_from_mm_ = 0.0;   // at d1
-  double entry_reaches_mm_ = 0.0;  // the most distal station at the entry plane: at d0
   std::vector<Piece> pieces_;
 };
 

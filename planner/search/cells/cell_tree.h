@@ -34,6 +34,9 @@ class CellTree {
     cells_[at(cell)].slides = slides;
     cells_[at(cell)].cut_insertion = cut_insertion;
   }
+  /// Can't be split any more, and nothing could be threaded through it.
+  bool stuck(int cell) const { return cells_[at(cell)].stuck; }
+  void set_stuck(int cell) { cells_[at(cell)].stuck = true; }
   /// Largest motion of the tip (mm) from the cell's centre to its rim; negative until set.
   double travel(int cell) const { return cells_[at(cell)].travel; }
   void set_travel(int cell, double mm) { cells_[at(cell)].travel = static_cast<float>(mm); }
@@ -68,6 +71,7 @@ class CellTree {
     CellStatus status = CellStatus::unknown;
     bool slides = false;
     bool cut_insertion = false;
+    bool stuck = false;
   };
   static std::size_t at(int i) { return static_cast<std::size_t>(i); }
 

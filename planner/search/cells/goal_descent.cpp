@@ -16,9 +16,8 @@ constexpr double kShare = 0.98;
 
 }  // namespace
 
-double goal_miss(const SearchProblem& problem, const State& state) {
-  const Eigen::Isometry3d tip = Shape(problem.design, state).tip_E();
-  const Goal& goal = problem.goal;
+double goal_miss(const Design& design, const Goal& goal, const State& state) {
+  const Eigen::Isometry3d tip = Shape(design, state).tip_E();
   const double off = std::max(0.0, goal.distance(tip) - kShare * goal.tolerance_mm);
   if (!goal.direction_E) return off;
   const double turn = std::max(0.0, goal.direction_error(tip) - kShare * goal.direction_tolerance_rad);
@@ -27,15 +26,15 @@ double goal_miss(const SearchProblem& problem, const State& state) {
   return off + turn * per_rad;
 }
 
-std::optional<State> descend_to_goal(const SearchProblem& problem, const State& from,
+std::optional<State> descend_to_goal(const Design& design, const Goal& goal, const State& from,
                                      const GoalDescent& descent) {
   const double du = descent.curvature_step_per_mm;
   const State best = compass_search(
       descent.within(from), 0.0, {{descent.insertion_step_mm, du, du}, shares::kGoalRounds},
-      [&](const State& state) { return goal_miss(problem, state); },
+      [&](const State& state) { return goal_miss(design, goal, state); },
       [&](const State& state, int) { return descent.within(state); }, [](const State&) { return true; });
   // Where a tolerance is 0 the share of it is no help.
-  if (!problem.goal.holds(Shape(problem.design, best).tip_E())) return std::nullopt;
+  if (!goal.holds(Shape(design, best).tip_E())) return std::nullopt;
   return best;
 }
 

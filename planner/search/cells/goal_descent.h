@@ -14,7 +14,7 @@ namespace withy {
 
 /// How far a state misses the goal, in mm; 0 where it holds it with a little to spare. A missed direction
 /// counts by how far it is off, a tolerance's angle for a tolerance's distance.
-double goal_miss(const SearchProblem& problem, const State& state);
+double goal_miss(const Design& design, const Goal& goal, const State& state);
 
 struct GoalDescent {
   double insertion_step_mm = 0.0;      ///< first step
@@ -23,7 +23,7 @@ struct GoalDescent {
   std::function<State(const State&)> within;
 };
 
-std::optional<State> descend_to_goal(const SearchProblem& problem, const State& from,
+std::optional<State> descend_to_goal(const Design& design, const Goal& goal, const State& from,
                                      const GoalDescent& descent);
 
 }  // namespace withy

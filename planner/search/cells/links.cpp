@@ -6,13 +6,13 @@
 #include <limits>
 #include <optional>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/motion/action.h"
 
 namespace withy {
 
 namespace {
 
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 // Widens each derived interval so that rounding never loses a switch: relative to angles of a few rad and
 // lengths of 1e3 mm.
 constexpr double kRounding = 1e-9;

@@ -69,24 +69,6 @@ std::optional<PlacedDesign> placed(const SearchProblem& problem, const Route& ro
                       need.field_mT,           need.reserve,     0};
 }
 
-/// What one search came to.
-struct Searched {
-  SearchOutcome outcome = SearchOutcome::stopped;
-  Route route;  ///< tidied, after `found`
-  std::int64_t work = 0;
-};
-
-Searched search_for_route(const SearchProblem& problem, const Effort& effort) {
-  RouteSearchSettings settings;
-  settings.effort = effort;
-  RouteSearch search(problem, settings);
-  Searched searched;
-  searched.outcome = search.run();
-  searched.work = search.work();
-  if (searched.outcome == SearchOutcome::found) searched.route = tidy(search.judge(), search.route(), effort);
-  return searched;
-}
-
 }  // namespace
 
 LayoutTrials::LayoutTrials(const SearchProblem& base, std::vector<Clockings> clockings, const Effort& effort)
@@ -111,6 +93,19 @@ std::optional<PlacedDesign> LayoutTrials::surest(const SearchProblem& problem, c
   return placed(clocked, route, *least);
 }
 
+LayoutTrials::Searched LayoutTrials::search(const SearchProblem& problem, std::int64_t most_work) {
+  RouteSearchSettings settings;
+  settings.effort = effort_.renewed(most_work);
+  RouteSearch search(problem, settings);
+  Searched searched;
+  searched.outcome = search.run(problem.goal);
+  searched.work = search.work();
+  if (searched.outcome == SearchOutcome::found)
+    searched.route = tidy(search.judge(), search.route(), settings.effort);
+  work_ += searched.work;
+  return searched;
+}
+
 Trial LayoutTrials::ask(const Stations& stations, double clearance_mm, std::int64_t most_work) {
   const std::int64_t before = work_;
   Trial trial = ask_any_clocking(stations, clearance_mm, most_work);
@@ -122,8 +117,7 @@ Trial LayoutTrials::ask_any_clocking(const Stations& stations, double clearance_
   SearchProblem problem = with_layout(base_, stations, clockings_.front());
   problem.required_clearance_mm = clearance_mm;
   problem.heeded.field = false;
-  const Searched searched = search_for_route(problem, effort_.renewed(most_work));
-  work_ += searched.work;
+  const Searched searched = search(problem, most_work);
   if (searched.outcome == SearchOutcome::proved_none) return {Verdict::unreachable, std::nullopt};
   if (searched.outcome == SearchOutcome::stopped) return {Verdict::undecided, std::nullopt};
   if (auto design = surest(problem, searched.route)) return {Verdict::reached, std::move(design)};
@@ -138,8 +132,7 @@ Trial LayoutTrials::ask_each_clocking(const Stations& stations, double clearance
     if (left <= 0 || effort_.cut_short()) return {Verdict::undecided, std::nullopt};
     SearchProblem problem = with_layout(base_, stations, clock_rad);
     problem.required_clearance_mm = clearance_mm;
-    const Searched searched = search_for_route(problem, effort_.renewed(left));
-    work_ += searched.work;
+    const Searched searched = search(problem, left);
     left -= searched.work;
     if (searched.outcome == SearchOutcome::found)
       if (const auto need = switching_need(problem, searched.route))

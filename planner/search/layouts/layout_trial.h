@@ -17,6 +17,7 @@
 #include "planner/search/layouts/layout_grid.h"
 #include "planner/search/problem.h"
 #include "planner/search/route/route.h"
+#include "planner/search/route/route_search_settings.h"
 
 namespace withy {
 
@@ -50,6 +51,14 @@ class LayoutTrials {
   const SearchProblem& base() const { return base_; }
 
  private:
+  /// What one search came to.
+  struct Searched {
+    SearchOutcome outcome = SearchOutcome::stopped;
+    Route route;  ///< tidied, after `found`
+    std::int64_t work = 0;
+  };
+
+  Searched search(const SearchProblem& problem, std::int64_t most_work);
   Trial ask_any_clocking(const Stations& stations, double clearance_mm, std::int64_t most_work);
   std::optional<PlacedDesign> surest(const SearchProblem& problem, const Route& route) const;
   Trial ask_each_clocking(const Stations& stations, double clearance_mm, std::int64_t most_work);

@@ -112,13 +112,15 @@ void CompleteSearch::lay_out() {
   RouteSearchSettings settings;
   settings.effort = Effort().until_stop([this] { return stop_ != nullptr && (*stop_)(); });
   search_ = std::make_unique<RouteSearch>(problem_.problem(), settings);
+  begun_ = false;
 }
 
 ob::PlannerStatus CompleteSearch::solve(const ob::PlannerTerminationCondition& stop) {
   checkValidity();
   proved_none_ = false;
   stop_ = &stop;
-  const SearchOutcome outcome = search_->run();
+  const SearchOutcome outcome = begun_ ? search_->resume() : search_->run(problem_.problem().goal);
+  begun_ = true;
   stop_ = nullptr;
   switch (outcome) {
     case SearchOutcome::stopped:

@@ -32,6 +32,7 @@ class CompleteSearch : public ompl::base::Planner {
 
   const OmplProblem& problem_;
   std::unique_ptr<RouteSearch> search_;
+  bool begun_ = false;  // a further solve() goes on with the search
   const ompl::base::PlannerTerminationCondition* stop_ = nullptr;  // during solve()
   bool proved_none_ = false;
 };

@@ -13,6 +13,7 @@
 #include "planner/effort/shares.h"
 #include "planner/search/cells/goal_descent.h"
 #include "planner/search/ompl/action_controls.h"
+#include "planner/segment/curvature_limit.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
@@ -212,7 +213,9 @@ class TipGoal : public ob::GoalSampleableRegion {
   /// counts as reached below it, not at it.
   double distanceGoal(const ob::State* state) const override {
     const State& value = SegmentSpace::value(state);
-    return problem_.goal.holds(Shape(problem_.design, value).tip_E()) ? 0.0 : goal_miss(problem_, value);
+    return problem_.goal.holds(Shape(problem_.design, value).tip_E())
+               ? 0.0
+               : goal_miss(problem_.design, problem_.goal, value);
   }
   unsigned int maxSampleCount() const override { return 1000000; }
 
@@ -230,7 +233,7 @@ class TipGoal : public ob::GoalSampleableRegion {
     descent.insertion_step_mm = kGoalStep_mm;
     descent.curvature_step_per_mm = 0.25 * design.segment().curvature_max_per_mm;
     descent.within = [&](const State& next) { return within_limits(design, next) ? next : state; };
-    const auto goal = descend_to_goal(problem_, state, descent);
+    const auto goal = descend_to_goal(design, problem_.goal, state, descent);
     if (goal) state = *goal;
     return goal.has_value();
   }
@@ -261,9 +264,8 @@ double SegmentSpace::getMeasure() const {
 
 void SegmentSpace::enforceBounds(ob::State* state) const {
   State& s = value(state);
-  const double kappa = problem_.design.segment().curvature_max_per_mm;
   s.insertion_mm = std::clamp(s.insertion_mm, 0.0, problem_.design.carriage().insertion_max_mm);
-  if (s.u_free.norm() > kappa) s.u_free *= kappa / s.u_free.norm();
+  s.u_free = clamp_to_curvature_disk(problem_.design, s.u_free);
 }
 
 bool SegmentSpace::satisfiesBounds(const ob::State* state) const {

@@ -11,6 +11,7 @@
 #include "planner/search/cells/compass_search.h"
 #include "planner/search/cells/goal_descent.h"
 #include "planner/search/route/joining.h"
+#include "planner/segment/curvature_limit.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
@@ -36,9 +37,8 @@ constexpr double kPlenty_mm = 0.5;
 using Residual = Eigen::Matrix<double, 6, 1>;
 
 /// The tip's miss in mm: of the point, and of the direction so far as it is out of tolerance.
-Residual miss(const SearchProblem& problem, const State& state) {
-  const Eigen::Isometry3d tip = Shape(problem.design, state).tip_E();
-  const Goal& goal = problem.goal;
+Residual miss(const Design& design, const Goal& goal, const State& state) {
+  const Eigen::Isometry3d tip = Shape(design, state).tip_E();
   Residual r = Residual::Zero();
   r.head<3>() = tip.translation() - goal.point_E;
   const double off = goal.direction_error(tip);
@@ -49,11 +49,9 @@ Residual miss(const SearchProblem& problem, const State& state) {
 }
 
 State moved(const Design& design, const State& from, const Eigen::Vector3d& step) {
-  const double kappa = design.segment().curvature_max_per_mm;
   State to = from;
   to.insertion_mm = std::clamp(from.insertion_mm + step[0], 0.0, design.carriage().insertion_max_mm);
-  to.u_free += step.tail<2>();
-  if (to.u_free.norm() > kappa) to.u_free *= kappa / to.u_free.norm();
+  to.u_free = clamp_to_curvature_disk(design, to.u_free + step.tail<2>());
   return to;
 }
 
@@ -98,7 +96,7 @@ std::vector<DirectAttempt::GoalState> DirectAttempt::goal_states(int engaged) {
 /// goes with the insertion and a look takes all insertions at once (CellProbe::may_hold_goal).
 void DirectAttempt::add_goal_states(const Leaf& leaf, const Box& box, int halvings, std::vector<State>& out) {
   work_ += shares::kDirectLookWork;
-  if (!probe_.may_hold_goal(leaf, box)) return;
+  if (!probe_.may_hold_goal(goal_, leaf, box)) return;
   if (halvings > 0) {
     const bool free = problem_.design.carriage().kind == CarriageKind::free;
     const int axis = free ? (box.half(1) > box.half(2) ? 1 : 2) : probe_.travel(leaf, box).widest;
@@ -130,14 +128,14 @@ std::optional<State> DirectAttempt::solve_goal(State state) {
                                             kCurvatureDifference_per_mm};
   for (int step = 0; step < shares::kDirectNewtonSteps; ++step) {
     work_ += shares::kDirectNewtonWork;
-    const Residual r = miss(problem_, state);
-    if (goal_miss(problem_, state) <= 0.0)
+    const Residual r = miss(design, goal_, state);
+    if (goal_miss(design, goal_, state) <= 0.0)
       return within_limits(design, state) ? std::optional<State>(state) : std::nullopt;
     Eigen::Matrix<double, 6, 3> slope;
     for (int c = 0; c < 3; ++c) {
       State beside = state;
       (c == 0 ? beside.insertion_mm : beside.u_free[c - 1]) += difference[static_cast<std::size_t>(c)];
-      slope.col(c) = (miss(problem_, beside) - r) / difference[static_cast<std::size_t>(c)];
+      slope.col(c) = (miss(design, goal_, beside) - r) / difference[static_cast<std::size_t>(c)];
     }
     Eigen::Vector3d by = -slope.colPivHouseholderQr().solve(r);
     if (!by.allFinite()) return std::nullopt;
@@ -153,7 +151,7 @@ std::optional<State> DirectAttempt::solve_goal(State state) {
 State DirectAttempt::spared(const State& goal) {
   if (!problem_.heeded.tendons || !judge_.hardware().state_breach(goal)) return goal;
   const double l = problem_.design.length_mm();
-  const double step_mm = 0.5 * problem_.goal.tolerance_mm;
+  const double step_mm = 0.5 * goal_.tolerance_mm;
   const double step_per_mm = step_mm / (0.5 * l * l);
   return compass_search(
       goal, 0.0, {{step_mm, step_per_mm, step_per_mm}, shares::kDirectSpareRounds},
@@ -161,7 +159,7 @@ State DirectAttempt::spared(const State& goal) {
       [&](const State& s, int) { return moved(problem_.design, s, Eigen::Vector3d::Zero()); },
       [&](const State& s) {
         work_ += shares::kDirectSpareWork;
-        return goal_miss(problem_, s) <= 0.0;
+        return goal_miss(problem_.design, goal_, s) <= 0.0;
       });
 }
 

@@ -25,8 +25,8 @@ namespace withy {
 /// What it keeps references to must outlive it.
 class DirectAttempt {
  public:
-  DirectAttempt(const SearchProblem& problem, CellProbe& probe, const StepJudge& judge)
-      : problem_(problem), probe_(probe), judge_(judge) {}
+  DirectAttempt(const Goal& goal, CellProbe& probe, const StepJudge& judge)
+      : problem_(judge.problem()), goal_(goal), probe_(probe), judge_(judge) {}
 
   /// A route with at most so many switches, each of which engages a lock. It stops at the first.
   std::optional<Route> run(int most_switches, const Effort& effort);
@@ -60,6 +60,7 @@ class DirectAttempt {
   Route route() const;
 
   const SearchProblem& problem_;
+  const Goal& goal_;
   CellProbe& probe_;
   const StepJudge& judge_;
   std::vector<BackStep> way_;  // from the goal state on

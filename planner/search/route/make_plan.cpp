@@ -89,7 +89,9 @@ Checked switch_of(const StepJudge& judge, const State& before, const RouteStep& 
   return action;
 }
 
-void give_field(const StepJudge& judge, const State& before, PlannedAction& action) {
+/// The field of a switch, and the hunt of a lock that engages.
+void give_field_and_hunt(const StepJudge& judge, const State& before, PlannedAction& action) {
+  if (action.kind == ActionKind::lock) action.hunt = judge.hunt_of(before, action.lock);
   if (action.lock < 0 || !judge.problem().heeded.field || !judge.hardware().checks_field()) return;
   const auto choice = judge.hardware().switch_choice(before, action.lock);
   assert(choice);  // the switch was allowed
@@ -136,7 +138,7 @@ tl::expected<Plan, PlanRefusal> make_plan(const StepJudge& judge, const Route& r
   const auto add = [&](PlannedAction action, const State& to) {
     action.from = static_cast<int>(plan.states.size()) - 1;
     action.to = action.from + 1;
-    give_field(judge, plan.states.back(), action);
+    give_field_and_hunt(judge, plan.states.back(), action);
     plan.clearance_mm = std::min(plan.clearance_mm, action.clearance_mm);
     plan.states.push_back(to);
     plan.actions.push_back(std::move(action));

@@ -62,6 +62,16 @@ bool StepJudge::motion_allowed(const State& from, const State& to) const {
                                                 : finding == MotionLook::Finding::clear;
 }
 
+std::optional<LockHunt> StepJudge::hunt_of(const State& before, int lock) const {
+  const auto& latch = problem_.design.latch();
+  if (!problem_.heeded.latch || !latch || latch->hunt_mm <= 0.0) return std::nullopt;
+  std::optional<SwitchChoice> choice;
+  if (problem_.heeded.field && hardware_.checks_field()) choice = hardware_.switch_choice(before, lock);
+  return judge_lock_hunt(verifier_, problem_.heeded.tendons ? &hardware_ : nullptr,
+                         problem_.required_clearance_mm, before, lock,
+                         choice ? &choice->currents.current_A : nullptr);
+}
+
 std::string StepJudge::objection(const State& from, const State& to) const {
   if (!within_limits(problem_.design, from) || !within_limits(problem_.design, to))
     return fmt::format(

@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "planner/motion/action.h"
+#include "planner/motion/lock_hunt.h"
 #include "planner/motion/motion_look.h"
 #include "planner/search/problem.h"
 #include "planner/segment/hardware.h"
@@ -59,6 +60,9 @@ class StepJudge {
   /// freezes must be latched exactly: every backbone's slide a whole multiple of the pitch. How far off a
   /// bench may engage (`engage_window_mm`) is no licence for plans (exact_latch).
   bool switch_allowed(const State& before, int lock, const State& after) const;
+
+  /// The hunt of engaging `lock` in `before`; nothing where the scene's latch has none.
+  std::optional<LockHunt> hunt_of(const State& before, int lock) const;
 
   /// What forbids the motion, as half a sentence; empty when nothing does.
   std::string objection(const State& from, const State& to) const;

@@ -1,223 +1,179 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// The search itself: what is looked at in which order.
 #include "planner/search/route/route_search.h"
 
 #include <algorithm>
-#include <cmath>
 
-#include "planner/search/route/way_label.h"
+#include "geometry/numbers/numbers.h"
+#include "planner/search/route/direct_attempt.h"
+#include "planner/search/route/notched_twin.h"
+#include "planner/search/route/reached_cells.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
 
-namespace {
-
-// What a lock switch costs beside a millimetre of motion: ways with fewer switches are looked at first unless
-// they lead through much that is unproved.
-constexpr double kSwitchCost = 100.0;
-// Weight of the distance left to the start: above 1 it trades the shortest way for an earlier one, which any
-// plan is made from anyway.
-constexpr double kGreed = 2.0;
-// A cell that can't be split any more is passed only when nothing else is left.
-constexpr double kStuckCost = 1e5;
-
-}  // namespace
-
 RouteSearch::RouteSearch(const SearchProblem& problem, RouteSearchSettings settings)
     : problem_(problem),
       settings_(std::move(settings)),
-      chart_(problem.design, problem.heeded.tendons),
-      probe_(problem, chart_),
-      judge_(problem, probe_.hardware()),
-      body_margin_([this](const State& state) { return probe_.body_margin(state); }),
-      tip_lever_mm2_(0.5 * problem.design.length_mm() * problem.design.length_mm()) {
-  homes_.push_back({0, {-1, false, start_state()}});
-  leaf_index(Leaf{});
+      store_(problem, settings_.finest_travel_mm),
+      gate_(store_),
+      work_(store_.probe(), settings_),
+      judge_(problem, store_.probe().hardware()),
+      known_(store_),
+      threader_(store_, known_, judge_) {}
+
+SearchOutcome RouteSearch::run(const Goal& goal) {
+  goal_ = goal;
+  best_approach_.reset();
+  start_over();
+  return resume();
 }
 
-RouteSearch::~RouteSearch() = default;
-
-/// What is left to pay from a cell to the start, at least about: the switches that release its locks, the
-/// insertion to draw back, and (where no switch is left) the bend to undo.
-double RouteSearch::heuristic(const CellRef& ref) const {
-  const Box b = box(ref);
-  const double switches = kSwitchCost * record(ref.leaf).leaf.engaged_count();
-  const double bend = ref.leaf == 0 ? tip_lever_mm2_ * std::hypot(b.centre(1), b.centre(2)) : 0.0;
-  return switches + kGreed * (b.centre(0) + bend);
+SearchOutcome RouteSearch::run(const Goal& goal, std::int64_t more_work) {
+  settings_.effort = settings_.effort.renewed(work() + more_work);
+  return run(goal);
 }
 
-double RouteSearch::cell_penalty(const CellRef& ref) const {
-  const LeafRecord& r = record(ref.leaf);
-  if (is_stuck(ref)) return kStuckCost;  // be it free: a motion through it did not verify
-  if (r.tree.status(ref.cell) == CellStatus::free) return 0.0;
-  return settings_.coarse_travel_mm *
-         (1.0 + std::max(0.0, std::log2(settings_.coarse_travel_mm / r.tree.travel(ref.cell))));
+/// What is left are the cells.
+void RouteSearch::start_over() {
+  cell_search_.emplace(goal_, settings_, store_, gate_, work_);
 }
 
-void RouteSearch::push(const CellRef& ref, double cost) {
-  Visit& v = visit(ref);
-  if (!v.reached()) touched_.push_back(ref);
-  v.cost = cost;
-  v.closed = false;
-  v.ticket = ++tickets_;
-  queue_.push_back({cost + heuristic(ref), v.ticket, ref});
-  std::push_heap(queue_.begin(), queue_.end());
-}
-
-bool RouteSearch::holds_start(const CellRef& ref) const {
-  if (ref.leaf != 0) return false;
-  const Box b = box(ref);
-  return b.contains(0, 0.0) && b.contains(1, 0.0) && b.contains(2, 0.0);
-}
-
-/// Leaves with more engaged locks can't have a cheaper goal than what their releases cost: they are opened
-/// when nothing cheaper is queued. False when the search has to stop.
-bool RouteSearch::open_due_levels() {
-  const int levels = std::min(problem_.design.lock_count(), settings_.most_switches) + 1;
-  while (levels_open_ < levels && (queue_.empty() || queue_.front().key >= kSwitchCost * levels_open_)) {
-    const auto open = [&](const Leaf& leaf) {
-      seek_goals({leaf_index(leaf), 0});
-      return !cut_short_ && !must_stop();
-    };
-    if (!for_each_leaf(problem_.design, chart_, levels_open_, settings_.effort, open)) return false;
-    ++levels_open_;
+SearchOutcome RouteSearch::resume() {
+  if (cell_search_->cut_short()) start_over();
+  if (auto found = without_cells()) {
+    found_ = std::move(*found);
+    return SearchOutcome::found;
   }
+  return search_cells();
+}
+
+std::optional<FoundRoute> RouteSearch::without_cells() {
+  if (goal_.holds(Shape(problem_.design, start_state()).tip_E())) return FoundRoute{};
+  auto route = try_directly();
+  if (!route) {
+    // What needs no search should not wait for cells as fine as a narrow lumen asks.
+    work_.add_try();
+    route = threader_.straight(goal_, settings_.effort);
+  }
+  if (!route) route = try_notches();
+  if (!route) return std::nullopt;
+  return FoundRoute{std::move(*route), 0, 0};
+}
+
+/// More than one motion, and switches.
+std::optional<Route> RouteSearch::try_directly() {
+  if (settings_.direct_work <= 0) return std::nullopt;
+  const std::int64_t most = settings_.direct_work * std::max(1, problem_.design.lock_count());
+  DirectAttempt attempt(goal_, store_.probe(), judge_);
+  auto route = attempt.run(settings_.most_switches, settings_.effort.part(most));
+  work_.add_other(attempt.work());
+  return route;
+}
+
+/// Where frozen bends are continuous, a way with a few of them is sooner found.
+std::optional<Route> RouteSearch::try_notches() {
+  const auto twin = notched_twin(problem_, store_.chart());
+  if (!twin) return std::nullopt;
+  RouteSearchSettings settings = settings_;
+  settings.effort = settings_.effort.part(settings_.twin_work);
+  RouteSearch search(*twin, settings);
+  const SearchOutcome outcome = search.run(goal_);
+  work_.add_other(search.work());
+  if (search.best_approach()) best_approach_ = search.best_approach();
+  if (outcome != SearchOutcome::found) return std::nullopt;
+  return search.route();
+}
+
+SearchOutcome RouteSearch::search_cells() {
+  while (!settings_.effort.cut_short()) {
+    switch (cell_search_->run()) {
+      case CellSearch::Outcome::stopped:
+        return SearchOutcome::stopped;
+      case CellSearch::Outcome::exhausted:
+        return SearchOutcome::proved_none;
+      case CellSearch::Outcome::arrived:
+        break;
+    }
+    const std::vector<CellRef> way = cell_search_->way();
+    if (!refine_coarse(way)) {
+      work_.add_try();
+      ThreadedWay threaded = threader_.thread(goal_, way, labels(), settings_.effort);
+      if (threaded.found) {
+        found_ = std::move(*threaded.found);
+        return SearchOutcome::found;
+      }
+      if (settings_.effort.cut_short()) break;  // what was not looked at has not failed
+      note_approach(threaded.failed);
+      if (!refine_failed(way, threaded.failed)) return SearchOutcome::stopped;
+    }
+    cell_search_->mend();
+  }
+  return SearchOutcome::stopped;
+}
+
+/// Splits the way's coarsest mixed cells; false when none is coarse any more.
+bool RouteSearch::refine_coarse(const std::vector<CellRef>& way) {
+  double coarsest = 0.0;
+  for (const CellRef& ref : way)
+    if (store_.status(ref) == CellStatus::mixed) coarsest = std::max(coarsest, store_.travel_mm(ref));
+  if (coarsest <= settings_.attempt_travel_mm || ++coarse_ways_ % shares::kCoarseTryInterval == 0)
+    return false;
+  for (const CellRef& ref : way)
+    if (store_.status(ref) == CellStatus::mixed && !store_.is_split(ref) &&
+        store_.travel_mm(ref) > 0.5 * coarsest)
+      cell_search_->refine(ref);
   return true;
 }
 
-/// A* from the target's cells, with what is known of the cells now, from where it stood.
-RouteSearch::Sweep RouteSearch::search_on() {
-  while (true) {
-    if (!open_due_levels() || cut_short_) return Sweep::stopped;
-    if (queue_.empty()) return Sweep::exhausted;
-    std::pop_heap(queue_.begin(), queue_.end());
-    const QueueEntry entry = queue_.back();
-    queue_.pop_back();
-    Visit& v = visit(entry.ref);
-    if (v.ticket != entry.ticket || v.closed) continue;
-    if (v.next.leaf < 0 && !v.witnessed) {
-      v.witnessed = counts_as_goal(entry.ref);
-      if (!v.witnessed) {
-        sharpen_goal(entry.ref);
-        continue;
-      }
-    }
-    v.closed = true;
-    v.expanded = true;
-    if (home_of(entry.ref) >= 0) {
-      found_start_ = entry.ref;
-      return Sweep::start_reached;
-    }
-    expand(entry.ref);
-    if (++expansions_ % shares::kAskInterval == 0 && must_stop()) return Sweep::stopped;
+/// Refines the cells of the way that gave no route; false when nothing was left to refine.
+bool RouteSearch::refine_failed(const std::vector<CellRef>& way, const Threading& failed) {
+  for (const auto& [k, coordinate] : failed.wide)
+    cell_search_->cut(way[static_cast<std::size_t>(k)], coordinate);
+  if (!failed.wide.empty()) return true;
+  bool progress = false;
+  for (const int failed_cell : failed.failed) {
+    const auto k = static_cast<std::size_t>(failed_cell);
+    progress = refine_or_give_up(way[k]) || progress;
+    // A passage that fails between two cells is as much the next one's doing.
+    if (k + 1 < way.size() && store_.status(way[k + 1]) == CellStatus::mixed)
+      progress = refine_or_give_up(way[k + 1]) || progress;
   }
+  return progress;
 }
 
-void RouteSearch::expand(const CellRef& ref) {
-  const Box b = box(ref);
-  reach(ref, ref.leaf, b, -1, false, 0.0);
-  each_link(ref, [&](const SwitchLink& link) {
-    const int other = leaf_index(link.other);
-    if (record(other).tree.status(0) == CellStatus::blocked && !record(other).tree.is_split(0)) return;
-    if (!field_may_switch(ref.leaf, link, other)) return;
-    // Searched backward: the plan comes from there to here, so it does the opposite.
-    reach(ref, other, link.there, link.lock, !link.engages, kSwitchCost);
-  });
+bool RouteSearch::refine_or_give_up(const CellRef& ref) {
+  if (store_.is_split(ref)) return false;
+  if (store_.travel_mm(ref) > settings_.finest_travel_mm) {
+    cell_search_->refine(ref);
+    return true;
+  }
+  if (store_.is_stuck(ref)) return false;
+  cell_search_->give_up(ref);
+  return true;
 }
 
-/// May the field make the switch that leads from `link.there` to here somewhere, and undo it? A plan comes
-/// back by the way it went, so what can't be undone is no part of any.
-bool RouteSearch::field_may_switch(int leaf, const SwitchLink& link, int other) {
-  const Hardware& hardware = probe_.hardware();
-  if (!problem_.heeded.field || !hardware.checks_field()) return true;
-  // With the free carriage and notched locks every lock has the same pose against the others, and in a
-  // uniform field, whatever the insertion.
-  const bool one_pose = problem_.design.field()->coils.empty() &&
-                        problem_.design.carriage().kind == CarriageKind::free && chart_.coordinates() == 0 &&
-                        (link.here.high[1] - link.here.low[1]) < 1e-9 &&
-                        (link.here.high[2] - link.here.low[2]) < 1e-9;
-  const auto key = std::tuple(leaf, other, link.lock);
-  if (one_pose)
-    if (const auto known = may_switch_.find(key); known != may_switch_.end()) return known->second;
-  const bool may =
-      hardware.switch_over(probe_.state_box(link.other, link.there), link.lock) != BoxVerdict::none &&
-      hardware.switch_over(probe_.state_box(record(leaf).leaf, link.here), link.lock) != BoxVerdict::none;
-  if (one_pose) may_switch_[key] = may;
-  return may;
+void RouteSearch::note_approach(const Threading& failed) {
+  const double best_mm = best_approach_ ? best_approach_->distance_mm : kInfinity;
+  if (auto nearer = threader_.approach_nearer_than(best_mm, goal_, failed))
+    best_approach_ = std::move(nearer);
 }
 
-/// Looks at every cell of `leaf` that meets `query`, splitting what is mixed and coarse, and relaxes what may
-/// be passed.
-void RouteSearch::reach(const CellRef& from, int leaf, const Box& query, int lock, bool engages,
-                        double extra) {
-  const CellTree& tree = record(leaf).tree;
-  std::vector<int> todo;
-  tree.for_each_meeting(query, [&](int cell) { todo.push_back(cell); });
-  while (!todo.empty()) {
-    const CellRef to{leaf, todo.back()};
-    todo.pop_back();
-    if (to == from) continue;
-    if (lock < 0 && query.dimensions > 3 && !boxes_touch(query, box(to))) continue;
-    const CellStatus status = look(to);
-    if (status == CellStatus::blocked) continue;
-    if (status == CellStatus::mixed && tree.travel(to.cell) > settings_.coarse_travel_mm) {
-      split(to);
-      for (const int child : {tree.first_child(to.cell), tree.first_child(to.cell) + 1})
-        if (tree.meets(child, query)) todo.push_back(child);
-      continue;
-    }
-    relax(from, to, lock, engages, extra);
-  }
+void RouteSearch::keep_route() {
+  known_.add(found_.route, found_.from, found_.steps_known);
 }
 
-void RouteSearch::relax(const CellRef& from, const CellRef& to, int lock, bool engages, double extra) {
-  const Visit source = visit(from);
-  const int switches = source.switches + (lock >= 0 ? 1 : 0);
-  if (switches + record(to.leaf).leaf.engaged_count() > settings_.most_switches) return;
-  double step = extra + cell_penalty(to);
-  if (lock < 0) {
-    const Box a = box(from);
-    const Box b = box(to);
-    step += std::abs(a.centre(0) - b.centre(0)) +
-            tip_lever_mm2_ * std::hypot(a.centre(1) - b.centre(1), a.centre(2) - b.centre(2));
-  }
-  Visit& v = visit(to);
-  const double cost = source.cost + step;
-  if (v.reached() && !improves({switches, cost}, {v.switches, v.cost}, v.closed, switches_limited())) return;
-  v.next = from;
-  v.lock = lock;
-  v.engages = engages;
-  v.switches = static_cast<std::int16_t>(switches);
-  push(to, cost);
+void RouteSearch::bury() {
+  bury_reached_cells(store_, labels());
 }
 
-SearchOutcome RouteSearch::run() {
-  if (cut_short_) forget_ways();
-  route_home_ = 0;
-  route_known_ = 0;
-  if (problem_.goal.holds(Shape(problem_.design, start_state()).tip_E())) {
-    route_ = Route{};
-    return SearchOutcome::found;
-  }
-  if (try_directly() || try_straight_for_it() || try_notches_for_it()) return SearchOutcome::found;
-  while (!settings_.effort.cut_short()) {
-    switch (search_on()) {
-      case Sweep::stopped:
-        return SearchOutcome::stopped;
-      case Sweep::exhausted:
-        return SearchOutcome::proved_none;
-      case Sweep::start_reached:
-        break;
-    }
-    const auto path = path_from(found_start_);
-    if (!refine_coarse(path)) {
-      bool progress = false;
-      if (try_path(path, progress)) return SearchOutcome::found;
-      if (!progress) return SearchOutcome::stopped;
-    }
-    mend_ways();
-  }
-  return SearchOutcome::stopped;
+Coverage RouteSearch::coverage() const {
+  Coverage coverage = coverage_of(store_, labels());
+  coverage.cells_examined = checks();
+  return coverage;
+}
+
+void RouteSearch::write_reached_cells(std::ostream& out) const {
+  withy::write_reached_cells(store_, labels(), out);
 }
 
 }  // namespace withy

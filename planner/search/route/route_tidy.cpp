@@ -2,6 +2,8 @@
 #include "planner/search/route/route_tidy.h"
 
 #include <algorithm>
+#include <limits>
+#include <optional>
 
 #include "planner/effort/shares.h"
 
@@ -77,30 +79,36 @@ bool all_allowed(const StepJudge& judge, const Stay& stay) {
   return true;
 }
 
-/// Tries to make switch i at insertion `d` instead. With the free carriage the curvature it needs stays the
-/// same.
-bool move_switch(const StepJudge& judge, Stays& stays, std::size_t i, double d) {
-  Stay before = stays.stays[i];
-  Stay after = stays.stays[i + 1];
-  if (before.back().insertion_mm == d) return false;
-  const double old_effort = effort(before) + effort(after);
+/// Switch i at insertion `d` instead. With the free carriage the curvature it needs stays the same.
+Stays with_switch_at(Stays stays, std::size_t i, double d) {
+  Stay& before = stays.stays[i];
+  Stay& after = stays.stays[i + 1];
   // A stay of one state begins and ends there: the far end stays where it is, a motion to the switch is
   // added.
   if (before.size() == 1) before.push_back(before.back());
   if (after.size() == 1) after.push_back(after.back());
   before.back().insertion_mm = d;
   after.front().insertion_mm = d;
+  stays.switches[i].to.insertion_mm = d;
   const auto drop_repeats = [](Stay& stay) { stay.erase(std::unique(stay.begin(), stay.end()), stay.end()); };
   drop_repeats(before);
   drop_repeats(after);
-  if (effort(before) + effort(after) >= old_effort) return false;
-  if (!all_allowed(judge, before) || !all_allowed(judge, after)) return false;
-  RouteStep step = stays.switches[i];
-  step.to.insertion_mm = d;
-  if (!judge.switch_allowed(before.back(), step.lock, step.to)) return false;
-  stays.stays[i] = before;
-  stays.stays[i + 1] = after;
-  stays.switches[i] = step;
+  return stays;
+}
+
+/// Are switch i and all motions of the stays before and after it allowed?
+bool switch_fits(const StepJudge& judge, const Stays& stays, std::size_t i) {
+  return all_allowed(judge, stays.stays[i]) && all_allowed(judge, stays.stays[i + 1]) &&
+         judge.switch_allowed(stays.stays[i].back(), stays.switches[i].lock, stays.switches[i].to);
+}
+
+/// Makes switch i at insertion `d` if that takes less effort.
+bool move_switch(const StepJudge& judge, Stays& stays, std::size_t i, double d) {
+  if (stays.stays[i].back().insertion_mm == d) return false;
+  const auto effort_about = [i](const Stays& s) { return effort(s.stays[i]) + effort(s.stays[i + 1]); };
+  Stays moved = with_switch_at(stays, i, d);
+  if (effort_about(moved) >= effort_about(stays) || !switch_fits(judge, moved, i)) return false;
+  stays = std::move(moved);
   return true;
 }
 
@@ -117,6 +125,58 @@ bool settle_switches(const StepJudge& judge, Stays& stays, const Effort& effort)
   return changed;
 }
 
+/// The hunt that switch i takes on the way in or, where it releases a lock, on the way out.
+std::optional<LockHunt> hunt_at(const StepJudge& judge, const Stays& stays, std::size_t i) {
+  const RouteStep& step = stays.switches[i];
+  return judge.hunt_of(step.engages ? stays.stays[i].back() : step.to, step.lock);
+}
+
+/// Insertions that are tried for one switch, from where it is to the start.
+constexpr int kHuntPlaces = 40;
+
+/// Switch i at insertion `d`, less than it has, and from there in to where it was with the bend unchanged.
+Stays with_switch_farther_out(const Stays& stays, std::size_t i, double d) {
+  Stays moved = with_switch_at(stays, i, d);
+  Stay& after = moved.stays[i + 1];
+  after.insert(after.begin() + 1, stays.stays[i + 1].front());
+  after.erase(std::unique(after.begin(), after.end()), after.end());
+  return moved;
+}
+
+/// Do all motions before and after switch i keep more than `clearance_mm`? Only asked where they are allowed.
+bool keeps_more(const StepJudge& judge, const Stays& stays, std::size_t i, double clearance_mm) {
+  for (const Stay* stay : {&stays.stays[i], &stays.stays[i + 1]})
+    for (std::size_t j = 0; j + 1 < stay->size(); ++j)
+      if (!judge.verifier().clears((*stay)[j], (*stay)[j + 1], clearance_mm)) return false;
+  return true;
+}
+
+double least_clearance(const StepJudge& judge, const Stays& stays, std::size_t i) {
+  double least = std::numeric_limits<double>::infinity();
+  for (const Stay* stay : {&stays.stays[i], &stays.stays[i + 1]})
+    for (std::size_t j = 0; j + 1 < stay->size(); ++j)
+      least = std::min(least, judge.verifier().clearance((*stay)[j], (*stay)[j + 1]).lower_mm);
+  return least;
+}
+
+/// Moves switch i outwards to where its hunt can be made and the motions about it keep the most clearance.
+void clear_hunt(const StepJudge& judge, Stays& stays, std::size_t i, const Effort& effort) {
+  const auto hunt = hunt_at(judge, stays, i);
+  if (!hunt || !hunt->missing()) return;
+  const double deepest = stays.stays[i].back().insertion_mm;
+  std::optional<Stays> best;
+  double most = -std::numeric_limits<double>::infinity();
+  for (int k = kHuntPlaces; k-- > 0 && !effort.cut_short();) {
+    Stays moved = with_switch_farther_out(stays, i, deepest * k / kHuntPlaces);
+    if (!switch_fits(judge, moved, i)) continue;
+    if (best && !keeps_more(judge, moved, i, most)) continue;
+    if (const auto there = hunt_at(judge, moved, i); there->missing()) continue;
+    most = least_clearance(judge, moved, i);
+    best = std::move(moved);
+  }
+  if (best) stays = std::move(*best);
+}
+
 }  // namespace
 
 Route tidy(const StepJudge& judge, const Route& route, const Effort& effort) {
@@ -125,6 +185,14 @@ Route tidy(const StepJudge& judge, const Route& route, const Effort& effort) {
   if (judge.problem().design.carriage().kind == CarriageKind::free)
     for (int round = 0; round < shares::kTidyRounds && settle_switches(judge, stays, effort); ++round)
       for (Stay& stay : stays.stays) stay = thinned(judge, shortened(judge, stay, effort), effort);
+  return route_of(stays);
+}
+
+Route clear_hunts(const StepJudge& judge, const Route& route, const Effort& effort) {
+  if (judge.problem().design.carriage().kind == CarriageKind::guide) return route;
+  Stays stays = stays_of(route);
+  for (std::size_t i = 0; i < stays.switches.size(); ++i) clear_hunt(judge, stays, i, effort);
+  for (Stay& stay : stays.stays) stay = thinned(judge, shortened(judge, stay, effort), effort);
   return route_of(stays);
 }
 

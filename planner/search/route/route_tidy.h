@@ -12,4 +12,9 @@ namespace withy {
 /// a neighbouring state where that saves an action or turns a combined motion into a plain one.
 Route tidy(const StepJudge& judge, const Route& route, const Effort& effort = Effort());
 
+/// Moves lock switches outwards where their hunts can't be made, to where they can and the motions about them
+/// keep the most clearance, with proved motions only. What no place on the way would do stays as it is, and
+/// so does everything with a guide, where the bend to be held depends on the insertion.
+Route clear_hunts(const StepJudge& judge, const Route& route, const Effort& effort = Effort());
+
 }  // namespace withy

@@ -6,8 +6,10 @@
 #include <limits>
 #include <optional>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/effort/shares.h"
 #include "planner/search/cells/compass_search.h"
+#include "planner/segment/curvature_limit.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
@@ -21,15 +23,8 @@ constexpr double kBeside = 4.0;
 // Frozen bends (rad) as near as this are one: no cell is cut finer.
 constexpr double kLeastBend_rad = 1e-6;
 
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
-
 double clamp_to(const Box& box, int k, double x) {
   return std::clamp(x, box.low[Box::idx(k)], box.high[Box::idx(k)]);
-}
-
-Eigen::Vector2d within_disk(const SearchProblem& problem, const Eigen::Vector2d& u) {
-  const double kappa = problem.design.segment().curvature_max_per_mm;
-  return u.norm() > kappa ? Eigen::Vector2d(u * (kappa / u.norm())) : u;
 }
 
 /// The box's middle, all else as in `state`.
@@ -41,10 +36,10 @@ State middle_of(const Box& box, State state) {
 
 class Threader {
  public:
-  Threader(const SearchProblem& problem, const BendChart& chart, const StepJudge& judge,
-           const BodyMargin& margin, const std::vector<ChainCell>& chain, Passage passage, const State& from,
-           const Effort& effort)
-      : problem_(problem),
+  Threader(const Goal& goal, const BendChart& chart, const StepJudge& judge, const BodyMargin& margin,
+           const std::vector<ChainCell>& chain, Passage passage, const State& from, const Effort& effort)
+      : problem_(judge.problem()),
+        goal_(goal),
         chart_(chart),
         judge_(judge),
         margin_(margin),
@@ -145,7 +140,8 @@ class Threader {
       if (!shared.contains(c, now[Box::idx(c)])) return false;
     State to = state_;
     to.insertion_mm = clamp_to(shared, 0, now[0]);
-    to.u_free = within_disk(problem_, {clamp_to(shared, 1, now[1]), clamp_to(shared, 2, now[2])});
+    to.u_free =
+        clamp_to_curvature_disk(problem_.design, {clamp_to(shared, 1, now[1]), clamp_to(shared, 2, now[2])});
     // Free cells allow the nearest passage; in a mixed one it matters where it is taken.
     if (!chain_[k].free || !chain_[k + 1].free)
       to = widest(passage_ == Passage::within ? shared : beside(shared, chain_[k].box), to);
@@ -170,7 +166,7 @@ class Threader {
   /// The state in the box with most room, sought from the better of `near` and the middle.
   State widest(const Box& box, const State& near) const {
     State middle = middle_of(box, near);
-    middle.u_free = within_disk(problem_, middle.u_free);
+    middle.u_free = clamp_to_curvature_disk(problem_.design, middle.u_free);
     const bool from_near = margin_(near) >= margin_(middle);
     return widened(box, from_near ? near : middle, [](const State&) { return true; });
   }
@@ -185,7 +181,7 @@ class Threader {
         [&](State next, int c) {
           double& x = c == 0 ? next.insertion_mm : next.u_free[c - 1];
           x = clamp_to(box, c, x);
-          next.u_free = within_disk(problem_, next.u_free);
+          next.u_free = clamp_to_curvature_disk(problem_.design, next.u_free);
           return next;
         },
         allowed);
@@ -299,8 +295,9 @@ class Threader {
   bool reach_goal(std::size_t k) {
     const Box& box = chain_[k].box;
     for (const State& from : {state_, middle_of(box, state_)})
-      if (const auto goal = descend_to_goal(problem_, from, goal_descent_in(problem_, box))) {
-        const auto holds = [&](const State& s) { return goal_miss(problem_, s) <= 0.0; };
+      if (const auto goal =
+              descend_to_goal(problem_.design, goal_, from, goal_descent_in(problem_.design, box))) {
+        const auto holds = [&](const State& s) { return goal_miss(problem_.design, goal_, s) <= 0.0; };
         const bool within = passage_ == Passage::within;
         move(k, chain_[k].free ? *goal : widened(within ? box : beside(box, box), *goal, holds));
         return true;
@@ -309,6 +306,7 @@ class Threader {
   }
 
   const SearchProblem& problem_;
+  const Goal& goal_;
   const BendChart& chart_;
   const StepJudge& judge_;
   const BodyMargin& margin_;
@@ -322,23 +320,24 @@ class Threader {
 
 }  // namespace
 
-GoalDescent goal_descent_in(const SearchProblem& problem, const Box& box) {
+GoalDescent goal_descent_in(const Design& design, const Box& box) {
   GoalDescent descent;
   descent.insertion_step_mm = box.half(0);
   descent.curvature_step_per_mm = std::max(box.half(1), box.half(2));
   descent.within = [&](const State& state) {
     State in = state;
     in.insertion_mm = clamp_to(box, 0, in.insertion_mm);
-    in.u_free = within_disk(problem, {clamp_to(box, 1, in.u_free.x()), clamp_to(box, 2, in.u_free.y())});
+    in.u_free =
+        clamp_to_curvature_disk(design, {clamp_to(box, 1, in.u_free.x()), clamp_to(box, 2, in.u_free.y())});
     return in;
   };
   return descent;
 }
 
-Threading thread_chain(const SearchProblem& problem, const BendChart& chart, const StepJudge& judge,
+Threading thread_chain(const Goal& goal, const BendChart& chart, const StepJudge& judge,
                        const BodyMargin& margin, const std::vector<ChainCell>& chain, Passage passage,
                        const State& from, const Effort& effort) {
-  return Threader(problem, chart, judge, margin, chain, passage, from, effort).run();
+  return Threader(goal, chart, judge, margin, chain, passage, from, effort).run();
 }
 
 }  // namespace withy

@@ -36,7 +36,7 @@ struct Threading {
 };
 
 /// A descent to a goal state within a box of leaf coordinates and the curvature disk. Both must outlive it.
-GoalDescent goal_descent_in(const SearchProblem& problem, const Box& box);
+GoalDescent goal_descent_in(const Design& design, const Box& box);
 
 /// About how far the body of a state is from the wall (mm), for choosing between states; no proof.
 using BodyMargin = std::function<double(const State&)>;
@@ -50,7 +50,7 @@ enum class Passage {
 
 /// Threads the chain. The first cell holds `from`, the last may hold the goal. Where the effort is cut short
 /// the cell that was its turn is called failed, whatever may be true of it.
-Threading thread_chain(const SearchProblem& problem, const BendChart& chart, const StepJudge& judge,
+Threading thread_chain(const Goal& goal, const BendChart& chart, const StepJudge& judge,
                        const BodyMargin& margin, const std::vector<ChainCell>& chain,
                        Passage passage = Passage::within, const State& from = start_state(),
                        const Effort& effort = Effort());

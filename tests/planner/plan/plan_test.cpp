@@ -64,7 +64,7 @@ TEST_CASE("A plan's keys stand in the order that the format has") {
                                                                "lock_moment_Nmm"});
   CHECK(keys_of(plan["actions"][2]) == std::vector<std::string>{"kind", "leg", "from", "to", "lock",
                                                                 "field_mT", "current_A", "field_reserve",
-                                                                "clearance_mm"});
+                                                                "hunt", "clearance_mm"});
   CHECK(keys_of(plan["actions"][0]) == std::vector<std::string>{"kind", "leg", "from", "to", "clearance_mm"});
 }
 
@@ -267,7 +267,7 @@ TEST_CASE("Where coils have a resistance, a switch says the power and the voltag
   const auto& action = plan["actions"][2];
   CHECK(keys_of(action) == std::vector<std::string>{"kind", "leg", "from", "to", "lock", "field_mT",
                                                     "current_A", "field_reserve", "power_W", "voltage_V",
-                                                    "clearance_mm"});
+                                                    "hunt", "clearance_mm"});
   const auto I = action["current_A"].get<std::vector<double>>();
   const auto U = action["voltage_V"].get<std::vector<double>>();
   REQUIRE((I.size() == 4 && U.size() == 4));

@@ -78,7 +78,9 @@ TEST_CASE("A sound script replays as sound, whatever the bench, from CSV and fro
         BenchOptions{.disk_spacing_mm = 10.0, .half_width_mm = 46.0},
         BenchOptions{.guide = true, .standing_motors = true, .disk_spacing_mm = 12.0, .half_width_mm = 60.0},
         BenchOptions{.field = false, .half_width_mm = 46.0}, BenchOptions{.coils = true},
-        BenchOptions{.latch = false, .half_width_mm = 46.0}}) {
+        BenchOptions{.latch = false, .half_width_mm = 46.0}, BenchOptions{.hunt_mm = 0.1},
+        BenchOptions{.hunt_mm = 0.1, .coils = true},
+        BenchOptions{.guide = true, .disk_spacing_mm = 12.0, .hunt_mm = 0.1}}) {
     const Bench bench(options);
     const Script script = script_of(bench);
     const auto program =
@@ -92,9 +94,11 @@ TEST_CASE("A sound script replays as sound, whatever the bench, from CSV and fro
       REQUIRE(report.good());
       CHECK(report.switches == 2);
       CHECK_THAT(report.tip_error_mm, Catch::Matchers::WithinAbs(0.3, 1e-3));
-      // Within the unit's deviation and the verification's slack of what dense sampling finds on the plan.
+      CHECK(report.hunts == (options.hunt_mm > 0.0 ? 1 : 0));
+      // Within the unit's deviation and the verification's slack of what dense sampling finds on the plan. A
+      // sweep may come nearer to the wall than the plan's motions.
       CHECK(report.clearance_mm <= plain + 0.01);
-      CHECK(report.clearance_mm >= plain - 0.01 - 0.05);
+      if (options.hunt_mm == 0.0) CHECK(report.clearance_mm >= plain - 0.01 - 0.05);
     }
   }
 }
@@ -299,6 +303,75 @@ TEST_CASE(
   REQUIRE(report.fault);
   CHECK(report.fault->cause == ReplayCause::pulls_disagree);
   CHECK(report.fault->line == static_cast<int>(last) + 2);
+}
+
+namespace {
+
+/// First and last row of the sweep.
+std::pair<std::size_t, std::size_t> hunt_rows(const Script& script) {
+  const std::size_t first = first_row(script, "hunt");
+  std::size_t last = first;
+  while (script.waypoints[last + 1].action == "hunt") ++last;
+  return {first, last};
+}
+
+}  // namespace
+
+TEST_CASE("A sweep that leaves out a turn, falls short of the rim or ends elsewhere is found") {
+  const Bench bench({.hunt_mm = 0.1});
+  const Script sound = script_of(bench);
+  const auto [first, last] = hunt_rows(sound);
+  const auto turn = static_cast<std::size_t>(bench.plan().actions[2].hunt->corners_per_turn);
+  const auto without = [&](std::size_t from, std::size_t to) {
+    Script script = sound;
+    const auto at = script.waypoints.begin();
+    script.waypoints.erase(at + static_cast<std::ptrdiff_t>(from), at + static_cast<std::ptrdiff_t>(to));
+    for (std::size_t i = 0; i < script.waypoints.size(); ++i) {
+      script.waypoints[i].step = static_cast<int>(i);
+      script.waypoints[i].line = static_cast<int>(i) + 2;
+    }
+    return script;
+  };
+  const auto cause_of = [&](const Script& script) {
+    const ReplayReport report = run(bench, script);
+    REQUIRE(report.fault);
+    return report.fault->cause;
+  };
+  REQUIRE(run(bench, without(last + 10, last + 10)).good());
+  CHECK(cause_of(without(first + 1 + turn, first + 1 + 2 * turn)) == ReplayCause::hunt);
+  CHECK(cause_of(without(last - turn, last)) == ReplayCause::hunt);
+  CHECK(cause_of(without(last, last + 1)) == ReplayCause::hunt);
+  // Without the switch's own row the lock engages in the next, whose field is off; without any there is none.
+  CHECK(cause_of(without(last + 1, last + 2)) == ReplayCause::field);
+  CHECK(cause_of(without(last + 1, sound.waypoints.size())) == ReplayCause::hunt);
+}
+
+TEST_CASE("A field that is too weak while the body sweeps is found, strong as it is at the switch") {
+  for (const bool coils : {false, true}) {
+    const Bench bench({.hunt_mm = 0.1, .coils = coils});
+    Script script = script_of(bench);
+    const auto [first, last] = hunt_rows(script);
+    REQUIRE(run(bench, script).good());
+    for (std::size_t i = first; i <= last; ++i) {
+      script.waypoints[i].field_S *= 0.6;
+      for (double& I : script.waypoints[i].current_A) I *= 0.6;
+    }
+    check_found(bench, script, first + 1, ReplayCause::field);
+  }
+}
+
+TEST_CASE("A sweep through the wall is found, whether the latch has dropped in or not") {
+  // Half as wide again as the motions need: the sweep's 9 mm of tip go through the wall.
+  const Bench bench({.hunt_mm = 0.1, .half_width_mm = 46.0});
+  const auto& hunt = *bench.plan().actions[2].hunt;
+  CAPTURE(hunt.clearance_mm, hunt.objection);
+  withy::Plan plan = bench.plan();
+  plan.actions[2].hunt->objection.clear();
+  const auto script = withy::make_script(bench.scene(), bench.design(), plan);
+  REQUIRE(script);
+  const ReplayReport report = run(bench, *script);
+  CHECK(hunt.made() == report.good());
+  if (report.fault) CHECK(report.fault->cause == ReplayCause::clearance);
 }
 
 TEST_CASE("With coils the replay goes by their currents: too weak, left on, or too many amperes is found") {

@@ -92,6 +92,22 @@ const BrokenCase kBroken[] = {
      [](DesignParts& p) { p.latch->backbone_angle_rad.clear(); }},
     {"a window wider than the notches are apart", DesignFault::hardware, "latch.engage_window_mm",
      [](DesignParts& p) { p.latch->engage_window_mm = 0.26; }},
+    {"a window wider than the play", DesignFault::hardware, "latch.engage_window_mm",
+     [](DesignParts& p) { p.latch->backlash_mm = 0.019; }},
+    {"a hunt that reaches the next notch", DesignFault::hardware, "latch.hunt_mm",
+     [](DesignParts& p) { p.latch->hunt_mm = 0.23; }},
+    {"a hunt of too many turns", DesignFault::hardware, "latch.hunt_mm",
+     [](DesignParts& p) {
+       p.latch->hunt_mm = 0.2;
+       p.latch->engage_window_mm = 5e-4;
+     }},
+    {"a hunt without a notch", DesignFault::hardware, "latch.hunt_mm",
+     [](DesignParts& p) {
+       p.latch->hunt_mm = 0.1;
+       p.latch->notch_pitch_mm = 0.0;
+     }},
+    {"a negative hunt", DesignFault::hardware, "latch.hunt_mm",
+     [](DesignParts& p) { p.latch->hunt_mm = -0.1; }},
     {"one tendon", DesignFault::hardware, "tendons.angles_deg",
      [](DesignParts& p) { p.tendons->angle_rad = {0.0}; }},
     {"more pretension than the limit", DesignFault::hardware, "tendons.tension_max_N",

@@ -40,20 +40,39 @@ State engaged_at(std::vector<int> locks, std::vector<Eigen::Vector2d> theta, con
 TEST_CASE("a lock carries the difference between the tendons' moment and the one its region would rest at") {
   // Beam of rigidity 900 N mm^2: moment EI kappa (Euler-Bernoulli). Flexible lengths by hand: 28 mm to lock
   // 1, 26 mm on to lock 2.
-  const Design design = Design::make(parts_with({30, 60})).value();
+  DesignParts parts = parts_with({30, 60});
+  parts.tendons->friction_coefficient = 0.0;
+  const Design design = Design::make(parts).value();
   const State state = engaged_at({0, 1}, {{0.28, 0.0}, {0.0, 0.52}}, {-0.005, 0.01});
-  const auto moment = lock_moments(design, regions_of(design, state));
+  const auto moment = lock_moments(design, TendonStatics(*design.tendons()), regions_of(design, state));
   REQUIRE(moment.size() == 2);
   CHECK_THAT(moment[0], WithinAbs(900 * std::hypot(0.015, 0.01), 1e-9));
   CHECK_THAT(moment[1], WithinAbs(900 * std::hypot(0.005, 0.01), 1e-9));
 }
 
 TEST_CASE("a released lock carries nothing, one just engaged neither") {
-  const Design design = Design::make(parts_with({30, 60})).value();
+  DesignParts parts = parts_with({30, 60});
+  parts.tendons->friction_coefficient = 0.0;
+  const Design design = Design::make(parts).value();
   const State state = engaged_at({1}, {{0.0, 0.54}}, {0.0, 0.01});
-  const auto moment = lock_moments(design, regions_of(design, state));
+  const auto moment = lock_moments(design, TendonStatics(*design.tendons()), regions_of(design, state));
   CHECK(moment[0] == 0.0);
   CHECK_THAT(moment[1], WithinAbs(0.0, 1e-9));
+}
+
+TEST_CASE("with friction a lock carries the worst of drawing and letting out, also when it opens") {
+  // Equal curvature on both sides, as where a lock opens: 0.54 rad over 54 mm and 0.35 over 35 mm, so mu
+  // Lambda = 0.1 x 0.89. Tendon 2 pulls with 0.2 N + 900 x 0.01 / 1.2 = 7.7 N, the other three with 0.2 N. By
+  // hand the worst is tendon 2 drawn and tendon 4 let out, or the other way round, tendons 1 and 3 apart as
+  // far as they go.
+  const Design design = Design::make(parts_with({30, 60})).value();
+  const State state = engaged_at({1}, {{0.0, 0.54}}, {0.0, 0.01});
+  const auto load = lock_moments(design, TendonStatics(*design.tendons()), regions_of(design, state));
+  const double up = std::exp(0.089);
+  const double down = std::exp(-0.089);
+  const double along = 1.2 * (7.7 * up - 0.2 * down) - 9.0;
+  const double across = 1.2 * 0.2 * (up - down);
+  CHECK_THAT(load[1], WithinAbs(std::hypot(along, across), 1e-9));
 }
 
 TEST_CASE("play at a lock of a straight segment moves the tip by the angle times its lever") {
@@ -68,6 +87,7 @@ TEST_CASE("play at a lock of a straight segment moves the tip by the angle times
 
 TEST_CASE("play in a bent shape moves the tip as far as a scan of its directions does, to first order") {
   DesignParts parts = parts_with({40});
+  parts.latch->engage_window_mm = 1e-4;
   parts.latch->backlash_mm = 1.2e-4;  // play of 1e-4 rad: second order is then 1e-4 of the first
   const Design design = Design::make(parts).value();
   const State state = engaged_at({0}, {{0.5, -0.3}}, {0.01, 0.02});

@@ -102,6 +102,32 @@ TEST_CASE("Samples of a plan begin and end where its states are, and last as lon
   CHECK_THAT(seconds, WithinAbs(file["summary"]["duration_s"].get<double>(), 1e-3));
 }
 
+TEST_CASE(
+    "A hunt is sampled along its sweep, which goes as far as its size says, and lasts as long as the "
+    "script") {
+  const Bench bench(BenchOptions{.hunt_mm = 0.1});
+  const withy::WallDistance wall(channel_of(bench));
+  const auto samples = withy::sample_motions(bench.scene(), bench.design(), bench.plan(), wall);
+  const auto file = nlohmann::json::parse(bench.plan_text());
+  double seconds = 0.0;
+  for (std::size_t k = 0; k < samples.size(); ++k) {
+    seconds += samples[k].seconds;
+    const auto& action = bench.plan().actions[k];
+    CHECK(samples[k].swept_u.empty() == (action.kind != withy::ActionKind::lock));
+    if (samples[k].swept_u.empty()) continue;
+    CHECK(samples[k].swept_u.size() == samples[k].t.size());
+    CHECK(std::is_sorted(samples[k].t.begin(), samples[k].t.end()));
+    const auto& planned = bench.plan().states[static_cast<std::size_t>(action.from)].u_free;
+    double farthest = 0.0;
+    for (const auto& u : samples[k].swept_u) farthest = std::max(farthest, (u - planned).norm());
+    // Backbones at 1.2 mm, 48 mm of flexible length before the lock.
+    CHECK_THAT(farthest, WithinAbs(0.1 / (1.2 * 48.0), 1e-9));
+    for (const auto& spot : samples[k].spot)
+      CHECK((!spot || spot->clearance_mm >= action.hunt->clearance_mm - 1e-6));
+  }
+  CHECK_THAT(seconds, WithinAbs(file["summary"]["duration_s"].get<double>(), 1e-3));
+}
+
 TEST_CASE("Sampled clearance never falls below what was verified") {
   const Bench bench;
   const withy::WallDistance wall(channel_of(bench));

@@ -126,7 +126,7 @@ Answer by_cells(const SearchProblem& problem, const Budget& budget) {
   settings.direct_work = 0;
   settings.effort = Effort::of_work(budget.work);
   RouteSearch search(problem, settings);
-  answer.verdict = verdict_of(search.run());
+  answer.verdict = verdict_of(search.run(problem.goal));
   if (answer.verdict == Verdict::reached) fill(answer, search.judge(), search.route());
   return answer;
 }

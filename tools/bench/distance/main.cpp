@@ -150,14 +150,47 @@ std::vector<Body> make_bodies(const Design& design, const BodySampler& sampler,
   return bodies;
 }
 
+const State& state(const std::vector<State>& of, int i) {
+  return of[static_cast<std::size_t>(i) % of.size()];
+}
+
+/// Margins of the body whose points were placed last.
+void look_up(const BodyCheck& check, BallMarginsLoop loop, BodyPoints& points) {
+  const BodySampler& sampler = check.sampler();
+  const Balls balls{points.x.data(),           points.y.data(),     points.z.data(),
+                    sampler.radii_mm().data(), points.slack.data(), sampler.padded_count()};
+  BallMargins found;
+  loop(check.field().view(), balls, points.lower.data(), found);
+  keep(static_cast<double>(found.least));
+}
+
+/// The loops for any machine, and kinematics without loops.
+void time_slow_twins(const BodyCheck& check, const std::vector<State>& states, const std::vector<State>& walk,
+                     BodyPoints& points, double seconds, const Table& table) {
+  const BodySampler& sampler = check.sampler();
+  const Design& design = sampler.design();
+  const BodySampler portable(design, kStationSpacing_mm, kBodyLoopsPortable);
+  table.line("ours without AVX2", time_calls(
+                                      [&](int i) {
+                                        portable.place(state(walk, i), points);
+                                        look_up(check, &ball_margins_portable, points);
+                                      },
+                                      kBatch, seconds));
+  table.line("kinematics, double precision, point by point",
+             time_calls(
+                 [&](int i) {
+                   const Shape shape(design, state(states, i));
+                   double sum = 0.0;
+                   for (int j = 0; j < sampler.count(); ++j) sum += shape.point_E(sampler.station_mm(j)).x();
+                   keep(sum);
+                 },
+                 1, seconds));
+}
+
 /// Times ours; returns the median of the scattered case.
 double time_ours(const BodyCheck& check, const std::vector<State>& states, double seconds) {
   const BodySampler& sampler = check.sampler();
-  const Design& design = sampler.design();
   BodyPoints points = check.make_points();
-  const auto state = [&](const std::vector<State>& of, int i) -> const State& {
-    return of[static_cast<std::size_t>(i) % of.size()];
-  };
   const std::vector<State> walk = make_walk(states);
   const auto place = time_calls(
       [&](int i) {
@@ -165,15 +198,8 @@ double time_ours(const BodyCheck& check, const std::vector<State>& states, doubl
         keep(static_cast<double>(points.x[50]));
       },
       kBatch, seconds);
-  const auto look_up = [&](BallMarginsLoop loop) {
-    const Balls balls{points.x.data(),           points.y.data(),     points.z.data(),
-                      sampler.radii_mm().data(), points.slack.data(), sampler.padded_count()};
-    BallMargins found;
-    loop(check.field().view(), balls, points.lower.data(), found);
-    keep(static_cast<double>(found.least));
-  };
   std::fill(points.slack.begin(), points.slack.end(), 0.0F);
-  const auto look = time_calls([&](int) { look_up(ball_margins_loop()); }, kBatch, seconds);
+  const auto look = time_calls([&](int) { look_up(check, ball_margins_loop(), points); }, kBatch, seconds);
   Table table(place.median + look.median);
   const auto scattered = time_calls(
       [&](int i) { keep(check.evaluate(state(states, i), points, kRequired_mm).least); }, kBatch, seconds);
@@ -194,22 +220,7 @@ double time_ours(const BodyCheck& check, const std::vector<State>& states, doubl
                                                       kBatch, seconds));
   table.line("floor: kinematics, vector", place);
   table.line("floor: look-up, the same body again", look);
-  const BodySampler portable(design, kStationSpacing_mm, kBodyLoopsPortable);
-  table.line("ours without AVX2", time_calls(
-                                      [&](int i) {
-                                        portable.place(state(walk, i), points);
-                                        look_up(&ball_margins_portable);
-                                      },
-                                      kBatch, seconds));
-  table.line("kinematics, double precision, point by point",
-             time_calls(
-                 [&](int i) {
-                   const Shape shape(design, state(states, i));
-                   double sum = 0.0;
-                   for (int j = 0; j < sampler.count(); ++j) sum += shape.point_E(sampler.station_mm(j)).x();
-                   keep(sum);
-                 },
-                 1, seconds));
+  time_slow_twins(check, states, walk, points, seconds, table);
   return scattered.median;
 }
 

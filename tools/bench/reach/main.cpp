@@ -64,7 +64,7 @@ void measure(const SearchProblem& problem, const std::vector<Eigen::Vector3d>& t
     one.goal.point_E = targets_E[i];
     RouteSearchSettings bounded;
     bounded.effort = Effort::of_work(work);
-    const Verdict verdict = verdict_of(RouteSearch(one, bounded).run());
+    const Verdict verdict = verdict_of(RouteSearch(one, bounded).run(one.goal));
     alone.count(verdict);
     contradictions += verdict != Verdict::undecided && result.verdict[i] != Verdict::undecided &&
                       verdict != result.verdict[i];

@@ -2,7 +2,7 @@
 // Linked plots along the plan, their limits drawn in, one moment marked on all of them.
 
 import uPlot from 'uplot';
-import type { PageData } from './data.ts';
+import type { PageData, PlanAction } from './data.ts';
 import { h, s, say, tone } from './dom.ts';
 import type { Clock, Track } from './playback.ts';
 import { largest, lockCount, quantity } from './words.ts';
@@ -81,6 +81,12 @@ function insertion(track: Track) {
 
 const limit = (value: number | null, name: string): Limit[] => (value === null ? [] : [{ value, name }]);
 
+/** What is proved of an action's clearance, its sweep included; null outside the channel. */
+function verifiedBound({ clearance_mm, hunt }: PlanAction): number | null {
+  const bounds = [clearance_mm, hunt?.made ? hunt.clearance_mm : null].filter((v): v is number => v !== null);
+  return bounds.length > 0 ? Math.min(...bounds) : null;
+}
+
 function worst(track: Track, list: StateList) {
   const count = tendonCount(track, list);
   const each = Array.from({ length: count }, (_, k) => tendonValue(track, list, k));
@@ -98,7 +104,7 @@ function chartsOfOne(track: Track, { scene }: PageData): Chart[] {
       title: 'Clearance', unit: 'mm', digits: 2, times,
       lines: [
         { name: 'sampled', values: course(track, (k, _, i) => samples[k].clearance_mm[i]) },
-        { name: 'verified at least', values: course(track, (k) => plan.actions[k].clearance_mm), bound: true },
+        { name: 'verified at least', values: course(track, (k) => verifiedBound(plan.actions[k])), bound: true },
       ],
       limits: limit(scene.required_clearance_mm, 'required'),
     },

@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // What the program puts on the page: the plans word for word, and the scene, mesh and samples that go with them.
 
-import type { BodyState, Design, Vec3 } from './kinematics.ts';
+import type { BodyState, Design, Vec2, Vec3 } from './kinematics.ts';
 
 export type Kind = 'advance' | 'bend' | 'steer' | 'lock' | 'unlock';
 export type Verdict = 'reached' | 'unreachable' | 'undecided';
@@ -28,6 +28,21 @@ export interface PlanAction {
   current_A?: number[] | null;
   field_reserve?: number | null;
   clearance_mm: number | null;
+  /** Lock actions only; null where the scene's latch has no hunt. */
+  hunt?: Hunt | null;
+}
+
+/** The sweep about the planned bend until the latch drops in. */
+export interface Hunt {
+  shape: 'none' | 'line' | 'spiral';
+  radius_mm: number;
+  turns: number;
+  corners_per_turn: number;
+  turn_spacing_mm: number;
+  clearance_mm: number | null;
+  duration_s: number | null;
+  made: boolean;
+  why: string | null;
 }
 
 export interface PlanFile {
@@ -55,6 +70,8 @@ export interface ActionSamples {
   wall_mm: (Vec3 | null)[];
   pull_mm?: number[][];
   tension_N?: number[][];
+  /** Of a hunt: curvature vector of the free region at each moment, 1/mm. The lock is engaged in the last two. */
+  swept_u?: Vec2[];
   seconds: number;
 }
 

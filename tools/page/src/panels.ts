@@ -7,7 +7,7 @@ import { h, say } from './dom.ts';
 import { bend } from './kinematics.ts';
 import type { Clock, Moment, Track } from './playback.ts';
 import { actionKey, actionSign, verdictSign } from './signs.ts';
-import { actionWords, bendWords, keyWords, largest, lockCount, quantity, sentence, verdictMeaning, verdictWord } from './words.ts';
+import { actionWords, bendWords, huntWords, keyWords, largest, lockCount, quantity, sentence, verdictMeaning, verdictWord } from './words.ts';
 
 type Summary = Record<string, number | boolean | null>;
 
@@ -193,6 +193,7 @@ export class NowPanel {
     });
     body.locked.forEach((held, i) => facts.push([`lock ${i + 1}`, held ? '■ held' : '□ open']));
     if (action?.field_mT) facts.push(['field', quantity(Math.hypot(...action.field_mT), 'mT', 1)]);
+    if (action?.hunt) facts.push(['hunt', huntWords(action.hunt)]);
     if (action?.current_A) facts.push(['coil currents', action.current_A.map((a) => quantity(a, 'A')).join(', ')]);
     if (typeof action?.field_reserve === 'number') facts.push(['reserve of the switch', quantity(action.field_reserve, '', 2)]);
     return facts;

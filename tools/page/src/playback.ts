@@ -2,7 +2,7 @@
 // Where every plan of the page is at a given time. One clock drives all plans; a shorter plan waits at its end.
 
 import { bodyState, type PlanEntry } from './data.ts';
-import { interpolate, type BodyState, type Vec3 } from './kinematics.ts';
+import { interpolate, type BodyState, type Vec2, type Vec3 } from './kinematics.ts';
 
 /** A plan at one moment. `action` is -1 where the plan has none. */
 export interface Moment {
@@ -20,6 +20,20 @@ export interface Gap {
 
 /** Times closer than this are one moment. */
 export const kSeam_s = 1e-6;
+
+/** The body in a hunt: `before` with the free region's curvature of the moment, `after` once the lock is engaged. */
+function sweptBody(before: BodyState, after: BodyState, t: number[], u: Vec2[], fraction: number): BodyState {
+  const engaged = t.length - 2;
+  if (fraction >= t[engaged]) return after;
+  let i = 0;
+  while (i + 1 < engaged && t[i + 1] <= fraction) ++i;
+  // Between the end of the sweep and the moment of engaging the body rests.
+  const next = Math.min(i + 1, engaged - 1);
+  const share = t[next] > t[i] ? (fraction - t[i]) / (t[next] - t[i]) : 0;
+  const swept: Vec2 = [u[i][0] + share * (u[next][0] - u[i][0]), u[i][1] + share * (u[next][1] - u[i][1])];
+  const last = before.regions.length - 1;
+  return { ...before, regions: before.regions.map((region, k) => (k === last ? { ...region, u: swept } : region)) };
+}
 
 export class Track {
   /** Start time of each action, and the end of the last. */
@@ -63,6 +77,8 @@ export class Track {
     const { kind, from, to } = plan.actions[action];
     const a = bodyState(plan.states[from]);
     const b = bodyState(plan.states[to]);
+    const { t, swept_u } = this.entry.samples[action];
+    if (swept_u) return { action, fraction, body: sweptBody(a, b, t, swept_u, fraction) };
     const switches = kind === 'lock' || kind === 'unlock';
     const body = switches ? (fraction < 0.5 ? a : b) : interpolate(design, a, b, fraction);
     return { action, fraction, body };

@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Numbers and actions in plain words.
 
-import type { PlanAction, PlanEntry, PlanState, Verdict } from './data.ts';
+import type { Hunt, PlanAction, PlanEntry, PlanState, Verdict } from './data.ts';
 import { bodyState } from './data.ts';
 import { bend, type Vec2 } from './kinematics.ts';
 
@@ -78,10 +78,18 @@ export function actionWords(entry: PlanEntry, action: PlanAction): string {
     case 'steer':
       return `${carriageWords(from, to)}, and ${freeBendWords(entry, to)}`;
     case 'lock':
-      return `Engage lock ${action.lock ?? '?'}`;
+      return `Engage lock ${action.lock ?? '?'}${action.hunt?.made ? ', sweeping about the bend until it drops in' : ''}`;
     case 'unlock':
       return `Release lock ${action.lock ?? '?'}`;
   }
+}
+
+/** A hunt in a few words, or why there is none. */
+export function huntWords(hunt: Hunt): string {
+  if (!hunt.made) return `none: ${hunt.why ?? 'no reason given'}`;
+  const turns = hunt.shape === 'line' ? 'line' : `spiral of ${hunt.turns} turns`;
+  const gap = hunt.clearance_mm === null ? 'outside the channel' : `clearance at least ${quantity(hunt.clearance_mm, 'mm')}`;
+  return `${turns}, ${quantity(hunt.radius_mm, 'mm')} of slide to every side, ${gap}`;
 }
 
 /** "cells_examined" -> "cells examined"; a unit at the end goes into brackets. */

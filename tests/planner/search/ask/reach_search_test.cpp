@@ -76,7 +76,7 @@ TEST_CASE("One search for many targets never contradicts a search for each of th
         problem.goal.point_E = targets[i];
         RouteSearchSettings alone;
         alone.effort = settings.effort;
-        const SearchOutcome outcome = RouteSearch(problem, alone).run();
+        const SearchOutcome outcome = RouteSearch(problem, alone).run(problem.goal);
         CAPTURE(i, pitch, carriage == CarriageKind::guide, targets[i].transpose());
         if (outcome == SearchOutcome::found) CHECK(result.verdict[i] != Verdict::unreachable);
         if (outcome == SearchOutcome::proved_none) CHECK(result.verdict[i] != Verdict::reached);

@@ -38,7 +38,7 @@ PlaceSettings small_grid() {
 SearchOutcome ask(const SearchProblem& problem) {
   RouteSearchSettings bounded;
   bounded.effort = Effort::of_work(400000);
-  return RouteSearch(problem, bounded).run();
+  return RouteSearch(problem, bounded).run(problem.goal);
 }
 
 }  // namespace

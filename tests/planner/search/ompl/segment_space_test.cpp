@@ -33,7 +33,7 @@ TEST_CASE("Control planners reach what the complete search reaches, by allowed a
   RouteSearchSettings settings;
   settings.effort = Effort::of_work(20000000);
   RouteSearch search(asked, settings);
-  REQUIRE(search.run() == (reachable ? SearchOutcome::found : SearchOutcome::proved_none));
+  REQUIRE(search.run(asked.goal) == (reachable ? SearchOutcome::found : SearchOutcome::proved_none));
   const OmplProblem ompl(asked);
   for (const std::string& name : control_planner_names()) {
     CAPTURE(name);

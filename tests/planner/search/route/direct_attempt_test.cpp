@@ -28,7 +28,7 @@ Attempted attempt(const SearchProblem& asked, int most_switches, std::int64_t mo
   const BendChart chart(asked.design, true);
   CellProbe probe(asked, chart);
   const StepJudge judge(asked, probe.hardware());
-  DirectAttempt direct(asked, probe, judge);
+  DirectAttempt direct(asked.goal, probe, judge);
   Attempted out;
   out.route = direct.run(most_switches, Effort::of_work(most_work));
   out.work = direct.work();
@@ -118,11 +118,11 @@ TEST_CASE("A search that may not switch proves that the S needs a switch, and lo
   RouteSearchSettings settings;
   settings.effort = Effort::of_work(20000000);
   RouteSearch search(asked, settings);
-  CHECK(search.run() == SearchOutcome::found);
+  CHECK(search.run(asked.goal) == SearchOutcome::found);
   CHECK(search.route().switches() == 1);
   settings.most_switches = 0;
   RouteSearch without(asked, settings);
-  CHECK(without.run() == SearchOutcome::proved_none);
+  CHECK(without.run(asked.goal) == SearchOutcome::proved_none);
 }
 
 TEST_CASE("What the cells prove unreachable the short attempt does not reach") {
@@ -145,7 +145,7 @@ TEST_CASE("What the cells prove unreachable the short attempt does not reach") {
       settings.effort = Effort::of_work(500000);
       settings.direct_work = 0;
       RouteSearch cells(asked, settings);
-      const SearchOutcome outcome = cells.run();
+      const SearchOutcome outcome = cells.run(asked.goal);
       const Attempted tried = attempt(asked, 2);
       if (outcome == SearchOutcome::proved_none) {
         ++proved;

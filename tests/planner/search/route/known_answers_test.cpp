@@ -27,7 +27,7 @@ void check_verdict(const SearchProblem& asked, double offset, const Tube& channe
   RouteSearchSettings settings;
   settings.effort = Effort::of_work(kMostWork);
   RouteSearch search(asked, settings);
-  const SearchOutcome outcome = search.run();
+  const SearchOutcome outcome = search.run(asked.goal);
   CAPTURE(offset, search.work(), channel.facets_inside_mm, channel.facets_outside_mm);
   REQUIRE(std::abs(offset) > std::max(channel.facets_inside_mm, channel.facets_outside_mm));
   CHECK(outcome == (offset < 0.0 ? SearchOutcome::proved_none : SearchOutcome::found));

@@ -171,5 +171,5 @@ TEST_CASE("A motion within a cell that is said to be free is looked at all the s
   // The whole leaf, passed off as free.
   const std::vector<ChainCell> chain = {{&leaf, whole_leaf(bench.design, chart, leaf), true, -1, false}};
   const auto margin = [](const State&) { return 0.0; };
-  CHECK_FALSE(thread_chain(beside, chart, judge, margin, chain).failed.empty());
+  CHECK_FALSE(thread_chain(beside.goal, chart, judge, margin, chain).failed.empty());
 }

@@ -117,7 +117,7 @@ withy_plain::Solid solid_of(const Tube& channel, const withy_plain::Robot& robot
 }
 
 /// How much to walk, and what the walks have to come to for the audit to count.
-struct Effort {
+struct AuditSize {
   int starts;        ///< walks
   int actions;       ///< tried in each
   int least_locked;  ///< switches, and as many back
@@ -143,7 +143,7 @@ withy_plain::Proof proof_of(const SearchProblem& asked, const withy_plain::Robot
   RouteSearchSettings settings;
   settings.effort = Effort::of_work(20000000);
   RouteSearch search(asked, settings);
-  REQUIRE(search.run() == SearchOutcome::proved_none);
+  REQUIRE(search.run(asked.goal) == SearchOutcome::proved_none);
   std::stringstream lines;
   search.write_reached_cells(lines);
   return {lines, robot};
@@ -153,14 +153,14 @@ withy_plain::Proof proof_of(const SearchProblem& asked, const withy_plain::Robot
 /// and half beginning in cells of the proof.
 withy_plain::Walks walks_from_target(const withy_plain::Robot& robot, const withy_plain::Solid& solid,
                                      const withy_plain::Proof& proof,
-                                     const std::optional<withy_plain::State>& known, const Effort& effort) {
+                                     const std::optional<withy_plain::State>& known, const AuditSize& size) {
   withy_plain::Walker walker(robot, solid, kWalkSeed);
   std::mt19937 random(kWalkSeed);
   withy_plain::Walks walks;
-  for (int i = 0; i < (known ? kMostTriesNear : kMostTries) && walks.starts < effort.starts; ++i) {
+  for (int i = 0; i < (known ? kMostTriesNear : kMostTries) && walks.starts < size.starts; ++i) {
     const auto near = known ? known : i % 2 == 0 ? walker.random_state() : proof.random_state(random);
     const auto from = near ? walker.state_at_target(*near) : std::nullopt;
-    if (from) walker.walk(*from, effort.actions, walks);
+    if (from) walker.walk(*from, size.actions, walks);
   }
   return walks;
 }
@@ -192,7 +192,7 @@ void check_that_gaps_show(const withy_plain::Proof& proof, const withy_plain::Wa
 }
 
 void audit(const SearchProblem& asked, const withy_plain::Robot& robot, const withy_plain::Solid& solid,
-           const std::optional<withy_plain::State>& known, const Effort& effort) {
+           const std::optional<withy_plain::State>& known, const AuditSize& size) {
   const withy_plain::Proof proof = proof_of(asked, robot);
   const withy_plain::Walker outsider(robot, solid, kWalkSeed);
   withy_plain::State start;
@@ -201,17 +201,17 @@ void audit(const SearchProblem& asked, const withy_plain::Robot& robot, const wi
   REQUIRE(outsider.allowed(start));
   CHECK_FALSE(proof.place_of(start));
 
-  const withy_plain::Walks walks = walks_from_target(robot, solid, proof, known, effort);
+  const withy_plain::Walks walks = walks_from_target(robot, solid, proof, known, size);
   CAPTURE(kWalkSeed, proof.size(), walks.visited.size());
   const Met met = cells_met(proof, walks);
   std::set<std::size_t> leaves;
   for (const auto& [place, samples] : met) leaves.insert(place.leaf);
-  CHECK(walks.starts == effort.starts);
-  CHECK(walks.locked >= effort.least_locked);
-  CHECK(walks.unlocked >= effort.least_locked);
-  CHECK(walks.inner >= effort.least_inner);
-  CHECK(walks.hidden >= effort.least_hidden);
-  CHECK(leaves.size() >= effort.least_leaves);
+  CHECK(walks.starts == size.starts);
+  CHECK(walks.locked >= size.least_locked);
+  CHECK(walks.unlocked >= size.least_locked);
+  CHECK(walks.inner >= size.least_inner);
+  CHECK(walks.hidden >= size.least_hidden);
+  CHECK(leaves.size() >= size.least_leaves);
   check_that_gaps_show(proof, walks, met);
 }
 
@@ -226,13 +226,13 @@ withy_plain::State plain(const Design& design, const State& state) {
 
 /// Asks for the tip's place and direction in a state, closely, so that other sets of frozen bends come into a
 /// proof by switches alone.
-void audit_aimed_at(const State& state, const Design& design, const Tube& channel, const Effort& effort) {
+void audit_aimed_at(const State& state, const Design& design, const Tube& channel, const AuditSize& size) {
   const Eigen::Isometry3d tip = Shape(design, state).tip_E();
   SearchProblem asked = question(design, channel, tip.translation(), 0.6);
   asked.goal.direction_E = tip.linear().col(2);
   asked.goal.direction_tolerance_rad = 0.05;
   const withy_plain::Robot robot = robot_of(asked, channel);
-  audit(asked, robot, solid_of(channel, robot), plain(design, state), effort);
+  audit(asked, robot, solid_of(channel, robot), plain(design, state), size);
 }
 
 /// The latchable bend sum nearest to one.
@@ -245,7 +245,7 @@ Eigen::Vector2d nearest_latchable(const Design& design, const Eigen::Vector2d& w
 }
 
 /// The arc that a body can lie in and not come out of, for a segment with locks, all engaged.
-void audit_in_arc(const Design& design, double curvature, const Effort& effort) {
+void audit_in_arc(const Design& design, double curvature, const AuditSize& size) {
   const Tube channel = tube({{80.0, Eigen::Vector2d(curvature, 0.0)}}, {{0.0, kTubeRadius}}, 0.8);
   State state;
   state.insertion_mm = kLength;
@@ -260,7 +260,7 @@ void audit_in_arc(const Design& design, double curvature, const Effort& effort) 
   }
   const double last = design.station_mm(design.lock_count() - 1);
   state.u_free = (Eigen::Vector2d(curvature * kLength, 0.0) - sum) / design.flexible_length(last, kLength);
-  audit_aimed_at(state, design, channel, effort);
+  audit_aimed_at(state, design, channel, size);
 }
 
 /// A chamber behind a ring that lets the body through and no thick lock.
@@ -296,7 +296,7 @@ TEST_CASE("No state that reaches the target by sampled motions lies outside the 
   RouteSearchSettings settings;
   settings.effort = Effort::of_work(20000000);
   RouteSearch search(asked, settings);
-  REQUIRE(search.run() == SearchOutcome::proved_none);
+  REQUIRE(search.run(asked.goal) == SearchOutcome::proved_none);
   const std::vector<Cell> cells = cells_of(search);
   const auto listed = [&](const State& state) {
     return std::any_of(cells.begin(), cells.end(), [&](const Cell& cell) { return cell.holds(state); });

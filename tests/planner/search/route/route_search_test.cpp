@@ -47,7 +47,7 @@ TEST_CASE(
       RouteSearchSettings settings = bounded();
       settings.effort = Effort::of_work(4000000);
       RouteSearch search(asked, settings);
-      const SearchOutcome outcome = search.run();
+      const SearchOutcome outcome = search.run(asked.goal);
       if (margin < 0.0) CHECK(outcome == SearchOutcome::proved_none);
       // Within a tenth of a millimetre of the critical radius the work may run out, but no proof may go
       // wrong.
@@ -61,7 +61,7 @@ TEST_CASE("A target beyond every possible tip is proved unreachable before any b
   const Design design = segment({});
   const SearchProblem asked = question(design, channel, {0.0, 0.0, 120.0});  // insertion ends at 100
   RouteSearch search(asked, bounded());
-  CHECK(search.run() == SearchOutcome::proved_none);
+  CHECK(search.run(asked.goal) == SearchOutcome::proved_none);
   CHECK(search.coverage().cells_examined > 0);
 }
 
@@ -74,7 +74,7 @@ TEST_CASE("A route's every motion and switch is allowed, before and after tidyin
     const Design design = segment({CarriageKind::free, {30.0}, pitch});
     const SearchProblem asked = question(design, channel, {14.0, 0.0, 66.0}, 2.0);
     RouteSearch search(asked, bounded());
-    REQUIRE(search.run() == SearchOutcome::found);
+    REQUIRE(search.run(asked.goal) == SearchOutcome::found);
     const Hardware hardware(asked.design);
     const StepJudge judge(asked, hardware);
     const Route tidied = tidy(judge, search.route());
@@ -149,7 +149,7 @@ TEST_CASE(
   const Design design = segment({});
   const SearchProblem asked = question(design, channel, {0.0, 0.0, 40.0}, 2.0);
   RouteSearch search(asked, bounded());
-  REQUIRE(search.run() == SearchOutcome::proved_none);
+  REQUIRE(search.run(asked.goal) == SearchOutcome::proved_none);
   const unsigned seed = 21;
   CAPTURE(seed);
   std::mt19937 random(seed);
@@ -172,14 +172,14 @@ TEST_CASE(
       tube({{70.0, Eigen::Vector2d::Zero()}}, {{0.0, 2.4}, {20.0, 2.4}, {24.0, 15.0}, {70.0, 15.0}});
   const Eigen::Vector3d beside(11.04, 0.0, 50.86);
   const SearchProblem lockless = question(segment({CarriageKind::free}), narrow, beside);
-  CHECK(RouteSearch(lockless, bounded()).run() == SearchOutcome::proved_none);
+  CHECK(RouteSearch(lockless, bounded()).run(lockless.goal) == SearchOutcome::proved_none);
   const SearchProblem locked = question(segment({CarriageKind::free, {30.0}, 0.5}), narrow, beside);
   RouteSearchSettings settings = bounded();
   settings.direct_work = 0;
   settings.most_switches = 0;
-  CHECK(RouteSearch(locked, settings).run() == SearchOutcome::proved_none);
+  CHECK(RouteSearch(locked, settings).run(locked.goal) == SearchOutcome::proved_none);
   settings.most_switches = 1;
-  CHECK(RouteSearch(locked, settings).run() == SearchOutcome::found);
+  CHECK(RouteSearch(locked, settings).run(locked.goal) == SearchOutcome::found);
 }
 
 TEST_CASE("A plan says nothing of what fewer switches can't do: no certificate bears that out") {

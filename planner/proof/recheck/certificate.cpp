@@ -1,0 +1,287 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/proof/recheck/certificate.h"
+
+#include <algorithm>
+#include <cmath>
+#include <fstream>
+#include <initializer_list>
+#include <iterator>
+#include <stdexcept>
+
+#include <fmt/format.h>
+#include <nlohmann/json.hpp>
+#include <zlib.h>
+
+namespace withy::recheck {
+namespace {
+
+using Json = nlohmann::json;
+
+// zlib: window bits 15, plus 16 for a gzip header (zlib.h).
+constexpr int kGzip = 15 + 16;
+constexpr std::size_t kBlock = 1U << 16U;
+constexpr int kMostEngaged = 8;
+constexpr int kMostNotch = 1000000;
+
+/// A fault of one line, in words; turned into an InputError with the line where it is caught.
+struct Fault : std::runtime_error {
+  using std::runtime_error::runtime_error;
+};
+
+void expect_keys(const Json& object, std::initializer_list<const char*> required,
+                 std::initializer_list<const char*> optional = {}) {
+  if (!object.is_object()) throw Fault("an object was expected");
+  for (const char* key : required)
+    if (!object.contains(key)) throw Fault(fmt::format("key \"{}\" is missing", key));
+  for (const auto& [key, value] : object.items()) {
+    const auto is = [&k = key](const char* other) { return k == other; };
+    if (!std::any_of(required.begin(), required.end(), is) &&
+        !std::any_of(optional.begin(), optional.end(), is))
+      throw Fault(fmt::format("unknown key \"{}\"", key));
+  }
+}
+
+double number(const Json& value, const char* what) {
+  if (!value.is_number()) throw Fault(fmt::format("{} must be a number", what));
+  const double x = value.get<double>();
+  if (!std::isfinite(x)) throw Fault(fmt::format("{} must be finite", what));
+  return x;
+}
+
+int whole(const Json& value, int least, int most, const char* what) {
+  if (!value.is_number_integer()) throw Fault(fmt::format("{} must be a whole number", what));
+  const auto x = value.get<std::int64_t>();
+  if (x < least || x > most) throw Fault(fmt::format("{} must be from {} to {}", what, least, most));
+  return static_cast<int>(x);
+}
+
+std::string text_of(const Json& value, const char* what) {
+  if (!value.is_string()) throw Fault(fmt::format("{} must be a text", what));
+  return value.get<std::string>();
+}
+
+const Json& list(const Json& value, const char* what) {
+  if (!value.is_array()) throw Fault(fmt::format("{} must be a list", what));
+  return value;
+}
+
+Eigen::Vector3d vector3(const Json& value, const char* what) {
+  if (list(value, what).size() != 3) throw Fault(fmt::format("{} must hold three numbers", what));
+  return {number(value[0], what), number(value[1], what), number(value[2], what)};
+}
+
+ProvedTarget target_of(const Json& json) {
+  expect_keys(json, {"point_mm", "tolerance_mm"}, {"direction", "direction_tolerance_rad"});
+  ProvedTarget target;
+  target.point_S = vector3(json["point_mm"], "point_mm");
+  target.tolerance_mm = number(json["tolerance_mm"], "tolerance_mm");
+  if (json.contains("direction") != json.contains("direction_tolerance_rad"))
+    throw Fault("direction and direction_tolerance_rad go together");
+  if (json.contains("direction")) {
+    target.direction_S = vector3(json["direction"], "direction");
+    if (!(target.direction_S->norm() > 0.0)) throw Fault("direction must not be zero");
+    target.direction_S->normalize();
+    target.direction_tolerance_rad = number(json["direction_tolerance_rad"], "direction_tolerance_rad");
+  }
+  return target;
+}
+
+CertificateHeader header_of(const Json& json) {
+  expect_keys(json, {"format", "version", "claim", "withy", "scene", "locks", "targets",
+                     "required_clearance_mm", "limits", "most_switches", "openings", "leaves"});
+  if (text_of(json["format"], "format") != "withy-proof") throw Fault("format must be \"withy-proof\"");
+  if (whole(json["version"], 0, 1000000, "version") != 1) throw Fault("version must be 1");
+  CertificateHeader header;
+  header.claim = text_of(json["claim"], "claim");
+  if (header.claim != "unreachable" && header.claim != "targets" && header.claim != "fewer_switches")
+    throw Fault("claim must be \"unreachable\", \"targets\" or \"fewer_switches\"");
+  header.version_of_withy = text_of(json["withy"], "withy");
+  expect_keys(json["scene"], {"file", "sha256", "mesh_sha256"});
+  header.scene_file = text_of(json["scene"]["file"], "scene.file");
+  header.scene_sha256 = text_of(json["scene"]["sha256"], "scene.sha256");
+  header.mesh_sha256 = text_of(json["scene"]["mesh_sha256"], "scene.mesh_sha256");
+  header.locks = whole(json["locks"], 0, kMostEngaged, "locks");
+  for (const Json& t : list(json["targets"], "targets")) header.targets.push_back(target_of(t));
+  if (header.targets.empty()) throw Fault("targets must name one at least");
+  header.required_clearance_mm = number(json["required_clearance_mm"], "required_clearance_mm");
+  for (const Json& l : list(json["limits"], "limits")) header.limits.push_back(text_of(l, "limits"));
+  for (const std::string& l : header.limits)
+    if (l != "insertion" && l != "curvature" && l != "latch" && l != "clearance" && l != "tendons" &&
+        l != "field")
+      throw Fault(fmt::format("limits: unknown limit \"{}\"", l));
+  if (!json["most_switches"].is_null())
+    header.most_switches = whole(json["most_switches"], 0, 1000, "most_switches");
+  if (header.most_switches.has_value() != (header.claim == "fewer_switches"))
+    throw Fault("most_switches belongs to the claim \"fewer_switches\"");
+  for (const Json& o : list(json["openings"], "openings")) {
+    expect_keys(o, {"centre_mm", "radius_mm", "entry"});
+    if (!o["entry"].is_boolean()) throw Fault("entry must be true or false");
+    header.openings.push_back(
+        {vector3(o["centre_mm"], "centre_mm"), number(o["radius_mm"], "radius_mm"), o["entry"].get<bool>()});
+  }
+  header.leaves = static_cast<std::size_t>(whole(json["leaves"], 0, 100000000, "leaves"));
+  return header;
+}
+
+CertificateLeaf leaf_of(const Json& json, const CertificateHeader& header) {
+  expect_keys(json, {"level", "engaged", "notches", "low", "high", "parts"});
+  CertificateLeaf leaf;
+  leaf.level = whole(json["level"], 0, header.most_switches.value_or(0), "level");
+  for (const Json& lock : list(json["engaged"], "engaged")) {
+    const int i = whole(lock, 1, header.locks, "engaged") - 1;
+    if (!leaf.engaged.empty() && leaf.engaged.back() >= i)
+      throw Fault("engaged must go from proximal to distal");
+    leaf.engaged.push_back(i);
+  }
+  for (const Json& notches : list(json["notches"], "notches")) {
+    Notches n;
+    for (const Json& k : list(notches, "notches")) n.push_back(whole(k, -kMostNotch, kMostNotch, "notches"));
+    leaf.notches.push_back(std::move(n));
+  }
+  if (leaf.notches.size() != leaf.engaged.size())
+    throw Fault("notches must hold one list for each engaged lock");
+  const Json& low = list(json["low"], "low");
+  const Json& high = list(json["high"], "high");
+  if (low.size() != high.size() || low.size() < 3 || low.size() > static_cast<std::size_t>(kMostDimensions))
+    throw Fault("low and high must hold as many numbers as the leaf has coordinates");
+  leaf.whole.dimensions = static_cast<int>(low.size());
+  for (std::size_t k = 0; k < low.size(); ++k) {
+    leaf.whole.low[k] = number(low[k], "low");
+    leaf.whole.high[k] = number(high[k], "high");
+    if (leaf.whole.low[k] > leaf.whole.high[k]) throw Fault("low must not be above high");
+  }
+  leaf.parts = text_of(json["parts"], "parts");
+  return leaf;
+}
+
+Json json_of(const Eigen::Vector3d& v) {
+  return Json::array({v.x(), v.y(), v.z()});
+}
+
+}  // namespace
+
+bool CertificateHeader::uses(const std::string& limit) const {
+  return std::find(limits.begin(), limits.end(), limit) != limits.end();
+}
+
+Result<std::string> read_packed(const std::filesystem::path& file, std::size_t most_bytes) {
+  std::ifstream in(file, std::ios::binary);
+  if (!in) return input_error(file.string(), 1, 1, "the file can't be read", "a certificate or a plan");
+  std::string bytes((std::istreambuf_iterator<char>(in)), std::istreambuf_iterator<char>());
+  if (bytes.size() < 2 || bytes[0] != '\x1f' || bytes[1] != '\x8b') return bytes;
+  z_stream stream{};
+  if (inflateInit2(&stream, kGzip) != Z_OK)
+    return input_error(file.string(), 1, 1, "gzip can't be unpacked", "more memory");
+  stream.next_in = reinterpret_cast<Bytef*>(bytes.data());
+  stream.avail_in = static_cast<uInt>(bytes.size());
+  std::string text;
+  std::string block(kBlock, '\0');
+  int status = Z_OK;
+  while (status == Z_OK && text.size() <= most_bytes) {
+    stream.next_out = reinterpret_cast<Bytef*>(block.data());
+    stream.avail_out = static_cast<uInt>(block.size());
+    status = inflate(&stream, Z_NO_FLUSH);
+    text.append(block.data(), block.size() - stream.avail_out);
+  }
+  inflateEnd(&stream);
+  if (status != Z_STREAM_END || stream.avail_in != 0)
+    return input_error(file.string(), 1, 1, "the gzip stream is damaged, cut short or too long",
+                       "a whole gzip file");
+  return text;
+}
+
+std::string packed(const std::string& text) {
+  z_stream stream{};
+  if (deflateInit2(&stream, Z_BEST_COMPRESSION, Z_DEFLATED, kGzip, 9, Z_DEFAULT_STRATEGY) != Z_OK)
+    return text;
+  std::string out(deflateBound(&stream, static_cast<uLong>(text.size())), '\0');
+  std::string in = text;
+  stream.next_in = reinterpret_cast<Bytef*>(in.data());
+  stream.avail_in = static_cast<uInt>(in.size());
+  stream.next_out = reinterpret_cast<Bytef*>(out.data());
+  stream.avail_out = static_cast<uInt>(out.size());
+  deflate(&stream, Z_FINISH);
+  out.resize(out.size() - stream.avail_out);
+  deflateEnd(&stream);
+  return out;
+}
+
+bool is_certificate(const std::string& text) {
+  const Json first = Json::parse(text.substr(0, text.find('\n')), nullptr, false);
+  return first.is_object() && first.value("format", Json()) == "withy-proof";
+}
+
+Result<Certificate> read_certificate(const std::string& text, const std::string& file) {
+  Certificate certificate;
+  int line = 0;
+  try {
+    for (std::size_t at = 0; at < text.size();) {
+      const std::size_t end = std::min(text.find('\n', at), text.size());
+      ++line;
+      const Json json = Json::parse(text.begin() + static_cast<std::ptrdiff_t>(at),
+                                    text.begin() + static_cast<std::ptrdiff_t>(end));
+      if (line == 1)
+        certificate.header = header_of(json);
+      else
+        certificate.leaves.push_back(leaf_of(json, certificate.header));
+      at = end + 1;
+    }
+    if (line == 0) throw Fault("the file is empty");
+    if (certificate.leaves.size() != certificate.header.leaves)
+      throw Fault(fmt::format("the header promises {} leaves, the file holds {}", certificate.header.leaves,
+                              certificate.leaves.size()));
+  } catch (const Json::exception&) {
+    return input_error(file, line, 1, "this line is not JSON", "one object on each line");
+  } catch (const Fault& fault) {
+    return input_error(file, std::max(1, line), 1, fault.what(),
+                       "a certificate as withy plan --proof writes it");
+  }
+  return certificate;
+}
+
+std::string write_certificate(const Certificate& certificate) {
+  const CertificateHeader& h = certificate.header;
+  nlohmann::ordered_json header;
+  header["format"] = "withy-proof";
+  header["version"] = 1;
+  header["claim"] = h.claim;
+  header["withy"] = h.version_of_withy;
+  header["scene"] = {{"file", h.scene_file}, {"sha256", h.scene_sha256}, {"mesh_sha256", h.mesh_sha256}};
+  header["locks"] = h.locks;
+  header["targets"] = nlohmann::ordered_json::array();
+  for (const ProvedTarget& t : h.targets) {
+    nlohmann::ordered_json target;
+    target["point_mm"] = json_of(t.point_S);
+    target["tolerance_mm"] = t.tolerance_mm;
+    if (t.direction_S) {
+      target["direction"] = json_of(*t.direction_S);
+      target["direction_tolerance_rad"] = t.direction_tolerance_rad;
+    }
+    header["targets"].push_back(target);
+  }
+  header["required_clearance_mm"] = h.required_clearance_mm;
+  header["limits"] = h.limits;
+  header["most_switches"] =
+      h.most_switches ? nlohmann::ordered_json(*h.most_switches) : nlohmann::ordered_json();
+  header["openings"] = nlohmann::ordered_json::array();
+  for (const CertificateOpening& o : h.openings)
+    header["openings"].push_back(
+        {{"centre_mm", json_of(o.centre_S)}, {"radius_mm", o.radius_mm}, {"entry", o.entry}});
+  header["leaves"] = certificate.leaves.size();
+  std::string text = header.dump() + "\n";
+  for (const CertificateLeaf& leaf : certificate.leaves) {
+    nlohmann::ordered_json line;
+    line["level"] = leaf.level;
+    line["engaged"] = nlohmann::ordered_json::array();
+    for (const int i : leaf.engaged) line["engaged"].push_back(i + 1);
+    line["notches"] = leaf.notches;
+    const auto n = static_cast<std::ptrdiff_t>(leaf.whole.dimensions);
+    line["low"] = std::vector<double>(leaf.whole.low.begin(), leaf.whole.low.begin() + n);
+    line["high"] = std::vector<double>(leaf.whole.high.begin(), leaf.whole.high.begin() + n);
+    line["parts"] = leaf.parts;
+    text += line.dump() + "\n";
+  }
+  return text;
+}
+
+}  // namespace withy::recheck

@@ -1,0 +1,101 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// The certificate: a set H of states that the target may be reached from, as a file.
+//
+// JSON lines, gzip-compressed or not (RFC 1952; told by the first two bytes). The first line is the header,
+// every further line one leaf with a part in H:
+//
+//   {"format":"withy-proof","version":1,"claim":"unreachable","withy":"0.1.0",
+//    "scene":{"file":"..","sha256":"..","mesh_sha256":".."},"locks":2,
+//    "targets":[{"point_mm":[x,y,z],"tolerance_mm":2.0,"direction":[x,y,z],"direction_tolerance_rad":0.14}],
+//    "required_clearance_mm":0.2,"limits":["insertion","curvature","latch","clearance","tendons","field"],
+//    "most_switches":null,"openings":[{"centre_mm":[x,y,z],"radius_mm":8.0,"entry":true}],"leaves":20}
+//   {"level":0,"engaged":[1,2],"notches":[[1,0,-1,0],[1,1,-1,-1]],"low":[0,-0.04,-0.04],"high":[160,0.04,0.04],
+//    "parts":"aab10..."}
+//
+// claim: "unreachable" (the scene's own target), "targets" (some others, one H for all), "fewer_switches"
+// (the scene's
+//   target with at most most_switches lock switches on the way in; level k holds what reaches it with k
+//   left).
+// limits: what the proof may use beside insertion and curvature.
+// engaged: locks from 1, proximal to distal; notches: of each of them, n_k of every backbone (slide r_b e_k .
+// S = n_k p,
+//   S the sum of the bends from the base to the lock), empty for a friction lock.
+// low, high: the leaf's box: insertion (mm), free curvature x, y (1/mm), then the continuous coordinates
+// (rad) of each
+//   frozen bend, one where all backbones lie in one plane (along -e_y, e_x of the first backbone's
+//   direction), two (x, y) for friction locks.
+// parts: the box cut in halves, depth first, lower half first: a letter cuts along a coordinate ('a'
+// insertion, 'b', 'c'
+//   curvature, 'd' on frozen), in the middle, 0.5 * (low + high) in binary64; '1' is in H, '0' is not.
+#pragma once
+
+#include <filesystem>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "planner/files/input_error.h"
+#include "planner/proof/recheck/cover.h"
+#include "planner/proof/recheck/lattice.h"
+
+namespace withy::recheck {
+
+struct ProvedTarget {
+  Eigen::Vector3d point_S = Eigen::Vector3d::Zero();
+  double tolerance_mm = 0.0;
+  std::optional<Eigen::Vector3d> direction_S;
+  double direction_tolerance_rad = 0.0;
+};
+
+struct CertificateOpening {
+  Eigen::Vector3d centre_S = Eigen::Vector3d::Zero();
+  double radius_mm = 0.0;
+  bool entry = false;
+};
+
+struct CertificateHeader {
+  std::string claim;
+  std::string version_of_withy;
+  std::string scene_file;
+  std::string scene_sha256;
+  std::string mesh_sha256;
+  int locks = 0;
+  std::vector<ProvedTarget> targets;
+  double required_clearance_mm = 0.0;
+  std::vector<std::string> limits;
+  std::optional<int> most_switches;
+  std::vector<CertificateOpening> openings;
+  std::size_t leaves = 0;
+
+  bool uses(const std::string& limit) const;
+};
+
+struct CertificateLeaf {
+  int level = 0;
+  std::vector<int> engaged;  ///< from 0
+  std::vector<Notches> notches;
+  Cell whole;
+  std::string parts;
+};
+
+struct Certificate {
+  CertificateHeader header;
+  std::vector<CertificateLeaf> leaves;
+};
+
+/// The file's bytes, unpacked where they are gzip. Errors: unreadable, cut short, more than `most_bytes`
+/// unpacked.
+Result<std::string> read_packed(const std::filesystem::path& file, std::size_t most_bytes);
+/// `text` as gzip.
+std::string packed(const std::string& text);
+
+/// Is this text a certificate, by its first line's "format"?
+bool is_certificate(const std::string& text);
+
+/// Strict: unknown keys, wrong types, numbers out of range are errors with their line.
+Result<Certificate> read_certificate(const std::string& text, const std::string& file);
+
+/// The certificate's text, unpacked.
+std::string write_certificate(const Certificate& certificate);
+
+}  // namespace withy::recheck

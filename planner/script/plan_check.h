@@ -1,0 +1,39 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Does a plan hold? Asked again of every plan before a file for the actuation unit or a page is made from it:
+// a plan file is text, and a typo in it must not reach the bench.
+//
+// Nothing that the plan says of itself is believed but its states and actions. Order: it begins and ends
+// straight, drawn back and released, each action leads on from where the one before it ended, the way in
+// stands before the way out and ends at the target. Motions: each moves what its kind says, keeps every limit
+// of segment, carriage and hardware all along (hardware.h), and is clear of the wall by what is required
+// (verify.h). Switches: the lock, the latch (latch.h), no snap, and a field that switches that lock alone
+// (replay_checks.h).
+#pragma once
+
+#include <optional>
+#include <string>
+
+#include "planner/motion/verify.h"
+#include "planner/plan/answer.h"
+#include "planner/scene/scene.h"
+
+namespace withy {
+
+struct PlanDefect {
+  int action = -1;  ///< index of the action that does not hold; -1: the plan as a whole
+  std::string problem;
+  std::string remedy;
+};
+
+/// What a plan is held against. The references must outlive the call.
+struct PlanQuestion {
+  const Scene& scene;
+  const MotionVerifier& verifier;  ///< of the design that the plan is for, in the scene's channel
+  double required_clearance_mm = 0.0;
+};
+
+/// The first thing about the plan that does not hold; nothing when it holds. Precondition: its actions'
+/// indices lead to states, its states fit the design.
+std::optional<PlanDefect> plan_defect(const Plan& plan, const PlanQuestion& question);
+
+}  // namespace withy

@@ -1,0 +1,85 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/search/ask/certify.h"
+
+#include <algorithm>
+
+#include "planner/search/route/certificate_leaves.h"
+
+namespace withy {
+
+namespace {
+
+// How much more work than the proof's the same without the field may take, and at least.
+constexpr std::int64_t kTimesTheWork = 2;
+constexpr std::int64_t kLeastWork = 2000000;
+
+bool counts_switches(const RouteSearchSettings& settings) {
+  return settings.most_switches < RouteSearchSettings::kAnySwitches;
+}
+
+/// `labels`: of the last target's proof; none: what earlier proofs buried is all.
+recheck::Certificate certificate_of(const SearchProblem& problem, const CellStore& cells,
+                                    const CellLabels* labels, const RouteSearchSettings& settings) {
+  recheck::Certificate certificate;
+  recheck::CertificateHeader& header = certificate.header;
+  header.claim = counts_switches(settings) ? "fewer_switches" : "unreachable";
+  if (counts_switches(settings)) header.most_switches = settings.most_switches;
+  header.locks = problem.design.lock_count();
+  header.required_clearance_mm = problem.required_clearance_mm;
+  header.limits = {"insertion", "curvature"};
+  const HeededLimits& heeded = problem.heeded;
+  if (heeded.clearance) header.limits.emplace_back("clearance");
+  if (heeded.latch && problem.design.latch() && problem.design.lock_count() > 0)
+    header.limits.emplace_back("latch");
+  if (heeded.tendons && problem.design.tendons()) header.limits.emplace_back("tendons");
+  if (heeded.field && problem.design.field() && problem.design.lock_count() > 0)
+    header.limits.emplace_back("field");
+  certificate.leaves = certificate_leaves(cells, labels, header.most_switches.value_or(0) + 1);
+  header.leaves = certificate.leaves.size();
+  return certificate;
+}
+
+}  // namespace
+
+recheck::Certificate certify(const SearchProblem& problem, const RouteSearch& search,
+                             const RouteSearchSettings& settings) {
+  if (problem.heeded.field && problem.design.field() && problem.design.lock_count() > 0) {
+    SearchProblem any_switch = problem;
+    any_switch.heeded.field = false;
+    RouteSearchSettings again = settings;
+    again.effort = settings.effort.renewed(std::max(kLeastWork, kTimesTheWork * search.work()));
+    RouteSearch without(any_switch, again);
+    if (without.run(any_switch.goal) == SearchOutcome::proved_none)
+      return certificate_of(any_switch, without.cells(), &without.labels(), settings);
+  }
+  return certificate_of(problem, search.cells(), &search.labels(), settings);
+}
+
+recheck::Certificate certify_targets(const SearchProblem& problem, const RouteSearch& search) {
+  recheck::Certificate certificate = certificate_of(problem, search.cells(), nullptr, RouteSearchSettings{});
+  certificate.header.claim = "targets";
+  return certificate;
+}
+
+void name_targets(recheck::Certificate& certificate, const std::vector<Eigen::Vector3d>& points_S,
+                  double tolerance_mm) {
+  certificate.header.targets.clear();
+  for (const Eigen::Vector3d& point_S : points_S)
+    certificate.header.targets.push_back({point_S, tolerance_mm, std::nullopt, 0.0});
+}
+
+void name_scene(recheck::Certificate& certificate, const Scene& scene, const Channel& channel,
+                const std::string& scene_file) {
+  recheck::CertificateHeader& header = certificate.header;
+  header.version_of_withy = WITHY_VERSION;
+  header.scene_file = scene_file;
+  header.scene_sha256 = scene.sha256;
+  header.mesh_sha256 = scene.mesh_sha256;
+  header.targets = {{scene.target.point_S, scene.target.tolerance_mm, scene.target.direction_S,
+                     scene.target.direction_tolerance_rad}};
+  header.openings.clear();
+  for (const Opening& opening : channel.openings)
+    header.openings.push_back({scene.entry.X_SE * opening.centre_E, opening.radius_mm, opening.is_entry});
+}
+
+}  // namespace withy

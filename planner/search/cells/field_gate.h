@@ -1,0 +1,29 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// May the switching field make a lock switch that links two leaves?
+#pragma once
+
+#include <map>
+#include <tuple>
+
+#include "planner/search/cells/cell_store.h"
+#include "planner/search/cells/links.h"
+
+namespace withy {
+
+/// Answers for the leaves of one store, which must outlive it; remembers what holds for a whole link.
+class FieldGate {
+ public:
+  explicit FieldGate(const CellStore& store) : store_(store) {}
+
+  /// May the field make the switch that leads from `link.there` (of leaf `other`) to `link.here` (of `leaf`)
+  /// somewhere, and undo it? A plan comes back by the way it went, so what can't be undone is no part of any.
+  bool may_switch(int leaf, const SwitchLink& link, int other);
+
+ private:
+  bool ask(int leaf, const SwitchLink& link) const;
+
+  const CellStore& store_;
+  std::map<std::tuple<int, int, int>, bool> known_;  // by leaf, other leaf, lock
+};
+
+}  // namespace withy

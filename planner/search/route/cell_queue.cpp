@@ -1,0 +1,87 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/search/route/cell_queue.h"
+
+#include <algorithm>
+#include <cmath>
+
+namespace withy {
+
+namespace {
+
+// Weight of the distance left to the start: above 1 it trades the shortest way for an earlier one, which any
+// plan is made from anyway.
+constexpr double kGreed = 2.0;
+constexpr double kStuckCost = 1e5;
+
+}  // namespace
+
+double passing_cost(const CellStore& store, const CellRef& ref, double coarse_travel_mm) {
+  if (store.is_stuck(ref)) return kStuckCost;  // be it free: a motion through it did not verify
+  if (store.status(ref) == CellStatus::free) return 0.0;
+  return coarse_travel_mm * (1.0 + std::max(0.0, std::log2(coarse_travel_mm / store.travel_mm(ref))));
+}
+
+double tip_lever_mm2(const Design& design) {
+  return 0.5 * design.length_mm() * design.length_mm();
+}
+
+/// From a cell to the start, at least about: the switches that release its locks, the insertion to draw back,
+/// and (where no switch is left) the bend to undo.
+double CellQueue::left_to_pay(const CellRef& ref) const {
+  const Box b = store_.box(ref);
+  const double switches = kSwitchCost * store_.leaf(ref).engaged_count();
+  const double bend =
+      ref.leaf == 0 ? tip_lever_mm2(store_.problem().design) * std::hypot(b.centre(1), b.centre(2)) : 0.0;
+  return switches + kGreed * (b.centre(0) + bend);
+}
+
+void CellQueue::push(const CellRef& ref, double cost) {
+  CellLabel& label = labels_[ref];
+  if (!label.reached()) touched_.push_back(ref);
+  label.cost = cost;
+  label.closed = false;
+  label.ticket = ++tickets_;
+  heap_.push_back({cost + left_to_pay(ref), label.ticket, ref});
+  std::push_heap(heap_.begin(), heap_.end());
+}
+
+std::optional<CellRef> CellQueue::pop() {
+  std::pop_heap(heap_.begin(), heap_.end());
+  const Entry entry = heap_.back();
+  heap_.pop_back();
+  const CellLabel& label = labels_.of(entry.ref);
+  if (label.ticket != entry.ticket || label.closed) return std::nullopt;
+  return entry.ref;
+}
+
+void CellQueue::split(const CellRef& ref) {
+  store_.split(ref);
+  hand_down(ref);
+}
+
+void CellQueue::split(const CellRef& ref, int coordinate) {
+  store_.split(ref, coordinate);
+  hand_down(ref);
+}
+
+void CellQueue::hand_down(const CellRef& ref) {
+  if (store_.status(ref) != CellStatus::free || !labels_.reached(ref)) return;
+  labels_[ref].closed = true;
+  labels_[ref].expanded = true;
+  const CellLabel parent = labels_[ref];
+  for (const CellRef& part : store_.parts(ref)) {
+    CellLabel& label = labels_[part];
+    label.next = ref;
+    label.lock = -1;
+    label.switches = parent.switches;
+    push(part, parent.cost);
+  }
+}
+
+const std::vector<CellRef>& CellQueue::touched() {
+  std::sort(touched_.begin(), touched_.end());
+  touched_.erase(std::unique(touched_.begin(), touched_.end()), touched_.end());
+  return touched_;
+}
+
+}  // namespace withy

@@ -1,0 +1,30 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// The nearest to a target of the states that a way passes.
+#pragma once
+
+#include "planner/search/problem.h"
+#include "planner/segment/state.h"
+
+namespace withy {
+
+/// Starts with the start's state. Both must outlive it.
+class NearestState {
+ public:
+  NearestState(const Design& design, const Goal& goal);
+
+  void visit(const State& state);
+
+  const State& state() const { return nearest_; }
+  /// Of its tip from the target's point.
+  double distance_mm() const { return distance_mm_; }
+
+ private:
+  double distance_of(const State& state) const;
+
+  const Design& design_;
+  const Goal& goal_;
+  State nearest_;
+  double distance_mm_;
+};
+
+}  // namespace withy

@@ -1,0 +1,37 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// How fine a search of routes cuts, what it may take, and how it ends.
+#pragma once
+
+#include <cstdint>
+
+#include "planner/effort/effort.h"
+#include "planner/effort/shares.h"
+
+namespace withy {
+
+struct RouteSearchSettings {
+  double coarse_travel_mm = 6.0;  ///< mixed cells coarser than this are split at once, on sight
+  double attempt_travel_mm =
+      1.0;  ///< mixed cells finer than this are tried by exact motions before they are split
+  /// Cells at the goal that may hold it and are finer than this count as goals.
+  double finest_goal_mm = 0.05;
+  /// The same where frozen bends are continuous, which are more dimensions to be fine in.
+  double finest_goal_with_friction_mm = 3.0;
+  double finest_travel_mm = 0.004;  ///< mixed cells finer than this are not split any more
+  /// What the short attempt before the cells may take (direct_attempt.h) for each lock, and without locks; 0:
+  /// there is no such attempt.
+  std::int64_t direct_work = shares::kDirectWork;
+  /// Where frozen bends are continuous: what looking for a plan with some of them may take before the whole
+  /// question is asked (notched_twin.h).
+  std::int64_t twin_work = shares::kTwinWork;
+  static constexpr int kAnySwitches = 1000;
+  /// Ways with more switches are not looked at; "none" then means none with so few: the least number of
+  /// switches to the target is kept of every cell (way_label.h).
+  int most_switches = kAnySwitches;
+  bool limits_switches() const { return most_switches < kAnySwitches; }
+  Effort effort;  ///< work as RouteSearch::work counts it; where it is spent the search ends undecided
+};
+
+enum class SearchOutcome { found, proved_none, stopped };
+
+}  // namespace withy

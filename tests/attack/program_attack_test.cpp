@@ -1,0 +1,176 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// The built program against wrong arguments and wrong files: never a signal, never exit status 1, never two
+// lines, never more than ten seconds of processor time or 2 GB.
+#include <algorithm>
+#include <filesystem>
+#include <string>
+#include <vector>
+
+#include <catch2/catch.hpp>
+#include <sys/stat.h>
+
+#include "tests/attack/limited_run.h"
+#include "tests/support/temporary_folder.h"
+
+using namespace withy_test;
+
+namespace {
+
+constexpr unsigned kMostProcessor_s = 10;
+constexpr long kMostMemory_kB = 2L * 1024 * 1024;
+
+const std::filesystem::path kSource = WITHY_SOURCE_DIR;
+
+using Words = std::vector<std::string>;
+
+/// A folder with a sound file of each kind.
+class SoundFolder : public TemporaryFolder {
+ public:
+  SoundFolder() {
+    const auto scenes = kSource / "tests/assets/scenes";
+    std::filesystem::create_directory(path() / "bends");
+    std::filesystem::copy(scenes / "full.toml", path() / "scene.toml");
+    std::filesystem::copy(scenes / "tube.off", path() / "tube.off");
+    for (const char* name : {"scene.toml", "double-bend.stl"})
+      std::filesystem::copy(kSource / "scenes/double-bend" / name, path() / "bends" / name);
+    for (const auto& [reader, name] : {std::pair{"plan", "plan.json"},
+                                       {"csv", "script.csv"},
+                                       {"ngc", "script.ngc"},
+                                       {"recipe", "recipe.toml"},
+                                       {"measured", "measured.csv"},
+                                       {"targets", "targets.csv"},
+                                       {"errors", "errors.toml"},
+                                       {"study", "study.toml"}})
+      std::filesystem::copy(kSource / "tests/fuzz/corpus" / reader / "0-sound", path() / name);
+    mkfifo((path() / "pipe.toml").c_str(), 0600);
+    mkfifo((path() / "pipe.csv").c_str(), 0600);
+    write_text(path() / "cut.json", "{ \"format\": \"withy-plan\",");
+  }
+};
+
+/// What `status` may be: the input is wrong, or it was read and does not hold.
+void check_refused(const SoundFolder& folder, const Words& words) {
+  std::string line;
+  for (const std::string& word : words) line += " " + word.substr(0, 60);
+  CAPTURE(line);
+  const auto before = folder.listing();
+  const LimitedRun run = limited_run(WITHY_PROGRAM, words, folder.path(), kMostProcessor_s);
+  CAPTURE(run.status, run.err.substr(0, 500));
+  CHECK((run.status == 2 || run.status == 5));
+  CHECK(std::count(run.err.begin(), run.err.end(), '\n') == 1);
+  CHECK(run.err.find_first_of("\x1b\r\t") == run.err.npos);
+  CHECK(run.most_memory_kB < kMostMemory_kB);
+  CHECK(folder.listing() == before);
+}
+
+/// Values that no option of a number takes.
+const Words kNoNumbers = {"nan", "inf", "-inf", "1e308", "-1", "0x1", "", "x", "99999999999999999999"};
+
+/// Each option of a number, in a line that would else be in order.
+std::vector<std::pair<Words, std::string>> numeric_options() {
+  const Words plan = {"plan", "scene.toml", "-q"};
+  const Words place = {"place", "scene.toml", "--locks", "1", "-q"};
+  const Words reach = {"reach", "scene.toml", "--targets", "targets.csv", "-q"};
+  const Words fit = {"fit", "scene.toml", "measured.csv", "-q"};
+  return {{plan, "--locks"},
+          {plan, "--clearance"},
+          {plan, "--budget"},
+          {plan, "--seed"},
+          {{"compare", "scene.toml", "-q"}, "--locks"},
+          {{"compare", "scene.toml", "--locks", "0", "-q"}, "--budget"},
+          {{"replay", "script.csv", "bends/scene.toml", "-q"}, "--clearance"},
+          {{"switch", "scene.toml", "-q"}, "--scale"},
+          {place, "--step"},
+          {place, "--clock-step"},
+          {place, "--keep"},
+          {place, "--work"},
+          {reach, "--tolerance"},
+          {reach, "--work"},
+          {{"tolerance", "plan.json", "bends/scene.toml", "-q"}, "--samples"},
+          {{"study", "study.toml", "-q"}, "--threads"},
+          {{"study", "study.toml", "-q"}, "--shard"},
+          {fit, "--pull-noise"},
+          {fit, "--tip-noise"}};
+}
+
+}  // namespace
+
+TEST_CASE("Options take plain numbers within their ranges and nothing else") {
+  const SoundFolder folder;
+  for (const auto& [words, option] : numeric_options())
+    for (const std::string& value : kNoNumbers) {
+      Words line = words;
+      // One word, so that a value that begins with a dash is not an option of its own.
+      line.push_back(option + "=" + value);
+      check_refused(folder, line);
+    }
+}
+
+TEST_CASE("Files that are none, cut short, pipes, devices and folders are refused") {
+  const SoundFolder folder;
+  for (const std::string file :
+       {"absent", ".", "/dev/zero", "pipe.toml", "pipe.csv", "/proc/self/mem", "tube.off"}) {
+    check_refused(folder, {"check", file, "-q"});
+    check_refused(folder, {"channel", file, "-o", "mesh.stl"});
+    check_refused(folder, {"script", file});
+    check_refused(folder, {"replay", "script.csv", file, "-q"});
+    check_refused(folder, {"reach", "scene.toml", "--targets", file, "-q"});
+    check_refused(folder, {"tolerance", "plan.json", "bends/scene.toml", "--errors", file, "-q"});
+    check_refused(folder, {"fit", "scene.toml", file, "-q"});
+    check_refused(folder, {"study", file, "-q"});
+    check_refused(folder, {"study", "--join", file, "-q"});
+  }
+  check_refused(folder, {"script", "cut.json"});
+  check_refused(folder, {"page", "cut.json", "-o", "page.html", "-q"});
+}
+
+TEST_CASE("Places that can't be written to are refused before any work, and inputs are never eaten") {
+  const SoundFolder folder;
+  std::filesystem::create_symlink("scene.toml", folder.path() / "link.csv");
+  const std::string no_utf8 = "a\xff";
+  for (const std::string& place : {std::string("scene.toml/out"), no_utf8, std::string(4000, 'a')}) {
+    check_refused(folder, {"plan", "scene.toml", "-o", place, "-q"});
+    check_refused(folder, {"compare", "scene.toml", "--locks", "0", "-o", place, "-q"});
+    check_refused(folder, {"place", "scene.toml", "--locks", "1", "-o", place, "-q"});
+    check_refused(folder, {"reach", "scene.toml", "--targets", "targets.csv", "-o", place, "-q"});
+    check_refused(folder, {"switch", "scene.toml", "-o", place, "-q"});
+    check_refused(folder, {"study", "study.toml", "-o", place, "-q"});
+    check_refused(folder, {"channel", "recipe.toml", "-o", place});
+    check_refused(folder, {"script", "plan.json", "-o", place});
+  }
+  for (const std::string place : {"plan.json", "/dev/null", ".", "link.csv", "pipe.csv"})
+    check_refused(folder, {"script", "plan.json", "--scene", "bends/scene.toml", "-o", place});
+  check_refused(folder, {"page", "plan.json", "-o", "plan.json", "-q"});
+  check_refused(folder, {"channel", "recipe.toml", "-o", "recipe.toml"});
+  check_refused(folder, {"plan", "scene.toml", "--planner", "zz", "-q"});
+  check_refused(folder, {"study", "study.toml", "--shard", "1/99999999999", "-q"});
+}
+
+TEST_CASE("A plan with a typo in it never becomes a script or a page") {
+  const SoundFolder folder;
+  const std::string plan = read_text(folder.path() / "plan.json");
+  // The plan advances, bends, and comes back the same way.
+  const std::vector<std::pair<std::string, std::string>> typos = {
+      {"\"insertion_mm\":", "\"insertion_mm\":5000"},
+      {"\"insertion_mm\":", "\"insertion_mm\":-50"},
+      {"\"insertion_mm\":", "\"insertion_mm\":1"},
+      {"\"curvature_per_mm\":[", "\"curvature_per_mm\":[10"},
+      {"\"curvature_per_mm\":[", "\"curvature_per_mm\":[1e300"},
+      {"\"to\":", "\"to\":0"},
+      {"\"from\":", "\"from\":1"},
+      {"\"locks\": ", "\"locks\": 7"}};
+  for (const auto& [key, by] : typos)
+    for (int which = 0; which < 2; ++which) {
+      std::string text = plan;
+      std::size_t at = text.find(key);
+      for (int i = 0; i < which && at != text.npos; ++i) at = text.find(key, at + 1);
+      if (at == text.npos) continue;
+      const std::size_t end = text.find_first_of(",]}", at + key.size());
+      if (text.substr(at, end - at) == by) continue;
+      text.replace(at, end - at, by);
+      write_text(folder.path() / "typo.json", text);
+      check_refused(folder, {"script", "typo.json", "--scene", "bends/scene.toml"});
+      if (which == 0)
+        check_refused(folder, {"page", "typo.json", "--scene", "bends/scene.toml", "-o", "typo.html", "-q"});
+    }
+}

@@ -1,0 +1,14 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// A libFuzzer target for one reader, WITHY_READER: built by tools/run-fuzzers, once for each.
+#include <cstddef>
+#include <cstdint>
+#include <string>
+
+#include "tests/fuzz/readers.h"
+
+extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size) {
+  static const withy_test::FuzzReader& reader = withy_test::fuzz_reader(WITHY_READER);
+  // NOLINTNEXTLINE(cppcoreguidelines-pro-type-reinterpret-cast): bytes as characters
+  reader.read(std::string(reinterpret_cast<const char*>(data), size));
+  return 0;
+}

@@ -1,0 +1,205 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "tests/fuzz/readers.h"
+
+#include <filesystem>
+#include <memory>
+#include <stdexcept>
+
+#include "geometry/channel/channel.h"
+#include "geometry/mesh/mesh.h"
+#include "geometry/phantom/recipe.h"
+#include "planner/fit/measurements.h"
+#include "planner/motion/verify.h"
+#include "planner/plan/plan.h"
+#include "planner/scene/scene.h"
+#include "planner/script/plan_check.h"
+#include "planner/script/replay.h"
+#include "planner/script/script_file.h"
+#include "planner/search/ask/scene_problem.h"
+#include "planner/search/ask/target_table.h"
+#include "planner/study/results.h"
+#include "planner/study/study.h"
+#include "planner/study/study_page.h"
+#include "planner/tolerance/errors.h"
+#include "tests/support/temporary_folder.h"
+
+namespace withy_test {
+namespace {
+
+using Said = std::optional<std::string>;
+
+// What goes on from a reader is only worth milliseconds.
+constexpr std::size_t kMostTriangles = 400;
+constexpr std::size_t kMostRows = 200;
+
+/// A folder with a sound scene, made once.
+class Place {
+ public:
+  static const Place& get() {
+    static const Place place;
+    return place;
+  }
+
+  /// Writes the bytes under a name; its path.
+  std::filesystem::path put(const std::string& name, const std::string& bytes) const {
+    const auto file = folder_.path() / name;
+    std::filesystem::create_directories(file.parent_path());
+    write_text(file, bytes);
+    return file;
+  }
+
+  /// A scene whose plans bend, lock and release; plans and scripts are held against it.
+  const withy::PreparedScene& prepared() const { return *prepared_; }
+  /// The scene beside the files.
+  const withy::Scene& tube() const { return *tube_; }
+  std::filesystem::path path() const { return folder_.path(); }
+
+ private:
+  Place() {
+    const auto assets = std::filesystem::path(WITHY_SOURCE_DIR) / "tests/assets/scenes";
+    std::filesystem::copy(assets / "full.toml", folder_.path() / "sound.toml");
+    std::filesystem::copy(assets / "tube.off", folder_.path() / "tube.off");
+    auto tube = withy::read_scene(folder_.path() / "sound.toml");
+    if (!tube) throw std::runtime_error(tube.error().message());
+    tube_ = std::make_unique<withy::Scene>(std::move(*tube));
+    auto prepared =
+        withy::prepare_scene(std::filesystem::path(WITHY_SOURCE_DIR) / "scenes/double-bend/scene.toml");
+    if (!prepared) throw std::runtime_error(prepared.error().message());
+    prepared_ = std::make_unique<withy::PreparedScene>(std::move(*prepared));
+  }
+
+  TemporaryFolder folder_;
+  std::unique_ptr<withy::Scene> tube_;
+  std::unique_ptr<withy::PreparedScene> prepared_;
+};
+
+template <class T>
+Said said(const withy::Result<T>& result) {
+  return result ? Said() : Said(result.error().message());
+}
+
+Said read_scene_bytes(const std::string& bytes) {
+  const auto scene = withy::read_scene(Place::get().put("scene.toml", bytes));
+  if (!scene) return said(scene);
+  for (int locks = 0; locks <= withy::kMaxLocks; ++locks)
+    if (const auto design = scene->design(locks); !design && locks == scene->layout_in_use)
+      return said(design);
+  return std::nullopt;
+}
+
+Said read_recipe_bytes(const std::string& bytes) {
+  return said(withy::read_recipe(Place::get().put("recipe.toml", bytes)));
+}
+
+Said read_study_bytes(const std::string& bytes) {
+  return said(withy::read_study(Place::get().put("study.toml", bytes)));
+}
+
+Said read_mesh_bytes(const std::string& name, const std::string& bytes) {
+  const auto mesh = withy::read_mesh(Place::get().put(name, bytes), withy::LengthUnit::mm);
+  if (!mesh) return said(mesh);
+  if (mesh->triangles.size() > kMostTriangles) return std::nullopt;
+  const auto& scene = Place::get().tube();
+  for (const auto& vertex : mesh->vertices)
+    if (!(vertex.cwiseAbs().maxCoeff() <= 1e6)) return "a vertex is far away";  // read_channel says so
+  const auto channel = withy::make_channel(*mesh, scene.entry, scene.outlets);
+  return channel ? Said() : Said(channel.error().problem);
+}
+
+Said read_stl_bytes(const std::string& bytes) {
+  return read_mesh_bytes("mesh.stl", bytes);
+}
+Said read_obj_bytes(const std::string& bytes) {
+  return read_mesh_bytes("mesh.obj", bytes);
+}
+Said read_ply_bytes(const std::string& bytes) {
+  return read_mesh_bytes("mesh.ply", bytes);
+}
+Said read_off_bytes(const std::string& bytes) {
+  return read_mesh_bytes("mesh.off", bytes);
+}
+
+Said read_plan_bytes(const std::string& bytes) {
+  const auto& prepared = Place::get().prepared();
+  const auto file = withy::read_plan(Place::get().put("plan.json", bytes));
+  if (!file) return said(file);
+  const auto design = prepared.scene.design(file->locks);
+  if (!design) return said(design);
+  if (file->verdict != withy::Verdict::reached) return std::nullopt;
+  const auto plan = withy::plan_in(*file, *design);
+  if (!plan) return said(plan);
+  if (plan->actions.size() > kMostRows) return std::nullopt;
+  const withy::MotionVerifier verifier(*design, *prepared.distance);
+  const double required = file->required_clearance_mm.value_or(prepared.scene.required_clearance_mm);
+  const auto fault = withy::plan_defect(*plan, {prepared.scene, verifier, required});
+  return fault ? Said(fault->problem) : Said();
+}
+
+Said read_script_bytes(const std::string& name, const std::string& bytes) {
+  const auto& prepared = Place::get().prepared();
+  const auto script = withy::read_script(Place::get().put(name, bytes), prepared.scene);
+  if (!script) return said(script);
+  const auto design = prepared.scene.design(script->locks);
+  if (!design) return said(design);
+  if (script->waypoints.size() > kMostRows) return std::nullopt;
+  const auto report =
+      withy::replay(*script, prepared.scene, withy::MotionVerifier(*design, *prepared.distance));
+  return report.fault ? Said(report.fault->problem) : Said();
+}
+
+Said read_csv_bytes(const std::string& bytes) {
+  return read_script_bytes("script.csv", bytes);
+}
+Said read_ngc_bytes(const std::string& bytes) {
+  return read_script_bytes("script.ngc", bytes);
+}
+
+Said read_measurement_bytes(const std::string& bytes) {
+  return said(withy::read_measurements(bytes, "measured.csv", 4));
+}
+
+Said read_target_bytes(const std::string& bytes) {
+  return said(withy::read_targets(Place::get().put("targets.csv", bytes)));
+}
+
+Said read_error_bytes(const std::string& bytes) {
+  return said(withy::read_errors(Place::get().put("errors.toml", bytes)));
+}
+
+Said read_journal_bytes(const std::string& bytes) {
+  Place::get().put("runs/runs-1-of-1.jsonl", bytes);
+  const auto results = withy::join_study(Place::get().path() / "runs");
+  if (!results) return said(results);
+  withy::results_csv(*results);
+  withy::study_page(*results);
+  withy::study_table(*results);
+  return std::nullopt;
+}
+
+}  // namespace
+
+const std::vector<FuzzReader>& fuzz_readers() {
+  static const std::vector<FuzzReader> readers = {{"scene", read_scene_bytes},
+                                                  {"recipe", read_recipe_bytes},
+                                                  {"study", read_study_bytes},
+                                                  {"stl", read_stl_bytes},
+                                                  {"obj", read_obj_bytes},
+                                                  {"ply", read_ply_bytes},
+                                                  {"off", read_off_bytes},
+                                                  {"plan", read_plan_bytes},
+                                                  {"csv", read_csv_bytes},
+                                                  {"ngc", read_ngc_bytes},
+                                                  {"measured", read_measurement_bytes},
+                                                  {"targets", read_target_bytes},
+                                                  {"errors", read_error_bytes},
+                                                  {"journal", read_journal_bytes}};
+  return readers;
+}
+
+const FuzzReader& fuzz_reader(std::string_view name) {
+  for (const FuzzReader& reader : fuzz_readers())
+    if (reader.name == name) return reader;
+  throw std::invalid_argument("no such reader: " + std::string(name));
+}
+
+}  // namespace withy_test

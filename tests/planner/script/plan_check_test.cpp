@@ -1,0 +1,104 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/script/plan_check.h"
+
+#include <algorithm>
+#include <functional>
+
+#include <catch2/catch.hpp>
+
+#include "tests/support/bench_plan.h"
+
+using namespace withy;
+using withy_test::Bench;
+using withy_test::BenchOptions;
+
+namespace {
+
+std::optional<PlanDefect> fault_of(const Bench& bench, const Plan& plan, double required_mm = 0.2) {
+  return plan_defect(plan, {bench.scene(), bench.verifier(), required_mm});
+}
+
+/// The first action of that kind.
+std::size_t first(const Plan& plan, ActionKind kind) {
+  std::size_t k = 0;
+  while (plan.actions[k].kind != kind) ++k;
+  return k;
+}
+
+void scale_field(Plan& plan, double factor) {
+  PlannedAction& action = plan.actions[first(plan, ActionKind::lock)];
+  *action.field_S *= factor;
+  for (double& current : action.current_A) current *= factor;
+}
+
+struct Tampering {
+  const char* what;
+  std::function<void(Plan&)> change;
+  const char* said;  ///< in the fault
+};
+
+const Tampering kTamperings[] = {
+    {"inserted too far",
+     [](Plan& p) { p.states[static_cast<std::size_t>(p.reached_state)].insertion_mm = 5000.0; },
+     "outside 0 to"},
+    {"inserted backwards", [](Plan& p) { p.states[1].insertion_mm = -50.0; }, "outside 0 to"},
+    {"bent too far",
+     [](Plan& p) {
+       p.states[static_cast<std::size_t>(p.reached_state)].u_free = {10.0, 0.0};
+     },
+     "bends more than its limit"},
+    {"actions in reverse", [](Plan& p) { std::reverse(p.actions.begin(), p.actions.end()); }, ""},
+    {"an action left out", [](Plan& p) { p.actions.erase(p.actions.begin() + 1); },
+     "the one before it ended in"},
+    {"no way back", [](Plan& p) { p.actions.resize(p.actions.size() - 1); }, "does not end as it began"},
+    {"a start that is none", [](Plan& p) { p.actions.erase(p.actions.begin()); }, "does not begin"},
+    {"a target that is not met", [](Plan& p) { p.reached_state = 0; }, "from the target"},
+    {"another lock", [](Plan& p) { p.actions[first(p, ActionKind::lock)].lock = 5; }, "no such lock"},
+    {"no field", [](Plan& p) { p.actions[first(p, ActionKind::lock)].field_S.reset(); }, "names no field"},
+    {"a field too weak", [](Plan& p) { scale_field(p, 0.1); }, ""},
+    {"a field too strong", [](Plan& p) { scale_field(p, 100.0); }, ""},
+    {"a current that does not make the field",
+     [](Plan& p) { p.actions[first(p, ActionKind::lock)].current_A.front() += 0.1; }, "coil"},
+    {"a current left out", [](Plan& p) { p.actions[first(p, ActionKind::lock)].current_A.pop_back(); },
+     "a current for each coil"},
+    {"a lock on another bend",
+     [](Plan& p) {
+       State& held = p.states[static_cast<std::size_t>(p.actions[first(p, ActionKind::lock)].to)];
+       held.theta_frozen.front() += Eigen::Vector2d(0.01, 0.0);
+     },
+     ""},
+    {"the way in after the way out", [](Plan& p) { p.actions.front().leg = Leg::out; }, "leads in after"},
+};
+
+}  // namespace
+
+TEST_CASE("A plan that was worked out by hand holds, with a free carriage and with a guide") {
+  for (const BenchOptions& options : {BenchOptions{}, BenchOptions{.guide = true, .disk_spacing_mm = 10.0},
+                                      BenchOptions{.field = false}, BenchOptions{.latch = false}}) {
+    const Bench bench(options);
+    const auto fault = fault_of(bench, bench.plan());
+    INFO((fault ? fault->problem : ""));
+    CHECK_FALSE(fault.has_value());
+  }
+}
+
+TEST_CASE("A plan that was tampered with does not hold, and it is said where") {
+  const Bench bench;
+  for (const Tampering& t : kTamperings) {
+    Plan plan = bench.plan();
+    t.change(plan);
+    CAPTURE(t.what);
+    const auto fault = fault_of(bench, plan);
+    REQUIRE(fault.has_value());
+    CAPTURE(fault->problem);
+    CHECK(fault->problem.find(t.said) != std::string::npos);
+    CHECK(fault->action < static_cast<int>(plan.actions.size()));
+  }
+}
+
+TEST_CASE("A plan does not hold at a clearance that it does not keep") {
+  const Bench bench;
+  const auto fault = plan_defect(bench.plan(), {bench.scene(), bench.verifier(), 60.0});
+  REQUIRE(fault.has_value());
+  CHECK(fault->action >= 0);
+}

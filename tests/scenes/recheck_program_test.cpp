@@ -1,0 +1,104 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// `withy recheck`, end to end: plans and proofs as the program writes them, and what was tampered with.
+#include <catch2/catch.hpp>
+#include <nlohmann/json.hpp>
+
+#include "tests/support/run_program.h"
+#include "tests/support/temporary_folder.h"
+
+using namespace withy_test;
+
+namespace {
+
+const std::filesystem::path kScenes = std::filesystem::path(WITHY_SOURCE_DIR) / "scenes";
+
+std::string scene(const char* name) {
+  return (kScenes / name / "scene.toml").string();
+}
+
+ProgramRun withy_run(const TemporaryFolder& folder, std::vector<std::string> arguments) {
+  arguments.emplace_back("--quiet");
+  return run_program(WITHY_PROGRAM, arguments, folder.path());
+}
+
+/// The plan of a question that is reached, by its file.
+nlohmann::json plan_of(const TemporaryFolder& folder, const char* name, const char* locks) {
+  REQUIRE(withy_run(folder, {"plan", scene(name), "--locks", locks, "-o", "out"}).status == 0);
+  return nlohmann::json::parse(read_text(folder.path() / "out/plan.json"));
+}
+
+}  // namespace
+
+TEST_CASE("plans of shipped scenes hold, with both carriages") {
+  const auto [name, locks] = GENERATE(std::pair("straight", "0"), std::pair("guide-narrow", "1"),
+                                      std::pair("single-bend", "1"), std::pair("miniature", "2"));
+  CAPTURE(name, locks);
+  const TemporaryFolder folder;
+  plan_of(folder, name, locks);
+  const ProgramRun run = withy_run(folder, {"recheck", "out/plan.json", scene(name)});
+  CAPTURE(run.out, run.err);
+  CHECK(run.status == 0);
+  CHECK(run.out.rfind("holds: ", 0) == 0);
+}
+
+TEST_CASE("a plan that was changed does not hold") {
+  const TemporaryFolder folder;
+  const nlohmann::json good = plan_of(folder, "single-bend", "1");
+  const auto status_of = [&](const std::function<void(nlohmann::json&)>& change) {
+    nlohmann::json bad = good;
+    change(bad);
+    write_text(folder.path() / "bad.json", bad.dump());
+    const ProgramRun run = withy_run(folder, {"recheck", "bad.json", scene("single-bend")});
+    CAPTURE(run.out, run.err);
+    return run.status;
+  };
+  std::size_t bent = 0;  // a state with a lock engaged
+  while (!good["states"][bent]["locked"][0].get<bool>()) ++bent;
+  CHECK(status_of([](auto&) {}) == 0);
+  CHECK(status_of([&](auto& p) { p["states"][bent]["insertion_mm"] = 1.0; }) == 5);
+  CHECK(status_of([&](auto& p) { p["states"][bent]["regions"][0]["curvature_per_mm"][0] = 0.0123; }) == 5);
+  CHECK(status_of([&](auto& p) { p["states"][bent]["regions"][1]["curvature_per_mm"][0] = 0.09; }) == 5);
+  CHECK(status_of([](auto& p) { p["actions"].erase(1); }) == 5);
+  CHECK(status_of([](auto& p) { p["actions"].erase(p["actions"].size() - 1); }) == 5);
+  CHECK(status_of([](auto& p) { p["scene"]["sha256"] = "0"; }) == 5);
+  CHECK(status_of([](auto& p) {
+          for (auto& action : p["actions"])
+            if (action.contains("field_mT"))
+              for (auto& b : action["field_mT"]) b = 0.0;
+        }) == 5);
+  CHECK(status_of([](auto& p) { p["summary"]["clearance_mm"] = 7.0; }) == 4);
+  CHECK(status_of([](auto& p) { p.erase("states"); }) == 2);
+}
+
+TEST_CASE("a proof is written, holds, packed or not, and not for another scene") {
+  const TemporaryFolder folder;
+  for (const char* file : {"no.proof", "no.proof.gz"}) {
+    CAPTURE(file);
+    REQUIRE(withy_run(folder, {"plan", scene("triple-bend"), "--locks", "1", "--proof", file}).status == 3);
+    const ProgramRun run = withy_run(folder, {"recheck", file, scene("triple-bend")});
+    CHECK(run.status == 0);
+    CHECK(run.out.rfind("holds: no sequence of actions", 0) == 0);
+    CHECK(withy_run(folder, {"recheck", file, scene("single-bend")}).status == 5);
+  }
+  write_text(folder.path() / "cut.proof", read_text(folder.path() / "no.proof").substr(0, 100));
+  CHECK(withy_run(folder, {"recheck", "cut.proof", scene("triple-bend")}).status == 2);
+  CHECK(withy_run(folder, {"recheck", "nowhere.proof", scene("triple-bend")}).status == 2);
+}
+
+TEST_CASE("plan, compare and reach recheck at once") {
+  const TemporaryFolder folder;
+  const ProgramRun plan = withy_run(folder, {"plan", scene("triple-bend"), "--locks", "0", "--recheck"});
+  CHECK(plan.status == 3);
+  CHECK(plan.out.find("recheck holds: ") != std::string::npos);
+  const ProgramRun compare =
+      withy_run(folder, {"compare", scene("straight"), "--locks", "0", "1", "--recheck"});
+  CHECK(compare.status == 0);
+  CHECK(compare.out.find("recheck, 1 lock(s): holds: ") != std::string::npos);
+  write_text(folder.path() / "targets.csv", "x_mm,y_mm,z_mm\n5,0,90\n20,0,70\n");
+  const ProgramRun reach = withy_run(folder, {"reach", scene("single-bend"), "--targets", "targets.csv",
+                                              "--locks", "0", "--recheck", "--proof", "reach.proof"});
+  CAPTURE(reach.out, reach.err);
+  CHECK(reach.status == 0);
+  CHECK(reach.out.find("recheck, 0 locks: holds: ") != std::string::npos);
+  CHECK(withy_run(folder, {"recheck", "reach.proof", scene("single-bend")}).status == 0);
+}

@@ -1,0 +1,219 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "tests/support/forgeries.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include <fmt/format.h>
+
+#include "planner/proof/recheck/leaves.h"
+#include "planner/search/ask/certify.h"
+#include "planner/search/route/route.h"
+
+namespace withy_test {
+
+using namespace withy;
+using recheck::Certificate;
+using recheck::CertificateLeaf;
+
+namespace {
+
+/// A harder question of the same scene.
+struct Harder {
+  std::string what;
+  SearchProblem problem;
+};
+
+std::optional<SearchProblem> with_parts(const SearchProblem& problem,
+                                        const std::function<void(DesignParts&)>& change) {
+  DesignParts parts = problem.design.parts();
+  change(parts);
+  auto design = Design::make(std::move(parts));
+  if (!design) return std::nullopt;
+  return SearchProblem{std::move(*design), problem.distance, problem.goal, problem.required_clearance_mm,
+                       problem.heeded};
+}
+
+std::vector<Harder> harder_than(const SearchProblem& problem) {
+  std::vector<Harder> all;
+  const auto add = [&](std::string what, std::optional<SearchProblem> harder) {
+    if (harder) all.push_back({std::move(what), std::move(*harder)});
+  };
+  for (const double more : {0.5, 1.0, 2.0, 4.0}) {
+    SearchProblem harder = problem;
+    harder.required_clearance_mm += more;
+    add(fmt::format("lumen narrower by {} mm", more), harder);
+  }
+  for (const double share : {0.3, 0.5, 0.6, 0.7, 0.8})
+    add(fmt::format("insertion of {} times", share),
+        with_parts(problem, [&](DesignParts& p) { p.carriage.insertion_max_mm *= share; }));
+  for (const double share : {0.1, 0.3, 0.5, 0.7})
+    add(fmt::format("curvature limit of {} times", share),
+        with_parts(problem, [&](DesignParts& p) { p.segment.curvature_max_per_mm *= share; }));
+  if (problem.design.field() && problem.design.lock_count() > 0)
+    for (const double share : {0.01, 0.1, 0.3})
+      add(fmt::format("field of {} times", share),
+          with_parts(problem, [&](DesignParts& p) { p.field->strength_max_mT *= share; }));
+  if (problem.design.tendons())
+    for (const double share : {0.05, 0.15, 0.3})
+      add(fmt::format("tension of {} times", share), with_parts(problem, [&](DesignParts& p) {
+            p.tendons->tension_max_N = std::max(p.tendons->tension_min_N, p.tendons->tension_max_N * share);
+          }));
+  for (const double by : {6.0, 12.0, 25.0})
+    for (int axis = 0; axis < 3; ++axis) {
+      SearchProblem harder = problem;
+      harder.goal.point_E[axis] += by;
+      add(fmt::format("target {} mm along axis {}", by, axis + 1), harder);
+    }
+  return all;
+}
+
+std::size_t any(std::size_t count, std::mt19937_64& random) {
+  return std::uniform_int_distribution<std::size_t>(0, count - 1)(random);
+}
+
+/// Flips one part of the wanted kind; false where there is none.
+bool flip(std::string& parts, char from, char to, std::mt19937_64& random) {
+  std::vector<std::size_t> places;
+  for (std::size_t i = 0; i < parts.size(); ++i)
+    if (parts[i] == from) places.push_back(i);
+  if (places.empty()) return false;
+  parts[places[any(places.size(), random)]] = to;
+  return true;
+}
+
+bool change_cut(std::string& parts, std::mt19937_64& random) {
+  std::vector<std::size_t> places;
+  for (std::size_t i = 0; i < parts.size(); ++i)
+    if (parts[i] >= 'a') places.push_back(i);
+  if (places.empty()) return false;
+  char& cut = parts[places[any(places.size(), random)]];
+  cut = static_cast<char>('a' + (cut - 'a' + 1 + static_cast<char>(any(2, random))) % 3);
+  return true;
+}
+
+bool move_bound(CertificateLeaf& leaf, std::mt19937_64& random) {
+  const std::size_t k = any(static_cast<std::size_t>(leaf.whole.dimensions), random);
+  const double width = leaf.whole.high[k] - leaf.whole.low[k];
+  if (!(width > 0.0)) return false;
+  const double by = width * std::exp2(-static_cast<double>(1 + any(8, random)));
+  if (any(2, random) == 0)
+    leaf.whole.low[k] += by;
+  else
+    leaf.whole.high[k] -= by;
+  return true;
+}
+
+bool change_notch(CertificateLeaf& leaf, std::mt19937_64& random) {
+  if (leaf.notches.empty()) return false;
+  recheck::Notches& notches = leaf.notches[any(leaf.notches.size(), random)];
+  if (notches.empty()) return false;
+  notches[any(notches.size(), random)] += any(2, random) == 0 ? 1 : -1;
+  return true;
+}
+
+State state_of(const recheck::Leaf& leaf, const recheck::StateBox& box) {
+  State state;
+  state.insertion_mm = box.d_lo;
+  state.u_free = {box.u[0].middle(), box.u[1].middle()};
+  for (const auto& [lock, notches] : leaf.name()) state.engaged.set(static_cast<std::size_t>(lock));
+  for (const recheck::Interval2& theta : box.theta)
+    state.theta_frozen.emplace_back(theta[0].middle(), theta[1].middle());
+  return state;
+}
+
+}  // namespace
+
+std::vector<Forgery> forgeries_of(const PreparedScene& prepared, const SearchProblem& problem,
+                                  std::int64_t work) {
+  std::vector<Forgery> out;
+  for (const Harder& harder : harder_than(problem)) {
+    RouteSearchSettings settings;
+    settings.effort = Effort::of_work(work);
+    RouteSearch search(harder.problem, settings);
+    if (search.run(harder.problem.goal) != SearchOutcome::proved_none) continue;
+    Forgery forgery{harder.what, certify(harder.problem, search, settings)};
+    name_scene(forgery.certificate, prepared.scene, prepared.wall().channel(), prepared.scene.file.string());
+    forgery.certificate.header.required_clearance_mm = problem.required_clearance_mm;
+    out.push_back(std::move(forgery));
+  }
+  return out;
+}
+
+std::optional<Mutant> mutant_of(const Certificate& certificate, std::mt19937_64& random) {
+  Mutant mutant{"", certificate, any(certificate.leaves.size(), random)};
+  CertificateLeaf& leaf = mutant.certificate.leaves[mutant.leaf];
+  bool changed = false;
+  switch (any(7, random)) {
+    case 0:
+    case 1:
+      mutant.what = "part dropped";
+      changed = flip(leaf.parts, '1', '0', random);
+      break;
+    case 2:
+      mutant.what = "part added";
+      changed = flip(leaf.parts, '0', '1', random);
+      break;
+    case 3:
+      mutant.what = "cut changed";
+      changed = change_cut(leaf.parts, random);
+      break;
+    case 4:
+      mutant.what = "bound moved";
+      changed = move_bound(leaf, random);
+      break;
+    case 5:
+      mutant.what = "notch changed";
+      changed = change_notch(leaf, random);
+      break;
+    default:
+      mutant.what = "leaf dropped";
+      leaf.parts.assign(1, '0');
+      changed = true;
+      break;
+  }
+  if (!changed) return std::nullopt;
+  return mutant;
+}
+
+int legal_in_difference(const SearchProblem& problem, const Certificate& before, const Mutant& mutant,
+                        int samples, std::mt19937_64& random) {
+  const CertificateLeaf& was = before.leaves[mutant.leaf];
+  const CertificateLeaf& is = mutant.certificate.leaves[mutant.leaf];
+  if (was.notches != is.notches) return -1;
+  recheck::Robot robot;
+  const DesignParts& parts = problem.design.parts();
+  robot.segment = parts.segment;
+  robot.lock = parts.lock;
+  robot.layout = parts.layout;
+  robot.latch = parts.latch;
+  robot.guide = parts.carriage.kind == CarriageKind::guide;
+  robot.insertion_max_mm = parts.carriage.insertion_max_mm;
+  const recheck::Lattice lattice(robot.latch);
+  recheck::LeafName name;
+  for (std::size_t r = 0; r < was.engaged.size(); ++r) name.emplace_back(was.engaged[r], was.notches[r]);
+  const auto leaf = recheck::Leaf::make(robot, lattice, name);
+  recheck::Cover old_set;
+  recheck::Cover new_set;
+  if (!leaf || !old_set.read(was.whole, was.parts) || !new_set.read(is.whole, is.parts)) return -1;
+  const Hardware hardware(problem.design);
+  const StepJudge judge(problem, hardware);
+  int legal = 0;
+  int drawn = 0;
+  for (int tries = 0; tries < 2000 * samples && drawn < samples; ++tries) {
+    recheck::Cell point;
+    point.dimensions = was.whole.dimensions;
+    for (int k = 0; k < point.dimensions; ++k) {
+      const auto i = static_cast<std::size_t>(k);
+      point.low[i] = point.high[i] =
+          std::uniform_real_distribution<double>(was.whole.low[i], was.whole.high[i])(random);
+    }
+    if (old_set.about(point) == new_set.about(point)) continue;
+    ++drawn;
+    const State state = state_of(*leaf, leaf->states(point));
+    if (within_limits(problem.design, state) && judge.motion_allowed(state, state)) ++legal;
+  }
+  return legal;
+}
+
+}  // namespace withy_test

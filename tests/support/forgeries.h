@@ -1,0 +1,46 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Certificates that must be refused, or that a second look must find true.
+//
+// Forgeries: a proof made for a harder question (more clearance, less insertion, a smaller curvature limit, a
+// weaker field, a target elsewhere, a thicker body, tendons that pull less) put forward for the easier one,
+// where a plan is known.
+//
+// Mutants: a true certificate with one thing changed. One that holds all the same is true where the changed
+// set differs from the old one only by states that are not legal; the second look draws states of that
+// difference and holds them against the planner's own verified limits and clearances.
+#pragma once
+
+#include <optional>
+#include <random>
+#include <string>
+#include <vector>
+
+#include "planner/proof/recheck/certificate.h"
+#include "planner/search/ask/scene_problem.h"
+
+namespace withy_test {
+
+struct Forgery {
+  std::string what;
+  withy::recheck::Certificate certificate;
+};
+
+/// All forgeries of one question whose answer is "reached". Searches take at most `work` each.
+std::vector<Forgery> forgeries_of(const withy::PreparedScene& prepared, const withy::SearchProblem& problem,
+                                  std::int64_t work);
+
+struct Mutant {
+  std::string what;
+  withy::recheck::Certificate certificate;
+  std::size_t leaf = 0;  ///< the line that was changed
+};
+
+/// One change, drawn at random; nothing where it came to none. Precondition: the certificate has leaves.
+std::optional<Mutant> mutant_of(const withy::recheck::Certificate& certificate, std::mt19937_64& random);
+
+/// The second look: of `samples` states drawn from the difference of the two leaves' sets, how many are
+/// legal. -1 where the change is not of that kind.
+int legal_in_difference(const withy::SearchProblem& problem, const withy::recheck::Certificate& before,
+                        const Mutant& mutant, int samples, std::mt19937_64& random);
+
+}  // namespace withy_test

@@ -1,0 +1,185 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Proofs against their checker: every question of the shipped scenes proved, certified and checked; how long
+// either takes and how long the certificates are.
+#include <algorithm>
+#include <chrono>
+#include <cstdio>
+#include <filesystem>
+#include <random>
+#include <string>
+#include <utility>
+#include <vector>
+
+#include <CLI/CLI.hpp>
+#include <fmt/format.h>
+
+#include "planner/files/file_output.h"
+#include "planner/proof/recheck/check_proof.h"
+#include "planner/search/ask/certify.h"
+#include "planner/search/ask/scene_problem.h"
+#include "tests/support/forgeries.h"
+#include "tools/bench/support/machine.h"
+
+using namespace withy;
+
+namespace {
+
+struct Options {
+  std::vector<std::string> scenes;
+  std::vector<int> locks = {0, 1, 2, 3};
+  std::int64_t work = 60000000;
+  std::string keep;  // folder for the certificates
+  bool forge = false;
+  int mutants = 0;
+  std::uint64_t seed = 1;
+};
+
+class Stopwatch {
+ public:
+  double seconds() const {
+    return std::chrono::duration<double>(std::chrono::steady_clock::now() - start_).count();
+  }
+
+ private:
+  std::chrono::steady_clock::time_point start_ = std::chrono::steady_clock::now();
+};
+
+const char* word_for(recheck::Verdict verdict) {
+  switch (verdict) {
+    case recheck::Verdict::holds:
+      return "holds";
+    case recheck::Verdict::does_not_hold:
+      return "does not hold";
+    case recheck::Verdict::could_not_decide:
+      return "could not decide";
+  }
+  return "";
+}
+
+/// Counts of what was refused and what was not.
+struct Tally {
+  int tried = 0;
+  int refused = 0;    // does not hold
+  int undecided = 0;  // could not decide
+  int held = 0;
+  int true_after_all = 0;  // of those that held: a second look found them true
+};
+
+Tally forged;
+Tally mutated;
+
+/// Proofs of harder questions, put forward for this one, which is reached.
+void forge(const PreparedScene& prepared, const SearchProblem& problem, const std::string& name, int locks,
+           const Options& options) {
+  for (const auto& forgery : withy_test::forgeries_of(prepared, problem, options.work)) {
+    const Stopwatch time;
+    const auto report = recheck::check_proof(forgery.certificate, prepared.scene, prepared.wall(), {});
+    ++forged.tried;
+    forged.refused += report.outcome.verdict == recheck::Verdict::does_not_hold;
+    forged.undecided += report.outcome.verdict == recheck::Verdict::could_not_decide;
+    forged.held += report.outcome.verdict == recheck::Verdict::holds;
+    fmt::print("  {} {} {}: {} in {:.2f} s: {}\n", name, locks, forgery.what,
+               word_for(report.outcome.verdict), time.seconds(), report.outcome.why);
+    std::fflush(stdout);
+  }
+}
+
+/// Certificates with one thing changed.
+void mutate(const PreparedScene& prepared, const SearchProblem& problem,
+            const recheck::Certificate& certificate, const Options& options) {
+  std::mt19937_64 random(options.seed);
+  for (int i = 0; i < options.mutants; ++i) {
+    const auto mutant = withy_test::mutant_of(certificate, random);
+    if (!mutant) continue;
+    const auto report = recheck::check_proof(mutant->certificate, prepared.scene, prepared.wall(), {});
+    ++mutated.tried;
+    mutated.refused += report.outcome.verdict == recheck::Verdict::does_not_hold;
+    mutated.undecided += report.outcome.verdict == recheck::Verdict::could_not_decide;
+    if (report.outcome.verdict != recheck::Verdict::holds) continue;
+    ++mutated.held;
+    const int legal = withy_test::legal_in_difference(problem, certificate, *mutant, 200, random);
+    mutated.true_after_all += legal == 0;
+    fmt::print("  mutant {} ({}, leaf {}) holds; legal states drawn of the difference: {}\n", i, mutant->what,
+               mutant->leaf, legal);
+  }
+}
+
+void ask(const PreparedScene& prepared, const std::string& name, int locks, const Options& options) {
+  const auto problem = make_problem(prepared, locks);
+  if (!problem) return;
+  RouteSearchSettings settings;
+  settings.effort = Effort::of_work(options.work);
+  const Stopwatch search_time;
+  RouteSearch search(*problem, settings);
+  const SearchOutcome outcome = search.run(problem->goal);
+  const double proved_s = search_time.seconds();
+  if (outcome == SearchOutcome::found && options.forge) forge(prepared, *problem, name, locks, options);
+  if (outcome != SearchOutcome::proved_none) {
+    fmt::print("{:14} {} {}\n", name, locks, outcome == SearchOutcome::found ? "reached" : "undecided");
+    return;
+  }
+  const Stopwatch certify_time;
+  recheck::Certificate certificate = certify(*problem, search, settings);
+  name_scene(certificate, prepared.scene, prepared.wall().channel(), prepared.scene.file.string());
+  const double certified_s = certify_time.seconds();
+  const std::string text = recheck::write_certificate(certificate);
+  if (!options.keep.empty()) {
+    const auto file = std::filesystem::path(options.keep) / fmt::format("{}-{}.proof", name, locks);
+    if (!write_whole(file, text)) fmt::print(stderr, "{} can't be written\n", file.string());
+  }
+  const auto read = recheck::read_certificate(text, "certificate");
+  if (!read) {
+    fmt::print("{:14} {} unreadable: {}\n", name, locks, read.error().message());
+    return;
+  }
+  const Stopwatch check_time;
+  const auto report = recheck::check_proof(*read, prepared.scene, prepared.wall(), {});
+  fmt::print(
+      "{:14} {} proved {:7.2f} s, certified {:7.2f} s, {:5} leaves {:9} B ({:8} gz){}: {} in {:.2f} s, {} "
+      "looks{}{}\n",
+      name, locks, proved_s, certified_s, certificate.leaves.size(), text.size(),
+      recheck::packed(text).size(), certificate.header.uses("field") ? " with the field" : "",
+      word_for(report.outcome.verdict), check_time.seconds(), report.looks,
+      report.outcome.why.empty() ? "" : ": ", report.outcome.why);
+  if (!certificate.leaves.empty() && report.outcome.verdict == recheck::Verdict::holds)
+    mutate(prepared, *problem, certificate, options);
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+  Options options;
+  CLI::App app("Proofs of the shipped scenes against their checker");
+  app.add_option("--scenes", options.scenes, "scene files; left out: all shipped");
+  app.add_option("--locks", options.locks, "lock counts");
+  app.add_option("--work", options.work, "work for each search");
+  app.add_flag("--forge", options.forge, "put proofs of harder questions forward where a plan is known");
+  app.add_option("--mutants", options.mutants,
+                 "change so many things of each certificate that holds, one at a time");
+  app.add_option("--seed", options.seed, "seed of the mutants");
+  app.add_option("--keep", options.keep, "folder to keep the certificates in");
+  CLI11_PARSE(app, argc, argv);
+  if (options.scenes.empty()) {
+    for (const auto& entry : std::filesystem::directory_iterator(WITHY_SOURCE_DIR "/scenes"))
+      if (std::filesystem::exists(entry.path() / "scene.toml"))
+        options.scenes.push_back((entry.path() / "scene.toml").string());
+    std::sort(options.scenes.begin(), options.scenes.end());
+  }
+  fmt::print("{}, commit {}\n", bench::processor(), bench::commit());
+  for (const std::string& file : options.scenes) {
+    const auto prepared = prepare_scene(file);
+    if (!prepared) {
+      fmt::print(stderr, "{}\n", prepared.error().message());
+      return 2;
+    }
+    for (const int locks : options.locks) {
+      ask(*prepared, std::filesystem::path(file).parent_path().filename().string(), locks, options);
+      std::fflush(stdout);
+    }
+  }
+  for (const auto& [what, tally] : {std::pair("forged", forged), std::pair("mutants", mutated)})
+    if (tally.tried > 0)
+      fmt::print("{}: {} tried, {} refused, {} not decided, {} held, {} of them true by a second look\n",
+                 what, tally.tried, tally.refused, tally.undecided, tally.held, tally.true_after_all);
+  return forged.held == 0 && mutated.held == mutated.true_after_all ? 0 : 1;
+}

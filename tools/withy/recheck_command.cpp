@@ -1,0 +1,56 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// `withy recheck`: a proof or a plan, checked from its file alone.
+#include <chrono>
+#include <cstdio>
+#include <filesystem>
+#include <memory>
+#include <string>
+
+#include <fmt/format.h>
+
+#include "tools/withy/commands.h"
+#include "tools/withy/progress.h"
+#include "tools/withy/rechecking.h"
+
+namespace withy {
+namespace {
+
+struct Options {
+  std::filesystem::path file;
+  std::filesystem::path scene;
+  bool quiet = false;
+};
+
+ExitStatus run(const Options& options) {
+  Progress progress(options.quiet);
+  progress.stage("reading the channel");
+  const auto scene = read_scene(options.scene);
+  if (!scene) return refuse(scene.error());
+  const auto text = recheck::read_packed(options.file, kMostCertificateBytes);
+  if (!text) return refuse(text.error());
+  const auto channel = read_channel(*scene);
+  if (!channel) return refuse(channel.error());
+  const WallDistance wall(*channel);
+  const auto report = recheck_text(*text, options.file.string(), *scene, wall, progress);
+  if (!report) return refuse(report.error());
+  fmt::print("{}\n", report->sentence);
+  return report->status;
+}
+
+}  // namespace
+
+void add_recheck_command(CommandLine& line) {
+  auto options = std::make_shared<Options>();
+  CLI::App& app =
+      line.add("recheck",
+               "Checks a proof or a plan from its file alone, by a program that shares nothing with the "
+               "search: holds (0), does not hold (5), could not decide (4).",
+               "withy recheck no-way.proof scenes/single-bend/scene.toml");
+  add_option(app, "PLAN|PROOF", options->file, "plan.json, or a certificate of withy plan --proof")
+      .required();
+  add_option(app, "SCENE", options->scene, "scene file (TOML) to check it in").required();
+  add_quiet_option(app, options->quiet);
+  line.run(app, [options] { return run(*options); });
+}
+
+}  // namespace withy

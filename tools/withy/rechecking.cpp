@@ -1,0 +1,91 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "tools/withy/rechecking.h"
+
+#include <algorithm>
+
+#include <fmt/format.h>
+
+#include "planner/proof/recheck/check_plan.h"
+
+namespace withy {
+namespace {
+
+Rechecked rechecked(const recheck::Outcome& outcome, const std::string& what) {
+  switch (outcome.verdict) {
+    case recheck::Verdict::holds:
+      return {outcome.verdict, "holds: " + what, ExitStatus::done};
+    case recheck::Verdict::does_not_hold:
+      return {outcome.verdict, "does not hold: " + outcome.why, ExitStatus::does_not_hold};
+    case recheck::Verdict::could_not_decide:
+      return {outcome.verdict, "could not decide " + outcome.why, ExitStatus::undecided};
+  }
+  return {outcome.verdict, "", ExitStatus::our_fault};
+}
+
+std::string locks_phrase(int locks) {
+  return fmt::format("{} lock{}", locks, locks == 1 ? "" : "s");
+}
+
+/// What a certificate proves, as a sentence.
+std::string claim_of(const recheck::CertificateHeader& header, const Scene& scene) {
+  const std::string what = header.targets.size() == 1
+                               ? fmt::format("the tip within {:.4g} mm of ({:.4g}, {:.4g}, {:.4g})",
+                                             header.targets[0].tolerance_mm, header.targets[0].point_S.x(),
+                                             header.targets[0].point_S.y(), header.targets[0].point_S.z())
+                               : fmt::format("the tip to any of {} targets", header.targets.size());
+  const std::string how = header.most_switches ? fmt::format(" with at most {} lock switches on the way in",
+                                                             *header.most_switches)
+                                               : "";
+  const std::string scenes =
+      header.required_clearance_mm > scene.required_clearance_mm
+          ? fmt::format(", more than the {:.4g} mm that the scene requires", scene.required_clearance_mm)
+          : "";
+  return fmt::format("no sequence of actions brings {} with {}{}, keeping {:.4g} mm of clearance{}", what,
+                     locks_phrase(header.locks), how, header.required_clearance_mm, scenes);
+}
+
+}  // namespace
+
+Result<Rechecked> recheck_text(const std::string& text, const std::string& file, const Scene& scene,
+                               const WallDistance& wall, Progress& progress) {
+  recheck::CheckSettings settings;
+  settings.progress = [&](const std::string& what, double done) {
+    progress.stage("rechecking " + what);
+    progress.fraction(done);
+  };
+  if (recheck::is_certificate(text)) {
+    const auto certificate = recheck::read_certificate(text, file);
+    if (!certificate) return tl::unexpected(certificate.error());
+    progress.stage("rechecking");
+    const recheck::ProofReport report = recheck::check_proof(*certificate, scene, wall, settings);
+    return rechecked(report.outcome, claim_of(certificate->header, scene));
+  }
+  progress.stage("rechecking");
+  const auto report = recheck::check_plan(text, file, scene, wall, settings);
+  if (!report) return tl::unexpected(report.error());
+  return rechecked(report->outcome, report->what);
+}
+
+ExitStatus worse(ExitStatus a, ExitStatus b) {
+  for (const ExitStatus status : {ExitStatus::does_not_hold, ExitStatus::undecided})
+    if (a == status || b == status) return status;
+  return a;
+}
+
+std::filesystem::path file_for_count(const std::filesystem::path& file, int locks, bool several) {
+  if (!several) return file;
+  std::filesystem::path ending = file.extension();
+  std::filesystem::path stem = file.stem();
+  if (ending == ".gz") {
+    ending = stem.extension().string() + ending.string();
+    stem = stem.stem();
+  }
+  return file.parent_path() / fmt::format("{}-{}{}", stem.string(), locks, ending.string());
+}
+
+std::string certificate_bytes(const recheck::Certificate& certificate, const std::filesystem::path& file) {
+  std::string text = recheck::write_certificate(certificate);
+  return file.extension() == ".gz" ? recheck::packed(text) : text;
+}
+
+}  // namespace withy
