@@ -45,7 +45,7 @@ class Sampler {
       queue_.pop();
       halve(cell);
     }
-    if (std::isfinite(best_.minimum_mm)) polish();
+    if (std::isfinite(best_.minimum_mm)) polish(most_samples / 5);
     if (!queue_.empty()) best_.bound_mm = std::max(0.0, best_.minimum_mm - queue_.top().lower);
     return best_;
   }
@@ -154,10 +154,11 @@ class Sampler {
     }
   }
 
-  // Steps downhill about the least sample, so that a motion's sharp minimum is found to rounding.
-  void polish() {
+  // Steps downhill about the least sample, so that a motion's sharp minimum is found to rounding. Where a
+  // body goes along itself the minimum is the floor of a valley, which steps along t and s follow slowly.
+  void polish(int most_rounds) {
     double dt = 0.01, ds = 0.25;
-    while (ds > kPolish_mm) {
+    for (int round = 0; ds > kPolish_mm && round < most_rounds; ++round) {
       const double before = best_.minimum_mm, t = best_.fraction, s = best_.station_mm;
       for (const double sign : {-1.0, 1.0}) {
         try_at(std::clamp(t + sign * dt, 0.0, 1.0), s);

@@ -627,9 +627,9 @@ class Replay {
     if (s.clearance_slack_mm < 0 || s.clearance_slack_mm > kMostSlack_mm) {
       note("summary clearance_slack_mm: {} outside [0, {}]", s.clearance_slack_mm, kMostSlack_mm);
     }
+    if_there("clearance_required_mm", scene_.required_clearance_mm);
     if (least) {
       number("clearance_mm", *least);
-      if_there("clearance_required_mm", scene_.required_clearance_mm);
       if_there("clearance_margin_mm", *least - scene_.required_clearance_mm);
     }
     largest_of_states();

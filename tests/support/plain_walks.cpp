@@ -168,6 +168,9 @@ bool Walker::allowed(const State& state) const {
   for (const Region& r : state.regions) {
     if (!(r.u.norm() <= scene_.curvature_max_per_mm)) return false;
   }
+  for (int i = 0; scene_.field && i < robot_.locks(); ++i) {
+    if (coupling(robot_, state, i) > scene_.lock->hold_torque_Nmm) return false;
+  }
   return hardware_allows(state) && margin(state, false) >= 0;
 }
 

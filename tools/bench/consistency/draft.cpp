@@ -1,6 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "tools/bench/consistency/draft.h"
 
+#include <cmath>
 #include <fstream>
 #include <map>
 #include <numbers>
@@ -144,7 +145,7 @@ Draft turned(const Draft& draft, const Eigen::Isometry3d& X, double turn_rad) {
   out.entry.X_SE = X * draft.entry.X_SE * about_axis;
   out.target.point_S = X * draft.target.point_S;
   if (out.target.direction_S) out.target.direction_S = X.linear() * *draft.target.direction_S;
-  change_angles(out.parts, [&](double a) { return a - turn_rad; });
+  change_angles(out.parts, [&](double a) { return std::remainder(a - turn_rad, 2.0 * kPi); });
   return out;
 }
 
@@ -162,7 +163,7 @@ Draft mirrored(const Draft& draft) {
   for (auto& t : out.mesh_S.triangles) std::swap(t[1], t[2]);
   out.target.point_S = point(draft.target.point_S);
   if (out.target.direction_S) out.target.direction_S = direction(*draft.target.direction_S);
-  change_angles(out.parts, [](double a) { return kPi - a; });
+  change_angles(out.parts, [](double a) { return std::remainder(kPi - a, 2.0 * kPi); });
   if (out.parts.lock) {
     out.parts.lock->angle_free_rad *= -1.0;
     out.parts.lock->angle_latched_rad *= -1.0;

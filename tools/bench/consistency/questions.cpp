@@ -35,11 +35,13 @@ void draw_locks(Chance& chance, int count, DesignParts& parts) {
   lock.body_length_mm =
       std::min(chance.scaled(kShortestLock_mm, kLongestLock_mm), chance.uniform(0.3, 0.75) * room / count);
   lock.body_radius_mm = segment.radius_mm * (chance.one_in(0.5) ? 1.0 : chance.uniform(1.0, 1.3));
-  lock.magnet_Am2 = 0.004;
+  // Stations shrink with the body: with its third power the magnets push one another as before.
+  const double scale = std::pow(segment.radius_mm / 1.5, 3);
+  lock.magnet_Am2 = 0.004 * scale;
   lock.angle_free_rad = 0.0;
   lock.angle_latched_rad = chance.uniform(40.0, 100.0) * kRadPerDeg;
-  lock.switch_torque_Nmm = 0.01;
-  lock.hold_torque_Nmm = chance.uniform(0.001, 0.008);
+  lock.switch_torque_Nmm = 0.01 * scale;
+  lock.hold_torque_Nmm = chance.uniform(0.001, 0.008) * scale;
   lock.hold_moment_Nmm = segment.flexural_rigidity_Nmm2 * segment.curvature_max_per_mm *
                          (chance.one_in(0.5) ? 1e3 : chance.uniform(0.5, 2.0));
   std::vector<double> gaps;
@@ -74,8 +76,8 @@ void draw_latch(Chance& chance, int locks, bool planar, DesignParts& parts) {
   const int backbones = chance.whole(2, 4);
   latch.backbone_angle_rad =
       backbones == 2 ? std::vector{0.0, 0.5 * kPi} : angles(backbones, chance.one_in(0.5) ? 0.0 : 0.25 * kPi);
-  latch.engage_window_mm = 0.05 * latch.notch_pitch_mm;
   latch.backlash_mm = 0.02 * latch.backbone_radius_mm;
+  latch.engage_window_mm = std::min(0.05 * latch.notch_pitch_mm, latch.backlash_mm);
   parts.latch = latch;
 }
 
