@@ -80,7 +80,7 @@ export async function open(browser, file, options = {}) {
     const url = request.url();
     if (url !== pathToFileURL(file).href && !/^(data|blob):/.test(url)) complaints.push(`asked for ${url}`);
   });
-  await page.goto(pathToFileURL(file).href);
+  await page.goto(pathToFileURL(file).href, { timeout: 120000 });
   await page.waitForSelector('html[data-ready="yes"]', { timeout: 120000 });
   return { page, complaints };
 }
