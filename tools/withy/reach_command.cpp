@@ -71,7 +71,7 @@ Result<ReachCount> count_reached(const PreparedScene& prepared, int locks, const
   });
   settings.progress = [&](double done) { progress.fraction(done); };
   const auto since = std::chrono::steady_clock::now();
-  count.result = search_reach(std::move(*problem), report.targets_E, settings);
+  count.result = search_reach(*problem, report.targets_E, settings);
   cut_short = cut_short || settings.effort.cut_short();
   count.seconds = std::chrono::duration<double>(std::chrono::steady_clock::now() - since).count();
   return count;
