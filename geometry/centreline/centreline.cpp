@@ -132,7 +132,8 @@ Centreline compute_centreline(const WallDistance& wall, const CentrelineSettings
   const LumenWalls walls(channel);
   if (!walls.has_sides()) return out;
   const LumenGraph graph = graph_of(wall, walls, out);
-  const auto ways = find_lumen_ways(graph, entry_of(channel), genus(channel.mesh_E), settings.branch_radii);
+  const auto ways =
+      find_lumen_ways(graph, walls, entry_of(channel), genus(channel.mesh_E), settings.branch_radii);
   for (std::size_t w = 0; w < ways.size(); ++w) {
     const LumenWay& way = ways[w];
     std::vector<Vector3d> line = raw_line(channel, graph, ways, w);

@@ -47,8 +47,9 @@ struct End {
 
 class WayFinder {
  public:
-  WayFinder(const LumenGraph& graph, int handles, double branch_radii)
+  WayFinder(const LumenGraph& graph, const LumenWalls& walls, int handles, double branch_radii)
       : graph_(graph),
+        walls_(walls),
         handles_(handles),
         branch_radii_(branch_radii),
         cost_(graph.nodes.size(), kInfinity),
@@ -268,6 +269,20 @@ class WayFinder {
     return found;
   }
 
+  /// Does a wall stand between a way that begins at its end and what a way taken has beyond the place where
+  /// the two meet? Looked at in a few places along both, counted from the end.
+  bool parted(const std::vector<int>& taken, const std::vector<int>& other) const {
+    const auto meets = std::find(taken.begin(), taken.end(), other.back());
+    const auto beyond =
+        static_cast<std::size_t>(taken.end() - (meets == taken.end() ? taken.begin() : meets));
+    for (const std::size_t quarter : {1, 2, 3}) {
+      const int a = taken[taken.size() - 1 - quarter * (beyond - 1) / 4];
+      const int b = other[quarter * (other.size() - 1) / 4];
+      if (!walls_.sees(node(a).p_E, node(b).p_E)) return true;
+    }
+    return false;
+  }
+
   /// After a way was taken to `end`: if a way comes round to it from elsewhere, both end where they meet.
   void close_handle(int end, double within_mm) {
     const int first = static_cast<int>(ways_.size()) - 1;
@@ -285,6 +300,7 @@ class WayFinder {
     }
     if (meeting.first < 0) return;
     const std::vector<int> other = climb(meeting.second);
+    if (!parted(ways_[at(first)].nodes, other)) return;
     lead_to(first, meeting.first);
     if (owner_[at(meeting.second)] >= 0 || ways_.size() >= kMostBranches) return;
     const int second = take(other, -1, true);
@@ -305,6 +321,7 @@ class WayFinder {
   }
 
   const LumenGraph& graph_;
+  const LumenWalls& walls_;
   int handles_;  // that may still be found
   double branch_radii_;
   std::vector<double> cost_;
@@ -319,8 +336,8 @@ class WayFinder {
 
 }  // namespace
 
-std::vector<LumenWay> find_lumen_ways(const LumenGraph& graph, int entry_opening, int handles,
-                                      double branch_radii) {
+std::vector<LumenWay> find_lumen_ways(const LumenGraph& graph, const LumenWalls& walls, int entry_opening,
+                                      int handles, double branch_radii) {
   if (graph.nodes.empty()) return {};
   int start = entry_opening >= 0 ? graph.opening_node[at(entry_opening)] : -1;
   if (start < 0) {
@@ -329,7 +346,7 @@ std::vector<LumenWay> find_lumen_ways(const LumenGraph& graph, int entry_opening
                          [](const auto& a, const auto& b) { return a.p_E.norm() < b.p_E.norm(); });
     start = static_cast<int>(nearest - graph.nodes.begin());
   }
-  return WayFinder(graph, handles, branch_radii).run(start, entry_opening);
+  return WayFinder(graph, walls, handles, branch_radii).run(start, entry_opening);
 }
 
 }  // namespace withy

@@ -14,9 +14,9 @@
 // Pockets that lead off by less than kLeastShare of the parent's width there are the wall's roughness.
 //
 // A handle: beside the end of a way lies a node whose own way comes round from elsewhere, apart from all that
-// is taken by more than the lumen is wide. Both ways are taken, the second joins the first at its end. A
-// closed surface has as many handles as its genus says, so no more are looked for; one shorter than the lumen
-// that it leaves is wide stays unfound.
+// is taken by more than the lumen is wide; and a wall stands between the two. Both ways are
+// taken, the second joins the first at its end. A closed surface has as many handles as its genus says, so no
+// more are looked for; one shorter than the lumen that it leaves is wide stays unfound.
 //
 // Work: O(n log n) for n nodes and at most kMostBranches ways.
 //
@@ -26,6 +26,7 @@
 #include <vector>
 
 #include "geometry/centreline/lumen_graph.h"
+#include "geometry/centreline/lumen_walls.h"
 
 namespace withy {
 
@@ -37,7 +38,7 @@ struct LumenWay {
   bool goes_on = false;    ///< another way joins its end: no end of the lumen
 };
 
-std::vector<LumenWay> find_lumen_ways(const LumenGraph& graph, int entry_opening, int handles,
-                                      double branch_radii);
+std::vector<LumenWay> find_lumen_ways(const LumenGraph& graph, const LumenWalls& walls, int entry_opening,
+                                      int handles, double branch_radii);
 
 }  // namespace withy

@@ -107,6 +107,10 @@ LumenWalls::NearestOpening LumenWalls::nearest_opening(const Eigen::Vector3d& p_
   return {(q_E - p_E).norm(), impl_->opening_of[at], q_E};
 }
 
+bool LumenWalls::sees(const Eigen::Vector3d& p_E, const Eigen::Vector3d& q_E) const {
+  return !impl_->sides->tree.do_intersect(Kernel::Segment_3(to_cgal(p_E), to_cgal(q_E)));
+}
+
 double LumenWalls::half_width(const Eigen::Vector3d& p_E, const Eigen::Vector3d& inward, int face) const {
   const Kernel::Ray_3 ray(to_cgal(p_E), Kernel::Vector_3(inward.x(), inward.y(), inward.z()));
   const auto from = std::lower_bound(impl_->side_faces.begin(), impl_->side_faces.end(), face);

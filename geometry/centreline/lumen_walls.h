@@ -40,6 +40,9 @@ class LumenWalls {
   /// that the way meets lies in the ball or on it otherwise.
   double half_width(const Eigen::Vector3d& p_E, const Eigen::Vector3d& inward, int face) const;
 
+  /// Does the straight way between two points meet no side?
+  bool sees(const Eigen::Vector3d& p_E, const Eigen::Vector3d& q_E) const;
+
   /// The channel's faces that are sides.
   const std::vector<int>& sides() const;
 
