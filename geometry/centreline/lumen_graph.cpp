@@ -136,17 +136,26 @@ class LumenOctree {
 
 using Links = std::vector<std::vector<int>>;
 
+/// The 26 ways from a cube to those about it, in edges.
+std::vector<Eigen::Vector3d> ways_around() {
+  std::vector<Eigen::Vector3d> ways;
+  for (const double x : {-1.0, 0.0, 1.0})
+    for (const double y : {-1.0, 0.0, 1.0})
+      for (const double z : {-1.0, 0.0, 1.0})
+        if (x != 0.0 || y != 0.0 || z != 0.0) ways.emplace_back(x, y, z);
+  return ways;
+}
+
 /// Touching leaves whose empty balls overlap. Each is found from the smaller of the two, or from either where
 /// they are alike.
 Links links_of(const LumenOctree& tree) {
+  const std::vector<Eigen::Vector3d> around = ways_around();
   const auto& cells = tree.cells();
   Links links(cells.size());
   for (std::size_t i = 0; i < cells.size(); ++i) {
     const auto& cell = cells[i];
     if (!tree.may_be_node(cell)) continue;
-    for (int k = 0; k < 27; ++k) {
-      const Eigen::Vector3d way(k % 3 - 1, k / 3 % 3 - 1, k / 9 - 1);
-      if (way.isZero()) continue;
+    for (const Eigen::Vector3d& way : around) {
       const int to = tree.leaf_at(cell.c_E + cell.edge * way);
       if (to < 0) continue;
       const auto& other = cells[static_cast<std::size_t>(to)];
