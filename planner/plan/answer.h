@@ -10,7 +10,7 @@
 #include <Eigen/Core>
 
 #include "planner/motion/action.h"
-#include "planner/motion/lock_hunt.h"
+#include "planner/plan/lock_hunt.h"
 
 namespace withy {
 

@@ -7,7 +7,7 @@
 
 #include <Eigen/Core>
 
-#include "planner/motion/verify.h"
+#include "planner/motion/clearance.h"
 #include "planner/segment/design.h"
 
 namespace withy {

@@ -5,7 +5,7 @@
 
 #include <fmt/format.h>
 
-#include "planner/motion/verify.h"
+#include "planner/proof/lemmas/verify.h"
 #include "planner/script/plan_check.h"
 
 namespace withy {
