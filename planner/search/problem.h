@@ -6,6 +6,7 @@
 #include <optional>
 
 #include <Eigen/Core>
+#include <Eigen/Geometry>
 
 #include "planner/motion/clearance.h"
 #include "planner/segment/design.h"

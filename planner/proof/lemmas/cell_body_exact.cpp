@@ -16,6 +16,9 @@ namespace withy {
 namespace {
 
 constexpr double kSpacing_mm = 1.0;
+// A point placed by arcs along a body of up to 1e3 mm is right to this: some dozens of products of rotations
+// and sums, each wrong by 2^-53 of that.
+constexpr double kPointRounding_mm = 1e-10;
 constexpr double kShaftStep_mm = 0.25;
 // The shaft is laid out until it is so far outside the lumen (mm): a carriage may be longer than any channel.
 constexpr double kFarOutside_mm = 20.0;
@@ -113,13 +116,13 @@ CellStatus CellBodyExact::check(const CellReach& reach, const Box& box, const St
   if (shaft == CellStatus::blocked) return shaft;
   const Shape shape(design, centre);
   bool all_free = shaft == CellStatus::free;
-  MovedPoint distal{shape.tip_E().translation(), reach.at(design.length_mm())};
+  MovedPoint distal{shape.tip_E().translation(), reach.at(design.length_mm()) + kPointRounding_mm};
   std::optional<Suspect> deepest;
   // From the tip back: what is deepest inside is likeliest to touch.
   for (std::size_t i = stations_.size(); i-- > 0;) {
     const Station& station = stations_[i];
     if (box.high[0] - design.length_mm() + station.s_mm + kSpacing_mm <= 0.0) break;
-    const MovedPoint at{shape.point_E(station.s_mm), reach.at(station.s_mm)};
+    const MovedPoint at{shape.point_E(station.s_mm), reach.at(station.s_mm) + kPointRounding_mm};
     const MovedPoint next = std::exchange(distal, at);
     const MovedPoint and_chord{at.centre_E, at.reach_mm + kSpacing_mm};
     if (!and_chord.may_be_past_entry()) continue;

@@ -14,7 +14,9 @@
 //   runs sideways (lemma 9), wherever the cell moves the two.
 //   Shaft: on the axis from the entry plane to d - L. Samples a step apart lose at most step^2 / 4 of the
 //   square; where a passage is within half a step nothing is known of the axis from there on.
-//   Rounding: of exact distances, lengths up to 1e3 mm in double precision: kDistanceRounding_mm each way.
+//   Rounding: of exact distances, lengths up to 1e3 mm in double precision: kDistanceRounding_mm each way; of
+//   points, kPointRounding_mm on top of the reach. Without that a tip that comes just up to the entry plane
+//   and not past it in one state of a hair-thin cell counted as surely past it.
 #pragma once
 
 #include <limits>

@@ -202,6 +202,12 @@ class LinkFinder {
     return insertions(d_range(), from, design_.station_mm(lock), {0.0, kNoLength_mm});
   }
 
+  /// May region r have no flexible length out? Then it has no curvature that could differ from another's:
+  /// engaging the lock before it asked for nothing but a notch, and that way has to be found from both sides.
+  bool may_hold_no_length(std::size_t r) const {
+    return exposed(stretches_[r].from_mm, stretches_[r].to_mm, d_range()).low <= kNoLength_mm;
+  }
+
   Leaf without(std::size_t r, int lock) const {
     Leaf other = leaf_;
     other.engaged.reset(static_cast<std::size_t>(lock));
@@ -266,7 +272,7 @@ class LinkFinder {
         curvatures(b, exposed(stretches_[r + 1].from_mm, stretches_[r + 1].to_mm, d_range()), kappa_);
     const bool meet = ((ua.low - ub.high).array() <= kEqualCurvature_per_mm).all() &&
                       ((ub.low - ua.high).array() <= kEqualCurvature_per_mm).all();
-    if (!meet && slack(stretches_[r].from_mm, lock).empty()) return;
+    if (!meet && slack(stretches_[r].from_mm, lock).empty() && !may_hold_no_length(r + 1)) return;
     Leaf other = without(r, lock);
     other.base[r] = chart_.base_of(leaf_.base[r] + leaf_.base[r + 1]);
     auto theta = all_frozen();

@@ -10,12 +10,13 @@
 // tolerance for calibration, not room to plan in); and a lock with no exposed flexible length proximal to it
 // in its region (inside the guide, with its body half out, or touching the engaged lock before it) may be
 // switched whatever the curvature distal of it is when a proof is sought, but only with equal curvatures when
-// a plan is made.
+// a plan is made. The same goes for releasing a lock whose distal region, ended by another lock, has no
+// flexible length out: it has no curvature to differ by.
 //
 //   Statement: where a switch leads from a state of the box to a state of another leaf, both allowed, some
 //   link has its lock, direction and leaf, `here` holds the one state and `there` the other.
 //   Premises: the lock's bend is on a notch exactly; curvatures on both sides are equal within
-//   kEqualCurvature_per_mm, or the lock has no exposed flexible length proximal to it.
+//   kEqualCurvature_per_mm, or one side of the lock has no exposed flexible length.
 //   Derivation: the exposed flexible length f grows with the insertion, so theta = u f is bounded by products
 //   and quotients of intervals. Rounding: every derived interval is let out by kRounding (links.cpp).
 #pragma once

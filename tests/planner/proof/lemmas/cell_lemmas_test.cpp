@@ -85,18 +85,6 @@ Tally hold_cells(bool with_field, std::uint32_t seed) {
       const CellLook look = body.check(leaf, AllowedBox::of(subject.of.design, subject.chart, leaf, box));
       tally.count(look);
       CAPTURE(k, i, look.slides);
-      if (!with_field && k == 820 && i == 7) {
-        const Box a = AllowedBox::of(subject.of.design, subject.chart, leaf, box).box();
-        for (int c = 0; c < a.dimensions; ++c) std::printf("DBG %d [%.17g %.17g] allowed [%.17g %.17g]\n", c, box.low[Box::idx(c)], box.high[Box::idx(c)], a.low[Box::idx(c)], a.high[Box::idx(c)]);
-        const State centre = centre_state(subject.chart, leaf, a);
-        std::printf("DBG guide %d L %.17g dmax %g kappa %g tip %g R %g lock %g %g\n", subject.of.robot.scene.guide, subject.L, subject.of.robot.scene.insertion_max_mm, subject.of.robot.scene.curvature_max_per_mm, subject.of.robot.scene.tip_rigid_mm, subject.of.robot.scene.radius_mm, subject.of.robot.scene.lock->body_length_mm, subject.of.robot.scene.lock->body_radius_mm);
-        for (double st : subject.of.robot.layout.station_mm) std::printf("DBG station %.17g\n", st);
-        const CellReach reach = CellReach::of(subject.of.design, subject.chart, leaf, AllowedBox::of(subject.of.design, subject.chart, leaf, box), centre);
-        const withy_plain::Body b(subject.of.robot, plain_of(subject.of, centre));
-        std::printf("DBG centre d %.17g u %g %g\n", centre.insertion_mm, centre.u_free.x(), centre.u_free.y());
-        for (auto& t : centre.theta_frozen) std::printf("DBG theta %.17g %.17g\n", t.x(), t.y());
-        for (double st = 0; st <= subject.L; st += subject.L / 10) std::printf("DBG s %g z %.9g reach %.9g\n", st, b.point_E(st).z(), reach.at(st));
-      }
       if (look.status != CellStatus::mixed) hold(subject, leaf, box, look.status, random, tally);
     }
   }

@@ -54,7 +54,8 @@ TEST_CASE("lemma 7: the signed distance of a point that moves stays within its b
     const LemmaChannel& channel = any_channel(random);
     MovedPoint p = random_moved_point(channel, random);
     // Half of the points of channels with passages next to one.
-    while (i % 2 == 0 && channel.wall().has_passages() && channel.wall().passage_distance(p.centre_E) > p.reach_mm)
+    while (i % 2 == 0 && channel.wall().has_passages() &&
+           channel.wall().passage_distance(p.centre_E) > p.reach_mm)
       p = random_moved_point(channel, random);
     if (random.below(4) == 0) p.centre_E.z() = -random.between(0.0, 0.5) * p.reach_mm;  // behind the plane
     const DistanceField& field = *channel.distance->field();

@@ -28,6 +28,19 @@ struct Switch {
   bool at_any_curvature;  ///< nothing flexible is out proximal of the lock in its region
 };
 
+/// The latchable bend nearest to `theta` after bends that sum to `before`; nothing where none is near.
+std::optional<Eigen::Vector2d> latched_near(const BendChart& chart, const Eigen::Vector2d& before,
+                                            const Eigen::Vector2d& theta) {
+  const auto bases = chart.bases_near(before, theta, 0.5);
+  if (bases.empty()) return std::nullopt;
+  const auto off = [&](const Eigen::Vector2d& base) {
+    return (base + chart.axes() * (chart.axes().transpose() * (theta - base)) - theta).norm();
+  };
+  const auto nearest = std::min_element(bases.begin(), bases.end(),
+                                        [&](const auto& a, const auto& b) { return off(a) < off(b); });
+  return *nearest + chart.axes() * (chart.axes().transpose() * (theta - *nearest));
+}
+
 /// Two allowed states that one lock parts, the bend up to it on a notch; nothing where the draw has none.
 std::optional<Switch> random_switch(const LemmaDesign& of, const BendChart& chart, Random& random) {
   const auto& station = of.robot.layout.station_mm;
@@ -50,19 +63,20 @@ std::optional<Switch> random_switch(const LemmaDesign& of, const BendChart& char
     if (open.engaged.test(i)) to = station[i];
   const double f = withy_plain::flexible_length(of.robot, open.insertion_mm, from, station[lock]);
   const double whole = withy_plain::flexible_length(of.robot, open.insertion_mm, from, to);
+  Eigen::Vector2d before = Eigen::Vector2d::Zero();
+  for (std::size_t i = 0; i < r; ++i) {
+    const auto latched = latched_near(chart, before, open.theta_frozen[i]);
+    if (!latched) return std::nullopt;
+    before += open.theta_frozen[i] = *latched;
+  }
   Eigen::Vector2d theta = Eigen::Vector2d::Zero();  // up to the lock
   made.at_any_curvature = f <= 1e-9;
   if (!made.at_any_curvature) {
     if (frozen && whole <= 1e-9) return std::nullopt;
     const Eigen::Vector2d u = frozen ? Eigen::Vector2d(open.theta_frozen[r] / whole) : open.u_free;
-    Eigen::Vector2d before = Eigen::Vector2d::Zero();
-    for (std::size_t i = 0; i < r; ++i) before += open.theta_frozen[i];
-    const auto bases = chart.bases_near(before, f * u, 0.5);
-    if (bases.empty()) return std::nullopt;
-    const auto nearest = std::min_element(bases.begin(), bases.end(), [&](const auto& a, const auto& b) {
-      return (a - f * u).norm() < (b - f * u).norm();
-    });
-    theta = *nearest + chart.axes() * (chart.axes().transpose() * (f * u - *nearest));
+    const auto latched = latched_near(chart, before, f * u);
+    if (!latched) return std::nullopt;
+    theta = *latched;
     if (frozen)
       open.theta_frozen[r] = theta / f * whole;
     else
