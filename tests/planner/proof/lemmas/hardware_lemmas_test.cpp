@@ -69,3 +69,36 @@ TEST_CASE("lemmas 18 to 20: what the hardware's bounds say of a box holds for it
   CHECK(switches.all > 300);
   CHECK(switches.none > 300);
 }
+
+TEST_CASE(
+    "lemma 18, along motions: one that is said to keep the hardware's limits keeps them at every instant") {
+  const std::uint32_t seed = 652;
+  INFO("seed " << seed);
+  Random random(seed);
+  int kept = 0;
+  int broken_inside = 0;
+  for (int i = 0; i < kCases; ++i) {
+    const LemmaDesign of = random_lemma_design(random, {.channel = -1, .hardware = true});
+    const Hardware hardware(of.design);
+    const State from = random_lemma_state(of, random, i % 2 == 0);
+    State to = from;
+    to.insertion_mm += 0.3 * of.robot.scene.length_mm * random.between(-1.0, 1.0);
+    if (random.below(2) == 0) to.u_free += random.in_disk(0.03);
+    if (!allowed(of, from) || !allowed(of, to)) continue;
+    const bool ends_keep = !hardware.state_breach(from) && !hardware.state_breach(to);
+    const bool keeps = !hardware.motion_breach(from, to);
+    if (ends_keep && !keeps) ++broken_inside;
+    if (!keeps) continue;
+    ++kept;
+    for (int n = 0; n < 8; ++n) {
+      const double t = n == 0 ? 1.0 : random.between(0.0, 1.0);
+      State q = from;
+      q.insertion_mm += t * (to.insertion_mm - from.insertion_mm);
+      q.u_free += t * (to.u_free - from.u_free);
+      CAPTURE(i, t, of.robot.scene.guide, q.insertion_mm, q.engaged.to_string());
+      REQUIRE_FALSE(hardware.state_breach(q).has_value());
+    }
+  }
+  CHECK(kept > 300);
+  CHECK(broken_inside > 3);
+}
