@@ -3,6 +3,8 @@
 
 #include <algorithm>
 #include <cmath>
+#include <functional>
+#include <initializer_list>
 
 #include <fmt/format.h>
 
@@ -34,11 +36,57 @@ std::optional<SearchProblem> with_parts(const SearchProblem& problem,
                        problem.heeded};
 }
 
+/// Gathers harder questions; what makes no design is left out.
+class HarderList {
+ public:
+  explicit HarderList(const SearchProblem& problem) : problem_(problem) {}
+  void add(std::string what, std::optional<SearchProblem> harder) {
+    if (harder) all_.push_back({std::move(what), std::move(*harder)});
+  }
+  /// One change by several shares.
+  void add_parts(const char* what, std::initializer_list<double> shares,
+                 const std::function<void(DesignParts&, double)>& change) {
+    for (const double share : shares)
+      add(fmt::format("{} {} times", what, share),
+          with_parts(problem_, [&](DesignParts& p) { change(p, share); }));
+  }
+  std::vector<Harder> take() { return std::move(all_); }
+
+ private:
+  const SearchProblem& problem_;
+  std::vector<Harder> all_;
+};
+
+/// A body that fits in fewer places, locks and latches that hold less, tendons that pull less.
+void add_worse_hardware(const SearchProblem& problem, HarderList& list) {
+  list.add_parts("body radius", {1.3, 1.7, 2.5}, [](DesignParts& p, double by) {
+    p.segment.radius_mm *= by;
+    if (p.lock) p.lock->body_radius_mm *= by;
+  });
+  list.add_parts("rigid tip", {2.0, 5.0}, [](DesignParts& p, double by) { p.segment.tip_rigid_mm *= by; });
+  if (problem.design.lock_count() > 0) {
+    list.add_parts("lock body radius", {1.5, 3.0},
+                   [](DesignParts& p, double by) { p.lock->body_radius_mm *= by; });
+    list.add_parts("lock body length", {1.5, 3.0},
+                   [](DesignParts& p, double by) { p.lock->body_length_mm *= by; });
+    list.add_parts("hold moment", {0.02, 0.1},
+                   [](DesignParts& p, double by) { p.lock->hold_moment_Nmm *= by; });
+  }
+  if (problem.design.latch() && problem.design.lock_count() > 0)
+    list.add_parts("notch pitch", {2.0, 4.0, 8.0},
+                   [](DesignParts& p, double by) { p.latch->notch_pitch_mm *= by; });
+  if (!problem.design.tendons()) return;
+  list.add_parts("stroke", {0.1, 0.3}, [](DesignParts& p, double by) { p.tendons->stroke_max_mm *= by; });
+  list.add_parts("stiffness", {4.0, 10.0},
+                 [](DesignParts& p, double by) { p.segment.flexural_rigidity_Nmm2 *= by; });
+}
+
 std::vector<Harder> harder_than(const SearchProblem& problem) {
-  std::vector<Harder> all;
+  HarderList list(problem);
   const auto add = [&](std::string what, std::optional<SearchProblem> harder) {
-    if (harder) all.push_back({std::move(what), std::move(*harder)});
+    list.add(std::move(what), std::move(harder));
   };
+  add_worse_hardware(problem, list);
   for (const double more : {0.5, 1.0, 2.0, 4.0}) {
     SearchProblem harder = problem;
     harder.required_clearance_mm += more;
@@ -65,7 +113,44 @@ std::vector<Harder> harder_than(const SearchProblem& problem) {
       harder.goal.point_E[axis] += by;
       add(fmt::format("target {} mm along axis {}", by, axis + 1), harder);
     }
-  return all;
+  return list.take();
+}
+
+/// The same leaves, stretched over the boxes of the question that is really asked.
+Certificate stretched(Certificate certificate, const DesignParts& real) {
+  const double kappa = real.segment.curvature_max_per_mm;
+  for (CertificateLeaf& leaf : certificate.leaves) {
+    leaf.whole.low[0] = 0.0;
+    leaf.whole.high[0] = real.carriage.insertion_max_mm;
+    for (const std::size_t k : {1, 2})
+      if (leaf.whole.low[k] < leaf.whole.high[k]) {
+        leaf.whole.low[k] = -kappa;
+        leaf.whole.high[k] = kappa;
+      }
+  }
+  return certificate;
+}
+
+/// Sets that nobody searched for: none, all states, all but those near the start.
+std::vector<Forgery> by_hand(const Certificate& pattern, const DesignParts& real) {
+  std::vector<Forgery> out;
+  Certificate bare = pattern;
+  bare.leaves.clear();
+  bare.header.leaves = 0;
+  out.push_back({"nothing in H", bare});
+  CertificateLeaf released;
+  const double kappa = real.segment.curvature_max_per_mm;
+  released.whole.low = {0.0, -kappa, -kappa};
+  released.whole.high = {real.carriage.insertion_max_mm, kappa, kappa};
+  bare.header.leaves = 1;
+  for (const int cuts : {1, 4, 12, 30}) {
+    // The lower half of insertion again and again; all but the last is in H.
+    released.parts = std::string(static_cast<std::size_t>(cuts), 'a') + "0" +
+                     std::string(static_cast<std::size_t>(cuts), '1');
+    bare.leaves = {released};
+    out.push_back({fmt::format("all released states but those near the start ({} cuts)", cuts), bare});
+  }
+  return out;
 }
 
 std::size_t any(std::size_t count, std::mt19937_64& random) {
@@ -112,6 +197,18 @@ bool change_notch(CertificateLeaf& leaf, std::mt19937_64& random) {
   return true;
 }
 
+/// Another lock engaged in the place of one.
+bool change_lock(CertificateLeaf& leaf, int locks, std::mt19937_64& random) {
+  if (leaf.engaged.empty() || static_cast<int>(leaf.engaged.size()) == locks) return false;
+  int& lock = leaf.engaged[any(leaf.engaged.size(), random)];
+  int other = lock;
+  while (std::find(leaf.engaged.begin(), leaf.engaged.end(), other) != leaf.engaged.end())
+    other = static_cast<int>(any(static_cast<std::size_t>(locks), random));
+  lock = other;
+  std::sort(leaf.engaged.begin(), leaf.engaged.end());
+  return true;
+}
+
 State state_of(const recheck::Leaf& leaf, const recheck::StateBox& box) {
   State state;
   state.insertion_mm = box.d_lo;
@@ -127,16 +224,25 @@ State state_of(const recheck::Leaf& leaf, const recheck::StateBox& box) {
 std::vector<Forgery> forgeries_of(const PreparedScene& prepared, const SearchProblem& problem,
                                   std::int64_t work) {
   std::vector<Forgery> out;
+  const auto put_forward = [&](const std::string& what, Certificate certificate) {
+    // What names the question is the real one's, so that only the mathematics can tell.
+    name_scene(certificate, prepared.scene, prepared.wall().channel(), prepared.scene.file.string());
+    certificate.header.required_clearance_mm = problem.required_clearance_mm;
+    out.push_back({what, std::move(certificate)});
+  };
+  const DesignParts& real = problem.design.parts();
   for (const Harder& harder : harder_than(problem)) {
     RouteSearchSettings settings;
     settings.effort = Effort::of_work(work);
     RouteSearch search(harder.problem, settings);
     if (search.run(harder.problem.goal) != SearchOutcome::proved_none) continue;
-    Forgery forgery{harder.what, certify(harder.problem, search, settings)};
-    name_scene(forgery.certificate, prepared.scene, prepared.wall().channel(), prepared.scene.file.string());
-    forgery.certificate.header.required_clearance_mm = problem.required_clearance_mm;
-    out.push_back(std::move(forgery));
+    const Certificate certificate = certify(harder.problem, search, settings);
+    put_forward(harder.what, certificate);
+    if (!certificate.leaves.empty()) put_forward(harder.what + ", stretched", stretched(certificate, real));
   }
+  if (out.empty()) return out;
+  for (Forgery& forgery : by_hand(out.front().certificate, real))
+    put_forward(forgery.what, std::move(forgery.certificate));
   return out;
 }
 
@@ -144,7 +250,7 @@ std::optional<Mutant> mutant_of(const Certificate& certificate, std::mt19937_64&
   Mutant mutant{"", certificate, any(certificate.leaves.size(), random)};
   CertificateLeaf& leaf = mutant.certificate.leaves[mutant.leaf];
   bool changed = false;
-  switch (any(7, random)) {
+  switch (any(8, random)) {
     case 0:
     case 1:
       mutant.what = "part dropped";
@@ -161,6 +267,10 @@ std::optional<Mutant> mutant_of(const Certificate& certificate, std::mt19937_64&
     case 4:
       mutant.what = "bound moved";
       changed = move_bound(leaf, random);
+      break;
+    case 6:
+      mutant.what = "lock changed";
+      changed = change_lock(leaf, certificate.header.locks, random);
       break;
     case 5:
       mutant.what = "notch changed";
@@ -180,7 +290,7 @@ int legal_in_difference(const SearchProblem& problem, const Certificate& before,
                         int samples, std::mt19937_64& random) {
   const CertificateLeaf& was = before.leaves[mutant.leaf];
   const CertificateLeaf& is = mutant.certificate.leaves[mutant.leaf];
-  if (was.notches != is.notches) return -1;
+  if (was.notches != is.notches || was.engaged != is.engaged) return -1;
   recheck::Robot robot;
   const DesignParts& parts = problem.design.parts();
   robot.segment = parts.segment;

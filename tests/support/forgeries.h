@@ -2,8 +2,9 @@
 // Certificates that must be refused, or that a second look must find true.
 //
 // Forgeries: a proof made for a harder question (more clearance, less insertion, a smaller curvature limit, a
-// weaker field, a target elsewhere, a thicker body, tendons that pull less) put forward for the easier one,
-// where a plan is known.
+// weaker field, a target elsewhere, a thicker body, coarser notches, a stiffer segment, tendons that pull
+// less) put forward for the easier one, where a plan is known: as it is, and with its leaves stretched over
+// the easier one's limits. And sets by hand: none, all states but those near the start.
 //
 // Mutants: a true certificate with one thing changed. One that holds all the same is true where the changed
 // set differs from the old one only by states that are not legal; the second look draws states of that

@@ -5,9 +5,11 @@
 #include <filesystem>
 #include <memory>
 #include <string>
+#include <utility>
 
 #include <fmt/format.h>
 
+#include "planner/files/input_file.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/progress.h"
 #include "tools/withy/rechecking.h"
@@ -26,7 +28,9 @@ ExitStatus run(const Options& options) {
   progress.stage("reading the channel");
   const auto scene = read_scene(options.scene);
   if (!scene) return refuse(scene.error());
-  const auto text = recheck::read_packed(options.file, kMostCertificateBytes);
+  auto bytes = read_input(options.file);
+  if (!bytes) return refuse(bytes.error());
+  const auto text = recheck::unpacked(std::move(*bytes), options.file.string(), kMostCertificateBytes);
   if (!text) return refuse(text.error());
   const auto channel = read_channel(*scene);
   if (!channel) return refuse(channel.error());

@@ -5,7 +5,7 @@
 
 #include <fmt/format.h>
 
-#include "planner/proof/recheck/check_plan.h"
+#include "planner/proof/plans/check_plan.h"
 
 namespace withy {
 namespace {

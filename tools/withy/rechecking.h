@@ -12,7 +12,7 @@
 namespace withy {
 
 /// A file that unpacks to more is refused.
-inline constexpr std::size_t kMostCertificateBytes = std::size_t{2} << 30U;
+inline constexpr std::size_t kMostCertificateBytes = std::size_t{1} << 29U;
 
 struct Rechecked {
   recheck::Verdict verdict = recheck::Verdict::holds;

@@ -131,7 +131,7 @@ Placed<T>::Placed(const Body& body, const StateBox& box) : body_(&body) {
   u_.push_back({T(box.u[0].middle()), T(box.u[1].middle())});
   const T zero(0.0);
   first_ = robot.guide ? larger(zero, L - d) : zero;
-  Frame frame;
+  Frame<T> frame;
   frame.R = {T(1.0), zero, zero, zero, T(1.0), zero, zero, zero, T(1.0)};
   frame.p = {zero, zero, robot.guide ? larger(zero, d - L) : d - L};
   for (const Piece& piece : body.pieces()) {
@@ -149,11 +149,10 @@ Placed<T>::Placed(const Body& body, const StateBox& box) : body_(&body) {
 ///     p += A [C ux, C uy, a],  a = l sinc(kl),  C = l^2 (1 - cos kl) / (kl)^2 = l^2 sinc(kl / 2)^2 / 2,
 ///     A *= I + a [w]x + C [w]x^2,  w = (-uy, ux, 0).
 template <class T>
-typename Placed<T>::Frame Placed<T>::after(const Frame& frame, const std::array<T, 2>& u, const T& length,
-                                           bool rigid) const {
-  Frame out = frame;
+Frame<T> after(const Frame<T>& frame, const std::array<T, 2>& u, const T& length, bool straight) {
+  Frame<T> out = frame;
   const auto& R = frame.R;
-  if (rigid || (upper(u[0]) == 0.0 && lower(u[0]) == 0.0 && upper(u[1]) == 0.0 && lower(u[1]) == 0.0)) {
+  if (straight || (upper(u[0]) == 0.0 && lower(u[0]) == 0.0 && upper(u[1]) == 0.0 && lower(u[1]) == 0.0)) {
     for (std::size_t i = 0; i < 3; ++i) out.p[i] = frame.p[i] + R[3 * i + 2] * length;
     return out;
   }
@@ -191,6 +190,8 @@ std::array<T, 3> Placed<T>::point(double s_mm, std::size_t piece) const {
   return {T(0.0), T(0.0), T(s_mm) - first_};
 }
 
+template Frame<double> after(const Frame<double>&, const std::array<double, 2>&, const double&, bool);
+template Frame<Interval> after(const Frame<Interval>&, const std::array<Interval, 2>&, const Interval&, bool);
 template class Placed<double>;
 template class Placed<Interval>;
 

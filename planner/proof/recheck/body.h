@@ -124,6 +124,17 @@ class Body {
   std::vector<std::size_t> lock_piece_;
 };
 
+/// A place and a cross-section's axes.
+template <class T>
+struct Frame {
+  std::array<T, 3> p;
+  std::array<T, 9> R;  // rows
+};
+
+/// The frame a straight span, or an arc of curvature u, further on.
+template <class T>
+Frame<T> after(const Frame<T>& frame, const std::array<T, 2>& u, const T& length, bool straight);
+
 /// The reference body of a box, placed with numbers of type T: double for guesses, Interval for proofs.
 template <class T>
 class Placed {
@@ -139,19 +150,16 @@ class Placed {
   const std::array<T, 9>& rotation(std::size_t piece) const { return at_[piece].R; }
 
  private:
-  struct Frame {
-    std::array<T, 3> p;
-    std::array<T, 9> R;  // rows
-  };
-  Frame after(const Frame& frame, const std::array<T, 2>& u, const T& length, bool rigid) const;
-
   const Body* body_;
   T first_;  // station of the first frame: the base, or what is at the entry plane
-  std::vector<Frame> at_;
+  std::vector<Frame<T>> at_;
   std::vector<T> start_;  // station where each frame's piece starts
   std::vector<std::array<T, 2>> u_;
 };
 
+extern template Frame<double> after(const Frame<double>&, const std::array<double, 2>&, const double&, bool);
+extern template Frame<Interval> after(const Frame<Interval>&, const std::array<Interval, 2>&, const Interval&,
+                                      bool);
 extern template class Placed<double>;
 extern template class Placed<Interval>;
 

@@ -3,9 +3,7 @@
 
 #include <algorithm>
 #include <cmath>
-#include <fstream>
 #include <initializer_list>
-#include <iterator>
 #include <stdexcept>
 
 #include <fmt/format.h>
@@ -50,6 +48,8 @@ double number(const Json& value, const char* what) {
 
 int whole(const Json& value, int least, int most, const char* what) {
   if (!value.is_number_integer()) throw Fault(fmt::format("{} must be a whole number", what));
+  if (value.is_number_unsigned() && value.get<std::uint64_t>() > static_cast<std::uint64_t>(most))
+    throw Fault(fmt::format("{} must be from {} to {}", what, least, most));
   const auto x = value.get<std::int64_t>();
   if (x < least || x > most) throw Fault(fmt::format("{} must be from {} to {}", what, least, most));
   return static_cast<int>(x);
@@ -164,14 +164,11 @@ bool CertificateHeader::uses(const std::string& limit) const {
   return std::find(limits.begin(), limits.end(), limit) != limits.end();
 }
 
-Result<std::string> read_packed(const std::filesystem::path& file, std::size_t most_bytes) {
-  std::ifstream in(file, std::ios::binary);
-  if (!in) return input_error(file.string(), 1, 1, "the file can't be read", "a certificate or a plan");
-  std::string bytes((std::istreambuf_iterator<char>(in)), std::istreambuf_iterator<char>());
+Result<std::string> unpacked(std::string bytes, const std::string& file, std::size_t most_bytes) {
   if (bytes.size() < 2 || bytes[0] != '\x1f' || bytes[1] != '\x8b') return bytes;
   z_stream stream{};
   if (inflateInit2(&stream, kGzip) != Z_OK)
-    return input_error(file.string(), 1, 1, "gzip can't be unpacked", "more memory");
+    return input_error(file, 1, 1, "gzip can't be unpacked", "more memory");
   stream.next_in = reinterpret_cast<Bytef*>(bytes.data());
   stream.avail_in = static_cast<uInt>(bytes.size());
   std::string text;
@@ -185,8 +182,7 @@ Result<std::string> read_packed(const std::filesystem::path& file, std::size_t m
   }
   inflateEnd(&stream);
   if (status != Z_STREAM_END || stream.avail_in != 0)
-    return input_error(file.string(), 1, 1, "the gzip stream is damaged, cut short or too long",
-                       "a whole gzip file");
+    return input_error(file, 1, 1, "the gzip stream is damaged, cut short or too long", "a whole gzip file");
   return text;
 }
 

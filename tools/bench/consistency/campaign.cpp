@@ -59,6 +59,7 @@ class Inquiry {
       attack_unreachable();
     for (const Told& told : told_)
       if (!told.plan.empty()) replay(told);
+    for (const Told& told : told_) enter_recheck(told);
     for (const Told& told : told_) {
       entered_.ways_undecided += told.verdict == Verdict::undecided;
       entered_.does_not_hold += told.does_not_hold;
@@ -127,6 +128,7 @@ class Inquiry {
       contradict(fmt::format("companion {}: {} alone, by {}; {} among others", which + 1,
                              name_of(told->verdict), told->way.words(), name_of(companions[which])));
     if (!told->plan.empty()) replay(*told);
+    enter_recheck(*told);
     if (companions[which] == Verdict::unreachable) attack_one(*told, std::nullopt);
   }
 
@@ -174,6 +176,21 @@ class Inquiry {
     const auto faults = withy_plain::replay_plan(told.scene.string(), told.plan.string(), kReplaySamples);
     for (std::size_t i = 0; i < faults.size() && i < kMostFaultsShown; ++i)
       contradict(fmt::format("replay ({}): {}", told.way.words(), faults[i]));
+  }
+
+  /// A verdict that its checker refuses contradicts; one that it can't decide is counted.
+  void enter_recheck(const Told& told) {
+    if (!told.recheck) return;
+    const Recheck& recheck = *told.recheck;
+    ++(recheck.of_plan ? entered_.plans_rechecked : entered_.proofs_rechecked);
+    entered_.recheck_seconds += recheck.seconds;
+    if (recheck.outcome.verdict == recheck::Verdict::holds) return;
+    const std::string what = fmt::format("recheck of the {} ({}): {}", recheck.of_plan ? "plan" : "proof",
+                                         told.way.words(), recheck.outcome.why);
+    if (recheck.outcome.verdict == recheck::Verdict::does_not_hold)
+      contradict(what);
+    else
+      entered_.not_decided.push_back(what);
   }
 
   void contradict(std::string what) { entered_.contradictions.push_back(std::move(what)); }
@@ -237,6 +254,8 @@ void Campaign::ask_about_channel(long group) {
     ledger_.enter(entered);
     for (const std::string& what : entered.contradictions)
       fmt::print("seed {} question {}: {}\n", settings_.seed, index, what);
+    for (const std::string& what : entered.not_decided)
+      fmt::print("seed {} question {}: could not decide, {}\n", settings_.seed, index, what);
     std::fflush(stdout);
   }
 }
