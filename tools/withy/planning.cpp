@@ -51,14 +51,18 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
     return other ? std::optional(std::move(*other)) : std::nullopt;
   };
   Answer answer = solve(*problem, settings);
-  return Asked{std::move(*problem), std::move(answer), std::move(certificate)};
+  return Asked{std::move(*problem), std::move(answer), std::move(certificate), std::nullopt};
 }
 
 std::string plan_text(const PreparedScene& prepared, const Asked& asked, const std::string& scene_file) {
   const MotionVerifier verifier(asked.problem.design, *asked.problem.distance);
   return write_plan({prepared.scene, asked.problem.design, asked.answer, scene_file,
                      [&](const State& state) { return verifier.clearance(state).lower_mm; }, std::nullopt,
-                     plan_duration_s(prepared.scene, asked.problem.design, asked.answer.plan)});
+                     plan_duration_s(prepared.scene, asked.problem.design, asked.answer.plan),
+                     asked.rechecked
+                         ? std::optional(PlanRecheck{std::string(name_of(asked.rechecked->verdict)),
+                                                     asked.rechecked->sentence})
+                         : std::nullopt});
 }
 
 Result<std::optional<Rechecked>> recheck_answer(const PreparedScene& prepared, const Asked& asked,

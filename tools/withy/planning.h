@@ -25,6 +25,7 @@ struct Asked {
   SearchProblem problem;
   Answer answer;
   std::optional<recheck::Certificate> certificate;
+  std::optional<Rechecked> rechecked = std::nullopt;  ///< what recheck_answer said
 };
 
 /// How a question is asked, beside the scene and the lock count.

@@ -4,6 +4,7 @@
 
 #include <filesystem>
 #include <string>
+#include <string_view>
 
 #include "planner/proof/recheck/check_proof.h"
 #include "tools/withy/command.h"
@@ -13,6 +14,9 @@ namespace withy {
 
 /// A file that unpacks to more is refused.
 inline constexpr std::size_t kMostCertificateBytes = std::size_t{1} << 29U;
+
+/// "holds", "does not hold", "could not decide".
+std::string_view name_of(recheck::Verdict verdict);
 
 struct Rechecked {
   recheck::Verdict verdict = recheck::Verdict::holds;

@@ -181,7 +181,7 @@ Result<std::string> unpacked(std::string bytes, const std::string& file, std::si
     text.append(block.data(), block.size() - stream.avail_out);
   }
   inflateEnd(&stream);
-  if (status != Z_STREAM_END || stream.avail_in != 0)
+  if (status != Z_STREAM_END || stream.avail_in != 0 || text.size() > most_bytes)
     return input_error(file, 1, 1, "the gzip stream is damaged, cut short or too long", "a whole gzip file");
   return text;
 }

@@ -258,7 +258,7 @@ void check_goals(const Inquiry& inquiry) {
   tbb::parallel_for_each(roots.begin(), roots.end(), [&](Task& task, tbb::feeder<Task>& feeder) {
     if (inquiry.over()) return;
     check.run(std::move(task), [&](Task&& next) { feeder.add(std::move(next)); });
-    if (const std::size_t n = ++done; n % 256 == 0) inquiry.settings.progress("states at the target", 0.0);
+    if (const std::size_t n = ++done; n % 256 == 0) inquiry.settings.progress("states at the target", -1.0);
   });
 }
 

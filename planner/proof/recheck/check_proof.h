@@ -40,7 +40,8 @@
 namespace withy::recheck {
 
 struct CheckSettings {
-  /// Told about now and then: what is being done, and how much of it is done (0 to 1).
+  /// Told about now and then: what is being done, and how much of it is done (0 to 1; negative: not
+  /// known). From several threads.
   std::function<void(const std::string&, double)> progress = [](const std::string&, double) {};
   std::function<bool()> stop = [] { return false; };
 };

@@ -59,7 +59,7 @@ class Inquiry {
       attack_unreachable();
     for (const Told& told : told_)
       if (!told.plan.empty()) replay(told);
-    for (const Told& told : told_) enter_recheck(told);
+    for (const Told& told : told_) enter_rechecks(told);
     for (const Told& told : told_) {
       entered_.ways_undecided += told.verdict == Verdict::undecided;
       entered_.does_not_hold += told.does_not_hold;
@@ -128,7 +128,7 @@ class Inquiry {
       contradict(fmt::format("companion {}: {} alone, by {}; {} among others", which + 1,
                              name_of(told->verdict), told->way.words(), name_of(companions[which])));
     if (!told->plan.empty()) replay(*told);
-    enter_recheck(*told);
+    enter_rechecks(*told);
     if (companions[which] == Verdict::unreachable) attack_one(*told, std::nullopt);
   }
 
@@ -179,18 +179,18 @@ class Inquiry {
   }
 
   /// A verdict that its checker refuses contradicts; one that it can't decide is counted.
-  void enter_recheck(const Told& told) {
-    if (!told.recheck) return;
-    const Recheck& recheck = *told.recheck;
-    ++(recheck.of_plan ? entered_.plans_rechecked : entered_.proofs_rechecked);
-    entered_.recheck_seconds += recheck.seconds;
-    if (recheck.outcome.verdict == recheck::Verdict::holds) return;
-    const std::string what = fmt::format("recheck of the {} ({}): {}", recheck.of_plan ? "plan" : "proof",
-                                         told.way.words(), recheck.outcome.why);
-    if (recheck.outcome.verdict == recheck::Verdict::does_not_hold)
-      contradict(what);
-    else
-      entered_.not_decided.push_back(what);
+  void enter_rechecks(const Told& told) {
+    for (const Recheck& recheck : told.rechecks) {
+      ++(recheck.of_plan ? entered_.plans_rechecked : entered_.proofs_rechecked);
+      entered_.recheck_seconds += recheck.seconds;
+      if (recheck.outcome.verdict == recheck::Verdict::holds) continue;
+      const std::string what = fmt::format("recheck of the {} ({}): {}", recheck.of_plan ? "plan" : "proof",
+                                           told.way.words(), recheck.outcome.why);
+      if (recheck.outcome.verdict == recheck::Verdict::does_not_hold)
+        contradict(what);
+      else
+        entered_.not_decided.push_back(what);
+    }
   }
 
   void contradict(std::string what) { entered_.contradictions.push_back(std::move(what)); }

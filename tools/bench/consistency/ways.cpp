@@ -192,7 +192,7 @@ void keep_plan(const PreparedScene& prepared, const SearchProblem& problem, cons
   const std::string text =
       write_plan({prepared.scene, problem.design, answer, told.scene.filename().string(),
                   [&](const State& state) { return verifier.clearance(state).lower_mm; }});
-  told.recheck = recheck_plan(text, prepared);
+  told.rechecks.push_back(recheck_plan(text, prepared));
   told.plan = told.scene;
   told.plan.replace_extension(".json");
   std::ofstream out(told.plan, std::ios::binary);
@@ -200,17 +200,20 @@ void keep_plan(const PreparedScene& prepared, const SearchProblem& problem, cons
   if (!out.flush()) throw std::runtime_error("can't write " + told.plan.string());
 }
 
-/// What was proved, before the checker: this target among the others that were.
+/// What was proved, before the checker: that the target can't be reached, alone or with others that can't, or
+/// not with fewer switches.
 void check_proof(const PreparedScene& prepared, const SearchProblem& problem, const Question& question,
                  Proof proof, Told& told) {
   if (!proof) {
-    told.recheck = Recheck{false, {recheck::Verdict::does_not_hold, "nothing proves it"}, 0.0};
+    if (told.verdict == Verdict::unreachable)
+      told.rechecks.push_back({false, {recheck::Verdict::does_not_hold, "nothing proves it"}, 0.0});
     return;
   }
   const Scene& scene = prepared.scene;
   name_scene(*proof, scene, prepared.wall().channel(), told.scene.filename().string());
   if (proof->header.claim == "targets") {
-    std::vector<Eigen::Vector3d> points_S = {scene.target.point_S};
+    std::vector<Eigen::Vector3d> points_S;
+    if (told.verdict == Verdict::unreachable) points_S.push_back(scene.target.point_S);
     for (std::size_t i = 0; i < told.companions.size(); ++i)
       if (told.companions[i] == Verdict::unreachable)
         points_S.push_back(scene.entry.X_SE * question.companions_E[i]);
@@ -220,7 +223,7 @@ void check_proof(const PreparedScene& prepared, const SearchProblem& problem, co
       target.direction_tolerance_rad = scene.target.direction_tolerance_rad;
     }
   }
-  told.recheck = recheck_proof(*proof, prepared);
+  told.rechecks.push_back(recheck_proof(*proof, prepared));
 }
 
 }  // namespace
