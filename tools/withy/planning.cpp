@@ -57,7 +57,7 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
 std::string plan_text(const PreparedScene& prepared, const Asked& asked, const std::string& scene_file) {
   const MotionVerifier verifier(asked.problem.design, *asked.problem.distance);
   return write_plan({prepared.scene, asked.problem.design, asked.answer, scene_file,
-                     [&](const State& state) { return verifier.clearance(state).lower_mm; }, std::nullopt,
+                     [&](const State& state) { return verifier.clearance(state).lower_mm; }, asked.problem.required_clearance_mm,
                      plan_duration_s(prepared.scene, asked.problem.design, asked.answer.plan),
                      asked.rechecked
                          ? std::optional(PlanRecheck{std::string(name_of(asked.rechecked->verdict)),
@@ -77,7 +77,8 @@ Result<std::optional<Rechecked>> recheck_answer(const PreparedScene& prepared, c
   } else {
     return std::optional<Rechecked>();
   }
-  auto rechecked = recheck_text(text, "the answer", prepared.scene, prepared.wall(), progress);
+  auto rechecked = recheck_text(text, "the answer", prepared.scene, prepared.wall(),
+                                asked.problem.required_clearance_mm, progress);
   if (!rechecked) return tl::unexpected(rechecked.error());
   return std::optional(std::move(*rechecked));
 }

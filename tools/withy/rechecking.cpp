@@ -60,8 +60,10 @@ std::string_view name_of(recheck::Verdict verdict) {
 }
 
 Result<Rechecked> recheck_text(const std::string& text, const std::string& file, const Scene& scene,
-                               const WallDistance& wall, Progress& progress) {
+                               const WallDistance& wall, std::optional<double> clearance_mm,
+                               Progress& progress) {
   recheck::CheckSettings settings;
+  settings.clearance_mm = clearance_mm;
   std::mutex mutex;
   std::string last;
   settings.progress = [&](const std::string& what, double done) {

@@ -3,6 +3,7 @@
 #pragma once
 
 #include <filesystem>
+#include <optional>
 #include <string>
 #include <string_view>
 
@@ -24,9 +25,11 @@ struct Rechecked {
   ExitStatus status = ExitStatus::done;
 };
 
-/// `text`: a certificate or a plan; `file`: its name, for errors.
+/// `text`: a certificate or a plan; `file`: its name, for errors; `clearance_mm`: asked for, where it is not
+/// the scene's.
 Result<Rechecked> recheck_text(const std::string& text, const std::string& file, const Scene& scene,
-                               const WallDistance& wall, Progress& progress);
+                               const WallDistance& wall, std::optional<double> clearance_mm,
+                               Progress& progress);
 
 /// Of several: the worst status, a fault before what was left open.
 ExitStatus worse(ExitStatus a, ExitStatus b);

@@ -137,9 +137,11 @@ class PlanCheck {
 
   /// Are all motions clear? Hunts keep what is required.
   Finding clearance_holds() {
+    const double asked = hand_.settings.clearance_mm.value_or(hand_.scene.required_clearance_mm);
     const double required = hand_.plan.required_mm.value_or(hand_.scene.required_clearance_mm);
-    if (required < hand_.scene.required_clearance_mm)
-      return refuted("the plan was asked for less clearance than the scene requires");
+    if (required < asked)
+      return refuted(fmt::format("the plan was asked for {:.4g} mm of clearance, {:.4g} are asked for",
+                                 required, asked));
     const double need = std::max(required, hand_.plan.clearance_mm.value_or(required) - kClearanceSlack_mm);
     std::atomic<std::size_t> done{0};
     std::atomic<bool> motions_good{true};

@@ -99,7 +99,9 @@ class GoalCheck {
     if (inquiry_.pinned >= 0) {
       const auto p = static_cast<std::size_t>(inquiry_.pinned);
       box.u[p] = Interval(0.0);
-      for (Interval2& theta : box.theta) theta[p] = Interval(-1e-7, 1e-7);
+      // Bends on notches are as exact as the notches' directions.
+      const double off = inquiry_.lattice.kind() == Lattice::Kind::everything ? 0.0 : 1e-7;
+      for (Interval2& theta : box.theta) theta[p] = Interval(-off, off);
     }
     return box;
   }

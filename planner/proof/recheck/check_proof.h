@@ -44,6 +44,8 @@ struct CheckSettings {
   /// known). From several threads.
   std::function<void(const std::string&, double)> progress = [](const std::string&, double) {};
   std::function<bool()> stop = [] { return false; };
+  /// The clearance (mm) that is asked about; a proof for more proves nothing of it. Absent: the scene's.
+  std::optional<double> clearance_mm = std::nullopt;
 };
 
 struct ProofReport {

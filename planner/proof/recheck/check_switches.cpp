@@ -118,6 +118,9 @@ class SwitchCheck {
     b.theta.insert(b.theta.begin() + static_cast<std::ptrdiff_t>(region_), bend);
     if (!in_free_region())
       for (std::size_t i = 0; i < 2; ++i) b.theta[region_ + 1][i] = a.theta[region_][i] - bend[i];
+    // Zero times a length is zero, whatever its bounds are.
+    if (inquiry_.pinned >= 0 && pair_.b.per_lock() == 2)
+      for (Interval2& theta : b.theta) theta[static_cast<std::size_t>(inquiry_.pinned)] = Interval(0.0);
     return true;
   }
 
