@@ -290,7 +290,7 @@ Result<PlanFile> read_plan(const std::filesystem::path& file) {
                    {"rechecked"});
   if (root.has("rechecked")) {
     root.at("rechecked").expect_keys({"verdict", "sentence"});
-    for (const char* text : {"verdict", "sentence"}) root.at("rechecked").at(text).text();
+    for (const char* said : {"verdict", "sentence"}) root.at("rechecked").at(said).text();
   }
   read_head(root, plan);
   for (const char* shown : {"seconds", "segment", "summary", "proof", "approach"})

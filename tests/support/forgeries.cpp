@@ -286,44 +286,81 @@ std::optional<Mutant> mutant_of(const Certificate& certificate, std::mt19937_64&
   return mutant;
 }
 
-int legal_in_difference(const SearchProblem& problem, const Certificate& before, const Mutant& mutant,
-                        int samples, std::mt19937_64& random) {
-  const CertificateLeaf& was = before.leaves[mutant.leaf];
-  const CertificateLeaf& is = mutant.certificate.leaves[mutant.leaf];
-  if (was.notches != is.notches || was.engaged != is.engaged) return -1;
+namespace {
+
+/// A leaf's states and the part of them that is in H.
+struct LeafSet {
+  std::optional<recheck::Leaf> leaf;
+  recheck::Cover cover;
+};
+
+recheck::Robot robot_for(const DesignParts& parts) {
   recheck::Robot robot;
-  const DesignParts& parts = problem.design.parts();
   robot.segment = parts.segment;
   robot.lock = parts.lock;
   robot.layout = parts.layout;
   robot.latch = parts.latch;
   robot.guide = parts.carriage.kind == CarriageKind::guide;
   robot.insertion_max_mm = parts.carriage.insertion_max_mm;
-  const recheck::Lattice lattice(robot.latch);
+  return robot;
+}
+
+LeafSet set_of(const recheck::Robot& robot, const recheck::Lattice& lattice, const CertificateLeaf& given) {
   recheck::LeafName name;
-  for (std::size_t r = 0; r < was.engaged.size(); ++r) name.emplace_back(was.engaged[r], was.notches[r]);
-  const auto leaf = recheck::Leaf::make(robot, lattice, name);
-  recheck::Cover old_set;
-  recheck::Cover new_set;
-  if (!leaf || !old_set.read(was.whole, was.parts) || !new_set.read(is.whole, is.parts)) return -1;
+  for (std::size_t r = 0; r < given.engaged.size(); ++r)
+    name.emplace_back(given.engaged[r], given.notches[r]);
+  LeafSet set{recheck::Leaf::make(robot, lattice, name), {}};
+  if (!set.cover.read(given.whole, given.parts)) set.leaf.reset();
+  return set;
+}
+
+/// Draws points of a box.
+recheck::Cell drawn_in(const recheck::Cell& box, std::mt19937_64& random) {
+  recheck::Cell point;
+  point.dimensions = box.dimensions;
+  for (int k = 0; k < point.dimensions; ++k) {
+    const auto i = static_cast<std::size_t>(k);
+    point.low[i] = point.high[i] = std::uniform_real_distribution<double>(box.low[i], box.high[i])(random);
+  }
+  return point;
+}
+
+/// Of `samples` states of the leaf that are wanted, how many are legal.
+int legal_of(const SearchProblem& problem, const recheck::Leaf& leaf, const recheck::Cell& whole,
+             const std::function<bool(const recheck::Cell&)>& wanted, int samples, std::mt19937_64& random) {
   const Hardware hardware(problem.design);
   const StepJudge judge(problem, hardware);
   int legal = 0;
   int drawn = 0;
   for (int tries = 0; tries < 2000 * samples && drawn < samples; ++tries) {
-    recheck::Cell point;
-    point.dimensions = was.whole.dimensions;
-    for (int k = 0; k < point.dimensions; ++k) {
-      const auto i = static_cast<std::size_t>(k);
-      point.low[i] = point.high[i] =
-          std::uniform_real_distribution<double>(was.whole.low[i], was.whole.high[i])(random);
-    }
-    if (old_set.about(point) == new_set.about(point)) continue;
+    const recheck::Cell point = drawn_in(whole, random);
+    if (!wanted(point)) continue;
     ++drawn;
-    const State state = state_of(*leaf, leaf->states(point));
+    const State state = state_of(leaf, leaf.states(point));
     if (within_limits(problem.design, state) && judge.motion_allowed(state, state)) ++legal;
   }
   return legal;
+}
+
+}  // namespace
+
+int legal_in_difference(const SearchProblem& problem, const Certificate& before, const Mutant& mutant,
+                        int samples, std::mt19937_64& random) {
+  const CertificateLeaf& was = before.leaves[mutant.leaf];
+  const CertificateLeaf& is = mutant.certificate.leaves[mutant.leaf];
+  const recheck::Robot robot = robot_for(problem.design.parts());
+  const recheck::Lattice lattice(robot.latch);
+  const LeafSet old_set = set_of(robot, lattice, was);
+  const LeafSet new_set = set_of(robot, lattice, is);
+  if (!old_set.leaf || !new_set.leaf) return -1;
+  const auto in = [](const LeafSet& set) {
+    return [&set](const recheck::Cell& point) { return set.cover.about(point) != recheck::Cover::Says::out; };
+  };
+  if (was.notches != is.notches || was.engaged != is.engaged)  // one leaf gone, another come
+    return legal_of(problem, *old_set.leaf, was.whole, in(old_set), samples, random) +
+           legal_of(problem, *new_set.leaf, is.whole, in(new_set), samples, random);
+  const auto differs = [&](const recheck::Cell& point) { return in(old_set)(point) != in(new_set)(point); };
+  return legal_of(problem, *old_set.leaf, was.whole, differs, samples, random);
 }
 
 }  // namespace withy_test

@@ -9,8 +9,8 @@ namespace withy::recheck {
 namespace {
 
 constexpr int kPoints = 256;
-// CODATA 2018, mT mm / A: 4 pi 1e-4 to within 1e-9 of itself; by 4 pi: 1e-4.
-const Interval kBy4Pi(1e-4 * (1.0 - 2e-9), 1e-4 * (1.0 + 2e-9));
+// mu0 by 4 pi, mT mm / A: 1e-7 T m / A to within 1e-9 of itself (CODATA 2018).
+const Interval kBy4Pi(0.1 * (1.0 - 2e-9), 0.1 * (1.0 + 2e-9));
 // Frames of files are orthogonal to this.
 constexpr double kFrameRounding = 1e-12;
 

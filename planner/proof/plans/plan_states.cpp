@@ -48,8 +48,12 @@ Finding figures_of(const PlanInHand& hand, const FileState& state, const Body& b
   const Tendons::Tensions tensions = tendons.tensions(body, box);
   if (auto found = figures_agree("pull", state.pull_mm, tendons.pulls(body, box))) return found;
   if (auto found = figures_agree("tension", state.tension_N, tendons.at_base(tensions))) return found;
-  return figures_agree("lock moment", state.lock_moment_Nmm,
-                       tendons.lock_loads(body, box, tensions, kTightly));
+  // Released locks carry nothing.
+  std::vector<Interval> moments(static_cast<std::size_t>(hand.robot.lock_count()));
+  const std::vector<Interval> loads = tendons.lock_loads(body, box, tensions, kTightly);
+  for (std::size_t r = 0; r < loads.size(); ++r)
+    moments[static_cast<std::size_t>(body.engaged()[r])] = loads[r];
+  return figures_agree("lock moment", state.lock_moment_Nmm, moments);
 }
 
 Finding place(PlanInHand& hand, const FileState& state) {

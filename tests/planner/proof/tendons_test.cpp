@@ -145,8 +145,8 @@ TEST_CASE("a loop's field is that of Biot and Savart summed, and enclosed to nin
 TEST_CASE("the field in the middle of a loop is mu0 n I / 2 a") {
   const withy::Coil coil{Eigen::Vector3d::Zero(), Eigen::Vector3d::UnitZ(), 50.0, 100.0, {}, {}};
   const Interval3 B = loop_field(coil, {Interval(0.0), Interval(0.0), Interval(0.0)});
-  // J. D. Jackson, "Classical Electrodynamics", 3rd ed., section 5.5: 4 pi 1e-7 * 100 / 0.1 m in T.
-  const double expected_mT = 4e-4 * M_PI * 100.0 / (2.0 * 50.0);
+  // J. D. Jackson, "Classical Electrodynamics", 3rd ed., section 5.5: 4 pi 1e-7 T m / A * 100 A / 0.1 m.
+  const double expected_mT = 4e-7 * M_PI * 100.0 / 0.1 * 1e3;
   CHECK(B[2].lo <= expected_mT * (1 + 1e-9));
   CHECK(B[2].hi >= expected_mT * (1 - 1e-9));
   CHECK(B[2].hi - B[2].lo < 1e-7 * expected_mT);
