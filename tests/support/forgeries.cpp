@@ -11,6 +11,8 @@
 #include "planner/proof/recheck/leaves.h"
 #include "planner/search/ask/certify.h"
 #include "planner/search/route/route.h"
+#include "tests/support/plain_certificate.h"
+#include "tests/support/plain_mesh.h"
 
 namespace withy_test {
 
@@ -325,42 +327,77 @@ recheck::Cell drawn_in(const recheck::Cell& box, std::mt19937_64& random) {
   return point;
 }
 
-/// Of `samples` states of the leaf that are wanted, how many are legal.
-int legal_of(const SearchProblem& problem, const recheck::Leaf& leaf, const recheck::Cell& whole,
-             const std::function<bool(const recheck::Cell&)>& wanted, int samples, std::mt19937_64& random) {
+/// Of `samples` states of the leaf that are wanted, the legal ones.
+std::vector<State> legal_of(const SearchProblem& problem, const recheck::Leaf& leaf,
+                            const recheck::Cell& whole,
+                            const std::function<bool(const recheck::Cell&)>& wanted, int samples,
+                            std::mt19937_64& random) {
   const Hardware hardware(problem.design);
   const StepJudge judge(problem, hardware);
-  int legal = 0;
+  std::vector<State> legal;
   int drawn = 0;
   for (int tries = 0; tries < 2000 * samples && drawn < samples; ++tries) {
     const recheck::Cell point = drawn_in(whole, random);
     if (!wanted(point)) continue;
     ++drawn;
     const State state = state_of(leaf, leaf.states(point));
-    if (within_limits(problem.design, state) && judge.motion_allowed(state, state)) ++legal;
+    if (within_limits(problem.design, state) && judge.motion_allowed(state, state)) legal.push_back(state);
   }
   return legal;
 }
 
 }  // namespace
 
-int legal_in_difference(const SearchProblem& problem, const Certificate& before, const Mutant& mutant,
-                        int samples, std::mt19937_64& random) {
+std::optional<std::vector<State>> legal_in_difference(const SearchProblem& problem, const Certificate& before,
+                                                      const Mutant& mutant, int samples,
+                                                      std::mt19937_64& random) {
   const CertificateLeaf& was = before.leaves[mutant.leaf];
   const CertificateLeaf& is = mutant.certificate.leaves[mutant.leaf];
   const recheck::Robot robot = robot_for(problem.design.parts());
   const recheck::Lattice lattice(robot.latch);
   const LeafSet old_set = set_of(robot, lattice, was);
   const LeafSet new_set = set_of(robot, lattice, is);
-  if (!old_set.leaf || !new_set.leaf) return -1;
+  if (!old_set.leaf || !new_set.leaf) return std::nullopt;
   const auto in = [](const LeafSet& set) {
     return [&set](const recheck::Cell& point) { return set.cover.about(point) != recheck::Cover::Says::out; };
   };
-  if (was.notches != is.notches || was.engaged != is.engaged)  // one leaf gone, another come
-    return legal_of(problem, *old_set.leaf, was.whole, in(old_set), samples, random) +
-           legal_of(problem, *new_set.leaf, is.whole, in(new_set), samples, random);
-  const auto differs = [&](const recheck::Cell& point) { return in(old_set)(point) != in(new_set)(point); };
-  return legal_of(problem, *old_set.leaf, was.whole, differs, samples, random);
+  if (was.notches == is.notches && was.engaged == is.engaged) {
+    const auto differs = [&](const recheck::Cell& point) { return in(old_set)(point) != in(new_set)(point); };
+    return legal_of(problem, *old_set.leaf, was.whole, differs, samples, random);
+  }
+  // One leaf gone, another come.
+  std::vector<State> legal = legal_of(problem, *old_set.leaf, was.whole, in(old_set), samples, random);
+  const auto come = legal_of(problem, *new_set.leaf, is.whole, in(new_set), samples, random);
+  legal.insert(legal.end(), come.begin(), come.end());
+  return legal;
+}
+
+Outsider::Outsider(const std::filesystem::path& scene, int locks, unsigned seed) {
+  robot_.scene = withy_plain::read_scene(scene.string());
+  if (locks > 0) robot_.layout = robot_.scene.layouts.at(locks);
+  solid_ = std::make_unique<withy_plain::Solid>(withy_plain::make_solid(
+      withy_plain::read_mesh(robot_.scene.mesh_path, robot_.scene.mm_per_unit), robot_.scene));
+  walker_ = std::make_unique<withy_plain::Walker>(robot_, *solid_, seed);
+}
+
+int Outsider::crossings(const SearchProblem& problem, const Certificate& certificate,
+                        const std::vector<State>& from, int actions) {
+  const withy_plain::Certificate read(recheck::write_certificate(certificate), robot_);
+  int crossed = 0;
+  for (const State& state : from) {
+    withy_plain::State plain;
+    plain.insertion_mm = state.insertion_mm;
+    for (int i = 0; i < problem.design.lock_count(); ++i)
+      plain.locked.push_back(state.engaged.test(static_cast<std::size_t>(i)));
+    for (const Region& region : regions_of(problem.design, state))
+      plain.regions.push_back({region.from_mm, region.to_mm, region.u});
+    if (!walker_->allowed(plain)) continue;
+    const bool in = read.holds(plain);
+    withy_plain::Walks walks;
+    walker_->walk(plain, actions, walks);
+    for (const auto& visited : walks.visited) crossed += read.holds(visited) != in;
+  }
+  return crossed;
 }
 
 }  // namespace withy_test

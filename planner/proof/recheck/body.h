@@ -22,7 +22,8 @@
 //     k = |theta| / f (free region: |u|) over the length g, and the part that was out has |theta| (1 / (f -
 //     g) - 1 / f) over f - g, k g in all; so the point moves by at most 2 k g (free region: k g) times (s -
 //     first exposed station), beside the way along -z. States whose frozen bend has no length left to be in
-//     are not legal.
+//     are not legal; where f may be 0 at d_hi the region is straight in the reference, and turns by no more
+//     than kappa_max f in a legal state.
 //
 // So all places of station s lie in a segment of length d_hi - d_lo along z, made thicker by rho(s): in a
 // ball. Sums of fewer than a hundred positive doubles are rounded up by a factor of 1 + 1e-12 (100 x 2^-53
@@ -188,7 +189,8 @@ class Reach {
   double first_exposed_ = 0.0;  // lower bound, at d_hi
   double h_u_ = 0.0;
   double entry_turn_ = 0.0;
-  std::vector<double> per_length_;  // h_r / f_r
+  std::vector<double> per_length_;   // h_r / f_r
+  std::vector<double> hidden_turn_;  // of regions that may have nothing exposed
   std::vector<double> h_theta_;
 };
 

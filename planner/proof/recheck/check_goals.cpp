@@ -64,7 +64,7 @@ class GoalCheck {
     while (!open.empty() && !inquiry_.over()) {
       Task here = std::move(open.back());
       open.pop_back();
-      if (!name_leaves(here) || !reaches_target(here) || settled(here)) continue;
+      if (!narrow(here) || !name_leaves(here) || !reaches_target(here) || settled(here)) continue;
       const int k = cut_of(here);
       if (k < 0) {
         undecided(here);
@@ -104,6 +104,21 @@ class GoalCheck {
       for (Interval2& theta : box.theta) theta[p] = Interval(-off, off);
     }
     return box;
+  }
+
+  /// Leaves out bends that no state of the box may legally have. False: nothing is left.
+  bool narrow(Task& task) const {
+    if (task.leaf) return true;
+    const double kappa = inquiry_.robot.segment.curvature_max_per_mm;
+    for (std::size_t r = task.fixed; r < task.box.theta.size(); ++r) {
+      const double most =
+          (Interval(kappa * (1.0 + 4e-9)) * task.body->flexible(r, Interval(task.box.d_hi))).hi;
+      for (Interval& x : task.box.theta[r]) {
+        x = {std::max(x.lo, -most), std::min(x.hi, most)};
+        if (x.lo > x.hi) return false;
+      }
+    }
+    return true;
   }
 
   /// Puts bends on their notches, from the base on, while the box leaves one choice. False: there is none for

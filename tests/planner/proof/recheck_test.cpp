@@ -104,15 +104,19 @@ TEST_CASE("one thing changed in a certificate is noticed, or changes nothing") {
   REQUIRE(problem);
   const auto certificate = proof_of(prepared, *problem);
   REQUIRE(!certificate.leaves.empty());
+  withy_test::Outsider outsider(prepared.scene.file, 2, kSeed);
   int refused = 0;
   for (int i = 0; i < 12; ++i) {
     const auto mutant = withy_test::mutant_of(certificate, random);
     if (!mutant) continue;
     CAPTURE(i, mutant->what, mutant->leaf);
-    if (check(prepared, mutant->certificate).verdict == recheck::Verdict::holds)
-      CHECK(withy_test::legal_in_difference(*problem, certificate, *mutant, 100, random) == 0);
-    else
+    if (check(prepared, mutant->certificate).verdict != recheck::Verdict::holds) {
       ++refused;
+      continue;
+    }
+    const auto legal = withy_test::legal_in_difference(*problem, certificate, *mutant, 100, random);
+    REQUIRE(legal);
+    CHECK(outsider.crossings(*problem, mutant->certificate, *legal, 30) == 0);
   }
   CHECK(refused > 0);
 }

@@ -33,7 +33,7 @@ std::string proof_of(const std::filesystem::path& scene, int locks) {
 
 TEST_CASE("no walk from the target leaves a certificate's set, as an outsider reads it") {
   constexpr unsigned kSeed = 5;
-  const auto [name, locks] = GENERATE(std::pair("single-bend", 2), std::pair("triple-bend", 1));
+  const auto [name, locks] = GENERATE(std::pair("single-bend", 2), std::pair("single-bend", 3));
   CAPTURE(name, locks, kSeed);
   const auto scene = kScenes / name / "scene.toml";
   withy_plain::Robot robot;

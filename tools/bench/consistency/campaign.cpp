@@ -66,7 +66,7 @@ class Inquiry {
       if (!told.easier && entered_.verdict == Verdict::undecided) entered_.verdict = told.verdict;
     }
     entered_.ways = static_cast<int>(told_.size());
-    if (!entered_.contradictions.empty()) keep_files();
+    if (!entered_.contradictions.empty() || !entered_.not_decided.empty()) keep_files();
     return entered_;
   }
 
@@ -208,6 +208,7 @@ class Inquiry {
     }
     std::ofstream report(folder / "report.txt");
     for (const std::string& what : entered_.contradictions) report << what << '\n';
+    for (const std::string& what : entered_.not_decided) report << "could not decide: " << what << '\n';
     for (const Told& told : told_)
       report << told.scene.filename().string() << ": " << told.way.words() << ": " << name_of(told.verdict)
              << '\n';

@@ -28,8 +28,10 @@ namespace {
 
 // Of each search for a proof to forge with: most take far less, and there are enough.
 constexpr std::int64_t kForgeWork = 3000000;
-// Certificates that take longer to check are not mutated.
+// Certificates that take longer to check (processor time) are not mutated.
 constexpr double kQuickCheck_s = 0.5;
+// Of each walk from a legal state of a mutant's difference.
+constexpr int kWalkActions = 40;
 
 struct Options {
   std::vector<std::string> scenes;
@@ -103,6 +105,8 @@ void forge(const PreparedScene& prepared, const SearchProblem& problem, const st
 void mutate(const PreparedScene& prepared, const SearchProblem& problem,
             const recheck::Certificate& certificate, const Options& options) {
   std::mt19937_64 random(options.seed);
+  withy_test::Outsider outsider(prepared.scene.file, problem.design.lock_count(),
+                                static_cast<unsigned>(options.seed));
   for (int i = 0; i < options.mutants; ++i) {
     const auto mutant = withy_test::mutant_of(certificate, random);
     if (!mutant) continue;
@@ -110,10 +114,12 @@ void mutate(const PreparedScene& prepared, const SearchProblem& problem,
     ++mutated.tried;
     mutated.count(report.outcome.verdict);
     if (report.outcome.verdict != recheck::Verdict::holds) continue;
-    const int legal = withy_test::legal_in_difference(problem, certificate, *mutant, 200, random);
-    mutated.true_after_all += legal == 0;
-    fmt::print("  mutant {} ({}, leaf {}) holds; legal states drawn of the difference: {}\n", i, mutant->what,
-               mutant->leaf, legal);
+    const auto legal = withy_test::legal_in_difference(problem, certificate, *mutant, 200, random);
+    const int crossings = legal ? outsider.crossings(problem, mutant->certificate, *legal, kWalkActions) : -1;
+    mutated.true_after_all += crossings == 0;
+    fmt::print(
+        "  mutant {} ({}, leaf {}) holds; legal states drawn of the difference: {}, crossings of walks: {}\n",
+        i, mutant->what, mutant->leaf, legal ? static_cast<int>(legal->size()) : -1, crossings);
   }
 }
 
@@ -171,18 +177,20 @@ void ask(const PreparedScene& prepared, const std::string& name, int locks, cons
     return;
   }
   const Stopwatch check_time;
+  const double before_s = bench::processor_seconds();
   const auto report = recheck::check_proof(*read, prepared.scene, prepared.wall(), {});
   const double checked_s = check_time.seconds();
+  const double check_cpu_s = bench::processor_seconds() - before_s;
   ++proofs.tried;
   proofs.count(report.outcome.verdict);
   fmt::print(
       "{:14} {} proved {:7.2f} s, certified {:7.2f} s, {:5} leaves {:9} B ({:8} gz){}: {} in {:.2f} s, {} "
-      "looks{}{}\n",
+      "looks ({:.2f} s of processor time){}{}\n",
       name, locks, proved_s, certified_s, certificate.leaves.size(), text.size(),
       recheck::packed(text).size(), certificate.header.uses("field") ? " with the field" : "",
-      word_for(report.outcome.verdict), checked_s, report.looks, report.outcome.why.empty() ? "" : ": ",
-      report.outcome.why);
-  if (checked_s < kQuickCheck_s && !certificate.leaves.empty() &&
+      word_for(report.outcome.verdict), checked_s, report.looks, check_cpu_s,
+      report.outcome.why.empty() ? "" : ": ", report.outcome.why);
+  if (check_cpu_s < kQuickCheck_s && !certificate.leaves.empty() &&
       report.outcome.verdict == recheck::Verdict::holds)
     mutate(prepared, *problem, certificate, options);
 }
