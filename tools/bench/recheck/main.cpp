@@ -132,10 +132,7 @@ void recheck_plan(const PreparedScene& prepared, const SearchProblem& problem, c
   settings.explain = false;
   const Answer answer = solve(problem, settings);
   const double planned_s = plan_time.seconds();
-  const MotionVerifier verifier(problem.design, *problem.distance);
-  const std::string text =
-      write_plan({prepared.scene, problem.design, answer, prepared.scene.file.string(),
-                  [&](const State& state) { return verifier.clearance(state).lower_mm; }});
+  const std::string text = write_plan({prepared.scene, problem.design, answer, prepared.scene.file.string()});
   const Stopwatch check_time;
   const auto report = recheck::check_plan(text, "the plan", prepared.scene, prepared.wall(), {});
   const auto outcome =
