@@ -16,6 +16,8 @@ using Json = nlohmann::json;
 // More of one kind than this is no plan.
 constexpr std::size_t kMost = 1000000;
 constexpr int kMostLocks = 8;
+// Of what a parser says of a file, which may quote as much of it as it likes.
+constexpr std::size_t kMostSaid = 300;
 
 double number(const Json& json) {
   const auto x = json.get<double>();
@@ -126,7 +128,7 @@ Result<FilePlan> read_file_plan(const std::string& text, const std::string& file
   try {
     return plan_of(Json::parse(text));
   } catch (const std::exception& fault) {
-    std::string what = fault.what();
+    std::string what = std::string(fault.what()).substr(0, kMostSaid);
     std::replace(what.begin(), what.end(), '\n', ' ');
     return input_error(file, 1, 1, fmt::format("this is neither a certificate nor a plan: {}", what),
                        "a file that withy plan wrote");

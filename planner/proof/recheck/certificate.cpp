@@ -19,6 +19,7 @@ using Json = nlohmann::json;
 constexpr int kGzip = 15 + 16;
 constexpr std::size_t kBlock = 1U << 16U;
 constexpr int kMostEngaged = 8;
+constexpr std::size_t kMostSaid = 100;  // of a word of the file
 constexpr int kMostNotch = 1000000;
 
 /// A fault of one line, in words; turned into an InputError with the line where it is caught.
@@ -35,7 +36,7 @@ void expect_keys(const Json& object, std::initializer_list<const char*> required
     const auto is = [&k = key](const char* other) { return k == other; };
     if (!std::any_of(required.begin(), required.end(), is) &&
         !std::any_of(optional.begin(), optional.end(), is))
-      throw Fault(fmt::format("unknown key \"{}\"", key));
+      throw Fault(fmt::format("unknown key \"{}\"", key.substr(0, kMostSaid)));
   }
 }
 
@@ -108,7 +109,7 @@ CertificateHeader header_of(const Json& json) {
   for (const std::string& l : header.limits)
     if (l != "insertion" && l != "curvature" && l != "latch" && l != "clearance" && l != "tendons" &&
         l != "field")
-      throw Fault(fmt::format("limits: unknown limit \"{}\"", l));
+      throw Fault(fmt::format("limits: unknown limit \"{}\"", l.substr(0, kMostSaid)));
   if (!json["most_switches"].is_null())
     header.most_switches = whole(json["most_switches"], 0, 1000, "most_switches");
   if (header.most_switches.has_value() != (header.claim == "fewer_switches"))
