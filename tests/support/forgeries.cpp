@@ -372,9 +372,9 @@ std::optional<std::vector<State>> legal_in_difference(const SearchProblem& probl
   return legal;
 }
 
-Outsider::Outsider(const std::filesystem::path& scene, int locks, unsigned seed) {
+Outsider::Outsider(const std::filesystem::path& scene, const LockLayout& layout, unsigned seed) {
   robot_.scene = withy_plain::read_scene(scene.string());
-  if (locks > 0) robot_.layout = robot_.scene.layouts.at(locks);
+  robot_.layout = {layout.station_mm, layout.clock_rad};
   solid_ = std::make_unique<withy_plain::Solid>(withy_plain::make_solid(
       withy_plain::read_mesh(robot_.scene.mesh_path, robot_.scene.mm_per_unit), robot_.scene));
   walker_ = std::make_unique<withy_plain::Walker>(robot_, *solid_, seed);

@@ -55,7 +55,7 @@ std::optional<std::vector<withy::State>> legal_in_difference(const withy::Search
 /// walks about at random from those states by the plain implementation's allowed actions.
 class Outsider {
  public:
-  Outsider(const std::filesystem::path& scene, int locks, unsigned seed);
+  Outsider(const std::filesystem::path& scene, const withy::LockLayout& layout, unsigned seed);
 
   /// How many states of the walks are on the other side of the set's rim than where their walk began.
   int crossings(const withy::SearchProblem& problem, const withy::recheck::Certificate& certificate,

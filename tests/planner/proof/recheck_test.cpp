@@ -104,7 +104,7 @@ TEST_CASE("one thing changed in a certificate is noticed, or changes nothing") {
   REQUIRE(problem);
   const auto certificate = proof_of(prepared, *problem);
   REQUIRE(!certificate.leaves.empty());
-  withy_test::Outsider outsider(prepared.scene.file, 2, kSeed);
+  withy_test::Outsider outsider(prepared.scene.file, problem->design.layout(), kSeed);
   int refused = 0;
   for (int i = 0; i < 12; ++i) {
     const auto mutant = withy_test::mutant_of(certificate, random);

@@ -105,7 +105,7 @@ void forge(const PreparedScene& prepared, const SearchProblem& problem, const st
 void mutate(const PreparedScene& prepared, const SearchProblem& problem,
             const recheck::Certificate& certificate, const Options& options) {
   std::mt19937_64 random(options.seed);
-  withy_test::Outsider outsider(prepared.scene.file, problem.design.lock_count(),
+  withy_test::Outsider outsider(prepared.scene.file, problem.design.layout(),
                                 static_cast<unsigned>(options.seed));
   for (int i = 0; i < options.mutants; ++i) {
     const auto mutant = withy_test::mutant_of(certificate, random);
