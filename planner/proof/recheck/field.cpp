@@ -12,7 +12,7 @@ namespace {
 constexpr int kStrokeAngles = 3;
 constexpr int kSweeps = 400;
 // For what the switching magnet does to others the stroke is looked at in so many parts.
-constexpr int kStrokeParts = 64;
+constexpr int kStrokeParts = 256;
 // A stroke this wide (rad) is driven by no constant field.
 constexpr double kHalfTurn = 3.14159;
 // What turning a known field into the entry frame may be off by, a share of it.
@@ -195,6 +195,16 @@ std::vector<Interval3> FieldLimits::places(const Body& body, const StateBox& box
   return out;
 }
 
+/// Of the torque (N mm) that the switching magnet makes on another as it turns: m^2 / r^3, twice.
+Interval FieldLimits::amplitude(const std::vector<Section>& sections, int other, int switching) const {
+  Interval r2(0.0);
+  for (std::size_t k = 0; k < 3; ++k)
+    r2 = r2 + square(sections[static_cast<std::size_t>(other)].p[k] -
+                     sections[static_cast<std::size_t>(switching)].p[k]);
+  if (!(r2.lo > 0.0)) return {0.0, kInfinity};
+  return Interval(2.0) * square(Interval(robot_.lock->magnet_Am2)) * kDipole / (r2 * sqrt(r2));
+}
+
 /// What the push on another lock leaves: hold torque over it.
 Interval FieldLimits::push_reserve(const std::vector<Section>& sections, int other, int switching,
                                    const Interval3& coils_mT) const {
@@ -202,13 +212,19 @@ Interval FieldLimits::push_reserve(const std::vector<Section>& sections, int oth
   const Section& section = sections[static_cast<std::size_t>(other)];
   const Interval off(section.engaged ? -turning() : turning());
   const Interval3 n = lever(section, other, Interval(stop_angle(section)));
-  Interval push(-kInfinity, -kInfinity);
-  for (int k = 0; k < kStrokeParts; ++k) {
-    const Interval part(static_cast<double>(k) / kStrokeParts, (k + 1.0) / kStrokeParts);
-    Interval3 B = field_of_others(sections, other, switching, angle_at(part));
+  const auto pushed = [&](const Interval& angle) {
+    Interval3 B = field_of_others(sections, other, switching, angle);
     for (std::size_t i = 0; i < 3; ++i) B[i] = B[i] + coils_mT[i];
-    push = max(push, off * dot(n, B) + Interval(hw.magnet_Am2) * Interval(ambient_mT_));
-  }
+    return off * dot(n, B) + Interval(hw.magnet_Am2) * Interval(ambient_mT_);
+  };
+  Interval push(-kInfinity, -kInfinity);
+  for (int k = 0; k <= kStrokeParts; ++k)
+    push = max(push, pushed(angle_at(Interval(static_cast<double>(k) / kStrokeParts))));
+  // Between angles w apart a sinusoid of amplitude A rises above the larger of both by no more than A w^2
+  // / 8.
+  const Interval width =
+      (Interval(hw.angle_latched_rad) - Interval(hw.angle_free_rad)) * Interval(1.0 / kStrokeParts);
+  push.hi = (Interval(push.hi) + amplitude(sections, other, switching) * square(width) * Interval(0.125)).hi;
   const Interval hold(hw.hold_torque_Nmm);
   if (push.hi <= 0.0) return {kInfinity, kInfinity};
   return {(hold / Interval(push.hi)).lo, push.lo > 0.0 ? (hold / Interval(push.lo)).hi : kInfinity};

@@ -76,6 +76,7 @@ class FieldLimits {
                             const Interval& angle) const;
   std::vector<Demand> demands(const std::vector<Section>& sections, int lock) const;
   bool infeasible(const std::vector<Demand>& demands) const;
+  Interval amplitude(const std::vector<Section>& sections, int other, int switching) const;
   Interval push_reserve(const std::vector<Section>& sections, int other, int switching,
                         const Interval3& coils_mT) const;
   double stop_angle(const Section& section) const;
