@@ -172,8 +172,8 @@ ProofReport check_proof(const Certificate& certificate, const Scene& scene, cons
   const LimitsUsed used{header.uses("clearance"), header.uses("tendons"), header.uses("field")};
   const Limits limits(*robot, used);
   const Wall wall(distance, kGuessGrain * robot->segment.radius_mm);
-  const Blocked blocked(*robot, wall, limits, used.clearance);
   const FieldLimits field(*robot, scene.parts.field, scene.entry.X_SE.linear());
+  const Blocked blocked(*robot, wall, limits, used.field ? &field : nullptr, used.clearance);
   std::vector<GoalRegion> goals;
   for (const ProvedTarget& target : header.targets) goals.push_back(region_of(target, scene));
   Gathered gathered;

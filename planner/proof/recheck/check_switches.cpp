@@ -156,7 +156,7 @@ class SwitchCheck {
       return true;
     if (both_or_none(a, b)) return true;
     if (inquiry_.blocked.look(pair_.a.body(), a).blocked) return true;
-    if (inquiry_.blocked.limits().broken_by(pair_.b.body(), b)) return true;
+    if (inquiry_.blocked.limit_broken_by(pair_.b.body(), b)) return true;
     return inquiry_.field != nullptr && (inquiry_.field->refused(pair_.a.body(), a, pair_.lock) ||
                                          inquiry_.field->refused(pair_.b.body(), b, pair_.lock));
   }

@@ -15,6 +15,9 @@ constexpr int kSweeps = 400;
 constexpr int kStrokeParts = 256;
 // A stroke this wide (rad) is driven by no constant field.
 constexpr double kHalfTurn = 3.14159;
+constexpr double kQuarterTurn = 1.57;
+// A push may be over the hold torque by this share before it counts: numbers in files are decimals.
+constexpr double kPushRounding = 3e-9;
 // What turning a known field into the entry frame may be off by, a share of it.
 constexpr double kTurned = 1e-12;
 constexpr double kInfinity = std::numeric_limits<double>::infinity();
@@ -174,19 +177,49 @@ bool FieldLimits::refused(const Body& body, const StateBox& box, int lock) const
   return infeasible(demands(sections_of(body, box, body.engaged()), lock));
 }
 
+/// Torque (N mm) off its stop that the other magnets, at theirs, make on a lock's.
+Interval FieldLimits::push_at_rest(const std::vector<Section>& sections, int lock) const {
+  const Section& section = sections[static_cast<std::size_t>(lock)];
+  const Interval off(section.engaged ? -turning() : turning());
+  Interval3 B = field_of_others(sections, lock, -1, Interval(0.0));
+  for (std::size_t i = 0; i < 3; ++i) B[i] = B[i] - ambient_E_[i];
+  return off * dot(lever(section, lock, Interval(stop_angle(section))), B);
+}
+
 int FieldLimits::pushed_off(const Body& body, const StateBox& box) const {
   if (!field_ || !robot_.lock) return -1;
-  const LockHardware& hw = *robot_.lock;
   const std::vector<Section> sections = sections_of(body, box, body.engaged());
-  for (int j = 0; j < robot_.lock_count(); ++j) {
-    const Section& section = sections[static_cast<std::size_t>(j)];
-    const Interval off(section.engaged ? -turning() : turning());
-    Interval3 B = field_of_others(sections, j, -1, Interval(0.0));
-    for (std::size_t i = 0; i < 3; ++i) B[i] = B[i] - ambient_E_[i];
-    const Interval push = off * dot(lever(section, j, Interval(stop_angle(section))), B);
-    if (push.lo > hw.hold_torque_Nmm * (1.0 + kTurned)) return j;
-  }
+  for (int j = 0; j < robot_.lock_count(); ++j)
+    if (push_at_rest(sections, j).lo > robot_.lock->hold_torque_Nmm * (1.0 + kPushRounding)) return j;
   return -1;
+}
+
+bool FieldLimits::surely_rest(const Body& body, const StateBox& box) const {
+  if (!field_ || !robot_.lock) return true;
+  const std::vector<Section> sections = sections_of(body, box, body.engaged());
+  for (int j = 0; j < robot_.lock_count(); ++j)
+    if (!(push_at_rest(sections, j).hi <= robot_.lock->hold_torque_Nmm)) return false;
+  return true;
+}
+
+bool FieldLimits::may_push_off() const {
+  if (!field_ || !robot_.lock) return false;
+  const std::vector<double>& station = robot_.layout.station_mm;
+  const Interval kappa(robot_.segment.curvature_max_per_mm * (1.0 + kPushRounding));
+  for (std::size_t i = 0; i < station.size(); ++i) {
+    Interval push(0.0);
+    for (std::size_t j = 0; j < station.size(); ++j) {
+      if (i == j) continue;
+      const Interval half = Interval(0.5) * kappa * abs(Interval(station[i]) - Interval(station[j]));
+      if (!(half.hi < kQuarterTurn)) return true;
+      const Interval chord = Interval(2.0) * sine_cosine(half).sine / kappa;
+      if (!(chord.lo > 0.0)) return true;
+      push = push +
+             Interval(2.0) * square(Interval(robot_.lock->magnet_Am2)) * kDipole / (chord * square(chord));
+    }
+    if (!(push.hi <= robot_.lock->hold_torque_Nmm)) return true;
+  }
+  return false;
 }
 
 std::vector<Interval3> FieldLimits::places(const Body& body, const StateBox& box) const {

@@ -40,6 +40,12 @@ class FieldLimits {
   /// A lock that the other magnets, all at their stops, surely push off its own in every state of the box,
   /// with more than the hold torque; -1: none.
   int pushed_off(const Body& body, const StateBox& box) const;
+  /// Do the magnets surely leave one another on their stops in every state of the box?
+  bool surely_rest(const Body& body, const StateBox& box) const;
+  /// May magnets ever push one another off? Not where 2 m^2 / r^3 of all others, at the least distances that
+  /// the curvature limit allows (an arc's chord: A. Schur's theorem, e.g. M. P. do Carmo, "Differential
+  /// Geometry of Curves and Surfaces", section 5-7), stays below the hold torque.
+  bool may_push_off() const;
 
   /// Places of the locks' centres, E, mm.
   std::vector<Interval3> places(const Body& body, const StateBox& box) const;
@@ -77,6 +83,7 @@ class FieldLimits {
   std::vector<Demand> demands(const std::vector<Section>& sections, int lock) const;
   bool infeasible(const std::vector<Demand>& demands) const;
   Interval amplitude(const std::vector<Section>& sections, int other, int switching) const;
+  Interval push_at_rest(const std::vector<Section>& sections, int lock) const;
   Interval push_reserve(const std::vector<Section>& sections, int other, int switching,
                         const Interval3& coils_mT) const;
   double stop_angle(const Section& section) const;
