@@ -8,8 +8,8 @@
 
 #include <fmt/format.h>
 
-#include "planner/motion/lock_hunt.h"
-#include "planner/motion/motion_bounds.h"
+#include "planner/plan/lock_hunt.h"
+#include "planner/proof/lemmas/motion_bounds.h"
 #include "planner/script/replay_checks.h"
 #include "planner/script/replay_hunt.h"
 #include "planner/script/tendon_inverse.h"

@@ -6,8 +6,9 @@
 #include <optional>
 
 #include <Eigen/Core>
+#include <Eigen/Geometry>
 
-#include "planner/motion/verify.h"
+#include "planner/motion/clearance.h"
 #include "planner/segment/design.h"
 
 namespace withy {

@@ -1,5 +1,12 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Bounds on what a whole box, or a whole straight motion, asks of the hardware. Used through hardware.h.
+//
+// Lemma 18 (StateBounds), lemma 19 (coupling_over_box) and lemma 20 (switch_over_box) of the list in
+// DEVELOPERS.md; statements and premises here, derivations beside the code. They stand in this room, below
+// planner/proof/lemmas, because Hardware answers for states, motions and boxes alike.
+//   Statement: `none` means that no state of the box keeps the limits, `all` that every one does.
+//   Premises: lemmas 19 and 20 count those states that keep the curvature limit, for how near two locks come
+//   rests on it. Rounding: a limit may be passed by kLimitRounding, a box is held against twice that.
 #pragma once
 
 #include <array>

@@ -9,7 +9,7 @@
 #include "geometry/mesh/mesh.h"
 #include "geometry/phantom/recipe.h"
 #include "planner/fit/measurements.h"
-#include "planner/motion/verify.h"
+#include "planner/proof/lemmas/verify.h"
 #include "planner/plan/plan.h"
 #include "planner/proof/plans/plan_file.h"
 #include "planner/proof/recheck/check_proof.h"

@@ -7,8 +7,9 @@
 #include <vector>
 
 #include "planner/motion/action.h"
-#include "planner/motion/lock_hunt.h"
-#include "planner/motion/motion_look.h"
+#include "planner/plan/lock_hunt.h"
+#include "planner/proof/lemmas/motion_look.h"
+#include "planner/proof/lemmas/verify.h"
 #include "planner/search/problem.h"
 #include "planner/segment/hardware.h"
 
