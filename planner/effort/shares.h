@@ -82,6 +82,10 @@ inline constexpr std::int64_t kWidenCeiling = 1600000;
 /// spare. Chosen.
 inline constexpr int kWidenLooks = 6;
 
+/// Work of each look for a plan whose hunts can be made, or whose switches have the reserve that is wanted, where
+/// the first plan lacks it. Chosen: some seconds are little against a lock that does not engage for sure.
+inline constexpr std::int64_t kSurerWork = 40000000;
+
 // After a proof: what stands in the way (reasons.h), where it comes to a stop (nearest_approach.h).
 
 /// For each limit that is relaxed, and for all of them together: a relaxed question is an easy one where the

@@ -36,7 +36,10 @@ CellStatus both(CellStatus a, CellStatus b) {
 }  // namespace
 
 CellProbe::CellProbe(const SearchProblem& problem, const BendChart& chart)
-    : problem_(problem), chart_(chart), hardware_(problem.design), body_(problem, chart) {}
+    : problem_(problem),
+      chart_(chart),
+      hardware_(problem.design, problem.least_reserve),
+      body_(problem, chart) {}
 
 CellTravel CellProbe::travel(const Leaf& leaf, const Box& cell, bool slides) {
   const Design& design = problem_.design;

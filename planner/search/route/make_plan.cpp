@@ -91,9 +91,10 @@ Checked switch_of(const StepJudge& judge, const State& before, const RouteStep& 
 
 /// The field of a switch, and the hunt of a lock that engages.
 void give_field_and_hunt(const StepJudge& judge, const State& before, PlannedAction& action) {
-  if (action.kind == ActionKind::lock) action.hunt = judge.hunt_of(before, action.lock);
-  if (action.lock < 0 || !judge.problem().heeded.field || !judge.hardware().checks_field()) return;
-  const auto choice = judge.hardware().switch_choice(before, action.lock);
+  if (action.lock < 0) return;
+  const auto [choice, hunt] = judge.lock_switch(before, action.lock);
+  action.hunt = hunt;
+  if (!judge.problem().heeded.field || !judge.hardware().checks_field()) return;
   assert(choice);  // the switch was allowed
   action.field_S = choice->field_S;
   action.current_A.assign(choice->currents.current_A.begin(), choice->currents.current_A.end());
