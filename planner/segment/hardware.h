@@ -86,6 +86,7 @@ class Hardware {
   /// no limit of the hardware.
   explicit Hardware(const Design& design, double least_reserve = 1.0);
 
+  const Design& design() const { return *design_; }
   bool checks_tendons() const { return statics_.has_value(); }
   bool checks_field() const { return design_->field().has_value() && design_->lock_count() > 0; }
 
