@@ -152,7 +152,14 @@ class SwitchQuestion {
 
   const CurrentLimits& limits() const { return limits_; }
 
-  std::optional<Currents> within_limits(double reserve) const { return solved(limits_, torques_, reserve); }
+  /// Of least sum of squares, but where the cuts of least_currents come to no end: there whatever an ascent
+  /// from less reserve comes to.
+  std::optional<Currents> within_limits(double reserve) const {
+    const LeastCurrents least = solution(limits_, torques_, reserve);
+    if (least.verdict == CurrentsVerdict::found) return least.current_A;
+    if (least.verdict == CurrentsVerdict::none) return std::nullopt;
+    return by_ascent(reserve);
+  }
   std::optional<Currents> at_any_strength(double reserve) const {
     auto I = solved(without_limits(limits_), torques_, reserve);
     if (I && !(largest_strength_mT(limits_, *I) <= kAnyStrength_mT)) I.reset();
@@ -161,14 +168,7 @@ class SwitchQuestion {
 
   /// `I`, or better within the limits.
   Currents improved(const Currents& I, double wanted) const {
-    std::vector<ReserveDemand> demands;
-    const LockHardware& lock = design_.lock();
-    for (const TorqueDemand& t : torques_)
-      demands.push_back({limits_.gains[static_cast<std::size_t>(t.lock)].transpose() * t.normal_E, t.base_mT,
-                         (t.drives ? lock.switch_torque_Nmm : lock.hold_torque_Nmm) / lock.magnet_Am2,
-                         t.drives});
-    for (const CurrentDemand& d : beside_) demands.push_back({d.row, d.at_least, 0.0, false});
-    return greatest_reserve(demands, limits_, I, wanted);
+    return greatest_reserve(reserve_demands(), limits_, I, wanted);
   }
 
   /// Would it be allowed if lock `other` needed not be heeded?
@@ -203,13 +203,39 @@ class SwitchQuestion {
     limits_.most_mT.insert(limits_.most_mT.end(), limits.most_mT.begin(), limits.most_mT.end());
   }
 
+  std::optional<Currents> by_ascent(double reserve) const {
+    for (const double share : {0.9, 0.7, 0.5}) {
+      const LeastCurrents start = solution(limits_, torques_, share * reserve);
+      if (start.verdict != CurrentsVerdict::found) continue;
+      const Currents I = improved(start.current_A, reserve);
+      if (reserve_by_demands(reserve_demands(), I) >= reserve * (1.0 - kCurrentRounding)) return I;
+    }
+    return std::nullopt;
+  }
+
+  std::vector<ReserveDemand> reserve_demands() const {
+    std::vector<ReserveDemand> demands;
+    const LockHardware& lock = design_.lock();
+    for (const TorqueDemand& t : torques_)
+      demands.push_back({limits_.gains[static_cast<std::size_t>(t.lock)].transpose() * t.normal_E, t.base_mT,
+                         (t.drives ? lock.switch_torque_Nmm : lock.hold_torque_Nmm) / lock.magnet_Am2,
+                         t.drives});
+    for (const CurrentDemand& d : beside_) demands.push_back({d.row, d.at_least, 0.0, false});
+    return demands;
+  }
+
   std::optional<Currents> solved(const CurrentLimits& limits, const std::vector<TorqueDemand>& torques,
                                  double reserve) const {
-    std::vector<CurrentDemand> demands = current_demands(design_, torques, limits_, reserve);
-    demands.insert(demands.end(), beside_.begin(), beside_.end());
-    const LeastCurrents least = least_currents(demands, limits);
+    const LeastCurrents least = solution(limits, torques, reserve);
     if (least.verdict != CurrentsVerdict::found) return std::nullopt;
     return least.current_A;
+  }
+
+  LeastCurrents solution(const CurrentLimits& limits, const std::vector<TorqueDemand>& torques,
+                         double reserve) const {
+    std::vector<CurrentDemand> demands = current_demands(design_, torques, limits_, reserve);
+    demands.insert(demands.end(), beside_.begin(), beside_.end());
+    return least_currents(demands, limits);
   }
 
   const Design& design_;
