@@ -8,7 +8,7 @@
 
 #include <fmt/format.h>
 
-#include "planner/segment/field.h"
+#include "planner/motion/hunt_field.h"
 
 namespace withy {
 namespace {
@@ -90,25 +90,6 @@ class SweepJudge {
   std::string objection_;
 };
 
-/// Least reserve of the switch over the bodies that a sweep stands in at its corners.
-double least_reserve(const Design& design, const State& before, int lock, const Currents& current_A,
-                     const std::vector<State>& states) {
-  double least = std::numeric_limits<double>::infinity();
-  for (const State& state : states)
-    least = std::min(least, reserve_of(design, lock_poses_E(design, state), before.engaged, lock, current_A));
-  return least;
-}
-
-/// Empty where the field does what it must at every corner.
-std::string field_lost(const Design& design, const State& before, int lock, const Currents& current_A,
-                       const std::vector<State>& released, const std::vector<State>& latched) {
-  constexpr double kArithmetic = 1e-9;
-  const double reserve = std::min(least_reserve(design, before, lock, current_A, released),
-                                  least_reserve(design, before, lock, current_A, latched));
-  if (reserve >= 1.0 - kArithmetic) return {};
-  return fmt::format("leaves the switching field a reserve of {:.3f}, where 1 is the least", reserve);
-}
-
 }  // namespace
 
 HuntTrack lock_hunt_track(const Design& design, const State& before, int lock) {
@@ -132,37 +113,54 @@ std::vector<State> latched_hunt_states(const Design& design, const State& before
                lengths.whole_mm / (design.latch()->backbone_radius_mm * lengths.proximal_mm * distal));
 }
 
+namespace {
+
+/// What is said of a hunt before it is swept.
+LockHunt described(const HuntTrack& track) {
+  LockHunt hunt;
+  hunt.shape = track.shape;
+  hunt.radius_mm = track.radius_mm;
+  hunt.turns = track.turns;
+  hunt.corners_per_turn = track.corners_per_turn;
+  hunt.spacing_mm = track.spacing_mm;
+  return hunt;
+}
+
+}  // namespace
+
+std::vector<SweepCorners> lock_hunt_sweeps(const Design& design, const State& before, int lock) {
+  const HuntTrack track = lock_hunt_track(design, before, lock);
+  if (track.shape == HuntShape::none) return {};
+  const SweptLengths lengths = swept_lengths(design, before, lock);
+  std::vector<SweepCorners> sweeps = {hunt_states(design, before, lock, track)};
+  if (lengths.whole_mm - lengths.proximal_mm > kNoLength_mm)
+    sweeps.push_back(latched_hunt_states(design, before, lock, track));
+  return sweeps;
+}
+
 LockHunt judge_lock_hunt(const MotionVerifier& verifier, const Hardware* hardware, double required_mm,
                          const State& before, int lock, const Currents* current_A) {
   const Design& design = verifier.design();
-  const HuntTrack track = lock_hunt_track(design, before, lock);
-  LockHunt hunt;
-  if (track.shape == HuntShape::none) {
+  LockHunt hunt = described(lock_hunt_track(design, before, lock));
+  if (hunt.shape == HuntShape::none) {
     hunt.objection =
         in_free_region(before, lock)
             ? "no flexible length before the lock is outside the guide, so no bend moves its slides"
             : "a lock beyond it holds its slides already";
     return hunt;
   }
-  hunt.shape = track.shape;
-  hunt.radius_mm = track.radius_mm;
-  hunt.turns = track.turns;
-  hunt.corners_per_turn = track.corners_per_turn;
-  hunt.spacing_mm = track.spacing_mm;
-  const SweptLengths lengths = swept_lengths(design, before, lock);
-  if (lengths.whole_mm - lengths.proximal_mm <= kNoLength_mm) {
+  const std::vector<SweepCorners> sweeps = lock_hunt_sweeps(design, before, lock);
+  if (sweeps.size() < 2) {
     hunt.objection = "leaves the tendons nothing to bend once the latch has dropped in";
     return hunt;
   }
-  SweepJudge sweeps(verifier, hardware, required_mm);
-  const std::vector<State> released = hunt_states(design, before, lock, track);
-  const std::vector<State> latched = latched_hunt_states(design, before, lock, track);
-  sweeps.judge(released);
-  sweeps.judge(latched);
-  hunt.clearance_mm = sweeps.clearance_mm();
-  hunt.objection = sweeps.objection();
-  if (hunt.objection.empty() && current_A != nullptr)
-    hunt.objection = field_lost(design, before, lock, *current_A, released, latched);
+  SweepJudge judge(verifier, hardware, required_mm);
+  for (const SweepCorners& corners : sweeps) judge.judge(corners);
+  hunt.clearance_mm = judge.clearance_mm();
+  hunt.objection = judge.objection();
+  if (!hunt.objection.empty() || current_A == nullptr) return hunt;
+  hunt.objection = swept_field_objection(design, before.engaged, lock, *current_A, sweeps);
+  hunt.field_lost = !hunt.objection.empty();
   return hunt;
 }
 

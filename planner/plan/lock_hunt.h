@@ -11,10 +11,9 @@
 // sweeps are straight motions in (d, u) from corner to corner, and each is verified like any other: a lower
 // bound of the clearance over all of it, tension, stroke and lock load over all of it, curvature.
 //
-// The switching field is on during both. Its currents stay those of the planned pose, so at every corner of
-// either track they must still have a reserve of 1: turn the lock and keep the others on their stops
-// (field.h). Between corners, a fraction of a turn apart, that is not looked at, nor is the field's strength
-// at the locks anywhere but in the planned pose.
+// The switching field is on during both, its currents unchanged. In every pose of either sweep they must
+// still have a reserve of 1, that is turn the lock and keep the others on their stops (field.h), and keep
+// their field within the limit at every lock: proved over all of it (hunt_field.h).
 //
 // No sweep is needed, or none can be made, where
 //   - no flexible length is exposed before the lock in its region: with the guide its slide is that of the
@@ -28,6 +27,7 @@
 #include <vector>
 
 #include "planner/motion/action.h"
+#include "planner/motion/hunt_field.h"
 #include "planner/proof/lemmas/verify.h"
 #include "planner/segment/coils.h"
 #include "planner/segment/hardware.h"
@@ -46,6 +46,7 @@ struct LockHunt {
   double clearance_mm = std::numeric_limits<double>::infinity();
   /// Why it can't be made, or why there is nothing to sweep (shape none), as half a sentence; else empty.
   std::string objection;
+  bool field_lost = false;  ///< the objection is to the currents, all else is in order
 
   /// Verified: the sweep may be run.
   bool made() const { return shape != HuntShape::none && objection.empty(); }
@@ -63,6 +64,10 @@ std::vector<State> hunt_states(const Design& design, const State& before, int lo
 /// The same once the lock has engaged in `before`. Precondition: something beyond the lock bends.
 std::vector<State> latched_hunt_states(const Design& design, const State& before, int lock,
                                        const HuntTrack& track);
+
+/// Both sweeps of engaging `lock` in `before`: open, and dropped in from the start where something beyond the
+/// lock bends. None where nothing is swept.
+std::vector<SweepCorners> lock_hunt_sweeps(const Design& design, const State& before, int lock);
 
 /// Judges the hunt of engaging `lock` in `before`. `hardware`: null where the tendons' limits are not heeded.
 /// `current_A`: of the switch, one for each coil; null where the field is not heeded.

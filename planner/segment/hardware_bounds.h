@@ -110,9 +110,23 @@ class StateBounds {
   const std::vector<Eigen::Vector2d>& direction_;
 };
 
-/// Can the field switch `lock` over the box? Of the box's states those count that keep the curvature limit.
-/// Precondition: the design has a field and locks.
-BoxVerdict switch_over_box(const Design& design, const StateBox& box, int lock);
+/// Can the field switch `lock` over the box with that reserve? Of the box's states those count that keep the
+/// curvature limit. Precondition: the design has a field and locks.
+BoxVerdict switch_over_box(const Design& design, const StateBox& box, int lock, double reserve = 1.0);
+
+/// Proved: in every state of the box that keeps the curvature limit, the currents switch `lock` with a
+/// reserve of 1 or more and make no more than the field limit at any lock. `box.engaged` says which regions
+/// are frozen, `engaged` which stops the magnets are on; the two differ while a latch that may have dropped
+/// in is still driven. False proves nothing. The coils' own current limits are not looked at. Fields may fall
+/// short by `leniency_mT`. Precondition: the design has locks, `lock` is one of them.
+bool currents_serve_box(const Design& design, const StateBox& box, const LockSet& engaged, int lock,
+                        const Currents& current_A, double leniency_mT = 0.0);
+
+/// The same over the straight way between two states of the same locks and frozen bends, cut finer where that
+/// is needed; the free curvature may be off the way by `aside_per_mm` in either component.
+bool currents_serve_way(const Design& design, const State& from, const State& to, const LockSet& engaged,
+                        int lock, const Currents& current_A, double leniency_mT = 0.0,
+                        double aside_per_mm = 0.0);
 
 /// Do the locks' magnets leave one another on their stops over the box? Of its states those count that keep
 /// the curvature limit. Precondition: the design has locks.

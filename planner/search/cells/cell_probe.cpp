@@ -23,7 +23,7 @@ constexpr double kLeastAside = 0.1;
 CellProbe::CellProbe(const SearchProblem& problem, const BendChart& chart)
     : problem_(problem),
       chart_(chart),
-      hardware_(problem.design),
+      hardware_(problem.design, problem.least_reserve),
       body_({problem.design, *problem.distance, problem.required_clearance_mm}, chart),
       tip_(problem.design, chart) {}
 
