@@ -21,6 +21,7 @@
 
 #include "planner/proof/recheck/certificate.h"
 #include "planner/search/ask/scene_problem.h"
+#include "planner/segment/state.h"
 #include "tests/support/plain_walks.h"
 
 namespace withy_test {
