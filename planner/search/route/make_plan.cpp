@@ -105,20 +105,29 @@ ActionKind undone(ActionKind kind) {
   return kind == ActionKind::unlock ? ActionKind::lock : kind;
 }
 
+/// One step of a route as an action, verified.
+Checked action_of(const StepJudge& judge, const Route& route, std::size_t i) {
+  const RouteStep& step = route.steps[i];
+  const State& before = route.state_before(i);
+  Checked action = step.lock < 0 ? motion_of(judge, before, step.to) : switch_of(judge, before, step);
+  if (!action) action.error().step = static_cast<int>(i);
+  return action;
+}
+
 /// Every step of the way in, as an action, each verified.
 tl::expected<std::vector<PlannedAction>, PlanRefusal> way_in(const StepJudge& judge, const Route& route) {
   std::vector<PlannedAction> actions;
   for (std::size_t i = 0; i < route.steps.size(); ++i) {
-    const RouteStep& step = route.steps[i];
-    const State& before = route.state_before(i);
-    Checked action = step.lock < 0 ? motion_of(judge, before, step.to) : switch_of(judge, before, step);
-    if (!action) {
-      action.error().step = static_cast<int>(i);
-      return tl::unexpected(action.error());
-    }
+    Checked action = action_of(judge, route, i);
+    if (!action) return tl::unexpected(action.error());
     actions.push_back(std::move(*action));
   }
   return actions;
+}
+
+std::optional<PlanRefusal> miss_of(const Design& design, const Goal& goal, const State& reached) {
+  if (goal.holds(Shape(design, reached).tip_E())) return std::nullopt;
+  return PlanRefusal{PlanFault::target, -1, "the tip would stop outside the target's tolerance"};
 }
 
 bool bent(const State& state) {
@@ -150,10 +159,8 @@ tl::expected<Plan, PlanRefusal> make_plan(const StepJudge& judge, const Route& r
     add(action, route.steps[i].to);
   }
   plan.reached_state = static_cast<int>(plan.states.size()) - 1;
-  const Shape reached(judge.problem().design, plan.states.back());
-  if (!judge.problem().goal.holds(reached.tip_E()))
-    return tl::unexpected(
-        PlanRefusal{PlanFault::target, -1, "the tip would stop outside the target's tolerance"});
+  if (auto miss = miss_of(judge.problem().design, judge.problem().goal, plan.states.back()))
+    return tl::unexpected(std::move(*miss));
   for (std::size_t i = route.steps.size(); i-- > 0;) {
     PlannedAction action = (*in)[i];
     action.leg = Leg::out;
@@ -164,6 +171,13 @@ tl::expected<Plan, PlanRefusal> make_plan(const StepJudge& judge, const Route& r
     return tl::unexpected(
         PlanRefusal{PlanFault::ends, -1, "it would not end straight at the start, all locks released"});
   return plan;
+}
+
+std::optional<PlanRefusal> refusal_of(const StepJudge& judge, const Route& route, const Goal& goal,
+                                      std::size_t steps_known) {
+  for (std::size_t i = steps_known; i < route.steps.size(); ++i)
+    if (const Checked action = action_of(judge, route, i); !action) return action.error();
+  return miss_of(judge.problem().design, goal, route.state_before(route.steps.size()));
 }
 
 }  // namespace withy

@@ -132,7 +132,7 @@ Answer by_cells(const SearchProblem& problem, const Budget& budget) {
 }
 
 Answer by_reach(const SearchProblem& problem, const std::vector<Eigen::Vector3d>& companions_E,
-                const Budget& budget, std::vector<Verdict>& companions) {
+                const Budget& budget, Told& told) {
   Answer answer = empty_answer(problem);
   std::vector<Eigen::Vector3d> targets_E = companions_E;
   targets_E.push_back(problem.goal.point_E);
@@ -142,12 +142,14 @@ Answer by_reach(const SearchProblem& problem, const std::vector<Eigen::Vector3d>
   settings.reached = [&](std::size_t target, const Route& way) {
     if (target + 1 == targets_E.size()) route = way;
   };
-  ReachResult result = search_reach(problem, targets_E, settings);
+  const ReachResult result = search_reach(problem, targets_E, settings);
+  told.companions.assign(result.verdict.begin(), result.verdict.end() - 1);
+  if (result.verdict.back() == Verdict::reached) {
+    const Hardware hardware(problem.design);
+    fill(answer, StepJudge(problem, hardware), *route);
+    told.no_plan = answer.verdict != Verdict::reached;
+  }
   answer.verdict = result.verdict.back();
-  result.verdict.pop_back();
-  companions = std::move(result.verdict);
-  const Hardware hardware(problem.design);
-  if (route) fill(answer, StepJudge(problem, hardware), *route);
   return answer;
 }
 
@@ -170,9 +172,9 @@ Answer answer_to(Asking asking, const SearchProblem& problem, const Question& qu
     case Asking::cells:
       return by_cells(problem, budget);
     case Asking::reach_alone:
-      return by_reach(problem, {}, budget, told.companions);
+      return by_reach(problem, {}, budget, told);
     case Asking::reach_among:
-      return by_reach(problem, question.companions_E, budget, told.companions);
+      return by_reach(problem, question.companions_E, budget, told);
     case Asking::stock:
       return by_stock(problem, budget, seed);
   }

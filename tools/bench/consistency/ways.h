@@ -56,6 +56,7 @@ struct Told {
   std::filesystem::path scene;      ///< the file that was asked about
   std::filesystem::path plan;       ///< the plan's file; empty where there is none
   bool does_not_hold = false;       ///< a route was found that does not stand when verified
+  bool no_plan = false;             ///< "reached" was said of a route that makes no plan
   std::vector<Verdict> companions;  ///< of the other targets asked for at once
 };
 
