@@ -19,7 +19,7 @@ constexpr double kLongestLock_mm = 25.0;
 void draw_segment(Chance& chance, const RandomChannel& channel, Segment& segment) {
   // Short ones have their base far in.
   segment.length_mm =
-      channel.body_length_mm * (chance.one_in(0.25) ? chance.uniform(0.3, 0.6) : chance.uniform(0.8, 1.2));
+      channel.body_length_mm * (chance.one_in(0.4) ? chance.uniform(0.3, 0.6) : chance.uniform(0.8, 1.2));
   segment.radius_mm = channel.body_radius_mm;
   segment.tip_rigid_mm = chance.one_in(0.35) ? 0.0 : chance.uniform(0.01, 0.2) * segment.length_mm;
   const double most = 0.45 / segment.radius_mm;

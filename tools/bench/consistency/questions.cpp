@@ -129,11 +129,10 @@ Eigen::Isometry3d tip_S(const withy_plain::Robot& robot, const withy_plain::Stat
   return robot.scene.X_SE * withy_plain::Body(robot, state).pose_E(robot.scene.length_mm);
 }
 
-/// As often as not the wall leaves these states little more than is required: whether a way leads there, or
-/// on from there, is then a close question.
+/// The wall leaves these states little more than is required from now on: whether a way leads there, or on
+/// from there, is then a close question.
 void require_what_is_kept(Chance& chance, const withy_plain::Robot& robot, const withy_plain::Solid& solid,
                           const std::vector<withy_plain::State>& states, Draft& draft) {
-  if (!chance.one_in(0.5)) return;
   const withy_plain::Walker walker(robot, solid, 0);
   double spare = walker.spare_mm(states.back());
   for (const auto& state : states) {
@@ -155,19 +154,21 @@ bool aim_at_a_state(Chance& chance, const RandomChannel& channel, const withy_pl
                     const withy_plain::Solid& solid, Question& question) {
   Draft& draft = question.draft;
   const double which = chance.uniform(0.0, 1.0);
-  question.known = which < 0.35 ? moved_state(chance, robot, solid)
-                   : which < 0.6
-                       ? allowed_state(chance, robot, solid)
-                       : lying_state(chance, robot, solid, channel.tubes.front().path, draft.parts.latch);
+  const bool lies = which >= 0.4;
+  question.known = which < 0.2 ? moved_state(chance, robot, solid)
+                   : !lies     ? allowed_state(chance, robot, solid)
+                           : lying_state(chance, robot, solid, channel.tubes.front().path, draft.parts.latch);
   if (!question.known) return false;
   const Eigen::Isometry3d tip = tip_S(robot, *question.known);
   draft.target.point_S = tip.translation();
-  if (chance.one_in(0.35)) {
+  // Nothing but that state, or one much like it, is to be at the target of a body that lies along the tube.
+  if (lies) draft.target.tolerance_mm *= chance.uniform(0.1, 0.5);
+  if (chance.one_in(lies ? 0.7 : 0.35)) {
     draft.target.direction_S = tip.linear().col(2);
     draft.target.direction_tolerance_rad = chance.uniform(3.0, 25.0) * kRadPerDeg;
   }
   limit_insertion(chance, question.known->insertion_mm, draft.parts);
-  require_what_is_kept(chance, robot, solid, {*question.known}, draft);
+  if (lies || chance.one_in(0.5)) require_what_is_kept(chance, robot, solid, {*question.known}, draft);
   question.aim = Aim::allowed_state;
   return true;
 }
@@ -190,7 +191,7 @@ bool aim_at_a_walk(Chance& chance, const RandomChannel& channel, const withy_pla
   const bool proves = off <= kSurely * draft.target.tolerance_mm;
   question.aim = proves ? Aim::walked_state : Aim::beyond_a_walk;
   if (!proves) return true;
-  require_what_is_kept(chance, robot, solid, way, draft);
+  if (chance.one_in(0.5)) require_what_is_kept(chance, robot, solid, way, draft);
   question.known = way.back();
   question.known_way = std::move(way);
   return true;
@@ -271,10 +272,14 @@ Eigen::Vector3d random_place(Chance& chance, const RandomChannel& channel, Place
   const TubeTree::Tube& tube = channel.tubes[place == Place::rim ? 0 : which];
   const double length = tube.path.length_mm();
   double station = chance.uniform(0.1, 1.0) * length;
-  if (place == Place::far_end) station = length - chance.uniform(0.0, 2.5) * channel.body_radius_mm;
+  if (place == Place::far_end) station = length - chance.uniform(0.0, 2.0) * channel.body_radius_mm;
   if (place == Place::rim)
     station = channel.entry.X_SE.translation().z() + chance.uniform(0.0, 2.5) * channel.body_radius_mm;
-  const double off = tube.radius.at(station) * 0.9 * chance.uniform(0.0, 1.0);
+  // Mostly where a body has room, or a little beyond.
+  const double lumen = tube.radius.at(station);
+  const double room = std::max(0.0, lumen - channel.body_radius_mm - channel.required_clearance_mm);
+  const double off = chance.one_in(0.8) ? std::min(0.9 * lumen, room * chance.uniform(0.0, 1.2))
+                                        : lumen * chance.uniform(0.0, 0.9);
   const double angle = chance.uniform(-kPi, kPi);
   return tube.path.pose(station) * Eigen::Vector3d(off * std::cos(angle), off * std::sin(angle), 0.0);
 }
