@@ -11,6 +11,8 @@
 #include "planner/fit/measurements.h"
 #include "planner/motion/verify.h"
 #include "planner/plan/plan.h"
+#include "planner/proof/plans/plan_file.h"
+#include "planner/proof/recheck/check_proof.h"
 #include "planner/scene/scene.h"
 #include "planner/script/plan_check.h"
 #include "planner/script/replay.h"
@@ -135,6 +137,21 @@ Said read_plan_bytes(const std::string& bytes) {
   return fault ? Said(fault->problem) : Said();
 }
 
+/// A certificate or a plan as `withy recheck` reads it, up to the leaves of the segment.
+Said read_proof_bytes(const std::string& bytes) {
+  constexpr std::size_t kMostUnpacked = std::size_t{1} << 22U;
+  const auto text = withy::recheck::unpacked(bytes, "x.proof", kMostUnpacked);
+  if (!text) return said(text);
+  if (!withy::recheck::is_certificate(*text)) return said(withy::recheck::read_file_plan(*text, "x.proof"));
+  const auto certificate = withy::recheck::read_certificate(*text, "x.proof");
+  if (!certificate) return said(certificate);
+  const auto robot = withy::recheck::robot_of(Place::get().prepared().scene, certificate->header.locks, 0.2);
+  if (!robot) return said(robot);
+  const withy::recheck::Lattice lattice(robot->latch);
+  std::string why;
+  return withy::recheck::Leaves::make(*robot, lattice, *certificate, why) ? Said() : Said(why);
+}
+
 Said read_script_bytes(const std::string& name, const std::string& bytes) {
   const auto& prepared = Place::get().prepared();
   const auto script = withy::read_script(Place::get().put(name, bytes), prepared.scene);
@@ -179,20 +196,12 @@ Said read_journal_bytes(const std::string& bytes) {
 }  // namespace
 
 const std::vector<FuzzReader>& fuzz_readers() {
-  static const std::vector<FuzzReader> readers = {{"scene", read_scene_bytes},
-                                                  {"recipe", read_recipe_bytes},
-                                                  {"study", read_study_bytes},
-                                                  {"stl", read_stl_bytes},
-                                                  {"obj", read_obj_bytes},
-                                                  {"ply", read_ply_bytes},
-                                                  {"off", read_off_bytes},
-                                                  {"plan", read_plan_bytes},
-                                                  {"csv", read_csv_bytes},
-                                                  {"ngc", read_ngc_bytes},
-                                                  {"measured", read_measurement_bytes},
-                                                  {"targets", read_target_bytes},
-                                                  {"errors", read_error_bytes},
-                                                  {"journal", read_journal_bytes}};
+  static const std::vector<FuzzReader> readers = {
+      {"scene", read_scene_bytes},    {"recipe", read_recipe_bytes}, {"study", read_study_bytes},
+      {"stl", read_stl_bytes},        {"obj", read_obj_bytes},       {"ply", read_ply_bytes},
+      {"off", read_off_bytes},        {"plan", read_plan_bytes},     {"proof", read_proof_bytes},
+      {"csv", read_csv_bytes},        {"ngc", read_ngc_bytes},       {"measured", read_measurement_bytes},
+      {"targets", read_target_bytes}, {"errors", read_error_bytes},  {"journal", read_journal_bytes}};
   return readers;
 }
 

@@ -11,7 +11,7 @@
 
 #include <fmt/core.h>
 
-#include "geometry/channel/centreline.h"
+#include "geometry/centreline/centreline.h"
 #include "geometry/channel/wall_distance.h"
 #include "planner/files/plain_line.h"
 #include "planner/scene/scene.h"
@@ -83,44 +83,60 @@ void report_openings(const Scene& scene, const Channel& channel) {
   }
 }
 
+/// The points of a branch that its ends don't draw: near them the lumen is the end's.
+std::vector<CentrelinePoint> inner_points(const CentrelineBranch& branch) {
+  double everywhere = 0.0;
+  for (const CentrelinePoint& q : branch.points)
+    everywhere += q.radius_mm / static_cast<double>(branch.points.size());
+  std::vector<CentrelinePoint> inner;
+  for (const CentrelinePoint& q : branch.points)
+    if (q.station_mm > 1.5 * everywhere && branch.length_mm() - q.station_mm > 1.5 * everywhere)
+      inner.push_back(q);
+  return inner.empty() ? branch.points : inner;
+}
+
+/// Where a branch starts and ends.
+std::string ends_of(const Scene& scene, const Centreline& centreline, const CentrelineBranch& branch) {
+  const std::string start = branch.parent < 0 ? std::string("from the entry")
+                                              : fmt::format("leaves branch {} at {:.1f} mm",
+                                                            branch.parent + 1, branch.parent_station_mm);
+  const Eigen::Vector3d end_S = scene.entry.X_SE * branch.points.back().p_E;
+  if (branch.joins >= 0)
+    return fmt::format("{}, meets branch {} at its {:.1f} mm, round a handle", start, branch.joins + 1,
+                       centreline.branches[static_cast<std::size_t>(branch.joins)].length_mm());
+  return fmt::format("{} to {} {}", start, branch.opening >= 0 ? "the opening at" : "its end at",
+                     point(end_S));
+}
+
 /// Middle lines, how wide the lumen is along each, how it bends.
-void report_centreline(const Centreline& centreline) {
+void report_centreline(const Scene& scene, const Channel& channel, const Centreline& centreline) {
   if (centreline.branches.empty()) {
     line("centreline",
-         fmt::format("none found: the lumen is thinner than {:.2f} mm at the entry", centreline.grid_mm));
+         fmt::format("none found: the lumen is thinner than {:.2f} mm at the entry", centreline.finest_mm));
     return;
   }
   for (std::size_t b = 0; b < centreline.branches.size(); ++b) {
     const CentrelineBranch& branch = centreline.branches[b];
-    const auto by_radius = [](const CentrelinePoint& a, const CentrelinePoint& c) {
-      return a.radius_mm < c.radius_mm;
-    };
-    const auto by_curvature = [](const CentrelinePoint& a, const CentrelinePoint& c) {
-      return a.curvature_per_mm < c.curvature_per_mm;
-    };
-    // Near its ends a line is drawn by the ends, not by the lumen.
-    double everywhere = 0.0;
-    for (const CentrelinePoint& q : branch.points)
-      everywhere += q.radius_mm / static_cast<double>(branch.points.size());
-    std::vector<CentrelinePoint> inner;
-    for (const CentrelinePoint& q : branch.points)
-      if (q.station_mm > 1.5 * everywhere && branch.length_mm() - q.station_mm > 1.5 * everywhere)
-        inner.push_back(q);
-    if (inner.empty()) inner = branch.points;
-    const auto narrow = std::min_element(inner.begin(), inner.end(), by_radius);
+    const std::vector<CentrelinePoint> inner = inner_points(branch);
+    const auto narrow = std::min_element(
+        inner.begin(), inner.end(), [](const auto& q, const auto& r) { return q.radius_mm < r.radius_mm; });
+    const auto bent = std::max_element(inner.begin(), inner.end(), [](const auto& q, const auto& r) {
+      return q.curvature_per_mm < r.curvature_per_mm;
+    });
     double mean = 0.0;
     for (const CentrelinePoint& q : inner) mean += q.radius_mm / static_cast<double>(inner.size());
-    const auto bent = std::max_element(inner.begin(), inner.end(), by_curvature);
-    const std::string where = branch.parent < 0 ? std::string("from the entry")
-                                                : fmt::format("leaves branch {} at {:.1f} mm",
-                                                              branch.parent + 1, branch.parent_station_mm);
     line("centreline",
-         fmt::format(
-             "branch {}, {}: {:.1f} mm long, lumen radius {:.2f} mm at {:.1f} mm and {:.2f} mm in the mean, "
-             "curvature up to {:.3f} per mm at {:.1f} mm, tortuosity {:.3f}",
-             b + 1, where, branch.length_mm(), narrow->radius_mm, narrow->station_mm, mean,
-             bent->curvature_per_mm, bent->station_mm, branch.tortuosity()));
+         fmt::format("branch {}, {}: {:.1f} mm long, lumen radius {:.2f} mm at {:.1f} mm, {}, and {:.2f} mm "
+                     "in the mean, curvature up to {:.3f} per mm at {:.1f} mm, tortuosity {:.3f}",
+                     b + 1, ends_of(scene, centreline, branch), branch.length_mm(), narrow->radius_mm,
+                     narrow->station_mm, point(scene.entry.X_SE * narrow->p_E), mean, bent->curvature_per_mm,
+                     bent->station_mm, branch.tortuosity()));
   }
+  for (const int o : centreline.missed_openings)
+    line("centreline",
+         fmt::format("none found to the opening at {}: the lumen on the way is thinner than {:.2f} mm",
+                     point(scene.entry.X_SE * channel.openings[static_cast<std::size_t>(o)].centre_E),
+                     centreline.finest_mm));
 }
 
 void report_body(const Design& design, double entry_room_mm) {
@@ -215,7 +231,7 @@ ExitStatus check(const Options& options) {
   report_mesh(*scene, wall.channel());
   report_openings(*scene, wall.channel());
   progress.stage("finding the centreline");
-  report_centreline(compute_centreline(wall));
+  report_centreline(*scene, wall.channel(), compute_centreline(wall));
   report_body(*design, wall.distance(Eigen::Vector3d::Zero()));
   report_left_out(*scene);
   const std::vector<std::string> stops = obstacles(*scene, *design, wall);

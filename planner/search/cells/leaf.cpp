@@ -44,6 +44,9 @@ namespace {
 // A plane's or a line's direction counts as that of an axis when its component along the other is below this:
 // degrees in radians are wrong by 1e-16.
 constexpr double kParallel = 1e-9;
+/// A leaf's box goes this much past the largest bend, so that a bend at the limit is in it however it rounds:
+/// a bend that another leaf's curvature makes, or one that a checker works out by itself.
+constexpr double kWholeBend = 1.0 + 1e-8;
 
 /// The component across the plane in which all tendons bend the segment; -1 where there is no such plane or
 /// it is neither that of x nor that of y.
@@ -190,7 +193,7 @@ Box whole_leaf(const Design& design, const BendChart& chart, const Leaf& leaf) {
   int k = 3;
   for (int r = 0; r < leaf.engaged_count(); ++r) {
     const Stretch& s = stretches[static_cast<std::size_t>(r)];
-    const double whole = kappa * design.flexible_length(s.from_mm, s.to_mm);
+    const double whole = kWholeBend * kappa * design.flexible_length(s.from_mm, s.to_mm);
     for (int c = 0; c < chart.coordinates(); ++c, ++k) {
       const double most = chart.pins_axis(c) ? 0.0 : whole;
       box.low[Box::idx(k)] = -most;

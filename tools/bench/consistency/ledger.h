@@ -25,6 +25,10 @@ struct Entered {
   int attacks_where_known = 0;  ///< attacks where one is known from how the question was made
   int known_found_anew = 0;     ///< of these, those that found one without being told
   int known_ways = 0;           ///< 1 where a plain walk from the start to the target is known
+  int plans_rechecked = 0;
+  int proofs_rechecked = 0;
+  double recheck_seconds = 0.0;
+  std::vector<std::string> not_decided;  ///< by the checker
   std::vector<std::string> contradictions;
   bool refused = false;  ///< the scene was no question: a target in the wall, no room at the entry
 };
@@ -45,7 +49,8 @@ class Ledger {
   Tally all_;
   long refused_ = 0, ways_ = 0, ways_undecided_ = 0, does_not_hold_ = 0, replayed_ = 0, attacked_ = 0,
        attacked_from_ = 0, goal_states_ = 0, where_known_ = 0, found_anew_ = 0, known_ways_ = 0,
-       contradictions_ = 0;
+       contradictions_ = 0, plans_rechecked_ = 0, proofs_rechecked_ = 0, not_decided_ = 0;
+  double recheck_seconds_ = 0.0;
   std::map<std::string, std::map<std::string, Tally>> by_regime_;
 };
 

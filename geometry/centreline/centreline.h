@@ -1,12 +1,12 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// The middle line of a channel, how wide the lumen is along it, and how it bends.
+// The middle lines of a channel, how wide the lumen is along each, and how they bend.
 //
-// Points of a grid inside the lumen are joined to their neighbours where the empty balls about them overlap
-// (so no wall is between), at a cost of length / d^2 with d the distance to the wall; a branch is the
-// cheapest way from the entry to a far end, that is, a shortest path that keeps to the middle (E. W.
-// Dijkstra, "A Note on Two Problems in Connexion with Graphs", Numerische Mathematik 1, 1959). It depends on
-// distances only, so coarse triangles can't make it collapse. The way is then moved across its direction to
-// where d is greatest, smoothed, and resampled evenly.
+// A graph of points fills the lumen, as fine as the lumen is wide at each place (lumen_graph.h); branches are
+// ways through it that keep to the middle, one to every opening, into every far end and chamber, and two
+// round every handle (lumen_branches.h). Each is then moved to where the sides are farthest, smoothed, and
+// resampled evenly (lumen_line.h). The lumen is all that the closed mesh holds, on either side of the entry
+// plane. A line depends on distances only, so coarse triangles can't make it collapse, and crosses no wall,
+// however thin. Work: O(n log n) for a mesh of n faces, with a fixed limit on the points of the graph.
 //
 // Curvature and torsion are the Frenet figures |r' x r''| / |r'|^3 and (r' x r'') . r''' / |r' x r''|^2 (M.
 // P. do Carmo, "Differential Geometry of Curves and Surfaces", 1976, section 1-5) of a cubic fitted by least
@@ -29,7 +29,7 @@ namespace withy {
 struct CentrelinePoint {
   double station_mm = 0.0;  ///< along the branch, from where it starts
   Eigen::Vector3d p_E = Eigen::Vector3d::Zero();
-  double radius_mm = 0.0;  ///< distance to the wall
+  double radius_mm = 0.0;  ///< distance to the nearest face that fills no opening
   double curvature_per_mm = 0.0;
   double torsion_per_mm = 0.0;
 };
@@ -38,27 +38,29 @@ struct CentrelinePoint {
 struct CentrelineBranch {
   int parent = -1;
   double parent_station_mm = 0.0;
+  int opening = -1;  ///< index into the channel's openings of the one that it ends in; -1: none
+  int joins = -1;    ///< the branch whose end it meets, round a handle; -1: none
   std::vector<CentrelinePoint> points;
   double length_mm() const { return points.empty() ? 0.0 : points.back().station_mm; }
   double tortuosity() const;
 };
 
 struct CentrelineSettings {
-  int most_nodes = 40000;   ///< of the grid, about: it decides the spacing
-  double spacing_mm = 1.0;  ///< of the resampled points
-  double branch_radii =
-      3.0;  ///< a far end counts as a branch when it is this many lumen radii off those found
+  double spacing_mm = 1.0;      ///< of the resampled points, at most
+  double spacing_radii = 0.25;  ///< and at most so many of the branch's median radius
+  double branch_radii = 3.0;    ///< a far end counts as a branch when it leads off by so many of its radii
 };
 
 struct Centreline {
   std::vector<CentrelineBranch> branches;
-  double grid_mm = 0.0;
+  std::vector<int> missed_openings;  ///< those that no way wide enough for the graph leads to
+  double finest_mm = 0.0;            ///< edge of the graph's smallest cubes
 
   /// Station on the first branch nearest to a point.
   double station_of(const Eigen::Vector3d& p_E) const;
 };
 
-/// Nothing found (a lumen thinner than the grid) gives no branches.
+/// Nothing found (no way in that the graph's limit leaves wide enough) gives no branches.
 Centreline compute_centreline(const WallDistance& wall, const CentrelineSettings& settings = {});
 
 }  // namespace withy
