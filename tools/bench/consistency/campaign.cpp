@@ -16,7 +16,7 @@
 namespace withy::consistency {
 namespace {
 
-constexpr long kQuestionsPerChannel = 8;
+constexpr long kQuestionsPerChannel = 4;
 constexpr int kMostFaultsShown = 3;
 
 /// Of each motion; at an open outlet more tell little more.
@@ -54,6 +54,7 @@ class Inquiry {
     ask_in({SceneForm::as_drawn, Ease::none, Asking::cells});
     if (decided() || chance_.one_in(0.4)) ask_further();
     compare();
+    hold_to_known_way();
     if (std::any_of(told_.begin(), told_.end(),
                     [](const Told& t) { return t.verdict == Verdict::unreachable; }))
       attack_unreachable();
@@ -135,6 +136,7 @@ class Inquiry {
   void compare() {
     for (const Told& yes : told_) {
       if (yes.verdict != Verdict::reached) continue;
+      if (yes.no_plan) contradict("reached (" + yes.way.words() + "), but: " + yes.why);
       for (const Told& no : told_) {
         // An easier question may be reached where the one as drawn is not.
         if (no.verdict != Verdict::unreachable || (yes.easier && !(no.easier && same(yes.way, no.way))))
@@ -142,6 +144,20 @@ class Inquiry {
         contradict(fmt::format("reached ({}) but unreachable ({})", yes.way.words(), no.way.words()));
       }
     }
+  }
+
+  /// Where a plain walk leads to the target no way of asking may say unreachable.
+  void hold_to_known_way() {
+    if (question_.known_way.empty()) return;
+    for (const Told& told : told_) {
+      if (told.verdict == Verdict::unreachable)
+        contradict(fmt::format("unreachable ({}), but a plain walk of {} states leads to it",
+                               told.way.words(), question_.known_way.size()));
+      if (question_.companion_is_reached && !told.companions.empty() &&
+          told.companions.front() == Verdict::unreachable)
+        contradict(fmt::format("companion unreachable ({}), but a plain walk passes it", told.way.words()));
+    }
+    entered_.known_ways = 1;
   }
 
   static bool same(const Way& a, const Way& b) { return a.ease == b.ease; }
@@ -162,9 +178,12 @@ class Inquiry {
     const Attack made =
         attack(victim.scene, known, settings_.attack_looks, static_cast<unsigned>(chance_.seed()));
     ++entered_.attacked;
+    entered_.attacks_with_goals += made.goal_states > 0;
     entered_.goal_states += made.goal_states;
+    entered_.attacks_where_known += known.has_value();
+    entered_.known_found_anew += known && made.goal_states > 0;
     if (made.way.empty()) return;
-    contradict(fmt::format("a plain walk of {} states leads from a goal state to the start ({})",
+    contradict(fmt::format("a plain walk of {} states leads between the start and a goal state ({})",
                            made.way.size(), victim.way.words()));
     auto file = victim.scene;
     file.replace_extension(".walk.txt");
@@ -206,6 +225,7 @@ class Inquiry {
         std::filesystem::copy_file(entry.path(), folder / name,
                                    std::filesystem::copy_options::overwrite_existing);
     }
+    if (!question_.known_way.empty()) std::ofstream(folder / "known-way.txt") << words(question_.known_way);
     std::ofstream report(folder / "report.txt");
     for (const std::string& what : entered_.contradictions) report << what << '\n';
     for (const std::string& what : entered_.not_decided) report << "could not decide: " << what << '\n';

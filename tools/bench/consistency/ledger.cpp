@@ -24,7 +24,10 @@ void Ledger::enter(const Entered& entered) {
   does_not_hold_ += entered.does_not_hold;
   replayed_ += entered.plans_replayed;
   attacked_ += entered.attacked;
-  attacked_from_ += entered.goal_states > 0;
+  attacked_from_ += entered.attacks_with_goals;
+  where_known_ += entered.attacks_where_known;
+  found_anew_ += entered.known_found_anew;
+  known_ways_ += entered.known_ways;
   goal_states_ += entered.goal_states;
   plans_rechecked_ += entered.plans_rechecked;
   proofs_rechecked_ += entered.proofs_rechecked;
@@ -40,9 +43,13 @@ std::string Ledger::text() const {
       "  {} reached, {} unreachable, {} undecided by every way; {} of the ways were undecided, {} of these "
       "found a "
       "route that does not stand when verified\n"
-      "  {} plans replayed; {} times unreachable attacked, {} of them from {} goal states that were found\n",
+      "  {} plans replayed; {} questions held to a plain walk from the start to the target\n"
+      "  {} times unreachable attacked, {} of them from {} allowed goal states that the attack found; it "
+      "found "
+      "one in {} of the {} where one was known\n",
       all_.questions, refused_, ways_, contradictions_, all_.contradicted, all_.reached, all_.unreachable,
-      all_.undecided, ways_undecided_, does_not_hold_, replayed_, attacked_, attacked_from_, goal_states_);
+      all_.undecided, ways_undecided_, does_not_hold_, replayed_, known_ways_, attacked_, attacked_from_,
+      goal_states_, found_anew_, where_known_);
   const long rechecked = plans_rechecked_ + proofs_rechecked_;
   out += fmt::format(
       "  {} plans and {} proofs rechecked in {:.1f} s, {} of them ({:.2f} %) not decided\n", plans_rechecked_,

@@ -137,7 +137,7 @@ Answer by_cells(const SearchProblem& problem, const Budget& budget, Proof& proof
 }
 
 Answer by_reach(const SearchProblem& problem, const std::vector<Eigen::Vector3d>& companions_E,
-                const Budget& budget, std::vector<Verdict>& companions, Proof& proof) {
+                const Budget& budget, Told& told, Proof& proof) {
   Answer answer = empty_answer(problem);
   std::vector<Eigen::Vector3d> targets_E = companions_E;
   targets_E.push_back(problem.goal.point_E);
@@ -149,12 +149,14 @@ Answer by_reach(const SearchProblem& problem, const std::vector<Eigen::Vector3d>
     if (target + 1 == targets_E.size()) route = way;
   };
   ReachResult result = search_reach(problem, targets_E, settings);
+  told.companions.assign(result.verdict.begin(), result.verdict.end() - 1);
+  if (result.verdict.back() == Verdict::reached) {
+    const Hardware hardware(problem.design);
+    fill(answer, StepJudge(problem, hardware), *route);
+    told.no_plan = answer.verdict != Verdict::reached;
+  }
   proof = std::move(result.certificate);
   answer.verdict = result.verdict.back();
-  result.verdict.pop_back();
-  companions = std::move(result.verdict);
-  const Hardware hardware(problem.design);
-  if (route) fill(answer, StepJudge(problem, hardware), *route);
   return answer;
 }
 
@@ -177,9 +179,9 @@ Answer answer_to(Asking asking, const SearchProblem& problem, const Question& qu
     case Asking::cells:
       return by_cells(problem, budget, proof);
     case Asking::reach_alone:
-      return by_reach(problem, {}, budget, told.companions, proof);
+      return by_reach(problem, {}, budget, told, proof);
     case Asking::reach_among:
-      return by_reach(problem, question.companions_E, budget, told.companions, proof);
+      return by_reach(problem, question.companions_E, budget, told, proof);
     case Asking::stock:
       return by_stock(problem, budget, seed);
   }

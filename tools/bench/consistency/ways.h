@@ -57,6 +57,7 @@ struct Told {
   std::filesystem::path scene;      ///< the file that was asked about
   std::filesystem::path plan;       ///< the plan's file; empty where there is none
   bool does_not_hold = false;       ///< a route was found that does not stand when verified
+  bool no_plan = false;             ///< "reached" was said of a route that makes no plan
   std::vector<Verdict> companions;  ///< of the other targets asked for at once
   std::vector<Recheck> rechecks;    ///< of the plan, and of what was proved
 };
