@@ -146,7 +146,7 @@ TEST_CASE("no general optimiser finds more reserve within the limits than is cho
   for (int trial = 0; trial < cases; ++trial) {
     const Design design = tight(random, trial);
     const State state = random.state(design);
-    if (!legal(design, state)) continue;
+    if (!keeps_curvature(design, state)) continue;
     const auto robot = plain_robot(design);
     const auto plain = plain_state(design, state);
     const int lock = trial / 4 % design.lock_count();

@@ -59,7 +59,8 @@ TEST_CASE("currents said to serve a box serve every state drawn from it") {
   for (int trial = 0; trial < 3000; ++trial) {
     const Design& design = all[static_cast<std::size_t>(trial) % all.size()];
     const State about = random.state(design);
-    const auto drive = legal(design, about) ? random_drive(random, design, about, trial) : std::nullopt;
+    const auto drive =
+        keeps_curvature(design, about) ? random_drive(random, design, about, trial) : std::nullopt;
     if (!drive) continue;
     const double size = std::pow(10.0, random.between(-2, 0.5));
     const StateBox box = random.box(about, size);
@@ -68,7 +69,7 @@ TEST_CASE("currents said to serve a box serve every state drawn from it") {
     wide += size > 0.3;
     for (int i = 0; i < 4; ++i) {
       const State q = random.in(box, about);
-      if (legal(design, q) && !serves(design, q, about.engaged, *drive, 1e-6))
+      if (keeps_curvature(design, q) && !serves(design, q, about.engaged, *drive, 1e-6))
         FAIL_CHECK("trial " << trial << ", sample " << i);
     }
   }
@@ -88,8 +89,9 @@ TEST_CASE("over a way currents are said to serve where every state drawn from it
     const State from = random.state(design);
     State to = from;
     to.u_free += random.vector(0.004);
-    const auto drive =
-        legal(design, from) && legal(design, to) ? random_drive(random, design, from, trial) : std::nullopt;
+    const auto drive = keeps_curvature(design, from) && keeps_curvature(design, to)
+                           ? random_drive(random, design, from, trial)
+                           : std::nullopt;
     if (!drive) continue;
     const bool said = currents_serve_way(design, from, to, from.engaged, drive->lock, drive->current_A);
     bool all_serve = true;

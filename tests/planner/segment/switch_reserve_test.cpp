@@ -2,7 +2,6 @@
 // Reserves, chosen currents and bounds over boxes: against closed forms, the plain implementation and
 // sampling.
 #include <cmath>
-#include <random>
 
 #include <catch2/catch.hpp>
 
@@ -113,7 +112,7 @@ TEST_CASE("chosen currents and reserves are the plain implementation's, and keep
     static const std::vector<Design> all = benches();
     const Design& design = all[static_cast<std::size_t>(trial) % all.size()];
     const State state = random.state(design);
-    if (!legal(design, state)) continue;
+    if (!keeps_curvature(design, state)) continue;
     const auto robot = plain_robot(design);
     const auto plain = plain_state(design, state);
     const int lock = trial / 8 % 2;
@@ -153,7 +152,7 @@ TEST_CASE("of currents within the limits none near the chosen ones do as much wi
   for (int trial = 0; trial < 120; ++trial) {
     const Design& design = all[static_cast<std::size_t>(trial) % all.size()];
     const State state = random.state(design);
-    if (!legal(design, state)) continue;
+    if (!keeps_curvature(design, state)) continue;
     const int lock = trial / 8 % 2;
     const LockPoses poses = lock_poses_E(design, state);
     const auto choice = choose_field(design, state, lock);
@@ -230,7 +229,7 @@ TEST_CASE("a box said not to switch holds no state that does, one said to switch
     if (verdict == BoxVerdict::some) continue;
     for (int i = 0; i < 12; ++i) {
       const State q = random.in(box, about);
-      if (!legal(design, q)) continue;
+      if (!keeps_curvature(design, q)) continue;
       if (field_switches(design, q, lock) != (verdict == BoxVerdict::all))
         FAIL_CHECK("trial " << trial << ", sample " << i);
     }
@@ -250,7 +249,7 @@ TEST_CASE("as a box shrinks its verdict settles, unless its state is within a ha
   for (int trial = 0; trial < 800; ++trial) {
     const Design& design = all_benches[static_cast<std::size_t>(trial) % all_benches.size()];
     const State about = random.state(design);
-    if (!legal(design, about)) continue;
+    if (!keeps_curvature(design, about)) continue;
     const StateBox box = random.box(about, 1e-6);
     const BoxVerdict verdict = Hardware(design).switch_over(box, trial / 8 % 2);
     ++(verdict == BoxVerdict::some ? open : settled);
@@ -273,7 +272,7 @@ TEST_CASE("magnets that move one another off their stops are found in states, ov
   int some = 0;
   for (int trial = 0; trial < 1500; ++trial) {
     const State about = random.state(design);
-    if (!legal(design, about)) continue;
+    if (!keeps_curvature(design, about)) continue;
     const auto plain = plain_state(design, about);
     const double push =
         std::max(withy_plain::coupling(robot, plain, 0), withy_plain::coupling(robot, plain, 1));
@@ -285,7 +284,8 @@ TEST_CASE("magnets that move one another off their stops are found in states, ov
     ++(verdict == BoxVerdict::all ? all : verdict == BoxVerdict::none ? none : some);
     for (int i = 0; i < 12 && verdict != BoxVerdict::some; ++i) {
       const State q = random.in(box, about);
-      if (legal(design, q) && hardware.coupling_breach(q).has_value() != (verdict == BoxVerdict::none))
+      if (keeps_curvature(design, q) &&
+          hardware.coupling_breach(q).has_value() != (verdict == BoxVerdict::none))
         FAIL_CHECK("trial " << trial << ", sample " << i);
     }
     State to = about;
@@ -325,7 +325,7 @@ TEST_CASE("the weakest field over all bends is a lower bound, sharp for one lock
   CHECK(bound > 1);
   for (int trial = 0; trial < 300; ++trial) {
     const State state = random.state(two);
-    if (!legal(two, state)) continue;
+    if (!keeps_curvature(two, state)) continue;
     const FieldNeed need = least_field(two, state, trial % 2);
     if (need.field_S && need.strength_mT() < bound) FAIL_CHECK("trial " << trial);
   }
