@@ -11,8 +11,8 @@
 
 namespace withy {
 
-/// A file that unpacks to more is refused.
-inline constexpr std::size_t kMostCertificateBytes = std::size_t{2} << 30U;
+/// A file that unpacks to more is refused: a proof of a hundred thousand cells has thirty kilobytes.
+inline constexpr std::size_t kMostCertificateBytes = std::size_t{64} << 20U;
 
 struct Rechecked {
   recheck::Verdict verdict = recheck::Verdict::holds;

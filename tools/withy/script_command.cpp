@@ -61,6 +61,9 @@ tl::expected<std::string, Refused> script_text(const Options& options) {
         read->file.json.error_at("/verdict", "this plan is not a way to the target", "take one that reached"),
         ExitStatus::wrong_input});
   const Scene& scene = read->prepared.scene;
+  if (!options.output.empty())
+    if (const auto place = check_output_file(options.output, {scene.file, scene.mesh_file}); !place)
+      return tl::unexpected(Refused{place.error(), ExitStatus::wrong_input});
   const auto script = make_script(scene, read->design, *read->plan);
   if (!script) return tl::unexpected(missing(scene, script.error()));
   if (wants_program(options) && !scene.actuation)

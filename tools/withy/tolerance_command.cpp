@@ -27,6 +27,11 @@ struct Options {
   bool quiet = false;
 };
 
+/// The files of an answer.
+std::set<std::string> answer_names() {
+  return {"tolerance.json", "tolerance.csv"};
+}
+
 Result<ToleranceReport> judge(const Options& options, Progress& progress) {
   auto file = read_plan(options.plan);
   if (!file) return tl::unexpected(file.error());
@@ -58,14 +63,17 @@ Result<ToleranceReport> judge(const Options& options, Progress& progress) {
 }
 
 ExitStatus run(const Options& options) {
-  if (const auto place = check_output_folder(options.folder); !place) return refuse(place.error());
+  if (const auto place =
+          check_output_folder(options.folder, answer_names(), {options.plan, options.scene, options.errors});
+      !place)
+    return refuse(place.error());
   Progress progress(options.quiet);
   progress.stage("reading plan and channel");
   const auto report = judge(options, progress);
   if (!report) return refuse(report.error());
   FileBatch batch;
   if (!options.folder.empty()) {
-    batch.owns(options.folder, {"tolerance.json", "tolerance.csv"});
+    batch.owns(options.folder, answer_names());
     batch.add(options.folder / "tolerance.json", tolerance_json(*report));
     batch.add(options.folder / "tolerance.csv", tolerance_csv(*report));
   }

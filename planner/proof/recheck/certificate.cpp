@@ -3,14 +3,15 @@
 
 #include <algorithm>
 #include <cmath>
-#include <fstream>
 #include <initializer_list>
-#include <iterator>
 #include <stdexcept>
 
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 #include <zlib.h>
+
+#include "planner/files/input_file.h"
+#include "planner/files/json_depth.h"
 
 namespace withy::recheck {
 namespace {
@@ -51,7 +52,10 @@ double number(const Json& value, const char* what) {
 int whole(const Json& value, int least, int most, const char* what) {
   if (!value.is_number_integer()) throw Fault(fmt::format("{} must be a whole number", what));
   const auto x = value.get<std::int64_t>();
-  if (x < least || x > most) throw Fault(fmt::format("{} must be from {} to {}", what, least, most));
+  const bool too_large =
+      value.is_number_unsigned() && value.get<std::uint64_t>() > static_cast<std::uint64_t>(most);
+  if (x < least || x > most || too_large)
+    throw Fault(fmt::format("{} must be from {} to {}", what, least, most));
   return static_cast<int>(x);
 }
 
@@ -165,10 +169,10 @@ bool CertificateHeader::uses(const std::string& limit) const {
 }
 
 Result<std::string> read_packed(const std::filesystem::path& file, std::size_t most_bytes) {
-  std::ifstream in(file, std::ios::binary);
-  if (!in) return input_error(file.string(), 1, 1, "the file can't be read", "a certificate or a plan");
-  std::string bytes((std::istreambuf_iterator<char>(in)), std::istreambuf_iterator<char>());
-  if (bytes.size() < 2 || bytes[0] != '\x1f' || bytes[1] != '\x8b') return bytes;
+  auto read = read_input(file, most_bytes);
+  if (!read) return read;
+  std::string& bytes = *read;
+  if (bytes.size() < 2 || bytes[0] != '\x1f' || bytes[1] != '\x8b') return read;
   z_stream stream{};
   if (inflateInit2(&stream, kGzip) != Z_OK)
     return input_error(file.string(), 1, 1, "gzip can't be unpacked", "more memory");
@@ -184,9 +188,12 @@ Result<std::string> read_packed(const std::filesystem::path& file, std::size_t m
     text.append(block.data(), block.size() - stream.avail_out);
   }
   inflateEnd(&stream);
+  if (text.size() > most_bytes)
+    return input_error(file.string(), 1, 1,
+                       fmt::format("the file unpacks to more than {} MB", most_bytes >> 20U),
+                       "give the file that was meant");
   if (status != Z_STREAM_END || stream.avail_in != 0)
-    return input_error(file.string(), 1, 1, "the gzip stream is damaged, cut short or too long",
-                       "a whole gzip file");
+    return input_error(file.string(), 1, 1, "the gzip stream is damaged or cut short", "a whole gzip file");
   return text;
 }
 
@@ -207,7 +214,9 @@ std::string packed(const std::string& text) {
 }
 
 bool is_certificate(const std::string& text) {
-  const Json first = Json::parse(text.substr(0, text.find('\n')), nullptr, false);
+  const std::string line = text.substr(0, text.find('\n'));
+  if (json_excess(line)) return false;
+  const Json first = Json::parse(line, nullptr, false);
   return first.is_object() && first.value("format", Json()) == "withy-proof";
 }
 
@@ -218,8 +227,9 @@ Result<Certificate> read_certificate(const std::string& text, const std::string&
     for (std::size_t at = 0; at < text.size();) {
       const std::size_t end = std::min(text.find('\n', at), text.size());
       ++line;
-      const Json json = Json::parse(text.begin() + static_cast<std::ptrdiff_t>(at),
-                                    text.begin() + static_cast<std::ptrdiff_t>(end));
+      const std::string_view words = std::string_view(text).substr(at, end - at);
+      if (const auto excess = json_excess(words)) throw Fault(*excess);
+      const Json json = Json::parse(words);
       if (line == 1)
         certificate.header = header_of(json);
       else

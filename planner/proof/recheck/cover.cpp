@@ -6,6 +6,10 @@
 namespace withy::recheck {
 namespace {
 
+// A box cut so often lies deeper than doubles tell its ends apart in every coordinate that a proof cuts;
+// walk() calls itself this deep.
+constexpr int kDeepestCut = 1000;
+
 std::size_t at(int k) {
   return static_cast<std::size_t>(k);
 }
@@ -45,18 +49,18 @@ bool Cover::read(const Cell& whole, std::string_view parts) {
   whole_ = whole;
   nodes_.assign(1, Node{});
   std::size_t next = 0;
-  const bool good = read_node(parts, next, whole, 0) && next == parts.size();
+  const bool good = read_node(parts, next, whole) && next == parts.size();
   if (!good) nodes_.clear();
   return good;
 }
 
-bool Cover::read_node(std::string_view parts, std::size_t& next, Cell box, std::size_t node) {
-  // With a stack of its own: a hostile file may nest deeper than the program's.
+bool Cover::read_node(std::string_view parts, std::size_t& next, const Cell& box) {
   struct Open {
     Cell box;
     std::size_t node;
+    int depth;
   };
-  std::vector<Open> open = {{box, node}};
+  std::vector<Open> open = {{box, 0, 0}};
   while (!open.empty()) {
     const Open here = open.back();
     open.pop_back();
@@ -67,16 +71,16 @@ bool Cover::read_node(std::string_view parts, std::size_t& next, Cell box, std::
       continue;
     }
     const int k = c - 'a';
-    if (k < 0 || k >= here.box.dimensions) return false;
+    if (k < 0 || k >= here.box.dimensions || here.depth >= kDeepestCut) return false;
     const double cut = middle(here.box, k);
     if (!(cut > here.box.low[at(k)] && cut < here.box.high[at(k)])) return false;
     nodes_[here.node].cut = static_cast<std::int8_t>(k);
     nodes_[here.node].first_child = static_cast<std::int32_t>(nodes_.size());
     const std::size_t first = nodes_.size();
     nodes_.resize(first + 2);
-    Open upper{here.box, first + 1};
+    Open upper{here.box, first + 1, here.depth + 1};
     upper.box.low[at(k)] = cut;
-    Open lower{here.box, first};
+    Open lower{here.box, first, here.depth + 1};
     lower.box.high[at(k)] = cut;
     open.push_back(upper);
     open.push_back(lower);

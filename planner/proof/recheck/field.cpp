@@ -101,14 +101,15 @@ Interval3 FieldLimits::lever(const Section& section, int lock, const Interval& a
   return n;
 }
 
-Interval3 FieldLimits::field_of_others(const std::vector<Section>& sections, int at, int switching) const {
+Interval3 FieldLimits::field_of_others(const std::vector<Section>& sections, int at, int switching,
+                                       const Interval& switching_angle) const {
   const Interval everything(-std::numeric_limits<double>::infinity(),
                             std::numeric_limits<double>::infinity());
   Interval3 sum{};
   for (int j = 0; j < robot_.lock_count(); ++j) {
     if (j == at) continue;
     const Section& source = sections[static_cast<std::size_t>(j)];
-    const Interval angle = j == switching ? stroke() : Interval(stop_angle(source));
+    const Interval angle = j == switching ? switching_angle : Interval(stop_angle(source));
     const Interval3 m = moment(source, j, angle);
     Interval3 r;
     for (std::size_t k = 0; k < 3; ++k) r[k] = sections[static_cast<std::size_t>(at)].p[k] - source.p[k];
@@ -132,7 +133,7 @@ std::vector<FieldLimits::Demand> FieldLimits::demands(const std::vector<Section>
     Demand demand{lever(sections[static_cast<std::size_t>(i)], i, Interval(angle)), 0.0};
     for (Interval& x : demand.a) x = Interval(sign) * x;
     Interval b = Interval(torque) + disturbed;
-    if (coupled) b = b - dot(demand.a, field_of_others(sections, i, lock));
+    if (coupled) b = b - dot(demand.a, field_of_others(sections, i, lock, stroke()));
     demand.b = b.lo;
     out.push_back(demand);
   };
@@ -193,20 +194,22 @@ std::string FieldLimits::fault_of(const Body& body, const StateBox& state, int l
   const std::vector<Section> sections = sections_of(body, state);
   const double turning = hw.angle_latched_rad >= hw.angle_free_rad ? 1.0 : -1.0;
   const double disturbed = coupling_is_planned_ ? hw.magnet_Am2 * ambient_mT_ : 0.0;
-  const auto field_at = [&](int i) {
+  const auto part_of_stroke = [&](int k) {
+    const Interval share(static_cast<double>(k) / kStrokeParts, (k + 1.0) / kStrokeParts);
+    return Interval(hw.angle_free_rad) +
+           share * (Interval(hw.angle_latched_rad) - Interval(hw.angle_free_rad));
+  };
+  const auto field_at = [&](int i, const Interval& switching_angle) {
     Interval3 B = {Interval(B_E.x()), Interval(B_E.y()), Interval(B_E.z())};
     if (!coupling_is_planned_) return B;
-    const Interval3 more = field_of_others(sections, i, lock);
+    const Interval3 more = field_of_others(sections, i, lock, switching_angle);
     for (std::size_t k = 0; k < 3; ++k) B[k] = B[k] + more[k];
     return B;
   };
   const bool engaged = sections[static_cast<std::size_t>(lock)].engaged;
-  const Interval3 B = field_at(lock);
+  const Interval3 B = field_at(lock, stroke());
   for (int k = 0; k < kStrokeParts; ++k) {
-    const Interval share(static_cast<double>(k) / kStrokeParts, (k + 1.0) / kStrokeParts);
-    const Interval angle =
-        Interval(hw.angle_free_rad) + share * (Interval(hw.angle_latched_rad) - Interval(hw.angle_free_rad));
-    const Interval torque = dot(lever(sections[static_cast<std::size_t>(lock)], lock, angle), B);
+    const Interval torque = dot(lever(sections[static_cast<std::size_t>(lock)], lock, part_of_stroke(k)), B);
     if ((Interval(engaged ? -turning : turning) * torque).lo - disturbed <
         hw.switch_torque_Nmm * (1.0 - kShare))
       return "its field does not turn the lock's magnet over its whole stroke";
@@ -214,10 +217,14 @@ std::string FieldLimits::fault_of(const Body& body, const StateBox& state, int l
   for (int j = 0; j < robot_.lock_count(); ++j) {
     if (j == lock) continue;
     const Section& other = sections[static_cast<std::size_t>(j)];
-    const Interval torque = dot(lever(other, j, Interval(stop_angle(other))), field_at(j));
-    if ((Interval(other.engaged ? -turning : turning) * torque).hi + disturbed >
-        hw.hold_torque_Nmm * (1.0 + kShare))
-      return "its field turns the magnet of lock " + std::to_string(j + 1) + " off its stop";
+    const Interval3 arm = lever(other, j, Interval(stop_angle(other)));
+    // The switching lock's own magnet turns meanwhile. All its angles at once would bound too much.
+    for (int k = 0; k < kStrokeParts; ++k) {
+      const Interval torque = dot(arm, field_at(j, part_of_stroke(k)));
+      if ((Interval(other.engaged ? -turning : turning) * torque).hi + disturbed >
+          hw.hold_torque_Nmm * (1.0 + kShare))
+        return "its field turns the magnet of lock " + std::to_string(j + 1) + " off its stop";
+    }
   }
   return "";
 }

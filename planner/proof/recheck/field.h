@@ -57,7 +57,8 @@ class FieldLimits {
   std::vector<Section> sections_of(const Body& body, const StateBox& box) const;
   Interval3 moment(const Section& section, int lock, const Interval& angle) const;
   Interval3 lever(const Section& section, int lock, const Interval& angle) const;
-  Interval3 field_of_others(const std::vector<Section>& sections, int at, int switching) const;
+  Interval3 field_of_others(const std::vector<Section>& sections, int at, int switching,
+                            const Interval& switching_angle) const;
   std::vector<Demand> demands(const std::vector<Section>& sections, int lock, bool coupled) const;
   bool infeasible(const std::vector<Demand>& demands) const;
   double stop_angle(const Section& section) const;

@@ -1,81 +1,79 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "planner/proof/recheck/plan_file.h"
 
-#include <algorithm>
-#include <stdexcept>
-
 #include <fmt/format.h>
-#include <nlohmann/json.hpp>
+
+#include "planner/files/json_reader.h"
 
 namespace withy::recheck {
 namespace {
 
-using Json = nlohmann::json;
-
-FileState state_of(const Json& json) {
+FileState state_of(const JsonNode& json) {
   FileState state;
-  state.insertion_mm = json.at("insertion_mm").get<double>();
-  state.locked = json.at("locked").get<std::vector<bool>>();
-  for (const Json& r : json.at("regions")) {
-    const Json& u = r.at("curvature_per_mm");
-    state.regions.push_back({r.at("from_mm").get<double>(),
-                             r.at("to_mm").get<double>(),
-                             {u.at(0).get<double>(), u.at(1).get<double>()}});
+  state.insertion_mm = json.at("insertion_mm").number("plan.insertion_mm");
+  for (const JsonNode& lock : json.at("locked").items()) state.locked.push_back(lock.boolean());
+  for (const JsonNode& r : json.at("regions").items()) {
+    const std::vector<double> u = r.at("curvature_per_mm").numbers(2, "plan.curvature_per_mm");
+    state.regions.push_back(
+        {r.at("from_mm").number("plan.from_mm"), r.at("to_mm").number("plan.to_mm"), {u[0], u[1]}});
   }
   return state;
 }
 
-FileAction action_of(const Json& json, std::size_t states, int locks) {
+std::size_t index_of(const JsonNode& json, std::size_t states) {
+  const auto i = static_cast<std::size_t>(json.count());
+  if (i >= states) json.fault("an action's state is not in the file", "states are counted from 0");
+  return i;
+}
+
+FileAction action_of(const JsonNode& json, std::size_t states, int locks) {
   FileAction action;
-  action.kind = json.at("kind").get<std::string>();
-  action.on_the_way_in = json.at("leg").get<std::string>() == "in";
-  action.from = json.at("from").get<std::size_t>();
-  action.to = json.at("to").get<std::size_t>();
-  if (action.from >= states || action.to >= states)
-    throw std::out_of_range("an action's state is not in the file");
-  if (json.contains("lock")) {
-    action.lock = json.at("lock").get<int>() - 1;
+  action.kind = json.at("kind").text();
+  action.on_the_way_in = json.at("leg").text() == "in";
+  action.from = index_of(json.at("from"), states);
+  action.to = index_of(json.at("to"), states);
+  if (json.has("lock")) {
+    action.lock = json.at("lock").count() - 1;
     if (action.lock < 0 || action.lock >= locks)
-      throw std::out_of_range("an action's lock is none of the segment's");
+      json.at("lock").fault("an action's lock is none of the segment's", "locks are counted from 1");
   }
-  if (json.contains("field_mT") && json.at("field_mT").is_array()) {
-    const Json& b = json.at("field_mT");
-    action.field_S = {b.at(0).get<double>(), b.at(1).get<double>(), b.at(2).get<double>()};
+  if (json.has("field_mT") && !json.at("field_mT").is_null()) {
+    const std::vector<double> b = json.at("field_mT").numbers(3, "plan.field_mT");
+    action.field_S = {b[0], b[1], b[2]};
   }
   return action;
+}
+
+/// A figure of the plan's summary, where it has one.
+std::optional<double> figure(const JsonNode& root, const char* key) {
+  if (!root.has("summary") || !root.at("summary").has(key)) return std::nullopt;
+  const JsonNode node = root.at("summary").at(key);
+  return node.is_null() ? std::nullopt : std::optional(node.number());
 }
 
 }  // namespace
 
 Result<FilePlan> read_file_plan(const std::string& text, const std::string& file) {
-  try {
-    const Json json = Json::parse(text);
-    if (json.at("format").get<std::string>() != "withy-plan")
-      throw std::out_of_range("format must be \"withy-plan\"");
-    FilePlan plan;
-    plan.scene_sha256 = json.at("scene").at("sha256").get<std::string>();
-    plan.mesh_sha256 = json.at("scene").at("mesh_sha256").get<std::string>();
-    plan.verdict = json.at("verdict").get<std::string>();
-    plan.checked = json.at("checked").get<std::vector<std::string>>();
-    plan.locks = json.at("locks").get<int>();
-    for (const Json& s : json.at("states")) plan.states.push_back(state_of(s));
-    for (const Json& a : json.at("actions"))
-      plan.actions.push_back(action_of(a, plan.states.size(), plan.locks));
-    if (json.contains("summary") && json.at("summary").is_object()) {
-      const Json& summary = json.at("summary");
-      const auto number = [&](const char* key) {
-        return summary.contains(key) && summary.at(key).is_number()
-                   ? std::optional(summary.at(key).get<double>())
-                   : std::nullopt;
-      };
-      plan.clearance_mm = number("clearance_mm");
-      plan.required_mm = number("clearance_required_mm");
-    }
-    return plan;
-  } catch (const std::exception& fault) {
-    return input_error(file, 1, 1, fmt::format("this is neither a certificate nor a plan: {}", fault.what()),
-                       "a file that withy plan wrote");
-  }
+  auto json = JsonFile::parse(text, file);
+  if (!json) return tl::unexpected(json.error());
+  const JsonNode root = json->root();
+  if (!root.has("format") || root.at("format").text() != "withy-plan")
+    return input_error(file, 1, 1, "this is neither a certificate nor a plan",
+                       "give a file that withy plan wrote");
+  FilePlan plan;
+  const JsonNode scene = root.at("scene");
+  plan.scene_sha256 = scene.at("sha256").text();
+  plan.mesh_sha256 = scene.at("mesh_sha256").text();
+  plan.verdict = root.at("verdict").text();
+  plan.checked = root.at("checked").texts();
+  plan.locks = root.at("locks").count();
+  for (const JsonNode& s : root.at("states").items()) plan.states.push_back(state_of(s));
+  for (const JsonNode& a : root.at("actions").items())
+    plan.actions.push_back(action_of(a, plan.states.size(), plan.locks));
+  plan.clearance_mm = figure(root, "clearance_mm");
+  plan.required_mm = figure(root, "clearance_required_mm");
+  if (const auto& fault = json->first_fault()) return tl::unexpected(*fault);
+  return plan;
 }
 
 }  // namespace withy::recheck

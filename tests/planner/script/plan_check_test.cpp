@@ -96,6 +96,32 @@ TEST_CASE("A plan that was tampered with does not hold, and it is said where") {
   }
 }
 
+TEST_CASE("A hunt that a plan says is made is judged again") {
+  const Bench bench(BenchOptions{.hunt_mm = 0.1});
+  const Plan plan = bench.plan();
+  const std::size_t k = first(plan, ActionKind::lock);
+  REQUIRE(plan.actions[k].hunt.has_value());
+  REQUIRE(plan.actions[k].hunt->made());
+  CHECK_FALSE(fault_of(bench, plan).has_value());
+
+  Plan other = plan;
+  other.actions[k].hunt->radius_mm = 5.0;
+  auto fault = fault_of(bench, other);
+  REQUIRE(fault.has_value());
+  CHECK(fault->problem.find("another than the scene's") != std::string::npos);
+  CHECK(fault->action == static_cast<int>(k));
+
+  // So wide a hunt bends the segment too far, which a plan that hides it does not change.
+  const Bench wide(BenchOptions{.hunt_mm = 2.0});
+  Plan forged = wide.plan();
+  REQUIRE(forged.actions[k].hunt->missing());
+  CHECK_FALSE(fault_of(wide, forged).has_value());
+  forged.actions[k].hunt->objection.clear();
+  fault = fault_of(wide, forged);
+  REQUIRE(fault.has_value());
+  CHECK(fault->problem.find("the hunt at lock 1") != std::string::npos);
+}
+
 TEST_CASE("A plan does not hold at a clearance that it does not keep") {
   const Bench bench;
   const auto fault = plan_defect(bench.plan(), {bench.scene(), bench.verifier(), 60.0});
