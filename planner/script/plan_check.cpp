@@ -228,7 +228,6 @@ class PlanJudge {
   // --- Target ---
 
   Fault check_target() const {
-    if (plan_.actions.empty()) return std::nullopt;
     const Eigen::Isometry3d tip_S = scene_.entry.X_SE * Shape(design_, state(plan_.reached_state)).tip_E();
     const Target& target = scene_.target;
     const double error_mm = (tip_S.translation() - target.point_S).norm();

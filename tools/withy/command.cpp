@@ -19,8 +19,12 @@
 namespace withy {
 namespace {
 
-/// An error's line; long words of the file are cut, the file's name is not.
+// What a person can name; longer names come from files.
+constexpr std::size_t kLongestName = 1000;
+
+/// An error's line, its long words cut.
 void say(InputError error) {
+  error.file = plain_line(error.file, kLongestName);
   error.problem = plain_line(error.problem);
   error.remedy = plain_line(error.remedy);
   say_aside(error.message());

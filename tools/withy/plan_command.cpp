@@ -65,7 +65,7 @@ void add_proof(FileBatch& batch, const Options& options, const PreparedScene& pr
   }
   recheck::Certificate certificate = *asked.certificate;
   name_scene(certificate, prepared.scene, prepared.wall().channel(),
-             named_from(options.scene, options.proof.parent_path()));
+             named_beside(options.scene, options.proof));
   batch.add(options.proof, certificate_bytes(certificate, options.proof));
 }
 

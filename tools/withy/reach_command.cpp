@@ -85,7 +85,7 @@ void name_certificates(const PreparedScene& prepared, ReachReport& report, const
     for (std::size_t i = 0; i < report.targets_S.size(); ++i)
       if (count.result.verdict[i] == Verdict::unreachable) unreachable_S.push_back(report.targets_S[i]);
     name_scene(*count.result.certificate, prepared.scene, prepared.wall().channel(),
-               named_from(options.scene, options.proof.parent_path()));
+               named_beside(options.scene, options.proof));
     name_targets(*count.result.certificate, unreachable_S, report.tolerance_mm);
   }
 }
