@@ -97,6 +97,27 @@ std::vector<std::pair<Words, std::string>> numeric_options() {
 
 }  // namespace
 
+TEST_CASE("Sound files and lines are taken: what is refused below is refused for what was made wrong") {
+  const SoundFolder folder;
+  const Words bends = {"--scene", "bends/scene.toml"};
+  const auto taken = [&](Words words, const Words& more = {}) {
+    words.insert(words.end(), more.begin(), more.end());
+    const LimitedRun run = limited_run(WITHY_PROGRAM, words, folder.path(), kMostProcessor_s);
+    CAPTURE(words[0], run.err);
+    CHECK(run.status == 0);
+  };
+  taken({"check", "scene.toml", "-q"});
+  taken({"script", "plan.json", "-o", "rows.csv"}, bends);
+  taken({"script", "plan.json", "-o", "program.ngc"}, bends);
+  taken({"page", "plan.json", "-o", "page.html", "-q"}, bends);
+  taken({"replay", "program.ngc", "bends/scene.toml", "-q"});
+  taken({"recheck", "plan.json", "bends/scene.toml", "-q"});
+  taken({"recheck", "no-way.proof", "bends/scene.toml", "-q"});
+  taken({"tolerance", "plan.json", "bends/scene.toml", "--errors", "errors.toml", "--samples", "5", "-q"});
+  taken({"channel", "recipe.toml", "-o", "mesh.stl"});
+  taken({"reach", "scene.toml", "--targets", "targets.csv", "--work", "1000", "-q"});
+}
+
 TEST_CASE("Options take plain numbers within their ranges and nothing else") {
   const SoundFolder folder;
   for (const auto& [words, option] : numeric_options())
@@ -124,7 +145,7 @@ TEST_CASE("Files that are none, cut short, pipes, devices and folders are refuse
     check_refused(folder, {"recheck", file, "bends/scene.toml", "-q"});
     check_refused(folder, {"recheck", "no-way.proof", file, "-q"});
   }
-  for (const std::string& made : {"bomb", "packed-cut", "deep", "many-locks"}) {
+  for (const std::string made : {"bomb", "packed-cut", "deep", "many-locks"}) {
     const auto file = (kSource / "tests/fuzz/corpus/proof" / made).string();
     check_refused(folder, {"recheck", file, "bends/scene.toml", "-q"});
   }
