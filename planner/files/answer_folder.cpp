@@ -57,23 +57,14 @@ void remove_folder(int above, const std::string& name) {
   ::unlinkat(above, name.c_str(), AT_REMOVEDIR);
 }
 
-/// Do both folders hold the same file under that name?
-bool in_both(int a, int b, const std::string& name) {
-  struct stat of_a = {};
-  struct stat of_b = {};
-  return ::fstatat(a, name.c_str(), &of_a, AT_SYMLINK_NOFOLLOW) == 0 &&
-         ::fstatat(b, name.c_str(), &of_b, AT_SYMLINK_NOFOLLOW) == 0 && of_a.st_dev == of_b.st_dev &&
-         of_a.st_ino == of_b.st_ino;
-}
-
-/// Removes the folder that an answer has taken the place of: the answer's own files, and what the new folder
-/// holds too. What could not be given back (a full disk) stays where it is, for the next answer to give back.
+/// Removes the folder that an answer has taken the place of: the answer's own files, and what has its name in
+/// the new folder. What could not be given back (a full disk) stays, for the next answer to give back.
 void remove_replaced(int above, const std::string& name, int new_folder, const std::set<std::string>& owned) {
   {
     const Descriptor folder = open_below(above, name);
     if (!folder.open()) return;
     for (const std::string& entry : entries_of(folder.get()))
-      if (owned.contains(entry) || entry == kMark || in_both(folder.get(), new_folder, entry))
+      if (owned.contains(entry) || entry == kMark || exists(new_folder, entry))
         ::unlinkat(folder.get(), entry.c_str(), 0);
   }
   ::unlinkat(above, name.c_str(), AT_REMOVEDIR);

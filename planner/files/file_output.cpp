@@ -84,6 +84,8 @@ Result<void> check_writable(const fs::path& place, const fs::path& folder) {
   std::error_code why;
   const Descriptor held = open_folder(folder, why);
   if (!why) {
+    for (const std::string& left : abandoned_beside(held.get(), "probe"))
+      ::unlinkat(held.get(), left.c_str(), 0);
     const Staged probe = stage_file(held.get(), "probe", why);
     if (!why) ::unlinkat(held.get(), probe.name.c_str(), 0);
   }
