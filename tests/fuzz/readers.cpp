@@ -55,8 +55,17 @@ class Place {
     return file;
   }
 
-  /// A scene whose plans bend, lock and release; plans and scripts are held against it.
-  const withy::PreparedScene& prepared() const { return *prepared_; }
+  /// A scene whose plans bend, lock and release; plans and scripts are held against it. Read when it is asked
+  /// for, which takes seconds with sanitizers.
+  const withy::PreparedScene& prepared() const {
+    static const withy::PreparedScene scene = [] {
+      auto read =
+          withy::prepare_scene(std::filesystem::path(WITHY_SOURCE_DIR) / "scenes/double-bend/scene.toml");
+      if (!read) throw std::runtime_error(read.error().message());
+      return std::move(*read);
+    }();
+    return scene;
+  }
   /// The scene beside the files.
   const withy::Scene& tube() const { return *tube_; }
   std::filesystem::path path() const { return folder_.path(); }
@@ -69,15 +78,10 @@ class Place {
     auto tube = withy::read_scene(folder_.path() / "sound.toml");
     if (!tube) throw std::runtime_error(tube.error().message());
     tube_ = std::make_unique<withy::Scene>(std::move(*tube));
-    auto prepared =
-        withy::prepare_scene(std::filesystem::path(WITHY_SOURCE_DIR) / "scenes/double-bend/scene.toml");
-    if (!prepared) throw std::runtime_error(prepared.error().message());
-    prepared_ = std::make_unique<withy::PreparedScene>(std::move(*prepared));
   }
 
   TemporaryFolder folder_;
   std::unique_ptr<withy::Scene> tube_;
-  std::unique_ptr<withy::PreparedScene> prepared_;
 };
 
 template <class T>
