@@ -16,7 +16,7 @@
 #include <optional>
 #include <string>
 
-#include "planner/motion/verify.h"
+#include "planner/proof/lemmas/verify.h"
 #include "planner/plan/answer.h"
 #include "planner/scene/scene.h"
 

@@ -10,9 +10,10 @@
 #include "geometry/mesh/mesh.h"
 #include "geometry/phantom/recipe.h"
 #include "planner/fit/measurements.h"
-#include "planner/motion/verify.h"
 #include "planner/plan/plan.h"
-#include "planner/proof/recheck/check_plan.h"
+#include "planner/proof/lemmas/verify.h"
+#include "planner/proof/plans/check_plan.h"
+#include "planner/proof/recheck/check_proof.h"
 #include "planner/scene/scene.h"
 #include "planner/script/plan_check.h"
 #include "planner/script/replay.h"
@@ -160,6 +161,38 @@ Said read_plan_bytes(const std::string& bytes) {
   return fault ? Said(fault->problem) : Said();
 }
 
+/// Stops when it has gone on for a while: a check may be right to take hours.
+withy::recheck::CheckSettings for_a_while() {
+  auto asked = std::make_shared<std::atomic<int>>(0);
+  withy::recheck::CheckSettings settings;
+  settings.stop = [asked] { return ++*asked > kMostQuestions; };
+  return settings;
+}
+
+Said read_proof_bytes(const std::string& bytes) {
+  const auto& prepared = Place::get().prepared();
+  const auto text = withy::recheck::unpacked(bytes, "x.proof", kMostProofBytes);
+  if (!text) return said(text);
+  withy::recheck::is_certificate(*text);
+  auto certificate = withy::recheck::read_certificate(*text, "x.proof");
+  if (!certificate) return said(certificate);
+  // Nobody guesses hashes.
+  certificate->header.scene_sha256 = prepared.scene.sha256;
+  certificate->header.mesh_sha256 = prepared.scene.mesh_sha256;
+  const auto report =
+      withy::recheck::check_proof(*certificate, prepared.scene, prepared.distance->exact(), for_a_while());
+  return report.outcome.verdict == withy::recheck::Verdict::does_not_hold ? Said(report.outcome.why) : Said();
+}
+
+Said read_checked_plan_bytes(const std::string& bytes) {
+  const auto& prepared = Place::get().prepared();
+  const auto report = withy::recheck::check_plan(bytes, "plan.json", prepared.scene,
+                                                 prepared.distance->exact(), for_a_while());
+  if (!report) return said(report);
+  return report->outcome.verdict == withy::recheck::Verdict::does_not_hold ? Said(report->outcome.why)
+                                                                           : Said();
+}
+
 Said read_script_bytes(const std::string& name, const std::string& bytes) {
   const auto& prepared = Place::get().prepared();
   const auto script = withy::read_script(Place::get().put(name, bytes), prepared.scene);
@@ -177,38 +210,6 @@ Said read_csv_bytes(const std::string& bytes) {
 }
 Said read_ngc_bytes(const std::string& bytes) {
   return read_script_bytes("script.ngc", bytes);
-}
-
-/// Stops when it has gone on for a while: a check may be right to take hours.
-withy::recheck::CheckSettings for_a_while() {
-  auto asked = std::make_shared<std::atomic<int>>(0);
-  withy::recheck::CheckSettings settings;
-  settings.stop = [asked] { return ++*asked > kMostQuestions; };
-  return settings;
-}
-
-Said read_proof_bytes(const std::string& bytes) {
-  const auto& prepared = Place::get().prepared();
-  const auto text = withy::recheck::read_packed(Place::get().put("no-way.proof", bytes), kMostProofBytes);
-  if (!text) return said(text);
-  withy::recheck::is_certificate(*text);
-  auto certificate = withy::recheck::read_certificate(*text, "no-way.proof");
-  if (!certificate) return said(certificate);
-  // Nobody guesses hashes.
-  certificate->header.scene_sha256 = prepared.scene.sha256;
-  certificate->header.mesh_sha256 = prepared.scene.mesh_sha256;
-  const auto report =
-      withy::recheck::check_proof(*certificate, prepared.scene, prepared.distance->exact(), for_a_while());
-  return report.outcome.verdict == withy::recheck::Verdict::does_not_hold ? Said(report.outcome.why) : Said();
-}
-
-Said read_checked_plan_bytes(const std::string& bytes) {
-  const auto& prepared = Place::get().prepared();
-  const auto report = withy::recheck::check_plan(bytes, "plan.json", prepared.scene,
-                                                 prepared.distance->exact(), for_a_while());
-  if (!report) return said(report);
-  return report->outcome.verdict == withy::recheck::Verdict::does_not_hold ? Said(report->outcome.why)
-                                                                           : Said();
 }
 
 Said read_measurement_bytes(const std::string& bytes) {

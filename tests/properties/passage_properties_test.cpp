@@ -7,9 +7,9 @@
 
 #include <catch2/catch.hpp>
 
-#include "geometry/distance/outside_bound.h"
-#include "planner/motion/body_clearance.h"
-#include "planner/motion/verify.h"
+#include "planner/proof/lemmas/body_clearance.h"
+#include "planner/proof/lemmas/outside_bound.h"
+#include "planner/proof/lemmas/verify.h"
 #include "planner/segment/shape.h"
 #include "tests/support/random_bodies.h"
 
@@ -121,14 +121,14 @@ TEST_CASE("a cell is not called blocked past an open outlet where one of its sta
                                                 centre.insertion_mm + dd, centre.u_free.norm() + du);
       const BodyCheck::Margins margins = check.evaluate(centre, bounds, dd, du, points, 0.2);
       if (Shape(design, centre).tip_E().translation().z() > 39.5) ++past_the_outlet;
-      if (!(margins.blocked < 0.2)) continue;
+      if (!(margins.blocked.value < 0.2)) continue;
       ++blocked;
       for (int n = 0; n < 6; ++n) {
         State state = centre;
         state.insertion_mm += n == 0 ? -dd : n == 1 ? dd : random.between(-dd, dd);
         state.u_free += random.in_disk(du);
         const double sampled = sampled_clearance(design, wall, state, Eigen::Isometry3d::Identity(), 0.5);
-        CAPTURE(i, centre.insertion_mm, centre.u_free.transpose(), dd, du, margins.blocked, sampled);
+        CAPTURE(i, centre.insertion_mm, centre.u_free.transpose(), dd, du, margins.blocked.value, sampled);
         REQUIRE(sampled < 0.2);
       }
     }
@@ -153,7 +153,7 @@ TEST_CASE("what lies outside is bounded from above on both sides of a passage, r
                         std::floor(random.between(1.0, 30.0))) +
         Eigen::Vector3d::Constant(0.5);
     const double reach = random.between(0.0, std::min(12.0, p.z()));
-    const double upper = bound.upper(p, reach);
+    const double upper = bound.upper_over({p, reach}).value - reach;
     CAPTURE(i, p.transpose(), reach, upper);
     REQUIRE(upper >= wall.signed_distance(p));
     if (wall.passage_distance(p) <= reach) {
@@ -186,13 +186,13 @@ TEST_CASE("an arc that rises past the entry plane between two stations behind it
     state.u_free = kappa * Eigen::Vector2d(std::cos(angle), std::sin(angle));
     state.insertion_mm = design.length_mm() - 1.0 / kappa + random.between(-0.01, 0.02);
     const BodyCheck::Margins margins = check.evaluate(state, points);
-    const double whole = check.whole_body(margins, points);
+    const double whole = check.whole_body(margins, points).value;
     const double sampled =
         sampled_clearance(design, bench.field->exact(), state, Eigen::Isometry3d::Identity(), 0.01);
-    CAPTURE(i, kappa, state.insertion_mm, margins.least, whole, sampled);
+    CAPTURE(i, kappa, state.insertion_mm, margins.least.value, whole, sampled);
     if (sampled == kInfinity) continue;
     REQUIRE(whole <= sampled);
-    if (margins.least == kInfinity) ++risen;
+    if (margins.least.value == kInfinity) ++risen;
   }
   CHECK(risen > 50);
 }
@@ -214,9 +214,9 @@ TEST_CASE("where the shaft is nearest to the wall the body between its stations 
     const BodyCheck::Margins margins = check.evaluate(state, points);
     if (margins.worst != BodyCheck::kShaft) continue;
     ++shaft_worst;
-    const double whole = check.whole_body(margins, points);
+    const double whole = check.whole_body(margins, points).value;
     const double sampled = sampled_clearance(design, *wall, state, Eigen::Isometry3d::Identity(), 0.02);
-    CAPTURE(insertion, margins.least, whole, sampled);
+    CAPTURE(insertion, margins.least.value, whole, sampled);
     REQUIRE(whole <= sampled);
   }
   CHECK(shaft_worst > 20);

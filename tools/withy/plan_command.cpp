@@ -103,11 +103,16 @@ ExitStatus run(const Options& options) {
   if (const auto refused = single_files_refused(options, {prepared->scene.mesh_file})) return *refused;
   const AskOptions how{options.clearance_mm, options.budget_s, options.seed, options.planner,
                        !options.proof.empty() || options.recheck};
-  const auto asked = ask(*prepared, options.locks.value_or(prepared->scene.layout_in_use), how, progress);
+  auto asked = ask(*prepared, options.locks.value_or(prepared->scene.layout_in_use), how, progress);
   if (!asked) return refuse(asked.error());
 
-  progress.stage("writing");
   require_sound(*prepared, *asked);
+  if (options.recheck) {
+    auto rechecked = recheck_answer(*prepared, *asked, options.scene.string(), progress);
+    if (!rechecked) return refuse(rechecked.error());
+    asked->rechecked = std::move(*rechecked);
+  }
+  progress.stage("writing");
   FileBatch batch;
   std::optional<std::string> no_script;
   if (!options.folder.empty()) no_script = add_files(batch, options, *prepared, *asked);
@@ -123,12 +128,9 @@ ExitStatus run(const Options& options) {
   fmt::print("{}: {}\n", name_of(asked->answer.verdict), asked->answer.why);
   for (const std::string& left_out : asked->answer.not_checked) fmt::print("not checked: {}\n", left_out);
   if (no_script) fmt::print("{}\n", *no_script);
-  if (!options.recheck) return status_of(asked->answer.verdict);
-  const auto rechecked = recheck_answer(*prepared, *asked, options.scene.string(), progress);
-  if (!rechecked) return refuse(rechecked.error());
-  if (!*rechecked) return status_of(asked->answer.verdict);
-  fmt::print("recheck {}\n", (*rechecked)->sentence);
-  return worse(status_of(asked->answer.verdict), (*rechecked)->status);
+  if (!asked->rechecked) return status_of(asked->answer.verdict);
+  fmt::print("recheck {}\n", asked->rechecked->sentence);
+  return worse(status_of(asked->answer.verdict), asked->rechecked->status);
 }
 
 }  // namespace

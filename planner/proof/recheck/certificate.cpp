@@ -10,7 +10,6 @@
 #include <nlohmann/json.hpp>
 #include <zlib.h>
 
-#include "planner/files/input_file.h"
 #include "planner/files/json_depth.h"
 
 namespace withy::recheck {
@@ -22,6 +21,7 @@ using Json = nlohmann::json;
 constexpr int kGzip = 15 + 16;
 constexpr std::size_t kBlock = 1U << 16U;
 constexpr int kMostEngaged = 8;
+constexpr std::size_t kMostSaid = 100;  // of a word of the file
 constexpr int kMostNotch = 1000000;
 
 /// A fault of one line, in words; turned into an InputError with the line where it is caught.
@@ -38,7 +38,7 @@ void expect_keys(const Json& object, std::initializer_list<const char*> required
     const auto is = [&k = key](const char* other) { return k == other; };
     if (!std::any_of(required.begin(), required.end(), is) &&
         !std::any_of(optional.begin(), optional.end(), is))
-      throw Fault(fmt::format("unknown key \"{}\"", key));
+      throw Fault(fmt::format("unknown key \"{}\"", key.substr(0, kMostSaid)));
   }
 }
 
@@ -51,11 +51,10 @@ double number(const Json& value, const char* what) {
 
 int whole(const Json& value, int least, int most, const char* what) {
   if (!value.is_number_integer()) throw Fault(fmt::format("{} must be a whole number", what));
-  const auto x = value.get<std::int64_t>();
-  const bool too_large =
-      value.is_number_unsigned() && value.get<std::uint64_t>() > static_cast<std::uint64_t>(most);
-  if (x < least || x > most || too_large)
+  if (value.is_number_unsigned() && value.get<std::uint64_t>() > static_cast<std::uint64_t>(most))
     throw Fault(fmt::format("{} must be from {} to {}", what, least, most));
+  const auto x = value.get<std::int64_t>();
+  if (x < least || x > most) throw Fault(fmt::format("{} must be from {} to {}", what, least, most));
   return static_cast<int>(x);
 }
 
@@ -112,7 +111,7 @@ CertificateHeader header_of(const Json& json) {
   for (const std::string& l : header.limits)
     if (l != "insertion" && l != "curvature" && l != "latch" && l != "clearance" && l != "tendons" &&
         l != "field")
-      throw Fault(fmt::format("limits: unknown limit \"{}\"", l));
+      throw Fault(fmt::format("limits: unknown limit \"{}\"", l.substr(0, kMostSaid)));
   if (!json["most_switches"].is_null())
     header.most_switches = whole(json["most_switches"], 0, 1000, "most_switches");
   if (header.most_switches.has_value() != (header.claim == "fewer_switches"))
@@ -168,14 +167,11 @@ bool CertificateHeader::uses(const std::string& limit) const {
   return std::find(limits.begin(), limits.end(), limit) != limits.end();
 }
 
-Result<std::string> read_packed(const std::filesystem::path& file, std::size_t most_bytes) {
-  auto read = read_input(file, most_bytes);
-  if (!read) return read;
-  std::string& bytes = *read;
-  if (bytes.size() < 2 || bytes[0] != '\x1f' || bytes[1] != '\x8b') return read;
+Result<std::string> unpacked(std::string bytes, const std::string& file, std::size_t most_bytes) {
+  if (bytes.size() < 2 || bytes[0] != '\x1f' || bytes[1] != '\x8b') return bytes;
   z_stream stream{};
   if (inflateInit2(&stream, kGzip) != Z_OK)
-    return input_error(file.string(), 1, 1, "gzip can't be unpacked", "more memory");
+    return input_error(file, 1, 1, "gzip can't be unpacked", "more memory");
   stream.next_in = reinterpret_cast<Bytef*>(bytes.data());
   stream.avail_in = static_cast<uInt>(bytes.size());
   std::string text;
@@ -188,12 +184,8 @@ Result<std::string> read_packed(const std::filesystem::path& file, std::size_t m
     text.append(block.data(), block.size() - stream.avail_out);
   }
   inflateEnd(&stream);
-  if (text.size() > most_bytes)
-    return input_error(file.string(), 1, 1,
-                       fmt::format("the file unpacks to more than {} MB", most_bytes >> 20U),
-                       "give the file that was meant");
-  if (status != Z_STREAM_END || stream.avail_in != 0)
-    return input_error(file.string(), 1, 1, "the gzip stream is damaged or cut short", "a whole gzip file");
+  if (status != Z_STREAM_END || stream.avail_in != 0 || text.size() > most_bytes)
+    return input_error(file, 1, 1, "the gzip stream is damaged, cut short or too long", "a whole gzip file");
   return text;
 }
 

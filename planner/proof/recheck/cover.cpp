@@ -6,9 +6,9 @@
 namespace withy::recheck {
 namespace {
 
-// A box cut so often lies deeper than doubles tell its ends apart in every coordinate that a proof cuts;
-// walk() calls itself this deep.
-constexpr int kDeepestCut = 1000;
+// Cuts one in another; what visits parts nests as deep. A coordinate can be halved some 50 times before its
+// halves are as wide as rounding.
+constexpr int kDeepest = 1000;
 
 std::size_t at(int k) {
   return static_cast<std::size_t>(k);
@@ -49,18 +49,18 @@ bool Cover::read(const Cell& whole, std::string_view parts) {
   whole_ = whole;
   nodes_.assign(1, Node{});
   std::size_t next = 0;
-  const bool good = read_node(parts, next, whole) && next == parts.size();
+  const bool good = read_node(parts, next, whole, 0) && next == parts.size();
   if (!good) nodes_.clear();
   return good;
 }
 
-bool Cover::read_node(std::string_view parts, std::size_t& next, const Cell& box) {
+bool Cover::read_node(std::string_view parts, std::size_t& next, Cell box, std::size_t node) {
   struct Open {
     Cell box;
     std::size_t node;
     int depth;
   };
-  std::vector<Open> open = {{box, 0, 0}};
+  std::vector<Open> open = {{box, node, 0}};
   while (!open.empty()) {
     const Open here = open.back();
     open.pop_back();
@@ -71,7 +71,7 @@ bool Cover::read_node(std::string_view parts, std::size_t& next, const Cell& box
       continue;
     }
     const int k = c - 'a';
-    if (k < 0 || k >= here.box.dimensions || here.depth >= kDeepestCut) return false;
+    if (k < 0 || k >= here.box.dimensions || here.depth >= kDeepest) return false;
     const double cut = middle(here.box, k);
     if (!(cut > here.box.low[at(k)] && cut < here.box.high[at(k)])) return false;
     nodes_[here.node].cut = static_cast<std::int8_t>(k);

@@ -27,7 +27,7 @@ class Cover {
   Cover() = default;
   /// Reads parts in depth-first order, the lower half first: a letter from 'a' on cuts along that coordinate
   /// in the middle (0.5 * (low + high) in doubles), '1' is in H, '0' is not. False where the text is not such
-  /// a tree, or one of more than a thousand cuts one inside the other.
+  /// a tree.
   bool read(const Cell& whole, std::string_view parts);
 
   bool empty() const { return nodes_.empty(); }
@@ -50,7 +50,7 @@ class Cover {
     std::int8_t cut = -1;
     bool in = false;
   };
-  bool read_node(std::string_view parts, std::size_t& at, const Cell& box);
+  bool read_node(std::string_view parts, std::size_t& at, Cell box, std::size_t node);
 
   template <class Visit>
   void walk(std::size_t node, Cell& box, Visit&& visit) const;

@@ -41,8 +41,8 @@ bool stands_still(const Design& design, const State& before, const RouteStep& st
 /// The field of a switch, and the hunt of a lock that engages.
 void give_field_and_hunt(const StepJudge& judge, const State& before, PlannedAction& action) {
   if (action.lock < 0) return;
-  const auto choice = judge.choice_of(before, action.lock);
-  if (action.kind == ActionKind::lock) action.hunt = judge.hunt_of(before, action.lock, choice);
+  const auto [choice, hunt] = judge.lock_switch(before, action.lock);
+  action.hunt = hunt;
   if (!choice) return;  // no field is heeded, for the switch was allowed
   action.field_S = choice->field_S;
   action.current_A.assign(choice->currents.current_A.begin(), choice->currents.current_A.end());

@@ -8,7 +8,7 @@
 #include "planner/effort/effort.h"
 #include "planner/search/cells/cell_tree.h"
 #include "planner/search/cells/goal_descent.h"
-#include "planner/search/cells/links.h"
+#include "planner/proof/lemmas/links.h"
 #include "planner/search/route/route.h"
 
 namespace withy {

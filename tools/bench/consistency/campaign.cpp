@@ -59,13 +59,14 @@ class Inquiry {
       attack_unreachable();
     for (const Told& told : told_)
       if (!told.plan.empty()) replay(told);
+    for (const Told& told : told_) enter_rechecks(told);
     for (const Told& told : told_) {
       entered_.ways_undecided += told.verdict == Verdict::undecided;
       entered_.does_not_hold += told.does_not_hold;
       if (!told.easier && entered_.verdict == Verdict::undecided) entered_.verdict = told.verdict;
     }
     entered_.ways = static_cast<int>(told_.size());
-    if (!entered_.contradictions.empty()) keep_files();
+    if (!entered_.contradictions.empty() || !entered_.not_decided.empty()) keep_files();
     return entered_;
   }
 
@@ -127,6 +128,7 @@ class Inquiry {
       contradict(fmt::format("companion {}: {} alone, by {}; {} among others", which + 1,
                              name_of(told->verdict), told->way.words(), name_of(companions[which])));
     if (!told->plan.empty()) replay(*told);
+    enter_rechecks(*told);
     if (companions[which] == Verdict::unreachable) attack_one(*told, std::nullopt);
   }
 
@@ -176,6 +178,21 @@ class Inquiry {
       contradict(fmt::format("replay ({}): {}", told.way.words(), faults[i]));
   }
 
+  /// A verdict that its checker refuses contradicts; one that it can't decide is counted.
+  void enter_rechecks(const Told& told) {
+    for (const Recheck& recheck : told.rechecks) {
+      ++(recheck.of_plan ? entered_.plans_rechecked : entered_.proofs_rechecked);
+      entered_.recheck_seconds += recheck.seconds;
+      if (recheck.outcome.verdict == recheck::Verdict::holds) continue;
+      const std::string what = fmt::format("recheck of the {} ({}): {}", recheck.of_plan ? "plan" : "proof",
+                                           told.way.words(), recheck.outcome.why);
+      if (recheck.outcome.verdict == recheck::Verdict::does_not_hold)
+        contradict(what);
+      else
+        entered_.not_decided.push_back(what);
+    }
+  }
+
   void contradict(std::string what) { entered_.contradictions.push_back(std::move(what)); }
 
   /// The question's files, the meshes they name, and what contradicts.
@@ -191,6 +208,7 @@ class Inquiry {
     }
     std::ofstream report(folder / "report.txt");
     for (const std::string& what : entered_.contradictions) report << what << '\n';
+    for (const std::string& what : entered_.not_decided) report << "could not decide: " << what << '\n';
     for (const Told& told : told_)
       report << told.scene.filename().string() << ": " << told.way.words() << ": " << name_of(told.verdict)
              << '\n';
@@ -237,6 +255,8 @@ void Campaign::ask_about_channel(long group) {
     ledger_.enter(entered);
     for (const std::string& what : entered.contradictions)
       fmt::print("seed {} question {}: {}\n", settings_.seed, index, what);
+    for (const std::string& what : entered.not_decided)
+      fmt::print("seed {} question {}: could not decide, {}\n", settings_.seed, index, what);
     std::fflush(stdout);
   }
 }

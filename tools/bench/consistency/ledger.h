@@ -21,6 +21,10 @@ struct Entered {
   int plans_replayed = 0;
   int attacked = 0;     ///< 1 where "unreachable" was attacked
   int goal_states = 0;  ///< from which ways back were sought
+  int plans_rechecked = 0;
+  int proofs_rechecked = 0;
+  double recheck_seconds = 0.0;
+  std::vector<std::string> not_decided;  ///< by the checker
   std::vector<std::string> contradictions;
   bool refused = false;  ///< the scene was no question: a target in the wall, no room at the entry
 };
@@ -40,7 +44,9 @@ class Ledger {
  private:
   Tally all_;
   long refused_ = 0, ways_ = 0, ways_undecided_ = 0, does_not_hold_ = 0, replayed_ = 0, attacked_ = 0,
-       attacked_from_ = 0, goal_states_ = 0, contradictions_ = 0;
+       attacked_from_ = 0, goal_states_ = 0, contradictions_ = 0, plans_rechecked_ = 0, proofs_rechecked_ = 0,
+       not_decided_ = 0;
+  double recheck_seconds_ = 0.0;
   std::map<std::string, std::map<std::string, Tally>> by_regime_;
 };
 

@@ -7,7 +7,7 @@
 
 #include <catch2/catch.hpp>
 
-#include "planner/search/cells/leaf.h"
+#include "planner/proof/lemmas/leaf.h"
 #include "planner/search/route/route_search.h"
 #include "planner/search/route/thread.h"
 #include "planner/segment/shape.h"
