@@ -47,9 +47,8 @@ recheck::Outcome check(const PreparedScene& prepared, const recheck::Certificate
 }  // namespace
 
 TEST_CASE(
-    "the checker includes nothing of the planner but the readers of scenes, files and JSON, of geometry but "
-    "meshes "
-    "and distances") {
+    "the checker includes nothing of the planner but the reader of scenes, of geometry but meshes and "
+    "distances") {
   const std::set<std::string> allowed = {"planner/scene/scene.h", "planner/files/input_error.h",
                                          "planner/files/json_depth.h", "geometry/channel/wall_distance.h"};
   const std::regex include(R"re(^\s*#include "([^"]+)")re");
