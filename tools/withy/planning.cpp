@@ -109,7 +109,7 @@ std::optional<std::string> add_scripts(FileBatch& batch, const std::filesystem::
 std::optional<std::string> page_text(const PreparedScene& prepared, const std::vector<Asked>& asked,
                                      const std::vector<std::string>& plan_texts) {
   if (const auto missing = page_missing()) {
-    fmt::print(stderr, "no page was written: {}\n", *missing);
+    say_aside(fmt::format("no page was written: {}", *missing));
     return std::nullopt;
   }
   const DisplayMesh display = make_display_mesh(prepared.wall().channel());

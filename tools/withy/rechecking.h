@@ -14,7 +14,7 @@
 namespace withy {
 
 /// A file that unpacks to more is refused.
-inline constexpr std::size_t kMostCertificateBytes = std::size_t{1} << 29U;
+inline constexpr std::size_t kMostCertificateBytes = std::size_t{128} << 20U;
 
 /// "holds", "does not hold", "could not decide".
 std::string_view name_of(recheck::Verdict verdict);

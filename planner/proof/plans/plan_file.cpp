@@ -8,6 +8,8 @@
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 
+#include "planner/files/json_depth.h"
+
 namespace withy::recheck {
 namespace {
 
@@ -125,6 +127,8 @@ bool FilePlan::checks(const char* what) const {
 }
 
 Result<FilePlan> read_file_plan(const std::string& text, const std::string& file) {
+  if (const auto excess = json_excess(text))
+    return input_error(file, 1, 1, *excess, "a file that withy plan wrote");
   try {
     return plan_of(Json::parse(text));
   } catch (const std::exception& fault) {

@@ -10,6 +10,8 @@
 #include <nlohmann/json.hpp>
 #include <zlib.h>
 
+#include "planner/files/json_depth.h"
+
 namespace withy::recheck {
 namespace {
 
@@ -204,7 +206,9 @@ std::string packed(const std::string& text) {
 }
 
 bool is_certificate(const std::string& text) {
-  const Json first = Json::parse(text.substr(0, text.find('\n')), nullptr, false);
+  const std::string line = text.substr(0, text.find('\n'));
+  if (json_excess(line)) return false;
+  const Json first = Json::parse(line, nullptr, false);
   return first.is_object() && first.value("format", Json()) == "withy-proof";
 }
 
@@ -215,8 +219,9 @@ Result<Certificate> read_certificate(const std::string& text, const std::string&
     for (std::size_t at = 0; at < text.size();) {
       const std::size_t end = std::min(text.find('\n', at), text.size());
       ++line;
-      const Json json = Json::parse(text.begin() + static_cast<std::ptrdiff_t>(at),
-                                    text.begin() + static_cast<std::ptrdiff_t>(end));
+      const std::string_view words = std::string_view(text).substr(at, end - at);
+      if (const auto excess = json_excess(words)) throw Fault(*excess);
+      const Json json = Json::parse(words);
       if (line == 1)
         certificate.header = header_of(json);
       else
