@@ -8,7 +8,7 @@
 #include <fmt/format.h>
 
 #include "geometry/numbers/numbers.h"
-#include "planner/motion/lock_hunt.h"
+#include "planner/plan/lock_hunt.h"
 #include "planner/script/replay_checks.h"
 #include "planner/segment/hardware.h"
 #include "planner/segment/latch.h"
