@@ -16,8 +16,8 @@
 #include <optional>
 #include <string>
 
-#include "planner/proof/lemmas/verify.h"
 #include "planner/plan/answer.h"
+#include "planner/proof/lemmas/verify.h"
 #include "planner/scene/scene.h"
 
 namespace withy {

@@ -13,8 +13,8 @@
 
 #include <Eigen/Geometry>
 
-#include "planner/proof/lemmas/verify.h"
 #include "planner/plan/answer.h"
+#include "planner/proof/lemmas/verify.h"
 #include "planner/search/problem.h"
 #include "planner/tolerance/errors.h"
 

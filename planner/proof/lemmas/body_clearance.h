@@ -1,9 +1,9 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Is this body, or any body near it, free of the wall? Answered from the distance field in one pass.
 //
-// Lemma 8 (margins of stations). A cell is a set of states: one state, and all that differ from it by at most dd in insertion and du in the
-// free curvature (same locks, same frozen bends). Station j of any of them is within slack_j of where the
-// centre state puts it (motion_bounds.h). With L and U the field's bounds of D,
+// Lemma 8 (margins of stations). A cell is a set of states: one state, and all that differ from it by at most
+// dd in insertion and du in the free curvature (same locks, same frozen bends). Station j of any of them is
+// within slack_j of where the centre state puts it (motion_bounds.h). With L and U the field's bounds of D,
 //
 //     least   = min over stations that may be past the entry plane of   L(p_j) - R_j - slack_j
 //     blocked = min over stations that surely are of                    U(p_j) - R_j + slack_j

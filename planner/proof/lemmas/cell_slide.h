@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// Lemma 4 (slide). How far insertion moves a body aside: a body that advances mostly moves along itself, into the place that
-// its own more distal part had.
+// Lemma 4 (slide). How far insertion moves a body aside: a body that advances mostly moves along itself, into
+// the place that its own more distal part had.
 //
 // For a cell with insertions [d0, d1], d1 <= L (the base is not past the entry plane), take any bends of the
 // cell and keep them. The point at station s + t of the body at insertion d1 - t is

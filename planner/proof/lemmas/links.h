@@ -1,5 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// Lemma 17 (links). How leaves hang together: which lock switches lead out of a box of states, and where they lead.
+// Lemma 17 (links). How leaves hang together: which lock switches lead out of a box of states, and where they
+// lead.
 //
 // Engaging lock i splits the region that holds it; releasing it joins the two regions it parts, where their
 // curvatures are equal. Neither moves anything, so insertion and free curvature carry over. A link is the set

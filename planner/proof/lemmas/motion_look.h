@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// Lemma 23 (parts of a motion). A first look at a whole motion: plainly clear of the wall, plainly not, or to be looked at closely
-// (verify.h).
+// Lemma 23 (parts of a motion). A first look at a whole motion: plainly clear of the wall, plainly not, or to
+// be looked at closely (verify.h).
 //
 // The motion is halved again and again. Each part, its middle state with half of what it moves, is a cell of
 // body_clearance.h: a proved lower bound over the cell proves the part clear, an upper bound over the cell

@@ -1,5 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// Lemma 13 (room). How much room is there at most, anywhere near a point? For proofs that a lumen is too narrow.
+// Lemma 13 (room). How much room is there at most, anywhere near a point? For proofs that a lumen is too
+// narrow.
 //
 // Within r of a point p the signed distance D is at most D(p) + r, which says little where r is as large as
 // the lumen is wide. The largest D of a whole cube does not grow with the cube as long as the lumen is as

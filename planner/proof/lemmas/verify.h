@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// Lemma 22 (swept box). The clearance of a whole motion and a whole body, as a proved lower bound: no sampling gaps in time or
-// along the body.
+// Lemma 22 (swept box). The clearance of a whole motion and a whole body, as a proved lower bound: no
+// sampling gaps in time or along the body.
 //
 // A motion from q0 to q1 (insertion and free curvature linear in t) sweeps the surface p(t, s). It is cut
 // into boxes [t0, t1] x [s0, s1]. Over one box:
