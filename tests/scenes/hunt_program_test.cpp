@@ -113,7 +113,7 @@ TEST_CASE("A script whose hunt, track or current was edited is refused at its li
   refused(without, "engages without a sweep");
   // Every pull of tendon 1 during the sweep 0.01 mm off, its end aside: half a window's slide and more.
   std::vector<std::string> shifted = rows;
-  const std::regex pull("^([0-9]+,hunt,[^,]*,)([^,]*)(,[^,]*,)([^,]*)(,.*)$");
+  const std::regex pull("^([0-9]+,hunt,[^,]*,)([^,]*)(,[^,]*,)([^,]*)(,[^]*)$");
   for (std::string& row : shifted) {
     std::smatch m;
     if (!is_hunt(row) || !std::regex_match(row, m, pull)) continue;
