@@ -12,7 +12,7 @@
 
 #include "geometry/numbers/numbers.h"
 #include "planner/motion/action.h"
-#include "planner/motion/lock_hunt.h"
+#include "planner/plan/lock_hunt.h"
 #include "planner/segment/hardware.h"
 
 namespace withy {

@@ -475,6 +475,13 @@ TEST_CASE("locks that never switch and locks too near are said before any search
                  Contains("0.0176 N mm") && Contains("a spacing of 7.37 mm would do"));
   CHECK_THAT(checked({{"use = 1", "use = 2"}, {"[33.0, 67.0]", "[33.0, 40.4]"}}),
              Contains("nothing here stops a plan"));
+  // The count in use is 1, where nothing is amiss.
+  CHECK_THAT(checked({{"[33.0, 67.0]", "[33.0, 37.5]"}}),
+             Contains("2 locks") && Contains("no plan: locks 1 and 2 sit 4.50 mm apart") &&
+                 Contains("nothing here stops a plan"));
+  // No limit that a scene may give would do.
+  CHECK_THAT(checked({{"magnet_Am2 = 0.004", "magnet_Am2 = 1e-9"}}),
+             Contains("is 10; lock.magnet_Am2 of 0.00141 would do"));
 }
 
 TEST_CASE("every command explains itself with an example") {

@@ -4,7 +4,6 @@
 #include <algorithm>
 #include <cmath>
 #include <memory>
-#include <numbers>
 #include <optional>
 #include <string>
 #include <vector>
@@ -13,7 +12,9 @@
 
 #include "geometry/centreline/centreline.h"
 #include "geometry/channel/wall_distance.h"
+#include "geometry/numbers/numbers.h"
 #include "planner/files/plain_line.h"
+#include "planner/files/ranges.h"
 #include "planner/scene/scene.h"
 #include "planner/segment/field.h"
 #include "tools/withy/commands.h"
@@ -168,7 +169,7 @@ void report_left_out(const Scene& scene) {
 std::optional<std::string> never_switches(const Design& design) {
   if (!design.field() || design.lock_count() == 0) return std::nullopt;
   const LockHardware& lock = design.lock();
-  const double stroke_deg = std::abs(lock.angle_latched_rad - lock.angle_free_rad) * 180.0 / std::numbers::pi;
+  const double stroke_deg = degrees(std::abs(lock.angle_latched_rad - lock.angle_free_rad));
   if (stroke_too_wide(lock))
     return fmt::format(
         "the magnets turn by {:.4g} deg between their stops, and no constant field turns one over 180 deg or "
@@ -176,12 +177,14 @@ std::optional<std::string> never_switches(const Design& design) {
         stroke_deg);
   const double least = least_strength_mT(design);
   const double limit = design.field()->strength_max_mT;
-  if (least > limit)
+  if (least > limit) {
+    const double most = quantity("field.strength_max_mT")->range.most;  // that a scene may give
+    const std::string wider = least <= most ? fmt::format("a limit of {:.3g} mT would do, or ", least) : "";
     return fmt::format(
-        "no lock switches at any bend with less than {:.3g} mT, and field.strength_max_mT is {:g}; a limit "
-        "of "
-        "{:.3g} mT would do, or lock.magnet_Am2 of {:.3g}",
-        least, limit, least, lock.magnet_Am2 * least / limit);
+        "no lock switches at any bend with less than {:.3g} mT, and field.strength_max_mT is {:g}; {}"
+        "lock.magnet_Am2 of {:.3g}{}",
+        least, limit, wider, lock.magnet_Am2 * least / limit, least <= most ? "" : " would do");
+  }
   const double most = most_coil_field_mT(design);
   if (least > most)
     return fmt::format(
@@ -216,6 +219,17 @@ std::vector<std::string> obstacles(const Scene& scene, const Design& design, con
   return found;
 }
 
+/// The other layouts of the scene whose locks are too near.
+void report_other_layouts(const Scene& scene) {
+  for (const auto& [count, layout] : scene.layouts) {
+    if (count == scene.layout_in_use) continue;
+    const Result<Design> design = scene.design(count);
+    if (!design || !design->field()) continue;
+    if (const auto near = too_near(*design))
+      line(fmt::format("{} locks", count), "no plan: " + sentence_of(*near, *design));
+  }
+}
+
 ExitStatus check(const Options& options) {
   Progress progress(options.quiet);
   progress.stage("reading the scene");
@@ -236,6 +250,7 @@ ExitStatus check(const Options& options) {
   report_left_out(*scene);
   const std::vector<std::string> stops = obstacles(*scene, *design, wall);
   for (const std::string& why : stops) line("stops a plan", why);
+  report_other_layouts(*scene);
   if (stops.empty()) line("verdict", "nothing here stops a plan before it is searched for");
   return ExitStatus::done;
 }

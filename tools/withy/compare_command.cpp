@@ -30,16 +30,13 @@ struct Options {
   bool quiet = false;
 };
 
-/// Every answer's plan or proof, one line each.
-ExitStatus recheck_all(const PreparedScene& prepared, const std::vector<Asked>& asked, const Options& options,
-                       Progress& progress) {
+/// What every answer's plan or proof came to, one line each.
+ExitStatus say_rechecked(const std::vector<Asked>& asked) {
   ExitStatus status = ExitStatus::done;
   for (const Asked& one : asked) {
-    const auto rechecked = recheck_answer(prepared, one, options.scene.string(), progress);
-    if (!rechecked) return refuse(rechecked.error());
-    if (!*rechecked) continue;
-    fmt::print("recheck, {} lock(s): {}\n", one.answer.locks, (*rechecked)->sentence);
-    status = worse(status, (*rechecked)->status);
+    if (!one.rechecked) continue;
+    fmt::print("recheck, {} lock(s): {}\n", one.answer.locks, one.rechecked->sentence);
+    status = worse(status, one.rechecked->status);
   }
   return status;
 }
@@ -107,6 +104,11 @@ ExitStatus run(const Options& options) {
       auto one = ask(*prepared, locks, how, progress);
       if (!one) return refuse(one.error());
       require_sound(*prepared, *one);
+      if (options.recheck) {
+        auto rechecked = recheck_answer(*prepared, *one, options.scene.string(), progress);
+        if (!rechecked) return refuse(rechecked.error());
+        one->rechecked = std::move(*rechecked);
+      }
       std::string text = plan_text(*prepared, *one, named_from(options.scene, options.folder));
       const std::lock_guard lock(answered.mutex);
       answered.texts.push_back(std::move(text));
@@ -116,7 +118,7 @@ ExitStatus run(const Options& options) {
   if (const auto written = write_files(options, *prepared, answered); !written)
     return refuse(written.error());
   fmt::print("{}", comparison_table(answered.compared()));
-  return options.recheck ? recheck_all(*prepared, answered.asked, options, progress) : ExitStatus::done;
+  return say_rechecked(answered.asked);
 }
 
 }  // namespace

@@ -104,7 +104,8 @@ void print_report(const Options& options, const PlaceReport& report) {
 }
 
 ExitStatus run(const Options& options) {
-  if (const auto place = check_output_folder(options.folder); !place) return refuse(place.error());
+  if (const auto place = check_output_folder(options.folder, answer_names(), {options.scene}); !place)
+    return refuse(place.error());
   if (360 % options.clock_step_deg != 0)
     return refuse_arguments("place", "--clock-step: give whole degrees that divide 360");
   Progress progress(options.quiet);

@@ -27,6 +27,7 @@ struct Asked {
   Answer answer;
   std::optional<recheck::Certificate> certificate;
   std::optional<tl::expected<Script, ScriptFault>> script;  ///< of the plan, where there is one
+  std::optional<Rechecked> rechecked = std::nullopt;        ///< what recheck_answer said
 };
 
 /// How a question is asked, beside the scene and the lock count.

@@ -31,7 +31,7 @@ Progress::~Progress() {
   wake_.notify_all();
   if (!ticker_.joinable()) return;
   ticker_.join();
-  if (terminal_) fmt::print(stderr, "{}", kClearLine);
+  if (terminal_) std::fputs(kClearLine, stderr);
 }
 
 void Progress::stage(std::string what, std::optional<double> budget_s) {
@@ -74,7 +74,8 @@ void Progress::show(const std::string& what, double elapsed_s, std::optional<dou
     bar = terminal_ ? fmt::format("[{:#>{}}{:.>{}}] ", "", filled, "", kBarWidth - filled)
                     : fmt::format("{:.0f} % ", 100.0 * part);
   }
-  fmt::print(stderr, "{}{}{}, {:.0f} s{}", start, bar, what, elapsed_s, end);
+  // Not fmt::print, which throws where standard error is closed.
+  std::fputs(fmt::format("{}{}{}, {:.0f} s{}", start, bar, what, elapsed_s, end).c_str(), stderr);
   std::fflush(stderr);
 }
 

@@ -5,6 +5,7 @@
 #include <numeric>
 
 #include "planner/search/ask/certify.h"
+#include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
 
 namespace withy {
@@ -72,16 +73,25 @@ class ReachSearch {
     return settings;
   }
 
+  /// A target is reached only by what would make a plan; what search found otherwise leaves it undecided.
+  void accept(std::size_t target) {
+    if (refusal_of(search_.judge(), search_.route(), goal_, search_.steps_known())) {
+      ++result_.routes_refused;
+      return;
+    }
+    result_.verdict[target] = Verdict::reached;
+    ++progress_.reached;
+    settings_.reached(target, search_.route());
+    search_.keep_route();
+  }
+
   /// Goes on with one target for so much work; true when it is decided.
   bool decide(std::size_t target, std::int64_t work) {
     if (settings_.effort.cut_short()) return false;
     goal_.point_E = targets_E_[target];
     switch (search_.run(goal_, work)) {
       case SearchOutcome::found:
-        result_.verdict[target] = Verdict::reached;
-        ++progress_.reached;
-        settings_.reached(target, search_.route());
-        search_.keep_route();
+        accept(target);
         break;
       case SearchOutcome::proved_none:
         result_.verdict[target] = Verdict::unreachable;

@@ -4,9 +4,10 @@
 // One search answers for all of them (RouteSearch). Cells, what is proved of them and the links
 // between leaves don't depend on the target, and every action can be undone, so what can be reached from the
 // start is one set. From below it grows by the verified ways found so far: a target is reached as soon as one
-// motion or lock switch after the other, each verified, leads to it from a state on one of them. From above
-// it shrinks by every proof: where all cells that reach a target have been found, and the start is not among
-// them, none of their states can be reached, and they are left out from then on.
+// motion or lock switch after the other, each verified as a plan's are (make_plan.h), leads to it from a
+// state on one of them. From above it shrinks by every proof: where all cells that reach a target have been
+// found, and the start is not among them, none of their states can be reached, and they are left out from
+// then on.
 //
 // Each target gets so much work (RouteSearch::work) and no more; what it gets counts machine-independently,
 // so the same question always gets the same answers. Targets nearest to the entry come first, and all get a
@@ -57,6 +58,7 @@ struct ReachSettings {
 struct ReachResult {
   std::vector<Verdict> verdict;  ///< one for each target
   std::int64_t work = 0;         ///< of the whole search
+  int routes_refused = 0;        ///< targets left undecided since the route found to them did not stand
   /// Of all that were proved unreachable together; nothing where none was, or it was not asked for. Scene and
   /// targets are not named yet (certify.h).
   std::optional<recheck::Certificate> certificate;

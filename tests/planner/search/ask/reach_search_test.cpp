@@ -11,6 +11,7 @@
 #include <catch2/catch.hpp>
 
 #include "planner/search/ask/lumen_lattice.h"
+#include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
 #include "planner/segment/shape.h"
 #include "tests/planner/search/route/questions.h"
@@ -120,6 +121,12 @@ TEST_CASE("Every target called reached has a way in from the start whose every s
                              : judge.switch_allowed(route.state_before(i), step.lock, step.to)));
       }
       from_known_states += route.steps.size() > 1;
+      // A plan, which withy plan would make of it, measures every motion again.
+      SearchProblem alone = problem;
+      alone.goal.point_E = targets[target];
+      const auto plan = make_plan(StepJudge(alone, hardware), route);
+      REQUIRE(plan);
+      CHECK(plan->clearance_mm >= problem.required_clearance_mm);
       CHECK((Shape(design, route.steps.back().to).tip_E().translation() - targets[target]).norm() <= 1.0);
     };
     const ReachResult result = search_reach(problem, targets, settings);
