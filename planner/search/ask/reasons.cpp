@@ -4,8 +4,6 @@
 #include <algorithm>
 #include <cmath>
 #include <limits>
-#include <utility>
-#include <vector>
 
 #include <fmt/core.h>
 
@@ -208,96 +206,33 @@ std::string sentence_for(Relaxation relaxation, const SearchProblem& asked, cons
   return {};
 }
 
-/// The relaxations in their order, those that are first tried all at once together.
-const std::vector<std::vector<Relaxation>> kGroups = {
-    {Relaxation::field, Relaxation::tendons},
-    {Relaxation::latch},
-    {Relaxation::curvature, Relaxation::insertion, Relaxation::clearance, Relaxation::thickness},
-    {Relaxation::one_more_lock},
-    {Relaxation::walls}};
-
-/// All of them at once; nothing where fewer than two apply.
-std::optional<SearchProblem> relaxed_together(const SearchProblem& problem,
-                                              const std::vector<Relaxation>& group,
-                                              const WithLocks& with_locks) {
-  SearchProblem out = problem;
-  int applied = 0;
-  for (const Relaxation relaxation : group) {
-    auto eased = relaxed(out, relaxation, with_locks);
-    if (!eased) continue;
-    out = std::move(*eased);
-    ++applied;
-  }
-  return applied > 1 ? std::optional(std::move(out)) : std::nullopt;
-}
-
-/// Looks through the relaxations, each with its share of the work that is left.
-class ReasonSearch {
- public:
-  ReasonSearch(const SearchProblem& problem, const Effort& effort, const WithLocks& with_locks)
-      : problem_(problem), effort_(effort), with_locks_(with_locks), left_(effort.work()) {}
-
-  std::optional<Reason> run() {
-    for (const std::vector<Relaxation>& group : kGroups) {
-      if (in_vain(group)) continue;
-      for (const Relaxation relaxation : group) {
-        if (out_of_effort()) return std::nullopt;
-        const auto eased = relaxed(problem_, relaxation, with_locks_);
-        if (!eased) continue;
-        RouteSearch search(*eased, settings());
-        const SearchOutcome outcome = search.run(eased->goal);
-        left_ -= search.work();
-        // Figures of a look that was cut short may be wrong.
-        if (effort_.cut_short()) return std::nullopt;
-        if (outcome == SearchOutcome::found) return reason_of(relaxation, *eased, search);
-      }
-    }
-    return std::nullopt;
-  }
-
- private:
-  bool out_of_effort() const { return left_ <= 0 || effort_.cut_short(); }
-
-  RouteSearchSettings settings() const {
-    RouteSearchSettings out;
-    out.effort = effort_.renewed(std::min(shares::kReasonWork, left_));
-    return out;
-  }
-
-  /// What is proved out of reach with all of a group relaxed is so with each of them alone, for each leaves
-  /// more ways than the question itself and fewer than all together.
-  bool in_vain(const std::vector<Relaxation>& group) {
-    if (out_of_effort()) return false;
-    const auto eased = relaxed_together(problem_, group, with_locks_);
-    if (!eased) return false;
-    RouteSearch search(*eased, settings());
-    const SearchOutcome outcome = search.run(eased->goal);
-    left_ -= search.work();
-    return outcome == SearchOutcome::proved_none && !effort_.cut_short();
-  }
-
-  std::optional<Reason> reason_of(Relaxation relaxation, const SearchProblem& eased,
-                                  const RouteSearch& search) const {
-    const Route route = tidy(search.judge(), search.route(), effort_);
-    Reason reason{relaxation, sentence_for(relaxation, problem_, eased, route, effort_), std::nullopt};
-    if (relaxation != Relaxation::one_more_lock) {
-      const Hardware hardware(problem_.design);
-      reason.approach = approach_along(StepJudge(problem_, hardware), route, effort_);
-    }
-    return effort_.cut_short() ? std::nullopt : std::optional(std::move(reason));
-  }
-
-  const SearchProblem& problem_;
-  const Effort& effort_;
-  const WithLocks& with_locks_;
-  std::int64_t left_;
-};
-
 }  // namespace
 
 std::optional<Reason> find_reason(const SearchProblem& problem, const Effort& effort,
                                   const WithLocks& with_locks) {
-  return ReasonSearch(problem, effort, with_locks).run();
+  RouteSearchSettings search_settings;
+  std::int64_t left = effort.work();
+  for (const Relaxation relaxation : {Relaxation::field, Relaxation::tendons, Relaxation::latch,
+                                      Relaxation::curvature, Relaxation::insertion, Relaxation::clearance,
+                                      Relaxation::thickness, Relaxation::one_more_lock, Relaxation::walls}) {
+    const auto eased = relaxed(problem, relaxation, with_locks);
+    if (!eased) continue;
+    search_settings.effort = effort.renewed(std::min(shares::kReasonWork, left));
+    RouteSearch search(*eased, search_settings);
+    const SearchOutcome outcome = search.run(eased->goal);
+    left -= search.work();
+    if (effort.cut_short() || (outcome != SearchOutcome::found && left <= 0)) return std::nullopt;
+    if (outcome != SearchOutcome::found) continue;
+    const Route route = tidy(search.judge(), search.route(), effort);
+    Reason reason{relaxation, sentence_for(relaxation, problem, *eased, route, effort), std::nullopt};
+    if (relaxation != Relaxation::one_more_lock) {
+      const Hardware hardware(problem.design);
+      reason.approach = approach_along(StepJudge(problem, hardware), route, effort);
+    }
+    // Figures of a look that was cut short may be wrong.
+    return effort.cut_short() ? std::nullopt : std::optional(std::move(reason));
+  }
+  return std::nullopt;
 }
 
 }  // namespace withy

@@ -40,9 +40,6 @@ struct Reason {
 /// The same question with another number of locks; nothing where the scene can't have it.
 using WithLocks = std::function<std::optional<SearchProblem>(int locks)>;
 
-/// Relaxations of one kind are first tried all at once: where even that is proved in vain, none of them is
-/// looked at alone.
-///
 /// The first relaxation that lets the target be reached, in the order of the enum; nothing when none is found
 /// to. All looks together take the effort's work at most, each shares::kReasonWork.
 std::optional<Reason> find_reason(const SearchProblem& problem, const Effort& effort,
