@@ -10,6 +10,7 @@
 #include <fmt/core.h>
 
 #include "planner/files/file_names.h"
+#include "planner/files/words.h"
 #include "planner/show/comparison.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
@@ -76,6 +77,16 @@ Result<void> write_files(const Options& options, const PreparedScene& prepared, 
   return batch.commit();
 }
 
+/// Which count is asked about, how long it may take, and what came of those before.
+std::string heading(const Options& options, const std::vector<Asked>& asked) {
+  std::string text = fmt::format("count {} of {}, at most {:g} s each", asked.size() + 1,
+                                 options.locks.size(), options.how.budget_s);
+  for (const Asked& one : asked)
+    text += fmt::format(", {}: {}", count_of(static_cast<std::size_t>(one.answer.locks), "lock"),
+                        name_of(one.answer.verdict));
+  return text + ": ";
+}
+
 ExitStatus run(const Options& options) {
   if (const auto place = check_output_folder(options.folder); !place) return refuse(place.error());
   if (std::set<int>(options.locks.begin(), options.locks.end()).size() != options.locks.size())
@@ -88,7 +99,9 @@ ExitStatus run(const Options& options) {
   {
     const KeepOnInterrupt keep([&] { keep_finished(options, *prepared, answered); });
     for (const int locks : options.locks) {
-      auto one = ask(*prepared, locks, options.how, progress);
+      AskOptions how = options.how;
+      how.heading = heading(options, answered.asked);
+      auto one = ask(*prepared, locks, how, progress);
       if (!one) return refuse(one.error());
       require_sound(*prepared, *one);
       if (options.recheck) {

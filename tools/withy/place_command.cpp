@@ -130,9 +130,10 @@ ExitStatus run(const Options& options) {
     return interrupt.requested();
   });
   std::string stage;
-  settings.progress = [&](const std::string& what, double done) {
+  settings.progress = [&](const std::string& what, const std::string& known, double done) {
     if (what != stage) progress.stage(what);
     stage = what;
+    progress.note(fmt::format("{}; {:.0f} of at most {:g} s", known, elapsed(), options.budget_s));
     progress.fraction(done);
   };
   PlaceReport report{scene,

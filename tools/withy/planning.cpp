@@ -45,7 +45,9 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
   settings.planner = options.planner;
   std::optional<recheck::Certificate> certificate;
   if (options.certify) settings.certificate = &certificate;
-  settings.progress = [&](const std::string& what) { progress.stage(what, options.budget_s); };
+  settings.progress = [&](const std::string& what) {
+    progress.stage(options.heading + what, options.budget_s);
+  };
   settings.with_locks = [&](int other_locks) -> std::optional<SearchProblem> {
     auto other = make_problem(prepared, other_locks, options.clearance_mm);
     return other ? std::optional(std::move(*other)) : std::nullopt;

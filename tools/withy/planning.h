@@ -36,7 +36,8 @@ struct AskOptions {
   double budget_s = shares::kPlanSeconds;
   std::uint64_t seed = 1;
   std::string planner;
-  bool certify = false;  ///< a certificate of what is proved
+  bool certify = false;      ///< a certificate of what is proved
+  std::string heading = {};  ///< stands before each stage's name while it goes on
 };
 
 Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& options, Progress& progress);

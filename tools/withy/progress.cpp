@@ -37,9 +37,15 @@ Progress::~Progress() {
 void Progress::stage(std::string what, std::optional<double> budget_s) {
   const std::lock_guard lock(mutex_);
   what_ = std::move(what);
+  note_.clear();
   budget_s_ = budget_s;
   done_.reset();
   since_ = Clock::now();
+}
+
+void Progress::note(std::string what) {
+  const std::lock_guard lock(mutex_);
+  note_ = std::move(what);
 }
 
 void Progress::fraction(double done) {
@@ -54,7 +60,7 @@ void Progress::tick() {
     const double elapsed_s = std::chrono::duration<double>(Clock::now() - since_).count();
     std::optional<double> done = done_;
     if (!done && budget_s_) done = elapsed_s / *budget_s_;
-    show(what_, elapsed_s, done);
+    show(note_.empty() ? what_ : what_ + ": " + note_, elapsed_s, done);
   }
 }
 

@@ -53,6 +53,16 @@ std::optional<double> lattice_spacing(const std::string& targets) {
   return spacing && !range_fault("--spacing", *spacing) ? spacing : std::nullopt;
 }
 
+/// What is decided so far, and how long the rest may take at the pace until now.
+std::string spoken(const ReachProgress& so_far, double elapsed_s) {
+  std::string text =
+      fmt::format("{} of {} targets decided, {} reached, {} unreachable", so_far.targets - so_far.open(),
+                  so_far.targets, so_far.reached, so_far.unreachable);
+  if (so_far.work > 0.0 && so_far.open() > 0)
+    text += fmt::format(", the rest takes {:.0f} s at most", elapsed_s * so_far.most_left / so_far.work);
+  return text;
+}
+
 Result<ReachCount> count_reached(const PreparedScene& prepared, int locks, const ReachReport& report,
                                  const Options& options, const InterruptRequest& interrupt,
                                  Progress& progress, bool& cut_short) {
@@ -63,17 +73,27 @@ Result<ReachCount> count_reached(const PreparedScene& prepared, int locks, const
   ReachCount count;
   count.locks = locks;
   list_checked(*problem, count.checked, count.not_checked);
-  progress.stage("searching with " + count_of(static_cast<std::size_t>(locks), "lock"));
+  // Work is counted in about the microseconds of a fast machine.
+  progress.stage(
+      fmt::format("{} with {}, at most about {:.0f} s of work", count_of(report.targets_E.size(), "target"),
+                  count_of(static_cast<std::size_t>(locks), "lock"),
+                  1e-6 * static_cast<double>(options.work) * static_cast<double>(report.targets_E.size())));
   ReachSettings settings;
   settings.certify = options.recheck || !options.proof.empty();
   settings.effort = Effort::of_seconds(options.budget_s).renewed(options.work).until_interrupted([&] {
     return interrupt.requested();
   });
-  settings.progress = [&](double done) { progress.fraction(done); };
   const auto since = std::chrono::steady_clock::now();
+  const auto elapsed_s = [since] {
+    return std::chrono::duration<double>(std::chrono::steady_clock::now() - since).count();
+  };
+  settings.progress = [&](const ReachProgress& so_far) {
+    progress.note(spoken(so_far, elapsed_s()));
+    progress.fraction(so_far.share());
+  };
   count.result = search_reach(*problem, report.targets_E, settings);
   cut_short = cut_short || settings.effort.cut_short();
-  count.seconds = std::chrono::duration<double>(std::chrono::steady_clock::now() - since).count();
+  count.seconds = elapsed_s();
   return count;
 }
 

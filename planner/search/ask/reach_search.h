@@ -32,12 +32,25 @@
 
 namespace withy {
 
+/// How far a search for many targets is.
+struct ReachProgress {
+  std::size_t targets = 0;
+  std::size_t reached = 0;
+  std::size_t unreachable = 0;
+  double work = 0.0;       ///< done
+  double most_left = 0.0;  ///< that the open targets may still take
+
+  std::size_t open() const { return targets - reached - unreachable; }
+  /// Of the work that may be done in all. Never falls, for what a decided target leaves is not done.
+  double share() const { return most_left > 0.0 ? work / (work + most_left) : 1.0; }
+};
+
 struct ReachSettings {
   /// Its work is for one target, in all; its clock ends the whole search. What is open then stays undecided.
   Effort effort = Effort::of_work(shares::kReachWork);
   bool certify = false;
-  /// Told the share of targets that are decided.
-  std::function<void(double)> progress = [](double) {};
+  /// Told whenever a target was looked at.
+  std::function<void(const ReachProgress&)> progress = [](const ReachProgress&) {};
   /// Told of every target reached, with a verified way in from the start.
   std::function<void(std::size_t target, const Route&)> reached = [](std::size_t, const Route&) {};
 };

@@ -312,13 +312,19 @@ Plan improved(const SearchProblem& problem, Plan plan, const SolveSettings& sett
   return widened(asked, std::move(plan), search_settings);
 }
 
-void solve_completely(Answer& answer, const SearchProblem& problem, const SolveSettings& settings) {
+double seconds_since(Effort::Clock::time_point since) {
+  return std::chrono::duration<double>(Effort::Clock::now() - since).count();
+}
+
+void solve_completely(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,
+                      Effort::Clock::time_point since) {
   RouteSearchSettings search_settings;
   search_settings.effort = settings.effort;
   RouteSearch search(problem, search_settings);
   const SearchOutcome outcome = search.run(problem.goal);
   if (outcome == SearchOutcome::found) {
     auto plan = plan_of(search, settings.effort);
+    answer.seconds = seconds_since(since);
     if (plan) {
       fill_plan(answer, problem, improved(problem, std::move(*plan), settings, search));
       if (settings.widen && settings.effort.cut_short())
@@ -328,6 +334,7 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
     answer.coverage = search.coverage();
     return fill_refused(answer, plan.error());
   }
+  answer.seconds = seconds_since(since);
   answer.coverage = search.coverage();
   answer.approach = search.best_approach();
   if (outcome == SearchOutcome::proved_none) {
@@ -354,12 +361,14 @@ Answer solve(const SearchProblem& problem, const SolveSettings& settings) {
   answer.seed = settings.seed;
   list_checked(problem, answer.checked, answer.not_checked);
   settings.progress("searching");
-  if (settings.planner.empty())
-    solve_completely(answer, problem, settings);
-  else
+  if (settings.planner.empty()) {
+    solve_completely(answer, problem, settings, since);
+  } else {
     solve_by_stock(answer, problem, settings);
+    answer.seconds = seconds_since(since);
+  }
   if (answer.approach) add_figures(problem, answer.approach->state);
-  answer.seconds = std::chrono::duration<double>(Effort::Clock::now() - since).count();
+  answer.seconds_after = seconds_since(since) - answer.seconds;
   return answer;
 }
 
