@@ -56,6 +56,12 @@ Finding figures_of(const PlanInHand& hand, const FileState& state, const Body& b
   return figures_agree("lock moment", state.lock_moment_Nmm, moments);
 }
 
+/// Bend of a region of flexible length `f` and curvature `u`: none at all where it is straight, however
+/// little of it is out.
+Interval bend_of(const Interval& f, double u) {
+  return u == 0.0 ? Interval(0.0) : f * Interval(u);
+}
+
 Finding place(PlanInHand& hand, const FileState& state) {
   std::vector<int> engaged;
   if (state.locked.size() != static_cast<std::size_t>(hand.robot.lock_count()))
@@ -75,7 +81,7 @@ Finding place(PlanInHand& hand, const FileState& state) {
     const Interval f = body->flexible(r, Interval(state.insertion_mm));
     const Eigen::Vector2d& u = region.curvature_per_mm;
     if (r < engaged.size())
-      box.theta.push_back({f * Interval(u.x()), f * Interval(u.y())});
+      box.theta.push_back({bend_of(f, u.x()), bend_of(f, u.y())});
     else
       box.u = {Interval(u.x()), Interval(u.y())};
   }

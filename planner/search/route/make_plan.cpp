@@ -71,6 +71,7 @@ class PlanMaker {
       : judge_(judge), route_(route), clearances_(route.steps.size() + 1) {}
 
   tl::expected<Plan, PlanRefusal> make() {
+    if (auto refusal = start_refusal()) return tl::unexpected(std::move(*refusal));
     for (std::size_t i = 0; i < route_.steps.size(); ++i) {
       Checked action = action_of(i);
       if (!action) return tl::unexpected(action.error());
@@ -89,12 +90,19 @@ class PlanMaker {
 
   /// What stands against the steps from `first` on.
   std::optional<PlanRefusal> refusal_from(std::size_t first) {
+    if (auto refusal = start_refusal()) return refusal;
     for (std::size_t i = first; i < route_.steps.size(); ++i)
       if (const Checked action = action_of(i); !action) return action.error();
     return std::nullopt;
   }
 
  private:
+  /// The start is a state like any other: a plan without actions stands or falls with it.
+  std::optional<PlanRefusal> start_refusal() const {
+    if (judge_.within_limits_all_along(state(0), state(0))) return std::nullopt;
+    return PlanRefusal{PlanFault::limits, -1, judge_.objection(state(0), state(0))};
+  }
+
   /// One step as an action, verified.
   Checked action_of(std::size_t i) {
     Checked action = route_.steps[i].lock < 0 ? motion_of(i) : switch_of(i);
