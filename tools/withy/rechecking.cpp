@@ -47,18 +47,6 @@ std::string claim_of(const recheck::CertificateHeader& header, const Scene& scen
 
 }  // namespace
 
-std::string_view name_of(recheck::Verdict verdict) {
-  switch (verdict) {
-    case recheck::Verdict::holds:
-      return "holds";
-    case recheck::Verdict::does_not_hold:
-      return "does not hold";
-    case recheck::Verdict::could_not_decide:
-      return "could not decide";
-  }
-  return "";
-}
-
 Result<Rechecked> recheck_text(const std::string& text, const std::string& file, const Scene& scene,
                                const WallDistance& wall, std::optional<double> clearance_mm,
                                Progress& progress) {

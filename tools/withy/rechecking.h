@@ -5,7 +5,6 @@
 #include <filesystem>
 #include <optional>
 #include <string>
-#include <string_view>
 
 #include "planner/proof/recheck/check_proof.h"
 #include "tools/withy/command.h"
@@ -15,9 +14,6 @@ namespace withy {
 
 /// A file that unpacks to more is refused.
 inline constexpr std::size_t kMostCertificateBytes = std::size_t{128} << 20U;
-
-/// "holds", "does not hold", "could not decide".
-std::string_view name_of(recheck::Verdict verdict);
 
 struct Rechecked {
   recheck::Verdict verdict = recheck::Verdict::holds;

@@ -54,18 +54,6 @@ class Stopwatch {
   std::chrono::steady_clock::time_point start_ = std::chrono::steady_clock::now();
 };
 
-const char* word_for(recheck::Verdict verdict) {
-  switch (verdict) {
-    case recheck::Verdict::holds:
-      return "holds";
-    case recheck::Verdict::does_not_hold:
-      return "does not hold";
-    case recheck::Verdict::could_not_decide:
-      return "could not decide";
-  }
-  return "";
-}
-
 /// Counts of what was refused and what was not.
 struct Tally {
   int tried = 0;
@@ -95,8 +83,8 @@ void forge(const PreparedScene& prepared, const SearchProblem& problem, const st
     const auto report = recheck::check_proof(forgery.certificate, prepared.scene, prepared.wall(), {});
     ++forged.tried;
     forged.count(report.outcome.verdict);
-    fmt::print("  {} {} {}: {} in {:.2f} s: {}\n", name, locks, forgery.what,
-               word_for(report.outcome.verdict), time.seconds(), report.outcome.why);
+    fmt::print("  {} {} {}: {} in {:.2f} s: {}\n", name, locks, forgery.what, name_of(report.outcome.verdict),
+               time.seconds(), report.outcome.why);
     std::fflush(stdout);
   }
 }
@@ -140,7 +128,7 @@ void recheck_plan(const PreparedScene& prepared, const SearchProblem& problem, c
   ++plans.tried;
   plans.count(outcome.verdict);
   fmt::print("{:14} {} planned {:6.2f} s, {}: {} in {:.2f} s: {}\n", name, locks, planned_s,
-             name_of(answer.verdict), word_for(outcome.verdict), check_time.seconds(),
+             name_of(answer.verdict), name_of(outcome.verdict), check_time.seconds(),
              outcome.verdict == recheck::Verdict::holds ? report->what : outcome.why);
 }
 
@@ -185,7 +173,7 @@ void ask(const PreparedScene& prepared, const std::string& name, int locks, cons
       "looks ({:.2f} s of processor time){}{}\n",
       name, locks, proved_s, certified_s, certificate.leaves.size(), text.size(),
       recheck::packed(text).size(), certificate.header.uses("field") ? " with the field" : "",
-      word_for(report.outcome.verdict), checked_s, report.looks, check_cpu_s,
+      name_of(report.outcome.verdict), checked_s, report.looks, check_cpu_s,
       report.outcome.why.empty() ? "" : ": ", report.outcome.why);
   if (check_cpu_s < kQuickCheck_s && !certificate.leaves.empty() &&
       report.outcome.verdict == recheck::Verdict::holds)
