@@ -10,6 +10,7 @@ import { LineSegmentsGeometry } from 'three/examples/jsm/lines/LineSegmentsGeome
 import { floats, type SceneFacts } from '../data.ts';
 import { h, tone } from '../dom.ts';
 import type { BodyState, Design, Vec3 } from '../kinematics.ts';
+import { AxesView, scaleBar } from '../view/axes.ts';
 import { BodyView } from '../view/body.ts';
 import { ChannelView, type Cut } from '../view/channel.ts';
 import { LabelLayer, type Label } from '../view/labels.ts';
@@ -48,6 +49,7 @@ export class BenchView {
   private readonly handleMaterial = new LineMaterial({ linewidth: 3, depthTest: false });
   private readonly gap = new GapView();
   private channel: ChannelView | null = null;
+  private axes: AxesView | null = null;
   private openings: LiveChannel['openings'] = [];
   private lines: LineSegments2 | null = null;
   private handle: LineSegments2 | null = null;
@@ -79,11 +81,14 @@ export class BenchView {
       this.world.remove(this.channel.group);
       this.channel.dispose();
     }
+    if (this.axes) this.world.remove(this.axes.lines);
     this.channel = new ChannelView(facts);
     this.channel.setCut('open');
     this.channel.applyTheme();
     this.openings = facts.openings;
-    this.world.add(this.channel.group);
+    this.axes = new AxesView(this.channel.box);
+    this.axes.applyTheme();
+    this.world.add(this.channel.group, this.axes.lines);
     if (this.lines) this.world.remove(this.lines);
     this.lines = null;
     this.buildDoors();
@@ -238,7 +243,7 @@ export class BenchView {
   }
 
   applyTheme() {
-    for (const part of [this.channel, this.target, this.entry, this.body, this.gap]) part?.applyTheme();
+    for (const part of [this.channel, this.axes, this.target, this.entry, this.body, this.gap]) part?.applyTheme();
     this.lineMaterial.color.set(tone('--ink-soft'));
     this.handleMaterial.color.set(tone('--target'));
     this.redraw();
@@ -331,7 +336,8 @@ export class BenchView {
         const at = vector((this.body as BodyView).shape.pose(station).p).applyMatrix4((this.body as BodyView).group.matrix);
         label(at, `${i + 1} ${this.shape?.locked[i] ? '■' : '□'}`, 10, -18, 'of-lock');
       });
-    this.labels.draw(labels, clientWidth, clientHeight);
+    for (const { at, text } of this.axes?.marks ?? []) label(at, text, 4, 12, 'of-axis');
+    this.labels.draw(labels, clientWidth, clientHeight, [scaleBar(this.camera, this.controls.target, clientHeight)]);
     this.openings.forEach((opening, i) => {
       const [x, y] = this.project(vector(opening.centre_mm).addScaledVector(vector(opening.into), -0.6 * opening.radius_mm));
       const door = this.doors.children[i] as HTMLElement;
