@@ -67,23 +67,24 @@ Result<std::unique_ptr<Desk>> Desk::open(const std::filesystem::path& scene, int
   return desk;
 }
 
-/// What an earlier desk left, where it is of this version of the scene.
+/// Takes up what an earlier desk left, where it is of this version of the scene and still makes one.
 Result<void> Desk::take_up() {
   auto left = autosave_.left();
   if (!left) return tl::unexpected(left.error());
   if (!*left) return {};
   KeptWork& work = **left;
-  if (work.scene_sha256 != saved_sha256_) {
+  const bool same_scene = work.scene_sha256 == saved_sha256_;
+  const bool changed = work.text != saved_text_;
+  auto scene = same_scene && changed ? std::optional(keeper_.make(work.text)) : std::nullopt;
+  if (!same_scene || (scene && !*scene)) {
     const auto place = autosave_.set_aside();
     if (!place) return tl::unexpected(place.error());
     notes_.push_back(
         fmt::format("unsaved work of another version of the scene was moved to {}", place->string()));
     return {};
   }
-  if (work.text != saved_text_) {
-    auto scene = keeper_.make(work.text);
-    if (!scene) return tl::unexpected(scene.error());
-    history_->put(std::move(*scene), "");
+  if (scene) {
+    history_->put(std::move(**scene), "");
     notes_.emplace_back("unsaved changes of the scene were taken up; undo takes them back");
   }
   for (auto& [locks, route] : work.driven) {

@@ -62,6 +62,9 @@ class Desk {
   /// What was taken up or set aside on opening, a sentence each.
   const std::vector<std::string>& notes() const { return notes_; }
 
+  /// Nobody waits for new verdicts any more.
+  void let_go() { questions_.let_go(); }
+
   /// Writes what is unsaved beside the scene, now.
   void flush() { autosave_.flush(); }
 

@@ -131,18 +131,19 @@ Desk::Outcome Desk::tell_scene(JsonFile& request) {
   return scene_text_json();
 }
 
-/// Keeps what is not saved, beside the scene.
+/// Keeps what is not saved, beside the scene. Precondition: driving_ is held.
 void Desk::keep_unsaved() {
   KeptWork work;
+  for (const auto& [locks, hand] : hands_)
+    if (!hand.route().steps.empty()) work.driven[locks] = hand.route();
+  bool unsaved = !work.driven.empty();
   {
     const std::lock_guard lock(one_);
     work.scene_sha256 = saved_sha256_;
     work.text = history_->now()->text;
-    if (work.text == saved_text_ && hands_.empty()) return autosave_.keep(std::nullopt);
+    unsaved = unsaved || work.text != saved_text_;
   }
-  for (const auto& [locks, hand] : hands_)
-    if (!hand.route().steps.empty()) work.driven[locks] = hand.route();
-  autosave_.keep(std::move(work));
+  autosave_.keep(unsaved ? std::optional(std::move(work)) : std::nullopt);
 }
 
 void Desk::after_change() {

@@ -116,8 +116,14 @@ VerdictTable Questions::table() const {
 VerdictTable Questions::wait(std::int64_t seen, double seconds) const {
   std::unique_lock lock(one_);
   changed_.wait_for(lock, std::chrono::duration<double>(seconds),
-                    [&] { return table_.version != seen || ending_; });
+                    [&] { return table_.version != seen || let_go_; });
   return table_;
+}
+
+void Questions::let_go() {
+  const std::lock_guard lock(one_);
+  let_go_ = true;
+  changed_.notify_all();
 }
 
 /// Precondition: the lock is held.

@@ -75,6 +75,9 @@ class Questions {
   /// The table as soon as its version is another than `seen`, or after so many seconds.
   VerdictTable wait(std::int64_t seen, double seconds) const;
 
+  /// Ends every wait(), now and from now on.
+  void let_go();
+
  private:
   struct Job {
     std::size_t cell = 0;
@@ -96,6 +99,7 @@ class Questions {
   std::chrono::steady_clock::time_point started_;
   bool idle_ = true;  // cancelled: no job is handed out
   bool ending_ = false;
+  bool let_go_ = false;
   std::vector<std::thread> workers_;
 };
 

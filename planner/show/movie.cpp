@@ -90,8 +90,7 @@ class MovieWriter {
     for (int i = 0; i < kBodyPoints; ++i) {
       const PicturePoint p =
           view_.project(shape.point_E(from_mm + (to_mm - from_mm) * i / (kBodyPoints - 1)));
-      path += fmt::format("{}{:.1f} {:.1f}", i == 0 ? "M" : " ", p.x, p.y);
-      if (i == 0) path += " L";
+      path += fmt::format("{}{:.1f} {:.1f}", i == 0 ? "M" : i == 1 ? " L" : " ", p.x, p.y);
     }
     return path;
   }
@@ -104,7 +103,10 @@ class MovieWriter {
   std::string moving_path(const Course& course_of, const char* tone, double width,
                           const std::string& more) const {
     std::string values;
-    for (const State& state : frames_) values += (values.empty() ? "" : ";") + course_of(state);
+    for (const State& state : frames_) {
+      if (!values.empty()) values += ';';
+      values += course_of(state);
+    }
     return fmt::format(
         "<path d=\"{}\" stroke=\"{}\" stroke-width=\"{:.2f}\"{}><animate attributeName=\"d\" {} "
         "values=\"{}\"/></path>\n",
@@ -120,8 +122,8 @@ class MovieWriter {
       const PicturePoint a = view_.project(shape.point_E(span.from_mm));
       const PicturePoint b = view_.project(shape.point_E(span.to_mm));
       values += fmt::format("{}M{:.1f} {:.1f} L{:.1f} {:.1f}", values.empty() ? "" : ";", a.x, a.y, b.x, b.y);
-      tones += std::string(tones.empty() ? "" : ";") +
-               (state.engaged.test(static_cast<std::size_t>(lock)) ? kHeld : kOpen);
+      if (!tones.empty()) tones += ';';
+      tones += state.engaged.test(static_cast<std::size_t>(lock)) ? kHeld : kOpen;
     }
     const std::string place =
         fmt::format("<animate attributeName=\"d\" {} values=\"{}\"/>", timing(), values);

@@ -19,7 +19,7 @@ constexpr const char* kHost = "127.0.0.1";
 
 // Browsers keep up to six connections open, each of which holds a thread while it is kept.
 constexpr std::size_t kThreads = 24;
-constexpr int kKeepAlive_s = 5;
+constexpr int kKeepAlive_s = 1;  // ending waits for it
 constexpr int kReadPatience_s = 5;
 constexpr std::chrono::milliseconds kEndAsked(100);
 
@@ -183,6 +183,7 @@ std::string LiveServer::address() const {
 void LiveServer::serve(const std::function<bool()>& ended) {
   std::thread listener([this] { impl_->server.listen_after_bind(); });
   while (!ended()) std::this_thread::sleep_for(kEndAsked);
+  impl_->desk.let_go();
   impl_->server.stop();
   listener.join();
 }
