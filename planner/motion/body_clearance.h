@@ -47,12 +47,12 @@
 // Units: mm, frame E.
 #pragma once
 
-#include <limits>
 #include <memory>
 #include <vector>
 
 #include "geometry/distance/ball_margins.h"
 #include "geometry/distance/distance_field.h"
+#include "geometry/numbers/numbers.h"
 #include "planner/motion/body_sampler.h"
 #include "planner/motion/motion_bounds.h"
 
@@ -70,13 +70,13 @@ class BodyCheck {
   struct Margins {
     /// Proved lower bound; +infinity when nothing can be past the entry plane, -infinity when nothing is
     /// known.
-    double least = std::numeric_limits<double>::infinity();
+    double least = kInfinity;
     int worst = kNobody;  ///< the station it is from, or kShaft
     /// The same of the body's stations alone, without the shaft.
-    double least_of_stations = std::numeric_limits<double>::infinity();
+    double least_of_stations = kInfinity;
     /// Proved upper bound of the clearance of every state of the cell; only sought when least < wanted, and
     /// no closer than it takes to be below that.
-    double blocked = std::numeric_limits<double>::infinity();
+    double blocked = kInfinity;
     int suspect = kNobody;
     /// Something could not be settled next to a passage: ask the exact distance.
     bool unknown = false;

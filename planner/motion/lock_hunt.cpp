@@ -8,6 +8,7 @@
 
 #include <fmt/format.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/field.h"
 
 namespace withy {
@@ -86,14 +87,14 @@ class SweepJudge {
   const MotionVerifier& verifier_;
   const Hardware* hardware_;
   double required_mm_;
-  double clearance_mm_ = std::numeric_limits<double>::infinity();
+  double clearance_mm_ = kInfinity;
   std::string objection_;
 };
 
 /// Least reserve of the switch over the bodies that a sweep stands in at its corners.
 double least_reserve(const Design& design, const State& before, int lock, const Currents& current_A,
                      const std::vector<State>& states) {
-  double least = std::numeric_limits<double>::infinity();
+  double least = kInfinity;
   for (const State& state : states)
     least = std::min(least, reserve_of(design, lock_poses_E(design, state), before.engaged, lock, current_A));
   return least;

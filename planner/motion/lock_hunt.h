@@ -23,10 +23,10 @@
 //   - the lock stands in a frozen region: a lock beyond it holds the slides, and the tendons don't move them.
 #pragma once
 
-#include <limits>
 #include <string>
 #include <vector>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/motion/action.h"
 #include "planner/motion/verify.h"
 #include "planner/segment/coils.h"
@@ -43,7 +43,7 @@ struct LockHunt {
   int corners_per_turn = 0;
   double spacing_mm = 0.0;
   /// Verified lower bound over both sweeps; infinite while the body is never past the entry plane.
-  double clearance_mm = std::numeric_limits<double>::infinity();
+  double clearance_mm = kInfinity;
   /// Why it can't be made, or why there is nothing to sweep (shape none), as half a sentence; else empty.
   std::string objection;
 

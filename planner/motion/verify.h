@@ -21,10 +21,9 @@
 // jumps, so the motion is cut there.
 #pragma once
 
-#include <limits>
-
 #include <Eigen/Geometry>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/motion/action.h"
 #include "planner/motion/clearance.h"
 
@@ -50,8 +49,8 @@ struct BodyPlacement {
 
 /// The stations that are looked at: those of the body and shaft between two, mm.
 struct BodyStretch {
-  double from_mm = -std::numeric_limits<double>::infinity();
-  double to_mm = std::numeric_limits<double>::infinity();
+  double from_mm = -kInfinity;
+  double to_mm = kInfinity;
 };
 
 /// Verifies motions of one design in one channel. Safe to use from several threads at once.

@@ -2,11 +2,11 @@
 #include <algorithm>
 #include <array>
 #include <iterator>
-#include <limits>
 #include <system_error>
 
 #include <fmt/format.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/files/input_file.h"
 #include "planner/files/sha256.h"
 #include "planner/files/toml_reader.h"
@@ -17,7 +17,7 @@ namespace {
 
 // A plan of a thousand actions has a third of a megabyte.
 constexpr std::size_t kLargestPlan = std::size_t{64} << 20;
-constexpr double kUnbounded = std::numeric_limits<double>::infinity();
+constexpr double kUnbounded = kInfinity;
 
 /// One of a few words; a fault of the file where it is another.
 template <class Enum, std::size_t n>

@@ -4,10 +4,10 @@
 #include <algorithm>
 #include <cassert>
 #include <cmath>
-#include <numbers>
 
 #include <fmt/format.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/motion/lock_hunt.h"
 #include "planner/motion/motion_bounds.h"
 #include "planner/script/replay_checks.h"
@@ -221,7 +221,7 @@ class Replayer {
     std::string problem =
         fmt::format("the tip comes within {:.3f} mm of the target here and no nearer", report_.tip_error_mm);
     if (report_.tip_error_mm <= scene_.target.tolerance_mm)
-      problem += fmt::format(", {:.2f} degrees off its direction", tip_turn_rad_ * 180.0 / std::numbers::pi);
+      problem += fmt::format(", {:.2f} degrees off its direction", degrees(tip_turn_rad_));
     return ReplayFinding{ReplayCause::target, problem,
                          fmt::format("bring it within {} mm", scene_.target.tolerance_mm)};
   }

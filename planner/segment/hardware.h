@@ -94,10 +94,10 @@ class Hardware {
   /// limit of states.
   std::optional<HardwareBreach> state_breach(const State& state) const;
 
-  /// The first limit found broken on the straight way (insertion and free curvature linear) between two
-  /// states of the same locks and frozen bends; nothing when every state on the way keeps all. Verified over
-  /// the whole way, not sampled. A way that comes up to a limit within kWayResolution of its length without
-  /// ending there counts as breaking it.
+  /// The first limit found broken on the straight motion (insertion and free curvature linear) between two
+  /// states of the same locks and frozen bends; nothing when every state on it keeps all. Verified over
+  /// the whole motion, not sampled. A motion that comes up to a limit within kWayResolution of its length
+  /// without ending there counts as breaking it.
   std::optional<HardwareBreach> motion_breach(const State& from, const State& to) const;
 
   /// What the field must be to switch `lock` in `state`, before the switch. Without [field] any strength is
@@ -110,7 +110,7 @@ class Hardware {
   /// Nothing when the field can switch `lock` in `state` with a reserve of 1, or when the scene has no field.
   std::optional<HardwareBreach> switch_breach(const State& state, int lock) const;
 
-  /// Is there a field for the switch? switch_breach for less, without saying what is in the way.
+  /// Is there a field for the switch? switch_breach for less, without saying what is in between.
   bool may_switch(const State& state, int lock) const;
 
   /// Can any state that keeps the curvature limit have a magnet moved off its stop by others?
@@ -120,7 +120,7 @@ class Hardware {
   /// is none, or when the scene has no field.
   std::optional<HardwareBreach> coupling_breach(const State& state) const;
 
-  /// The same over the whole straight way between two states, as motion_breach.
+  /// The same over the whole straight motion between two states, as motion_breach.
   std::optional<HardwareBreach> coupling_motion_breach(const State& from, const State& to) const;
 
   /// Do the magnets leave one another on their stops over a box? "all" when the scene has no field.

@@ -4,9 +4,9 @@
 #include <algorithm>
 #include <cassert>
 #include <cmath>
-#include <limits>
 #include <numeric>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
@@ -265,7 +265,7 @@ tl::expected<Eigen::VectorXd, TensionFault> TendonStatics::tensions(const Eigen:
 }
 
 double TendonStatics::reach_margin(const Eigen::Vector2d& moment_Nmm) const {
-  double nearest = std::numeric_limits<double>::infinity();
+  double nearest = kInfinity;
   const Eigen::Vector2d need = moment_Nmm - pretension_moment_;
   for (const Eigen::Vector2d& e : edge_) nearest = std::min(nearest, distance_to_ray(need, e));
   if (edge_.empty()) return nearest;

@@ -4,7 +4,6 @@
 #include <algorithm>
 #include <cmath>
 #include <memory>
-#include <numbers>
 #include <optional>
 #include <string>
 #include <vector>
@@ -13,6 +12,7 @@
 
 #include "geometry/channel/centreline.h"
 #include "geometry/channel/wall_distance.h"
+#include "geometry/numbers/numbers.h"
 #include "planner/files/plain_line.h"
 #include "planner/scene/scene.h"
 #include "planner/segment/field.h"
@@ -152,7 +152,7 @@ void report_left_out(const Scene& scene) {
 std::optional<std::string> never_switches(const Design& design) {
   if (!design.field() || design.lock_count() == 0) return std::nullopt;
   const LockHardware& lock = design.lock();
-  const double stroke_deg = std::abs(lock.angle_latched_rad - lock.angle_free_rad) * 180.0 / std::numbers::pi;
+  const double stroke_deg = degrees(std::abs(lock.angle_latched_rad - lock.angle_free_rad));
   if (stroke_too_wide(lock))
     return fmt::format(
         "the magnets turn by {:.4g} deg between their stops, and no constant field turns one over 180 deg or "

@@ -3,7 +3,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
 
 #include <fmt/core.h>
 
@@ -89,7 +88,7 @@ double largest_curvature(const Design& design, const Route& route) {
 
 /// The tightest place of a route, for the body as thick as it is.
 struct TightSpot {
-  double clearance_mm = std::numeric_limits<double>::infinity();
+  double clearance_mm = kInfinity;
   double depth_mm = 0.0;    ///< how far past the entry plane
   double station_mm = 0.0;  ///< of the segment
 };
@@ -121,7 +120,7 @@ std::string off_the_notches(const SearchProblem& problem, const Route& route) {
     if (step.lock < 0 || !step.engages) continue;
     const Eigen::Vector2d sum = bend_up_to_lock(step.to, step.lock);
     const double spacing = latch.notch_pitch_mm / latch.backbone_radius_mm;
-    double off = std::numeric_limits<double>::infinity();
+    double off = kInfinity;
     if (lattice_kind(latch) == LatticeKind::points)
       for (const Eigen::Vector2d& point : lattice_points(latch, sum, 2.0 * spacing))
         off = std::min(off, (point - sum).norm());

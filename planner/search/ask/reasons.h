@@ -1,8 +1,8 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Why the target can't be reached, in terms a designer can act on.
 //
-// One limit is relaxed at a time and the search run again: where it then finds a way, that limit is what
-// stands in between. The way it finds says by how much. What is relaxed is relaxed wholly or by a stated
+// One limit is relaxed at a time and the search run again: where it then finds a route, that limit is
+// what stands in between. The route says by how much. What is relaxed is relaxed wholly or by a stated
 // amount, so "would be reached" is as proved as any plan; where no single relaxation helps within the work
 // allowed, that is said.
 #pragma once

@@ -4,11 +4,11 @@
 #include <algorithm>
 #include <chrono>
 #include <cmath>
-#include <limits>
 #include <memory>
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/effort/shares.h"
 #include "planner/plan/figures.h"
 #include "planner/search/ask/certify.h"
@@ -80,7 +80,7 @@ void take_fewer_switches(const SearchProblem& problem, Plan& plan, RouteSearchSe
 Plan widened(const SearchProblem& problem, Plan plan, RouteSearchSettings settings) {
   settings.most_switches = switches_of(plan);
   double step = kWidenFirst_mm;
-  double none_from = std::numeric_limits<double>::infinity();  // no look need go there
+  double none_from = kInfinity;  // no look need go there
   const auto worth_a_look = [&] {
     return step >= kWidenLeast_mm && std::isfinite(plan.clearance_mm) && !settings.effort.cut_short();
   };
@@ -234,7 +234,7 @@ void solve_by_stock(Answer& answer, const SearchProblem& problem, const SolveSet
   if (!route) {
     answer.verdict = Verdict::undecided;
     answer.why = fmt::format("the planner {} found no plan in {:g} s, which proves nothing", settings.planner,
-                             settings.effort.seconds().value_or(std::numeric_limits<double>::infinity()));
+                             settings.effort.seconds().value_or(kInfinity));
     return;
   }
   auto plan = tidy_plan(ompl.judge(), *route, settings.effort);

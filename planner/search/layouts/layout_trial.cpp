@@ -3,8 +3,8 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
 #include "planner/search/route/route_tidy.h"
@@ -22,7 +22,7 @@ SearchProblem with_layout(const SearchProblem& base, const Stations& stations, c
 /// What a route's switches, there and back, come to: the strongest field and the least reserve.
 struct SwitchingNeed {
   double field_mT = 0.0;
-  double reserve = std::numeric_limits<double>::infinity();
+  double reserve = kInfinity;
 };
 
 /// Nothing when the field forbids a switch, or the magnets one another.

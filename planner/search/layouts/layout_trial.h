@@ -3,7 +3,7 @@
 // target with so much clearance?
 //
 // Clockings matter to the field alone. So the search runs without the field first: a proof that there is no
-// way then holds for every clocking at once; and a way that is found is asked, switch by switch, which
+// way then holds for every clocking at once; and a route that is found is asked, switch by switch, which
 // clockings allow it. Only where none does, each clocking is searched for itself.
 #pragma once
 

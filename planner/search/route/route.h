@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// A way from the start to the target as states and the steps between them.
+// A route from the start to the target: states and the steps between them.
 #pragma once
 
 #include <optional>
@@ -55,8 +55,8 @@ class StepJudge {
   /// The same as far as a quick look tells.
   MotionLook::Finding look_at(const State& from, const State& to) const;
 
-  /// Can the lock be switched in this state, there and back (a plan returns the way it came)? Curvatures on
-  /// both sides of a lock to release must be equal, the field must do both, and the bend that the lock
+  /// Can the lock be switched in this state, there and back (a plan returns by the route it came)? Curvatures
+  /// on both sides of a lock to release must be equal, the field must do both, and the bend that the lock
   /// freezes must be latched exactly: every backbone's slide a whole multiple of the pitch. How far off a
   /// bench may engage (`engage_window_mm`) is no licence for plans (exact_latch).
   bool switch_allowed(const State& before, int lock, const State& after) const;

@@ -2,9 +2,9 @@
 #include "planner/search/route/route_tidy.h"
 
 #include <algorithm>
-#include <limits>
 #include <optional>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/effort/shares.h"
 
 namespace withy {
@@ -132,9 +132,6 @@ std::optional<LockHunt> hunt_at(const StepJudge& judge, const Stays& stays, std:
   return judge.hunt_of(before, step.lock, judge.choice_of(before, step.lock));
 }
 
-/// Insertions that are tried for one switch, from where it is to the start.
-constexpr int kHuntPlaces = 40;
-
 /// Switch i at insertion `d`, less than it has, and from there in to where it was with the bend unchanged.
 Stays with_switch_farther_out(const Stays& stays, std::size_t i, double d) {
   Stays moved = with_switch_at(stays, i, d);
@@ -153,7 +150,7 @@ bool keeps_more(const StepJudge& judge, const Stays& stays, std::size_t i, doubl
 }
 
 double least_clearance(const StepJudge& judge, const Stays& stays, std::size_t i) {
-  double least = std::numeric_limits<double>::infinity();
+  double least = kInfinity;
   for (const Stay* stay : {&stays.stays[i], &stays.stays[i + 1]})
     for (std::size_t j = 0; j + 1 < stay->size(); ++j)
       least = std::min(least, judge.verifier().clearance((*stay)[j], (*stay)[j + 1]).lower_mm);
@@ -166,9 +163,9 @@ void clear_hunt(const StepJudge& judge, Stays& stays, std::size_t i, const Effor
   if (!hunt || !hunt->missing()) return;
   const double deepest = stays.stays[i].back().insertion_mm;
   std::optional<Stays> best;
-  double most = -std::numeric_limits<double>::infinity();
-  for (int k = kHuntPlaces; k-- > 0 && !effort.cut_short();) {
-    Stays moved = with_switch_farther_out(stays, i, deepest * k / kHuntPlaces);
+  double most = -kInfinity;
+  for (int k = shares::kHuntPlaces; k-- > 0 && !effort.cut_short();) {
+    Stays moved = with_switch_farther_out(stays, i, deepest * k / shares::kHuntPlaces);
     if (!switch_fits(judge, moved, i)) continue;
     if (best && !keeps_more(judge, moved, i, most)) continue;
     if (const auto there = hunt_at(judge, moved, i); there->missing()) continue;

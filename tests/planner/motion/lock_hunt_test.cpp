@@ -11,12 +11,14 @@
 #include <catch2/catch.hpp>
 
 #include "planner/segment/field.h"
-#include "tests/support/plain_hardware.h"
+#include "tests/support/plain_segment.h"
 #include "tests/support/tube.h"
 
 namespace {
 
 using namespace withy;
+using withy_test::plain_robot;
+using withy_test::plain_state;
 
 DesignParts parts_with(CarriageKind carriage) {
   DesignParts parts;
@@ -27,30 +29,6 @@ DesignParts parts_with(CarriageKind carriage) {
   parts.tendons = TendonHardware{1.2, {0, M_PI / 2, M_PI, 1.5 * M_PI}, 0, 8, 0.2, 30, 0.1, Motors::ride};
   parts.carriage = {carriage, 160};
   return parts;
-}
-
-withy_plain::Robot plain_robot(const Design& design) {
-  withy_plain::Robot robot;
-  robot.scene.length_mm = design.length_mm();
-  robot.scene.tip_rigid_mm = design.segment().tip_rigid_mm;
-  robot.scene.lock.emplace();
-  robot.scene.lock->body_length_mm = design.lock().body_length_mm;
-  robot.layout = {design.layout().station_mm, design.layout().clock_rad};
-  robot.scene.guide = design.carriage().kind == CarriageKind::guide;
-  robot.scene.tendons.emplace();
-  robot.scene.tendons->radius_mm = design.tendons()->radius_mm;
-  robot.scene.tendons->angle_rad = design.tendons()->angle_rad;
-  return robot;
-}
-
-withy_plain::State plain_state(const Design& design, const State& state) {
-  withy_plain::State plain;
-  plain.insertion_mm = state.insertion_mm;
-  for (int i = 0; i < design.lock_count(); ++i)
-    plain.locked.push_back(state.engaged.test(static_cast<std::size_t>(i)));
-  for (const Region& region : regions_of(design, state))
-    plain.regions.push_back({region.from_mm, region.to_mm, region.u});
-  return plain;
 }
 
 /// A state in which lock `lock` may be engaged next, the one before it engaged or not.
@@ -139,6 +117,22 @@ double sampled_clearance(const Design& design, const WallDistance& wall, const S
   return least;
 }
 
+/// A tube with so much room that no hunt comes near its wall.
+ChannelDistance wide_and_straight() {
+  testing::TubeShape tube;
+  tube.radius_mm = 60.0;
+  tube.bend_rad = 0.0;
+  return ChannelDistance(std::make_shared<const WallDistance>(testing::make_tube(tube, 120)));
+}
+
+/// 60 mm inside, with 100 mm of bend radius.
+State bent_inside() {
+  State state;
+  state.insertion_mm = 60.0;
+  state.u_free = {0.01, 0.0};
+  return state;
+}
+
 }  // namespace
 
 // Twelve flat sides and no distance field: each exact query is cheap, and a hunt asks for thousands. Two
@@ -180,13 +174,8 @@ TEST_CASE("a hunt's clearance is proved over the whole sweep, and one that comes
 // less in some other, one of 1.5 keeps enough: torques change by no more than that share of the field, 0.118
 // of what is needed with the field at 45 degrees to both ends of a quarter turn.
 TEST_CASE("a hunt whose swings cost the field its reserve is not made") {
-  testing::TubeShape tube;
-  tube.radius_mm = 60.0;
-  tube.bend_rad = 0.0;
-  const ChannelDistance distance(std::make_shared<const WallDistance>(testing::make_tube(tube, 120)));
-  State before;
-  before.insertion_mm = 60.0;
-  before.u_free = {0.01, 0.0};
+  const ChannelDistance distance = wide_and_straight();
+  const State before = bent_inside();
   for (const double wanted : {1.0, 1.5}) {
     DesignParts parts = parts_with(CarriageKind::free);
     parts.layout.clock_rad[1] = M_PI;  // the field pushes lock 2 onto its stop
@@ -209,13 +198,8 @@ TEST_CASE("a hunt whose swings cost the field its reserve is not made") {
 }
 
 TEST_CASE("a hunt that asks more of the hardware than it gives is not made, and says what") {
-  testing::TubeShape tube;
-  tube.radius_mm = 60.0;
-  tube.bend_rad = 0.0;
-  const ChannelDistance distance(std::make_shared<const WallDistance>(testing::make_tube(tube, 500)));
-  State before;
-  before.insertion_mm = 60.0;
-  before.u_free = {0.01, 0.0};
+  const ChannelDistance distance = wide_and_straight();
+  const State before = bent_inside();
   DesignParts parts = parts_with(CarriageKind::free);
   // Slides of 0.1 mm turn the 28 mm before the lock by 0.0833 rad: curvature 0.01 + 0.0030 to one side; the
   // 61 mm beyond it take up all 89 mm's once it has dropped in: 0.01 + 0.00434.
