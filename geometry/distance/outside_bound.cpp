@@ -38,7 +38,7 @@ double OutsideBound::upper(const Eigen::Vector3d& p_E, double reach_mm) {
   const double r = (p_E - centre).norm();
   const auto distance = static_cast<double>(entry->second.distance);
   const bool sign_holds = r + reach_mm < static_cast<double>(entry->second.passage);
-  // Rounded up, a distance outside is smaller in size than D.
+  // (1) or (2). Rounded up, a distance outside is smaller in size than D.
   return (sign_holds ? distance : std::abs(distance) * kSizeRounding) + r;
 }
 

@@ -5,8 +5,8 @@
 // free curvature (same locks, same frozen bends). Station j of any of them is within slack_j of where the
 // centre state puts it (planner/motion/motion_bounds.h). With L and U the field's bounds of D,
 //
-//     least   = min over stations that may be past the entry plane of   L(p_j) - R_j - slack_j
-//     blocked = min over stations that surely are of                    U(p_j) - R_j + slack_j
+//     least   = min over stations that may be past the entry plane of   L(p_j) - R_j - slack_j   (1)
+//     blocked = min over stations that surely are of                    U(p_j) - R_j + slack_j   (2)
 //
 // so `least` >= c proves every station of every state of the cell clear by c, and `blocked` < c proves that
 // no state of the cell is. Both take D for 1-Lipschitz along the line from where the centre puts the station
@@ -23,7 +23,7 @@
 // geometry/distance/distance_field.h). Hence, with m = least + R and R the smallest radius (the loss shrinks
 // as m grows),
 //
-//     whole-body clearance >= sqrt(m^2 - a^2 / 4) - kappa a^2 / 8 - R.
+//     whole-body clearance >= sqrt(m^2 - a^2 / 4) - kappa a^2 / 8 - R.   (3)
 //
 // Where the body passes the entry plane between two stations, the one behind is taken at its projection y_1.
 // The path y_1, x_c (in the plane), x_2 is the chord seen so; it leaves the straight line y_1 x_2 by at most

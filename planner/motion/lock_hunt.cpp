@@ -121,7 +121,7 @@ HuntTrack lock_hunt_track(const Design& design, const State& before, int lock) {
 
 std::vector<State> hunt_states(const Design& design, const State& before, int lock, const HuntTrack& track) {
   const SweptLengths lengths = swept_lengths(design, before, lock);
-  return along(track, before, 1.0 / (design.latch()->backbone_radius_mm * lengths.proximal_mm));
+  return along(track, before, 1.0 / (design.latch()->backbone_radius_mm * lengths.proximal_mm));  // (1)
 }
 
 std::vector<State> latched_hunt_states(const Design& design, const State& before, int lock,
@@ -129,7 +129,7 @@ std::vector<State> latched_hunt_states(const Design& design, const State& before
   const SweptLengths lengths = swept_lengths(design, before, lock);
   const double distal = lengths.whole_mm - lengths.proximal_mm;
   assert(distal > kNoLength_mm);
-  return along(track, after_lock(design, before, lock),
+  return along(track, after_lock(design, before, lock),  // (2)
                lengths.whole_mm / (design.latch()->backbone_radius_mm * lengths.proximal_mm * distal));
 }
 

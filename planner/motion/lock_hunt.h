@@ -4,8 +4,8 @@
 // Lock i stands in the free region; f_p is the exposed flexible length (mm) from the region's start to the
 // lock, f that of the whole region. A corner w of the track (hunt.h) asks for the slide w beyond the planned
 // one, so
-//     released   u = u_0 + w / (r_b f_p)                       the whole free region bends, and
-//     latched    u = u_0 + w f / (r_b f_p (f - f_p))           only what is beyond the lock does:
+//     released   u = u_0 + w / (r_b f_p)                 (1)   the whole free region bends, and
+//     latched    u = u_0 + w f / (r_b f_p (f - f_p))     (2)   only what is beyond the lock does:
 // a script goes on along its track when the latch has dropped in, and what the tendons then draw (to first
 // order in the bend of a gap between disks, exactly without disks) has to go into the distal part alone. Both
 // sweeps are straight motions in (d, u) from corner to corner, and each is verified like any other: a lower
@@ -13,7 +13,7 @@
 //
 // The switching field is on during both. Its currents stay those of the planned pose, so at every corner of
 // either track they must still have a reserve of 1: turn the lock and keep the others on their stops
-// (field.h). Between corners, a fraction of a turn apart, that is not looked at, nor is the field's strength
+// (field.h). Between corners, a fraction of a turn apart, that is not checked, nor is the field's strength
 // at the locks anywhere but in the planned pose.
 //
 // No sweep is needed, or none can be made, where

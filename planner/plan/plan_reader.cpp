@@ -159,7 +159,7 @@ class PlanFitter {
   PlanFitter(const PlanFile& file, const Design& design) : file_(file), design_(design) {}
 
   Result<Plan> fit() {
-    if (file_.verdict != Verdict::reached) return tl::unexpected(file_.not_a_way());
+    if (file_.verdict != Verdict::reached) return tl::unexpected(file_.without_target());
     if (file_.locks != design_.lock_count())
       return tl::unexpected(file_.json.error_at(
           "/locks", fmt::format("the plan has {} locks, its segment {}", file_.locks, design_.lock_count()),
@@ -300,8 +300,8 @@ Result<PlanFile> read_plan(const std::filesystem::path& file) {
   return plan;
 }
 
-InputError PlanFile::not_a_way() const {
-  return json.error_at("/verdict", "this plan is not a way to the target", "take one that reached");
+InputError PlanFile::without_target() const {
+  return json.error_at("/verdict", "this plan does not reach its target", "take one that does");
 }
 
 Result<Plan> plan_in(const PlanFile& file, const Design& design) {

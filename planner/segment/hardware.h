@@ -12,7 +12,7 @@
 //   coupling     no lock's magnet moves another off its stop (field.h); a limit of states, not of switches
 //
 // The first four are checked when the scene describes the tendons, the last two when it describes the field.
-// Nothing here looks at curvature or insertion limits (planner/motion/action.h) or at the latch (latch.h).
+// Nothing here checks curvature or insertion limits (planner/motion/action.h) or at the latch (latch.h).
 //
 // Boxes: a box holds every state of one set of engaged locks whose insertion, frozen bends and free curvature
 // lie between two ends. Its verdict is exact in both directions but may be "some" for want of a sharper
@@ -142,7 +142,7 @@ class Hardware {
   std::vector<Eigen::Vector2d> tendon_direction_;
 };
 
-/// Finest share of a motion that motion_breach looks at.
+/// Finest share of a motion that motion_breach checks.
 inline constexpr double kWayResolution = 1.0 / 65536.0;
 
 }  // namespace withy

@@ -122,7 +122,7 @@ void add_uniform_gap(double gap_mm, const Eigen::Vector2d& u, double radius_mm,
                      const std::vector<Eigen::Vector2d>& e, Eigen::VectorXd& drawn) {
   const double c = chord(gap_mm, u.norm());
   for (std::size_t k = 0; k < e.size(); ++k)
-    drawn(static_cast<Eigen::Index>(k)) += gap_mm - std::abs(c * (1.0 - radius_mm * e[k].dot(u)));
+    drawn(static_cast<Eigen::Index>(k)) += gap_mm - std::abs(c * (1.0 - radius_mm * e[k].dot(u)));  // (2)
 }
 
 Eigen::VectorXd drawn_through_disks(const TendonHardware& tendons, const std::vector<Eigen::Vector2d>& e,
@@ -171,7 +171,8 @@ Eigen::VectorXd drawn_by_bends(const Design& design, const std::vector<Region>& 
   for (const Region& region : regions) {
     if (region.flexible_mm <= kNoLength_mm) continue;
     for (std::size_t k = 0; k < e.size(); ++k)
-      drawn(static_cast<Eigen::Index>(k)) += tendons.radius_mm * e[k].dot(region.u) * region.flexible_mm;
+      drawn(static_cast<Eigen::Index>(k)) +=
+          tendons.radius_mm * e[k].dot(region.u) * region.flexible_mm;  // (1)
   }
   return drawn;
 }

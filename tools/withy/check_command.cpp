@@ -220,7 +220,7 @@ ExitStatus check(const Options& options) {
   report_left_out(*scene);
   const std::vector<std::string> stops = obstacles(*scene, *design, wall);
   for (const std::string& why : stops) line("stops a plan", why);
-  if (stops.empty()) line("verdict", "nothing here stops a plan before it is searched for");
+  if (stops.empty()) line("verdict", "no fault found; run plan");
   return ExitStatus::done;
 }
 

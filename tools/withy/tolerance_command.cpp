@@ -33,7 +33,7 @@ tl::expected<ToleranceReport, Refused> judge(const Options& options, Progress& p
   // The scene that is named must be the one that the plan was made for.
   auto read = read_sound_plan(options.plan, options.scene);
   if (!read) return tl::unexpected(read.error());
-  if (!read->plan) return refused(read->file.not_a_way());
+  if (!read->plan) return refused(read->file.without_target());
   const ErrorSizes sizes = options.errors.empty() ? usual_errors(read->prepared.scene) : *given;
   const auto problem = make_problem(read->prepared, read->file.locks);
   if (!problem) return refused(problem.error());

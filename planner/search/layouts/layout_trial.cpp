@@ -124,7 +124,7 @@ Trial LayoutTrials::ask_any_clocking(const Stations& stations, double clearance_
   return ask_each_clocking(stations, clearance_mm, most_work);
 }
 
-/// The field forbids the way that was found: is there another?
+/// The field forbids the route that was found: is there another?
 Trial LayoutTrials::ask_each_clocking(const Stations& stations, double clearance_mm, std::int64_t most_work) {
   bool all_proved = true;
   std::int64_t left = most_work;

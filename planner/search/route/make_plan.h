@@ -2,7 +2,7 @@
 // From a route to a plan: the route in, the same route out, and nothing that is not verified.
 //
 // "Reached" is said of what make_plan returns and of nothing else. It trusts no search: whatever a route
-// rests on (a cell said to be free, a quick look, another planner), each of its motions is looked at here, as
+// rests on (a cell said to be free, a quick check, another planner), each of its motions is verified here, as
 // a whole motion of the whole body, each limit and each switch is judged, and the plan's measured clearance
 // is held against what is required.
 #pragma once

@@ -52,7 +52,7 @@ class StepJudge {
   /// where the problem heeds them the tendons' limits all along.
   bool within_limits_all_along(const State& from, const State& to) const;
 
-  /// The same as far as a quick look tells.
+  /// The same as far as a quick check tells.
   MotionLook::Finding look_at(const State& from, const State& to) const;
 
   /// Can the lock be switched in this state, there and back (a plan returns by the route it came)? Curvatures
