@@ -4,7 +4,6 @@
 #include <algorithm>
 #include <cassert>
 #include <cmath>
-#include <limits>
 #include <numbers>
 
 #include <fmt/core.h>
@@ -71,6 +70,8 @@ class PlanWriter {
     plan["actions"] = actions();
     plan["proof"] = answer.coverage ? proof(*answer.coverage) : Json(nullptr);
     plan["approach"] = answer.approach ? approach(*answer.approach) : Json(nullptr);
+    if (const auto& rechecked = record_.rechecked)
+      plan["rechecked"] = {{"verdict", rechecked->verdict}, {"sentence", rechecked->sentence}};
     return laid_out(plan);
   }
 

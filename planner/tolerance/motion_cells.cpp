@@ -5,8 +5,8 @@
 #include <cmath>
 
 #include "planner/effort/shares.h"
-#include "planner/motion/motion_acceleration.h"
-#include "planner/motion/motion_bounds.h"
+#include "planner/proof/lemmas/motion_acceleration.h"
+#include "planner/proof/lemmas/motion_bounds.h"
 #include "planner/segment/shape.h"
 
 namespace withy {

@@ -58,6 +58,9 @@ tl::expected<std::string, Refused> script_text(const Options& options) {
   if (!read) return tl::unexpected(read.error());
   if (!read->plan) return tl::unexpected(Refused{read->file.without_target(), ExitStatus::wrong_input});
   const Scene& scene = read->prepared.scene;
+  if (!options.output.empty())
+    if (const auto place = check_output_file(options.output, {scene.file, scene.mesh_file}); !place)
+      return tl::unexpected(Refused{place.error(), ExitStatus::wrong_input});
   const auto script = make_script(scene, read->design, *read->plan);
   if (!script) return tl::unexpected(missing(scene, script.error()));
   if (wants_program(options) && !scene.actuation)

@@ -90,6 +90,9 @@ TEST_CASE("the turns are within sqrt(2) windows of one another and none goes bey
     const HuntTrack track = hunt_track(latch, nullptr);
     REQUIRE(track.shape == HuntShape::spiral);
     CHECK(track.spacing_mm <= std::sqrt(2.0) * latch.engage_window_mm * (1 + 1e-9));
+    // How far the rim's chords are off it.
+    CHECK(latch.hunt_mm * (1 - std::cos(M_PI / track.corners_per_turn)) <=
+          0.05 * latch.engage_window_mm * (1 + 1e-9));
     // The radius at every corner is the one a turn earlier and one spacing more, up to the rim.
     const auto turn = static_cast<std::size_t>(track.corners_per_turn);
     REQUIRE(track.slide_mm.size() == turn * static_cast<std::size_t>(track.turns) + 2);

@@ -8,9 +8,7 @@
 #include "planner/motion/action.h"
 #include "planner/segment/field.h"
 #include "planner/segment/hardware.h"
-#include "tests/support/plain_field.h"
-#include "tests/support/plain_segment.h"
-#include "tests/support/random_states.h"
+#include "tests/support/field_benches.h"
 
 namespace {
 
@@ -18,69 +16,7 @@ using Catch::Matchers::Contains;
 using Catch::Matchers::WithinAbs;
 using Catch::Matchers::WithinRel;
 using namespace withy;
-using withy_test::keeps_curvature;
-using withy_test::plain_robot;
-using withy_test::plain_state;
-using withy_test::RandomStates;
-
-constexpr double kDegree = M_PI / 180.0;
-
-DesignParts parts_with(std::vector<double> station_mm, const std::vector<double>& clock_deg) {
-  DesignParts parts;
-  parts.segment = {100, 1.5, 3, 0.04, 900};
-  parts.lock = LockHardware{4, 1.8, 0.004, 0, M_PI / 2, 0.01, 0.004, 60};
-  parts.layout.station_mm = std::move(station_mm);
-  for (const double c : clock_deg) parts.layout.clock_rad.push_back(c * kDegree);
-  parts.carriage = {CarriageKind::free, 160};
-  FieldHardware field{10, {1.8, 1.8, 1.8}, Eigen::Matrix3d::Identity()};
-  field.ambient_mT = kUsualAmbient_mT;
-  parts.field = field;
-  parts.R_SE = Eigen::AngleAxisd(0.7, Eigen::Vector3d(1, 2, -1).normalized()).toRotationMatrix();
-  parts.p_SE = {12, -30, 8};
-  return parts;
-}
-
-Design design_of(DesignParts parts) {
-  return Design::make(std::move(parts)).value();
-}
-
-/// Three Helmholtz pairs about the entry, currents free; not quite alike.
-std::vector<Coil> three_pairs(const DesignParts& parts, std::optional<double> most_A = std::nullopt) {
-  std::vector<Coil> coils;
-  for (int axis = 0; axis < 3; ++axis) {
-    const Eigen::Vector3d along = Eigen::Vector3d::Unit(axis);
-    const double radius = 150 + 30 * axis;
-    for (const double side : {-0.5, 0.5})
-      coils.push_back({parts.p_SE + side * radius * along, along, radius, 250, 2.0, most_A});
-  }
-  return coils;
-}
-
-/// Benches to try bounds on: uniform and with coils, tight and loose, locks near and far.
-std::vector<Design> benches() {
-  std::vector<Design> all;
-  for (const bool guide : {false, true}) {
-    DesignParts parts = parts_with({33, 67}, {0, 330});
-    parts.carriage.kind = guide ? CarriageKind::guide : CarriageKind::free;
-    parts.field->strength_max_mT = 5;
-    all.push_back(design_of(parts));
-    parts.field->ambient_mT = 0;
-    parts.field->ambient_S = {0.02, -0.2, 0.1};
-    parts.field->coil_mT_per_A = {1.8, 0.9, 2.5};
-    parts.layout.station_mm = {50, 61};
-    parts.field->strength_max_mT = guide ? 5 : 12;
-    all.push_back(design_of(parts));
-    parts = parts_with({33, 67}, {0, 330});
-    parts.carriage.kind = guide ? CarriageKind::guide : CarriageKind::free;
-    parts.field->coils = three_pairs(parts);
-    parts.field->strength_max_mT = guide ? 4.5 : 12;
-    all.push_back(design_of(parts));
-    parts.field->coils = three_pairs(parts, 1.8);
-    parts.field->strength_max_mT = 20;
-    all.push_back(design_of(parts));
-  }
-  return all;
-}
+using namespace withy_test;
 
 }  // namespace
 
@@ -125,6 +61,33 @@ TEST_CASE("a known ambient field counts as it stands, one of unknown direction a
   const auto helped = choose_field(design_of(parts), State{}, 0);
   REQUIRE(helped);
   CHECK_THAT(helped->currents.strength_mT, WithinRel((1.5 * 2.5 - 0.3) * std::sqrt(2.0), 1e-9));
+}
+
+TEST_CASE("coils that make no field along what is needed have none of any strength, rounding or not") {
+  // One coil about the advance axis, and a straight segment: its field lies along the magnets' axis.
+  DesignParts parts = parts_with({50}, {0});
+  parts.field->coils = {
+      {parts.p_SE + parts.R_SE * Eigen::Vector3d(0, 0, -50), parts.R_SE.col(2), 150, 300, {}, {}}};
+  State straight;
+  straight.insertion_mm = 60;
+  const FieldNeed need = least_field(design_of(parts), straight, 0);
+  CHECK(need.refusal == FieldRefusal::inseparable);
+  CHECK_FALSE(need.field_S);
+}
+
+TEST_CASE("without a switch torque a field that just balances the ambient one turns the lock") {
+  DesignParts parts = parts_with({50}, {0});
+  parts.lock->switch_torque_Nmm = 0;
+  const Design design = design_of(parts);
+  RandomStates random(66);
+  for (int i = 0; i < 40; ++i) {
+    State state;
+    state.u_free = random.vector(0.02);
+    const auto choice = choose_field(design, state, 0);
+    REQUIRE(choice);
+    CHECK(std::isinf(choice->currents.reserve));
+    CHECK_THAT(choice->currents.strength_mT, WithinRel(0.05 * std::sqrt(2.0), 1e-9));
+  }
 }
 
 TEST_CASE("a coil's current limit is named with coil and current where it forbids a switch") {
