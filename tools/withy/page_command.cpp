@@ -72,7 +72,7 @@ tl::expected<std::string, Refused> movie_text(const Options& options, Progress& 
   const Scene& scene = one.prepared.scene;
   if (const auto place = check_output_file(options.output, {scene.file, scene.mesh_file}); !place)
     return tl::unexpected(Refused{place.error(), ExitStatus::wrong_input});
-  if (!one.plan) return tl::unexpected(Refused{one.file.not_a_route(), ExitStatus::wrong_input});
+  if (!one.plan) return tl::unexpected(Refused{one.file.without_target(), ExitStatus::wrong_input});
   progress.stage("drawing");
   Answer answer;
   answer.verdict = Verdict::reached;
