@@ -46,7 +46,7 @@ export class Deck {
     this.element = h(
       'section',
       { class: 'deck', tabindex: 0, 'aria-label': 'Drive by hand. Page down and up: insertion. Arrows: bend. Digits: lock switches. Backspace: one step back.' },
-      h('div', { class: 'hand' }, h('div', { class: 'sliders' }, h('label', { for: 'insertion' }, 'in'), this.insertion, h('label', { for: 'bend-x' }, 'bend x'), this.bendX, h('label', { for: 'bend-y' }, 'bend y'), this.bendY), this.pad, this.locks),
+      h('div', { class: 'driving' }, h('div', { class: 'sliders' }, h('label', { for: 'insertion' }, 'in'), this.insertion, h('label', { for: 'bend-x' }, 'bend x'), this.bendX, h('label', { for: 'bend-y' }, 'bend y'), this.bendY), this.pad, this.locks),
       h('div', { class: 'readings' }, this.figures, this.objection),
       h('div', { class: 'course' }, this.steps),
     );

@@ -30,7 +30,7 @@ export class VerdictTable {
     this.element = h(
       'section',
       { class: 'answers', 'aria-label': 'Verdicts' },
-      h('table', { id: 'verdicts' }, h('thead', {}, h('tr', {}, ...['locks', 'verdict', 'gap', 'reserve', 'tension'].map((t) => h('th', { scope: 'col' }, t)))), this.rows),
+      h('table', { id: 'verdicts' }, h('thead', {}, h('tr', {}, ...['locks', 'verdict', 'gap', 'reserve'].map((t) => h('th', { scope: 'col' }, t)))), this.rows),
       this.why,
     );
   }
@@ -71,7 +71,6 @@ export class VerdictTable {
       h('td', {}, cell.verdict ? verdictSign(cell.verdict) : null, h('span', { class: 'verdict-word' }, cell.verdict ? verdictWord[cell.verdict].toLowerCase() : kStageWords[cell.stage])),
       h('td', { class: 'n' }, quantity(plan?.clearance_mm, 'mm')),
       h('td', { class: 'n' }, plan?.hunt_missing ? '0' : quantity(plan?.reserve, '')),
-      h('td', { class: 'n' }, quantity(plan?.tension_N, 'N', 1)),
     );
   }
 

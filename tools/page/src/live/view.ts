@@ -64,7 +64,7 @@ export class BenchView {
   private gestures = 0;
 
   constructor(private readonly deeds: ViewDeeds) {
-    this.renderer = new THREE.WebGLRenderer({ canvas: this.canvas, antialias: true, alpha: true, preserveDrawingBuffer: true });
+    this.renderer = new THREE.WebGLRenderer({ canvas: this.canvas, antialias: true, alpha: true });
     this.renderer.localClippingEnabled = true;
     this.renderer.setPixelRatio(Math.min(2, window.devicePixelRatio));
     this.element = h('div', { class: 'bench-view', tabindex: 0, role: 'group', 'aria-label': 'Picture of the channel. Drag to turn it; drag the target to move it.' }, this.canvas, this.labels.svg, this.doors);
@@ -109,6 +109,7 @@ export class BenchView {
   }
 
   setScene(facts: SceneFacts, design: Design | null) {
+    const first = this.facts === null;
     this.facts = facts;
     for (const part of [this.target?.group, this.entry?.group, this.handle]) if (part) this.world.remove(part);
     this.target = new TargetView(facts.target);
@@ -117,6 +118,7 @@ export class BenchView {
     this.world.add(this.target.group, this.entry.group);
     if (this.handle) this.world.add(this.handle);
     if (design) this.setDesign(design);
+    if (first) this.fit();
     this.applyTheme();
   }
 
@@ -249,24 +251,23 @@ export class BenchView {
     this.redraw();
   }
 
-  /** The whole channel, seen across its longest side. */
+  /** The whole channel, the way in from left to right, seen across its flatter side. */
   fit() {
     if (!this.channel) return;
     this.touched = false;
-    const box = this.channel.box;
-    const centre = box.getCenter(new THREE.Vector3());
-    const size = box.getSize(new THREE.Vector3());
-    const sides: [number, THREE.Vector3][] = [
-      [size.x, new THREE.Vector3(1, 0, 0)],
-      [size.y, new THREE.Vector3(0, 1, 0)],
-      [size.z, new THREE.Vector3(0, 0, 1)],
-    ];
-    sides.sort((a, b) => b[0] - a[0]);
-    const toEye = sides[2][1].clone().addScaledVector(sides[1][1], 0.35).normalize();
+    const R = this.facts?.entry.R ?? [1, 0, 0, 0, 1, 0, 0, 0, 1];
+    const column = (k: number) => new THREE.Vector3(R[k], R[3 + k], R[6 + k]);
+    const right = column(2);
+    const extent = (d: THREE.Vector3) => (this.channel as ChannelView).extent(d);
+    const size = (d: THREE.Vector3) => extent(d)[1] - extent(d)[0];
+    const [up, across] = size(column(0)) >= size(column(1)) ? [column(0), column(1)] : [column(1), column(0)];
+    const toEye = right.clone().cross(up).normalize();
+    const centre = new THREE.Vector3();
+    for (const d of [right, up, across]) centre.addScaledVector(d, 0.5 * (extent(d)[0] + extent(d)[1]));
     const tall = Math.tan((this.camera.fov * Math.PI) / 360);
-    const distance = Math.max((0.5 * sides[1][0]) / tall, (0.5 * sides[0][0]) / (tall * this.camera.aspect)) * 1.15 + 0.5 * sides[2][0];
-    this.camera.up.copy(sides[1][1]);
-    this.camera.position.copy(centre).addScaledVector(toEye, distance);
+    const distance = 1.2 * Math.max((0.5 * size(up)) / tall, (0.5 * size(right)) / (tall * this.camera.aspect)) + 0.5 * size(across);
+    this.camera.up.copy(up);
+    this.camera.position.copy(centre).addScaledVector(toEye.addScaledVector(up, 0.3).normalize(), distance);
     this.controls.target.copy(centre);
     this.controls.update();
     this.redraw();
@@ -292,6 +293,7 @@ export class BenchView {
   }
 
   private draw() {
+    if (!this.channel || this.element.clientHeight === 0) return;
     const distance = this.camera.position.distanceTo(this.controls.target);
     this.camera.near = Math.max(0.2, 0.01 * distance);
     this.camera.far = 8 * distance + 4000;

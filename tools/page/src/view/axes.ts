@@ -62,7 +62,7 @@ export class AxesView {
 
 /** The bar with its length, for the lower left corner of a picture of that height (px). */
 export function scaleBar(camera: THREE.PerspectiveCamera, middle: THREE.Vector3, height: number): SVGElement {
-  const distance = camera.position.distanceTo(middle);
+  const distance = Math.max(camera.position.distanceTo(middle), 1e-6);
   const px_per_mm = height / (2 * Math.tan((camera.fov * Math.PI) / 360) * distance);
   const length = roundLength(110 / px_per_mm);
   const right = 14 + length * px_per_mm;
