@@ -15,6 +15,10 @@ using Json = nlohmann::ordered_json;
 
 namespace {
 
+/// A gap counts as contact with what is required up to so much more (mm): what a proof may lose, and as much
+/// again for the halvings that a stopped hand is followed by.
+constexpr double kContact_mm = 2.0 * kClearanceSlack_mm;
+
 Json number(double value) {
   return std::isfinite(value) ? Json(value + 0.0) : Json(nullptr);
 }
@@ -40,7 +44,7 @@ Json clearance_json(const LiveScene& scene, const StepJudge& judge, const State&
           {"required_mm", judge.problem().required_clearance_mm},
           {"station_mm", number(spot->station_mm)},
           {"wall_mm", vector(spot->wall_S)},
-          {"contact", spot->clearance_mm <= judge.problem().required_clearance_mm + kClearanceSlack_mm}};
+          {"contact", spot->clearance_mm <= judge.problem().required_clearance_mm + kContact_mm}};
 }
 
 Json tendons_json(const Design& design, const HardwareUse& use) {

@@ -215,6 +215,7 @@ test('driving: sliders and keys move the body, the wall stops it and says so, st
     await shot(page, 'live-plan');
     await set(page, '#scrub', 2);
     await page.click('#take');
+    await page.waitForFunction(() => document.querySelector('#scrub').disabled);
     await page.waitForFunction(() => document.querySelectorAll('#steps li').length === 2);
     const inside = (await hand()).state.insertion_mm;
     await set(page, '#insertion', Math.max(1, inside - 2));
