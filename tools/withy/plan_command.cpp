@@ -101,7 +101,11 @@ ExitStatus run(const Options& options) {
       options.scene, options.distance == "exact" ? DistanceSource::exact : DistanceSource::field);
   if (!prepared) return refuse(prepared.error());
   if (const auto refused = single_files_refused(options, {prepared->scene.mesh_file})) return *refused;
-  const AskOptions how{options.clearance_mm, options.budget_s, options.seed, options.planner,
+  const AskOptions how{options.clearance_mm,
+                       options.budget_s,
+                       options.seed,
+                       options.planner,
+                       true,
                        !options.proof.empty() || options.recheck};
   auto asked = ask(*prepared, options.locks.value_or(prepared->scene.layout_in_use), how, progress);
   if (!asked) return refuse(asked.error());
@@ -126,6 +130,7 @@ ExitStatus run(const Options& options) {
     if (const auto written = batch.commit(); !written) return refuse(written.error());
   }
   fmt::print("{}: {}\n", name_of(asked->answer.verdict), asked->answer.why);
+  for (const std::string& remedy : asked->answer.remedies) fmt::print("would do: {}\n", remedy);
   for (const std::string& left_out : asked->answer.not_checked) fmt::print("not checked: {}\n", left_out);
   if (no_script) fmt::print("{}\n", *no_script);
   if (!asked->rechecked) return status_of(asked->answer.verdict);
