@@ -4,7 +4,6 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <functional>
 #include <optional>
 #include <utility>
 
@@ -103,22 +102,22 @@ std::vector<Trial> other_carriage(const Design& design) {
 
 }  // namespace
 
-std::vector<std::string> find_layout_remedies(const SearchProblem& problem, const Effort& effort) {
+std::vector<std::string> find_layout_remedies(const SearchProblem& problem, const Effort& effort,
+                                              std::int64_t& work_done) {
   std::vector<std::string> found;
   std::int64_t work = 0;
-  const Design& design = problem.design;
-  const auto kinds = {moved_stations(design), turned_clockings(problem), finer_notches(design),
-                      other_carriage(design)};
-  for (const auto& kind : kinds)
-    for (const Trial& trial : kind) {
-      if (effort.spent(work)) return found;
-      const auto asked = with_design(problem, trial.parts);
-      if (!asked) continue;
-      const std::int64_t share = std::min(shares::kLayoutRemedyWork, effort.work() - work);
-      if (!has_plan(*asked, effort.renewed(share), work)) continue;
-      found.push_back(trial.words);
-      break;
-    }
+  const auto would_do = [&](const Trial& trial) {
+    const auto asked = with_design(problem, trial.parts);
+    if (!asked || effort.spent(work)) return false;
+    const std::int64_t share = std::min(shares::kLayoutRemedyWork, effort.work() - work);
+    return has_plan(*asked, effort.renewed(share), work);
+  };
+  for (const auto& kind : {moved_stations(problem.design), turned_clockings(problem),
+                           finer_notches(problem.design), other_carriage(problem.design)}) {
+    const auto trial = std::find_if(kind.begin(), kind.end(), would_do);
+    if (trial != kind.end()) found.push_back(trial->words);
+  }
+  work_done += work;
   return found;
 }
 

@@ -160,16 +160,15 @@ class SizeLook {
         take_back(changes);
         make_small(changes);
         ease_each(changes);
-        // The last question that reached was asked with the sizes as they are printed.
-        remedies.sizes.push_back(sizes(changes));
+        // What could not be made small in time says little. The last question that reached was asked with the
+        // sizes as they are printed.
+        if (!spent()) remedies.sizes.push_back(sizes(changes));
       }
     }
     remedies.sizes_tried = !spent();
     std::stable_sort(remedies.sizes.begin(), remedies.sizes.end(),
                      [](const auto& a, const auto& b) { return largest(a) < largest(b); });
   }
-
-  std::int64_t work() const { return work_; }
 
  private:
   struct Change {
@@ -275,7 +274,7 @@ class SizeLook {
   }
 
   const SearchProblem& problem_;
-  const Effort& effort_;
+  const Effort effort_;
   const WithLocks& with_locks_;
   const WithChannel& with_channel_;
   std::int64_t share_ = shares::kRemedyWork;  ///< of one question
@@ -340,11 +339,10 @@ std::vector<std::string> Remedies::sentences() const {
 Remedies find_remedies(const SearchProblem& problem, const Effort& effort, const WithLocks& with_locks,
                        const WithChannel& with_channel) {
   Remedies remedies;
-  const Effort of_sizes = effort.part(effort.work() / 4 * 3);
-  SizeLook look(problem, of_sizes, with_locks, with_channel);
-  look.run(remedies);
-  remedies.layout =
-      find_layout_remedies(problem, effort.renewed(std::max<std::int64_t>(0, effort.work() - look.work())));
+  std::int64_t work = 0;
+  remedies.layout = find_layout_remedies(problem, effort.part(effort.work() / 2), work);
+  SizeLook(problem, effort.renewed(std::max<std::int64_t>(0, effort.work() - work)), with_locks, with_channel)
+      .run(remedies);
   return remedies;
 }
 

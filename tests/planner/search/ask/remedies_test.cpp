@@ -140,7 +140,9 @@ TEST_CASE("One station moved would do where a lock sits just too far out for the
   settings.effort = Effort::of_work(20000000);
   RouteSearch search(asked, settings);
   REQUIRE(search.run(asked.goal) == SearchOutcome::proved_none);
-  const auto found = find_layout_remedies(asked, Effort::of_work(20000000));
+  std::int64_t work = 0;
+  const auto found = find_layout_remedies(asked, Effort::of_work(20000000), work);
+  CHECK(work > 0);
   REQUIRE_FALSE(found.empty());
   CHECK(found[0].find("lock 1 at ") == 0);
   CHECK(found[0].find(" mm instead of 45") != std::string::npos);
