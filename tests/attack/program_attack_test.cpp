@@ -212,6 +212,22 @@ TEST_CASE("Places that can't be written to are refused before any work, and inpu
   check_refused(folder, {"study", "study.toml", "--shard", "1/99999999999", "-q"});
 }
 
+TEST_CASE("A limit on the size of files is told, and nothing is left of what did not fit") {
+  const SoundFolder folder;
+  const auto before = folder.listing();
+  for (const std::string line :
+       {"channel recipe.toml -o mesh.stl", "script plan.json --scene bends/scene.toml -o rows.csv",
+        "fit bends/scene.toml measured.csv --pull-noise 0.1 --tip-noise 0.1 -o fitted -q"}) {
+    const LimitedRun run =
+        limited_run("/bin/sh", {"-c", "ulimit -f 1; exec " + std::string(WITHY_PROGRAM) + " " + line},
+                    folder.path(), kMostProcessor_s);
+    CAPTURE(line, run.err);
+    CHECK(run.status == 2);
+    CHECK(std::count(run.err.begin(), run.err.end(), '\n') == 1);
+    CHECK(folder.listing() == before);
+  }
+}
+
 TEST_CASE("A plan that claims a hunt which touches the wall never becomes a script or a page") {
   const SoundFolder folder;
   check_refused(folder, {"script", "forged.json", "--scene", "bends/scene.toml"});
