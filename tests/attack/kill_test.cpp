@@ -137,10 +137,11 @@ TEST_CASE("What killed processes left is cleared where its name is taken, and gi
   for (const char* name : {"a", "runs", "notes"})
     write_text(folder.path() / ".out.withy-0000dead" / name, "old");
   write_text(folder.path() / ".probe.withy-0000beef", "");
+  write_text(folder.path() / ".out.withy-notes", "the user's own");
   REQUIRE(withy::check_output_folder(folder.path() / "other").has_value());
   write_answer(place, 3);
   check_whole(place);
-  CHECK(leftovers(folder).empty());
+  CHECK(leftovers(folder) == std::set<std::string>{".out.withy-notes"});
   CHECK(read_text(place / "runs") == "new");
   CHECK(read_text(place / "notes") == "old");
 }
