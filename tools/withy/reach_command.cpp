@@ -10,6 +10,7 @@
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/files/file_names.h"
 #include "planner/files/file_output.h"
 #include "planner/files/ranges.h"
@@ -40,7 +41,7 @@ struct Options {
   std::optional<double> tolerance_mm;
   std::optional<double> clearance_mm;
   std::int64_t work = shares::kReachWork;
-  double budget_s = std::numeric_limits<double>::infinity();
+  double budget_s = kInfinity;
   std::filesystem::path folder;
   std::filesystem::path proof;
   bool recheck = false;
@@ -118,7 +119,7 @@ ExitStatus recheck_all(const PreparedScene& prepared, const ReachReport& report,
     if (!count.result.certificate) continue;
     const auto rechecked =
         recheck_text(recheck::write_certificate(*count.result.certificate), "the proof", prepared.scene,
-                     prepared.wall(), report.required_clearance_mm, progress);
+                     prepared.wall(), {.clearance_mm = report.required_clearance_mm}, progress);
     if (!rechecked) return refuse(rechecked.error());
     fmt::print("recheck, {}: {}\n", count_of(static_cast<std::size_t>(count.locks), "lock"),
                rechecked->sentence);
