@@ -31,8 +31,9 @@ class SoundFolder : public TemporaryFolder {
     std::filesystem::create_directory(path() / "bends");
     std::filesystem::copy(scenes / "full.toml", path() / "scene.toml");
     std::filesystem::copy(scenes / "tube.off", path() / "tube.off");
-    for (const char* name : {"scene.toml", "double-bend.stl"})
-      std::filesystem::copy(kSource / "scenes/double-bend" / name, path() / "bends" / name);
+    // What the corpus's plans and proofs are of.
+    std::filesystem::copy(kSource / "tests/fuzz/scene/scene.toml", path() / "bends/scene.toml");
+    std::filesystem::copy(kSource / "scenes/double-bend/double-bend.stl", path() / "bends/double-bend.stl");
     for (const auto& [reader, name] : {std::pair{"plan", "plan.json"},
                                        {"csv", "script.csv"},
                                        {"ngc", "script.ngc"},
