@@ -72,11 +72,15 @@ void add_proof(FileBatch& batch, const Options& options, const PreparedScene& pr
 /// The proof's and the picture's places, none of which is one of `inputs` or a file of the answer.
 std::optional<ExitStatus> single_files_refused(const Options& options,
                                                std::vector<std::filesystem::path> inputs) {
-  if (!options.folder.empty())
+  if (!options.folder.empty()) {
+    inputs.push_back(options.folder);
     for (const std::string& name : answer_names()) inputs.push_back(options.folder / name);
-  for (const auto& file : {options.proof, options.picture})
-    if (!file.empty())
-      if (const auto place = check_output_file(file, inputs); !place) return refuse(place.error());
+  }
+  for (const auto& file : {options.proof, options.picture}) {
+    if (file.empty()) continue;
+    if (const auto place = check_output_file(file, inputs); !place) return refuse(place.error());
+    inputs.push_back(file);  // no other file is written over it either
+  }
   return std::nullopt;
 }
 
