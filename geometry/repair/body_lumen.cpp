@@ -133,7 +133,8 @@ std::vector<std::vector<std::size_t>> patches(const TriangleMesh& mesh, const st
     for (const std::size_t f : faces) sum += area(mesh, mesh.triangles[f]);
     sized.emplace_back(sum, std::move(faces));
   }
-  std::stable_sort(sized.begin(), sized.end(), [](const auto& a, const auto& b) { return a.first > b.first; });
+  std::stable_sort(sized.begin(), sized.end(),
+                   [](const auto& a, const auto& b) { return a.first > b.first; });
   std::vector<std::vector<std::size_t>> out;
   for (auto& [size, faces] : sized)
     if (size >= kLeastShare * sized.front().first) out.push_back(std::move(faces));

@@ -3,10 +3,10 @@
 //
 // A face of the body is outside where more than half of the rays that leave it, spread evenly by the cosine
 // law, meet nothing (the ambient occlusion of S. Zhukov, A. Iones and G. Kronin, "An Ambient Light
-// Illumination Model", Rendering Techniques 1998). On a tube's wall at its very mouth that share is a half, and
-// falls with depth; on a convex outside it is one. What is left once the largest patch of outside faces is
-// taken away is lumen; its borders are the openings. A body that holds its lumen as a closed void inside is
-// not this but a nested shell. Rays: Embree.
+// Illumination Model", Rendering Techniques 1998). On a tube's wall at its very mouth that share is a half,
+// and falls with depth; on a convex outside it is one. What is left once the largest patch of outside faces
+// is taken away is lumen; its borders are the openings. A body that holds its lumen as a closed void inside
+// is not this but a nested shell. Rays: Embree.
 //
 // Units: mm. Frame: the mesh's.
 #pragma once

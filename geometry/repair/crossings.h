@@ -1,10 +1,11 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Faces that cross one another: found, mended in place, or left behind by a wrap.
 //
-// Mending in place: CGAL 5.5, "Polygon Mesh Processing", experimental self-intersection removal (local smoothing,
-// then filling what is taken out). The wrap: CGAL 5.5, "3D Alpha Wrapping" (C. Portaneri, M. Rouxel-Labbe, M.
-// Hemmer, D. Cohen-Steiner, P. Alliez, "Alpha Wrapping with an Offset", ACM Trans. Graphics 41(4), 2022): a
-// closed manifold about everything, that lies outside of it by `offset` and enters no gap narrower than `alpha`.
+// Mending in place: CGAL 5.5, "Polygon Mesh Processing", experimental self-intersection removal (local
+// smoothing, then filling what is taken out). The wrap: CGAL 5.5, "3D Alpha Wrapping" (C. Portaneri, M.
+// Rouxel-Labbe, M. Hemmer, D. Cohen-Steiner, P. Alliez, "Alpha Wrapping with an Offset", ACM Trans. Graphics
+// 41(4), 2022): a closed manifold about everything, that lies outside of it by `offset` and enters no gap
+// narrower than `alpha`.
 //
 // Units: mm. Frame: the mesh's.
 #pragma once

@@ -48,9 +48,9 @@ struct PlaneFrame {
 /// A border of the split surface that lies in the plane.
 struct Line {
   std::vector<Halfedge> halfedges;
-  double area = 0.0;        ///< of what it goes round
-  double distance = 0.0;    ///< of the plane's point from it
-  bool about = false;       ///< does it go round the plane's point?
+  double area = 0.0;      ///< of what it goes round
+  double distance = 0.0;  ///< of the plane's point from it
+  bool about = false;     ///< does it go round the plane's point?
   bool on_plane = true;
 };
 
@@ -112,9 +112,8 @@ class Cutter {
     std::map<PointPair, int> before;
     for (const Halfedge h : surface_.halfedges())
       if (surface_.is_border(h)) ++before[ends_of(surface_, h)];
-    const Kernel::Plane_3 cgal_plane(
-        Kernel::Point_3(cut.point.x(), cut.point.y(), cut.point.z()),
-        Kernel::Vector_3(plane.normal.x(), plane.normal.y(), plane.normal.z()));
+    const Kernel::Plane_3 cgal_plane(Kernel::Point_3(cut.point.x(), cut.point.y(), cut.point.z()),
+                                     Kernel::Vector_3(plane.normal.x(), plane.normal.y(), plane.normal.z()));
     try {
       PMP::split(surface_, cgal_plane);
     } catch (const std::exception&) {

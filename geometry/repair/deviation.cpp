@@ -65,8 +65,8 @@ class Farthest {
     const Eigen::Vector3d ab = 0.5 * (c[0] + c[1]);
     const Eigen::Vector3d bc = 0.5 * (c[1] + c[2]);
     const Eigen::Vector3d ca = 0.5 * (c[2] + c[0]);
-    for (const Corners& part : {Corners{c[0], ab, ca}, Corners{c[1], bc, ab}, Corners{c[2], ca, bc},
-                                Corners{ab, bc, ca}})
+    for (const Corners& part :
+         {Corners{c[0], ab, ca}, Corners{c[1], bc, ab}, Corners{c[2], ca, bc}, Corners{ab, bc, ca}})
       look_at(part, depth + 1);
   }
 

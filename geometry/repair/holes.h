@@ -18,17 +18,17 @@
 namespace withy {
 
 struct Rim {
-  std::vector<Eigen::Vector3d> points;  ///< in order round the hole
-  Eigen::Vector3d centre = Eigen::Vector3d::Zero();  ///< of the rim's line
+  std::vector<Eigen::Vector3d> points;                ///< in order round the hole
+  Eigen::Vector3d centre = Eigen::Vector3d::Zero();   ///< of the rim's line
   Eigen::Vector3d outward = Eigen::Vector3d::Zero();  ///< unit normal of its area, out of the solid whose
                                                       ///< faces have their normals out
-  double radius_mm = 0.0;  ///< that of a circle of the same length
-  double spread_mm = 0.0;  ///< from the lowest to the highest point along `outward`
+  double radius_mm = 0.0;                             ///< that of a circle of the same length
+  double spread_mm = 0.0;   ///< from the lowest to the highest point along `outward`
   double highest_mm = 0.0;  ///< of the highest point along `outward`, from the centre
 };
 
-/// The rims of an oriented manifold, the longest first; equal lengths by place, so that their order depends on
-/// the shape alone.
+/// The rims of an oriented manifold, the longest first; equal lengths by place, so that their order depends
+/// on the shape alone.
 std::vector<Rim> rims_of(const TriangleMesh& mesh);
 
 struct FilledHoles {

@@ -34,9 +34,8 @@ using Corners = std::array<std::size_t, 3>;
 void drop_repeats(Soup& soup, std::vector<std::string>& mended) {
   if (const auto n = PMP::merge_duplicate_points_in_polygon_soup(soup.points, soup.triangles))
     mended.push_back("Merged vertices that stood on another: " + std::to_string(n) + ".");
-  const auto lines = std::erase_if(soup.triangles, [&](const Corners& t) {
-    return t[0] == t[1] || t[1] == t[2] || t[2] == t[0];
-  });
+  const auto lines = std::erase_if(
+      soup.triangles, [&](const Corners& t) { return t[0] == t[1] || t[1] == t[2] || t[2] == t[0]; });
   if (lines > 0) mended.push_back("Dropped triangles with no area: " + std::to_string(lines) + ".");
   if (const auto n = PMP::merge_duplicate_polygons_in_polygon_soup(soup.points, soup.triangles))
     mended.push_back("Dropped triangles that repeated another: " + std::to_string(n) + ".");
@@ -61,8 +60,8 @@ Surface oriented_surface(const TriangleMesh& mesh, std::vector<std::string>& men
   PMP::orient_polygon_soup(soup.points, soup.triangles, CGAL::parameters::visitor(count));
   turned = std::min(turned, soup.triangles.size() - std::min(turned, soup.triangles.size()));
   if (turned > 0)
-    mended.push_back("Turned triangles that faced the other way from their neighbours: " +
-                     std::to_string(turned) + ".");
+    mended.push_back(
+        "Turned triangles that faced the other way from their neighbours: " + std::to_string(turned) + ".");
   if (parted > 0)
     mended.push_back("Parted the surface where more than two sheets meet: " + std::to_string(parted) +
                      " edges and vertices.");

@@ -27,7 +27,8 @@ constexpr double kSkinExtent = 0.75;
 constexpr double kWithinShare = 0.8;
 constexpr std::size_t kVerticesAsked = 200;
 
-/// A wrap by itself is as fine as this share of the lumen's radius, and lies off the surface by that share of it.
+/// A wrap by itself is as fine as this share of the lumen's radius, and lies off the surface by that share of
+/// it.
 constexpr double kWrapShare = 0.3;
 constexpr double kOffsetShare = 0.05;
 
@@ -47,8 +48,7 @@ std::vector<Vector3d> some_vertices(const TriangleMesh& mesh) {
 }
 
 bool lies_within(const MeshPiece& inner, const MeshPiece& outer) {
-  return outer.box.contains(inner.box) &&
-         share_inside(outer.mesh, some_vertices(inner.mesh)) >= kWithinShare;
+  return outer.box.contains(inner.box) && share_inside(outer.mesh, some_vertices(inner.mesh)) >= kWithinShare;
 }
 
 bool as_large(const MeshPiece& inner, const MeshPiece& outer) {
@@ -94,8 +94,9 @@ void note_others(const std::vector<MeshPiece>& pieces, std::size_t kept, Repaire
     if (i != kept) others += pieces[i].area_mm2;
   }
   if (pieces.size() < 2) return;
-  out.done.push_back(fmt::format("Took one of {} pieces, {:.1f} % of the area (--keep-at X Y Z takes another).",
-                                 pieces.size(), 100.0 * (area - others) / area));
+  out.done.push_back(
+      fmt::format("Took one of {} pieces, {:.1f} % of the area (--keep-at X Y Z takes another).",
+                  pieces.size(), 100.0 * (area - others) / area));
 }
 
 /// The void of a hollow body, or the wall of a lumen that is open to its outside.
@@ -116,7 +117,8 @@ tl::expected<TriangleMesh, RepairRefusal> lumen_in(const std::vector<MeshPiece>&
     std::vector<MeshPiece> as_pieces;
     for (const TriangleMesh& mesh : lumens) as_pieces.push_back({mesh, 0.0, false, {}});
     for (std::size_t i = 1; i < lumens.size(); ++i)
-      if (distance_to(as_pieces[i], *settings.keep_at) < distance_to(as_pieces[best], *settings.keep_at)) best = i;
+      if (distance_to(as_pieces[i], *settings.keep_at) < distance_to(as_pieces[best], *settings.keep_at))
+        best = i;
   }
   done.push_back(fmt::format("Took the surface of the lumen in the body, {} of its {} triangles.",
                              lumens[best].triangles.size(), pieces.front().mesh.triangles.size()));
@@ -133,7 +135,8 @@ RepairRefusal cut_refusal(const CutRefusal& refusal, const CutPlane& cut) {
       return {RepairFault::cut_misses, which + " runs through an opening's rim",
               "move --cut farther in, square to the lumen"};
     case CutFault::still_joined:
-      return {RepairFault::cut_joined, which + " takes nothing off: what lies beyond it hangs on elsewhere too",
+      return {RepairFault::cut_joined,
+              which + " takes nothing off: what lies beyond it hangs on elsewhere too",
               "give a --cut at each place where it does"};
     case CutFault::crossing:
       break;
@@ -174,21 +177,24 @@ tl::expected<TriangleMesh, CutRefusal> reopened(const TriangleMesh& closed, cons
 }
 
 /// Wraps a surface and opens it again where it was open.
-tl::expected<TriangleMesh, RepairRefusal> wrap_again(const TriangleMesh& surface, const std::vector<Rim>& rims,
-                                                     double alpha_mm, Repaired& out) {
+tl::expected<TriangleMesh, RepairRefusal> wrap_again(const TriangleMesh& surface,
+                                                     const std::vector<Rim>& rims, double alpha_mm,
+                                                     Repaired& out) {
   const TriangleMesh capped = roughly_capped(surface);
   if (alpha_mm <= 0.0) alpha_mm = kWrapShare * radius_of(capped);
   const double offset = kOffsetShare * alpha_mm;
   const TriangleMesh wrap = wrapped(capped, alpha_mm, offset);
   auto open = reopened(wrap, rims, 2.0 * offset);
   if (!open || open->triangles.empty())
-    return refused(RepairFault::wrap_failed,
-                   "the mesh crosses itself, and a wrap about it does not open where it was open",
-                   "give another --wrap MM (finer, or wider than the gaps to close), and --cut at the openings");
+    return refused(
+        RepairFault::wrap_failed,
+        "the mesh crosses itself, and a wrap about it does not open where it was open",
+        "give another --wrap MM (finer, or wider than the gaps to close), and --cut at the openings");
   out.wrapped = true;
-  out.done.push_back(fmt::format(
-      "Wrapped the surface, {:.3g} mm off it; gaps narrower than {:.3g} mm are closed (--wrap MM changes that).",
-      offset, alpha_mm));
+  out.done.push_back(
+      fmt::format("Wrapped the surface, {:.3g} mm off it; gaps narrower than {:.3g} mm are closed (--wrap MM "
+                  "changes that).",
+                  offset, alpha_mm));
   return piece_left(*open, {});
 }
 
@@ -198,9 +204,9 @@ tl::expected<TriangleMesh, RepairRefusal> mended(TriangleMesh surface, const Rep
   turn_right_side_out(surface);
   FilledHoles filled = fill_holes(surface, settings.close_below_mm);
   if (filled.filled > 0)
-    out.done.push_back(fmt::format(
-        "Closed {} holes with a radius of up to {:.2f} mm (--close-below MM sets which).", filled.filled,
-        filled.largest_radius_mm));
+    out.done.push_back(
+        fmt::format("Closed {} holes with a radius of up to {:.2f} mm (--close-below MM sets which).",
+                    filled.filled, filled.largest_radius_mm));
   surface = std::move(filled.mesh);
   if (!crosses_itself(surface)) return surface;
   const std::vector<Rim> rims = rims_of(surface);
@@ -223,8 +229,8 @@ TriangleMesh joined(const std::vector<MeshPiece>& pieces) {
 }
 
 /// The piece to go on with, before any cut.
-tl::expected<TriangleMesh, RepairRefusal> chosen_piece(const TriangleMesh& mesh, const RepairSettings& settings,
-                                                       Repaired& out) {
+tl::expected<TriangleMesh, RepairRefusal> chosen_piece(const TriangleMesh& mesh,
+                                                       const RepairSettings& settings, Repaired& out) {
   std::vector<MeshPiece> pieces = pieces_of(mesh, out.done);
   if (pieces.empty() || !(pieces.front().area_mm2 > 0.0))
     return refused(RepairFault::empty, "the mesh has no triangle with an area",
@@ -232,8 +238,9 @@ tl::expected<TriangleMesh, RepairRefusal> chosen_piece(const TriangleMesh& mesh,
   if (settings.wrap_mm > 0.0) {
     const double offset = kOffsetShare * settings.wrap_mm;
     note_others(pieces, pieces.size(), out);
-    out.done.push_back(fmt::format("Wrapped all of it, {:.3g} mm off; gaps narrower than {:.3g} mm are closed.",
-                                   offset, settings.wrap_mm));
+    out.done.push_back(
+        fmt::format("Wrapped all of it, {:.3g} mm off; gaps narrower than {:.3g} mm are closed.", offset,
+                    settings.wrap_mm));
     out.wrapped = true;
     return piece_left(wrapped(joined(pieces), settings.wrap_mm, offset), settings);
   }

@@ -29,8 +29,9 @@ struct RepairSettings {
   std::vector<CutPlane> cuts;
   bool body = false;            ///< the mesh is the skin of a solid round the lumen
   double close_below_mm = 1.5;  ///< holes of a smaller radius are closed
-  double wrap_mm = 0.0;         ///< wrap everything, gaps narrower than this closed; 0: only where nothing else helps
-  double smooth_mm = 0.0;       ///< the wall may move by so much; 0: it stays
+  double wrap_mm =
+      0.0;  ///< wrap everything, gaps narrower than this closed; 0: only where nothing else helps
+  double smooth_mm = 0.0;  ///< the wall may move by so much; 0: it stays
 };
 
 struct PieceFigures {
@@ -56,8 +57,8 @@ struct RepairRefusal {
 };
 
 struct Repaired {
-  TriangleMesh wall;               ///< normals out of the lumen
-  std::vector<Rim> openings;       ///< the longest first
+  TriangleMesh wall;                 ///< normals out of the lumen
+  std::vector<Rim> openings;         ///< the longest first
   std::vector<PieceFigures> pieces;  ///< largest area first
   int handles = 0;
   std::vector<std::string> done;  ///< what was done, a sentence each

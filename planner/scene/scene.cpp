@@ -3,6 +3,7 @@
 
 #include <fmt/core.h>
 
+#include "geometry/channel/nearest_room.h"
 #include "geometry/channel/wall_distance.h"
 #include "planner/files/input_file.h"
 #include "planner/files/ranges.h"
@@ -24,6 +25,17 @@ std::optional<std::string> placing_key(MeshFault fault) {
     default:
       return std::nullopt;
   }
+}
+
+/// Where a target outside the channel should stand instead: the nearest place inside where the tip fits.
+std::string place_inside(const Scene& scene, const WallDistance& wall) {
+  const double room = scene.parts.segment.radius_mm + scene.required_clearance_mm;
+  const auto near = nearest_room(wall, scene.target_point_E(), room);
+  if (!near) return "give a point inside its lumen; nowhere in it does the tip fit";
+  const Eigen::Vector3d p = ((scene.entry.X_SE * *near).array() * 1000.0).round() / 1000.0 + 0.0;
+  return fmt::format(
+      "give a point inside its lumen; the nearest where the tip fits is [{:.3f}, {:.3f}, {:.3f}]", p.x(),
+      p.y(), p.z());
 }
 
 /// A vertex that no bench has, if there is one.
@@ -80,11 +92,13 @@ Result<Scene> read_scene(const std::filesystem::path& path, const std::function<
   scene.file = path;
   scene.sha256 = sha256((*file)->bytes());
   amend(**file);
-  const EntryAsWritten entry = read_scene_tables(**file, scene);
+  EntryAsWritten entry = read_scene_tables(**file, scene);
+  if (const auto fault = (*file)->first_fault()) return tl::unexpected<InputError>(*fault);
+  scene.position = (*file)->positions();
+  if (!scene.entry_name.empty()) place_named_entry(**file, scene, entry);
   if (const auto fault = (*file)->first_fault()) return tl::unexpected<InputError>(*fault);
   check_scene_values(**file, entry, scene);
   if (const auto fault = (*file)->first_fault()) return tl::unexpected<InputError>(*fault);
-  scene.position = (*file)->positions();
 
   const Result<std::string> mesh = read_input(scene.mesh_file, kLargestMesh);
   if (!mesh)
@@ -92,6 +106,23 @@ Result<Scene> read_scene(const std::filesystem::path& path, const std::function<
         scene.error_at("channel.mesh", fmt::format("the mesh {} can't be read", scene.mesh_file.string()),
                        "give the path of a mesh, seen from the scene's folder"));
   scene.mesh_sha256 = sha256(*mesh);
+  if (!scene.target_name.empty())
+    if (const auto placed = place_named_target(scene); !placed)
+      return tl::unexpected<InputError>(placed.error());
+  return scene;
+}
+
+Result<Scene> parse_scene(std::string text, const std::filesystem::path& path) {
+  auto file = TomlFile::parse(std::move(text), path.string());
+  if (!file) return tl::unexpected<InputError>(file.error());
+  Scene scene;
+  scene.file = path;
+  scene.sha256 = sha256((*file)->bytes());
+  const EntryAsWritten entry = read_scene_tables(**file, scene);
+  if (const auto fault = (*file)->first_fault()) return tl::unexpected<InputError>(*fault);
+  check_scene_values(**file, entry, scene);
+  if (const auto fault = (*file)->first_fault()) return tl::unexpected<InputError>(*fault);
+  scene.position = (*file)->positions();
   return scene;
 }
 
@@ -101,7 +132,7 @@ std::optional<InputError> placing_fault(const Scene& scene, const WallDistance& 
     return scene.error_at(
         "target.point_mm",
         fmt::format("the target lies {:.3f} mm outside the channel", wall.distance(target_E)),
-        "give a point inside its lumen");
+        place_inside(scene, wall));
   const double room = wall.distance(Eigen::Vector3d::Zero());
   const double radius = scene.parts.segment.radius_mm;
   if (room < radius + scene.required_clearance_mm)

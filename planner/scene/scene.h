@@ -50,6 +50,8 @@ struct Scene {
   Outlets outlets = Outlets::closed;
   Entry entry;
   Target target;
+  std::string entry_name;   ///< "opening:2" where the scene names its entry, else empty
+  std::string target_name;  ///< the same of its target (places.h)
   double required_clearance_mm = 0.0;
 
   DesignParts parts;                  ///< all but the layout
@@ -78,8 +80,15 @@ struct Scene {
 /// Reads and checks a scene file (TOML 1.0, keys as the README's table). Reads no mesh, but requires that the
 /// mesh file exists and hashes it.
 /// `amend` may change the file's content before it is looked at.
+/// Where it names places (`at`), the mesh is read too, and the names are made numbers.
 Result<Scene> read_scene(
     const std::filesystem::path& file, const std::function<void(TomlFile&)>& amend = [](TomlFile&) {});
+
+/// The same of a text that gives its places as numbers; no mesh is looked at. `file` is where it would stand.
+Result<Scene> parse_scene(std::string text, const std::filesystem::path& file);
+
+/// What names were made of, as lines that a scene could have instead: "[entry] point_mm = [..], ...".
+std::vector<std::string> named_places(const Scene& scene);
 
 /// The scene's mesh, checked and made into a channel with its exact distances; the target must lie inside its
 /// lumen and the body must fit its opening. Faults of the mesh point at the mesh file, faults of the placing

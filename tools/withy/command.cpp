@@ -136,6 +136,12 @@ Option& Option::one_of(const std::vector<std::string>& words) {
   return *this;
 }
 
+Option& Option::numbers(int each, bool often) {
+  option_->type_size(each)->expected(1, often ? CLI::detail::expected_max_vector_size : 1);
+  option_->allow_extra_args(false);
+  return *this;
+}
+
 template <class Value>
 Option add_option(CLI::App& app, const std::string& name, Value& value, const std::string& help) {
   return Option(*app.add_option(name, value, help));
