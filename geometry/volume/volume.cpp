@@ -3,11 +3,13 @@
 
 #include <algorithm>
 #include <array>
+#include <cctype>
 #include <cmath>
 #include <cstdint>
 #include <limits>
 #include <utility>
 
+#include <Eigen/Geometry>
 #include <fmt/core.h>
 #include <itkBinaryMask3DMeshSource.h>
 #include <itkConnectedComponentImageFilter.h>
@@ -85,6 +87,7 @@ VolumeResult read_file(const std::filesystem::path& file) {
 
 VolumeResult read_folder(const std::filesystem::path& folder, std::vector<std::string>& done) {
   const auto names = itk::GDCMSeriesFileNames::New();
+  itk::Object::GlobalWarningDisplayOff();  // what is wrong is said in one line below
   names->SetUseSeriesDetails(true);
   names->SetDirectory(folder.string());
   const auto& series = names->GetSeriesUIDs();
@@ -248,6 +251,7 @@ class Placer {
   struct Placed {
     Eigen::Vector3d point;
     std::array<int, 3> border{};  ///< -1 or 1 where it lies beyond the volume's first or last voxels
+    bool between_eight = false;  ///< in the middle of eight voxels: its place is that of its neighbours' mean
   };
 
   /// A vertex as ITK places it, half way between two voxels' centres.
@@ -256,14 +260,16 @@ class Placer {
     mask_.TransformPhysicalPointToContinuousIndex(half_way, at);
     Placed placed;
     std::size_t axis = 3;
+    int odd = 0;
     for (std::size_t k = 0; k < 3; ++k) {
       const double twice = std::round(2.0 * at[k]);
       at[k] = 0.5 * twice;
-      if (static_cast<long>(twice) % 2 != 0) axis = k;
+      if (static_cast<long>(twice) % 2 != 0) axis = k, ++odd;
       const double in_volume = at[k] + static_cast<double>(piece_.low[k] - 1);
       placed.border[k] = in_volume < 0.0 ? -1 : in_volume > static_cast<double>(size_[k] - 1) ? 1 : 0;
     }
-    if (range_ && axis < 3 && placed.border[axis] == 0) move_along(axis, at);
+    placed.between_eight = odd == 3;
+    if (range_ && odd == 1 && placed.border[axis] == 0) move_along(axis, at);
     SurfaceMesh::PointType point;
     mask_.TransformContinuousIndexToPhysicalPoint(at, point);
     placed.point = {point[0], point[1], point[2]};
@@ -296,24 +302,48 @@ class Placer {
   Index size_;
 };
 
-/// ITK's triangles with vertices placed; those that reach beyond the volume are left out.
-TriangleMesh plain_mesh(const SurfaceMesh& surface, const Placer& placer) {
-  TriangleMesh mesh;
-  std::vector<std::array<int, 3>> border;
-  for (auto p = surface.GetPoints()->Begin(); p != surface.GetPoints()->End(); ++p) {
-    const Placer::Placed placed = placer.place(p.Value());
-    mesh.vertices.push_back(placed.point);
-    border.push_back(placed.border);
-  }
+std::vector<Placer::Placed> placed_vertices(const SurfaceMesh& surface, const Placer& placer) {
+  std::vector<Placer::Placed> placed;
+  for (auto p = surface.GetPoints()->Begin(); p != surface.GetPoints()->End(); ++p)
+    placed.push_back(placer.place(p.Value()));
+  return placed;
+}
+
+std::vector<std::array<int, 3>> triangles_of(const SurfaceMesh& surface) {
+  std::vector<std::array<int, 3>> triangles;
   for (auto c = surface.GetCells()->Begin(); c != surface.GetCells()->End(); ++c) {
     const auto* id = c.Value()->GetPointIds();
-    const std::array<int, 3> t = {static_cast<int>(id[0]), static_cast<int>(id[1]), static_cast<int>(id[2])};
-    const bool beyond = std::any_of(t.begin(), t.end(), [&](int v) {
-      const auto& b = border[static_cast<std::size_t>(v)];
+    triangles.push_back({static_cast<int>(id[0]), static_cast<int>(id[1]), static_cast<int>(id[2])});
+  }
+  return triangles;
+}
+
+/// Vertices between eight voxels go to the mean of their neighbours on edges.
+void place_middles(std::vector<Placer::Placed>& placed, const std::vector<std::array<int, 3>>& triangles) {
+  std::vector<Eigen::Vector4d> sum(placed.size(), Eigen::Vector4d::Zero());
+  const auto at = [&](int v) -> Placer::Placed& { return placed[static_cast<std::size_t>(v)]; };
+  for (const auto& t : triangles)
+    for (const int v : t)
+      for (const int other : t)
+        if (at(v).between_eight && !at(other).between_eight)
+          sum[static_cast<std::size_t>(v)] += at(other).point.homogeneous();
+  for (std::size_t v = 0; v < placed.size(); ++v)
+    if (placed[v].between_eight && sum[v].w() > 0.0) placed[v].point = sum[v].hnormalized();
+}
+
+/// ITK's triangles with vertices placed; those that reach beyond the volume are left out.
+TriangleMesh plain_mesh(const SurfaceMesh& surface, const Placer& placer) {
+  std::vector<Placer::Placed> placed = placed_vertices(surface, placer);
+  TriangleMesh mesh;
+  mesh.triangles = triangles_of(surface);
+  place_middles(placed, mesh.triangles);
+  for (const Placer::Placed& p : placed) mesh.vertices.push_back(p.point);
+  std::erase_if(mesh.triangles, [&](const std::array<int, 3>& t) {
+    return std::any_of(t.begin(), t.end(), [&](int v) {
+      const auto& b = placed[static_cast<std::size_t>(v)].border;
       return b[0] != 0 || b[1] != 0 || b[2] != 0;
     });
-    if (!beyond) mesh.triangles.push_back(t);
-  }
+  });
   return mesh;
 }
 

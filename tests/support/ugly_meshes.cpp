@@ -37,9 +37,8 @@ class Spoiler {
     for (int i = 0; i < count; ++i) {
       int v = some(static_cast<int>(clean_.vertices.size()));
       while (rim.contains(v)) v = some(static_cast<int>(clean_.vertices.size()));
-      std::erase_if(mesh_.triangles, [&](const Triangle& t) {
-        return std::find(t.begin(), t.end(), v) != t.end();
-      });
+      std::erase_if(mesh_.triangles,
+                    [&](const Triangle& t) { return std::find(t.begin(), t.end(), v) != t.end(); });
     }
     return *this;
   }
@@ -163,7 +162,8 @@ class Spoiler {
   void add_octahedron(const Eigen::Vector3d& at, double radius_mm) {
     const int base = static_cast<int>(mesh_.vertices.size());
     for (int k = 0; k < 3; ++k)
-      for (const double side : {-1.0, 1.0}) mesh_.vertices.push_back(at + side * radius_mm * Eigen::Vector3d::Unit(k));
+      for (const double side : {-1.0, 1.0})
+        mesh_.vertices.push_back(at + side * radius_mm * Eigen::Vector3d::Unit(k));
     for (int i = 0; i < 8; ++i) {
       Triangle t = {base + (i & 1), base + 2 + (i >> 1 & 1), base + 4 + (i >> 2 & 1)};
       if ((((i & 1) + (i >> 1 & 1) + (i >> 2 & 1)) & 1) == 0) std::swap(t[0], t[1]);
@@ -193,9 +193,17 @@ std::vector<UglyMesh> ugly_meshes(const TriangleMesh& clean, double radius_mm, d
       {"a second skin", fresh(6).second_skin(0.15 * radius_mm).mesh(), true},
       {"nested shells", fresh(7).nested_shells(3).mesh()},
       {"torn apart", fresh(8).torn_apart(0.2).mesh()},
-      {"a little of all", fresh(9).holes(3).crossings(2).slivers(20).flips(0.1).specks(10).torn_apart(0.1).mesh()},
-      {"much of all",
-       fresh(10).holes(12).crossings(12).slivers(60).flips(0.4).specks(40).nested_shells(2).torn_apart(0.3).mesh()},
+      {"a little of all",
+       fresh(9).holes(3).crossings(2).slivers(20).flips(0.1).specks(10).torn_apart(0.1).mesh()},
+      {"much of all", fresh(10)
+                          .holes(12)
+                          .crossings(12)
+                          .slivers(60)
+                          .flips(0.4)
+                          .specks(40)
+                          .nested_shells(2)
+                          .torn_apart(0.3)
+                          .mesh()},
   };
 }
 

@@ -1,6 +1,8 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Mending is held against the clean surface that an ugly one was made of, with distances of the tests' own
 // plain implementation; cuts, handles and smoothing against closed forms.
+#include "geometry/repair/repair.h"
+
 #include <cmath>
 #include <numbers>
 
@@ -11,7 +13,6 @@
 #include "geometry/repair/body_lumen.h"
 #include "geometry/repair/deviation.h"
 #include "geometry/repair/pieces.h"
-#include "geometry/repair/repair.h"
 #include "geometry/repair/smooth.h"
 #include "tests/geometry/mesh/mesh_shapes.h"
 #include "tests/support/plain_distance.h"
@@ -44,7 +45,8 @@ TriangleMesh open_tube(double radius_mm, double length_mm, double bend_rad, doub
 withy_plain::Triangles plain(const TriangleMesh& mesh) {
   std::vector<std::array<Vector3d, 3>> corners;
   for (const auto& t : mesh.triangles)
-    corners.push_back({mesh.vertices[static_cast<std::size_t>(t[0])], mesh.vertices[static_cast<std::size_t>(t[1])],
+    corners.push_back({mesh.vertices[static_cast<std::size_t>(t[0])],
+                       mesh.vertices[static_cast<std::size_t>(t[1])],
                        mesh.vertices[static_cast<std::size_t>(t[2])]});
   return withy_plain::Triangles(corners);
 }
@@ -96,7 +98,8 @@ TEST_CASE("ugly meshes become sound channels that lie where the clean ones did")
     const double off = farthest_sampled(repaired->wall, clean_plain);
     WARN(ugly.kind << ": " << repaired->openings.size() << " openings, printed " << repaired->moved_mm
                    << " mm, off the clean surface by " << off << " mm, "
-                   << (checked ? "sound" : checked.error().problem) << (repaired->wrapped ? ", wrapped" : ""));
+                   << (checked ? "sound" : checked.error().problem)
+                   << (repaired->wrapped ? ", wrapped" : ""));
     CHECK(checked);
     CHECK(off <= repaired->moved_mm + 5e-4);
     CHECK(farthest_sampled(clean, plain(repaired->wall)) <= repaired->moved_mm + edge);
@@ -107,9 +110,10 @@ TEST_CASE("ugly meshes become sound channels that lie where the clean ones did")
 
 TEST_CASE("a cut opens a bent tube at one place only") {
   // A closed U: the plane z = 5 crosses both arms.
-  const TubePath path = TubePath::from_bends(
-      Eigen::Isometry3d::Identity(),
-      {{20.0, Eigen::Vector2d::Zero()}, {31.4159265, Eigen::Vector2d(0.1, 0.0)}, {20.0, Eigen::Vector2d::Zero()}});
+  const TubePath path =
+      TubePath::from_bends(Eigen::Isometry3d::Identity(), {{20.0, Eigen::Vector2d::Zero()},
+                                                           {31.4159265, Eigen::Vector2d(0.1, 0.0)},
+                                                           {20.0, Eigen::Vector2d::Zero()}});
   const TriangleMesh closed = sweep_tube({path, RadiusProfile{{{0.0, 3.0}}}, true, true}, 1.5, 0);
   RepairSettings settings;
   settings.cuts = {{Vector3d(0.0, 0.0, 5.0), Vector3d(0.0, 0.0, -2.0)}};
@@ -123,7 +127,8 @@ TEST_CASE("a cut opens a bent tube at one place only") {
   // 15 mm of the first arm, the bend and the whole second arm are left.
   const auto solid = make_sound(cut->wall, [](const Vector3d&) { return std::string(); });
   REQUIRE(solid);
-  CHECK(enclosed_volume(solid->mesh) == Approx(std::numbers::pi * 9.0 * (15.0 + 31.4159265 + 20.0)).epsilon(0.06));
+  CHECK(enclosed_volume(solid->mesh) ==
+        Approx(std::numbers::pi * 9.0 * (15.0 + 31.4159265 + 20.0)).epsilon(0.06));
   settings.cuts = {{Vector3d(100.0, 0.0, 500.0), Vector3d::UnitZ()}};
   const auto missed = repair_lumen(closed, settings);
   REQUIRE_FALSE(missed);

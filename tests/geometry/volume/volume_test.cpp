@@ -1,7 +1,9 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Phantoms of known shape, voxelised here and written as files byte by byte (NRRD: "Nearly Raw Raster Data",
-// Teem; NIfTI-1: nifti1.h), with oblique directions and odd spacing. Their surfaces are held against the shapes'
-// equations by way of ITK's own transform of the file, and that against the header's formula.
+// Teem; NIfTI-1: nifti1.h), with oblique directions and odd spacing. Their surfaces are held against the
+// shapes' equations by way of ITK's own transform of the file, and that against the header's formula.
+#include "geometry/volume/volume.h"
+
 #include <cmath>
 #include <cstring>
 #include <fstream>
@@ -16,7 +18,6 @@
 #include "geometry/mesh/mesh_checks.h"
 #include "geometry/repair/pieces.h"
 #include "geometry/repair/repair.h"
-#include "geometry/volume/volume.h"
 #include "tests/support/temporary_folder.h"
 
 namespace {
@@ -35,9 +36,10 @@ struct Grid {
 };
 
 Grid oblique_grid(int nx, int ny, int nz) {
-  const Eigen::Matrix3d turn = (Eigen::AngleAxisd(0.4, Vector3d::UnitX()) * Eigen::AngleAxisd(-0.7, Vector3d::UnitY()) *
-                                Eigen::AngleAxisd(0.3, Vector3d::UnitZ()))
-                                   .toRotationMatrix();
+  const Eigen::Matrix3d turn =
+      (Eigen::AngleAxisd(0.4, Vector3d::UnitX()) * Eigen::AngleAxisd(-0.7, Vector3d::UnitY()) *
+       Eigen::AngleAxisd(0.3, Vector3d::UnitZ()))
+          .toRotationMatrix();
   return {{nx, ny, nz}, turn * Vector3d(0.7, 0.9, 1.6).asDiagonal(), {-31.0, 12.5, 140.0}};
 }
 
@@ -52,9 +54,7 @@ std::vector<float> voxels(const Grid& grid, const std::function<float(const Vect
 void write_nrrd(const std::filesystem::path& file, const Grid& grid, const std::vector<float>& values) {
   std::ofstream out(file, std::ios::binary);
   out.precision(17);
-  const auto vector = [&](const Vector3d& v) {
-    out << '(' << v.x() << ',' << v.y() << ',' << v.z() << ')';
-  };
+  const auto vector = [&](const Vector3d& v) { out << '(' << v.x() << ',' << v.y() << ',' << v.z() << ')'; };
   out << "NRRD0004\ntype: float\ndimension: 3\nspace: left-posterior-superior\nsizes: " << grid.size[0] << ' '
       << grid.size[1] << ' ' << grid.size[2] << "\nspace directions: ";
   for (int k = 0; k < 3; ++k) {
@@ -163,7 +163,7 @@ TEST_CASE("the surface of a labelled ball lies within half a voxel, whatever the
     REQUIRE(mesh.triangles.size() > 500);
     double most = 0.0;
     for (const Vector3d& p : mesh.vertices) most = std::max(most, std::abs(ball(index_by_itk(volume, p))));
-    CHECK(most <= 0.5 + 1e-3);
+    CHECK(most <= 0.5 + 1e-5);
     std::vector<std::string> unsaid;
     const auto pieces = pieces_of(mesh, unsaid);
     REQUIRE(pieces.size() == 1);
@@ -183,32 +183,35 @@ TEST_CASE("where values change evenly the surface of a range lies where they lea
   write_nrrd(folder.path() / "ball.nrrd", grid,
              voxels(grid, [](const Vector3d& i) { return static_cast<float>(100.0 * ball(i)); }));
   const auto volume = read_by_itk<itk::NrrdImageIO>(folder.path() / "ball.nrrd");
-  const TriangleMesh mesh = surface(folder.path() / "ball.nrrd", {std::nullopt, ValueRange{-5000.0, 0.0}, std::nullopt});
+  const TriangleMesh mesh =
+      surface(folder.path() / "ball.nrrd", {std::nullopt, ValueRange{-5000.0, 0.0}, std::nullopt});
   double most = 0.0;
   for (const Vector3d& p : mesh.vertices) most = std::max(most, std::abs(ball(index_by_itk(*volume, p))));
-  CHECK(most < 0.03);  // an edge of one voxel on a ball of 8.3: sagitta 1 / (8 * 8.3) at most
+  CHECK(most < 0.06);  // chords of about 1.5 voxels on a ball of 8.3: sagitta 1.5^2 / (8 * 8.3)
 }
 
 TEST_CASE("a torus keeps its handle, a tube that leaves the volume its openings and its radius") {
   const withy_test::TemporaryFolder folder;
   const Grid grid = oblique_grid(30, 29, 27);
-  write_nrrd(folder.path() / "torus.nrrd", grid, voxels(grid, [](const Vector3d& i) { return torus(i) < 0.0 ? 1.0F : 0.0F; }));
+  write_nrrd(folder.path() / "torus.nrrd", grid,
+             voxels(grid, [](const Vector3d& i) { return torus(i) < 0.0 ? 1.0F : 0.0F; }));
   write_nrrd(folder.path() / "tube.nrrd", grid,
              voxels(grid, [](const Vector3d& i) { return static_cast<float>(tube(i)); }));
-  const auto ring = repair_lumen(surface(folder.path() / "torus.nrrd", {1.0, std::nullopt, std::nullopt}), {});
+  const auto ring =
+      repair_lumen(surface(folder.path() / "torus.nrrd", {1.0, std::nullopt, std::nullopt}), {});
   REQUIRE(ring);
   CHECK(ring->handles == 1);
   CHECK(ring->openings.empty());
   const auto volume = read_by_itk<itk::NrrdImageIO>(folder.path() / "tube.nrrd");
-  const auto open =
-      repair_lumen(surface(folder.path() / "tube.nrrd", {std::nullopt, ValueRange{-100.0, 0.0}, std::nullopt}), {});
+  const auto open = repair_lumen(
+      surface(folder.path() / "tube.nrrd", {std::nullopt, ValueRange{-100.0, 0.0}, std::nullopt}), {});
   REQUIRE(open);
   CHECK(open->handles == 0);
   REQUIRE(open->openings.size() == 2);
   for (const Rim& rim : open->openings) {
     const double slice = index_by_itk(*volume, rim.centre).z();
-    CHECK((std::abs(slice) < 1e-6 || std::abs(slice - 26.0) < 1e-6));
-    CHECK(rim.spread_mm < 1e-6);
+    CHECK((std::abs(slice) < 1e-4 || std::abs(slice - 26.0) < 1e-4));
+    CHECK(rim.spread_mm < 1e-4);  // directions come back from a file to 1e-7 or so
     for (const Vector3d& p : rim.points) CHECK(std::abs(tube(index_by_itk(*volume, p))) < 0.1);
   }
 }
@@ -229,8 +232,8 @@ TEST_CASE("of several pieces the one at a point is taken") {
   };
   CHECK(middle(std::nullopt).isApprox(Vector3d(10, 10, 10), 0.02));
   CHECK(middle(grid.origin + grid.steps * Vector3d(31, 9, 10)).isApprox(Vector3d(30, 10, 10), 0.02));
-  const auto outside = read_volume_surface(folder.path() / "two.nrrd",
-                                           {5.0, std::nullopt, grid.origin + grid.steps * Vector3d(20, 10, 10)});
+  const auto outside = read_volume_surface(
+      folder.path() / "two.nrrd", {5.0, std::nullopt, grid.origin + grid.steps * Vector3d(20, 10, 10)});
   REQUIRE_FALSE(outside);
   CHECK(outside.error().fault == VolumeFault::outside_region);
   const auto none = read_volume_surface(folder.path() / "two.nrrd", {7.0, std::nullopt, std::nullopt});
@@ -241,8 +244,9 @@ TEST_CASE("of several pieces the one at a point is taken") {
 TEST_CASE("a file that is no volume is refused") {
   const withy_test::TemporaryFolder folder;
   withy_test::write_text(folder.path() / "no.nrrd", "solid nothing\n");
-  withy_test::write_text(folder.path() / "short.nrrd",
-                         "NRRD0004\ntype: float\ndimension: 3\nsizes: 9 9 9\nencoding: raw\nendian: little\n\nabc");
+  withy_test::write_text(
+      folder.path() / "short.nrrd",
+      "NRRD0004\ntype: float\ndimension: 3\nsizes: 9 9 9\nencoding: raw\nendian: little\n\nabc");
   for (const char* name : {"no.nrrd", "short.nrrd", "missing.nii"}) {
     CAPTURE(name);
     const auto read = read_volume_surface(folder.path() / name, {1.0, std::nullopt, std::nullopt});
