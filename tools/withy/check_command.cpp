@@ -131,7 +131,7 @@ std::vector<ReportLine> report(const Scene& scene, const Design& design, const W
   const std::vector<std::string> stops = obstacles(scene, design, wall);
   for (const std::string& why : stops) lines.push_back({"stops a plan", why});
   add(report_other_layouts(scene));
-  if (stops.empty()) lines.push_back({"verdict", "nothing here stops a plan before it is searched for"});
+  if (stops.empty()) lines.push_back({"verdict", "no fault found; run plan"});
   return lines;
 }
 
