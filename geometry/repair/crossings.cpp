@@ -1,6 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "geometry/repair/crossings.h"
 
+#include <cstddef>
 #include <exception>
 #include <iterator>
 #include <vector>
@@ -25,6 +26,9 @@ using Surface = CGAL::Surface_mesh<Kernel::Point_3>;
 
 /// Mending in place goes on about crossings wider and wider; what is left after so many rounds stays.
 constexpr int kMostRounds = 7;
+
+/// CGAL's last resort for a hole takes time with the cube of its edges: a second or so at this many.
+constexpr std::size_t kMostEdgesForLastResort = 300;
 
 }  // namespace
 
@@ -59,8 +63,10 @@ TriangleMesh roughly_capped(const TriangleMesh& mesh) {
   std::vector<Surface::Halfedge_index> holes;
   PMP::extract_boundary_cycles(surface, std::back_inserter(holes));
   for (const auto hole : holes)
-    PMP::triangulate_hole(surface, hole, CGAL::Emptyset_iterator(),
-                          CGAL::parameters::use_2d_constrained_delaunay_triangulation(true));
+    PMP::triangulate_hole(
+        surface, hole, CGAL::Emptyset_iterator(),
+        CGAL::parameters::use_2d_constrained_delaunay_triangulation(true).do_not_use_cubic_algorithm(
+            CGAL::halfedges_around_face(hole, surface).size() > kMostEdgesForLastResort));
   return mesh_of(surface);
 }
 

@@ -31,6 +31,9 @@ using Surface = CGAL::Surface_mesh<Kernel::Point_3>;
 using Soup = SurfaceSoup<Kernel::Point_3>;
 using Corners = std::array<std::size_t, 3>;
 
+/// CGAL's last resort for a hole takes time with the cube of its edges: a second or so at this many.
+constexpr std::size_t kMostEdgesForLastResort = 300;
+
 void drop_repeats(Soup& soup, std::vector<std::string>& mended) {
   if (const auto n = PMP::merge_duplicate_points_in_polygon_soup(soup.points, soup.triangles))
     mended.push_back("Merged vertices that stood on another: " + std::to_string(n) + ".");
@@ -137,8 +140,10 @@ double share_inside(const TriangleMesh& piece, const std::vector<Eigen::Vector3d
   std::vector<Surface::Halfedge_index> holes;
   PMP::extract_boundary_cycles(surface, std::back_inserter(holes));
   for (const auto hole : holes)
-    PMP::triangulate_hole(surface, hole, CGAL::Emptyset_iterator(),
-                          CGAL::parameters::use_2d_constrained_delaunay_triangulation(true));
+    PMP::triangulate_hole(
+        surface, hole, CGAL::Emptyset_iterator(),
+        CGAL::parameters::use_2d_constrained_delaunay_triangulation(true).do_not_use_cubic_algorithm(
+            CGAL::halfedges_around_face(hole, surface).size() > kMostEdgesForLastResort));
   if (!CGAL::is_closed(surface) || points.empty()) return 0.0;
   const CGAL::Side_of_triangle_mesh<Surface, Kernel> side(surface);
   const auto inside = std::count_if(points.begin(), points.end(), [&](const Eigen::Vector3d& p) {

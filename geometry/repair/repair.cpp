@@ -99,6 +99,14 @@ void note_others(const std::vector<MeshPiece>& pieces, std::size_t kept, Repaire
                   pieces.size(), 100.0 * (area - others) / area));
 }
 
+/// One piece of what is left after the cuts.
+TriangleMesh piece_left(const TriangleMesh& mesh, const RepairSettings& settings) {
+  std::vector<std::string> unsaid;
+  const std::vector<MeshPiece> pieces = pieces_of(mesh, unsaid);
+  if (pieces.empty()) return {};
+  return pieces[settings.keep_at ? piece_at(pieces, *settings.keep_at) : 0].mesh;
+}
+
 /// The void of a hollow body, or the wall of a lumen that is open to its outside.
 tl::expected<TriangleMesh, RepairRefusal> lumen_in(const std::vector<MeshPiece>& pieces,
                                                    const RepairSettings& settings,
@@ -122,7 +130,7 @@ tl::expected<TriangleMesh, RepairRefusal> lumen_in(const std::vector<MeshPiece>&
   }
   done.push_back(fmt::format("Took the surface of the lumen in the body, {} of its {} triangles.",
                              lumens[best].triangles.size(), pieces.front().mesh.triangles.size()));
-  return lumens[best];
+  return piece_left(lumens[best], {});
 }
 
 RepairRefusal cut_refusal(const CutRefusal& refusal, const CutPlane& cut) {
@@ -143,14 +151,6 @@ RepairRefusal cut_refusal(const CutRefusal& refusal, const CutPlane& cut) {
   }
   return {RepairFault::cut_misses, which + " meets faces that cross one another",
           "move --cut, or give --wrap MM to wrap the mesh first"};
-}
-
-/// One piece of what is left after the cuts.
-TriangleMesh piece_left(const TriangleMesh& mesh, const RepairSettings& settings) {
-  std::vector<std::string> unsaid;
-  const std::vector<MeshPiece> pieces = pieces_of(mesh, unsaid);
-  if (pieces.empty()) return {};
-  return pieces[settings.keep_at ? piece_at(pieces, *settings.keep_at) : 0].mesh;
 }
 
 /// The length of a lumen's radius: of a tube, twice its volume over its wall.

@@ -10,6 +10,7 @@
 #include <fmt/core.h>
 
 #include "planner/anatomy/hardware_draft.h"
+#include "planner/scene/named_places.h"
 
 namespace withy {
 namespace {

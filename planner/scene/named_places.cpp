@@ -1,5 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // A scene's named places made numbers.
+#include "planner/scene/named_places.h"
+
 #include <fmt/core.h>
 
 #include "geometry/channel/mouths.h"
@@ -30,7 +32,7 @@ void place_named_entry(TomlFile& file, Scene& scene, EntryAsWritten& entry) {
                       "give a sound mesh");
   const auto sound = make_sound(*mesh, spoken);
   if (!sound) return file.fault("channel.mesh", sound.error().problem, sound.error().remedy);
-  const auto mouth = entry_place(scene.entry_name, mouths_of(*sound));
+  const auto mouth = entry_place(entry.entry_name, mouths_of(*sound));
   if (!mouth) return file.fault("entry.at", mouth.error().problem, mouth.error().remedy);
   entry.point_S = mouth->entry_S;
   entry.axis_S = mouth->inward_S;
@@ -38,10 +40,10 @@ void place_named_entry(TomlFile& file, Scene& scene, EntryAsWritten& entry) {
   scene.entry.opening_radius_mm = mouth->reach_mm;
 }
 
-Result<void> place_named_target(Scene& scene) {
+Result<void> place_named_target(Scene& scene, const std::string& name) {
   const auto wall = read_wall_only(scene);
   if (!wall) return tl::unexpected<InputError>(wall.error());
-  const auto place = target_place_E(scene.target_name, **wall, compute_centreline(**wall),
+  const auto place = target_place_E(name, **wall, compute_centreline(**wall),
                                     scene.parts.segment.radius_mm + scene.required_clearance_mm);
   if (!place)
     return tl::unexpected<InputError>(
@@ -52,13 +54,12 @@ Result<void> place_named_target(Scene& scene) {
 
 std::vector<std::string> named_places(const Scene& scene) {
   std::vector<std::string> lines;
-  if (!scene.entry_name.empty())
-    lines.push_back(fmt::format("[entry] at = \"{}\" is point_mm = {}, axis = {}, opening_radius_mm = {:.3f}",
-                                scene.entry_name, triple(scene.entry.X_SE.translation()),
+  if (scene.position.contains("entry.at"))
+    lines.push_back(fmt::format("[entry] at is point_mm = {}, axis = {}, opening_radius_mm = {:.3f}",
+                                triple(scene.entry.X_SE.translation()),
                                 triple(scene.entry.X_SE.linear().col(2)), scene.entry.opening_radius_mm));
-  if (!scene.target_name.empty())
-    lines.push_back(fmt::format("[target] at = \"{}\" is point_mm = {}", scene.target_name,
-                                triple(scene.target.point_S)));
+  if (scene.position.contains("target.at"))
+    lines.push_back(fmt::format("[target] at is point_mm = {}", triple(scene.target.point_S)));
   return lines;
 }
 

@@ -8,6 +8,7 @@
 #include "planner/files/input_file.h"
 #include "planner/files/ranges.h"
 #include "planner/files/sha256.h"
+#include "planner/scene/named_places.h"
 #include "planner/scene/scene_parts.h"
 
 namespace withy {
@@ -95,7 +96,7 @@ Result<Scene> read_scene(const std::filesystem::path& path, const std::function<
   EntryAsWritten entry = read_scene_tables(**file, scene);
   if (const auto fault = (*file)->first_fault()) return tl::unexpected<InputError>(*fault);
   scene.position = (*file)->positions();
-  if (!scene.entry_name.empty()) place_named_entry(**file, scene, entry);
+  if (!entry.entry_name.empty()) place_named_entry(**file, scene, entry);
   if (const auto fault = (*file)->first_fault()) return tl::unexpected<InputError>(*fault);
   check_scene_values(**file, entry, scene);
   if (const auto fault = (*file)->first_fault()) return tl::unexpected<InputError>(*fault);
@@ -106,8 +107,8 @@ Result<Scene> read_scene(const std::filesystem::path& path, const std::function<
         scene.error_at("channel.mesh", fmt::format("the mesh {} can't be read", scene.mesh_file.string()),
                        "give the path of a mesh, seen from the scene's folder"));
   scene.mesh_sha256 = sha256(*mesh);
-  if (!scene.target_name.empty())
-    if (const auto placed = place_named_target(scene); !placed)
+  if (!entry.target_name.empty())
+    if (const auto placed = place_named_target(scene, entry.target_name); !placed)
       return tl::unexpected<InputError>(placed.error());
   return scene;
 }

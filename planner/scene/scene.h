@@ -50,8 +50,6 @@ struct Scene {
   Outlets outlets = Outlets::closed;
   Entry entry;
   Target target;
-  std::string entry_name;   ///< "opening:2" where the scene names its entry, else empty
-  std::string target_name;  ///< the same of its target (places.h)
   double required_clearance_mm = 0.0;
 
   DesignParts parts;                  ///< all but the layout
@@ -77,18 +75,11 @@ struct Scene {
   std::optional<Eigen::Vector3d> target_direction_E() const;
 };
 
-/// Reads and checks a scene file (TOML 1.0, keys as the README's table). Reads no mesh, but requires that the
-/// mesh file exists and hashes it.
+/// Reads and checks a scene file (TOML 1.0, keys as the README's table). Requires that the mesh file exists
+/// and hashes it; reads it only where the scene names places (places.h), and makes numbers of the names.
 /// `amend` may change the file's content before it is checked.
-/// Where it names places (`at`), the mesh is read too, and the names are made numbers.
 Result<Scene> read_scene(
     const std::filesystem::path& file, const std::function<void(TomlFile&)>& amend = [](TomlFile&) {});
-
-/// The same of a text that gives its places as numbers; no mesh is looked at. `file` is where it would stand.
-Result<Scene> parse_scene(std::string text, const std::filesystem::path& file);
-
-/// What names were made of, as lines that a scene could have instead: "[entry] point_mm = [..], ...".
-std::vector<std::string> named_places(const Scene& scene);
 
 /// The scene's mesh, checked and made into a channel with its exact distances; the target must lie inside its
 /// lumen and the body must fit its opening. Faults of the mesh point at the mesh file, faults of the placing

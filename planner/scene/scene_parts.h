@@ -10,8 +10,11 @@
 
 namespace withy {
 
-/// The entry as the file has it: its axes are still to be normalised.
+/// The entry as the file has it: its axes are still to be normalised. And the names of places (places.h),
+/// empty where the file gives numbers.
 struct EntryAsWritten {
+  std::string entry_name;
+  std::string target_name;
   Eigen::Vector3d point_S = Eigen::Vector3d::Zero();
   Eigen::Vector3d axis_S = Eigen::Vector3d::Zero();
   Eigen::Vector3d x_axis_S = Eigen::Vector3d::Zero();  ///< zero where an entry by name leaves it out
@@ -29,6 +32,6 @@ void check_scene_values(TomlFile& file, const EntryAsWritten& entry, Scene& scen
 void place_named_entry(TomlFile& file, Scene& scene, EntryAsWritten& entry);
 
 /// The same of a target's name, once everything else of the scene stands.
-Result<void> place_named_target(Scene& scene);
+Result<void> place_named_target(Scene& scene, const std::string& name);
 
 }  // namespace withy

@@ -34,23 +34,23 @@ void refuse_beside_at(TomlSection& table, TomlFile& file, std::initializer_list<
 
 EntryAsWritten read_entry_table(TomlSection table, TomlFile& file, Scene& scene) {
   if (table.has("at")) {
-    scene.entry_name = table.text("at");
     EntryAsWritten written;
+    written.entry_name = table.text("at");
     if (table.has("x_axis")) written.x_axis_S = table.vector3("x_axis");
     refuse_beside_at(table, file, {"point_mm", "axis", "opening_radius_mm"});
     table.close();
     return written;
   }
-  const EntryAsWritten written{table.vector3("point_mm"), table.vector3("axis"), table.vector3("x_axis")};
+  const EntryAsWritten written{
+      {}, {}, table.vector3("point_mm"), table.vector3("axis"), table.vector3("x_axis")};
   scene.entry.opening_radius_mm = table.number("opening_radius_mm");
   table.close();
   return written;
 }
 
-void read_target_table(TomlSection table, TomlFile& file, Scene& scene) {
-  Target& target = scene.target;
+void read_target_table(TomlSection table, TomlFile& file, Target& target, std::string& name) {
   if (table.has("at")) {
-    scene.target_name = table.text("at");
+    name = table.text("at");
     refuse_beside_at(table, file, {"point_mm"});
   } else {
     target.point_S = table.vector3("point_mm");
@@ -218,8 +218,8 @@ EntryAsWritten read_scene_tables(TomlFile& file, Scene& scene) {
   TomlSection root = file.root();
   scene.title = root.text("title");
   read_channel_table(root.table("channel"), scene);
-  const EntryAsWritten entry = read_entry_table(root.table("entry"), file, scene);
-  read_target_table(root.table("target"), file, scene);
+  EntryAsWritten entry = read_entry_table(root.table("entry"), file, scene);
+  read_target_table(root.table("target"), file, scene.target, entry.target_name);
   TomlSection clearance = root.table("clearance");
   scene.required_clearance_mm = clearance.number("required_mm");
   clearance.close();

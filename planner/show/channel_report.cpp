@@ -9,6 +9,7 @@
 
 #include "geometry/channel/mouths.h"
 #include "planner/files/plain_line.h"
+#include "planner/scene/named_places.h"
 #include "planner/scene/places.h"
 
 namespace withy {

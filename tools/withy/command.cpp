@@ -14,6 +14,7 @@
 
 #include "planner/files/input_file.h"
 #include "planner/files/plain_line.h"
+#include "tools/withy/number_lists.h"
 #include "tools/withy/option_checks.h"
 
 namespace withy {
@@ -136,12 +137,6 @@ Option& Option::one_of(const std::vector<std::string>& words) {
   return *this;
 }
 
-Option& Option::numbers(int each, bool often) {
-  option_->type_size(each)->expected(1, often ? CLI::detail::expected_max_vector_size : 1);
-  option_->allow_extra_args(false);
-  return *this;
-}
-
 template <class Value>
 Option add_option(CLI::App& app, const std::string& name, Value& value, const std::string& help) {
   return Option(*app.add_option(name, value, help));
@@ -159,6 +154,14 @@ template Option add_option(CLI::App&, const std::string&, std::vector<int>&, con
 template Option add_option(CLI::App&, const std::string&, std::vector<double>&, const std::string&);
 template Option add_option(CLI::App&, const std::string&, std::vector<std::filesystem::path>&,
                            const std::string&);
+
+Option add_numbers(CLI::App& app, const std::string& name, std::vector<double>& values, int each, bool often,
+                   const std::string& help) {
+  CLI::Option* option = app.add_option(name, values, help);
+  option->type_size(each)->expected(1, often ? CLI::detail::expected_max_vector_size : 1);
+  option->allow_extra_args(false);
+  return Option(*option);
+}
 
 void add_flag(CLI::App& app, const std::string& name, bool& value, const std::string& help) {
   app.add_flag(name, value, help);

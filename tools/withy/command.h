@@ -79,8 +79,6 @@ class Option {
   /// Any whole number that 64 bits hold.
   Option& whole();
   Option& one_of(const std::vector<std::string>& words);
-  /// So many numbers each time it is given, and once, or as often as one likes.
-  Option& numbers(int each, bool often = false);
 
  private:
   CLI::Option* option_;

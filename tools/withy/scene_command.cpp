@@ -19,6 +19,7 @@
 #include "planner/show/channel_report.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
+#include "tools/withy/number_lists.h"
 #include "tools/withy/progress.h"
 
 namespace withy {
@@ -201,11 +202,11 @@ ExitStatus run(const Options& options) {
 void add_volume_options(CLI::App& app, Options& options) {
   add_option(app, "--label", options.label, "of a segmented volume: the lumen is the voxels of this value")
       .in_range_of("--label");
-  add_option(app, "--range", options.range,
-             "LO HI, of a volume: the lumen is the voxels with values from LO to HI: -1024 -400 is air in a "
-             "CT (HU), "
-             "150 600 blood with contrast as a rule; the wall lies where values leave the range")
-      .numbers(2);
+  add_numbers(app, "--range", options.range, 2, false,
+              "LO HI, of a volume: the lumen is the voxels with values from LO to HI: -1024 -400 is air in a "
+              "CT (HU), "
+              "150 600 blood with contrast as a rule; the wall lies where values leave the range")
+      .in_range_of("--range");
 }
 
 void add_wall_options(CLI::App& app, Options& options) {
@@ -213,14 +214,15 @@ void add_wall_options(CLI::App& app, Options& options) {
       .one_of({"mm", "cm", "m", "in"});
   add_option(app, "--scale", options.scale, "enlarges the mesh by this factor; default 1")
       .in_range_of("--mesh-scale");
-  add_option(app, "--keep-at", options.keep_at,
-             "X Y Z in mm: take the piece that holds this point or is nearest to it; left out: the largest")
-      .numbers(3);
+  add_numbers(app, "--keep-at", options.keep_at, 3, false,
+              "X Y Z in mm: take the piece that holds this point or is nearest to it; left out: the largest")
+      .in_range_of("--keep-at");
   add_option(
       app, "--cut", options.cuts,
       "X Y Z NX NY NZ: open the lumen where the plane through the point X Y Z in it crosses it; what hangs "
       "there on the side that N points to is taken away. As often as there are ends to open")
-      .numbers(6, true);
+      .numbers(6, true)
+      .in_range_of("--cut");
   add_flag(app, "--body", options.body,
            "the mesh is a solid round the lumen, as a block to be printed: take the lumen's wall");
   add_option(app, "--close-below", options.close_below_mm,
