@@ -217,11 +217,10 @@ void add_wall_options(CLI::App& app, Options& options) {
   add_numbers(app, "--keep-at", options.keep_at, 3, false,
               "X Y Z in mm: take the piece that holds this point or is nearest to it; left out: the largest")
       .in_range_of("--keep-at");
-  add_option(
-      app, "--cut", options.cuts,
+  add_numbers(
+      app, "--cut", options.cuts, 6, true,
       "X Y Z NX NY NZ: open the lumen where the plane through the point X Y Z in it crosses it; what hangs "
       "there on the side that N points to is taken away. As often as there are ends to open")
-      .numbers(6, true)
       .in_range_of("--cut");
   add_flag(app, "--body", options.body,
            "the mesh is a solid round the lumen, as a block to be printed: take the lumen's wall");
