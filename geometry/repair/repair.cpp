@@ -280,9 +280,10 @@ tl::expected<Repaired, RepairRefusal> repair_lumen(const TriangleMesh& mesh, con
   if (settings.wrap_mm > 0.0) out.moved_mm = std::max(out.moved_mm, farthest_from(*wall, mesh));
   if (settings.smooth_mm > 0.0) {
     SmoothedWall smooth = smoothed(*wall, settings.smooth_mm);
-    out.done.push_back(smooth.done
-                           ? fmt::format("Smoothed the wall: it moved by at most {:.3f} mm.", smooth.moved_mm)
-                           : std::string("Left the wall rough: smoothing would make it cross itself."));
+    out.done.push_back(
+        smooth.done && smooth.moved_mm > 0.0
+            ? fmt::format("Smoothed the wall: it moved by at most {:.3f} mm.", smooth.moved_mm)
+            : std::string("Left the wall as it was: smoothing it fails, or would make it cross itself."));
     out.smoothed_mm = smooth.moved_mm;
     *wall = std::move(smooth.mesh);
   }

@@ -20,7 +20,7 @@ struct SmoothedWall {
   bool done = true;       ///< false: smoothing would make the wall cross itself, so it was left as it was
 };
 
-/// Of an oriented manifold that does not cross itself; what comes of it doesn't either.
+/// Of an oriented manifold without crossings and without loose vertices; what comes of it has none either.
 SmoothedWall smoothed(const TriangleMesh& mesh, double bound_mm);
 
 }  // namespace withy

@@ -23,6 +23,24 @@ namespace {
 using Eigen::Vector3d;
 using namespace withy;
 
+/// The same without vertices that no triangle uses.
+TriangleMesh compact(const TriangleMesh& mesh) {
+  TriangleMesh out;
+  std::vector<int> number(mesh.vertices.size(), -1);
+  for (std::array<int, 3> t : mesh.triangles) {
+    for (int& v : t) {
+      int& own = number[static_cast<std::size_t>(v)];
+      if (own < 0) {
+        own = static_cast<int>(out.vertices.size());
+        out.vertices.push_back(mesh.vertices[static_cast<std::size_t>(v)]);
+      }
+      v = own;
+    }
+    out.triangles.push_back(t);
+  }
+  return out;
+}
+
 /// An arc of a tube with flat ends, both open.
 TriangleMesh open_tube(double radius_mm, double length_mm, double bend_rad, double edge_mm) {
   const TubePath path = TubePath::from_bends(Eigen::Isometry3d::Identity(),
@@ -39,7 +57,7 @@ TriangleMesh open_tube(double radius_mm, double length_mm, double bend_rad, doub
     };
     return flat(Eigen::Isometry3d::Identity()) || flat(X_end);
   });
-  return open;
+  return compact(open);
 }
 
 withy_plain::Triangles plain(const TriangleMesh& mesh) {
