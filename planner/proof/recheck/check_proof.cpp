@@ -85,6 +85,15 @@ int pinned_by(const Robot& robot, const LimitsUsed& used) {
   return -1;
 }
 
+Result<Design> design_at(const Scene& scene, const ProvedLayout& layout) {
+  DesignParts parts = scene.parts;
+  parts.layout.station_mm = layout.station_mm;
+  parts.layout.clock_rad = layout.clock_rad.value_or(std::vector<double>(layout.station_mm.size(), 0.0));
+  auto design = Design::make(std::move(parts));
+  if (design) return std::move(*design);
+  return tl::unexpected<InputError>(scene.error_at("layout", design.error().problem, design.error().remedy));
+}
+
 }  // namespace
 
 int leaf_coordinate(const Leaf& leaf, int k) {
@@ -136,8 +145,9 @@ void check_start(const Inquiry& inquiry) {
           "the start is among the states that the target is said to be reached from");
 }
 
-Result<Robot> robot_of(const Scene& scene, int locks, double clearance_mm) {
-  const auto design = scene.design(locks);
+Result<Robot> robot_of(const Scene& scene, int locks, double clearance_mm,
+                       const std::optional<ProvedLayout>& layout) {
+  const auto design = layout ? design_at(scene, *layout) : scene.design(locks);
   if (!design) return tl::unexpected(design.error());
   const DesignParts& parts = design->parts();
   Robot robot;
@@ -163,7 +173,7 @@ ProofReport check_proof(const Certificate& certificate, const Scene& scene, cons
   const double asked_mm = settings.clearance_mm.value_or(scene.required_clearance_mm);
   if (const std::string fault = header_fault(header, scene, distance.channel(), asked_mm); !fault.empty())
     return refuse(fault);
-  const auto robot = robot_of(scene, header.locks, header.required_clearance_mm);
+  const auto robot = robot_of(scene, header.locks, header.required_clearance_mm, header.layout);
   if (!robot) return refuse(robot.error().problem);
   const Lattice lattice(header.uses("latch") ? robot->latch : std::nullopt);
   std::string why;
