@@ -134,6 +134,33 @@ Cell whole_of(const Inquiry& inquiry, const Leaf& leaf) {
   return cell;
 }
 
+Cell climbed(Cell point, const Cell& within, const std::function<double(const Cell&)>& score) {
+  constexpr int kRounds = 14;
+  constexpr int kMovesPerRound = 8;
+  for (std::size_t k = 0; k < static_cast<std::size_t>(point.dimensions); ++k)
+    point.low[k] = point.high[k] = std::clamp(0.5 * (point.low[k] + point.high[k]), within.low[k], within.high[k]);
+  double best = score(point);
+  double share = 0.125;
+  for (int round = 0; round < kRounds; ++round, share *= 0.5)
+    for (int move = 0; move < kMovesPerRound; ++move) {
+      const double before = best;
+      for (int k = 0; k < point.dimensions; ++k)
+        for (const double side : {-1.0, 1.0}) {
+          const auto at = static_cast<std::size_t>(k);
+          Cell next = point;
+          const double x = point.low[at] + side * share * (within.high[at] - within.low[at]);
+          next.low[at] = next.high[at] = std::clamp(x, within.low[at], within.high[at]);
+          const double found = score(next);
+          if (found > best) {
+            best = found;
+            point = next;
+          }
+        }
+      if (!(best > before)) break;
+    }
+  return point;
+}
+
 void check_start(const Inquiry& inquiry) {
   const Leaves::Entry* entry = inquiry.leaves.find({});
   if (entry == nullptr) return;
