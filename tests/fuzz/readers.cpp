@@ -56,9 +56,9 @@ class Place {
     return file;
   }
 
-  /// A scene whose plans bend, lock and release; plans and scripts are held against it. Its own, whose hash the
-  /// corpus's plans and proofs name, with the mesh of the shipped double-bend. Read when it is asked for, which
-  /// takes seconds with sanitizers.
+  /// A scene whose plans bend, lock and release; plans and scripts are held against it. Its own, whose hash
+  /// the corpus's plans and proofs name, with the mesh of the shipped double-bend. Read when it is asked for,
+  /// which takes seconds with sanitizers.
   const withy::PreparedScene& prepared() const {
     static const withy::PreparedScene scene = [this] {
       const std::filesystem::path source = WITHY_SOURCE_DIR;

@@ -59,8 +59,7 @@ std::string claim_of(const recheck::CertificateHeader& header, const Scene& scen
 }  // namespace
 
 Result<Rechecked> recheck_text(const std::string& text, const std::string& file, const Scene& scene,
-                               const WallDistance& wall, const RecheckOptions& options,
-                               Progress& progress) {
+                               const WallDistance& wall, const RecheckOptions& options, Progress& progress) {
   recheck::CheckSettings settings;
   settings.clearance_mm = options.clearance_mm;
   settings.stop = [&] { return options.effort.cut_short(); };

@@ -153,7 +153,8 @@ class PlanCheck {
       if (!motions_good || !hunts_good || hand_.settings.stop()) return;
       const bool hunts = i >= steps_.size();
       const Step& step = hunts ? sweeps_[i - steps_.size()] : steps_[i];
-      if (!is_clear(step, hunts ? required : need, hand_.wall, hand_.settings.stop)) (hunts ? hunts_good : motions_good) = false;
+      if (!is_clear(step, hunts ? required : need, hand_.wall, hand_.settings.stop))
+        (hunts ? hunts_good : motions_good) = false;
       hand_.settings.progress("motions", static_cast<double>(++done) / static_cast<double>(all));
     });
     clearance_mm_ = need;
