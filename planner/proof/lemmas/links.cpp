@@ -4,7 +4,6 @@
 #include <algorithm>
 #include <cassert>
 #include <cmath>
-#include <limits>
 #include <optional>
 
 #include "geometry/numbers/numbers.h"
