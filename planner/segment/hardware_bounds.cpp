@@ -187,7 +187,8 @@ void StateBounds::judge_pulls(const Regions& regions, const StateBox& box, const
     bounded = bounded && !regions.item[static_cast<std::size_t>(i)].unbounded;
   std::optional<DiskPulls> disks;
   if (tendons_.disk_spacing_mm > 0.0 && bounded) disks = disk_pulls(regions, box, u);
-  const double made_of = design_.length_mm() + box.insertion_hi_mm + tendons_.radius_mm * wrapped_over(regions).hi;
+  const double made_of =
+      design_.length_mm() + box.insertion_hi_mm + tendons_.radius_mm * wrapped_over(regions).hi;
   for (std::size_t k = 0; k < direction_.size(); ++k) {
     Interval pull = bounded ? pull_over(regions, disks, k) : Interval::everything();
     if (tendons_.motors == Motors::stand) pull = pull - Interval{box.insertion_lo_mm, box.insertion_hi_mm};
@@ -258,7 +259,8 @@ void StateBounds::judge_tensions(const Regions& regions, const CurvatureRange& u
       tension.hi = std::min(tension.hi, tendons_.tension_min_N + std::max(a->largest_N(), b->largest_N()));
   }
   const double made_of = tendons_.tension_min_N + middle->largest_N() + change;
-  judge({tension.lo * factor.lo, tension.hi * factor.hi}, kFigureRounding * made_of * factor.lo, limit, so_far);
+  judge({tension.lo * factor.lo, tension.hi * factor.hi}, kFigureRounding * made_of * factor.lo, limit,
+        so_far);
 }
 
 /// Friction or none, a lock carries at least EI |u_free - u_frozen|: the tensions without friction are among
@@ -292,7 +294,8 @@ void StateBounds::judge_loads(const Regions& regions, const CurvatureRange& u, B
       load = {std::max(load.lo, at_middle - change), at_middle + change};
       rounding += kFigureRounding * (at_middle + change);
     }
-    judge(load, rounding, about(HardwareLimit::lock_load, r.end_lock, design_.lock().hold_moment_Nmm), so_far);
+    judge(load, rounding, about(HardwareLimit::lock_load, r.end_lock, design_.lock().hold_moment_Nmm),
+          so_far);
   }
 }
 

@@ -138,8 +138,8 @@ TEST_CASE("a cell is not called blocked past an open outlet where one of its sta
       const double dd = random.between(0.0, random.below(2) == 0 ? 2.0 : 12.0);
       const double du = random.below(2) == 0 ? 0.0 : random.between(0.0, 2e-3);
       const MotionBounds bounds =
-          motion_bounds(design, testing::range_about(centre, centre.insertion_mm - dd, centre.insertion_mm + dd,
-                                                     centre.u_free.norm() + du));
+          motion_bounds(design, testing::range_about(centre, centre.insertion_mm - dd,
+                                                     centre.insertion_mm + dd, centre.u_free.norm() + du));
       const BodyCheck::Margins margins = check.evaluate(centre, bounds, dd, du, points, 0.2);
       if (Shape(design, centre).tip_E().translation().z() > 39.5) ++past_the_outlet;
       if (!(margins.blocked.value < 0.2)) continue;

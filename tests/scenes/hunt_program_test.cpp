@@ -87,9 +87,11 @@ TEST_CASE(
   }
 }
 
-TEST_CASE("With lettered coils a hunt's currents are commands, on from before the sweep until after the switch") {
+TEST_CASE(
+    "With lettered coils a hunt's currents are commands, on from before the sweep until after the switch") {
   const std::string tendons = "tendons = [\"A\", \"B\", \"C\", \"U\"]";
-  const EditedScene scene("planar-s", {{kFree, kGuide}, {tendons, tendons + "\ncoils = [\"X\", \"Y\", \"V\"]"}});
+  const EditedScene scene("planar-s",
+                          {{kFree, kGuide}, {tendons, tendons + "\ncoils = [\"X\", \"Y\", \"V\"]"}});
   const auto run = scene.plan();
   CAPTURE(run.out, run.err);
   REQUIRE(run.status == 0);
@@ -105,7 +107,8 @@ TEST_CASE("With lettered coils a hunt's currents are commands, on from before th
   // Between the sweep's announcement and the switch the coils' axes stay where they are.
   const auto lines = lines_of(program);
   const auto at = [&](const char* start) {
-    return std::find_if(lines.begin(), lines.end(), [&](const auto& line) { return line.rfind(start, 0) == 0; });
+    return std::find_if(lines.begin(), lines.end(),
+                        [&](const auto& line) { return line.rfind(start, 0) == 0; });
   };
   const auto hunt = at("(HUNT LOCK 1");
   const auto engaged = at("(SWITCH LOCK 1 ENGAGE");

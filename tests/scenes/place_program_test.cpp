@@ -66,11 +66,10 @@ TEST_CASE("every layout that is called unreachable has a proof that is checked, 
   REQUIRE(unreachable == json["grid"]["station_combinations"].get<std::size_t>());
   std::set<std::string> stations;
   for (std::size_t i = 1; i <= unreachable; ++i) {
-    const ProgramRun recheck =
-        run_program(WITHY_PROGRAM,
-                    {"recheck", "proofs/layout-" + std::to_string(i) + ".proof.gz",
-                     (kScenes / "triple-bend" / "scene.toml").string(), "--quiet"},
-                    folder.path());
+    const ProgramRun recheck = run_program(WITHY_PROGRAM,
+                                           {"recheck", "proofs/layout-" + std::to_string(i) + ".proof.gz",
+                                            (kScenes / "triple-bend" / "scene.toml").string(), "--quiet"},
+                                           folder.path());
     CAPTURE(i, recheck.out, recheck.err);
     CHECK(recheck.status == 0);
     std::smatch at;
@@ -79,7 +78,8 @@ TEST_CASE("every layout that is called unreachable has a proof that is checked, 
   }
   CHECK(stations.size() == unreachable);
   CHECK_FALSE(fs::exists(folder.path() / ("proofs/layout-" + std::to_string(unreachable + 1) + ".proof.gz")));
-  CHECK(run.out.find(std::to_string(unreachable) + " proofs of layouts that don't reach") != std::string::npos);
+  CHECK(run.out.find(std::to_string(unreachable) + " proofs of layouts that don't reach") !=
+        std::string::npos);
 }
 
 TEST_CASE("place says so when the work runs out before anything is known") {

@@ -154,7 +154,8 @@ Result<void> write_answer(const Options& options, const PlaceReport& report, con
 void print_proofs(const Options& options, const PlaceReport& report, const LayoutProofs& proofs) {
   if (options.proofs.empty()) return;
   fmt::print("{} of layouts that don't reach", count_of(proofs.count(), "proof"));
-  if (proofs.left_out() > 0) fmt::print(", {} more were left out: too many, or too large together", proofs.left_out());
+  if (proofs.left_out() > 0)
+    fmt::print(", {} more were left out: too many, or too large together", proofs.left_out());
   if (proofs.count() > 0)
     fmt::print("; to check the first: withy recheck {} {}", (options.proofs / LayoutProofs::name(0)).string(),
                report.scene.file.string());
@@ -274,9 +275,10 @@ void add_place_command(CommandLine& line) {
              "interrupted, "
              "place.partial.json with the designs found by then; left out: "
              "nothing is written");
-  add_option(app, "--proof", options->proofs,
-             "folder for certificates of the layouts that are proved not to reach with the required clearance, "
-             "layout-1.proof.gz and so on, at most 10000 and 50 MB; interrupted: not written");
+  add_option(
+      app, "--proof", options->proofs,
+      "folder for certificates of the layouts that are proved not to reach with the required clearance, "
+      "layout-1.proof.gz and so on, at most 10000 and 50 MB; interrupted: not written");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

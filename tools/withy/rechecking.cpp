@@ -34,8 +34,9 @@ std::string locks_phrase(const recheck::CertificateHeader& header) {
     return out;
   };
   const auto& clock = header.layout->clock_rad;
-  return fmt::format("{} at {} mm ({})", count, listed(header.layout->station_mm, 1.0),
-                     clock ? "clocked by " + listed(*clock, kDegreesPerRadian) + " deg" : "whatever the clocking");
+  return fmt::format(
+      "{} at {} mm ({})", count, listed(header.layout->station_mm, 1.0),
+      clock ? "clocked by " + listed(*clock, kDegreesPerRadian) + " deg" : "whatever the clocking");
 }
 
 /// What a certificate proves, as a sentence.

@@ -20,8 +20,7 @@ CellReach CellReach::of(const Design& design, const BendChart& chart, const Leaf
   for (int r = 0; r < reach.frozen_count_; ++r)
     reach.frozen_[Box::idx(r)] = {
         std::max(regions[Box::idx(r)].from_mm, reach.bounds_.exposed_from_mm),
-        n == 1 ? box.from_centre(3 + r)
-               : std::hypot(box.from_centre(3 + 2 * r), box.from_centre(4 + 2 * r))};
+        n == 1 ? box.from_centre(3 + r) : std::hypot(box.from_centre(3 + 2 * r), box.from_centre(4 + 2 * r))};
   return reach;
 }
 

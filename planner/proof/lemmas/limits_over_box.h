@@ -7,9 +7,9 @@
 //   at right angles to one another and to the leaf's base (BendChart).
 //   Derivation: an allowed state has |Theta_r| <= kappa_max f_r(d), f_r the exposed flexible length of region
 //   r; f_r grows with d, so f_r(d) <= f_r(d_high). With base and axes at right angles |t| <= |Theta_r|.
-//   Rounding: f_r is wrong by less than kLengthRounding_mm, by which f_r may also fail to grow. The limit counts
-//   as kCurvatureRounding times itself (action.h: within_limits), two more products are covered by squaring
-//   that. A region with less than kNoLength_mm out can't bend at all (state.h).
+//   Rounding: f_r is wrong by less than kLengthRounding_mm, by which f_r may also fail to grow. The limit
+//   counts as kCurvatureRounding times itself (action.h: within_limits), two more products are covered by
+//   squaring that. A region with less than kNoLength_mm out can't bend at all (state.h).
 //
 // Lemma 2 (curvature over a box). `blocked`: no state of the box keeps the curvature limit. `free`: all do.
 //   Premises: as lemma 1.

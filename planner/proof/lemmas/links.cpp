@@ -329,8 +329,8 @@ bool for_each_link(const Design& design, const BendChart& chart, const Leaf& lea
   return LinkFinder(design, chart, leaf, box, effort, take).run();
 }
 
-void for_each_release(const Design& design, const BendChart& chart, const Leaf& leaf, const Box& box, int lock,
-                      const std::function<bool(const SwitchLink&)>& take) {
+void for_each_release(const Design& design, const BendChart& chart, const Leaf& leaf, const Box& box,
+                      int lock, const std::function<bool(const SwitchLink&)>& take) {
   assert(leaf.engaged.test(static_cast<std::size_t>(lock)));
   const Effort any;
   LinkFinder(design, chart, leaf, box, any, take).release(lock);

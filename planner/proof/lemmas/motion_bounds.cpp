@@ -52,7 +52,8 @@ MotionBounds motion_bounds(const Design& design, const StateRange& states) {
 MotionBounds motion_bounds(const Design& design) {
   MotionBounds bounds;
   if (design.carriage().kind == CarriageKind::free) return bounds;
-  bounds.exposed_from_mm = first_exposed_station(design, design.carriage().insertion_max_mm) - kLengthRounding_mm;
+  bounds.exposed_from_mm =
+      first_exposed_station(design, design.carriage().insertion_max_mm) - kLengthRounding_mm;
   bounds.turning_to_mm = design.length_mm();
   bounds.kappa_per_mm = design.segment().curvature_max_per_mm * kCurvatureRounding;
   return bounds;

@@ -3,15 +3,14 @@
 //
 // Between any two states of a set with the same locks and frozen bends, one of them at least allowed, the
 // point at station s moves by at most insertion_lever(s) |dd| + curvature_lever(s) |du|.
-//   Premises: insertions within [d_low, d_high], |u_free| <= u_bound (StateRange); the bends of both have some
-//   length to be in.
-//   Derivation: below.
-//   Rounding, counted in the constants and levers themselves: x0 is wrong by less than kLengthRounding_mm and
-//   is rounded down by that, and so is the length that a frozen bend's curvature is worked out with; stations
-//   and region starts are the design's own numbers. u_bound is a norm of points of a box or of a straight way:
-//   6 roundings. A frozen curvature: a norm and a quotient, 5. A lever: a difference, two products and a sum of
-//   numbers of one sign, 4. Each of the three is raised by kFewRoundings, which covers 8. What |dd| and |du|
-//   lose, and the products with them, is counted where they are made (cell_reach.h, body_sampler.h).
+//   Premises: insertions within [d_low, d_high], |u_free| <= u_bound (StateRange); the bends of both have
+//   some length to be in. Derivation: below. Rounding, counted in the constants and levers themselves: x0 is
+//   wrong by less than kLengthRounding_mm and is rounded down by that, and so is the length that a frozen
+//   bend's curvature is worked out with; stations and region starts are the design's own numbers. u_bound is
+//   a norm of points of a box or of a straight way: 6 roundings. A frozen curvature: a norm and a
+//   quotient, 5. A lever: a difference, two products and a sum of numbers of one sign, 4. Each of the three
+//   is raised by kFewRoundings, which covers 8. What |dd| and |du| lose, and the products with them, is
+//   counted where they are made (cell_reach.h, body_sampler.h).
 //
 // Notation: station s, x0(d) the first exposed station, l the arc length from the start of the moving region
 // to the point, kappa a bound of the curvature of the region that the entry plane cuts, b(s) the bending
@@ -68,7 +67,10 @@ class StateRange {
 
  private:
   StateRange(const State& any, double d_low_mm, double d_high_mm, double u_bound_per_mm)
-      : any_(any), d_low_mm_(d_low_mm), d_high_mm_(d_high_mm), u_bound_per_mm_(u_bound_per_mm * kFewRoundings) {}
+      : any_(any),
+        d_low_mm_(d_low_mm),
+        d_high_mm_(d_high_mm),
+        u_bound_per_mm_(u_bound_per_mm * kFewRoundings) {}
   State any_;
   double d_low_mm_;
   double d_high_mm_;
@@ -95,12 +97,13 @@ struct MotionBounds {
   }
 };
 
-/// Bounds between any two states of the range of which one at least is within the curvature limit; and between
-/// an allowed state with other frozen bends and a state of the range, if what the difference of the bends does
-/// is added (see above).
+/// Bounds between any two states of the range of which one at least is within the curvature limit; and
+/// between an allowed state with other frozen bends and a state of the range, if what the difference of the
+/// bends does is added (see above).
 MotionBounds motion_bounds(const Design& design, const StateRange& states);
 
-/// Bounds between any two allowed states of the design with the same locks and frozen bends, whatever these are.
+/// Bounds between any two allowed states of the design with the same locks and frozen bends, whatever these
+/// are.
 MotionBounds motion_bounds(const Design& design);
 
 }  // namespace withy

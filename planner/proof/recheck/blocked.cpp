@@ -109,8 +109,8 @@ std::array<Blocked::Candidate, Blocked::kCandidates> Blocked::candidates(const B
 }
 
 double Blocked::margin_guess(const Body& body, const StateBox& state) const {
-  const bool keeps = limits_.may_be_kept_by(body, state) &&
-                     (magnets_ == nullptr || magnets_->surely_rest(body, state));
+  const bool keeps =
+      limits_.may_be_kept_by(body, state) && (magnets_ == nullptr || magnets_->surely_rest(body, state));
   if (!keeps) return -kInfinity;
   if (!use_clearance_) return kInfinity;
   Look ignored;

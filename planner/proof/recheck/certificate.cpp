@@ -90,7 +90,8 @@ ProvedTarget target_of(const Json& json) {
 }
 
 std::vector<double> numbers(const Json& value, std::size_t count, const char* what) {
-  if (list(value, what).size() != count) throw Fault(fmt::format("{} must hold one number for each lock", what));
+  if (list(value, what).size() != count)
+    throw Fault(fmt::format("{} must hold one number for each lock", what));
   std::vector<double> out;
   for (const Json& x : value) out.push_back(number(x, what));
   return out;
@@ -101,13 +102,15 @@ ProvedLayout layout_of(const Json& json, const CertificateHeader& header) {
   const auto locks = static_cast<std::size_t>(header.locks);
   ProvedLayout layout{numbers(json["station_mm"], locks, "station_mm"), std::nullopt};
   if (!json["clock_rad"].is_null()) layout.clock_rad = numbers(json["clock_rad"], locks, "clock_rad");
-  if (!layout.clock_rad && header.uses("field")) throw Fault("clock_rad must be given where the field counts");
+  if (!layout.clock_rad && header.uses("field"))
+    throw Fault("clock_rad must be given where the field counts");
   return layout;
 }
 
 CertificateHeader header_of(const Json& json) {
-  expect_keys(json, {"format", "version", "claim", "withy", "scene", "locks", "targets",
-                     "required_clearance_mm", "limits", "most_switches", "openings", "leaves"},
+  expect_keys(json,
+              {"format", "version", "claim", "withy", "scene", "locks", "targets", "required_clearance_mm",
+               "limits", "most_switches", "openings", "leaves"},
               {"layout"});
   if (text_of(json["format"], "format") != "withy-proof") throw Fault("format must be \"withy-proof\"");
   if (whole(json["version"], 0, 1000000, "version") != 1) throw Fault("version must be 1");

@@ -284,7 +284,8 @@ class GoalCheck {
       if (outside(task, best) && inside_target_mm(task, found) >= 0.0 &&
           inquiry_.blocked.surely_legal(*task.body, found)) {
         inquiry_.gathered.does_not_hold(
-            "a legal state at the target is not among those that are said to be all: " + words(*task.body, found));
+            "a legal state at the target is not among those that are said to be all: " +
+            words(*task.body, found));
         return;
       }
     }

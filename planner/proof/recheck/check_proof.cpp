@@ -138,7 +138,8 @@ Cell climbed(Cell point, const Cell& within, const std::function<double(const Ce
   constexpr int kRounds = 14;
   constexpr int kMovesPerRound = 8;
   for (std::size_t k = 0; k < static_cast<std::size_t>(point.dimensions); ++k)
-    point.low[k] = point.high[k] = std::clamp(0.5 * (point.low[k] + point.high[k]), within.low[k], within.high[k]);
+    point.low[k] = point.high[k] =
+        std::clamp(0.5 * (point.low[k] + point.high[k]), within.low[k], within.high[k]);
   double best = score(point);
   double share = 0.125;
   for (int round = 0; round < kRounds; ++round, share *= 0.5)

@@ -36,8 +36,8 @@ CellTravel CellProbe::travel(const Leaf& leaf, const Box& cell, bool slides) {
   CellTravel travel;
   const double insertion_lever = bounds.insertion_lever(tip);
   travel.by_coordinate[0] =
-      box.half(0) *
-      (slides ? std::clamp(body_.aside_per_mm(leaf, allowed), kLeastAside, insertion_lever) : insertion_lever);
+      box.half(0) * (slides ? std::clamp(body_.aside_per_mm(leaf, allowed), kLeastAside, insertion_lever)
+                            : insertion_lever);
   // Where little of the segment is out, curvature hardly moves the tip, yet its limit still divides the cell.
   const double lever =
       std::max(bounds.curvature_lever_mm2(tip), kLeastDiskSize_mm / design.segment().curvature_max_per_mm);

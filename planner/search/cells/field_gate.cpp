@@ -14,9 +14,10 @@ bool FieldGate::may_switch(int leaf, const SwitchLink& link, int other) {
   return known->second;
 }
 
-/// Does asking about less than the whole leaf tell no more? With the free carriage, notched bends and a uniform
-/// field insertion does not matter to the field, and where the lock is the last one engaged its notch says how
-/// the free region bends when it switches. (A question of effort: the whole's answer is right in any case.)
+/// Does asking about less than the whole leaf tell no more? With the free carriage, notched bends and a
+/// uniform field insertion does not matter to the field, and where the lock is the last one engaged its notch
+/// says how the free region bends when it switches. (A question of effort: the whole's answer is right in any
+/// case.)
 bool FieldGate::as_good_as_whole(const Leaf& engaged, int lock) const {
   const Design& design = store_.problem().design;
   return design.field()->coils.empty() && design.carriage().kind == CarriageKind::free &&
@@ -27,8 +28,8 @@ bool FieldGate::as_good_as_whole(const Leaf& engaged, int lock) const {
 bool FieldGate::ask_whole(const Leaf& engaged, int lock) const {
   const SearchProblem& problem = store_.problem();
   bool may = false;
-  for_each_release(problem.design, store_.chart(), engaged, whole_leaf(problem.design, store_.chart(), engaged),
-                   lock, [&](const SwitchLink& link) {
+  for_each_release(problem.design, store_.chart(), engaged,
+                   whole_leaf(problem.design, store_.chart(), engaged), lock, [&](const SwitchLink& link) {
                      may = ask(engaged, link);
                      return !may;
                    });

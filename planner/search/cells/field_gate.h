@@ -10,9 +10,9 @@
 
 namespace withy {
 
-/// Answers for the leaves of one store, which must outlive it, by lemma 20 over the boxes of lemma 17. Where a
-/// link can't be told from all others of its lock between the same leaves, they are asked about as one, out of
-/// the whole leaf, and what comes of it is remembered.
+/// Answers for the leaves of one store, which must outlive it, by lemma 20 over the boxes of lemma 17. Where
+/// a link can't be told from all others of its lock between the same leaves, they are asked about as one, out
+/// of the whole leaf, and what comes of it is remembered.
 class FieldGate {
  public:
   explicit FieldGate(const CellStore& store) : store_(store) {}

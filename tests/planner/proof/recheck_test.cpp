@@ -94,7 +94,8 @@ TEST_CASE("a check that is stopped says neither that it holds nor that it doesn'
   recheck::CheckSettings settings;
   std::atomic<int> asked{0};
   settings.stop = [&] { return ++asked > 20; };
-  const auto proof = recheck::check_proof(proof_of(prepared, *problem), prepared.scene, prepared.wall(), settings);
+  const auto proof =
+      recheck::check_proof(proof_of(prepared, *problem), prepared.scene, prepared.wall(), settings);
   CHECK(proof.outcome.verdict == recheck::Verdict::could_not_decide);
   CHECK(proof.outcome.why == "all of it before it was stopped");
   CHECK(proof.looks < 200);
@@ -127,7 +128,8 @@ TEST_CASE("a certificate says where its locks are, and proves nothing of others"
   }
   certificate.header.layout->station_mm = {300.0};  // past the tip
   CHECK(check(prepared, certificate).verdict == recheck::Verdict::does_not_hold);
-  // Single-bend is reached with its lock at 50 mm and not with one next to the base: that proof is none of it.
+  // Single-bend is reached with its lock at 50 mm and not with one next to the base: that proof is none of
+  // it.
   const PreparedScene single = scene_of("single-bend");
   const auto asked = make_problem(single, 1);
   REQUIRE(asked);

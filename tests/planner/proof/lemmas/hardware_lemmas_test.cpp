@@ -128,7 +128,8 @@ TEST_CASE("lemmas 18 to 20: rounding never forbids a state that is at the very l
     REQUIRE(hardware.coupling_over(box) != BoxVerdict::none);
     ++states;
     // Where demands nearly contradict one another the least field is of any size, and mostly rounding.
-    if (!withy_plain::least_currents(robot, plain, lock, 1.0) || design->field()->strength_max_mT > 1e3) continue;
+    if (!withy_plain::least_currents(robot, plain, lock, 1.0) || design->field()->strength_max_mT > 1e3)
+      continue;
     REQUIRE(hardware.switch_over(box, lock) != BoxVerdict::none);
     ++switches;
   }

@@ -64,8 +64,10 @@ struct ExtendedLengths {
       length -= std::max(0.0L, std::min(high, to) - std::max(low, from));
     };
     const long double half = 0.5L * design.lock().body_length_mm;
-    for (int i = 0; i < design.lock_count(); ++i) leave_out(design.station_mm(i) - half, design.station_mm(i) + half);
-    leave_out(static_cast<long double>(design.length_mm()) - design.segment().tip_rigid_mm, design.length_mm());
+    for (int i = 0; i < design.lock_count(); ++i)
+      leave_out(design.station_mm(i) - half, design.station_mm(i) + half);
+    leave_out(static_cast<long double>(design.length_mm()) - design.segment().tip_rigid_mm,
+              design.length_mm());
     return std::max(0.0L, length);
   }
 };
@@ -88,7 +90,8 @@ struct ExtendedLevers {
       const Stretch& s = stretches[r];
       if (s.from_mm > cut_to || s.to_mm < exposed_from) continue;
       turning_to = s.to_mm;
-      kappa = std::max(kappa, r < leaf.base.size() ? frozen(lengths, s, centre.theta_frozen[r], cut_to) : free(box));
+      kappa = std::max(kappa,
+                       r < leaf.base.size() ? frozen(lengths, s, centre.theta_frozen[r], cut_to) : free(box));
     }
   }
   static long double free(const Box& box) {
@@ -100,7 +103,8 @@ struct ExtendedLevers {
   static long double frozen(const ExtendedLengths& lengths, const Stretch& s, const Eigen::Vector2d& theta,
                             long double cut_to) {
     const long double limit = lengths.design.segment().curvature_max_per_mm;
-    const long double bend = std::hypot(static_cast<long double>(theta.x()), static_cast<long double>(theta.y()));
+    const long double bend =
+        std::hypot(static_cast<long double>(theta.x()), static_cast<long double>(theta.y()));
     const long double f = lengths.flexible(std::max<long double>(s.from_mm, cut_to), s.to_mm);
     if (bend <= 0.0L) return 0.0L;
     return f > 0.0L ? std::min(limit, bend / f) : limit;
@@ -207,7 +211,8 @@ TEST_CASE("lemma 3: rounding never makes a lever too short, whatever is next to 
     guides += cell.of.robot.scene.guide ? 1 : 0;
     for (int k = 0; k < 8; ++k) {
       const double L = design.length_mm();
-      const double next = static_cast<double>(levers.exposed_from) + std::pow(10.0, random.between(-16.0, 1.0));
+      const double next =
+          static_cast<double>(levers.exposed_from) + std::pow(10.0, random.between(-16.0, 1.0));
       const double s = k == 0 ? L : k < 4 ? std::min(L, next) : random.between(0.0, L);
       CAPTURE(i, k, s, cell.of.robot.scene.guide, box.box().low[0], box.box().high[0]);
       const auto insertion = static_cast<long double>(bounds.insertion_lever(s));

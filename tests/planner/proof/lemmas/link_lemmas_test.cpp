@@ -197,7 +197,8 @@ TEST_CASE("lemma 16: rounding loses no leaf whose bend is at the curvature limit
     REQUIRE(leaf_possible(*design, limited, leaf));
     REQUIRE(holds(whole_leaf(*design, limited, leaf), coordinates_of(limited, q)));
     const LeafKey key = leaf.key();
-    REQUIRE(!for_each_leaf(*design, limited, 1, Effort(), [&](const Leaf& other) { return other.key() != key; }));
+    REQUIRE(
+        !for_each_leaf(*design, limited, 1, Effort(), [&](const Leaf& other) { return other.key() != key; }));
     ++states;
   }
 }
