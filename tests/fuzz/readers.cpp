@@ -56,12 +56,17 @@ class Place {
     return file;
   }
 
-  /// A scene whose plans bend, lock and release; plans and scripts are held against it. Read when it is asked
-  /// for, which takes seconds with sanitizers.
+  /// A scene whose plans bend, lock and release; plans and scripts are held against it. Its own, whose hash
+  /// the corpus's plans and proofs name, with the mesh of the shipped double-bend. Read when it is asked for,
+  /// which takes seconds with sanitizers.
   const withy::PreparedScene& prepared() const {
-    static const withy::PreparedScene scene = [] {
-      auto read =
-          withy::prepare_scene(std::filesystem::path(WITHY_SOURCE_DIR) / "scenes/double-bend/scene.toml");
+    static const withy::PreparedScene scene = [this] {
+      const std::filesystem::path source = WITHY_SOURCE_DIR;
+      const auto held = folder_.path() / "held";
+      std::filesystem::create_directories(held);
+      std::filesystem::copy(source / "tests/fuzz/scene/scene.toml", held / "scene.toml");
+      std::filesystem::copy(source / "scenes/double-bend/double-bend.stl", held / "double-bend.stl");
+      auto read = withy::prepare_scene(held / "scene.toml");
       if (!read) throw std::runtime_error(read.error().message());
       return std::move(*read);
     }();

@@ -84,7 +84,7 @@ Result<std::optional<Rechecked>> recheck_answer(const PreparedScene& prepared, c
     return std::optional<Rechecked>();
   }
   auto rechecked = recheck_text(text, "the answer", prepared.scene, prepared.wall(),
-                                asked.problem.required_clearance_mm, progress);
+                                {.clearance_mm = asked.problem.required_clearance_mm}, progress);
   if (!rechecked) return tl::unexpected(rechecked.error());
   return std::optional(std::move(*rechecked));
 }

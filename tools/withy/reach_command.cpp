@@ -119,7 +119,7 @@ ExitStatus recheck_all(const PreparedScene& prepared, const ReachReport& report,
     if (!count.result.certificate) continue;
     const auto rechecked =
         recheck_text(recheck::write_certificate(*count.result.certificate), "the proof", prepared.scene,
-                     prepared.wall(), report.required_clearance_mm, progress);
+                     prepared.wall(), {.clearance_mm = report.required_clearance_mm}, progress);
     if (!rechecked) return refuse(rechecked.error());
     fmt::print("recheck, {}: {}\n", count_of(static_cast<std::size_t>(count.locks), "lock"),
                rechecked->sentence);

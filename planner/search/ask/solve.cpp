@@ -171,8 +171,12 @@ std::string reserve_phrase(const Design& design, const Plan& plan) {
   if (!reserve || !std::isfinite(*reserve)) return {};
   std::string phrase = fmt::format(", every lock switches with a reserve of at least {:.2f}",
                                    std::floor(*reserve * 100.0 + 1e-3) / 100.0);
-  if (lacks_reserve(design, plan))
-    phrase += fmt::format(" ({:.2f} wanted: no allowed currents have more there)", reserve_wanted(design));
+  if (!lacks_reserve(design, plan)) return phrase;
+  const auto least = std::find_if(plan.actions.begin(), plan.actions.end(),
+                                  [&](const PlannedAction& a) { return a.field_reserve == reserve; });
+  phrase +=
+      fmt::format(" ({:.2f} wanted: no allowed currents {} lock {} with more there)", reserve_wanted(design),
+                  least->kind == ActionKind::lock ? "engage" : "release", least->lock + 1);
   return phrase;
 }
 
