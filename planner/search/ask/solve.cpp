@@ -14,6 +14,7 @@
 #include "planner/search/ask/certify.h"
 #include "planner/search/ask/nearest_approach.h"
 #include "planner/search/ask/reasons.h"
+#include "planner/search/ask/remedies.h"
 #include "planner/search/ompl/ompl_planners.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
@@ -222,6 +223,12 @@ void explain_unreachable(Answer& answer, const SearchProblem& problem, const Sol
     answer.why += "; the search for a reason was cut short";
   else
     answer.why += "; no single limit was found whose relaxation alone would change that";
+  if (settings.remedies) {
+    settings.progress("looking for what would do");
+    answer.remedies = find_remedies(problem, settings.effort.part(shares::kRemediesWork), settings.with_locks,
+                                    settings.with_channel)
+                          .sentences();
+  }
   if (reason && reason->approach) answer.approach = reason->approach;
   if (!answer.approach)
     answer.approach = approach_with_tolerance(problem, settings.effort.part(shares::kApproachWork));
