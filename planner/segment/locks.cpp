@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "planner/segment/locks.h"
 
-#include <cmath>
+#include <Eigen/SVD>
 
 #include "geometry/numbers/numbers.h"
 #include "planner/segment/friction_load.h"
@@ -31,12 +31,6 @@ Eigen::Matrix<double, 3, 2> tip_by_bend(const Design& design, const State& state
   return J;
 }
 
-/// The largest singular value: the root of the larger eigenvalue of J^T J, from its quadratic equation.
-double largest_singular_value(const Eigen::Matrix<double, 3, 2>& J) {
-  const Eigen::Matrix2d square = J.transpose() * J;
-  return std::sqrt(0.5 * square.trace() + std::hypot(0.5 * (square(0, 0) - square(1, 1)), square(0, 1)));
-}
-
 }  // namespace
 
 std::vector<double> lock_moments(const Design& design, const TendonStatics& statics,
@@ -63,7 +57,8 @@ double backlash_tip_shift_mm(const Design& design, const State& state) {
   double shift = 0.0;
   for (std::size_t i = 0; i + 1 < regions.size(); ++i) {
     if (regions[i].flexible_mm <= kNoLength_mm) continue;
-    shift += play_rad * largest_singular_value(tip_by_bend(design, state, i));
+    const Eigen::Matrix<double, 3, 2> J = tip_by_bend(design, state, i);
+    shift += play_rad * Eigen::JacobiSVD<Eigen::Matrix<double, 3, 2>>(J).singularValues()(0);
   }
   return shift;
 }
