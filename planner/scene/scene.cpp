@@ -7,6 +7,7 @@
 #include "planner/files/input_file.h"
 #include "planner/files/ranges.h"
 #include "planner/files/sha256.h"
+#include "planner/scene/scene_of_text.h"
 #include "planner/scene/scene_parts.h"
 
 namespace withy {
@@ -73,25 +74,43 @@ std::optional<Eigen::Vector3d> Scene::target_direction_E() const {
   return entry.X_SE.linear().transpose() * *target.direction_S;
 }
 
+namespace {
+
+/// All that the file says, but for the mesh's hash.
+Result<Scene> scene_in(TomlFile& file, const std::filesystem::path& path,
+                       const std::function<void(TomlFile&)>& amend) {
+  Scene scene;
+  scene.file = path;
+  scene.sha256 = sha256(file.bytes());
+  amend(file);
+  const EntryAsWritten entry = read_scene_tables(file, scene);
+  if (const auto fault = file.first_fault()) return tl::unexpected<InputError>(*fault);
+  check_scene_values(file, entry, scene);
+  if (const auto fault = file.first_fault()) return tl::unexpected<InputError>(*fault);
+  scene.position = file.positions();
+  return scene;
+}
+
+}  // namespace
+
+Result<Scene> scene_in_text(std::string text, const std::filesystem::path& path) {
+  auto file = TomlFile::parse(std::move(text), path.string());
+  if (!file) return tl::unexpected<InputError>(file.error());
+  return scene_in(**file, path, [](TomlFile&) {});
+}
+
 Result<Scene> read_scene(const std::filesystem::path& path, const std::function<void(TomlFile&)>& amend) {
   auto file = TomlFile::open(path);
   if (!file) return tl::unexpected<InputError>(file.error());
-  Scene scene;
-  scene.file = path;
-  scene.sha256 = sha256((*file)->bytes());
-  amend(**file);
-  const EntryAsWritten entry = read_scene_tables(**file, scene);
-  if (const auto fault = (*file)->first_fault()) return tl::unexpected<InputError>(*fault);
-  check_scene_values(**file, entry, scene);
-  if (const auto fault = (*file)->first_fault()) return tl::unexpected<InputError>(*fault);
-  scene.position = (*file)->positions();
+  auto scene = scene_in(**file, path, amend);
+  if (!scene) return scene;
 
-  const Result<std::string> mesh = read_input(scene.mesh_file, kLargestMesh);
+  const Result<std::string> mesh = read_input(scene->mesh_file, kLargestMesh);
   if (!mesh)
     return tl::unexpected<InputError>(
-        scene.error_at("channel.mesh", fmt::format("the mesh {} can't be read", scene.mesh_file.string()),
-                       "give the path of a mesh, seen from the scene's folder"));
-  scene.mesh_sha256 = sha256(*mesh);
+        scene->error_at("channel.mesh", fmt::format("the mesh {} can't be read", scene->mesh_file.string()),
+                        "give the path of a mesh, seen from the scene's folder"));
+  scene->mesh_sha256 = sha256(*mesh);
   return scene;
 }
 
