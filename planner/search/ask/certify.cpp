@@ -40,40 +40,41 @@ recheck::Certificate certificate_of(const SearchProblem& problem, const CellStor
   return certificate;
 }
 
-/// What the cells alone prove of `problem`, within so much work; nothing where that is nothing.
-std::optional<recheck::Certificate> certificate_by_cells(const SearchProblem& problem,
-                                                         RouteSearchSettings settings, std::int64_t work) {
-  settings.effort = settings.effort.renewed(work);
-  settings.relaxations = false;
-  RouteSearch search(problem, settings);
-  if (search.run(problem.goal) != SearchOutcome::proved_none) return std::nullopt;
-  return certificate_of(problem, search.cells(), &search.labels(), settings);
-}
-
 }  // namespace
 
-std::optional<recheck::Certificate> certify(const SearchProblem& problem, const RouteSearch& search,
-                                            const RouteSearchSettings& settings) {
-  // No state at the target: the set of states that reach it is empty.
-  if (search.proof() == ProofKind::no_tip_there)
-    return certificate_of(problem, search.cells(), nullptr, settings);
+recheck::Certificate certify(const SearchProblem& problem, const RouteSearch& search,
+                             const RouteSearchSettings& settings) {
   if (problem.heeded.field && problem.design.field() && problem.design.lock_count() > 0) {
     SearchProblem any_switch = problem;
     any_switch.heeded.field = false;
-    const std::int64_t work = std::max(kLeastWork, kTimesTheWork * search.work());
-    if (auto without = certificate_by_cells(any_switch, settings, work)) return without;
+    RouteSearchSettings again = settings;
+    again.relaxations = false;
+    again.effort = settings.effort.renewed(std::max(kLeastWork, kTimesTheWork * search.work()));
+    RouteSearch without(any_switch, again);
+    if (without.run(any_switch.goal) == SearchOutcome::proved_none)
+      return certificate_of(any_switch, without.cells(), &without.labels(), settings);
   }
-  const bool by_cells = search.proof() == ProofKind::cells;
-  if (by_cells && !search.switchless())
-    return certificate_of(problem, search.cells(), &search.labels(), settings);
-  if (by_cells && search.cells().chart().kind() == LatticeKind::everything) {
+  return certificate_of(problem, search.cells(), &search.labels(), settings);
+}
+
+std::optional<recheck::Certificate> certify_any_proof(const SearchProblem& problem, const RouteSearch& search,
+                                                      const RouteSearchSettings& settings) {
+  // No state at the target: the set of states that reach it is empty.
+  if (search.proof() == ProofKind::no_tip_there)
+    return certificate_of(problem, search.cells(), nullptr, settings);
+  if (search.proof() == ProofKind::cells && !search.switchless()) return certify(problem, search, settings);
+  if (search.proof() == ProofKind::cells && search.cells().chart().kind() == LatticeKind::everything) {
     recheck::Certificate certificate = certificate_of(problem, search.cells(), &search.labels(), settings);
     for (recheck::CertificateLeaf& leaf : whole_leaves_with_locks(search.cells()))
       certificate.leaves.push_back(std::move(leaf));
     certificate.header.leaves = certificate.leaves.size();
     return certificate;
   }
-  return certificate_by_cells(problem, settings, settings.effort.work());
+  RouteSearchSettings by_cells = settings;
+  by_cells.relaxations = false;
+  RouteSearch again(problem, by_cells);
+  if (again.run(problem.goal) != SearchOutcome::proved_none) return std::nullopt;
+  return certify(problem, again, by_cells);
 }
 
 recheck::Certificate certify_targets(const SearchProblem& problem, const RouteSearch& search) {

@@ -353,7 +353,8 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
   answer.approach = search.best_approach();
   if (outcome == SearchOutcome::proved_none) {
     answer.verdict = Verdict::unreachable;
-    if (settings.certificate != nullptr) *settings.certificate = certify(problem, search, search_settings);
+    if (settings.certificate != nullptr)
+      *settings.certificate = certify_any_proof(problem, search, search_settings);
     explain_unreachable(answer, problem, settings, search);
   } else {
     answer.verdict = Verdict::undecided;
