@@ -113,7 +113,7 @@ std::vector<recheck::CertificateLeaf> whole_leaves_with_locks(const CellStore& s
   for (int engaged = 1; engaged <= design.lock_count(); ++engaged)
     for_each_leaf(design, store.chart(), engaged, Effort(), [&](const Leaf& leaf) {
       leaves.push_back(leaf_of_certificate(store, leaf, whole_leaf(design, store.chart(), leaf), 0));
-      leaves.back().parts = "1";
+      leaves.back().parts.assign(1, '1');
       return true;
     });
   return leaves;
