@@ -30,15 +30,18 @@ class Flood {
   TipPassage run(std::int64_t most_cubes, const Effort& effort) {
     TipPassage found;
     if (!(need_mm_ > 0.0) || ball_.target_E.z() - ball_.tolerance_mm <= kPlaceRounding_mm) return found;
-    start();
-    found.no_room = open_.empty();
-    while (!open_.empty() && looked_ <= most_cubes && !(looked_ % kAskInterval == 0 && effort.cut_short())) {
+    const auto may_go_on = [&] {
+      return looked_ <= most_cubes && !(looked_ % kAskInterval == 0 && effort.cut_short());
+    };
+    const bool all_at_target = start(may_go_on);
+    found.no_room = all_at_target && open_.empty();
+    while (all_at_target && !open_.empty() && may_go_on()) {
       const Cube at = open_.top().cube;
       if (at[2] == 0) break;  // it touches the entry plane
       open_.pop();
       each_about(at, [&](const Cube& next) { look(next); });
     }
-    found.sealed = open_.empty();
+    found.sealed = all_at_target && open_.empty();
     found.cubes = looked_;
     return found;
   }
@@ -54,7 +57,9 @@ class Flood {
     return static_cast<double>(std::nextafter(static_cast<float>(ball.radius_mm), 0.0F)) + ball.clearance_mm;
   }
 
-  void start() {
+  /// Looks at every cube that meets the target's ball; false where it may not go on.
+  template <class MayGoOn>
+  bool start(const MayGoOn& may_go_on) {
     const double edge = RoomBound::kLeastCube_mm;
     const double reach = ball_.tolerance_mm + kPlaceRounding_mm;
     Cube low;
@@ -68,7 +73,11 @@ class Flood {
     for (cube[2] = std::max<std::int64_t>(low[2], 0); cube[2] <= high[2]; ++cube[2])
       for (cube[1] = low[1]; cube[1] <= high[1]; ++cube[1])
         for (cube[0] = low[0]; cube[0] <= high[0]; ++cube[0])
-          if (meets_ball(cube, reach)) look(cube);
+          if (meets_ball(cube, reach)) {
+            if (!may_go_on()) return false;
+            look(cube);
+          }
+    return true;
   }
 
   bool meets_ball(const Cube& cube, double reach_mm) const {

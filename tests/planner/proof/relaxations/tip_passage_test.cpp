@@ -75,6 +75,10 @@ TEST_CASE("Nothing is proved of a target that may be on the entry plane, or with
   const auto field = field_of({.length_mm = 30.0, .radius_mm = 2.0, .bend_rad = 0.0}, 2000);
   CHECK_FALSE(tip_passage(field, {3.0, 0.2, {0.0, 0.0, 0.9}, 1.0}, kManyCubes).sealed);
   CHECK(tip_passage(field, {3.0, 0.2, {0.0, 0.0, 2.0}, 1.0}, kManyCubes).sealed);
+  const TipPassage few = tip_passage(field, {3.0, 0.2, {0.0, 0.0, 1e3}, 900.0}, 1000);
+  CHECK_FALSE(few.sealed);
+  CHECK_FALSE(few.no_room);
+  CHECK(few.cubes <= 1001);
 }
 
 TEST_CASE(
