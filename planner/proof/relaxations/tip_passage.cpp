@@ -16,6 +16,8 @@ namespace {
 
 // Sums and products of lengths up to 1e3 mm in double precision.
 constexpr double kPlaceRounding_mm = 1e-9;
+// Cubes farther off than this have no numbers (room_bound.cpp).
+constexpr double kFarthest_mm = 1e5;
 // So many cubes pass between two questions to the effort: about a millisecond.
 constexpr std::int64_t kAskInterval = 64;
 
@@ -29,7 +31,9 @@ class Flood {
 
   TipPassage run(std::int64_t most_cubes, const Effort& effort) {
     TipPassage found;
-    if (!(need_mm_ > 0.0) || ball_.target_E.z() - ball_.tolerance_mm <= kPlaceRounding_mm) return found;
+    const bool has_premises = need_mm_ > 0.0 && ball_.target_E.z() - ball_.tolerance_mm > kPlaceRounding_mm &&
+                              ball_.target_E.norm() + ball_.tolerance_mm < kFarthest_mm;
+    if (!has_premises) return found;
     const auto may_go_on = [&] {
       return looked_ <= most_cubes && !(looked_ % kAskInterval == 0 && effort.cut_short());
     };
