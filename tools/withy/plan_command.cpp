@@ -75,11 +75,15 @@ void add_proof(FileBatch& batch, const Options& options, const PreparedScene& pr
 /// The proof's and the picture's places, none of which is one of `inputs` or a file of the answer.
 std::optional<ExitStatus> single_files_refused(const Options& options,
                                                std::vector<std::filesystem::path> inputs) {
-  if (!options.folder.empty())
+  if (!options.folder.empty()) {
+    inputs.push_back(options.folder);
     for (const std::string& name : answer_names()) inputs.push_back(options.folder / name);
-  for (const auto& file : {options.proof, options.picture})
-    if (!file.empty())
-      if (const auto place = check_output_file(file, inputs); !place) return refuse(place.error());
+  }
+  for (const auto& file : {options.proof, options.picture}) {
+    if (file.empty()) continue;
+    if (const auto place = check_output_file(file, inputs); !place) return refuse(place.error());
+    inputs.push_back(file);  // no other file is written over it either
+  }
   return std::nullopt;
 }
 
@@ -104,7 +108,11 @@ ExitStatus run(const Options& options) {
       options.scene, options.distance == "exact" ? DistanceSource::exact : DistanceSource::field);
   if (!prepared) return refuse(prepared.error());
   if (const auto refused = single_files_refused(options, {prepared->scene.mesh_file})) return *refused;
-  const AskOptions how{options.clearance_mm, options.budget_s, options.seed, options.planner,
+  const AskOptions how{options.clearance_mm,
+                       options.budget_s,
+                       options.seed,
+                       options.planner,
+                       true,
                        !options.proof.empty() || options.recheck};
   auto asked = ask(*prepared, options.locks.value_or(prepared->scene.layout_in_use), how, progress);
   if (!asked) return refuse(asked.error());
@@ -129,6 +137,7 @@ ExitStatus run(const Options& options) {
     if (const auto written = batch.commit(); !written) return refuse(written.error());
   }
   fmt::print("{}: {}\n", name_of(asked->answer.verdict), asked->answer.why);
+  for (const std::string& remedy : asked->answer.remedies) fmt::print("would do: {}\n", remedy);
   for (const std::string& left_out : asked->answer.not_checked) fmt::print("not checked: {}\n", left_out);
   if (no_script) fmt::print("{}\n", *no_script);
   if (!asked->rechecked) return status_of(asked->answer.verdict);
@@ -153,7 +162,7 @@ void add_plan_command(CommandLine& line) {
   add_option(
       app, "--budget", options->budget_s,
       "seconds for the whole question after the channel is read; then the search gives up undecided, and the "
-      "looks for a better plan or for a reason are cut short; default 60")
+      "searches for a better plan or for a reason are cut short; default 60")
       .in_range_of("--budget");
   add_option(app, "--seed", options->seed, "seed of stock planners' random choices; default 1").whole();
   add_option(app, "--planner", options->planner,
