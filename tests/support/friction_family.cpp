@@ -2,6 +2,7 @@
 #include "tests/support/friction_family.h"
 
 #include <cmath>
+#include <numbers>
 #include <stdexcept>
 #include <utility>
 
@@ -29,7 +30,7 @@ constexpr double kSwitchTorque_Nmm = 0.01;
 constexpr double kMoment_Am2 = 0.004;
 constexpr double kFieldSpacing_mm = 0.25;
 /// What `field` above says is needed.
-const double kFieldNeeded_mT = kSwitchTorque_Nmm / (kMoment_Am2 * std::cos(0.25 * M_PI));
+const double kFieldNeeded_mT = kSwitchTorque_Nmm / (kMoment_Am2 * std::cos(0.25 * std::numbers::pi));
 
 using Channel_ = std::shared_ptr<const ChannelDistance>;
 
@@ -67,13 +68,13 @@ Design segment(CarriageKind carriage, const std::vector<double>& stations, doubl
   parts.segment = {kLength_mm, kRadius_mm, kTip_mm, kCurvature_per_mm, 900.0};
   parts.carriage = {carriage, carriage == CarriageKind::guide ? kLength_mm : 80.0};
   if (!stations.empty()) {
-    parts.lock = LockHardware{kLockLength_mm, kLockRadius_mm,    kMoment_Am2, 0.0,
-                              0.5 * M_PI,     kSwitchTorque_Nmm, 0.004,       1e6};
+    parts.lock = LockHardware{kLockLength_mm,         kLockRadius_mm,    kMoment_Am2, 0.0,
+                              0.5 * std::numbers::pi, kSwitchTorque_Nmm, 0.004,       1e6};
     parts.layout.station_mm = stations;
     // A field that turns one magnet, at 135 degrees to where its stroke starts or against that, leaves one
     // along it alone.
     for (std::size_t i = 0; i < stations.size(); ++i)
-      parts.layout.clock_rad.push_back(i % 2 == 0 ? 0.0 : 0.75 * M_PI);
+      parts.layout.clock_rad.push_back(i % 2 == 0 ? 0.0 : 0.75 * std::numbers::pi);
   }
   if (field_mT > 0.0) {
     parts.field = FieldHardware{};
@@ -209,7 +210,7 @@ void add_narrow(std::vector<FrictionQuestion>& all, CarriageKind carriage,
 void add_out_of_reach(std::vector<FrictionQuestion>& all, CarriageKind carriage,
                       const std::vector<double>& stations, const Channel_& hall, const Channel_& room) {
   const Design design = segment(carriage, stations);
-  const double farthest = 1.0 / kCurvature_per_mm + kLength_mm - 0.5 * M_PI / kCurvature_per_mm;
+  const double farthest = 1.0 / kCurvature_per_mm + kLength_mm - 0.5 * std::numbers::pi / kCurvature_per_mm;
   all.push_back(unreachable(named("beside all reach", carriage, stations.size()), "lateral", design, hall,
                             tip_at({farthest + 2.0, 0.0, 40.0}), kAnyDirection));
   const double most =

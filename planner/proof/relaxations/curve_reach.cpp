@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <numbers>
 
 namespace withy {
 
@@ -15,8 +16,8 @@ constexpr double kCurveRounding = 1e-8;
 
 double farthest_off_axis(double curvature_max_per_mm, double length_mm) {
   const double turn = curvature_max_per_mm * length_mm;
-  if (turn <= 0.5 * M_PI) return (1.0 - std::cos(turn)) / curvature_max_per_mm;
-  return 1.0 / curvature_max_per_mm + length_mm - 0.5 * M_PI / curvature_max_per_mm;
+  if (turn <= 0.5 * std::numbers::pi) return (1.0 - std::cos(turn)) / curvature_max_per_mm;
+  return 1.0 / curvature_max_per_mm + length_mm - 0.5 * std::numbers::pi / curvature_max_per_mm;
 }
 
 bool beyond_all_curves(const Design& design, const TipWish& wish) {

@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <numbers>
 
 #include <Eigen/QR>
 
@@ -109,7 +110,7 @@ class GoalNewton {
 std::vector<Eigen::Vector2d> ring(double radius, int pinned) {
   std::vector<Eigen::Vector2d> points = {Eigen::Vector2d::Zero()};
   for (int k = 0; k < kRingDirections; ++k) {
-    const double phi = 2.0 * M_PI * k / kRingDirections;
+    const double phi = 2.0 * std::numbers::pi * k / kRingDirections;
     Eigen::Vector2d point(radius * std::cos(phi), radius * std::sin(phi));
     if (pinned >= 0) point[pinned] = 0.0;
     points.push_back(point);

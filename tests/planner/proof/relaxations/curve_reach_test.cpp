@@ -4,6 +4,7 @@
 #include "planner/proof/relaxations/curve_reach.h"
 
 #include <cmath>
+#include <numbers>
 #include <random>
 
 #include <catch2/catch.hpp>
@@ -49,7 +50,7 @@ TEST_CASE("No allowed state has its tip beyond the reach of curves, whatever its
     state.insertion_mm = insertion * std::abs(uniform(random));
     // As far as it goes as often as not.
     const auto bend = [&](double most) {
-      const double phi = M_PI * uniform(random);
+      const double phi = std::numbers::pi * uniform(random);
       const double size = most * (uniform(random) > 0.0 ? 1.0 : std::abs(uniform(random)));
       return Eigen::Vector2d(size * std::cos(phi), size * std::sin(phi));
     };
@@ -75,7 +76,7 @@ TEST_CASE("No allowed state has its tip beyond the reach of curves, whatever its
 TEST_CASE("A curve bent as far as it may comes as far off the axis as is said, and no farther") {
   // One arc of a quarter turn or less; then a quarter turn and straight on, which two locks make.
   CHECK_THAT(farthest_off_axis(0.02, 60.0), WithinRel((1.0 - std::cos(1.2)) / 0.02, 1e-12));
-  CHECK_THAT(farthest_off_axis(0.05, 60.0), WithinRel(20.0 + 60.0 - 10.0 * M_PI, 1e-12));
+  CHECK_THAT(farthest_off_axis(0.05, 60.0), WithinRel(20.0 + 60.0 - 10.0 * std::numbers::pi, 1e-12));
   const Design arc = segment(CarriageKind::free, 80.0, {}, 0.02, 0.0);
   const double off = farthest_off_axis(0.02, 60.0);
   CHECK_FALSE(beyond_all_curves(arc, {{off, 0.0, 40.0}, 0.0, std::nullopt, 0.0}));

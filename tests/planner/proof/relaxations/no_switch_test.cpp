@@ -3,6 +3,7 @@
 #include "planner/proof/relaxations/no_switch.h"
 
 #include <cmath>
+#include <numbers>
 #include <random>
 
 #include <catch2/catch.hpp>
@@ -18,7 +19,7 @@ Design segment(double field_mT, std::vector<double> stations, const std::vector<
   DesignParts parts;
   parts.segment = {60.0, 1.5, 2.0, 0.04, 900.0};
   parts.carriage = {carriage, 60.0};
-  parts.lock = LockHardware{4.0, 1.8, 0.004, 0.0, 0.5 * M_PI, 0.01, 0.004, 1e6};
+  parts.lock = LockHardware{4.0, 1.8, 0.004, 0.0, 0.5 * std::numbers::pi, 0.01, 0.004, 1e6};
   parts.layout.station_mm = std::move(stations);
   parts.layout.clock_rad = clocks;
   parts.field = FieldHardware{};
@@ -33,7 +34,7 @@ Design segment(double field_mT, std::vector<double> stations, const std::vector<
 
 TEST_CASE("One lock never engages below the field that its torque takes, and does above it") {
   // Torque T over 90 degrees of a magnet m: T / (m cos 45 degrees) (contract, section 7, by hand).
-  const double needed_mT = 0.01 / (0.004 * std::cos(0.25 * M_PI));
+  const double needed_mT = 0.01 / (0.004 * std::cos(0.25 * std::numbers::pi));
   for (const CarriageKind carriage : {CarriageKind::free, CarriageKind::guide}) {
     const Design weak = segment(0.999 * needed_mT, {30.0}, {0.3}, carriage);
     const Design strong = segment(1.001 * needed_mT, {30.0}, {0.3}, carriage);
@@ -50,7 +51,7 @@ TEST_CASE("Where no lock is said to engage, no state drawn lets one") {
   int never = 0;
   for (int i = 0; i < 60; ++i) {
     const Design design = segment(3.535 + 0.5 * uniform(random), {15.0 + 3.0 * uniform(random), 38.0},
-                                  {M_PI * uniform(random), M_PI * uniform(random)},
+                                  {std::numbers::pi * uniform(random), std::numbers::pi * uniform(random)},
                                   i % 2 == 0 ? CarriageKind::free : CarriageKind::guide);
     const Hardware hardware(design);
     if (!no_lock_ever_engages(hardware, kBoxes)) continue;
