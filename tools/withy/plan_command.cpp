@@ -60,7 +60,10 @@ std::optional<std::string> add_files(FileBatch& batch, const Options& options, c
 /// The certificate, packed where the file's name ends in .gz.
 void add_proof(FileBatch& batch, const Options& options, const PreparedScene& prepared, const Asked& asked) {
   if (!asked.certificate) {
-    say_aside("no proof was written: nothing was proved");
+    say_aside(asked.answer.verdict == Verdict::unreachable
+                  ? "no proof was written: the tip alone proves it, and the cells of a certificate do not "
+                    "within the time"
+                  : "no proof was written: nothing was proved");
     return;
   }
   recheck::Certificate certificate = *asked.certificate;
