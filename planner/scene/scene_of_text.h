@@ -10,7 +10,7 @@
 namespace withy {
 
 /// The scene that a text describes, `file` being where it belongs: paths are seen from there, faults name it.
-/// Neither the file nor the mesh is read, and the mesh's hash stays empty.
+/// The file is not read, the mesh only where the text names places, and the mesh's hash stays empty.
 Result<Scene> scene_in_text(std::string text, const std::filesystem::path& file);
 
 }  // namespace withy

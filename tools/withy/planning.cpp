@@ -52,6 +52,8 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
     auto other = make_problem(prepared, other_locks, options.clearance_mm);
     return other ? std::optional(std::move(*other)) : std::nullopt;
   };
+  settings.remedies = options.remedies;
+  settings.with_channel = in_larger_channel;
   Answer answer = solve(*problem, settings);
   std::optional<tl::expected<Script, ScriptFault>> script;
   if (answer.plan) script = make_script(prepared.scene, problem->design, *answer.plan);
