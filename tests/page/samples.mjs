@@ -66,7 +66,7 @@ const off = ({ vertices, triangles }) =>
   `OFF\n${vertices.length} ${triangles.length} 0\n${vertices.map((v) => v.join(' ')).join('\n')}\n${triangles.map((t) => `3 ${t.join(' ')}`).join('\n')}\n`;
 
 const kLock = { body_length_mm: 4, body_radius_mm: 1.9 };
-const kTendons = { radius_mm: 1.2, angles_deg: [0, 90, 180, 270], stroke_max_mm: 6, tension_min_N: 0.2, tension_max_N: 25, mu: 0.1 };
+const kTendons = { radius_mm: 1.2, angles_deg: [0, 90, 180, 270], stroke_max_mm: 6, tension_min_N: 0.2, tension_max_N: 25, mu: 0.0 };
 const kRigidity = 900;
 const kCurvatureMax = 0.04;
 const kTip_mm = 3;
@@ -119,7 +119,7 @@ disk_spacing_mm = 0.0
 stroke_max_mm = ${kTendons.stroke_max_mm.toFixed(1)}
 tension_min_N = ${kTendons.tension_min_N}
 tension_max_N = ${kTendons.tension_max_N.toFixed(1)}
-friction_coefficient = ${kTendons.mu}
+friction_coefficient = ${kTendons.mu.toFixed(1)}
 motors = "ride"
 [carriage]
 kind = "guide"
@@ -150,6 +150,17 @@ function flexible(design, insertion, from, to) {
   return Math.max(0, f);
 }
 
+/** What each lock carries without friction: the moment between the frozen region that ends at it and the free one. */
+function lockMoments(locked, u) {
+  const free = u[u.length - 1];
+  let region = 0;
+  return locked.map((on) => {
+    if (!on) return 0;
+    const frozen = u[region++];
+    return kRigidity * Math.hypot(frozen[0] - free[0], frozen[1] - free[1]);
+  });
+}
+
 /** A state as the plan file has it. */
 function describe(design, { insertion_mm, locked, frozen, u: free }) {
   const bounds = [0, ...design.station_mm.filter((_, i) => locked[i]), design.length_mm];
@@ -173,7 +184,7 @@ function describe(design, { insertion_mm, locked, frozen, u: free }) {
     tension_N: along_k.map((e) => wrap * (kTendons.tension_min_N + Math.max(0, (e[0] * moment[0] + e[1] * moment[1]) / kTendons.radius_mm))),
     tip_mm: points[points.length - 1],
     clearance_mm: clear.length > 0 ? Math.min(...clear) : null,
-    lock_moment_Nmm: design.station_mm.map((_, i) => (locked[i] ? kRigidity * Math.hypot(u[0][0] - u[u.length - 1][0], u[0][1] - u[u.length - 1][1]) : 0)),
+    lock_moment_Nmm: lockMoments(locked, u),
   };
 }
 

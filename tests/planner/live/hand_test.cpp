@@ -108,8 +108,8 @@ TEST_CASE("a lock engages on the nearest notch") {
   const Driver& driver = driver_of(1);
   const Design& design = driver.problem.design;
   Hand hand;
-  REQUIRE(hand.move(driver.judge, 30.0, {0.0, 0.0}).made);
-  REQUIRE(hand.move(driver.judge, 30.0, {0.006, 0.004}).made);
+  // Before the entry, where nothing is in the way.
+  REQUIRE(hand.move(driver.judge, 0.0, {0.006, 0.004}).made);
   REQUIRE(hand.switch_lock(driver.judge, 0).made);
   REQUIRE(hand.state().engaged.test(0));
   // Two backbones at 45 and 135 degrees, radius 1.2 mm, notches 0.5 mm apart: slides are whole pitches
