@@ -10,7 +10,7 @@
 #include <fmt/core.h>
 
 #include "planner/anatomy/hardware_draft.h"
-#include "planner/scene/named_places.h"
+#include "planner/scene/scene_of_text.h"
 
 namespace withy {
 namespace {
@@ -208,7 +208,7 @@ tl::expected<SceneDraft, PlaceProblem> draft_scene(Repaired repaired, DraftSetti
                     "name another place by --target");
   draft.toml = head(settings) + entry_table(settings, entry) + target_table(settings, entry.X_SE * *target) +
                hardware_toml(scale, depth_of(draft.centreline, *target));
-  auto scene = parse_scene(draft.toml, "scene.toml");
+  auto scene = scene_in_text(draft.toml, "scene.toml");
   if (!scene)
     return no_scene("the draft is no scene: " + scene.error().message(), "give another --entry or --target");
   if (const auto fault = placing_fault(*scene, *draft.wall))

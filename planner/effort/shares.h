@@ -34,6 +34,15 @@ inline constexpr int kAskInterval = 32;
 /// The short attempt before the cells (direct_attempt.h), for each lock, and without locks. Most simple ways
 /// are found so, in a millisecond or two. Chosen.
 inline constexpr std::int64_t kDirectWork = 15000;
+/// The same where every bend can be frozen, for each lock: goal states are sought from some fifty bends of
+/// each. Chosen; measured: 40 ms with two locks.
+inline constexpr std::int64_t kDirectFrictionWork = 100000;
+/// Cubes of a millimetre that the tip's ball may be followed through (tip_passage.h), each about a cell's
+/// work. Chosen: a chamber of 3 cm; where the tip does get through, the way to the entry is a thousand or so.
+inline constexpr std::int64_t kPassageCubes = 30000;
+/// Boxes of states without engaged locks that are held against the field for each lock (no_switch.h). Chosen:
+/// one does where the field is too weak anywhere.
+inline constexpr int kNoSwitchBoxes = 64;
 /// Looking for a plan with some bends only where frozen bends are continuous (notched_twin.h). Chosen: 3 s
 /// of a budget of 60 s.
 inline constexpr std::int64_t kTwinWork = 3000000;
@@ -114,6 +123,15 @@ inline constexpr std::int64_t kApproachWork = 500000;
 inline constexpr double kApproachWidest = 64.0;
 /// States of a motion that are looked at for its tightest place, beside its start. Chosen.
 inline constexpr int kTightSamples = 12;
+
+/// What would have to change (remedies.h): all looks together; one change alone; several at once; a layout.
+/// Chosen: eased questions that are reached at all take milliseconds.
+inline constexpr std::int64_t kRemediesWork = 5000000;
+inline constexpr std::int64_t kLoneRemedyWork = 150000;
+inline constexpr std::int64_t kRemedyWork = 400000;
+inline constexpr std::int64_t kLayoutRemedyWork = 100000;
+/// How often a change that does together with others is halved alone: down to a sixteenth. Chosen.
+inline constexpr int kRemedyHalvings = 4;
 
 // Many targets (reach_search.h).
 

@@ -9,6 +9,7 @@
 #include "planner/files/ranges.h"
 #include "planner/files/sha256.h"
 #include "planner/scene/named_places.h"
+#include "planner/scene/scene_of_text.h"
 #include "planner/scene/scene_parts.h"
 
 namespace withy {
@@ -86,44 +87,47 @@ std::optional<Eigen::Vector3d> Scene::target_direction_E() const {
   return entry.X_SE.linear().transpose() * *target.direction_S;
 }
 
-Result<Scene> read_scene(const std::filesystem::path& path, const std::function<void(TomlFile&)>& amend) {
-  auto file = TomlFile::open(path);
-  if (!file) return tl::unexpected<InputError>(file.error());
+namespace {
+
+/// All that the file says, but for the mesh's hash. The mesh is read only where places have names.
+Result<Scene> scene_in(TomlFile& file, const std::filesystem::path& path,
+                       const std::function<void(TomlFile&)>& amend) {
   Scene scene;
   scene.file = path;
-  scene.sha256 = sha256((*file)->bytes());
-  amend(**file);
-  EntryAsWritten entry = read_scene_tables(**file, scene);
-  if (const auto fault = (*file)->first_fault()) return tl::unexpected<InputError>(*fault);
-  scene.position = (*file)->positions();
-  if (!entry.entry_name.empty()) place_named_entry(**file, scene, entry);
-  if (const auto fault = (*file)->first_fault()) return tl::unexpected<InputError>(*fault);
-  check_scene_values(**file, entry, scene);
-  if (const auto fault = (*file)->first_fault()) return tl::unexpected<InputError>(*fault);
-
-  const Result<std::string> mesh = read_input(scene.mesh_file, kLargestMesh);
-  if (!mesh)
-    return tl::unexpected<InputError>(
-        scene.error_at("channel.mesh", fmt::format("the mesh {} can't be read", scene.mesh_file.string()),
-                       "give the path of a mesh, seen from the scene's folder"));
-  scene.mesh_sha256 = sha256(*mesh);
+  scene.sha256 = sha256(file.bytes());
+  amend(file);
+  EntryAsWritten entry = read_scene_tables(file, scene);
+  if (const auto fault = file.first_fault()) return tl::unexpected<InputError>(*fault);
+  scene.position = file.positions();
+  if (!entry.entry_name.empty()) place_named_entry(file, scene, entry);
+  if (const auto fault = file.first_fault()) return tl::unexpected<InputError>(*fault);
+  check_scene_values(file, entry, scene);
+  if (const auto fault = file.first_fault()) return tl::unexpected<InputError>(*fault);
   if (!entry.target_name.empty())
     if (const auto placed = place_named_target(scene, entry.target_name); !placed)
       return tl::unexpected<InputError>(placed.error());
   return scene;
 }
 
-Result<Scene> parse_scene(std::string text, const std::filesystem::path& path) {
+}  // namespace
+
+Result<Scene> scene_in_text(std::string text, const std::filesystem::path& path) {
   auto file = TomlFile::parse(std::move(text), path.string());
   if (!file) return tl::unexpected<InputError>(file.error());
-  Scene scene;
-  scene.file = path;
-  scene.sha256 = sha256((*file)->bytes());
-  const EntryAsWritten entry = read_scene_tables(**file, scene);
-  if (const auto fault = (*file)->first_fault()) return tl::unexpected<InputError>(*fault);
-  check_scene_values(**file, entry, scene);
-  if (const auto fault = (*file)->first_fault()) return tl::unexpected<InputError>(*fault);
-  scene.position = (*file)->positions();
+  return scene_in(**file, path, [](TomlFile&) {});
+}
+
+Result<Scene> read_scene(const std::filesystem::path& path, const std::function<void(TomlFile&)>& amend) {
+  auto file = TomlFile::open(path);
+  if (!file) return tl::unexpected<InputError>(file.error());
+  auto scene = scene_in(**file, path, amend);
+  if (!scene) return scene;
+  const Result<std::string> mesh = read_input(scene->mesh_file, kLargestMesh);
+  if (!mesh)
+    return tl::unexpected<InputError>(
+        scene->error_at("channel.mesh", fmt::format("the mesh {} can't be read", scene->mesh_file.string()),
+                        "give the path of a mesh, seen from the scene's folder"));
+  scene->mesh_sha256 = sha256(*mesh);
   return scene;
 }
 

@@ -59,6 +59,19 @@ class Painter {
     draw_scale_bar(canvas_, view_);
   }
 
+  void draw_without_body() {
+    canvas_.fill_all(kPaper);
+    draw_far_wall();
+    draw_outline();
+    draw_target();
+    name(view_.project(Eigen::Vector3d::Zero()), "entry", 1, kInkSoft);
+    draw_words();
+    draw_key({40.0, kPictureHeight - 58.0});
+    draw_scale_bar();
+  }
+
+  const PictureView& view() const { return view_; }
+
  private:
   const State* shown_state() const {
     const Answer& answer = input_.answer;
@@ -258,6 +271,13 @@ std::optional<PictureFormat> picture_format(const std::filesystem::path& file) {
   if (file.extension() == ".svg") return PictureFormat::svg;
   if (file.extension() == ".png") return PictureFormat::png;
   return std::nullopt;
+}
+
+Backdrop draw_backdrop(const PictureInput& input) {
+  PictureCanvas canvas(PictureFormat::svg);
+  Painter painter(input, canvas);
+  painter.draw_without_body();
+  return {canvas.finish(), painter.view()};
 }
 
 std::string draw_picture(const PictureInput& input, PictureFormat format) {

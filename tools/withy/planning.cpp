@@ -52,6 +52,8 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
     auto other = make_problem(prepared, other_locks, options.clearance_mm);
     return other ? std::optional(std::move(*other)) : std::nullopt;
   };
+  settings.remedies = options.remedies;
+  settings.with_channel = in_larger_channel;
   Answer answer = solve(*problem, settings);
   std::optional<tl::expected<Script, ScriptFault>> script;
   if (answer.plan) script = make_script(prepared.scene, problem->design, *answer.plan);
@@ -84,7 +86,7 @@ Result<std::optional<Rechecked>> recheck_answer(const PreparedScene& prepared, c
     return std::optional<Rechecked>();
   }
   auto rechecked = recheck_text(text, "the answer", prepared.scene, prepared.wall(),
-                                asked.problem.required_clearance_mm, progress);
+                                {.clearance_mm = asked.problem.required_clearance_mm}, progress);
   if (!rechecked) return tl::unexpected(rechecked.error());
   return std::optional(std::move(*rechecked));
 }

@@ -27,6 +27,7 @@ struct Options {
   std::string form;
   bool no_stops = false;
   std::filesystem::path output;
+  bool quiet = false;
 };
 
 bool wants_program(const Options& options) {
@@ -105,6 +106,7 @@ void add_script_command(CommandLine& line) {
       .one_of({"csv", "ngc"});
   add_flag(app, "--no-stops", options->no_stops, "leave out the stop (M0) before each lock switch");
   add_option(app, "-o,--output", options->output, "file to write; left out: standard output");
+  add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }
 

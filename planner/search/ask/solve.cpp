@@ -14,6 +14,7 @@
 #include "planner/search/ask/certify.h"
 #include "planner/search/ask/nearest_approach.h"
 #include "planner/search/ask/reasons.h"
+#include "planner/search/ask/remedies.h"
 #include "planner/search/ompl/ompl_planners.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
@@ -171,8 +172,12 @@ std::string reserve_phrase(const Design& design, const Plan& plan) {
   if (!reserve || !std::isfinite(*reserve)) return {};
   std::string phrase = fmt::format(", every lock switches with a reserve of at least {:.2f}",
                                    std::floor(*reserve * 100.0 + 1e-3) / 100.0);
-  if (lacks_reserve(design, plan))
-    phrase += fmt::format(" ({:.2f} wanted: no allowed currents have more there)", reserve_wanted(design));
+  if (!lacks_reserve(design, plan)) return phrase;
+  const auto least = std::find_if(plan.actions.begin(), plan.actions.end(),
+                                  [&](const PlannedAction& a) { return a.field_reserve == reserve; });
+  phrase +=
+      fmt::format(" ({:.2f} wanted: no allowed currents {} lock {} with more there)", reserve_wanted(design),
+                  least->kind == ActionKind::lock ? "engage" : "release", least->lock + 1);
   return phrase;
 }
 
@@ -203,12 +208,25 @@ void list_checked(const SearchProblem& problem, std::vector<std::string>& checke
 
 namespace {
 
+/// What a proof rests on.
+std::string what_proves(const RouteSearch& search) {
+  switch (search.proof()) {
+    case ProofKind::no_tip_there:
+      return "no state of any lock has its tip there";
+    case ProofKind::no_way_of_tip:
+      return "the lumen lets no ball as thick as the tip get there";
+    case ProofKind::cells:
+      break;
+  }
+  return fmt::format("{} cells proved{}", search.checks(),
+                     search.switchless() ? ", the field never switches a lock" : "");
+}
+
 /// After a proof: the reason, and where the route of a relaxed question comes to a stop.
 void explain_unreachable(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,
                          const RouteSearch& search) {
-  answer.why =
-      fmt::format("no sequence of actions brings the tip within {:.4g} mm of the target ({} cells proved)",
-                  problem.goal.tolerance_mm, search.checks());
+  answer.why = fmt::format("no sequence of actions brings the tip within {:.4g} mm of the target ({})",
+                           problem.goal.tolerance_mm, what_proves(search));
   if (!settings.explain) return;
   settings.progress("looking for the reason");
   const auto reason = find_reason(problem, settings.effort.part(shares::kReasonsWork), settings.with_locks);
@@ -218,6 +236,12 @@ void explain_unreachable(Answer& answer, const SearchProblem& problem, const Sol
     answer.why += "; the search for a reason was cut short";
   else
     answer.why += "; no single limit was found whose relaxation alone would change that";
+  if (settings.remedies) {
+    settings.progress("looking for what would do");
+    answer.remedies = find_remedies(problem, settings.effort.part(shares::kRemediesWork), settings.with_locks,
+                                    settings.with_channel)
+                          .sentences();
+  }
   if (reason && reason->approach) answer.approach = reason->approach;
   if (!answer.approach)
     answer.approach = approach_with_tolerance(problem, settings.effort.part(shares::kApproachWork));
@@ -321,6 +345,7 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
                       Effort::Clock::time_point since) {
   RouteSearchSettings search_settings;
   search_settings.effort = settings.effort;
+  search_settings.relaxations = true;
   RouteSearch search(problem, search_settings);
   const SearchOutcome outcome = search.run(problem.goal);
   if (outcome == SearchOutcome::found) {
@@ -340,7 +365,8 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
   answer.approach = search.best_approach();
   if (outcome == SearchOutcome::proved_none) {
     answer.verdict = Verdict::unreachable;
-    if (settings.certificate != nullptr) *settings.certificate = certify(problem, search, search_settings);
+    if (settings.certificate != nullptr)
+      *settings.certificate = certify_any_proof(problem, search, search_settings);
     explain_unreachable(answer, problem, settings, search);
   } else {
     answer.verdict = Verdict::undecided;
