@@ -61,13 +61,13 @@ class Painter {
 
   void draw_without_body() {
     canvas_.fill_all(kPaper);
-    draw_far_wall();
-    draw_outline();
+    draw_far_wall(canvas_, view_, wall_);
+    draw_wall_outline(canvas_, view_, wall_);
     draw_target();
     name(view_.project(Eigen::Vector3d::Zero()), "entry", 1, kInkSoft);
     draw_words();
     draw_key({40.0, kPictureHeight - 58.0});
-    draw_scale_bar();
+    draw_scale_bar(canvas_, view_);
   }
 
   const PictureView& view() const { return view_; }
