@@ -62,11 +62,9 @@ class Desk {
   /// What was taken up or set aside on opening, a sentence each.
   const std::vector<std::string>& notes() const { return notes_; }
 
-  /// Nobody waits for new verdicts any more.
-  void let_go() { questions_.let_go(); }
-
-  /// Writes what is unsaved beside the scene, now.
-  void flush() { autosave_.flush(); }
+  /// Waits until nothing is being saved, and writes what is unsaved beside the scene. Nothing is granted
+  /// afterwards: for whoever ends the program.
+  void settle();
 
  private:
   /// Why a request is not granted; empty where it could not be read, which the request itself says.
