@@ -113,7 +113,8 @@ std::string fit_table(const FitReport& report) {
         degrees(turn_rad));
   if (pulls_point_the_other_way(report))
     out +=
-        "\nthe bends that fit the tips draw the tendons the other way than they were measured: most likely the "
+        "\nthe bends that fit the tips draw the tendons the other way than they were measured: most likely "
+        "the "
         "pulls have the other sign than the scene's\n";
   if (fit.misfits())
     out += fmt::format(

@@ -199,7 +199,8 @@ const BrokenScene kBrokenScenes[] = {
      "scene.toml:4:8: the mesh pipe.off can't be read, give the path of a mesh, seen from the scene's "
      "folder"},
     {"a target outside the channel", "[0.0, 0.0, 60.0]", "[0.0, 10.0, 60.0]",
-     "scene.toml:15:12: the target lies 2.000 mm outside the channel, give a point inside its lumen; the nearest "
+     "scene.toml:15:12: the target lies 2.000 mm outside the channel, give a point inside its lumen; the "
+     "nearest "
      "where the tip fits is [0.024, 6.274, 59.985]"},
     {"an opening too small for the body",
      "radius_mm = 1.5\ntip_rigid_mm = 3.0\ncurvature_max_per_mm = 0.04\nflexural_rigidity_Nmm2 = "

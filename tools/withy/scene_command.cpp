@@ -1,5 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // `withy scene`: from a mesh or a volume to a scene that can be planned in.
+#include "tools/withy/scene_command.h"
+
 #include <filesystem>
 #include <memory>
 #include <optional>
@@ -20,7 +22,6 @@
 #include "tools/withy/interrupt.h"
 #include "tools/withy/number_lists.h"
 #include "tools/withy/progress.h"
-#include "tools/withy/scene_command.h"
 
 namespace withy {
 namespace {
