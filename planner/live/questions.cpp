@@ -82,7 +82,7 @@ void Questions::changed() {
   changed_.notify_all();
 }
 
-void Questions::start(std::shared_ptr<const LiveScene> scene, std::vector<int> locks) {
+void Questions::start(std::shared_ptr<const LiveScene> scene, const std::vector<int>& locks) {
   {
     const std::lock_guard lock(one_);
     ++generation_;

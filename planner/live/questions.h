@@ -66,7 +66,7 @@ class Questions {
   Questions& operator=(const Questions&) = delete;
 
   /// Asks about these lock counts, first things first.
-  void start(std::shared_ptr<const LiveScene> scene, std::vector<int> locks);
+  void start(std::shared_ptr<const LiveScene> scene, const std::vector<int>& locks);
 
   /// Stops what is going on. Verdicts that are final stay.
   void cancel();

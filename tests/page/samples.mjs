@@ -259,12 +259,12 @@ function summaryOf({ states, actions }, locks, target, tip) {
   };
 }
 
-function planFile({ verdict, why, locks, target, hashes }) {
+function planFile({ verdict, why, locks, target, hashes, remedies }) {
   const reached = verdict === 'reached';
   const head = {
     format: 'withy-plan', version: 1,
     scene: { file: 'scene.toml', ...hashes, title: 'Chamber behind a neck (sample)' },
-    verdict, why, checked: ['clearance', 'tendons', 'field'], not_checked: ['latch'],
+    verdict, why, ...(remedies ? { remedies } : {}), checked: ['clearance', 'tendons', 'field'], not_checked: ['latch'],
     locks, seed: 1, seconds: 0.8,
     segment: { length_mm: kLength_mm, radius_mm: kRadius_mm, tip_rigid_mm: kTip_mm, curvature_max_per_mm: kCurvatureMax, flexural_rigidity_Nmm2: kRigidity },
   };
@@ -298,7 +298,7 @@ export function writeSamples(folder) {
   const plans = {
     reached: { verdict: 'reached', why: 'One lock at 45 mm freezes a bend of 40° behind the neck; the free part then turns to the target, never nearer the wall than the clearance below.', locks: 1 },
     two: { verdict: 'reached', why: 'Two locks freeze an S behind the neck and the free part turns to the target.', locks: 2 },
-    unreachable: { verdict: 'unreachable', why: 'Without a lock the segment has one curvature, and no single arc from the neck comes nearer to the target than 11.4 mm; one more frozen bend would reach it.', locks: 0 },
+    unreachable: { verdict: 'unreachable', why: 'Without a lock the segment has one curvature, and no single arc from the neck comes nearer to the target than 11.4 mm; one more frozen bend would reach it.', locks: 0, remedies: ['it would be reached with 1 lock instead of 0'] },
     undecided: { verdict: 'undecided', why: 'The budget of 10 s ran out with 1,108 cells left; the best approach is stopped by the wall beside the neck.', locks: 0 },
   };
   for (const [name, facts] of Object.entries(plans))
