@@ -1,7 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // `withy scene`: from a mesh or a volume to a scene that can be planned in.
-#include "tools/withy/scene_command.h"
-
 #include <filesystem>
 #include <memory>
 #include <optional>
@@ -19,6 +17,7 @@
 #include "planner/files/file_output.h"
 #include "planner/show/channel_picture.h"
 #include "planner/show/channel_report.h"
+#include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 #include "tools/withy/number_lists.h"
 #include "tools/withy/progress.h"
