@@ -123,9 +123,9 @@ void LiveServer::Impl::answer(const httplib::Request& request, httplib::Response
     response.set_header("Retry-After", "1");
     return say(response, 503, "too many requests at once; come again");
   }
-  DeskReply reply = desk.ask(request.matches[2].str(), request.body);
+  const DeskReply reply = desk.ask(request.matches[2].str(), request.body);
   response.status = status_of(reply.kind);
-  response.set_content(std::move(reply.body), "application/json");
+  response.set_content(reply.body, "application/json");
 }
 
 void LiveServer::Impl::install() {
@@ -140,9 +140,10 @@ void LiveServer::Impl::install() {
     say(response, 403, "this address answers its own page only");
     return httplib::Server::HandlerResponse::Handled;
   });
-  server.set_exception_handler([](const httplib::Request&, httplib::Response& response, std::exception_ptr) {
-    say(response, 500, "a fault of the program");
-  });
+  server.set_exception_handler(
+      [](const httplib::Request&, httplib::Response& response, const std::exception_ptr&) {
+        say(response, 500, "a fault of the program");
+      });
   server.Get("/([0-9a-f]+)/", [this](const httplib::Request& request, httplib::Response& response) {
     if (!same_secret(request.matches[1].str(), token)) return say(response, 404, "there is nothing here");
     response.set_content(page, "text/html; charset=utf-8");
