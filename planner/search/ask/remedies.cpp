@@ -230,10 +230,25 @@ class SizeLook {
 
   bool reaches(const Changes& changes) {
     if (spent()) return false;
-    const auto asked = with_sizes(problem_, sizes(changes), with_locks_, with_channel_);
+    const auto asked =
+        with_sizes(problem_, sizes(changes), with_locks_,
+                   [this](const auto& asked_for, double factor) { return in_channel(asked_for, factor); });
     if (!asked) return false;
     const std::int64_t left = effort_.work() - work_;
     return has_plan(*asked, effort_.renewed(std::min(share_, left)), work_);
+  }
+
+  /// A larger channel's distances are worked out once for each factor that is asked for in a row.
+  std::optional<SearchProblem> in_channel(const SearchProblem& asked, double factor) {
+    if (!larger_ || factor != larger_factor_) {
+      larger_ = with_channel_ ? with_channel_(asked, factor) : std::nullopt;
+      larger_factor_ = factor;
+      return larger_;
+    }
+    SearchProblem out = asked;
+    out.distance = larger_->distance;
+    out.goal.point_E = larger_->goal.point_E;
+    return out;
   }
 
   void take_back(Changes& changes) {
@@ -277,6 +292,8 @@ class SizeLook {
   const Effort effort_;
   const WithLocks& with_locks_;
   const WithChannel& with_channel_;
+  std::optional<SearchProblem> larger_;
+  double larger_factor_ = 1.0;
   std::int64_t share_ = shares::kRemedyWork;  ///< of one question
   std::int64_t work_ = 0;
 };
