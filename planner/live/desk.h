@@ -9,6 +9,7 @@
 #pragma once
 
 #include <filesystem>
+#include <functional>
 #include <map>
 #include <memory>
 #include <mutex>
@@ -123,8 +124,12 @@ class Desk {
   Outcome take(JsonFile& request);
   Outcome onward(JsonFile& request);
   Outcome verify(JsonFile& request);
+  using Act = std::function<Outcome(int locks, Driver& driver)>;
+  Outcome with_driver(const JsonFile& request, int locks, const Act& act);
+  Outcome with_driver(JsonFile& request, const Act& act);
   tl::expected<Driver*, Refusal> driver(int locks);
   Outcome hand_json(int locks, Driver& driver, const HandOutcome& outcome);
+  Outcome driven_on(int locks, Driver& driver, const HandOutcome& outcome);
 
   SceneKeeper keeper_;
   std::vector<std::string> notes_;
