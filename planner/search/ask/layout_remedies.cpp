@@ -11,6 +11,7 @@
 
 #include "geometry/numbers/numbers.h"
 #include "planner/effort/shares.h"
+#include "planner/search/ask/changed_design.h"
 #include "planner/search/ask/remedies.h"
 
 namespace withy {
@@ -29,14 +30,6 @@ struct Trial {
   DesignParts parts;
   std::string words;
 };
-
-std::optional<SearchProblem> with_design(const SearchProblem& problem, DesignParts parts) {
-  auto design = Design::make(std::move(parts));
-  if (!design) return std::nullopt;
-  SearchProblem out = problem;
-  out.design = std::move(*design);
-  return out;
-}
 
 std::vector<Trial> moved_stations(const Design& design) {
   std::vector<Trial> trials;

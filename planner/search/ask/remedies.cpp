@@ -11,6 +11,7 @@
 
 #include "geometry/numbers/numbers.h"
 #include "planner/effort/shares.h"
+#include "planner/search/ask/changed_design.h"
 #include "planner/search/ask/layout_remedies.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
@@ -320,9 +321,8 @@ std::optional<SearchProblem> with_sizes(const SearchProblem& problem, const std:
   }
   DesignParts parts = out->design.parts();
   for (const ChangedSize& size : sizes) change_parts(parts, size);
-  auto design = Design::make(std::move(parts));
-  if (!design) return std::nullopt;
-  out->design = std::move(*design);
+  out = with_design(*out, std::move(parts));
+  if (!out) return std::nullopt;
   for (const ChangedSize& size : sizes) {
     if (size.what == SizeChange::clearance) out->required_clearance_mm = size.to;
     if (size.what == SizeChange::tolerance) out->goal.tolerance_mm = size.to;
