@@ -119,7 +119,8 @@ std::string words_of(const ChangedSize& size) {
     case SizeChange::tolerance:
       return fmt::format("a tolerance of {} mm instead of {}", mm(size.to), mm(size.from));
     case SizeChange::length:
-      return fmt::format("a segment of {} mm instead of {}", mm(size.to), mm(size.from));
+      return fmt::format("a segment of {} mm instead of {}, its locks at the same shares of it", mm(size.to),
+                         mm(size.from));
     case SizeChange::section:
       return fmt::format("a body of {} mm radius instead of {}, all of its section alike", mm(size.to),
                          mm(size.from));
