@@ -6,6 +6,7 @@
 #include <nlohmann/json.hpp>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/files/json_numbers.h"
 #include "planner/segment/shape.h"
 #include "planner/show/motion_samples.h"
 
@@ -18,17 +19,6 @@ namespace {
 /// A gap counts as contact with what is required up to so much more (mm): what a proof may lose, and as much
 /// again for the halvings that a stopped hand is followed by.
 constexpr double kContact_mm = 2.0 * kClearanceSlack_mm;
-
-Json number(double value) {
-  return std::isfinite(value) ? Json(value + 0.0) : Json(nullptr);
-}
-
-template <class Range>
-Json numbers(const Range& range) {
-  Json list = Json::array();
-  for (const double value : range) list.push_back(number(value));
-  return list;
-}
 
 Json vector(const Eigen::Vector3d& v) {
   return {number(v.x()), number(v.y()), number(v.z())};
