@@ -13,7 +13,7 @@ nlohmann::ordered_json number(double value);
 template <class Range, class Json = nlohmann::ordered_json>
 Json numbers(const Range& range) {
   Json list = Json::array();
-  for (const double value : range) list.push_back(number(value));
+  for (const auto value : range) list.push_back(number(value));
   return list;
 }
 
