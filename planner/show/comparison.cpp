@@ -48,7 +48,8 @@ std::string cell(const Json& summary, const char* key, int decimals) {
 }  // namespace
 
 std::string comparison_json(const Scene& scene, const std::string& scene_file,
-                            const std::vector<ComparedAnswer>& answers, bool partial) {
+                            const std::vector<ComparedAnswer>& answers, bool partial,
+                            const std::string& anywhere) {
   Json out;
   out["format"] = "withy-comparison";
   out["version"] = 1;
@@ -70,6 +71,7 @@ std::string comparison_json(const Scene& scene, const std::string& scene_file,
     row["stack_instead"] = a.answer.plan ? stack_instead(a.design, *a.answer.plan) : Json(nullptr);
     out["counts"].push_back(std::move(row));
   }
+  if (Json layouts = Json::parse(anywhere); !layouts.empty()) out["anywhere"] = std::move(layouts);
   return out.dump(2) + "\n";
 }
 
