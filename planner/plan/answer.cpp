@@ -29,6 +29,10 @@ std::string_view name_of(Verdict verdict) {
   return {};
 }
 
+bool TipDepth::stops_short() const {
+  return proved && reached_mm + kAlikeDepth_mm < target_mm;
+}
+
 std::string TipDepth::sentence(const Eigen::Vector3d& place_S) const {
   const std::string place = fmt::format("at ({:.1f}, {:.1f}, {:.1f}) mm, {:.1f} mm along branch {}",
                                         place_S.x(), place_S.y(), place_S.z(), branch_station_mm, branch + 1);

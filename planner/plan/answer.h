@@ -111,6 +111,8 @@ struct TipDepth {
   std::optional<double> no_nearer_mm;
   bool cut_short = false;  ///< the looks ended before the bounds met
 
+  /// Proved: the tip stops short of the target's depth.
+  bool stops_short() const;
   /// As a sentence without its full stop; `place_S` in the scene's frame.
   std::string sentence(const Eigen::Vector3d& place_S) const;
 };

@@ -287,6 +287,7 @@ class PlanWriter {
             {"reached_mm", number(depth.reached_mm)},
             {"at_most_mm", depth.proved ? number(depth.at_most_mm) : Json(nullptr)},
             {"by_lumen", depth.by_lumen},
+            {"stops_short", depth.stops_short()},
             {"branch", depth.branch + 1},
             {"branch_station_mm", number(depth.branch_station_mm)},
             {"place_mm", numbers(place_S)},

@@ -90,7 +90,7 @@ void keep_finished(const Options& options, const PreparedScene& prepared, Answer
 void add_proofs(FileBatch& batch, const Options& options, const Answered& answered) {
   if (options.proof.empty()) return;
   for (const AnywhereRow& row : answered.anywhere) {
-    const auto file = file_for_count(options.proof, row.locks, answered.anywhere.size() > 1);
+    const auto file = file_for_count(options.proof, row.locks, options.locks.size() > 1);
     if (!row.proofs.empty())
       batch.add(file, file.extension() == ".gz" ? recheck::packed(row.proofs) : row.proofs);
     else if (row.answer.verdict == Verdict::unreachable)
