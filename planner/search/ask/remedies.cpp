@@ -334,6 +334,7 @@ std::optional<SearchProblem> with_sizes(const SearchProblem& problem, const std:
 
 bool has_plan(const SearchProblem& problem, const Effort& effort, std::int64_t& work_done) {
   RouteSearchSettings settings;
+  settings.relaxations = true;  // what has no way because the tip has none is told at once
   settings.effort = effort;
   RouteSearch search(problem, settings);
   const SearchOutcome outcome = search.run(problem.goal);
