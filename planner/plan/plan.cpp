@@ -56,6 +56,7 @@ class PlanWriter {
     plan["seconds"] = number(answer.seconds);
     plan["segment"] = segment();
     plan["summary"] = answer.plan ? summary(*answer.plan) : Json(nullptr);
+    if (answer.plan && !answer.plan->via_states.empty()) plan["via_states"] = answer.plan->via_states;
     plan["states"] = states();
     plan["actions"] = actions();
     plan["proof"] = answer.coverage ? proof(*answer.coverage) : Json(nullptr);

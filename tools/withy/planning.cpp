@@ -53,8 +53,8 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
     auto other = make_problem(prepared, other_locks, options.clearance_mm);
     return other ? std::optional(std::move(*other)) : std::nullopt;
   };
-  settings.target_way = [&] {
-    return way_to_target(compute_centreline(prepared.wall()), problem->goal.point_E);
+  settings.target_way = [&](const Eigen::Vector3d& point_E) {
+    return way_to_target(compute_centreline(prepared.wall()), point_E);
   };
   settings.remedies = options.remedies;
   settings.with_channel = in_larger_channel;

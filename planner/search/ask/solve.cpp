@@ -17,6 +17,7 @@
 #include "planner/search/ask/reasons.h"
 #include "planner/search/ask/remedies.h"
 #include "planner/search/ask/undecided.h"
+#include "planner/search/ask/via_routes.h"
 #include "planner/search/depth/open_part.h"
 #include "planner/search/depth/tip_depth.h"
 #include "planner/search/ompl/ompl_planners.h"
@@ -229,7 +230,7 @@ std::string what_proves(const RouteSearch& search) {
 void find_depth(Answer& answer, const SearchProblem& problem, const SolveSettings& settings) {
   if (!settings.target_way || settings.effort.cut_short()) return;
   settings.progress("looking how deep the tip gets");
-  const auto way = settings.target_way();
+  const auto way = settings.target_way(problem.goal.point_E);
   if (!way) return;
   const Effort effort = settings.effort.with_share_of_time(shares::kDepthTimeShare);
   answer.depth = find_tip_depth(problem, *way, effort.part(shares::kDepthWork), answer.approach);
@@ -286,6 +287,12 @@ void fill_refused(Answer& answer, const PlanRefusal& refusal) {
 
 /// A stock planner's answer: a plan or nothing; never a proof.
 void solve_by_stock(Answer& answer, const SearchProblem& problem, const SolveSettings& settings) {
+  answer.coverage = Coverage{};
+  if (!problem.vias.empty()) {
+    answer.verdict = Verdict::undecided;
+    answer.why = "a stock planner is not asked for places to pass on the way";
+    return;
+  }
   const OmplProblem ompl(problem);
   const auto route = route_by_stock_planner(settings.planner, ompl, settings.effort, settings.seed);
   answer.coverage = Coverage{};
@@ -323,6 +330,54 @@ double seconds_since(Effort::Clock::time_point since) {
   return std::chrono::duration<double>(Effort::Clock::now() - since).count();
 }
 
+/// Of a question with places to pass. Where one can't be reached, the reason and the depth are those of the
+/// place.
+void solve_by_vias(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,
+                   Effort::Clock::time_point since) {
+  RouteSearchSettings search_settings;
+  search_settings.effort = settings.effort;
+  search_settings.relaxations = true;
+  RouteSearch search(problem, search_settings);
+  const ViaRoute by = route_by_vias(problem, search);
+  answer.seconds = seconds_since(since);
+  // The place that decided it is all that is asked then.
+  const bool at_via = by.place < problem.vias.size();
+  const auto about_place = [&](SearchProblem asked) {
+    if (at_via) asked.goal = problem.vias[by.place];
+    if (at_via) asked.vias.clear();
+    return asked;
+  };
+  const SearchProblem there = about_place(problem);
+  SolveSettings about = settings;
+  about.with_locks = [&](int locks) -> std::optional<SearchProblem> {
+    auto other = settings.with_locks ? settings.with_locks(locks) : std::nullopt;
+    return other ? std::optional(about_place(std::move(*other))) : std::nullopt;
+  };
+  if (by.outcome == SearchOutcome::found) {
+    auto plan = make_plan(search.judge(), by.route);
+    if (!plan) {
+      answer.coverage = search.coverage();
+      return fill_refused(answer, plan.error());
+    }
+    for (const std::size_t step : by.via_steps) plan->via_states.push_back(static_cast<int>(step) + 1);
+    fill_plan(answer, problem, std::move(*plan));
+    answer.why +=
+        fmt::format("; it passes {} on the way", plural(static_cast<int>(problem.vias.size()), "place"));
+    return;
+  }
+  answer.coverage = search.coverage();
+  answer.approach = search.best_approach();
+  if (by.outcome == SearchOutcome::proved_none) {
+    answer.verdict = Verdict::unreachable;
+    explain_unreachable(answer, there, about, search);
+  } else {
+    answer.verdict = Verdict::undecided;
+    answer.why = undecided_sentence(there, settings.effort, *answer.coverage, answer.approach);
+    answer.would_decide = what_would_decide(there, settings.effort, search, answer.seconds);
+  }
+  if (at_via) answer.why = fmt::format("place {} of those to pass: {}", by.place + 1, answer.why);
+}
+
 void solve_completely(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,
                       Effort::Clock::time_point since) {
   RouteSearchSettings search_settings;
@@ -354,7 +409,7 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
     answer.verdict = Verdict::undecided;
     answer.why = undecided_sentence(problem, settings.effort, *answer.coverage, answer.approach);
     answer.would_decide = what_would_decide(problem, settings.effort, search, answer.seconds);
-    if (const auto way = settings.target_way ? settings.target_way() : std::nullopt)
+    if (const auto way = settings.target_way ? settings.target_way(problem.goal.point_E) : std::nullopt)
       answer.open = open_part_of(search, problem.design, *way);
   }
 }
@@ -373,7 +428,9 @@ Answer solve(const SearchProblem& problem, const SolveSettings& settings) {
   answer.seed = settings.seed;
   list_checked(problem, answer.checked, answer.not_checked);
   settings.progress("searching");
-  if (settings.planner.empty()) {
+  if (!problem.vias.empty() && settings.planner.empty()) {
+    solve_by_vias(answer, problem, settings, since);
+  } else if (settings.planner.empty()) {
     solve_completely(answer, problem, settings, since);
   } else {
     solve_by_stock(answer, problem, settings);

@@ -11,6 +11,7 @@
 #include "planner/effort/shares.h"
 #include "planner/proof/relaxations/curve_reach.h"
 #include "planner/proof/relaxations/tip_passage.h"
+#include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
 #include "planner/segment/shape.h"
 
