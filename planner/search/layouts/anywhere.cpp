@@ -20,6 +20,8 @@ namespace {
 constexpr std::array kGridShares = {0.1, 0.05};
 // Where this many boxes of one size could not be proved and none could, boxes of that size are cut unasked.
 constexpr int kHopelessAfter = 4;
+// More boxes than this are not kept.
+constexpr double kMostBoxes = 1e5;
 // Boxes that are not proved and at most so wide (share of the segment's length) have their middle tried.
 constexpr double kTriedBelow = 0.02;
 
@@ -96,9 +98,11 @@ class Anywhere {
 
   /// The whole space of stations, in boxes of one size, no wider than a lock is long either way.
   std::vector<StationBox> first_boxes() const {
-    const double most = 0.5 * parts_.lock->body_length_mm;
+    const double most = std::max(0.5 * parts_.lock->body_length_mm, settings_.finest_half_mm);
     const double range = station_range(parts_, locks_, 0).high_mm - station_range(parts_, locks_, 0).low_mm;
-    const int pieces = std::max(1, static_cast<int>(std::ceil(0.5 * range / most)));
+    // With many locks there are too many boxes of that size; wider ones are cut as far as they go.
+    const double affordable = std::pow(kMostBoxes, 1.0 / locks_);
+    const int pieces = std::max(1, static_cast<int>(std::min(affordable, std::ceil(0.5 * range / most))));
     const double half = std::max(0.5 * range / pieces, 0.5 * settings_.finest_half_mm);
     std::vector<StationBox> boxes = {{{}, half}};
     for (int lock = 0; lock < locks_; ++lock) {
@@ -138,7 +142,8 @@ class Anywhere {
       answer_.open = std::move(open);
       return;
     }
-    while (!open.empty() && open.front().half_mm >= settings_.finest_half_mm && !done()) {
+    while (!open.empty() && static_cast<double>(open.size()) < kMostBoxes &&
+           open.front().half_mm >= settings_.finest_half_mm && !done()) {
       std::vector<StationBox> next;
       int failed = 0, held = 0;
       for (std::size_t i = 0; i < open.size() && !answer_.best; ++i) {

@@ -88,7 +88,7 @@ bool layouts_can_be_boxed(const SearchProblem& base) {
   const Design& design = base.design;
   return design.carriage().kind == CarriageKind::free && !base.distance->exact().has_passages() &&
          base.heeded.clearance && base.heeded.latch && design.latch() && design.lock_count() > 0 &&
-         lattice_kind(*design.latch()) == LatticeKind::points;
+         design.lock().body_length_mm > 0.0 && lattice_kind(*design.latch()) == LatticeKind::points;
 }
 
 std::optional<BoxQuestion> question_over(const SearchProblem& base, const StationBox& box) {

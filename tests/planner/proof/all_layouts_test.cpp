@@ -77,7 +77,8 @@ TEST_CASE("A file of boxes is read whole or refused with its place") {
        {layout_proofs_header(1, 3), layout_proofs_header(0, 0), layout_proofs_header(99, 0),
         std::string("{\"format\":\"withy-layout-proofs\",\"version\":2,\"locks\":1,\"boxes\":0}\n"),
         std::string("{\"format\":\"withy-layout-proofs\",\"version\":1,\"locks\":-1,\"boxes\":0}\n"),
-        layout_proofs_header(1, 1) + "{\"format\":\"withy-proof\",\"version\":1}\n", layout_proofs_header(1, 1) + "nonsense\n"}) {
+        layout_proofs_header(1, 1) + "{\"format\":\"withy-proof\",\"version\":1}\n",
+        layout_proofs_header(1, 1) + "nonsense\n"}) {
     const auto read = read_layout_proofs(text, "file");
     REQUIRE_FALSE(read);
     CHECK(read.error().problem.find('\n') == std::string::npos);

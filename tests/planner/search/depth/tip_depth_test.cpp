@@ -21,7 +21,8 @@ namespace {
 TargetWay straight_way(int points, int target, int beside = 0) {
   TargetWay way;
   for (int k = 0; k < points; ++k)
-    way.points.push_back({static_cast<double>(k), {0.0, 0.0, static_cast<double>(k)}, 0, static_cast<double>(k)});
+    way.points.push_back(
+        {static_cast<double>(k), {0.0, 0.0, static_cast<double>(k)}, 0, static_cast<double>(k)});
   for (int k = 1; k <= beside; ++k)
     way.beside.emplace_back(static_cast<double>(k), 0.0, static_cast<double>(points - 1));
   way.target = static_cast<std::size_t>(target);
@@ -70,7 +71,8 @@ TEST_CASE("A place lies from a point of the way on where that, or one after it, 
 TEST_CASE("A tube that tapers stops the tip where the lumen is as narrow as the body with its clearance") {
   // The radius falls from 5 to 0.5 mm between 20 and 65 mm: by a tenth of a millimetre on each. The wall is a
   // cone of slope 0.1, so a ball of radius r on the axis touches it where its radius is r sqrt(1 + 0.01).
-  const Tube channel = tube({{70.0, Eigen::Vector2d::Zero()}}, {{0.0, 5.0}, {20.0, 5.0}, {65.0, 0.5}, {70.0, 0.5}}, 0.4);
+  const Tube channel =
+      tube({{70.0, Eigen::Vector2d::Zero()}}, {{0.0, 5.0}, {20.0, 5.0}, {65.0, 0.5}, {70.0, 0.5}}, 0.4);
   const SearchProblem asked = question(segment({}), channel, {0.0, 0.0, 60.0}, 0.5);
   const double stop = 20.0 + (5.0 - (kRadius + kRequired) * std::sqrt(1.01)) / 0.1;
   const double facets = (channel.facets_inside_mm + channel.facets_outside_mm) / 0.1;

@@ -88,10 +88,11 @@ TEST_CASE("Lemma 27: states of layouts in a box go over to eased states of its m
   for (int k = 0; k < 4000; ++k) {
     const int locks = 1 + k % 3;
     Stations middle(static_cast<std::size_t>(locks));
-    const SearchProblem asked =
-        question(segment({.stations = locks == 1 ? Stations{30.0} : locks == 2 ? Stations{20.0, 40.0} : Stations{15.0, 30.0, 45.0},
-                          .notch_pitch = 0.15}),
-                 channel, {0.0, 0.0, 60.0});
+    const SearchProblem asked = question(segment({.stations = locks == 1   ? Stations{30.0}
+                                                              : locks == 2 ? Stations{20.0, 40.0}
+                                                                           : Stations{15.0, 30.0, 45.0},
+                                                  .notch_pitch = 0.15}),
+                                         channel, {0.0, 0.0, 60.0});
     const DesignParts& parts = asked.design.parts();
     const Stations stations = random_layout(random, parts, locks);
     const double half = std::pow(10.0, uniform(random, -2.0, 0.3));
@@ -111,7 +112,8 @@ TEST_CASE("Lemma 27: states of layouts in a box go over to eased states of its m
     const auto regions = regions_of(eased, state);
     for (std::size_t r = 0; r < state.theta_frozen.size(); ++r)
       CHECK(state.theta_frozen[r].norm() <= kappa * regions[r].flexible_mm * (1.0 + 1e-9) + 1e-12);
-    // Points, and the tip's direction, move no farther than is counted: half of it before the body is set back.
+    // Points, and the tip's direction, move no farther than is counted: half of it before the body is set
+    // back.
     const double moved = 0.5 * (asked.required_clearance_mm - over->problem.required_clearance_mm);
     const Shape here(eased, state), other(*there, state);
     for (double s = 0.0; s <= kLength; s += 0.5) {
@@ -162,7 +164,8 @@ TEST_CASE("A layout lies in a box only where each station lies within it, locks 
   CAPTURE(seed);
   Random random(seed);
   const Tube channel = room();
-  const SearchProblem asked = question(segment({.stations = {20.0, 40.0}, .notch_pitch = 0.5}), channel, {0.0, 0.0, 60.0});
+  const SearchProblem asked =
+      question(segment({.stations = {20.0, 40.0}, .notch_pitch = 0.5}), channel, {0.0, 0.0, 60.0});
   const DesignParts& parts = asked.design.parts();
   for (int k = 0; k < 2000; ++k) {
     const StationBox box{{uniform(random, 0.0, 60.0), uniform(random, 0.0, 60.0)}, uniform(random, 0.1, 8.0)};
