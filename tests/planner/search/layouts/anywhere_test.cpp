@@ -9,10 +9,13 @@
 #include <catch2/catch.hpp>
 
 #include "planner/proof/lemmas/links.h"
+#include "planner/proof/recheck/check_proof.h"
+#include "planner/search/ask/certify.h"
 #include "planner/search/route/route_search.h"
 #include "planner/segment/latch.h"
 #include "planner/segment/shape.h"
 #include "tests/planner/search/route/questions.h"
+#include "tests/support/hopeless_counts.h"
 
 using namespace withy;
 using namespace withy::questions;
@@ -177,4 +180,107 @@ TEST_CASE("A layout lies in a box only where each station lies within it, locks 
     }
     if (found) CHECK(holds_layouts(parts, box));
   }
+}
+
+namespace {
+
+/// What the checker reads of a scene.
+Scene scene_of(const SearchProblem& asked) {
+  Scene scene;
+  scene.sha256 = "scene";
+  scene.mesh_sha256 = "mesh";
+  scene.entry = asked.distance->exact().channel().entry;
+  scene.target.point_S = asked.goal.point_E;
+  scene.target.tolerance_mm = asked.goal.tolerance_mm;
+  scene.required_clearance_mm = asked.required_clearance_mm;
+  scene.parts = asked.design.parts();
+  return scene;
+}
+
+}  // namespace
+
+TEST_CASE("No layout of one lock gets round a corner that is too tight: proved, checked, and not broken") {
+  const SearchProblem asked = withy::testing::hopeless_counts({"corner"}).front().asked;
+  const Scene scene = scene_of(asked);
+  std::vector<recheck::Certificate> certificates;
+  AnywhereSettings settings;
+  settings.certified = [&](recheck::Certificate certificate) {
+    name_scene(certificate, scene, asked.distance->exact().channel(), "scene.toml");
+    certificates.push_back(std::move(certificate));
+  };
+  const AnywhereAnswer answer = reach_anywhere(asked, settings);
+  CHECK(answer.verdict == Verdict::unreachable);
+  CHECK_FALSE(answer.by_tip_alone);
+  REQUIRE(std::ssize(certificates) == answer.boxes_proved);
+  // Every layout lies in a box.
+  Random random(7);
+  const auto share = [&] { return uniform(random, 0.0, 1.0); };
+  for (int k = 0; k < 5000; ++k) {
+    const Stations at = withy::testing::random_stations(asked.design.parts(), 1, share);
+    CHECK(std::any_of(certificates.begin(), certificates.end(), [&](const recheck::Certificate& box) {
+      return std::abs(box.header.layout->station_mm[0] - at[0]) <= box.header.layout->within_mm;
+    }));
+  }
+  // The checker agrees, and refuses a box that is not eased enough.
+  const recheck::Certificate& one = certificates[certificates.size() / 2];
+  const auto read = recheck::read_certificate(recheck::write_certificate(one), "box");
+  REQUIRE(read);
+  const auto report = recheck::check_proof(*read, scene, asked.distance->exact(), {});
+  CAPTURE(report.outcome.why);
+  CHECK(report.outcome.verdict == recheck::Verdict::holds);
+  using Change = std::function<void(recheck::ProvedLayout&)>;
+  const std::vector<Change> changes = {
+      [](auto& l) { l.within_mm *= 1.001; }, [](auto& l) { l.eased.clearance_mm += 1e-5; },
+      [](auto& l) { l.eased.tolerance_mm -= 1e-5; }, [](auto& l) { l.eased.curvature_per_mm *= 0.99999; },
+      [](auto& l) { l.station_mm[0] -= 0.01; }};
+  int refused = 0;
+  for (const Change& change : changes) {
+    recheck::Certificate changed = *read;
+    change(*changed.header.layout);
+    const auto outcome = recheck::check_proof(changed, scene, asked.distance->exact(), {}).outcome;
+    refused += outcome.verdict != recheck::Verdict::holds &&
+               outcome.why.find("not eased enough") != std::string::npos;
+  }
+  CHECK(refused >= 4);  // where the first region is the shortest, a station nearer to the base eases more
+  // Random layouts, asked one by one.
+  for (int k = 0; k < 12; ++k) {
+    const SearchProblem one_layout =
+        withy::testing::with_locks_at(asked, withy::testing::random_stations(asked.design.parts(), 1, share));
+    RouteSearchSettings bounded;
+    bounded.effort = Effort::of_work(30000);
+    CHECK(RouteSearch(one_layout, bounded).run(one_layout.goal) != SearchOutcome::found);
+  }
+}
+
+TEST_CASE("What the tip alone proves needs no boxes, whatever the count") {
+  for (const auto& [name, asked] : withy::testing::hopeless_counts({"throat", "aside", "turned"}))
+    for (const int locks : {1, 2}) {
+      Stations middle;
+      for (int i = 0; i < locks; ++i) middle.push_back(10.0 * (i + 1));
+      const SearchProblem with = withy::testing::with_locks_at(asked, middle);
+      const AnywhereAnswer answer = reach_anywhere(with, {});
+      CAPTURE(name, locks);
+      CHECK(answer.verdict == Verdict::unreachable);
+      CHECK(answer.by_tip_alone);
+      CHECK(answer.boxes_proved == 0);
+    }
+}
+
+TEST_CASE("Where a layout reaches, the best that is found has a plan") {
+  const Tube channel = tube(
+      {{30.0, Eigen::Vector2d::Zero()}, {40.0, Eigen::Vector2d(0.02, 0.0)}, {15.0, Eigen::Vector2d::Zero()}},
+      {{0.0, 8.0}});
+  const SearchProblem asked =
+      question(segment({.stations = {50.0}, .notch_pitch = 0.5}), channel, {14.0, 0.0, 66.0}, 1.0);
+  AnywhereSettings settings;
+  settings.effort = Effort::of_seconds(60.0);
+  const AnywhereAnswer answer = reach_anywhere(asked, settings);
+  REQUIRE(answer.verdict == Verdict::reached);
+  REQUIRE(answer.best);
+  SearchProblem best = asked;
+  best.design =
+      *design_with(asked.design.parts(), answer.best->layout.station_mm, answer.best->layout.clock_rad);
+  RouteSearchSettings bounded;
+  bounded.effort = Effort::of_work(4000000);
+  CHECK(RouteSearch(best, bounded).run(best.goal) == SearchOutcome::found);
 }
