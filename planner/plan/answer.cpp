@@ -39,7 +39,9 @@ std::string TipDepth::sentence(const Eigen::Vector3d& place_S) const {
   const std::string target = fmt::format("the target is {:.1f} mm deep", target_mm);
   if (reached_mm + kAlikeDepth_mm >= target_mm) {
     std::string text = fmt::format("the tip gets as deep as the target, {:.1f} mm", target_mm);
-    if (no_nearer_mm) text += fmt::format(", and no nearer to it than {:.2f} mm (proved)", *no_nearer_mm);
+    if (no_nearer_mm)
+      text += fmt::format("; pointing as is asked, it comes no nearer to it than {:.2f} mm (proved)",
+                          *no_nearer_mm);
     return text;
   }
   if (!proved)

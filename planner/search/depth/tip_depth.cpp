@@ -11,6 +11,7 @@
 #include "planner/effort/shares.h"
 #include "planner/proof/relaxations/curve_reach.h"
 #include "planner/proof/relaxations/tip_passage.h"
+#include "planner/search/cells/goal_descent.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
 #include "planner/segment/shape.h"
@@ -77,7 +78,6 @@ class DepthLook {
     approach_->distance_mm = problem_.goal.distance(tip_of(start_state()));
     static_cast<State&>(approach_->state) = start_state();
     approach_->blocked_by = "no motion was found that brings it nearer";
-    from_start_ = true;
   }
 
   /// Lemmas 24 and 25.
@@ -125,16 +125,20 @@ class DepthLook {
     return outcome;
   }
 
-  /// What stops where a direction is asked for is told by what it points to; it is not replaced.
   void note_nearer(const State& state) {
     visit(state);
-    if (problem_.goal.direction_E && !from_start_) return;
-    const double distance = problem_.goal.distance(tip_of(state));
-    if (distance >= approach_->distance_mm) return;
-    approach_->distance_mm = distance;
+    if (goal_miss(problem_.design, problem_.goal, state) >=
+        goal_miss(problem_.design, problem_.goal, approach_->state))
+      return;
+    const Eigen::Isometry3d tip = tip_of(state);
+    approach_->distance_mm = problem_.goal.distance(tip);
     static_cast<State&>(approach_->state) = state;
+    const double off = problem_.goal.direction_error(tip);
     approach_->blocked_by =
-        fmt::format("no plan brings the tip within {:.4g} mm", problem_.goal.tolerance_mm);
+        off > problem_.goal.direction_tolerance_rad && problem_.goal.direction_E
+            ? fmt::format("the tip points {:.0f} degrees off the wanted direction ({:.0f} are allowed)",
+                          degrees(off), degrees(problem_.goal.direction_tolerance_rad))
+            : fmt::format("no plan brings the tip within {:.4g} mm", problem_.goal.tolerance_mm);
   }
 
   /// The first look is for the target's own depth, which is where the question was.
@@ -230,7 +234,6 @@ class DepthLook {
   bool proved_ = false;
   bool by_lumen_ = false;
   bool cut_short_ = false;
-  bool from_start_ = false;  // no approach was known
 };
 
 }  // namespace

@@ -272,9 +272,7 @@ TEST_CASE("Where a layout reaches, the best that is found has a plan") {
       {{0.0, 8.0}});
   const SearchProblem asked =
       question(segment({.stations = {50.0}, .notch_pitch = 0.5}), channel, {14.0, 0.0, 66.0}, 1.0);
-  AnywhereSettings settings;
-  settings.effort = Effort::of_seconds(60.0);
-  const AnywhereAnswer answer = reach_anywhere(asked, settings);
+  const AnywhereAnswer answer = reach_anywhere(asked, {});
   REQUIRE(answer.verdict == Verdict::reached);
   REQUIRE(answer.best);
   SearchProblem best = asked;
