@@ -236,11 +236,27 @@ void find_depth(Answer& answer, const SearchProblem& problem, const SolveSetting
   answer.depth = find_tip_depth(problem, *way, effort.part(shares::kDepthWork), answer.approach);
 }
 
+/// Where the locks sit, for a proof that is about that layout alone.
+std::string layout_phrase(const Design& design) {
+  if (design.lock_count() == 0) return {};
+  const auto listed = [](const std::vector<double>& values, double factor) {
+    std::string text;
+    for (const double value : values)
+      text += fmt::format("{}{:.4g}", text.empty() ? "" : ", ", factor * value);
+    return text;
+  };
+  return fmt::format(
+      " with {} at {} mm, clocked by {} degrees", design.lock_count() == 1 ? "its lock" : "its locks",
+      listed(design.layout().station_mm, 1.0), listed(design.layout().clock_rad, kDegreesPerRadian));
+}
+
 /// After a proof: the reason, and where the route of a relaxed question comes to a stop.
 void explain_unreachable(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,
                          const RouteSearch& search) {
-  answer.why = fmt::format("no sequence of actions brings the tip within {:.4g} mm of the target ({})",
-                           problem.goal.tolerance_mm, what_proves(search));
+  const bool any_layout = search.proof() != ProofKind::cells;
+  answer.why = fmt::format("no sequence of actions brings the tip within {:.4g} mm of the target{} ({})",
+                           problem.goal.tolerance_mm, any_layout ? "" : layout_phrase(problem.design),
+                           what_proves(search));
   if (!settings.explain) return;
   settings.progress("looking for the reason");
   const auto obstacles = target_obstacles(problem.design, problem.goal, problem.required_clearance_mm,
