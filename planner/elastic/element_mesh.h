@@ -1,0 +1,49 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// The segment cut into small elements: each bends and twists evenly, or is rigid.
+#pragma once
+
+#include <vector>
+
+#include "planner/segment/design.h"
+
+namespace withy {
+
+/// Flexible elements over a whole segment, unless asked otherwise: halving them moves tip, slides and
+/// clearances of the shipped scenes' plans by less than 0.01 mm (elastic_segment.h prints by how much).
+inline constexpr int kUsualElements = 24;
+
+struct Element {
+  double from_mm = 0.0;
+  double to_mm = 0.0;
+  int flexible = -1;  ///< counts the flexible ones from the base; -1: rigid
+};
+
+/// Node n is where element n begins; the last node is the tip. Ends of rigid spans, lock centres and disks
+/// are nodes.
+class ElementMesh {
+ public:
+  /// No flexible element is longer than L / `elements`.
+  ElementMesh(const Design& design, int elements);
+
+  const std::vector<Element>& elements() const { return element_; }
+  int count() const { return static_cast<int>(element_.size()); }
+  int flexible_count() const { return flexible_; }
+  /// The element that is number `flexible` of the flexible ones.
+  int element_of(int flexible) const { return of_flexible_[static_cast<std::size_t>(flexible)]; }
+  int lock_node(int lock) const { return lock_node_[static_cast<std::size_t>(lock)]; }
+  /// Nodes of the disks, base to tip; empty for continuous routing.
+  const std::vector<int>& disk_nodes() const { return disk_node_; }
+  double station_mm(int node) const;
+
+ private:
+  void add(double from_mm, double to_mm, bool rigid, double longest_mm);
+  int nearest_node(double station_mm) const;
+
+  std::vector<Element> element_;
+  std::vector<int> of_flexible_;
+  std::vector<int> lock_node_;
+  std::vector<int> disk_node_;
+  int flexible_ = 0;
+};
+
+}  // namespace withy
