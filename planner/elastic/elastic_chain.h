@@ -1,5 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// Where the elements of an elastic body are, and how far a small change of their strains moves what is beyond.
+// Where the elements of an elastic body are, and how far a small change of their strains moves what is
+// beyond.
 //
 // Unknowns of flexible element i: (u_x, u_y, tau) in 1/mm, and with `segment_EA_N` the axial strain eps,
 // positive shorter. In its own frame it turns by a = h (-u_y, u_x, tau) and ends at h (1 - eps) J(a) e_z

@@ -53,7 +53,7 @@ struct ElasticSegment::Solver {
     if (wants_tangent) balance.tangent.setZero();
     add_stiffness(*design, chain, state.strain, balance);
     add_weight(*design, chain, balance);
-    tendons.update(chain, state.strain, {state.pull_mm, state.insertion_mm, before.tension_N});
+    tendons.update(chain, state.strain, {state.pull_mm, state.insertion_mm, before.tension_N, base_N});
     tendons.add(chain, balance);
     backbones.update(chain, state.strain, state.engaged, state.rest_mm);
     backbones.add(chain, balance);
@@ -152,6 +152,7 @@ struct ElasticSegment::Solver {
   HeldBackbones backbones;
   ForceBalance balance;
   Eigen::PartialPivLU<Eigen::MatrixXd> factors;
+  const Eigen::VectorXd* base_N = nullptr;  // given tensions, while there are any
   double at_rest_Nmm = 0.0;
   long iterations = 0;
 };
@@ -187,6 +188,19 @@ tl::expected<ElasticState, ElasticFault> ElasticSegment::step(const ElasticState
   to.insertion_mm = insertion_mm;
   to.pull_mm = pull_mm;
   if (!solver_->step(from, to, kMostHalvings)) return tl::unexpected(ElasticFault::no_equilibrium);
+  return to;
+}
+
+tl::expected<ElasticState, ElasticFault> ElasticSegment::step_to_tensions(const ElasticState& from,
+                                                                          double insertion_mm,
+                                                                          const Eigen::VectorXd& base_N) {
+  ElasticState to = from;
+  to.insertion_mm = insertion_mm;
+  solver_->base_N = &base_N;
+  const bool found = solver_->step(from, to, kMostHalvings);
+  solver_->base_N = nullptr;
+  if (!found) return tl::unexpected(ElasticFault::no_equilibrium);
+  to.pull_mm = solver_->tendons.pulls_mm(insertion_mm);
   return to;
 }
 
@@ -235,6 +249,7 @@ ElasticReading ElasticSegment::read(const ElasticState& state) {
   reading.tip_E = s.chain.pose_E(s.design->length_mm());
   reading.base_N = s.tendons.base_N();
   reading.tip_N = s.tendons.tension_N().bottomRows(1).transpose();
+  reading.turned_rad = s.tendons.turned_rad();
   reading.energy_Nmm = weight_energy_Nmm(*s.design, s.chain) + s.backbones.energy_Nmm();
   ForceBalance bending;
   bending.wants_tangent = false;
@@ -245,7 +260,10 @@ ElasticReading ElasticSegment::read(const ElasticState& state) {
     reading.slide_mm.push_back(s.backbones.slides_mm(lock));
     reading.own_slide_mm.push_back(reading.slide_mm.back());
     const bool engaged = state.engaged.test(static_cast<std::size_t>(lock));
-    reading.lock_load_Nmm.push_back(engaged ? s.backbones.lock_load_Nmm(lock) : 0.0);
+    const Eigen::Vector2d moment =
+        engaged ? s.backbones.lock_moment_Nmm(lock) : Eigen::Vector2d(Eigen::Vector2d::Zero());
+    reading.lock_moment_Nmm.push_back(moment);
+    reading.lock_load_Nmm.push_back(moment.norm());
     for (Eigen::Index k = 0; k < reading.slide_mm.back().size(); ++k) {
       reading.own_slide_mm.back()(k) -= s.backbones.stretch_mm(lock, static_cast<int>(k));
       reading.compression_N =

@@ -50,13 +50,16 @@ struct ElasticState {
 /// What can be read off a body.
 struct ElasticReading {
   Eigen::Isometry3d tip_E = Eigen::Isometry3d::Identity();
-  Eigen::VectorXd base_N;                    ///< tension of each tendon at the base
-  Eigen::VectorXd tip_N;                     ///< and in the last element or gap
-  std::vector<Eigen::VectorXd> slide_mm;     ///< of each backbone, by lock
-  std::vector<Eigen::VectorXd> own_slide_mm; ///< the same less the backbone's stretch: what meets the notches
-  std::vector<double> lock_load_Nmm;         ///< by lock, 0 where released
-  double compression_N = 0.0;                ///< the most of any held backbone, positive
-  double energy_Nmm = 0.0;                   ///< bending, twist, give, backbones, weight; tendons left out
+  Eigen::VectorXd base_N;                 ///< tension of each tendon at the base
+  Eigen::VectorXd tip_N;                  ///< and in the last element or gap
+  std::vector<Eigen::VectorXd> slide_mm;  ///< of each backbone, by lock
+  std::vector<Eigen::VectorXd>
+      own_slide_mm;                   ///< the same less the backbone's stretch: what meets the notches
+  std::vector<double> lock_load_Nmm;  ///< by lock, 0 where released
+  std::vector<Eigen::Vector2d> lock_moment_Nmm;  ///< the same with its direction in the section
+  double turned_rad = 0.0;                    ///< Lambda up to the last element or gap
+  double compression_N = 0.0;         ///< the most of any held backbone, positive
+  double energy_Nmm = 0.0;            ///< bending, twist, give, backbones, weight; tendons left out
 };
 
 /// Why a body could not be found.
@@ -75,10 +78,14 @@ class ElasticSegment {
   /// All pulls and insertion at zero, no lock engaged, sagging.
   tl::expected<ElasticState, ElasticFault> start();
 
-  /// The equilibrium after a step to this insertion and these pulls, in one go as far as Newton's method goes.
-  /// Friction is exact for steps along which each tendon keeps to one direction.
+  /// The equilibrium after a step to this insertion and these pulls, in one go as far as Newton's method
+  /// goes. Friction is exact for steps along which each tendon keeps to one direction.
   tl::expected<ElasticState, ElasticFault> step(const ElasticState& from, double insertion_mm,
                                                 const Eigen::VectorXd& pull_mm);
+
+  /// The same with given tensions at the base (N, not negative) instead of pulls, which follow.
+  tl::expected<ElasticState, ElasticFault> step_to_tensions(const ElasticState& from, double insertion_mm,
+                                                            const Eigen::VectorXd& base_N);
 
   /// After lock `lock` has dropped into the notches nearest to it, the latch drawing the body where they are
   /// farther off than its play. Precondition: released.

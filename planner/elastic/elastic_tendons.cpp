@@ -56,6 +56,13 @@ double ElasticTendons::stiffness(double insertion_mm) const {
   return elastic.tendon_EA_N / (design_->length_mm() + elastic.tendon_length_mm - spent);
 }
 
+Eigen::VectorXd ElasticTendons::pulls_mm(double insertion_mm) const {
+  const TendonHardware& tendons = *design_->tendons();
+  const double ahead = tendons.motors == Motors::stand ? insertion_mm : 0.0;
+  const Eigen::ArrayXd stretch = (base_.array() - tendons.tension_min_N) / stiffness(insertion_mm);
+  return shortening_.array() + stretch - ahead;
+}
+
 void ElasticTendons::update(const ElasticChain& chain, const Eigen::VectorXd& strain,
                             const TendonDraw& draw) {
   gradient_.setZero(strain.size(), count());
@@ -83,8 +90,7 @@ void ElasticTendons::measure_continuous(const ElasticChain& chain, const Eigen::
 }
 
 Eigen::Vector3d ElasticTendons::hole(const ElasticChain& chain, int node, int tendon) const {
-  const Eigen::Vector2d at =
-      design_->tendons()->radius_mm * direction_[static_cast<std::size_t>(tendon)];
+  const Eigen::Vector2d at = design_->tendons()->radius_mm * direction_[static_cast<std::size_t>(tendon)];
   return chain.node_E(node) + chain.node_R(node).leftCols<2>() * at;
 }
 
@@ -138,8 +144,8 @@ void ElasticTendons::hold_tensions(const TendonDraw& draw) {
   const double mu = tendons.friction_coefficient;
   for (int k = 0; k < count(); ++k) {
     const double drawn = tendons.tension_min_N + per_mm * (draw.pull_mm(k) + ahead - shortening_(k));
-    base_(k) = std::max(0.0, drawn);
-    base_stiffness_(k) = drawn > 0.0 ? per_mm : 0.0;
+    base_(k) = draw.base_N ? (*draw.base_N)(k) : std::max(0.0, drawn);
+    base_stiffness_(k) = !draw.base_N && drawn > 0.0 ? per_mm : 0.0;
     for (int g = 0; g < gap_count(); ++g) {
       const double grip = std::exp(mu * gap_[static_cast<std::size_t>(g)].turned);
       const double low = base_(k) / grip;
@@ -171,7 +177,8 @@ void ElasticTendons::add(const ElasticChain& chain, ForceBalance& balance) const
     following.middleRows(at, q) = gradient_.middleRows(at, q) * follow_.row(g).asDiagonal();
   }
   if (disks_)
-    for (int g = 0; g < gap_count(); ++g) add_gap_forces(chain, gap_[static_cast<std::size_t>(g)], g, balance);
+    for (int g = 0; g < gap_count(); ++g)
+      add_gap_forces(chain, gap_[static_cast<std::size_t>(g)], g, balance);
   if (!balance.wants_tangent) return;
   following = following * base_stiffness_.asDiagonal();
   balance.tangent.noalias() += following * gradient_.transpose();
@@ -196,7 +203,8 @@ void ElasticTendons::add_gap_forces(const ElasticChain& chain, const Gap& gap, i
       for (int j = gap.first; j < gap.last; ++j)
         if (chain.element(i).bends && chain.element(j).bends)
           balance.tangent.block(column_of(chain, i), column_of(chain, j), q, q) +=
-              (carried_by(chain, i, far).transpose() * across * carried_by(chain, j, far)).topLeftCorner(q, q);
+              (carried_by(chain, i, far).transpose() * across * carried_by(chain, j, far))
+                  .topLeftCorner(q, q);
   }
 }
 

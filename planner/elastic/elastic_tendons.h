@@ -26,6 +26,7 @@ struct TendonDraw {
   const Eigen::VectorXd& pull_mm;   ///< of the motors
   double insertion_mm = 0.0;        ///< counts where motors stand
   const Eigen::MatrixXd& before_N;  ///< tension of each gap (row) and tendon (column) before this step
+  const Eigen::VectorXd* base_N = nullptr;  ///< where not null: tensions at the base, whatever the pulls
 };
 
 class ElasticTendons {
@@ -47,6 +48,10 @@ class ElasticTendons {
   const Eigen::MatrixXd& tension_N() const { return tension_; }
   /// N per mm of pull.
   double stiffness(double insertion_mm) const;
+  /// The motors' pulls that make the updated body's tensions at the base.
+  Eigen::VectorXd pulls_mm(double insertion_mm) const;
+  /// Lambda up to the last gap, rad.
+  double turned_rad() const { return gap_.empty() ? 0.0 : gap_.back().turned; }
 
  private:
   struct Gap {

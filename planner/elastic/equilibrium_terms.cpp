@@ -71,8 +71,8 @@ void add_forces(const ElasticChain& chain, int first, const std::vector<Beyond>&
     balance.force.segment(at, q) -= Q.head(q);
     if (!balance.wants_tangent) continue;
     add_own_tangent(chain, i, beyond[n], g, balance);
-    const Eigen::Matrix<double, 4, 3> by_turn = e.D.transpose() * cross_matrix(beyond[n].F) +
-                                                e.B.transpose() * (cross_matrix(beyond[n].C) * g_cross);
+    const Eigen::Matrix<double, 4, 3> by_turn =
+        e.D.transpose() * cross_matrix(beyond[n].F) + e.B.transpose() * (cross_matrix(beyond[n].C) * g_cross);
     for (int j = first; j < i; ++j) {
       if (!chain.element(j).bends) continue;
       const Eigen::Matrix4d block = by_turn * chain.element(j).B;
@@ -108,7 +108,8 @@ void add_stiffness(const Design& design, const ElasticChain& chain, const Eigen:
                    ForceBalance& balance) {
   const ElasticHardware& elastic = *design.elastic();
   const double EI = design.segment().flexural_rigidity_Nmm2;
-  const Eigen::Vector4d stiffness(EI, EI, elastic.torsional_rigidity_Nmm2, elastic.segment_EA_N.value_or(0.0));
+  const Eigen::Vector4d stiffness(EI, EI, elastic.torsional_rigidity_Nmm2,
+                                  elastic.segment_EA_N.value_or(0.0));
   const int q = chain.strains();
   for (int i = 0; i < chain.mesh().count(); ++i) {
     if (!chain.element(i).bends) continue;

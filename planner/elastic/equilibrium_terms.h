@@ -1,8 +1,8 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // The generalised forces of an elastic body and their tangent.
 //
-// `force` is d(energy)/dx less what the tendons do: zero in equilibrium. `tangent` is d force / dx. Every term
-// adds to both; x are the strains of the flexible elements (elastic_chain.h), N mm per 1/mm.
+// `force` is d(energy)/dx less what the tendons do: zero in equilibrium. `tangent` is d force / dx. Every
+// term adds to both; x are the strains of the flexible elements (elastic_chain.h), N mm per 1/mm.
 #pragma once
 
 #include <Eigen/Core>

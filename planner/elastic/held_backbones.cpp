@@ -26,7 +26,8 @@ void HeldBackbones::update(const ElasticChain& chain, const Eigen::VectorXd& str
         slide_[lock](static_cast<Eigen::Index>(k)) = r * direction_[k].dot(bend);
     const PlacedElement& e = chain.element(i);
     const int flexible = chain.mesh().elements()[static_cast<std::size_t>(i)].flexible;
-    if (e.bends) bend += e.length_mm * strain.segment<2>(static_cast<Eigen::Index>(flexible) * chain.strains());
+    if (e.bends)
+      bend += e.length_mm * strain.segment<2>(static_cast<Eigen::Index>(flexible) * chain.strains());
   }
   std::vector<int> held;
   for (int i = 0; i < design_->lock_count(); ++i)
@@ -94,12 +95,13 @@ double HeldBackbones::force_N(int lock, int backbone, bool proximal) const {
   return 0.0;
 }
 
-double HeldBackbones::lock_load_Nmm(int lock) const {
+Eigen::Vector2d HeldBackbones::lock_moment_Nmm(int lock) const {
   Eigen::Vector2d sum = Eigen::Vector2d::Zero();
   for (std::size_t k = 0; k < direction_.size(); ++k)
     sum += (force_N(lock, static_cast<int>(k), true) - force_N(lock, static_cast<int>(k), false)) *
            direction_[k];
-  return direction_.empty() ? 0.0 : design_->latch()->backbone_radius_mm * sum.norm();
+  if (direction_.empty()) return sum;
+  return design_->latch()->backbone_radius_mm * sum;
 }
 
 double HeldBackbones::energy_Nmm() const {

@@ -3,10 +3,10 @@
 //
 // Backbone k has slid by delta = r_b e_k . (integral of u from the base), what is inside the guide left out.
 // An engaged lock i holds it at rho_ik + g_ik: rho its rest, fixed while the lock is engaged, g in [-b, b].
-// The stretch of a span between neighbouring clamps (the base, where all is 0, and engaged locks) is the change
-// of delta - rho - g over it, with the energy EA stretch^2 / (2 l), l from lock centre to lock centre, rigid
-// spans and the guide's part included. g takes the values of least energy: a string drawn tight through gates
-// (taut_string.h) whose middles are delta - rho. Beyond the last engaged lock backbones slide free.
+// The stretch of a span between neighbouring clamps (the base, where all is 0, and engaged locks) is the
+// change of delta - rho - g over it, with the energy EA stretch^2 / (2 l), l from lock centre to lock centre,
+// rigid spans and the guide's part included. g takes the values of least energy: a string drawn tight through
+// gates (taut_string.h) whose middles are delta - rho. Beyond the last engaged lock backbones slide free.
 //
 // A lock that engages at station s finds backbone k stretched by h(s) in all between base and s, so that the
 // wire's own slide there is w = delta - h; it drops into the notch n p nearest to that, rho = n p (friction
@@ -33,8 +33,8 @@ struct BackboneSpan {
   int backbone = 0;
   int from_lock = -1;  ///< -1: the base
   int to_lock = 0;
-  double force_N = 0.0;      ///< tension positive
-  double stiffness = 0.0;    ///< N per mm
+  double force_N = 0.0;    ///< tension positive
+  double stiffness = 0.0;  ///< N per mm
   double stretch_mm = 0.0;
 };
 
@@ -52,8 +52,8 @@ class HeldBackbones {
   double stretch_mm(int lock, int backbone) const;
   /// Force (N) in a backbone just before (proximal) or behind a lock.
   double force_N(int lock, int backbone, bool proximal) const;
-  /// Bending moment (N mm) that an engaged lock carries: r_b |sum of (N before - N behind) e_k|.
-  double lock_load_Nmm(int lock) const;
+  /// Moment (N mm) that an engaged lock carries: r_b times the sum of (N before - N behind) e_k.
+  Eigen::Vector2d lock_moment_Nmm(int lock) const;
   double energy_Nmm() const;
   /// Where lock `lock` would hold each backbone if it engaged now.
   Eigen::VectorXd rest_on_engaging(int lock) const;

@@ -2,9 +2,9 @@
 // A string drawn tight through a row of gates.
 //
 // The string begins at (0, 0) and passes gate j, at s_j > s_{j-1}, anywhere within [y_j - b, y_j + b]; past
-// the last gate it is free. It takes the course h of least sum of (h_j - h_{j-1})^2 / (s_j - s_{j-1}): straight
-// but where it leans on a gate's edge. That is how a backbone held with play lies: h is its stretch summed
-// from the base, and its force is EA times the slope.
+// the last gate it is free. It takes the course h of least sum of (h_j - h_{j-1})^2 / (s_j - s_{j-1}):
+// straight but where it leans on a gate's edge. That is how a backbone held with play lies: h is its stretch
+// summed from the base, and its force is EA times the slope.
 #pragma once
 
 #include <vector>

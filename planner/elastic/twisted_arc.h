@@ -5,8 +5,8 @@
 // rotation vector a = h (-u_y, u_x, tau), and its centreline is a helix:
 //     R = exp [a]x = I + (1 - x c) [a]x + b [a]x^2,    p = h J(a) e_z,    x = |a|^2,
 //     J(a) = I + b [a]x + c [a]x^2,   b = (1 - cos |a|) / x,   c = (|a| - sin |a|) / |a|^3,
-// J being the left Jacobian of the rotation: a small change da turns the end by J(a) da (T. D. Barfoot, "State
-// Estimation for Robotics", 2017, section 7.1.5). b and c are summed as series in x, smooth at 0.
+// J being the left Jacobian of the rotation: a small change da turns the end by J(a) da (T. D. Barfoot,
+// "State Estimation for Robotics", 2017, section 7.1.5). b and c are summed as series in x, smooth at 0.
 #pragma once
 
 #include <Eigen/Core>

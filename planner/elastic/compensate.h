@@ -1,0 +1,47 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Pulls that bring the elastic body where the plan means it to be.
+//
+// In each state that a motion of the plan leads to, the unknown is the couple that the tendons make at the
+// tip's side. Its tensions there are those of least total, none below T_pre (planner/segment/tendons.h); at the
+// base they are what friction makes of them, a tendon whose tension need not change keeping what it has there;
+// pulls follow. The couple is chosen so that
+//     before a lock engages      the backbones' own slides there are the planned ones,
+//     before a lock opens        the latch carries least,
+//     where the target is met    the tip is at the target, its direction within the cone,
+//     elsewhere                  |tip - planned tip|^2 + (10 mm * angle of the tip's directions)^2 is least,
+// each by Gauss-Newton with difference quotients. Between states corrections are linear, and the body is
+// followed there step by step, so that friction is as it will be on the bench. Start and end keep the ideal
+// pulls, which are zero.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "planner/elastic/follow_plan.h"
+
+namespace withy {
+
+/// Arm (mm) that makes a length of an angle of the tip, where tip and direction are weighed together.
+inline constexpr double kDirectionArm_mm = 10.0;
+
+/// Where the tip is to be in the reached state.
+struct ElasticTarget {
+  Eigen::Vector3d point_E = Eigen::Vector3d::Zero();
+  std::optional<Eigen::Vector3d> direction_E;
+  double direction_tolerance_rad = 0.0;
+};
+
+struct Compensation {
+  PullCorrections corrections;
+  std::optional<ElasticFault> fault;
+};
+
+Compensation compensate(const Design& design, const Plan& plan, const ElasticTarget& target,
+                        const FollowSettings& settings);
+
+/// The first limit of stroke or tension that the followed pulls break, as a sentence without its full stop;
+/// nothing where they keep them.
+std::optional<std::string> broken_limit(const Design& design, const FollowedPlan& followed);
+
+}  // namespace withy
