@@ -120,8 +120,8 @@ class Compensator {
       const State ideal = i < steps ? interpolate(from, to, t) : to;
       near = at_;
       if (!keep(segment_.step(at_, ideal.insertion_mm,
-                              ideal_pulls(design_, ideal) + out_.corrections.between(action.from, action.to, t,
-                                                                                     at_.pull_mm.size()))))
+                              ideal_pulls(design_, ideal) +
+                                  out_.corrections.between(action.from, action.to, t, at_.pull_mm.size()))))
         return false;
     }
     return true;
@@ -174,7 +174,7 @@ class Compensator {
     if (!tip_N) return std::nullopt;
     Eigen::VectorXd base = was.base_N;
     for (Eigen::Index k = 0; k < base.size(); ++k)
-      base(k) = std::clamp(base(k), (*tip_N)(k) / grip, (*tip_N)(k) * grip);
+      base(k) = std::clamp(base(k), (*tip_N)(k) / grip, (*tip_N)(k)*grip);
     const auto body = segment_.step_to_tensions(near, insertion_mm, base);
     return body ? std::optional(*body) : std::nullopt;
   }
@@ -182,8 +182,8 @@ class Compensator {
   /// The pulls that come nearest to the aim from `near`.
   std::optional<Eigen::VectorXd> meet(const Aim& aim, const ElasticState& near, double insertion_mm) {
     const ElasticReading was = segment_.read(near);
-    const double unit = kCoupleShare * design_.segment().flexural_rigidity_Nmm2 *
-                        design_.segment().curvature_max_per_mm;
+    const double unit =
+        kCoupleShare * design_.segment().flexural_rigidity_Nmm2 * design_.segment().curvature_max_per_mm;
     Eigen::VectorXd couple = couple_of(segment_.read(at_));
     double grip = std::exp(design_.tendons()->friction_coefficient * segment_.read(at_).turned_rad);
     std::optional<ElasticState> best;

@@ -2,9 +2,9 @@
 // Pulls that bring the elastic body where the plan means it to be.
 //
 // In each state that a motion of the plan leads to, the unknown is the couple that the tendons make at the
-// tip's side. Its tensions there are those of least total, none below T_pre (planner/segment/tendons.h); at the
-// base they are what friction makes of them, a tendon whose tension need not change keeping what it has there;
-// pulls follow. The couple is chosen so that
+// tip's side. Its tensions there are those of least total, none below T_pre (planner/segment/tendons.h); at
+// the base they are what friction makes of them, a tendon whose tension need not change keeping what it has
+// there; pulls follow. The couple is chosen so that
 //     before a lock engages      the backbones' own slides there are the planned ones,
 //     before a lock opens        the latch carries least,
 //     where the target is met    the tip is at the target, its direction within the cone,

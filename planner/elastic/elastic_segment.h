@@ -57,9 +57,9 @@ struct ElasticReading {
       own_slide_mm;                   ///< the same less the backbone's stretch: what meets the notches
   std::vector<double> lock_load_Nmm;  ///< by lock, 0 where released
   std::vector<Eigen::Vector2d> lock_moment_Nmm;  ///< the same with its direction in the section
-  double turned_rad = 0.0;                    ///< Lambda up to the last element or gap
-  double compression_N = 0.0;         ///< the most of any held backbone, positive
-  double energy_Nmm = 0.0;            ///< bending, twist, give, backbones, weight; tendons left out
+  double turned_rad = 0.0;                       ///< Lambda up to the last element or gap
+  double compression_N = 0.0;                    ///< the most of any held backbone, positive
+  double energy_Nmm = 0.0;  ///< bending, twist, give, backbones, weight; tendons left out
 };
 
 /// Why a body could not be found.

@@ -91,9 +91,9 @@ class Follower {
     for (int i = 1; i <= steps; ++i) {
       const double t = static_cast<double>(i) / steps;
       const State ideal = i < steps ? interpolate(from, to, t) : to;
-      const auto next =
-          segment_.step(at_, ideal.insertion_mm,
-                        ideal_pulls(planned_, ideal) + corrections_.between(action.from, action.to, t, tendons));
+      const auto next = segment_.step(
+          at_, ideal.insertion_mm,
+          ideal_pulls(planned_, ideal) + corrections_.between(action.from, action.to, t, tendons));
       if (!next) return next.error();
       at_ = *next;
       look(ideal, &followed);
@@ -175,8 +175,7 @@ Eigen::VectorXd ideal_pulls(const Design& design, const State& state) {
 int steps_of_motion(const Design& design, const State& from, const State& to, double step_mm) {
   // A change du of curvature turns the tip by at most |du| L, which moves it by at most |du| L^2 / 2.
   const double lever = 0.5 * design.length_mm() * design.length_mm();
-  const double way =
-      std::abs(to.insertion_mm - from.insertion_mm) + lever * (to.u_free - from.u_free).norm();
+  const double way = std::abs(to.insertion_mm - from.insertion_mm) + lever * (to.u_free - from.u_free).norm();
   return std::max(1, static_cast<int>(std::ceil(way / step_mm)));
 }
 

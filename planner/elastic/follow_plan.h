@@ -2,9 +2,10 @@
 // A plan's pulls played to the elastic body, action by action.
 //
 // The motors go where the plan's motions send them: insertion and the ideal segment's curvature linear, the
-// pulls those of the ideal segment plus corrections. The body follows in steps along which the ideal tip moves
-// by about kLookStep_mm, so that friction sees every turn. Each step is looked at: clearance at stations at
-// most kStation_mm apart, both radii at the ends of lock bodies. That is a dense look and no proof.
+// pulls those of the ideal segment plus corrections. The body follows in steps along which the ideal tip
+// moves by about kLookStep_mm, so that friction sees every turn. Each step is looked at: clearance at
+// stations at most kStation_mm apart, both radii at the ends of lock bodies. That is a dense look and no
+// proof.
 #pragma once
 
 #include <functional>
@@ -13,9 +14,9 @@
 #include <vector>
 
 #include "planner/elastic/elastic_segment.h"
-#include "planner/elastic/pull_corrections.h"
 #include "planner/motion/clearance.h"
 #include "planner/plan/answer.h"
+#include "planner/plan/pull_corrections.h"
 
 namespace withy {
 
@@ -48,7 +49,7 @@ struct FollowedPlan {
   std::vector<FollowedAction> actions;  ///< as the plan's
   std::optional<ElasticFault> fault;    ///< what ended it early; states and actions are then shorter
   double clearance_mm = std::numeric_limits<double>::infinity();
-  double base_max_N = 0.0;   ///< largest tension of any tendon at the base
+  double base_max_N = 0.0;  ///< largest tension of any tendon at the base
   double base_min_N = std::numeric_limits<double>::infinity();
   double lock_load_max_Nmm = 0.0;
   double compression_max_N = 0.0;  ///< of any held backbone

@@ -8,8 +8,8 @@
 
 namespace withy {
 
-/// What is added (mm) to the ideal pulls in each state of a plan, tendon by tendon. In between it is linear in
-/// the fraction of the motion. Empty: nothing is added anywhere.
+/// What is added (mm) to the ideal pulls in each state of a plan, tendon by tendon. In between it is linear
+/// in the fraction of the motion. Empty: nothing is added anywhere.
 struct PullCorrections {
   std::vector<Eigen::VectorXd> at_state;
 
