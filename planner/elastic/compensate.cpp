@@ -18,6 +18,8 @@ namespace {
 /// answer is off by what the way there changes.
 constexpr int kRounds = 4;
 constexpr int kGaussNewtonSteps = 8;
+/// Pulls that change by less than this (mm) move the tip by less than a hundredth.
+constexpr double kSettled_mm = 1e-4;
 /// A goal met to this (mm, or N mm of a latch's load) is met: a tenth of what halving the elements may move.
 constexpr double kGoalMet = 1e-3;
 /// Share of EI times the curvature limit by which the couple is moved for a difference quotient.
@@ -106,7 +108,11 @@ class Compensator {
       if (last || round == kRounds || left_over(aim, at_).norm() < kGoalMet) return;
       const auto pulls = meet(aim, near, state(action.to).insertion_mm);
       if (!pulls) return;
-      correction(action.to) = *pulls - ideal_pulls(design_, state(action.to));
+      const Eigen::VectorXd found = *pulls - ideal_pulls(design_, state(action.to));
+      const double change = (found - correction(action.to)).cwiseAbs().maxCoeff();
+      correction(action.to) = found;
+      // What is left then moves no more: one last walk, for what comes after.
+      if (change < kSettled_mm) round = kRounds - 1;
     }
   }
 
