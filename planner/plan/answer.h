@@ -8,9 +8,12 @@
 #include <vector>
 
 #include <Eigen/Core>
+#include <Eigen/Geometry>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/motion/action.h"
 #include "planner/motion/lock_hunt.h"
+#include "planner/segment/hardware.h"
 
 namespace withy {
 
@@ -21,6 +24,14 @@ std::string_view name_of(Verdict verdict);
 
 enum class Leg { in, out };
 
+/// A state with its figures, which are worked out once (figures.h) and read by all that write, show or judge
+/// them.
+struct PlannedState : State {
+  double clearance_mm = kInfinity;  ///< verified lower bound; infinite with nothing past the entry plane
+  Eigen::Isometry3d tip_E = Eigen::Isometry3d::Identity();
+  HardwareUse use = {};  ///< pulls, tensions, lock loads
+};
+
 /// One action of a plan, from `states[from]` to `states[to]`.
 struct PlannedAction {
   ActionKind kind = ActionKind::advance;
@@ -30,20 +41,33 @@ struct PlannedAction {
   int lock = -1;                           ///< index from 0; lock and unlock only
   std::optional<Eigen::Vector3d> field_S;  ///< mT at the lock, lock and unlock only, absent where the field
                                            ///< is not checked
+  std::optional<double> field_largest_mT;  ///< at any lock, with field_S: what the strength's limit is on
   std::vector<double> current_A;           ///< one for each coil, with field_S
   std::optional<double> field_reserve;     ///< of the switch, with field_S (field.h)
   double clearance_mm = 0.0;     ///< verified lower bound over the whole motion; infinite when never inside
   std::optional<LockHunt> hunt;  ///< lock only, where the scene's latch hunts
 };
 
+/// The largest that a plan asks for, over its states and the corners of its hunts. Nothing where the scene
+/// leaves out what it needs.
+struct PlanExtremes {
+  std::optional<double> tension_N;
+  std::optional<double> pull_mm;
+  std::optional<double> field_mT;
+  std::optional<double> lock_moment_Nmm;
+  double insertion_mm = 0.0;
+  double curvature_per_mm = 0.0;
+};
+
 /// A way in and the way out, start to start.
 struct Plan {
-  std::vector<State> states;
+  std::vector<PlannedState> states;
   std::vector<PlannedAction> actions;
   int reached_state = 0;            ///< index of the state whose tip is at the target
   double clearance_mm = 0.0;        ///< least over all actions
   double clearance_slack_mm = 0.0;  ///< the true value is at most this above
   bool preset = false;  ///< a lock was engaged on a bend with nothing of the body past the entry plane
+  PlanExtremes largest;
 
   /// The first action whose hunt is called for and can't be made; null where there is none.
   const PlannedAction* without_hunt() const;
@@ -65,8 +89,8 @@ struct Coverage {
 /// The closest a search came to the target.
 struct Approach {
   double distance_mm = 0.0;  ///< from the tip to the target's point
-  State state;
-  std::string blocked_by;  ///< what stopped it there, as half a sentence
+  PlannedState state;        ///< its figures are worked out where the answer is given
+  std::string blocked_by;    ///< what stopped it there, as half a sentence
 };
 
 struct Answer {

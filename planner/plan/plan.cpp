@@ -13,8 +13,7 @@
 #include "geometry/numbers/numbers.h"
 #include "planner/plan/hunt_duration.h"
 #include "planner/scene/scene_json.h"
-#include "planner/segment/hardware.h"
-#include "planner/segment/shape.h"
+#include "planner/segment/coils.h"
 
 namespace withy {
 namespace {
@@ -50,7 +49,7 @@ struct Measured {
 class PlanWriter {
  public:
   explicit PlanWriter(const PlanRecord& record)
-      : record_(record), design_(record.design), hardware_(record.design), X_SE_(record.scene.entry.X_SE) {}
+      : record_(record), design_(record.design), X_SE_(record.scene.entry.X_SE) {}
 
   std::string text() const {
     const Answer& answer = record_.answer;
@@ -97,19 +96,7 @@ class PlanWriter {
     return out;
   }
 
-  /// A verified lower bound of the state's clearance: its own, or that of an action which passes it, where
-  /// that is sharper (a bound may lie below the truth by as much as the plan's slack).
-  double clearance_of_state(std::size_t index) const {
-    const Plan& plan = *record_.answer.plan;
-    double most = record_.state_clearance(plan.states[index]);
-    for (const PlannedAction& action : plan.actions)
-      if (action.from == static_cast<int>(index) || action.to == static_cast<int>(index))
-        most = std::max(most, action.clearance_mm);
-    return most;
-  }
-
-  Json state_json(const State& state, double clearance_mm) const {
-    const HardwareUse use = hardware_.use(state);
+  Json state_json(const PlannedState& state) const {
     const auto regions = regions_of(design_, state);
     Json out;
     out["insertion_mm"] = number(state.insertion_mm);
@@ -121,22 +108,20 @@ class PlanWriter {
       out["regions"].push_back({{"from_mm", number(region.from_mm)},
                                 {"to_mm", number(region.to_mm)},
                                 {"curvature_per_mm", numbers(region.u)}});
-    out["pull_mm"] = numbers(use.pull_mm);
-    out["tension_N"] = numbers(use.tension_N);
+    out["pull_mm"] = numbers(state.use.pull_mm);
+    out["tension_N"] = numbers(state.use.tension_N);
     out["tip_mm"] = numbers(tip_S(state).translation());
-    out["clearance_mm"] = number(clearance_mm);
-    out["lock_moment_Nmm"] = numbers(use.lock_moment_Nmm);
+    out["clearance_mm"] = number(state.clearance_mm);
+    out["lock_moment_Nmm"] = numbers(state.use.lock_moment_Nmm);
     return out;
   }
 
-  Eigen::Isometry3d tip_S(const State& state) const { return X_SE_ * Shape(design_, state).tip_E(); }
+  Eigen::Isometry3d tip_S(const PlannedState& state) const { return X_SE_ * state.tip_E; }
 
   Json states() const {
     Json list = Json::array();
     if (!record_.answer.plan) return list;
-    const std::vector<State>& states = record_.answer.plan->states;
-    for (std::size_t i = 0; i < states.size(); ++i)
-      list.push_back(state_json(states[i], clearance_of_state(i)));
+    for (const PlannedState& state : record_.answer.plan->states) list.push_back(state_json(state));
     return list;
   }
 
@@ -203,7 +188,8 @@ class PlanWriter {
 
   Json summary(const Plan& plan) const {
     const Target& target = record_.scene.target;
-    const Eigen::Isometry3d tip = tip_S(plan.states[static_cast<std::size_t>(plan.reached_state)]);
+    const PlannedState& reached = plan.states[static_cast<std::size_t>(plan.reached_state)];
+    const Eigen::Isometry3d tip = tip_S(reached);
     const double tip_error = (tip.translation() - target.point_S).norm();
     Json out;
     out["locks_used"] = locks_used(plan);
@@ -241,8 +227,7 @@ class PlanWriter {
     const auto reserve = least_field_reserve(plan);
     out["field_reserve"] = reserve ? number(*reserve) : Json(nullptr);
     out["field_reserve_wanted"] = design_.field() ? number(design_.field()->reserve_wanted) : Json(nullptr);
-    out["backlash_tip_shift_mm"] = number(
-        hardware_.use(plan.states[static_cast<std::size_t>(plan.reached_state)]).backlash_tip_shift_mm);
+    out["backlash_tip_shift_mm"] = number(reached.use.backlash_tip_shift_mm);
     return out;
   }
 
@@ -261,55 +246,19 @@ class PlanWriter {
   static constexpr std::size_t kPull = 1;
   static constexpr std::size_t kField = 2;
 
-  /// The corners of a hunt, where what it asks of the hardware is greatest.
-  void add_swept_states(const Plan& plan, const PlannedAction& action, std::vector<State>& states) const {
-    if (!action.hunt || !action.hunt->made()) return;
-    const State& centre = plan.states[static_cast<std::size_t>(action.from)];
-    const HuntTrack track = lock_hunt_track(design_, centre, action.lock);
-    for (const auto& swept : {hunt_states(design_, centre, action.lock, track),
-                              latched_hunt_states(design_, centre, action.lock, track)})
-      states.insert(states.end(), swept.begin(), swept.end());
-  }
-
   std::vector<Measured> measures(const Plan& plan) const {
-    std::optional<double> tension, pull, moment, field, insertion, curvature;
-    const auto raise = [](std::optional<double>& most, double value) {
-      most = std::max(most.value_or(0.0), value);
-    };
-    std::vector<State> passed = plan.states;
-    for (const PlannedAction& action : plan.actions) add_swept_states(plan, action, passed);
-    for (const State& state : passed) {
-      const HardwareUse use = hardware_.use(state);
-      for (const double T : use.tension_N) raise(tension, T);
-      for (const double p : use.pull_mm) raise(pull, std::abs(p));
-      for (const double m : use.lock_moment_Nmm) raise(moment, m);
-      raise(insertion, state.insertion_mm);
-      for (const Region& region : regions_of(design_, state)) raise(curvature, region.u.norm());
-    }
-    if (design_.field()) field = 0.0;
-    for (const PlannedAction& action : plan.actions)
-      if (action.field_S) raise(field, largest_field_mT(plan, action));
     const auto limit = [](const auto& part, auto member) {
       return part ? std::optional<double>((*part).*member) : std::nullopt;
     };
     const auto& tendons = design_.tendons();
-    return {{"tension", "N", tension, limit(tendons, &TendonHardware::tension_max_N)},
-            {"pull", "mm", pull, limit(tendons, &TendonHardware::stroke_max_mm)},
-            {"field", "mT", field, limit(design_.field(), &FieldHardware::strength_max_mT)},
-            {"lock_moment", "Nmm", moment, limit(design_.parts().lock, &LockHardware::hold_moment_Nmm)},
-            {"insertion", "mm", insertion, design_.carriage().insertion_max_mm},
-            {"curvature", "per_mm", curvature, design_.segment().curvature_max_per_mm}};
-  }
-
-  /// The largest at any lock, which is what the limit is on.
-  double largest_field_mT(const Plan& plan, const PlannedAction& action) const {
-    const LockPoses poses = lock_poses_E(design_, plan.states[static_cast<std::size_t>(action.from)]);
-    const Currents I =
-        Eigen::Map<const Eigen::VectorXd>(action.current_A.data(), std::ssize(action.current_A));
-    double most = 0.0;
-    for (int lock = 0; lock < design_.lock_count(); ++lock)
-      most = std::max(most, field_at_lock_S(design_, poses, lock, I).norm());
-    return most;
+    const PlanExtremes& largest = plan.largest;
+    return {{"tension", "N", largest.tension_N, limit(tendons, &TendonHardware::tension_max_N)},
+            {"pull", "mm", largest.pull_mm, limit(tendons, &TendonHardware::stroke_max_mm)},
+            {"field", "mT", largest.field_mT, limit(design_.field(), &FieldHardware::strength_max_mT)},
+            {"lock_moment", "Nmm", largest.lock_moment_Nmm,
+             limit(design_.parts().lock, &LockHardware::hold_moment_Nmm)},
+            {"insertion", "mm", largest.insertion_mm, design_.carriage().insertion_max_mm},
+            {"curvature", "per_mm", largest.curvature_per_mm, design_.segment().curvature_max_per_mm}};
   }
 
   static void add_largest(const Measured& m, Json& out) {
@@ -335,7 +284,7 @@ class PlanWriter {
     return {{"distance_mm", number(approach.distance_mm)},
             {"tip_mm", numbers(tip_S(approach.state).translation())},
             {"blocked_by", approach.blocked_by},
-            {"state", state_json(approach.state, record_.state_clearance(approach.state))}};
+            {"state", state_json(approach.state)}};
   }
 
   /// One line for each key, and for each state and action: a plan is read by people and compared line by
@@ -357,14 +306,13 @@ class PlanWriter {
 
   const PlanRecord& record_;
   const Design& design_;
-  Hardware hardware_;
   Eigen::Isometry3d X_SE_;
 };
 
 }  // namespace
 
 std::string write_plan(const PlanRecord& record) {
-  assert(record.state_clearance && (record.answer.verdict != Verdict::reached || record.answer.plan));
+  assert(record.answer.verdict != Verdict::reached || record.answer.plan);
   return PlanWriter(record).text();
 }
 

@@ -5,12 +5,13 @@
 // same double. Vectors stand in the scene frame S, locks count from 1, an unbounded clearance is null, and so
 // is a maximum of what was not checked. The same answer gives the same bytes, `seconds` aside.
 //
+// The writer works nothing out: the answer carries its figures (figures.h).
+//
 // A state's regions carry the curvature of their exposed flexible length; the free region's is the one the
 // tendons are set for, also while it is wholly inside a guide.
 #pragma once
 
 #include <filesystem>
-#include <functional>
 #include <optional>
 #include <string>
 #include <utility>
@@ -27,10 +28,7 @@ struct PlanRecord {
   const Scene& scene;
   const Design& design;
   const Answer& answer;
-  std::string scene_file;  ///< as seen from the plan file's folder
-  /// Verified lower bound of a state's clearance (mm), infinite with nothing of the body past the entry
-  /// plane.
-  std::function<double(const State&)> state_clearance;
+  std::string scene_file;                                      ///< as seen from the plan file's folder
   std::optional<double> required_clearance_mm = std::nullopt;  ///< what was asked for, where not the scene's
   std::optional<double> duration_s =
       std::nullopt;  ///< of the plan's script (planner/script), where there is one
@@ -72,6 +70,9 @@ struct PlanFile {
   std::optional<double> required_clearance_mm;  ///< what the plan was asked for, where it says so
   std::vector<RecordedState> states;
   std::vector<PlannedAction> actions;
+  /// What to answer where a plan to the target is wanted and the file holds none.
+  InputError not_a_way() const;
+
   JsonFile json;  ///< for errors at a place: json.error_at("/states/3", ...)
 };
 
@@ -79,9 +80,10 @@ struct PlanFile {
 /// with its place.
 Result<PlanFile> read_plan(const std::filesystem::path& file);
 
-/// The plan in the file, for the design it was made for. Errors: not `reached`; another number of locks or
-/// another length than the design's; regions that don't end at the engaged locks; a motion that changes
-/// locks, or a switch that isn't one.
+/// The plan in the file, for the design it was made for. Its clearances are the file's; its other figures are
+/// not worked out (figures.h): states from a file may break any limit. Errors: not `reached`; another number
+/// of locks or another length than the design's; regions that don't end at the engaged locks; a motion that
+/// changes locks, or a switch that isn't one.
 Result<Plan> plan_in(const PlanFile& file, const Design& design);
 
 /// The scene that the plan was made for, unchanged since. It is looked for where the plan names it, seen from

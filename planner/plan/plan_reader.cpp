@@ -159,9 +159,7 @@ class PlanFitter {
   PlanFitter(const PlanFile& file, const Design& design) : file_(file), design_(design) {}
 
   Result<Plan> fit() {
-    if (file_.verdict != Verdict::reached)
-      return tl::unexpected(
-          file_.json.error_at("/verdict", "this plan is not a way to the target", "take one that reached"));
+    if (file_.verdict != Verdict::reached) return tl::unexpected(file_.not_a_way());
     if (file_.locks != design_.lock_count())
       return tl::unexpected(file_.json.error_at(
           "/locks", fmt::format("the plan has {} locks, its segment {}", file_.locks, design_.lock_count()),
@@ -169,7 +167,8 @@ class PlanFitter {
     if (file_.states.empty())
       return tl::unexpected(file_.json.error_at("/states", "the plan has no states", "plan again"));
     Plan plan;
-    for (std::size_t i = 0; i < file_.states.size(); ++i) plan.states.push_back(state(i));
+    for (std::size_t i = 0; i < file_.states.size(); ++i)
+      plan.states.push_back({{state(i)}, file_.states[i].clearance_mm.value_or(kUnbounded)});
     plan.actions = file_.actions;
     plan.clearance_mm = kUnbounded;
     for (std::size_t k = 0; k < plan.actions.size(); ++k) {
@@ -299,6 +298,10 @@ Result<PlanFile> read_plan(const std::filesystem::path& file) {
     plan.actions.push_back(read_action(action, plan.states.size(), plan.locks));
   if (const auto& fault = plan.json.first_fault()) return tl::unexpected(*fault);
   return plan;
+}
+
+InputError PlanFile::not_a_way() const {
+  return json.error_at("/verdict", "this plan is not a way to the target", "take one that reached");
 }
 
 Result<Plan> plan_in(const PlanFile& file, const Design& design) {

@@ -7,6 +7,7 @@
 
 #include <fmt/format.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/script/replay_checks.h"
 #include "planner/segment/hardware.h"
 #include "planner/segment/latch.h"
@@ -21,7 +22,6 @@ constexpr double kSameInsertion_mm = 1e-9;
 constexpr double kSameCurvature_per_mm = 1e-9;
 constexpr double kSameBend_rad = 1e-7;
 constexpr double kSameClearance_mm = 1e-6;
-constexpr double kRadiansPerDegree = 0.017453292519943295;
 
 using Fault = std::optional<PlanDefect>;
 
@@ -45,8 +45,11 @@ bool is_start(const State& state) {
 
 class PlanJudge {
  public:
-  PlanJudge(const Plan& plan, const PlanQuestion& question)
+  enum class Trust { states_and_actions, clearances_too };
+
+  PlanJudge(const Plan& plan, const PlanQuestion& question, Trust trust)
       : plan_(plan),
+        trust_(trust),
         scene_(question.scene),
         verifier_(question.verifier),
         design_(question.verifier.design()),
@@ -123,20 +126,24 @@ class PlanJudge {
       return here("this advance bends the segment too");
     if (action.kind == ActionKind::bend && !same_insertion(from, to))
       return here("this bend moves the carriage too");
-    if (const auto breach = hardware_.motion_breach(from, to)) return here(breach->sentence());
-    return check_clearance(from, to);
+    if (trust_ == Trust::states_and_actions)
+      if (const auto breach = hardware_.motion_breach(from, to)) return here(breach->sentence());
+    return check_clearance(action, from, to);
   }
 
-  Fault check_clearance(const State& from, const State& to) const {
+  Fault check_clearance(const PlannedAction& action, const State& from, const State& to) const {
     const double wanted = std::max(0.0, required_mm_ - kSameClearance_mm);
+    if (trust_ == Trust::clearances_too) return action.clearance_mm >= wanted ? std::nullopt : too_close();
     if (verifier_.clears(from, to, wanted)) return std::nullopt;
     // What a plan made with exact distances keeps to may be too close to tell by the field's.
     const ChannelDistance exact(verifier_.distance().exact_pointer());
     const MotionClearance found = MotionVerifier(design_, exact).compare(from, to, wanted);
     if (found.lower_mm >= wanted) return std::nullopt;
-    return here(found.upper_mm <= 0.0
-                    ? std::string("the body touches the wall")
-                    : fmt::format("the body is not verified to keep {} mm from the wall", required_mm_));
+    return found.upper_mm <= 0.0 ? here("the body touches the wall") : too_close();
+  }
+
+  Fault too_close() const {
+    return here(fmt::format("the body is not verified to keep {} mm from the wall", required_mm_));
   }
 
   // --- Switches ---
@@ -154,7 +161,7 @@ class PlanJudge {
     if (Fault fault = engages ? check_lock(action, from, to) : check_unlock(action, from, to)) return fault;
     if (const auto breach = hardware_.switch_breach(from, action.lock)) return here(breach->sentence());
     if (Fault fault = check_field_of(action, from)) return fault;
-    return check_clearance(to, to);
+    return check_clearance(action, to, to);
   }
 
   Fault check_lock(const PlannedAction& action, const State& from, const State& to) const {
@@ -214,11 +221,12 @@ class PlanJudge {
     if (!(turn_rad <= target.direction_tolerance_rad + kSameBend_rad))
       return whole(
           fmt::format("the tip points {:.2f} degrees off the wanted direction, which may be {:.2f} off",
-                      turn_rad / kRadiansPerDegree, target.direction_tolerance_rad / kRadiansPerDegree));
+                      degrees(turn_rad), degrees(target.direction_tolerance_rad)));
     return std::nullopt;
   }
 
   const Plan& plan_;
+  Trust trust_;
   const Scene& scene_;
   const MotionVerifier& verifier_;
   const Design& design_;
@@ -230,7 +238,11 @@ class PlanJudge {
 }  // namespace
 
 std::optional<PlanDefect> plan_defect(const Plan& plan, const PlanQuestion& question) {
-  return PlanJudge(plan, question).run();
+  return PlanJudge(plan, question, PlanJudge::Trust::states_and_actions).run();
+}
+
+std::optional<PlanDefect> made_plan_defect(const Plan& plan, const PlanQuestion& question) {
+  return PlanJudge(plan, question, PlanJudge::Trust::clearances_too).run();
 }
 
 }  // namespace withy

@@ -84,6 +84,7 @@ class Hardware {
  public:
   explicit Hardware(const Design& design);
 
+  const Design& design() const { return *design_; }
   bool checks_tendons() const { return statics_.has_value(); }
   bool checks_field() const { return design_->field().has_value() && design_->lock_count() > 0; }
 

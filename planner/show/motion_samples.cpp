@@ -100,19 +100,6 @@ std::vector<double> to_vector(const Eigen::VectorXd& v) {
   return {v.data(), v.data() + v.size()};
 }
 
-std::vector<double> moments_of(const PlannedAction& action) {
-  if (is_switch(action)) return {kSwitchMoments.begin(), kSwitchMoments.end()};
-  std::vector<double> t;
-  for (int i = 0; i < kMotionMoments; ++i) t.push_back(static_cast<double>(i) / (kMotionMoments - 1));
-  return t;
-}
-
-/// The state at a moment of an action: a switch has happened from its middle on.
-State state_at(const PlannedAction& action, const State& from, const State& to, double t) {
-  if (is_switch(action)) return t < 0.5 ? from : to;
-  return t < 1.0 ? interpolate(from, to, t) : to;
-}
-
 /// The way-point of a state, as far as its travel time goes.
 Waypoint axes_at(const Design& design, const State& state) {
   Waypoint w;
@@ -151,40 +138,87 @@ double seconds_of(const Scene& scene, const Design& design, const PlannedAction&
   return has_rates(scene, design) ? scene.actuation->field_settle_s : kShownSwitch_s;
 }
 
-/// A hunt's moments and states: the field settles with the body at rest, the body sweeps, the field settles
-/// once more and the lock is engaged.
-struct Sweep {
-  std::vector<double> t;
-  std::vector<State> states;
+/// When a body is looked at.
+struct Moment {
+  double t = 0.0;
+  State state;
+  int planned = -1;  // which of the plan's states it is; -1: one between them
+};
+
+/// What there is to see of an action: its moments, and how long it lasts.
+struct Course {
+  std::vector<Moment> moments;
   double seconds = 0.0;
 };
 
-Sweep sweep_of(const Scene& scene, const Design& design, const PlannedAction& action, const State& from,
-               const State& to) {
-  const double settle = has_rates(scene, design) ? scene.actuation->field_settle_s : kShownSwitch_s;
-  Sweep sweep{{0.0}, {from}, settle};
-  for (const State& corner :
-       hunt_states(design, from, action.lock, lock_hunt_track(design, from, action.lock))) {
-    sweep.seconds += seconds_of_motion(scene, design, sweep.states.back(), corner);
-    sweep.t.push_back(sweep.seconds);
-    sweep.states.push_back(corner);
-  }
-  for (const double part : {0.5, 1.0}) {
-    sweep.t.push_back(sweep.seconds + part * settle);
-    sweep.states.push_back(to);
-  }
-  sweep.seconds += settle;
-  for (double& t : sweep.t) t = sweep.seconds > 0.0 ? t / sweep.seconds : 1.0;
-  return sweep;
-}
+/// The course of one action. Its `from` and `to` are the plan's states.
+class Courses {
+ public:
+  Courses(const Scene& scene, const Design& design, const Plan& plan)
+      : scene_(scene), design_(design), plan_(plan) {}
 
-/// The moments and states of an action that is no hunt.
-Sweep moments_and_states(const Scene& scene, const Design& design, const PlannedAction& action,
-                         const State& from, const State& to) {
-  Sweep moments{moments_of(action), {}, 0.0};
-  for (const double t : moments.t) moments.states.push_back(state_at(action, from, to, t));
-  moments.seconds = seconds_of(scene, design, action, from, to);
-  return moments;
+  Course of(const PlannedAction& action) const {
+    if (is_hunt(action)) return hunt(action);
+    return {is_switch(action) ? switch_moments(action) : motion_moments(action),
+            seconds_of(scene_, design_, action, state(action.from), state(action.to))};
+  }
+
+  static bool is_hunt(const PlannedAction& action) { return action.hunt && action.hunt->made(); }
+
+ private:
+  const State& state(int index) const { return plan_.states[static_cast<std::size_t>(index)]; }
+  Moment planned(double t, int index) const { return {t, state(index), index}; }
+
+  /// A switch has happened from its middle on.
+  std::vector<Moment> switch_moments(const PlannedAction& action) const {
+    std::vector<Moment> moments;
+    for (const double t : kSwitchMoments) moments.push_back(planned(t, t < 0.5 ? action.from : action.to));
+    return moments;
+  }
+
+  std::vector<Moment> motion_moments(const PlannedAction& action) const {
+    std::vector<Moment> moments = {planned(0.0, action.from)};
+    for (int i = 1; i + 1 < kMotionMoments; ++i) {
+      const double t = static_cast<double>(i) / (kMotionMoments - 1);
+      moments.push_back({t, interpolate(state(action.from), state(action.to), t)});
+    }
+    moments.push_back(planned(1.0, action.to));
+    return moments;
+  }
+
+  /// The field settles with the body at rest, the body sweeps, the field settles once more and the lock is
+  /// engaged.
+  Course hunt(const PlannedAction& action) const {
+    const double settle = has_rates(scene_, design_) ? scene_.actuation->field_settle_s : kShownSwitch_s;
+    const State& from = state(action.from);
+    Course course{{planned(0.0, action.from)}, settle};
+    for (const State& corner :
+         hunt_states(design_, from, action.lock, lock_hunt_track(design_, from, action.lock))) {
+      course.seconds += seconds_of_motion(scene_, design_, course.moments.back().state, corner);
+      course.moments.push_back({course.seconds, corner});
+    }
+    for (const double part : {0.5, 1.0})
+      course.moments.push_back(planned(course.seconds + part * settle, action.to));
+    course.seconds += settle;
+    for (Moment& moment : course.moments) moment.t = course.seconds > 0.0 ? moment.t / course.seconds : 1.0;
+    return course;
+  }
+
+  const Scene& scene_;
+  const Design& design_;
+  const Plan& plan_;
+};
+
+/// What is shown of one body.
+struct Posture {
+  std::optional<TightSpot> spot;
+  std::vector<double> pull_mm;
+  std::vector<double> tension_N;
+};
+
+Posture posture_of(const Design& design, const State& state, const HardwareUse& use,
+                   const WallDistance& wall) {
+  return {tightest_spot(design, state, wall), to_vector(use.pull_mm), to_vector(use.tension_N)};
 }
 
 }  // namespace
@@ -203,24 +237,26 @@ std::optional<TightSpot> tightest_spot(const Design& design, const State& state,
 std::vector<ActionSamples> sample_motions(const Scene& scene, const Design& design, const Plan& plan,
                                           const WallDistance& wall) {
   const Hardware hardware(design);
+  const Courses courses(scene, design, plan);
+  std::vector<Posture> planned(plan.states.size());
+  tbb::parallel_for(std::size_t{0}, planned.size(), [&](std::size_t i) {
+    planned[i] = posture_of(design, plan.states[i], plan.states[i].use, wall);
+  });
   std::vector<ActionSamples> all(plan.actions.size());
   tbb::parallel_for(std::size_t{0}, plan.actions.size(), [&](std::size_t k) {
-    const PlannedAction& action = plan.actions[k];
-    const State& from = plan.states[static_cast<std::size_t>(action.from)];
-    const State& to = plan.states[static_cast<std::size_t>(action.to)];
+    const Course course = courses.of(plan.actions[k]);
     ActionSamples& samples = all[k];
-    const bool hunts = action.hunt && action.hunt->made();
-    Sweep moments = hunts ? sweep_of(scene, design, action, from, to)
-                          : moments_and_states(scene, design, action, from, to);
-    samples.t = std::move(moments.t);
-    samples.seconds = moments.seconds;
-    for (const State& state : moments.states) {
-      if (hunts) samples.swept_u.push_back(state.u_free);
-      samples.spot.push_back(tightest_spot(design, state, wall));
+    samples.seconds = course.seconds;
+    for (const Moment& moment : course.moments) {
+      const Posture posture = moment.planned >= 0
+                                  ? planned[static_cast<std::size_t>(moment.planned)]
+                                  : posture_of(design, moment.state, hardware.use(moment.state), wall);
+      samples.t.push_back(moment.t);
+      samples.spot.push_back(posture.spot);
+      if (Courses::is_hunt(plan.actions[k])) samples.swept_u.push_back(moment.state.u_free);
       if (!hardware.checks_tendons()) continue;
-      const HardwareUse use = hardware.use(state);
-      samples.pull_mm.push_back(to_vector(use.pull_mm));
-      samples.tension_N.push_back(to_vector(use.tension_N));
+      samples.pull_mm.push_back(posture.pull_mm);
+      samples.tension_N.push_back(posture.tension_N);
     }
   });
   return all;

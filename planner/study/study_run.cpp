@@ -52,8 +52,7 @@ Answer answer_to(const SearchProblem& problem, const PreparedScene& prepared, co
 
 /// The plan file's content, as far as results draw on it.
 Json plan_json(const PreparedScene& prepared, const SearchProblem& problem, const Answer& answer) {
-  const auto not_asked = [](const State&) { return 0.0; };  // states are not among the results
-  return Json::parse(write_plan({prepared.scene, problem.design, answer, "", not_asked, std::nullopt,
+  return Json::parse(write_plan({prepared.scene, problem.design, answer, "", std::nullopt,
                                  plan_duration_s(prepared.scene, problem.design, answer.plan)}));
 }
 

@@ -12,6 +12,7 @@
 
 #include "geometry/channel/wall_distance.h"
 #include "planner/motion/lock_hunt.h"
+#include "planner/plan/figures.h"
 #include "planner/script/script.h"
 #include "planner/segment/field.h"
 #include "planner/segment/hardware.h"
@@ -213,8 +214,13 @@ void Bench::act(withy::ActionKind kind, withy::State to, int which) {
     action.hunt = withy::judge_lock_hunt(*verifier_, &hardware, scene_->required_clearance_mm, from, which,
                                          action.field_S ? &I : nullptr);
   }
-  plan_.states.push_back(std::move(to));
+  add_state(std::move(to));
   plan_.actions.push_back(std::move(action));
+}
+
+void Bench::add_state(withy::State state) {
+  const double clearance_mm = verifier_->clearance(state).lower_mm;
+  plan_.states.push_back({{std::move(state)}, clearance_mm});
 }
 
 void Bench::work_out(bool guide) {
@@ -222,7 +228,7 @@ void Bench::work_out(bool guide) {
   plan_ = {};
   plan_.clearance_slack_mm = withy::kClearanceSlack_mm;
   withy::State at = withy::start_state();
-  plan_.states.push_back(at);
+  add_state(at);
   // The whole segment bends with one curvature; its proximal 48 mm (the lock's body takes 2 of 50) onto a
   // notch.
   const double frozen_per_mm = kNotchBend / 48.0;
@@ -248,6 +254,7 @@ void Bench::work_out(bool guide) {
   plan_.clearance_mm = std::numeric_limits<double>::infinity();
   for (const auto& action : plan_.actions)
     plan_.clearance_mm = std::min(plan_.clearance_mm, action.clearance_mm);
+  withy::work_out_figures(withy::Hardware(*design_), plan_);
 }
 
 void Bench::go_back() {
@@ -273,9 +280,8 @@ withy::Answer Bench::answer() const {
 }
 
 std::string Bench::plan_text() const {
-  return withy::write_plan({scene(), design(), answer(), "scene.toml",
-                            [&](const withy::State& state) { return verifier().clearance(state).lower_mm; },
-                            std::nullopt, withy::plan_duration_s(scene(), design(), plan_)});
+  return withy::write_plan({scene(), design(), answer(), "scene.toml", std::nullopt,
+                            withy::plan_duration_s(scene(), design(), plan_)});
 }
 
 }  // namespace withy_test

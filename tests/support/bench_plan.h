@@ -57,6 +57,7 @@ class Bench {
   void write_scene(const BenchOptions& options, const Eigen::Vector3d& target_S) const;
   void read();
   void work_out(bool guide);
+  void add_state(withy::State state);
   void act(withy::ActionKind kind, withy::State to, int which = -1);
   void go_back();
 

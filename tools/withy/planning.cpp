@@ -51,14 +51,16 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
     return other ? std::optional(std::move(*other)) : std::nullopt;
   };
   Answer answer = solve(*problem, settings);
-  return Asked{std::move(*problem), std::move(answer), std::move(certificate)};
+  std::optional<tl::expected<Script, ScriptFault>> script;
+  if (answer.plan) script = make_script(prepared.scene, problem->design, *answer.plan);
+  return Asked{std::move(*problem), std::move(answer), std::move(certificate), std::move(script)};
 }
 
 std::string plan_text(const PreparedScene& prepared, const Asked& asked, const std::string& scene_file) {
-  const MotionVerifier verifier(asked.problem.design, *asked.problem.distance);
-  return write_plan({prepared.scene, asked.problem.design, asked.answer, scene_file,
-                     [&](const State& state) { return verifier.clearance(state).lower_mm; }, std::nullopt,
-                     plan_duration_s(prepared.scene, asked.problem.design, asked.answer.plan)});
+  std::optional<double> seconds;
+  if (asked.script && *asked.script && prepared.scene.actuation)
+    seconds = duration_s(*prepared.scene.actuation, **asked.script);
+  return write_plan({prepared.scene, asked.problem.design, asked.answer, scene_file, std::nullopt, seconds});
 }
 
 Result<std::optional<Rechecked>> recheck_answer(const PreparedScene& prepared, const Asked& asked,
@@ -82,14 +84,14 @@ void require_sound(const PreparedScene& prepared, const Asked& asked) {
   if (!asked.answer.plan) return;
   const MotionVerifier verifier(asked.problem.design, *asked.problem.distance);
   const auto fault =
-      plan_defect(*asked.answer.plan, {prepared.scene, verifier, asked.problem.required_clearance_mm});
+      made_plan_defect(*asked.answer.plan, {prepared.scene, verifier, asked.problem.required_clearance_mm});
   if (fault) throw std::logic_error("the plan does not hold: " + fault->problem);
 }
 
 std::optional<std::string> add_scripts(FileBatch& batch, const std::filesystem::path& folder,
                                        const Scene& scene, const Asked& asked) {
-  if (!asked.answer.plan) return std::nullopt;
-  const auto script = make_script(scene, asked.problem.design, *asked.answer.plan);
+  if (!asked.script) return std::nullopt;
+  const auto& script = *asked.script;
   if (!script) return left_out("script.csv and script.ngc", script.error());
   batch.add(folder / "script.csv", write_csv(*script));
   if (!scene.actuation) return left_out("script.ngc", ScriptFault::no_actuation);

@@ -9,6 +9,7 @@
 
 #include "planner/effort/shares.h"
 #include "planner/files/file_output.h"
+#include "planner/script/script.h"
 #include "planner/search/ask/scene_problem.h"
 #include "planner/search/ask/solve.h"
 #include "tools/withy/command.h"
@@ -25,6 +26,7 @@ struct Asked {
   SearchProblem problem;
   Answer answer;
   std::optional<recheck::Certificate> certificate;
+  std::optional<tl::expected<Script, ScriptFault>> script;  ///< of the plan, where there is one
 };
 
 /// How a question is asked, beside the scene and the lock count.
@@ -46,8 +48,8 @@ std::string plan_text(const PreparedScene& prepared, const Asked& asked, const s
 Result<std::optional<Rechecked>> recheck_answer(const PreparedScene& prepared, const Asked& asked,
                                                 const std::string& scene_file, Progress& progress);
 
-/// A plan is looked at again, motion by motion, before anything is written of it. One that does not hold is a
-/// fault of the program: throws.
+/// A plan is held against its scene before anything is written of it (made_plan_defect). One that does not
+/// hold is a fault of the program: throws.
 void require_sound(const PreparedScene& prepared, const Asked& asked);
 
 /// Adds script.csv and script.ngc, as far as the scene and the answer allow. Returns a sentence that names

@@ -89,10 +89,7 @@ std::optional<Refused> unsound_elastic(const Options& options, const SoundPlan& 
 tl::expected<std::string, Refused> script_text(const Options& options) {
   const auto read = read_sound_plan(options.plan, options.scene);
   if (!read) return tl::unexpected(read.error());
-  if (!read->plan)
-    return tl::unexpected(Refused{
-        read->file.json.error_at("/verdict", "this plan is not a way to the target", "take one that reached"),
-        ExitStatus::wrong_input});
+  if (!read->plan) return tl::unexpected(Refused{read->file.not_a_way(), ExitStatus::wrong_input});
   const Scene& scene = read->prepared.scene;
   const auto corrections = corrections_for(options, *read);
   if (!corrections) return tl::unexpected(corrections.error());

@@ -6,6 +6,7 @@
 #include <fmt/format.h>
 
 #include "planner/motion/verify.h"
+#include "planner/plan/figures.h"
 #include "planner/script/plan_check.h"
 
 namespace withy {
@@ -51,9 +52,10 @@ tl::expected<SoundPlan, Refused> read_sound_plan(const std::filesystem::path& pa
   auto distance = prepare_distance(std::move(*wall), field_spacing(*scene));
   SoundPlan read{
       std::move(*file), {std::move(*scene), std::move(distance)}, std::move(*design), std::move(plan)};
-  if (read.plan)
-    if (auto fault = unsound(read))
-      return tl::unexpected(Refused{std::move(*fault), ExitStatus::does_not_hold});
+  if (!read.plan) return read;
+  if (auto fault = unsound(read))
+    return tl::unexpected(Refused{std::move(*fault), ExitStatus::does_not_hold});
+  work_out_figures(Hardware(read.design), *read.plan);
   return read;
 }
 

@@ -1,5 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// A plan file with its scene, held against it again: what `withy script` and `withy page` start from.
+// A plan file with its scene, held against it again: what `withy script`, `withy page` and `withy tolerance`
+// start from.
 #pragma once
 
 #include <filesystem>
@@ -27,7 +28,7 @@ struct SoundPlan {
   PlanFile file;
   PreparedScene prepared;
   Design design;
-  std::optional<Plan> plan;  ///< reached only; it holds (plan_check.h)
+  std::optional<Plan> plan;  ///< reached only; it holds (plan_check.h), its figures are worked out
 };
 
 /// `scene`: where it is not the one that the plan leads to; may be empty. Needs the plan to be unchanged

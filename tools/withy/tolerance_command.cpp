@@ -8,12 +8,11 @@
 
 #include "planner/files/file_names.h"
 #include "planner/files/file_output.h"
-#include "planner/plan/plan.h"
-#include "planner/search/ask/scene_problem.h"
 #include "planner/tolerance/tolerance_report.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 #include "tools/withy/progress.h"
+#include "tools/withy/sound_plan.h"
 
 namespace withy {
 namespace {
@@ -27,32 +26,24 @@ struct Options {
   bool quiet = false;
 };
 
-Result<ToleranceReport> judge(const Options& options, Progress& progress) {
-  auto file = read_plan(options.plan);
-  if (!file) return tl::unexpected(file.error());
+tl::expected<ToleranceReport, Refused> judge(const Options& options, Progress& progress) {
   // The scene that is named must be the one that the plan was made for.
-  auto scene = scene_of(*file, options.plan, options.scene);
-  if (!scene) return tl::unexpected(scene.error());
-  const auto sizes =
-      options.errors.empty() ? Result<ErrorSizes>(usual_errors(*scene)) : read_errors(options.errors);
-  if (!sizes) return tl::unexpected(sizes.error());
-  const auto design = scene->design(file->locks);
-  if (!design) return tl::unexpected(design.error());
-  const auto plan = plan_in(*file, *design);
-  if (!plan) return tl::unexpected(plan.error());
-  auto wall = read_wall(*scene);
-  if (!wall) return tl::unexpected(wall.error());
-  auto distance = prepare_distance(std::move(*wall), field_spacing(*scene));
-  const std::string sha = scene->sha256;
-  const auto problem = make_problem({std::move(*scene), std::move(distance)}, file->locks);
-  if (!problem) return tl::unexpected(problem.error());
+  auto read = read_sound_plan(options.plan, options.scene);
+  if (!read) return tl::unexpected(read.error());
+  const auto refused = [](InputError error) { return tl::unexpected(Refused{std::move(error)}); };
+  if (!read->plan) return refused(read->file.not_a_way());
+  const auto sizes = options.errors.empty() ? Result<ErrorSizes>(usual_errors(read->prepared.scene))
+                                            : read_errors(options.errors);
+  if (!sizes) return refused(sizes.error());
+  const auto problem = make_problem(read->prepared, read->file.locks);
+  if (!problem) return refused(problem.error());
   progress.stage("trying benches");
   MonteCarloSettings draws = options.draws;
   draws.progress = [&](double done) { progress.fraction(done); };
-  ToleranceReport report = make_tolerance_report(*problem, *plan, *sizes, draws);
+  ToleranceReport report = make_tolerance_report(*problem, *read->plan, *sizes, draws);
   report.plan_file = named_from(options.plan, options.folder);
   report.scene_file = named_from(options.scene, options.folder);
-  report.scene_sha256 = sha;
+  report.scene_sha256 = read->prepared.scene.sha256;
   report.usual_sizes = options.errors.empty();
   return report;
 }
@@ -62,7 +53,7 @@ ExitStatus run(const Options& options) {
   Progress progress(options.quiet);
   progress.stage("reading plan and channel");
   const auto report = judge(options, progress);
-  if (!report) return refuse(report.error());
+  if (!report) return say(report.error());
   FileBatch batch;
   if (!options.folder.empty()) {
     batch.owns(options.folder, {"tolerance.json", "tolerance.csv"});

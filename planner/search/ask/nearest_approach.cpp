@@ -52,7 +52,7 @@ class Follower {
   }
 
   Approach stopped(std::string blocked_by) const {
-    return {nearest_.distance_mm(), nearest_.state(), std::move(blocked_by)};
+    return {nearest_.distance_mm(), {nearest_.state()}, std::move(blocked_by)};
   }
 
   const StepJudge& judge_;
@@ -84,7 +84,11 @@ std::optional<Approach> approach_with_tolerance(const SearchProblem& problem, co
     if (search.run(wider.goal) != SearchOutcome::found || search.route().steps.empty()) continue;
     const State& end = search.route().steps.back().to;
     const Eigen::Isometry3d tip = Shape(problem.design, end).tip_E();
-    return Approach{problem.goal.distance(tip), end, what_is_missing(problem.goal, tip)};
+    Approach approach;
+    approach.distance_mm = problem.goal.distance(tip);
+    static_cast<State&>(approach.state) = end;
+    approach.blocked_by = what_is_missing(problem.goal, tip);
+    return approach;
   }
   return std::nullopt;
 }

@@ -10,6 +10,7 @@
 #include <fmt/core.h>
 
 #include "planner/effort/shares.h"
+#include "planner/plan/figures.h"
 #include "planner/search/ask/certify.h"
 #include "planner/search/ask/nearest_approach.h"
 #include "planner/search/ask/reasons.h"
@@ -18,7 +19,6 @@
 #include "planner/search/route/route_search.h"
 #include "planner/search/route/route_tidy.h"
 #include "planner/segment/field.h"
-#include "planner/segment/shape.h"
 #include "planner/segment/tendons.h"
 
 namespace withy {
@@ -126,8 +126,7 @@ std::string reserve_phrase(const Design& design, const Plan& plan) {
 }
 
 std::string reached_sentence(const SearchProblem& problem, const Plan& plan) {
-  const State& end = plan.states[static_cast<std::size_t>(plan.reached_state)];
-  const double error = problem.goal.distance(Shape(problem.design, end).tip_E());
+  const double error = problem.goal.distance(plan.states[static_cast<std::size_t>(plan.reached_state)].tip_E);
   const auto in = std::count_if(plan.actions.begin(), plan.actions.end(),
                                 [](const PlannedAction& a) { return a.leg == Leg::in; });
   const std::string clearance = std::isfinite(plan.clearance_mm)
@@ -284,6 +283,11 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
   }
 }
 
+void add_figures(const SearchProblem& problem, PlannedState& state) {
+  state.clearance_mm = MotionVerifier(problem.design, *problem.distance).clearance(state).lower_mm;
+  work_out_figures(Hardware(problem.design), state);
+}
+
 }  // namespace
 
 Answer solve(const SearchProblem& problem, const SolveSettings& settings) {
@@ -297,6 +301,7 @@ Answer solve(const SearchProblem& problem, const SolveSettings& settings) {
     solve_completely(answer, problem, settings);
   else
     solve_by_stock(answer, problem, settings);
+  if (answer.approach) add_figures(problem, answer.approach->state);
   answer.seconds = std::chrono::duration<double>(Effort::Clock::now() - since).count();
   return answer;
 }

@@ -2,55 +2,25 @@
 #include "planner/search/route/make_plan.h"
 
 #include <algorithm>
-#include <cassert>
 #include <cmath>
-#include <limits>
 #include <optional>
 #include <utility>
 #include <vector>
 
 #include <fmt/format.h>
 
+#include "geometry/numbers/numbers.h"
+#include "planner/plan/figures.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
 
 namespace {
 
-/// A verified bound; where the exact yes/no (verify.h) is sharper than the bound within its slack, the
-/// required clearance.
-double reported_clearance(const StepJudge& judge, const State& from, const State& to) {
-  const double required = judge.problem().required_clearance_mm;
-  const MotionClearance c = judge.verifier().clearance(from, to);
-  if (c.lower_mm < required && c.upper_mm >= required && judge.verifier().clears(from, to, required))
-    return required;
-  return c.lower_mm;
-}
-
 using Checked = tl::expected<PlannedAction, PlanRefusal>;
 
 Checked refuse(PlanFault fault, std::string sentence) {
   return tl::unexpected(PlanRefusal{fault, -1, std::move(sentence)});
-}
-
-/// Clearance where the problem heeds it; nothing where it falls short.
-std::optional<double> enough_clearance(const StepJudge& judge, const State& from, const State& to) {
-  const double measured = reported_clearance(judge, from, to);
-  if (judge.problem().heeded.clearance && !(measured >= judge.problem().required_clearance_mm))
-    return std::nullopt;
-  return measured;
-}
-
-Checked motion_of(const StepJudge& judge, const State& from, const State& to) {
-  if (from.engaged != to.engaged || from.theta_frozen != to.theta_frozen)
-    return refuse(PlanFault::limits, "a motion would move a frozen bend");
-  if (!judge.within_limits_all_along(from, to)) return refuse(PlanFault::limits, judge.objection(from, to));
-  const auto clearance = enough_clearance(judge, from, to);
-  if (!clearance) return refuse(PlanFault::clearance, judge.objection(from, to));
-  PlannedAction action;
-  action.kind = motion_kind(from, to);
-  action.clearance_mm = *clearance;
-  return action;
 }
 
 /// Does the switch leave the body where it is? To rounding: the bend that it freezes is written as the
@@ -68,33 +38,12 @@ bool stands_still(const Design& design, const State& before, const RouteStep& st
   return true;
 }
 
-Checked switch_of(const StepJudge& judge, const State& before, const RouteStep& step) {
-  const std::string name = fmt::format("lock {} ", step.lock + 1);
-  if (!stands_still(judge.problem().design, before, step))
-    return refuse(PlanFault::lock_switch, name + "would move the body as it switches");
-  if (!judge.switch_allowed(before, step.lock, step.to))
-    return refuse(PlanFault::lock_switch, name + "can't be switched there");
-  if (!judge.within_limits_all_along(before, before) || !judge.within_limits_all_along(step.to, step.to))
-    return refuse(PlanFault::limits, name + "would be switched beyond a limit");
-  PlannedAction action;
-  action.kind = step.engages ? ActionKind::lock : ActionKind::unlock;
-  action.lock = step.lock;
-  action.clearance_mm = std::numeric_limits<double>::infinity();
-  // One body but for rounding, and rounding is not proved away.
-  for (const State* state : {&before, &step.to}) {
-    const auto clearance = enough_clearance(judge, *state, *state);
-    if (!clearance) return refuse(PlanFault::clearance, judge.objection(*state, *state));
-    action.clearance_mm = std::min(action.clearance_mm, *clearance);
-  }
-  return action;
-}
-
 /// The field of a switch, and the hunt of a lock that engages.
 void give_field_and_hunt(const StepJudge& judge, const State& before, PlannedAction& action) {
-  if (action.kind == ActionKind::lock) action.hunt = judge.hunt_of(before, action.lock);
-  if (action.lock < 0 || !judge.problem().heeded.field || !judge.hardware().checks_field()) return;
-  const auto choice = judge.hardware().switch_choice(before, action.lock);
-  assert(choice);  // the switch was allowed
+  if (action.lock < 0) return;
+  const auto choice = judge.choice_of(before, action.lock);
+  if (action.kind == ActionKind::lock) action.hunt = judge.hunt_of(before, action.lock, choice);
+  if (!choice) return;  // no field is heeded, for the switch was allowed
   action.field_S = choice->field_S;
   action.current_A.assign(choice->currents.current_A.begin(), choice->currents.current_A.end());
   action.field_reserve = choice->currents.reserve;
@@ -105,65 +54,145 @@ ActionKind undone(ActionKind kind) {
   return kind == ActionKind::unlock ? ActionKind::lock : kind;
 }
 
-/// Every step of the way in, as an action, each verified.
-tl::expected<std::vector<PlannedAction>, PlanRefusal> way_in(const StepJudge& judge, const Route& route) {
-  std::vector<PlannedAction> actions;
-  for (std::size_t i = 0; i < route.steps.size(); ++i) {
-    const RouteStep& step = route.steps[i];
-    const State& before = route.state_before(i);
-    Checked action = step.lock < 0 ? motion_of(judge, before, step.to) : switch_of(judge, before, step);
-    if (!action) {
-      action.error().step = static_cast<int>(i);
-      return tl::unexpected(action.error());
-    }
-    actions.push_back(std::move(*action));
-  }
-  return actions;
-}
-
 bool bent(const State& state) {
   return std::any_of(state.theta_frozen.begin(), state.theta_frozen.end(),
                      [](const Eigen::Vector2d& t) { return !t.isZero(1e-9); });
 }
 
+/// Verifies a route's steps one after the other and makes a plan of them.
+class PlanMaker {
+ public:
+  PlanMaker(const StepJudge& judge, const Route& route)
+      : judge_(judge), route_(route), clearances_(route.steps.size() + 1) {}
+
+  tl::expected<Plan, PlanRefusal> make() {
+    for (std::size_t i = 0; i < route_.steps.size(); ++i) {
+      Checked action = route_.steps[i].lock < 0 ? motion_of(i) : switch_of(i);
+      if (!action) {
+        action.error().step = static_cast<int>(i);
+        return tl::unexpected(action.error());
+      }
+      in_.push_back(std::move(*action));
+    }
+    go_in();
+    const Shape reached(judge_.problem().design, plan_.states.back());
+    if (!judge_.problem().goal.holds(reached.tip_E()))
+      return tl::unexpected(
+          PlanRefusal{PlanFault::target, -1, "the tip would stop outside the target's tolerance"});
+    go_out();
+    if (!(plan_.states.back() == start_state()))
+      return tl::unexpected(
+          PlanRefusal{PlanFault::ends, -1, "it would not end straight at the start, all locks released"});
+    work_out_figures(judge_.hardware(), plan_);
+    return std::move(plan_);
+  }
+
+ private:
+  /// The route's states, the start first.
+  const State& state(std::size_t index) const { return route_.state_before(index); }
+
+  /// Of one state, worked out when first asked for.
+  const MotionClearance& clearance_at(std::size_t index) {
+    auto& clearance = clearances_[index];
+    if (!clearance) clearance = judge_.verifier().clearance(state(index));
+    return *clearance;
+  }
+
+  /// A verified bound; where the exact yes/no (verify.h) is sharper than the bound within its slack, the
+  /// required clearance. Nothing where the problem heeds the clearance and it falls short.
+  std::optional<double> enough_clearance(const MotionClearance& found, const State& from,
+                                         const State& to) const {
+    const double required = judge_.problem().required_clearance_mm;
+    if (found.lower_mm < required && found.upper_mm >= required &&
+        judge_.verifier().clears(from, to, required))
+      return required;
+    if (judge_.problem().heeded.clearance && !(found.lower_mm >= required)) return std::nullopt;
+    return found.lower_mm;
+  }
+
+  Checked motion_of(std::size_t i) const {
+    const State& from = state(i);
+    const State& to = state(i + 1);
+    if (from.engaged != to.engaged || from.theta_frozen != to.theta_frozen)
+      return refuse(PlanFault::limits, "a motion would move a frozen bend");
+    if (!judge_.within_limits_all_along(from, to))
+      return refuse(PlanFault::limits, judge_.objection(from, to));
+    const auto clearance = enough_clearance(judge_.verifier().clearance(from, to), from, to);
+    if (!clearance) return refuse(PlanFault::clearance, judge_.objection(from, to));
+    PlannedAction action;
+    action.kind = motion_kind(from, to);
+    action.clearance_mm = *clearance;
+    return action;
+  }
+
+  Checked switch_of(std::size_t i) {
+    const RouteStep& step = route_.steps[i];
+    const State& before = state(i);
+    const std::string name = fmt::format("lock {} ", step.lock + 1);
+    if (!stands_still(judge_.problem().design, before, step))
+      return refuse(PlanFault::lock_switch, name + "would move the body as it switches");
+    if (!judge_.switch_allowed(before, step.lock, step.to))
+      return refuse(PlanFault::lock_switch, name + "can't be switched there");
+    if (!judge_.within_limits_all_along(before, before) || !judge_.within_limits_all_along(step.to, step.to))
+      return refuse(PlanFault::limits, name + "would be switched beyond a limit");
+    PlannedAction action;
+    action.kind = step.engages ? ActionKind::lock : ActionKind::unlock;
+    action.lock = step.lock;
+    action.clearance_mm = kInfinity;
+    // One body but for rounding, and rounding is not proved away.
+    for (const std::size_t end : {i, i + 1}) {
+      const auto clearance = enough_clearance(clearance_at(end), state(end), state(end));
+      if (!clearance) return refuse(PlanFault::clearance, judge_.objection(state(end), state(end)));
+      action.clearance_mm = std::min(action.clearance_mm, *clearance);
+    }
+    return action;
+  }
+
+  void go_in() {
+    plan_.clearance_mm = kInfinity;
+    plan_.clearance_slack_mm = kClearanceSlack_mm;
+    arrive_at(0);
+    for (std::size_t i = 0; i < in_.size(); ++i) {
+      if (in_[i].kind == ActionKind::lock && std::isinf(in_[i].clearance_mm) && bent(state(i + 1)))
+        plan_.preset = true;
+      act(in_[i], i + 1);
+    }
+    plan_.reached_state = static_cast<int>(plan_.states.size()) - 1;
+  }
+
+  void go_out() {
+    for (std::size_t i = in_.size(); i-- > 0;) {
+      PlannedAction action = in_[i];
+      action.leg = Leg::out;
+      action.kind = undone(action.kind);
+      act(std::move(action), i);
+    }
+  }
+
+  void act(PlannedAction action, std::size_t index) {
+    action.from = static_cast<int>(plan_.states.size()) - 1;
+    action.to = action.from + 1;
+    give_field_and_hunt(judge_, plan_.states.back(), action);
+    plan_.clearance_mm = std::min(plan_.clearance_mm, action.clearance_mm);
+    arrive_at(index);
+    plan_.actions.push_back(std::move(action));
+  }
+
+  void arrive_at(std::size_t index) {
+    plan_.states.push_back({{state(index)}, clearance_at(index).lower_mm});
+  }
+
+  const StepJudge& judge_;
+  const Route& route_;
+  std::vector<std::optional<MotionClearance>> clearances_;  // of the route's states
+  std::vector<PlannedAction> in_;
+  Plan plan_;
+};
+
 }  // namespace
 
 tl::expected<Plan, PlanRefusal> make_plan(const StepJudge& judge, const Route& route) {
-  const auto in = way_in(judge, route);
-  if (!in) return tl::unexpected(in.error());
-  Plan plan;
-  plan.clearance_mm = std::numeric_limits<double>::infinity();
-  plan.clearance_slack_mm = kClearanceSlack_mm;
-  plan.states.push_back(start_state());
-  const auto add = [&](PlannedAction action, const State& to) {
-    action.from = static_cast<int>(plan.states.size()) - 1;
-    action.to = action.from + 1;
-    give_field_and_hunt(judge, plan.states.back(), action);
-    plan.clearance_mm = std::min(plan.clearance_mm, action.clearance_mm);
-    plan.states.push_back(to);
-    plan.actions.push_back(std::move(action));
-  };
-  for (std::size_t i = 0; i < route.steps.size(); ++i) {
-    const PlannedAction& action = (*in)[i];
-    if (action.kind == ActionKind::lock && std::isinf(action.clearance_mm) && bent(route.steps[i].to))
-      plan.preset = true;
-    add(action, route.steps[i].to);
-  }
-  plan.reached_state = static_cast<int>(plan.states.size()) - 1;
-  const Shape reached(judge.problem().design, plan.states.back());
-  if (!judge.problem().goal.holds(reached.tip_E()))
-    return tl::unexpected(
-        PlanRefusal{PlanFault::target, -1, "the tip would stop outside the target's tolerance"});
-  for (std::size_t i = route.steps.size(); i-- > 0;) {
-    PlannedAction action = (*in)[i];
-    action.leg = Leg::out;
-    action.kind = undone(action.kind);
-    add(action, route.state_before(i));
-  }
-  if (!(plan.states.back() == start_state()))
-    return tl::unexpected(
-        PlanRefusal{PlanFault::ends, -1, "it would not end straight at the start, all locks released"});
-  return plan;
+  return PlanMaker(judge, route).make();
 }
 
 }  // namespace withy

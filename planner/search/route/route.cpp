@@ -62,11 +62,15 @@ bool StepJudge::motion_allowed(const State& from, const State& to) const {
                                                 : finding == MotionLook::Finding::clear;
 }
 
-std::optional<LockHunt> StepJudge::hunt_of(const State& before, int lock) const {
+std::optional<SwitchChoice> StepJudge::choice_of(const State& before, int lock) const {
+  if (!problem_.heeded.field || !hardware_.checks_field()) return std::nullopt;
+  return hardware_.switch_choice(before, lock);
+}
+
+std::optional<LockHunt> StepJudge::hunt_of(const State& before, int lock,
+                                           const std::optional<SwitchChoice>& choice) const {
   const auto& latch = problem_.design.latch();
   if (!problem_.heeded.latch || !latch || latch->hunt_mm <= 0.0) return std::nullopt;
-  std::optional<SwitchChoice> choice;
-  if (problem_.heeded.field && hardware_.checks_field()) choice = hardware_.switch_choice(before, lock);
   return judge_lock_hunt(verifier_, problem_.heeded.tendons ? &hardware_ : nullptr,
                          problem_.required_clearance_mm, before, lock,
                          choice ? &choice->currents.current_A : nullptr);

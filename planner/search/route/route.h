@@ -61,8 +61,12 @@ class StepJudge {
   /// bench may engage (`engage_window_mm`) is no licence for plans (exact_latch).
   bool switch_allowed(const State& before, int lock, const State& after) const;
 
-  /// The hunt of engaging `lock` in `before`; nothing where the scene's latch has none.
-  std::optional<LockHunt> hunt_of(const State& before, int lock) const;
+  /// What the field switches `lock` with in `before`; nothing where no field is heeded, or none does.
+  std::optional<SwitchChoice> choice_of(const State& before, int lock) const;
+
+  /// The hunt of engaging `lock` in `before` with that choice; nothing where the scene's latch has none.
+  std::optional<LockHunt> hunt_of(const State& before, int lock,
+                                  const std::optional<SwitchChoice>& choice) const;
 
   /// What forbids the motion, as half a sentence; empty when nothing does.
   std::string objection(const State& from, const State& to) const;

@@ -128,7 +128,8 @@ bool settle_switches(const StepJudge& judge, Stays& stays, const Effort& effort)
 /// The hunt that switch i takes on the way in or, where it releases a lock, on the way out.
 std::optional<LockHunt> hunt_at(const StepJudge& judge, const Stays& stays, std::size_t i) {
   const RouteStep& step = stays.switches[i];
-  return judge.hunt_of(step.engages ? stays.stays[i].back() : step.to, step.lock);
+  const State& before = step.engages ? stays.stays[i].back() : step.to;
+  return judge.hunt_of(before, step.lock, judge.choice_of(before, step.lock));
 }
 
 /// Insertions that are tried for one switch, from where it is to the start.

@@ -68,7 +68,7 @@ std::optional<Approach> WayThreader::approach_nearer_than(double best_mm, const 
       next < failed.route.steps.size() && failed.route.steps[next].lock < 0)
     objection = judge_.objection(failed.route.state_before(next), failed.route.steps[next].to);
   if (objection.empty()) objection = "no allowed lock switch leads on from there";
-  return Approach{nearest.distance_mm(), nearest.state(), std::move(objection)};
+  return Approach{nearest.distance_mm(), {nearest.state()}, std::move(objection)};
 }
 
 }  // namespace withy

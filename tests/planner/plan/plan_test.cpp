@@ -116,9 +116,7 @@ TEST_CASE("The same answer gives the same bytes, and only the seconds tell two r
   withy::Answer later = bench.answer();
   later.seconds = 17.0;
   const auto text_of = [&](const withy::Answer& answer) {
-    return withy::write_plan({bench.scene(), bench.design(), answer, "scene.toml",
-                              [&](const withy::State& s) { return bench.verifier().clearance(s).lower_mm; },
-                              std::nullopt,
+    return withy::write_plan({bench.scene(), bench.design(), answer, "scene.toml", std::nullopt,
                               withy::plan_duration_s(bench.scene(), bench.design(), answer.plan)});
   };
   CHECK(text_of(bench.answer()) == bench.plan_text());
@@ -139,6 +137,31 @@ TEST_CASE("Numbers read back exactly, an unbounded clearance is null, and zero h
       bench.scene().entry.X_SE * withy::Shape(bench.design(), bench.plan().states[4]).tip_E().translation();
   for (int k = 0; k < 3; ++k)
     CHECK(plan["states"][4]["tip_mm"][static_cast<std::size_t>(k)].get<double>() == tip(k));
+}
+
+TEST_CASE("A plan carries its figures: each state's are its own, the largest are the largest") {
+  // What the figures are is checked by the plain implementation, which replays the file that they stand in.
+  for (const BenchOptions& options : {BenchOptions{}, BenchOptions{.guide = true}}) {
+    const Bench bench(options);
+    const withy::Plan& plan = bench.plan();
+    const auto file = ordered_json::parse(bench.plan_text());
+    double tension = 0.0, field = 0.0;
+    for (std::size_t i = 0; i < plan.states.size(); ++i) {
+      for (const double T : file["states"][i]["tension_N"]) tension = std::max(tension, T);
+      // Sharper than the state's own bound where an action passes it, and never above the truth.
+      const auto own = bench.verifier().clearance(plan.states[i]);
+      CHECK(plan.states[i].clearance_mm >= own.lower_mm);
+      CHECK(plan.states[i].clearance_mm <= own.upper_mm);
+    }
+    for (const auto& action : file["actions"])
+      if (action.contains("field_mT"))
+        field = std::max(
+            field,
+            Eigen::Vector3d(action["field_mT"][0], action["field_mT"][1], action["field_mT"][2]).norm());
+    CHECK(plan.largest.tension_N.value() == tension);
+    CHECK_THAT(plan.largest.field_mT.value(), WithinAbs(field, 1e-9));  // one lock, and coils far away
+    CHECK(plan.largest.insertion_mm == file["states"][plan.reached_state]["insertion_mm"]);
+  }
 }
 
 TEST_CASE("The segment stands in the plan with the scene's keys and the layout that was used") {
@@ -190,8 +213,7 @@ TEST_CASE("An undecided answer says what was covered and how near it came") {
   answer.plan.reset();
   answer.coverage = withy::Coverage{1000, 900, 100, 0.5, 1.0, 5000.0};
   answer.approach = withy::Approach{12.5, bench.plan().states[1], "the wall at 40 mm"};
-  const auto text = withy::write_plan(
-      {bench.scene(), bench.design(), answer, "scene.toml", [](const withy::State&) { return 1.5; }});
+  const auto text = withy::write_plan({bench.scene(), bench.design(), answer, "scene.toml"});
   const auto plan = ordered_json::parse(text);
   CHECK(plan["verdict"] == "undecided");
   CHECK(plan["states"].empty());

@@ -96,6 +96,30 @@ TEST_CASE("A plan that was tampered with does not hold, and it is said where") {
   }
 }
 
+TEST_CASE("Of a plan that was made the clearances are believed, and nothing else") {
+  const Bench bench;
+  const auto fault_of_made = [&](const Plan& plan, double required_mm = 0.2) {
+    return withy::made_plan_defect(plan, {bench.scene(), bench.verifier(), required_mm});
+  };
+  CHECK_FALSE(fault_of_made(bench.plan()).has_value());
+  CHECK(fault_of_made(bench.plan(), 60.0).has_value());
+  for (const Tampering& t : kTamperings) {
+    Plan plan = bench.plan();
+    t.change(plan);
+    CAPTURE(t.what);
+    CHECK(fault_of_made(plan).has_value());
+  }
+  for (std::size_t k = 0; k < bench.plan().actions.size(); ++k) {
+    Plan plan = bench.plan();
+    plan.actions[k].clearance_mm = 0.1;
+    const auto fault = fault_of_made(plan);
+    REQUIRE(fault.has_value());
+    CHECK(fault->action == static_cast<int>(k));
+    // Verified anew, the same plan holds.
+    CHECK_FALSE(fault_of(bench, plan).has_value());
+  }
+}
+
 TEST_CASE("A plan does not hold at a clearance that it does not keep") {
   const Bench bench;
   const auto fault = plan_defect(bench.plan(), {bench.scene(), bench.verifier(), 60.0});

@@ -181,10 +181,8 @@ Answer answer_to(Asking asking, const SearchProblem& problem, const Question& qu
 
 void keep_plan(const PreparedScene& prepared, const SearchProblem& problem, const Answer& answer,
                Told& told) {
-  const MotionVerifier verifier(problem.design, *problem.distance);
   const std::string text =
-      write_plan({prepared.scene, problem.design, answer, told.scene.filename().string(),
-                  [&](const State& state) { return verifier.clearance(state).lower_mm; }});
+      write_plan({prepared.scene, problem.design, answer, told.scene.filename().string()});
   told.plan = told.scene;
   told.plan.replace_extension(".json");
   std::ofstream out(told.plan, std::ios::binary);
