@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
@@ -18,7 +19,7 @@ ElasticRun run_with(const ElasticQuestion& question, const PullCorrections& corr
   ElasticRun run;
   run.followed = follow_plan(question.design, question.plan, corrections, settings);
   run.limit = broken_limit(question.design, run.followed);
-  run.miss_mm = std::numeric_limits<double>::infinity();
+  run.miss_mm = kInfinity;
   const std::size_t reached = static_cast<std::size_t>(question.plan.reached_state);
   if (run.followed.states.size() <= reached) return run;
   const ElasticTarget target = elastic_target(question.scene);

@@ -1,6 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include <cmath>
-#include <numbers>
 
 #include <fmt/core.h>
 #include <nlohmann/json.hpp>
@@ -13,8 +12,6 @@ namespace withy {
 namespace {
 
 using Json = nlohmann::ordered_json;
-
-constexpr double kDegPerRad = 180.0 / std::numbers::pi;
 
 Json number(double value) {
   return std::isfinite(value) ? Json(value) : Json(nullptr);
@@ -166,7 +163,7 @@ Json run_json(const ElasticRun& run, const Scene& scene, const Plan& plan, int l
   }
   return {{"miss_mm", number(run.miss_mm)},
           {"direction_error_deg",
-           run.direction_error_rad ? Json(*run.direction_error_rad * kDegPerRad) : Json(nullptr)},
+           run.direction_error_rad ? Json(degrees(*run.direction_error_rad)) : Json(nullptr)},
           {"clearance_mm", number(run.followed.clearance_mm)},
           {"tension_max_N", run.followed.base_max_N},
           {"lock_moment_max_Nmm", run.followed.lock_load_max_Nmm},

@@ -4,10 +4,10 @@
 #include <algorithm>
 #include <cassert>
 #include <cmath>
-#include <limits>
 
 #include <Eigen/LU>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/elastic/elastic_tendons.h"
 
 namespace withy {
@@ -84,7 +84,7 @@ struct ElasticSegment::Solver {
       if (strains == kMostStrains)
         most = std::max(most, design->tendons()->radius_mm * std::abs(balance.force(at + 3)));
     }
-    return std::isfinite(most) ? most : std::numeric_limits<double>::infinity();
+    return std::isfinite(most) ? most : kInfinity;
   }
 
   void straighten_hidden(ElasticState& state) {
@@ -100,7 +100,7 @@ struct ElasticSegment::Solver {
   bool settle(ElasticState& state, const ElasticState& before) {
     straighten_hidden(state);
     double recent[kForgetful];
-    std::fill(recent, recent + kForgetful, std::numeric_limits<double>::infinity());
+    std::fill(recent, recent + kForgetful, kInfinity);
     Eigen::VectorXd start;
     evaluate(state, before, true);
     for (int i = 0; i < kMostIterations; ++i) {
@@ -122,7 +122,7 @@ struct ElasticSegment::Solver {
         evaluate(state, before, true);
         if (unbalanced() < allowed) break;
       }
-      if (!(unbalanced() < std::numeric_limits<double>::infinity())) return false;
+      if (!(unbalanced() < kInfinity)) return false;
     }
     return false;
   }

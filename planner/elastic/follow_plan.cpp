@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/latch.h"
 #include "planner/segment/shape.h"
 #include "planner/segment/tendons.h"
@@ -162,7 +163,7 @@ class Follower {
   std::vector<double> compared_;
   ElasticState at_;
   double shift_ = 0.0;
-  double clearance_ = std::numeric_limits<double>::infinity();
+  double clearance_ = kInfinity;
   FollowedPlan out_;
 };
 
@@ -183,7 +184,7 @@ int steps_of_motion(const Design& design, const State& from, const State& to, do
 double clearance_of(ElasticSegment& segment, const ElasticState& state, const ChannelDistance& distance) {
   const std::vector<LookStation> stations = look_stations(segment.design(), state.insertion_mm);
   const std::vector<Eigen::Isometry3d> poses = segment.poses_E(state, places(stations));
-  double least = std::numeric_limits<double>::infinity();
+  double least = kInfinity;
   for (std::size_t i = 0; i < stations.size(); ++i) {
     const Eigen::Vector3d p = poses[i].translation();
     if (p.z() <= 0.0) continue;

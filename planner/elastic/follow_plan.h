@@ -9,10 +9,10 @@
 #pragma once
 
 #include <functional>
-#include <limits>
 #include <optional>
 #include <vector>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/elastic/elastic_segment.h"
 #include "planner/motion/clearance.h"
 #include "planner/plan/answer.h"
@@ -29,15 +29,15 @@ struct FollowedState {
   ElasticReading reading;
   double tip_shift_mm = 0.0;   ///< from the ideal tip
   double body_shift_mm = 0.0;  ///< the most along the body
-  double clearance_mm = std::numeric_limits<double>::infinity();
+  double clearance_mm = kInfinity;
 };
 
 struct FollowedAction {
   int from = 0;
   int to = 0;
   int steps = 0;
-  double clearance_mm = std::numeric_limits<double>::infinity();  ///< least over its steps
-  double body_shift_mm = 0.0;                                     ///< most over its steps
+  double clearance_mm = kInfinity;  ///< least over its steps
+  double body_shift_mm = 0.0;       ///< most over its steps
   /// lock: the farthest that a backbone's own slide is from the planned one (mm).
   double slide_error_mm = 0.0;
   /// lock, unlock: how far the tip moves by the switch alone.
@@ -48,9 +48,9 @@ struct FollowedPlan {
   std::vector<FollowedState> states;    ///< as the plan's
   std::vector<FollowedAction> actions;  ///< as the plan's
   std::optional<ElasticFault> fault;    ///< what ended it early; states and actions are then shorter
-  double clearance_mm = std::numeric_limits<double>::infinity();
+  double clearance_mm = kInfinity;
   double base_max_N = 0.0;  ///< largest tension of any tendon at the base
-  double base_min_N = std::numeric_limits<double>::infinity();
+  double base_min_N = kInfinity;
   double lock_load_max_Nmm = 0.0;
   double compression_max_N = 0.0;  ///< of any held backbone
   int steps = 0;

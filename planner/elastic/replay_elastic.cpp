@@ -6,6 +6,8 @@
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
+
 namespace withy {
 namespace {
 
@@ -151,7 +153,7 @@ class ScriptPlayer {
   const ChannelDistance& distance_;
   ElasticSegment segment_;
   ElasticState at_;
-  double clearance_ = std::numeric_limits<double>::infinity();
+  double clearance_ = kInfinity;
   ElasticReplay out_;
 };
 

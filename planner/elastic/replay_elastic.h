@@ -6,11 +6,11 @@
 // the lock engages or opens there. A dense look and no proof.
 #pragma once
 
-#include <limits>
 #include <optional>
 #include <string>
 #include <vector>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/elastic/follow_plan.h"
 #include "planner/scene/scene.h"
 #include "planner/script/script.h"
@@ -28,9 +28,8 @@ struct ElasticReplayFault {
 
 struct ElasticReplay {
   std::optional<ElasticReplayFault> fault;  ///< the first
-  double clearance_mm = std::numeric_limits<double>::infinity();
-  double tip_error_mm =
-      std::numeric_limits<double>::infinity();  ///< least over all rows that keep the direction
+  double clearance_mm = kInfinity;
+  double tip_error_mm = kInfinity;  ///< least over all rows that keep the direction
   int tip_line = 1;
   double pull_max_mm = 0.0;
   double tension_max_N = 0.0;

@@ -4,8 +4,9 @@
 // slope nearest to level is taken.
 #include "planner/elastic/taut_string.h"
 
-#include <limits>
 #include <optional>
+
+#include "geometry/numbers/numbers.h"
 
 namespace withy {
 namespace {
@@ -19,8 +20,8 @@ struct Edge {
 /// The knot after (s, h), gates from `first` on; nothing where the string is level from here on.
 std::optional<StringKnot> next_knot(const std::vector<Gate>& gates, double half_width, std::size_t first,
                                     double s, double h) {
-  Edge lowest{-std::numeric_limits<double>::infinity(), {}};
-  Edge highest{std::numeric_limits<double>::infinity(), {}};
+  Edge lowest{-kInfinity, {}};
+  Edge highest{kInfinity, {}};
   for (std::size_t j = first; j < gates.size(); ++j) {
     const double run = gates[j].at - s;
     const StringKnot below{static_cast<int>(j), gates[j].middle - half_width};
