@@ -77,6 +77,9 @@ class Compensator {
 
   void switch_lock(const PlannedAction& action) {
     correction(action.to) = correction(action.from);
+    const std::vector<State> sweep = sweep_states(design_, state(action.from), action);
+    for (std::size_t i = 1; i < sweep.size(); ++i)
+      if (!lead(sweep[i - 1], sweep[i], [&](double) { return correction(action.from); })) return;
     keep(action.kind == ActionKind::lock ? segment_.engage(at_, action.lock)
                                          : segment_.release(at_, action.lock));
   }
@@ -103,10 +106,9 @@ class Compensator {
     const ElasticState before = at_;
     for (int round = 0; round <= kRounds; ++round) {
       at_ = before;
-      ElasticState near = before;
-      if (!follow(action, near)) return;
+      if (!follow(action)) return;
       if (last || round == kRounds || left_over(aim, at_).norm() < kGoalMet) return;
-      const auto pulls = meet(aim, near, state(action.to).insertion_mm);
+      const auto pulls = meet(aim, near_, state(action.to).insertion_mm);
       if (!pulls) return;
       const Eigen::VectorXd found = *pulls - ideal_pulls(design_, state(action.to));
       const double change = (found - correction(action.to)).cwiseAbs().maxCoeff();
@@ -116,19 +118,20 @@ class Compensator {
     }
   }
 
-  /// Leads the body along the motion; `near` is it one step before its end.
-  bool follow(const PlannedAction& action, ElasticState& near) {
-    const State& from = state(action.from);
-    const State& to = state(action.to);
+  /// Leads the body along the motion; `near_` is it one step before its end.
+  bool follow(const PlannedAction& action) {
+    return lead(state(action.from), state(action.to), [&](double t) {
+      return out_.corrections.between(action.from, action.to, t, at_.pull_mm.size());
+    });
+  }
+
+  bool lead(const State& from, const State& to, const std::function<Eigen::VectorXd(double)>& more) {
     const int steps = steps_of_motion(design_, from, to, settings_.step_mm);
     for (int i = 1; i <= steps; ++i) {
       const double t = static_cast<double>(i) / steps;
       const State ideal = i < steps ? interpolate(from, to, t) : to;
-      near = at_;
-      if (!keep(segment_.step(at_, ideal.insertion_mm,
-                              ideal_pulls(design_, ideal) +
-                                  out_.corrections.between(action.from, action.to, t, at_.pull_mm.size()))))
-        return false;
+      near_ = at_;
+      if (!keep(segment_.step(at_, ideal.insertion_mm, ideal_pulls(design_, ideal) + more(t)))) return false;
     }
     return true;
   }
@@ -221,6 +224,7 @@ class Compensator {
   ElasticSegment segment_;
   TendonStatics statics_;
   ElasticState at_;
+  ElasticState near_;
   Compensation out_;
 };
 

@@ -5,6 +5,7 @@
 #include <cmath>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/motion/lock_hunt.h"
 #include "planner/segment/latch.h"
 #include "planner/segment/shape.h"
 #include "planner/segment/tendons.h"
@@ -85,33 +86,50 @@ class Follower {
   }
 
   std::optional<ElasticFault> play_motion(const PlannedAction& action, FollowedAction& followed) {
-    const State& from = state(action.from);
-    const State& to = state(action.to);
-    const int steps = steps_of_motion(planned_, from, to, settings_.step_mm);
     const Eigen::Index tendons = at_.pull_mm.size();
+    return lead(
+        state(action.from), state(action.to),
+        [&](double t) { return corrections_.between(action.from, action.to, t, tendons); }, followed);
+  }
+
+  /// Step by step from one state to another.
+  std::optional<ElasticFault> lead(const State& from, const State& to,
+                                   const std::function<Eigen::VectorXd(double)>& correction,
+                                   FollowedAction& followed) {
+    const int steps = steps_of_motion(planned_, from, to, settings_.step_mm);
     for (int i = 1; i <= steps; ++i) {
       const double t = static_cast<double>(i) / steps;
       const State ideal = i < steps ? interpolate(from, to, t) : to;
-      const auto next = segment_.step(
-          at_, ideal.insertion_mm,
-          ideal_pulls(planned_, ideal) + corrections_.between(action.from, action.to, t, tendons));
+      const auto next = segment_.step(at_, ideal.insertion_mm, ideal_pulls(planned_, ideal) + correction(t));
       if (!next) return next.error();
       at_ = *next;
       look(ideal, &followed);
     }
-    followed.steps = steps;
+    followed.steps += steps;
+    return std::nullopt;
+  }
+
+  /// The sweep of a hunt, about the pulls as they stand.
+  std::optional<ElasticFault> play_sweep(const PlannedAction& action, FollowedAction& followed) {
+    const std::vector<State> sweep = sweep_states(planned_, state(action.from), action);
+    const Eigen::VectorXd more = corrections_.between(action.from, action.from, 0.0, at_.pull_mm.size());
+    for (std::size_t i = 1; i < sweep.size(); ++i)
+      if (const auto fault = lead(
+              sweep[i - 1], sweep[i], [&](double) { return more; }, followed))
+        return fault;
     return std::nullopt;
   }
 
   std::optional<ElasticFault> play_switch(const PlannedAction& action, FollowedAction& followed) {
-    const Eigen::Vector3d before = segment_.read(at_).tip_E.translation();
     if (action.kind == ActionKind::lock) followed.slide_error_mm = slide_error(action);
+    if (const auto fault = play_sweep(action, followed)) return fault;
+    const Eigen::Vector3d before = segment_.read(at_).tip_E.translation();
     const auto next = action.kind == ActionKind::lock ? segment_.engage(at_, action.lock)
                                                       : segment_.release(at_, action.lock);
     if (!next) return next.error();
     at_ = *next;
     look(state(action.to), &followed);
-    followed.steps = 1;
+    ++followed.steps;
     followed.jump_mm = (segment_.read(at_).tip_E.translation() - before).norm();
     return std::nullopt;
   }
@@ -192,6 +210,11 @@ double clearance_of(ElasticSegment& segment, const ElasticState& state, const Ch
     least = std::min(least, distance.exact().signed_distance(p) - stations[i].radius_mm);
   }
   return least;
+}
+
+std::vector<State> sweep_states(const Design& design, const State& before, const PlannedAction& action) {
+  if (!action.hunt || !action.hunt->made()) return {};
+  return hunt_states(design, before, action.lock, lock_hunt_track(design, before, action.lock));
 }
 
 FollowedPlan follow_plan(const Design& design, const Plan& plan, const PullCorrections& corrections,

@@ -72,6 +72,9 @@ Eigen::VectorXd ideal_pulls(const Design& design, const State& state);
 /// How many steps a motion is followed in.
 int steps_of_motion(const Design& design, const State& from, const State& to, double step_mm);
 
+/// The states that the sweep of a lock action passes, `before` first and last; empty where there is none.
+std::vector<State> sweep_states(const Design& design, const State& before, const PlannedAction& action);
+
 /// The least clearance (mm) of a body's stations beyond the entry plane, the shaft's included; infinite where
 /// there is none.
 double clearance_of(ElasticSegment& segment, const ElasticState& state, const ChannelDistance& distance);
