@@ -185,7 +185,7 @@ void csv_rows(const ElasticReport& report, const ElasticRun& run, const std::str
                        value(state.body_shift_mm), value(state.clearance_mm),
                        value(state.reading.base_N.maxCoeff()), value(state.reading.tip_N.maxCoeff()),
                        value(largest_load(state)), value(largest_drift(run.followed, i, report.locks)));
-    for (const double pull : state.state.pull_mm) out += "," + value(pull);
+    for (const double pull : state.state.pull_mm) out += fmt::format(",{}", value(pull));
     out += "\r\n";
   }
 }
@@ -201,7 +201,7 @@ std::string elastic_table(const ElasticReport& report, const Plan& plan, const S
   if (report.compensated)
     out += "\nCompensated pulls:\n" + states_table(report, *report.compensated, plan) +
            motions_table(*report.compensated, plan);
-  out += "\n" + effects_table(report);
+  out += fmt::format("\n{}", effects_table(report));
   out += fmt::format(
       "looked at    every {} mm of the ideal tip's way, stations {} mm apart: dense, not a proof\n"
       "elements     {} over the segment; halving them moves tips, slides and clearances by {:.4f} mm at "

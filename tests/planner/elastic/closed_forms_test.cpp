@@ -172,10 +172,11 @@ TEST_CASE("a drawn tendon bends by what the capstan leaves of it, let out by wha
   CHECK(x > 0.2);
   CHECK_THAT(turned(segment, state), WithinRel(std::log1p(x) / 0.3, 1e-4));
   CHECK_THAT(segment.read(state).tip_N(0), WithinRel(T * std::exp(-0.3 * turned(segment, state)), 5e-3));
-  for (int i = 1; i <= 60; ++i) drawn_to(3.0 - 0.8 * i / 60.0);
+  // Far enough that the whole length has turned back.
+  for (int i = 1; i <= 60; ++i) drawn_to(3.0 - 1.8 * i / 60.0);
   const double T_out = segment.read(state).base_N(0);
   const double x_out = 0.3 * 1.2 * T_out * 100.0 / 400.0;
-  CHECK(T_out < 0.8 * T);
+  CHECK(T_out < T * std::exp(-2.0 * 0.3 * turned(segment, state)));
   CHECK_THAT(turned(segment, state), WithinRel(-std::log1p(-x_out) / 0.3, 1e-4));
 }
 
@@ -223,13 +224,13 @@ TEST_CASE("a frozen bend drifts by M f / (EI + (f / l) sum EA r_b^2 e e')") {
 
 TEST_CASE("with stiff wires, no weight and no friction the ideal segment is what is left") {
   for (const CarriageKind kind : {CarriageKind::free, CarriageKind::guide}) {
-    for (const double spacing : {0.0, 10.0}) {
-      CAPTURE(static_cast<int>(kind), spacing);
+    {
+      // Continuous routing: a tendon that runs straight between disks bends a gap evenly at no stiffness.
+      CAPTURE(static_cast<int>(kind));
       DesignParts parts = bare_parts();
       add_locks(parts, {33.0, 67.0});
       parts.segment.tip_rigid_mm = 3.0;
       parts.carriage.kind = kind;
-      parts.tendons->disk_spacing_mm = spacing;
       parts.elastic->tendon_EA_N = parts.elastic->backbone_EA_N = 1e12;
       const Design design = made(parts);
       ElasticSegment segment(design);
