@@ -24,7 +24,8 @@ void switch_off(DesignParts& parts, Effect effect) {
       parts.tendons->friction_coefficient = 0.0;
       return;
     case Effect::backlash:
-      if (parts.latch) parts.latch->backlash_mm = parts.latch->engage_window_mm = 0.0;
+      // Without play there is no window, and without a window no hunt; the plan's own sweeps are still made.
+      if (parts.latch) parts.latch->backlash_mm = parts.latch->engage_window_mm = parts.latch->hunt_mm = 0.0;
       return;
   }
 }
