@@ -22,6 +22,8 @@ constexpr int kGaussNewtonSteps = 8;
 constexpr double kSettled_mm = 1e-4;
 /// A goal met to this (mm, or N mm of a latch's load) is met: a tenth of what halving the elements may move.
 constexpr double kGoalMet = 1e-3;
+/// Change of a tendon's tension (N) over which it goes from being let out to being drawn.
+constexpr double kTurnBack_N = 0.02;
 /// Share of EI times the curvature limit by which the couple is moved for a difference quotient.
 constexpr double kCoupleShare = 1e-4;
 /// The cone of the target's direction is aimed at with this share of its angle to spare.
@@ -103,9 +105,9 @@ class Compensator {
     const bool last = k + 1 == plan_.actions.size();
     if (!last) correction(action.to) = correction(action.from);
     const Aim aim = aim_after(k);
-    const ElasticState before = at_;
+    began_ = at_;
     for (int round = 0; round <= kRounds; ++round) {
-      at_ = before;
+      at_ = began_;
       if (!follow(action)) return;
       if (last || round == kRounds || left_over(aim, at_).norm() < kGoalMet) return;
       const auto pulls = meet(aim, near_, state(action.to).insertion_mm);
@@ -181,16 +183,18 @@ class Compensator {
                                        const ElasticReading& was, double grip, double insertion_mm) {
     const auto tip_N = statics_.tensions(moment_of(couple));
     if (!tip_N) return std::nullopt;
-    Eigen::VectorXd base = was.base_N;
+    // A tendon drawn since the motion began pulls harder at the base than at the tip, one let out less. In
+    // between lies the play; it is crossed within kTurnBack_N, so that the couple has a slope everywhere.
+    Eigen::VectorXd base = *tip_N;
     for (Eigen::Index k = 0; k < base.size(); ++k)
-      base(k) = std::clamp(base(k), (*tip_N)(k) / grip, (*tip_N)(k)*grip);
+      base(k) *= std::pow(grip, std::clamp(((*tip_N)(k)-was.tip_N(k)) / kTurnBack_N, -1.0, 1.0));
     const auto body = segment_.step_to_tensions(near, insertion_mm, base);
     return body ? std::optional(*body) : std::nullopt;
   }
 
   /// The pulls that come nearest to the aim from `near`.
   std::optional<Eigen::VectorXd> meet(const Aim& aim, const ElasticState& near, double insertion_mm) {
-    const ElasticReading was = segment_.read(near);
+    const ElasticReading was = segment_.read(began_);
     const double unit =
         kCoupleShare * design_.segment().flexural_rigidity_Nmm2 * design_.segment().curvature_max_per_mm;
     Eigen::VectorXd couple = couple_of(segment_.read(at_));
@@ -224,6 +228,7 @@ class Compensator {
   ElasticSegment segment_;
   TendonStatics statics_;
   ElasticState at_;
+  ElasticState began_;  // the motion that is looked at
   ElasticState near_;
   Compensation out_;
 };
