@@ -83,7 +83,9 @@ Opening opening_of(const TriangleMesh& mesh, const CappedHole& hole, bool is_ent
   for (std::size_t i = 0; i < hole.boundary.size(); ++i) {
     edges.push_back({hole.boundary[i], hole.boundary[(i + 1) % hole.boundary.size()]});
   }
-  return opening_of(mesh, edges, hole.boundary, is_entry);
+  Opening opening = opening_of(mesh, edges, hole.boundary, is_entry);
+  opening.faces = hole.faces;
+  return opening;
 }
 
 /// The edges that only one of `faces` has.
@@ -139,6 +141,7 @@ void assign_roles(Channel& channel, const SoundSurface& sound, Outlets outlets) 
     for (const int f : skin)
       vertices.insert(vertices.end(), mesh.triangles[f].begin(), mesh.triangles[f].end());
     channel.openings.push_back(opening_of(mesh, rim(mesh, skin), vertices, true));
+    channel.openings.back().faces = skin;
   }
   channel.openings.insert(channel.openings.end(), others.begin(), others.end());
 }

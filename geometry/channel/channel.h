@@ -53,6 +53,7 @@ struct Opening {
   double z_min_mm = 0.0;  ///< how far the opening reaches along the advance axis, entry plane at 0
   double z_max_mm = 0.0;
   bool is_entry = false;
+  std::vector<int> faces;  ///< of the channel's mesh: the hole's cap, or the patch itself
 };
 
 struct Channel {

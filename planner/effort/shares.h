@@ -82,6 +82,12 @@ inline constexpr std::int64_t kWidenCeiling = 1600000;
 /// spare. Chosen.
 inline constexpr int kWidenLooks = 6;
 
+/// Work of each look for a plan whose hunts can be made, or whose switches have the reserve that is wanted,
+/// where the first plan lacks it: as much as a look for a wider plan at most. Chosen. Measured: a minute's
+/// search found no plan with the reserve on airway, double-bend and planar-s with 3 locks, and proved that
+/// there is none on fold-chamber with 3 and miniature with 2.
+inline constexpr std::int64_t kSurerWork = 1600000;
+
 // After a proof: what stands in the way (reasons.h), where it comes to a stop (nearest_approach.h).
 
 /// For each limit that is relaxed, and for all of them together: a relaxed question is an easy one where the

@@ -5,7 +5,7 @@
 #include <cmath>
 
 #include "geometry/numbers/numbers.h"
-#include "planner/motion/lock_hunt.h"
+#include "planner/plan/lock_hunt.h"
 #include "planner/segment/latch.h"
 #include "planner/segment/shape.h"
 #include "planner/segment/tendons.h"

@@ -57,11 +57,29 @@ void remove_folder(int above, const std::string& name) {
   ::unlinkat(above, name.c_str(), AT_REMOVEDIR);
 }
 
+/// Removes the folder that an answer has taken the place of: the answer's own files, and what has its name in
+/// the new folder. What could not be given back (a full disk) stays, for the next answer to give back.
+void remove_replaced(int above, const std::string& name, int new_folder, const std::set<std::string>& owned) {
+  {
+    const Descriptor folder = open_below(above, name);
+    if (!folder.open()) return;
+    for (const std::string& entry : entries_of(folder.get()))
+      if (owned.contains(entry) || entry == kMark || exists(new_folder, entry))
+        ::unlinkat(folder.get(), entry.c_str(), 0);
+  }
+  ::unlinkat(above, name.c_str(), AT_REMOVEDIR);
+}
+
 /// What stands in the old folder and not in the new one goes there, but for the answer's own files.
 void give_back(int old_folder, int new_folder, const std::set<std::string>& owned) {
   for (const std::string& entry : entries_of(old_folder))
     if (!owned.contains(entry) && entry != kMark)
       ::renameat2(old_folder, entry.c_str(), new_folder, entry.c_str(), RENAME_NOREPLACE);
+}
+
+/// Is that what a disk without room says, or a user who may have no more of it?
+bool is_no_room(int error) {
+  return error == ENOSPC || error == EDQUOT;
 }
 
 /// The same owner and rights as the folder that is replaced, as far as this user may give them.
@@ -164,8 +182,9 @@ std::error_code AnswerFolder::exchange() {
   if (holds_working_folder(path)) return replace_one_by_one(old.get());
   if (!exists(folder, kMark)) write_new_file(folder, kMark, "");
   for (const std::string& entry : entries_of(old.get()))
-    if (!owned_.contains(entry) && entry != kMark)
-      ::linkat(old.get(), entry.c_str(), folder, entry.c_str(), 0);  // what can't be linked is moved below
+    if (!owned_.contains(entry) && entry != kMark &&
+        ::linkat(old.get(), entry.c_str(), folder, entry.c_str(), 0) != 0 && is_no_room(errno))
+      return last_error();  // what can't be linked for other reasons, folders above all, is moved below
   take_rights(old.get(), folder);
   ::fsync(folder);
   if (::renameat2(above, staged_.name.c_str(), above, name_.c_str(), RENAME_EXCHANGE) != 0)
@@ -174,7 +193,7 @@ std::error_code AnswerFolder::exchange() {
   // The staged name is the old folder's now.
   ::unlinkat(folder, kMark, 0);
   give_back(old.get(), folder, owned_);
-  remove_folder(above, staged_.name);
+  remove_replaced(above, staged_.name, folder, owned_);
   staged_.name.clear();
   return {};
 }
@@ -196,9 +215,13 @@ void clear_abandoned_answers(int above, const std::string& name, const std::set<
     }
     const Descriptor folder = open_below(above, staged);
     // Without the mark it is the folder that an answer has taken the place of.
-    if (folder.open() && !exists(folder.get(), kMark) && place.open())
-      give_back(folder.get(), place.get(), owned);
-    remove_folder(above, staged);
+    const bool replaced = folder.open() && !exists(folder.get(), kMark) && place.open();
+    if (!replaced) {
+      remove_folder(above, staged);
+      continue;
+    }
+    give_back(folder.get(), place.get(), owned);
+    remove_replaced(above, staged, place.get(), owned);
   }
   if (place.open()) ::unlinkat(place.get(), kMark, 0);
 }

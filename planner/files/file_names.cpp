@@ -19,4 +19,8 @@ std::string named_from(const fs::path& file, const fs::path& folder) {
   return why || named.empty() || !is_utf8(named) ? file.generic_string() : named;
 }
 
+std::string named_beside(const fs::path& file, const fs::path& other) {
+  return named_from(file, other.has_parent_path() ? other.parent_path() : fs::path("."));
+}
+
 }  // namespace withy

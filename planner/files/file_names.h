@@ -11,4 +11,7 @@ namespace withy {
 /// or where no such path is UTF-8.
 std::string named_from(const std::filesystem::path& file, const std::filesystem::path& folder);
 
+/// The same as seen from the file `other`, which may stand in the working folder.
+std::string named_beside(const std::filesystem::path& file, const std::filesystem::path& other);
+
 }  // namespace withy

@@ -63,6 +63,14 @@ class StagedFile {
   Staged staged_;
 };
 
+/// Do both names lead to one file, or to where one would be?
+bool same_place(const fs::path& a, const fs::path& b) {
+  std::error_code ignored;
+  if (a.empty() || b.empty()) return false;
+  return fs::equivalent(a, b, ignored) || fs::weakly_canonical(fs::absolute(a, ignored), ignored) ==
+                                              fs::weakly_canonical(fs::absolute(b, ignored), ignored);
+}
+
 /// The nearest folder above a place that is there.
 fs::path nearest_folder(const fs::path& place) {
   std::error_code ignored;
@@ -76,6 +84,8 @@ Result<void> check_writable(const fs::path& place, const fs::path& folder) {
   std::error_code why;
   const Descriptor held = open_folder(folder, why);
   if (!why) {
+    for (const std::string& left : abandoned_beside(held.get(), "probe"))
+      ::unlinkat(held.get(), left.c_str(), 0);
     const Staged probe = stage_file(held.get(), "probe", why);
     if (!why) ::unlinkat(held.get(), probe.name.c_str(), 0);
   }
@@ -143,13 +153,19 @@ Result<void> check_output_file(const fs::path& file, const std::vector<fs::path>
   if (fs::exists(status) && !fs::is_regular_file(status))
     return refused(file, "this is a device or a pipe, which is not written to", "name a file");
   for (const fs::path& input : inputs)
-    if (fs::equivalent(file, input, ignored))
+    if (same_place(file, input))
       return refused(file, "this is a file that is read", "name another file to write");
   return check_writable(file, nearest_folder(file));
 }
 
-Result<void> check_output_folder(const fs::path& folder) {
+Result<void> check_output_folder(const fs::path& folder, const std::set<std::string>& names,
+                                 const std::vector<fs::path>& inputs) {
   if (folder.empty()) return {};
+  for (const std::string& name : names)
+    for (const fs::path& input : inputs)
+      if (same_place(folder / name, input))
+        return refused(folder / name, "this is a file that is read, and the answer has one of that name",
+                       "name another folder");
   if (auto name = check_name(folder); !name) return name;
   std::error_code ignored;
   if (!fs::exists(fs::symlink_status(folder, ignored)))

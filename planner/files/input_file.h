@@ -16,11 +16,11 @@
 namespace withy {
 
 /// Files larger than this are taken for something else (bytes): a text that somebody wrote (a scene, a study,
-/// a recipe), a table or plan that a program wrote, a mesh (whose vertices, lines and columns are counted in
-/// int, each a byte at the least).
+/// a recipe), a table or plan that a program wrote, a mesh (ten million triangles of a binary STL, which take
+/// four times the file's size of memory).
 inline constexpr std::size_t kLargestText = std::size_t{4} << 20;
 inline constexpr std::size_t kLargestTable = std::size_t{256} << 20;
-inline constexpr std::size_t kLargestMesh = (std::size_t{2} << 30) - 1;
+inline constexpr std::size_t kLargestMesh = std::size_t{512} << 20;
 
 /// All bytes of a regular file. Errors, at 1:1: it can't be opened; it is a folder, pipe or device; it is
 /// larger than `most` bytes.

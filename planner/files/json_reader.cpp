@@ -10,15 +10,13 @@
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 
+#include "planner/files/json_depth.h"
 #include "planner/files/ranges.h"
 
 namespace withy {
 namespace {
 
 using nlohmann::json;
-
-// No file that withy writes or reads comes near: each level costs a pointer as long as all levels above.
-constexpr std::size_t kDeepestJson = 32;
 
 /// Line and column, both from 1, of a byte.
 std::pair<int, int> place_of(std::string_view text, std::size_t offset) {
@@ -194,6 +192,10 @@ const json kNothing;
 
 Result<JsonFile> JsonFile::parse(std::string text, std::string file) {
   JsonFile parsed(std::move(text), std::move(file));
+  // A smaller text can't hold too many, and of one too deep the parser below says where.
+  if (parsed.text_.size() > kMostJsonValues)
+    if (const auto excess = json_excess(parsed.text_))
+      return input_error(parsed.file_, 1, 1, *excess, "give the file that was meant");
   const char* const start = parsed.text_.data();
   const char* read_to = start;
   PlaceListener listener(start, &read_to, parsed.offset_);

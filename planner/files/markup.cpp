@@ -6,11 +6,13 @@
 
 #include <fmt/core.h>
 
+#include "planner/files/plain_line.h"
+
 namespace withy {
 
 std::string escaped_for_markup(std::string_view text) {
   std::string out;
-  for (const char c : text) {
+  for (const char c : without_controls(text)) {
     switch (c) {
       case '&':
         out += "&amp;";

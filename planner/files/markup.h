@@ -7,8 +7,8 @@
 
 namespace withy {
 
-/// `text` with what markup takes for its own (&, <, >) written as entities. For element text, not for
-/// attributes.
+/// `text` with what markup takes for its own (&, <, >) written as entities, and control characters, which
+/// XML 1.0 has no place for, spelled out. For element text, not for attributes.
 std::string escaped_for_markup(std::string_view text);
 
 /// An SVG text element with its anchor at (x, y).

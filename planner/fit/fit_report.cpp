@@ -3,12 +3,12 @@
 
 #include <algorithm>
 #include <array>
-#include <numbers>
 
 #include <Eigen/Geometry>
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/files/plain_line.h"
 
 namespace withy {
@@ -95,7 +95,7 @@ std::string fit_table(const FitReport& report) {
         "\nthe base was found turned by {:.0f} degrees: most likely the pulls have the other sign, or the "
         "tendons "
         "another order, than the scene's\n",
-        turn_rad * 180.0 / std::numbers::pi);
+        degrees(turn_rad));
   if (fit.misfits())
     out += fmt::format(
         "\nthe residuals are larger than the given noise explains (chi squared {:.4g} with {:.1f} degrees of "

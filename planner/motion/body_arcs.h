@@ -30,7 +30,8 @@ struct BodyArc {
   double turn_cos, turn_sin;  ///< of the angle by which the plane of bending turns about t before this arc
 };
 
-/// How far a point may move when insertion and curvature do (planner/motion/motion_bounds.h): at station s
+/// How far a point may move when insertion and curvature do (planner/proof/lemmas/motion_bounds.h): at
+/// station s
 ///   least + turning clamp(s - exposed_from, 0, turning_reach) + bending max(s - bending_from, 0)^2.
 struct BodyAllowance {
   float least;

@@ -33,10 +33,8 @@ class ChannelDistance {
     return field_->lower(p_E) - std::max(0.0, -p_E.z());
   }
 
-  /// A lower bound of D at p, or at its projection onto the entry plane when p is behind it: for any p'
-  /// within m of p and past the entry plane, D(p') >= signed_lower - m whenever that is positive and no
-  /// passage is within m of p (projecting moves no two points apart; p' and the projection are both within m
-  /// of p, and so is the line between them, which meets no passage and no wall).
+  /// A lower bound of D at p, or at its projection onto the entry plane when p is behind it. What it says of
+  /// points that move is lemma 7 (planner/proof/lemmas/moved_distance.h).
   double signed_lower(const Eigen::Vector3d& p_E) const {
     if (field_) {
       const double lower = field_->lower(p_E);
@@ -45,13 +43,6 @@ class ChannelDistance {
       if (std::isfinite(lower) || !field_->has_passages()) return lower;
     }
     return signed_exact({p_E.x(), p_E.y(), std::max(0.0, p_E.z())});
-  }
-
-  /// An upper bound of D: for p' within `reach` of p, both past the entry plane, D(p') <= signed_upper + |p'
-  /// - p|. A passage nearer than that voids the sign: only |D| is 1-Lipschitz then.
-  double signed_upper(const Eigen::Vector3d& p_E, double reach) const {
-    const double d = signed_exact(p_E);
-    return passage_distance(p_E) <= reach ? std::abs(d) : d;
   }
 
   /// D, the sign behind the entry plane being that of the projection onto it.

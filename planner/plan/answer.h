@@ -12,7 +12,7 @@
 
 #include "geometry/numbers/numbers.h"
 #include "planner/motion/action.h"
-#include "planner/motion/lock_hunt.h"
+#include "planner/plan/lock_hunt.h"
 #include "planner/segment/hardware.h"
 
 namespace withy {
@@ -100,8 +100,9 @@ struct Answer {
   std::vector<std::string> not_checked;
   int locks = 0;
   std::uint64_t seed = 1;
-  double seconds = 0.0;
-  std::optional<Plan> plan;          ///< reached only
+  double seconds = 0.0;        ///< for the question alone: until there was a plan, a proof, or no more effort
+  double seconds_after = 0.0;  ///< then, for a better plan, or for what stands in the way
+  std::optional<Plan> plan;    ///< reached only
   std::optional<Coverage> coverage;  ///< unreachable and undecided
   std::optional<Approach> approach;  ///< undecided (and unreachable, where one is known)
 };

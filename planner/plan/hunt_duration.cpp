@@ -3,7 +3,7 @@
 
 #include <cassert>
 
-#include "planner/motion/lock_hunt.h"
+#include "planner/plan/lock_hunt.h"
 #include "planner/segment/tendons.h"
 
 namespace withy {

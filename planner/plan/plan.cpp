@@ -71,6 +71,8 @@ class PlanWriter {
     plan["actions"] = actions();
     plan["proof"] = answer.coverage ? proof(*answer.coverage) : Json(nullptr);
     plan["approach"] = answer.approach ? approach(*answer.approach) : Json(nullptr);
+    if (const auto& rechecked = record_.rechecked)
+      plan["rechecked"] = {{"verdict", rechecked->verdict}, {"sentence", rechecked->sentence}};
     return laid_out(plan);
   }
 

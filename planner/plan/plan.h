@@ -23,6 +23,12 @@
 
 namespace withy {
 
+/// What `withy recheck` said of the answer: the plan, or the certificate of a proof.
+struct PlanRecheck {
+  std::string verdict;  ///< "holds", "does not hold", "could not decide"
+  std::string sentence;
+};
+
 /// Everything that goes into a plan file. The references must outlive the call.
 struct PlanRecord {
   const Scene& scene;
@@ -32,6 +38,7 @@ struct PlanRecord {
   std::optional<double> required_clearance_mm = std::nullopt;  ///< what was asked for, where not the scene's
   std::optional<double> duration_s =
       std::nullopt;  ///< of the plan's script (planner/script), where there is one
+  std::optional<PlanRecheck> rechecked = std::nullopt;  ///< absent: it was not
 };
 
 /// The file's whole text.

@@ -285,7 +285,12 @@ Result<PlanFile> read_plan(const std::filesystem::path& file) {
   if (root.at("version").count() != 1)
     root.at("version").fault("plans of this version can't be read", "plan again");
   root.expect_keys({"format", "version", "scene", "verdict", "why", "checked", "not_checked", "locks", "seed",
-                    "seconds", "segment", "summary", "states", "actions", "proof", "approach"});
+                    "seconds", "segment", "summary", "states", "actions", "proof", "approach"},
+                   {"rechecked"});
+  if (root.has("rechecked")) {
+    root.at("rechecked").expect_keys({"verdict", "sentence"});
+    for (const char* said : {"verdict", "sentence"}) root.at("rechecked").at(said).text();
+  }
   read_head(root, plan);
   for (const char* shown : {"seconds", "segment", "summary", "proof", "approach"})
     check_figures(root.at(shown), shown);

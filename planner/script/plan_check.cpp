@@ -8,6 +8,7 @@
 #include <fmt/format.h>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/plan/lock_hunt.h"
 #include "planner/script/replay_checks.h"
 #include "planner/segment/hardware.h"
 #include "planner/segment/latch.h"
@@ -161,6 +162,8 @@ class PlanJudge {
     if (Fault fault = engages ? check_lock(action, from, to) : check_unlock(action, from, to)) return fault;
     if (const auto breach = hardware_.switch_breach(from, action.lock)) return here(breach->sentence());
     if (Fault fault = check_field_of(action, from)) return fault;
+    if (engages)
+      if (Fault fault = check_hunt(action, from)) return fault;
     return check_clearance(action, to, to);
   }
 
@@ -204,10 +207,34 @@ class PlanJudge {
     return std::nullopt;
   }
 
+  /// A hunt that is made goes into the script, so it is judged again whatever a file says of it.
+  Fault check_hunt(const PlannedAction& action, const State& from) const {
+    if (!action.hunt || !action.hunt->made() || trust_ == Trust::clearances_too) return std::nullopt;
+    const double wanted = std::max(0.0, required_mm_ - kSameClearance_mm);
+    const Currents current_A =
+        Eigen::Map<const Eigen::VectorXd>(action.current_A.data(), std::ssize(action.current_A));
+    const Currents* const currents = design_.field() ? &current_A : nullptr;
+    LockHunt judged = judge_lock_hunt(verifier_, &hardware_, wanted, from, action.lock, currents);
+    if (judged.missing()) {
+      // As in check_clearance: the field's distances may be too coarse.
+      const ChannelDistance exact(verifier_.distance().exact_pointer());
+      judged =
+          judge_lock_hunt(MotionVerifier(design_, exact), &hardware_, wanted, from, action.lock, currents);
+    }
+    if (judged.shape == HuntShape::none)
+      return here(fmt::format("there is no hunt to make for lock {}: {}", action.lock + 1, judged.objection));
+    if (!judged.made()) return here(fmt::format("the hunt at lock {} {}", action.lock + 1, judged.objection));
+    if (action.hunt->shape != judged.shape || action.hunt->turns != judged.turns ||
+        action.hunt->corners_per_turn != judged.corners_per_turn ||
+        std::abs(action.hunt->radius_mm - judged.radius_mm) > kSameInsertion_mm)
+      return here(fmt::format("the hunt at lock {} is another than the scene's: a {} of {} mm",
+                              action.lock + 1, name_of(judged.shape), judged.radius_mm));
+    return std::nullopt;
+  }
+
   // --- Target ---
 
   Fault check_target() const {
-    if (plan_.actions.empty()) return std::nullopt;
     const Eigen::Isometry3d tip_S = scene_.entry.X_SE * Shape(design_, state(plan_.reached_state)).tip_E();
     const Target& target = scene_.target;
     const double error_mm = (tip_S.translation() - target.point_S).norm();

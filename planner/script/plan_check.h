@@ -9,15 +9,15 @@
 // straight, drawn back and released, each action leads on from where the one before it ended, the way in
 // stands before the way out and ends at the target. Motions: each moves what its kind says, keeps every limit
 // of segment, carriage and hardware all along (hardware.h), and is clear of the wall by what is required
-// (verify.h). Switches: the lock, the latch (latch.h), no snap, and a field that switches that lock alone
-// (replay_checks.h).
+// (verify.h). Switches: the lock, the latch (latch.h), no snap, a field that switches that lock alone
+// (replay_checks.h), and where a hunt is to be made, all its motions (lock_hunt.h).
 #pragma once
 
 #include <optional>
 #include <string>
 
-#include "planner/motion/verify.h"
 #include "planner/plan/answer.h"
+#include "planner/proof/lemmas/verify.h"
 #include "planner/scene/scene.h"
 
 namespace withy {

@@ -4,12 +4,12 @@
 #include <algorithm>
 #include <cassert>
 #include <cmath>
-#include <numbers>
 
 #include <fmt/format.h>
 
-#include "planner/motion/lock_hunt.h"
-#include "planner/motion/motion_bounds.h"
+#include "geometry/numbers/numbers.h"
+#include "planner/plan/lock_hunt.h"
+#include "planner/proof/lemmas/motion_bounds.h"
 #include "planner/script/replay_checks.h"
 #include "planner/script/replay_hunt.h"
 #include "planner/script/tendon_inverse.h"
@@ -113,6 +113,7 @@ class Replayer {
   }
 
   Finding run_row(const Waypoint& before, const Waypoint& row) {
+    hunted_ = -1;
     if (hunt_ && row.action != kHuntAction)
       if (auto finding = end_hunt(before)) return finding;
     if (row.insertion_mm != before.insertion_mm || row.pull_mm != before.pull_mm)
@@ -190,9 +191,33 @@ class Replayer {
     return check_torques(design_, lock_poses_E(design_, now_), hunt_->centre.engaged, hunt_->lock, row);
   }
 
+  /// The same all along a piece of a sweep, and the field within its limit.
+  Finding check_swept_way(const Waypoint& row, const State& from, const State& to,
+                          double aside_per_mm) const {
+    if (!hunt_ || !design_.field()) return std::nullopt;
+    return check_field_way(design_, {from, to, hunt_->centre.engaged, hunt_->lock, aside_per_mm}, row);
+  }
+
+  /// A lock that engages without a sweep where one is called for and can be made; with the wall farther off
+  /// than what plan and script may round apart.
+  Finding check_not_hunted(int lock, const Waypoint& row) const {
+    if (!design_.latch() || lock_hunt_track(design_, now_, lock).shape == HuntShape::none)
+      return std::nullopt;
+    const Currents current_A = design_.field() ? currents_of(design_, row) : Currents();
+    const LockHunt hunt =
+        judge_lock_hunt(verifier_, design_.tendons() ? &hardware_ : nullptr,
+                        scene_.required_clearance_mm + kClearanceSlack_mm + kScriptDeviation_mm, now_, lock,
+                        design_.field() ? &current_A : nullptr);
+    if (!hunt.made()) return std::nullopt;
+    return ReplayFinding{ReplayCause::hunt,
+                         fmt::format("lock {} engages without a sweep, which can be made here", lock + 1),
+                         fmt::format("hunt for it: sweep {} mm of slide to every side", hunt.radius_mm)};
+  }
+
   Finding end_hunt(const Waypoint& last) {
     const Hunt hunt = std::move(*hunt_);
     hunt_.reset();
+    hunted_ = hunt.lock;
     if (last.pull_mm != hunt.planned.pull_mm)
       return ReplayFinding{ReplayCause::hunt, "the sweep ends elsewhere than at the pulls that it began with",
                            "go back to them"};
@@ -221,7 +246,7 @@ class Replayer {
     std::string problem =
         fmt::format("the tip comes within {:.3f} mm of the target here and no nearer", report_.tip_error_mm);
     if (report_.tip_error_mm <= scene_.target.tolerance_mm)
-      problem += fmt::format(", {:.2f} degrees off its direction", tip_turn_rad_ * 180.0 / std::numbers::pi);
+      problem += fmt::format(", {:.2f} degrees off its direction", degrees(tip_turn_rad_));
     return ReplayFinding{ReplayCause::target, problem,
                          fmt::format("bring it within {} mm", scene_.target.tolerance_mm)};
   }
@@ -283,6 +308,7 @@ class Replayer {
   /// Verifies a piece as a straight way in (d, u), or parts it where that is too far from what the axes make.
   Finding run_piece(const Waypoint& before, const Waypoint& row, const Piece& piece, int depth) {
     double deviation = 0.0;
+    double aside_per_mm = 0.0;
     for (const double t : samples_between(cuts_, piece.t0, piece.t1)) {
       const State straight = interpolate(piece.from, piece.to, (t - piece.t0) / (piece.t1 - piece.t0));
       double disagreement = 0.0;
@@ -291,11 +317,14 @@ class Replayer {
       if (auto finding = check_state(made, kScriptDeviation_mm)) return finding;
       const MotionBounds bounds =
           motion_bounds(design_, made, made.insertion_mm, made.insertion_mm, made.u_free.norm());
-      deviation = std::max(deviation, (made.u_free - straight.u_free).norm() *
-                                          bounds.curvature_lever_mm2(design_.length_mm()));
+      const double off = (made.u_free - straight.u_free).norm();
+      aside_per_mm = std::max(aside_per_mm, off);
+      deviation = std::max(deviation, off * bounds.curvature_lever_mm2(design_.length_mm()));
     }
     if (deviation <= kPieceDeviation_mm || depth == 0) {
       if (auto finding = check_way(piece.from, piece.to)) return finding;
+      if (auto finding = check_swept_way(row, piece.from, piece.to, kUnseenDeviation * aside_per_mm))
+        return finding;
       return check_clearance(piece.from, piece.to, kUnseenDeviation * deviation);
     }
     const double t = parting_point(cuts_, piece.t0, piece.t1);
@@ -382,6 +411,8 @@ class Replayer {
       if (auto finding = check_release(lock)) return finding;
       return settle(row, after_unlock(design_, now_, lock), after_unlock(design_, now_, lock));
     }
+    if (hunted_ != lock)
+      if (auto finding = check_not_hunted(lock, row)) return finding;
     const State engaged = after_lock(design_, now_, lock);
     State latched = engaged;
     if (auto finding = pull_onto_notches(lock, latched)) return finding;
@@ -470,6 +501,7 @@ class Replayer {
   std::vector<double> cuts_;  // of the move under way
   State now_;
   std::optional<Hunt> hunt_;  // while a sweep is under way
+  int hunted_ = -1;           // the lock whose sweep ends where the row under way begins
   ReplayReport report_;
   bool reached_ = false;
   double tip_turn_rad_ = 0.0;

@@ -5,8 +5,8 @@
 // (tendon_inverse.h), the insertion gives the depth, and the locks freeze what the body has at their row.
 // Between two rows the axes move linearly; the body then follows a curved way in (d, u), which is cut into
 // pieces that a straight way in (d, u) describes within a known distance, and each piece is verified with
-// that distance added (planner/motion/verify.h). A switch is checked against the latch, the curvature on its
-// two sides and the row's own field.
+// that distance added (planner/proof/lemmas/verify.h). A switch is checked against the latch, the curvature
+// on its two sides and the row's own field.
 //
 // Rows of the action "hunt" are a sweep: the field may be on while they move, and each move is verified
 // twice, with the lock that switches next released all the while and with it engaged since the sweep began.
@@ -21,7 +21,7 @@
 #include <optional>
 #include <string>
 
-#include "planner/motion/verify.h"
+#include "planner/proof/lemmas/verify.h"
 #include "planner/scene/scene.h"
 #include "planner/script/script.h"
 

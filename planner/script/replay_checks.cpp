@@ -9,6 +9,7 @@
 #include <fmt/core.h>
 
 #include "planner/segment/friction_load.h"
+#include "planner/segment/hardware_bounds.h"
 
 namespace withy {
 namespace {
@@ -98,15 +99,6 @@ std::optional<ReplayFinding> check_lock_load(const Design& design, const State& 
   return std::nullopt;
 }
 
-/// The row's currents; those that its field takes where it gives none.
-Currents currents_of(const Design& design, const Waypoint& row) {
-  const FieldHardware& field = *design.field();
-  if (std::ssize(row.current_A) == field.coil_count())
-    return Eigen::Map<const Eigen::VectorXd>(row.current_A.data(), std::ssize(row.current_A));
-  if (field.coils.empty()) return coil_currents_A(field, row.field_S);
-  return Currents::Zero(field.coil_count());
-}
-
 std::optional<ReplayFinding> check_coil_limits(const Design& design, const LockPoses& poses,
                                                const Currents& current_A) {
   const double limit = design.field()->strength_max_mT;
@@ -149,6 +141,32 @@ std::optional<ReplayFinding> check_field(const Design& design, const State& stat
   const LockPoses poses = lock_poses_E(design, state);
   if (auto finding = check_coil_limits(design, poses, currents_of(design, row))) return finding;
   return check_torques(design, poses, state.engaged, lock, row);
+}
+
+Currents currents_of(const Design& design, const Waypoint& row) {
+  const FieldHardware& field = *design.field();
+  if (std::ssize(row.current_A) == field.coil_count())
+    return Eigen::Map<const Eigen::VectorXd>(row.current_A.data(), std::ssize(row.current_A));
+  if (field.coils.empty()) return coil_currents_A(field, row.field_S);
+  return Currents::Zero(field.coil_count());
+}
+
+std::optional<ReplayFinding> check_field_way(const Design& design, const SweptWay& way, const Waypoint& row) {
+  const Currents current_A = currents_of(design, row);
+  if (currents_serve_way(design, way.from, way.to, way.engaged, way.lock, current_A, kFieldRounding_mT,
+                         way.aside_per_mm))
+    return std::nullopt;
+  for (const State* state : {&way.from, &way.to}) {
+    const LockPoses poses = lock_poses_E(design, *state);
+    if (auto finding = check_coil_limits(design, poses, current_A)) return finding;
+    if (auto finding = check_torques(design, poses, way.engaged, way.lock, row)) return finding;
+  }
+  return ReplayFinding{
+      ReplayCause::field,
+      fmt::format("on the way here the field can't be shown to turn lock {} all along and to leave "
+                  "the others",
+                  way.lock + 1),
+      "give it more reserve"};
 }
 
 std::optional<ReplayFinding> check_torques(const Design& design, const LockPoses& poses,

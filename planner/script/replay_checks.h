@@ -42,6 +42,22 @@ std::optional<ReplayFinding> check_field(const Design& design, const State& stat
 std::optional<ReplayFinding> check_torques(const Design& design, const LockPoses& poses,
                                            const LockSet& engaged, int lock, const Waypoint& row);
 
+/// A straight way of a sweep: the locks are `engaged` before `lock` switches; the free curvature may be off
+/// the way by so much.
+struct SweptWay {
+  State from;
+  State to;
+  LockSet engaged;
+  int lock = 0;
+  double aside_per_mm = 0.0;
+};
+
+/// The same as check_field over all of a way, but for the coils' currents.
+std::optional<ReplayFinding> check_field_way(const Design& design, const SweptWay& way, const Waypoint& row);
+
+/// The row's currents; those that its field takes where it gives none.
+Currents currents_of(const Design& design, const Waypoint& row);
+
 /// The reserve with which they do.
 double field_reserve(const Design& design, const State& state, int lock, const Waypoint& row);
 

@@ -7,7 +7,7 @@
 
 #include <fmt/format.h>
 
-#include "planner/motion/lock_hunt.h"
+#include "planner/plan/lock_hunt.h"
 
 namespace withy {
 namespace {

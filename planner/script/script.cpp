@@ -8,7 +8,7 @@
 
 #include <fmt/core.h>
 
-#include "planner/motion/lock_hunt.h"
+#include "planner/plan/lock_hunt.h"
 #include "planner/script/script_numbers.h"
 #include "planner/script/waypoints.h"
 #include "planner/segment/tendons.h"

@@ -7,7 +7,7 @@
 #include <iterator>
 
 #include "planner/motion/action.h"
-#include "planner/motion/motion_bounds.h"
+#include "planner/proof/lemmas/motion_bounds.h"
 #include "planner/script/script.h"
 #include "planner/script/tendon_inverse.h"
 #include "planner/segment/tendons.h"

@@ -6,8 +6,9 @@
 #include <optional>
 
 #include <Eigen/Core>
+#include <Eigen/Geometry>
 
-#include "planner/motion/verify.h"
+#include "planner/motion/clearance.h"
 #include "planner/segment/design.h"
 
 namespace withy {
@@ -43,6 +44,14 @@ struct SearchProblem {
   Goal goal;
   double required_clearance_mm = 0.0;
   HeededLimits heeded;
+
+  // What is only wished for: with one of these the search looks for a better plan, and that it finds none
+  // proves nothing of the design.
+
+  double least_reserve = 1.0;  ///< of every switch (planner/segment/field.h)
+  bool hunts_wanted = false;   ///< locks engage only where their hunts can be made
+
+  bool wishes() const { return least_reserve > 1.0 || hunts_wanted; }
 };
 
 }  // namespace withy

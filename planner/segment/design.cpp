@@ -87,7 +87,7 @@ void check_lock(const LockHardware& lock, Faults& faults) {
 }
 
 /// A lock body that leaves the segment's outline thinner than beside it is refused: bounds of a body that
-/// slides into its own place (planner/search/cells/cell_slide.h) count with locks that are no thinner.
+/// slides into its own place (planner/proof/lemmas/cell_slide.h) count with locks that are no thinner.
 void check_lock_radius(const DesignParts& parts, Faults& faults) {
   const double lock = parts.lock->body_radius_mm;
   const double segment = parts.segment.radius_mm;

@@ -11,6 +11,7 @@
 #include <fmt/format.h>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/segment/greatest_reserve.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
@@ -18,6 +19,10 @@ namespace {
 
 /// Share by which a stroke may come up to half a turn.
 constexpr double kHalfTurnRounding = 1e-12;
+
+/// "Any strength" ends here (mT): ten times the most that a scene may allow. Beyond it stand fields whose
+/// direction the coils don't make at all but for rounding.
+constexpr double kAnyStrength_mT = 1e5;
 
 /// The greatest reserve within the limits is found to this.
 constexpr double kReserveStep = 1e-7;
@@ -135,19 +140,35 @@ LockSet only(int lock) {
 class SwitchQuestion {
  public:
   SwitchQuestion(const Design& design, const LockPoses& poses, const LockSet& engaged,
-                 const LockSet& switching)
+                 const LockSet& switching, std::span<const LockPoses> also = {})
       : design_(design),
         poses_(poses),
         engaged_(engaged),
         switching_(switching),
         torques_(torque_demands(design, poses, engaged, switching)),
-        limits_(current_limits(design, poses)) {}
+        limits_(current_limits(design, poses)) {
+    for (const LockPoses& other : also) add_beside(other);
+  }
 
   const CurrentLimits& limits() const { return limits_; }
 
-  std::optional<Currents> within_limits(double reserve) const { return solved(limits_, torques_, reserve); }
+  /// Of least sum of squares, but where the cuts of least_currents come to no end: there whatever an ascent
+  /// from less reserve comes to.
+  std::optional<Currents> within_limits(double reserve) const {
+    const LeastCurrents least = solution(limits_, torques_, reserve);
+    if (least.verdict == CurrentsVerdict::found) return least.current_A;
+    if (least.verdict == CurrentsVerdict::none) return std::nullopt;
+    return by_ascent(reserve);
+  }
   std::optional<Currents> at_any_strength(double reserve) const {
-    return solved(without_limits(limits_), torques_, reserve);
+    auto I = solved(without_limits(limits_), torques_, reserve);
+    if (I && !(largest_strength_mT(limits_, *I) <= kAnyStrength_mT)) I.reset();
+    return I;
+  }
+
+  /// `I`, or better within the limits.
+  Currents improved(const Currents& I, double wanted) const {
+    return greatest_reserve(reserve_demands(), limits_, I, wanted);
   }
 
   /// Would it be allowed if lock `other` needed not be heeded?
@@ -172,11 +193,49 @@ class SwitchQuestion {
   }
 
  private:
+  void add_beside(const LockPoses& poses) {
+    const CurrentLimits limits = current_limits(design_, poses);
+    for (const CurrentDemand& demand : current_demands(
+             design_, torque_demands(design_, poses, engaged_, switching_), limits, kReserveBeside))
+      beside_.push_back(demand);
+    if (!design_.field() || design_.field()->coils.empty()) return;  // one field everywhere
+    limits_.gains.insert(limits_.gains.end(), limits.gains.begin(), limits.gains.end());
+    limits_.most_mT.insert(limits_.most_mT.end(), limits.most_mT.begin(), limits.most_mT.end());
+  }
+
+  std::optional<Currents> by_ascent(double reserve) const {
+    for (const double share : {0.9, 0.7, 0.5}) {
+      const LeastCurrents start = solution(limits_, torques_, share * reserve);
+      if (start.verdict != CurrentsVerdict::found) continue;
+      const Currents I = improved(start.current_A, reserve);
+      if (reserve_by_demands(reserve_demands(), I) >= reserve * (1.0 - kCurrentRounding)) return I;
+    }
+    return std::nullopt;
+  }
+
+  std::vector<ReserveDemand> reserve_demands() const {
+    std::vector<ReserveDemand> demands;
+    const LockHardware& lock = design_.lock();
+    for (const TorqueDemand& t : torques_)
+      demands.push_back({limits_.gains[static_cast<std::size_t>(t.lock)].transpose() * t.normal_E, t.base_mT,
+                         (t.drives ? lock.switch_torque_Nmm : lock.hold_torque_Nmm) / lock.magnet_Am2,
+                         t.drives});
+    for (const CurrentDemand& d : beside_) demands.push_back({d.row, d.at_least, 0.0, false});
+    return demands;
+  }
+
   std::optional<Currents> solved(const CurrentLimits& limits, const std::vector<TorqueDemand>& torques,
                                  double reserve) const {
-    const LeastCurrents least = least_currents(current_demands(design_, torques, limits_, reserve), limits);
+    const LeastCurrents least = solution(limits, torques, reserve);
     if (least.verdict != CurrentsVerdict::found) return std::nullopt;
     return least.current_A;
+  }
+
+  LeastCurrents solution(const CurrentLimits& limits, const std::vector<TorqueDemand>& torques,
+                         double reserve) const {
+    std::vector<CurrentDemand> demands = current_demands(design_, torques, limits_, reserve);
+    demands.insert(demands.end(), beside_.begin(), beside_.end());
+    return least_currents(demands, limits);
   }
 
   const Design& design_;
@@ -185,6 +244,7 @@ class SwitchQuestion {
   LockSet switching_;
   std::vector<TorqueDemand> torques_;
   CurrentLimits limits_;
+  std::vector<CurrentDemand> beside_;  // of the other poses
 };
 
 /// Why the currents of a reserve of 1 are not allowed.
@@ -299,9 +359,9 @@ CurrentLimits current_limits(const Design& design, const LockPoses& poses) {
 
 std::optional<SwitchCurrents> best_currents(const Design& design, const LockPoses& poses,
                                             const LockSet& engaged, const LockSet& switching, double wanted,
-                                            double least) {
+                                            double least, std::span<const LockPoses> also) {
   if (stroke_too_wide(design.lock())) return std::nullopt;
-  const SwitchQuestion question(design, poses, engaged, switching);
+  const SwitchQuestion question(design, poses, engaged, switching, also);
   if (const auto I = question.within_limits(wanted)) return question.described(*I, wanted);
   // (3) only gets harder as x grows, so the reserves that can be had are those up to the greatest.
   double had = least;
@@ -317,7 +377,10 @@ std::optional<SwitchCurrents> best_currents(const Design& design, const LockPose
       not_had = middle;
     }
   }
-  return question.described(*best, had);
+  SwitchCurrents halved = question.described(*best, had);
+  if (switching.count() != 1) return halved;
+  SwitchCurrents improved = question.described(question.improved(*best, wanted), had);
+  return improved.reserve > halved.reserve ? improved : halved;
 }
 
 std::optional<SwitchCurrents> unlimited_currents(const Design& design, const LockPoses& poses,
@@ -357,8 +420,12 @@ double reserve_of(const Design& design, const LockPoses& poses, const LockSet& e
       const double drive =
           hardware.magnet_Am2 * (least_torque_mT(stroke.to_other * b, stroke.free_rad, stroke.latched_rad) -
                                  unknown_ambient_mT(design));
-      const bool free_to_turn = hardware.switch_torque_Nmm <= 0.0 && drive >= 0.0;
-      reserve = std::min(reserve, free_to_turn ? kInfinity : drive / hardware.switch_torque_Nmm);
+      // Currents that just balance the ambient field do so but for rounding.
+      const double rounding = kCurrentRounding * hardware.magnet_Am2 * b.norm();
+      const bool free_to_turn = hardware.switch_torque_Nmm <= 0.0 && drive >= -rounding;
+      reserve = std::min(reserve, free_to_turn                       ? kInfinity
+                                  : hardware.switch_torque_Nmm > 0.0 ? drive / hardware.switch_torque_Nmm
+                                                                     : 0.0);
       continue;
     }
     const Eigen::Vector3d normal = -stroke.to_other * torque_direction(poses.R_E[index], stroke.now_rad);
@@ -391,15 +458,16 @@ FieldNeed least_field(const Design& design, const State& state, int lock) {
   return need;
 }
 
-bool field_switches(const Design& design, const State& state, int lock) {
+bool field_switches(const Design& design, const State& state, int lock, double reserve) {
   if (stroke_too_wide(design.lock())) return false;
   const LockPoses poses = lock_poses_E(design, state);
-  return SwitchQuestion(design, poses, state.engaged, only(lock)).within_limits(1.0).has_value();
+  return SwitchQuestion(design, poses, state.engaged, only(lock)).within_limits(reserve).has_value();
 }
 
-std::optional<SwitchChoice> choose_field(const Design& design, const State& state, int lock) {
+std::optional<SwitchChoice> choose_field(const Design& design, const State& state, int lock,
+                                         std::span<const LockPoses> also) {
   const LockPoses poses = lock_poses_E(design, state);
-  auto currents = best_currents(design, poses, state.engaged, only(lock), reserve_wanted(design), 1.0);
+  auto currents = best_currents(design, poses, state.engaged, only(lock), reserve_wanted(design), 1.0, also);
   if (!currents) return std::nullopt;
   SwitchChoice choice{std::move(*currents), Eigen::Vector3d::Zero()};
   choice.field_S = field_at_lock_S(design, poses, lock, choice.currents.current_A);

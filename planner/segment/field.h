@@ -99,11 +99,17 @@ struct SwitchCurrents {
 /// Reserves below this are not told from none.
 inline constexpr double kLeastReserve = 1e-3;
 
+/// What currents must have in the other poses that they are to serve too (`also` below): 1, and a thousandth
+/// to spare for what lies between those poses.
+inline constexpr double kReserveBeside = 1.001;
+
 /// The currents for `wanted`, or for the greatest reserve from `least` on within the limits; nothing when no
-/// currents within the limits have a reserve of `least`.
+/// currents within the limits have a reserve of `least`. In the poses of `also`, which they are on during a
+/// hunt, they keep the limits too and have a reserve of kReserveBeside.
 std::optional<SwitchCurrents> best_currents(const Design& design, const LockPoses& poses,
                                             const LockSet& engaged, const LockSet& switching, double wanted,
-                                            double least = kLeastReserve);
+                                            double least = kLeastReserve,
+                                            std::span<const LockPoses> also = {});
 
 /// The currents of least sum of squares for a reserve, whatever the limits; nothing when there are none.
 std::optional<SwitchCurrents> unlimited_currents(const Design& design, const LockPoses& poses,
@@ -143,8 +149,8 @@ struct FieldNeed {
 /// design's limits if it has any.
 FieldNeed least_field(const Design& design, const State& state, int lock);
 
-/// Is there a field for a reserve of 1? The same as least_field(..).allowed(), for less.
-bool field_switches(const Design& design, const State& state, int lock);
+/// Is there a field for that reserve? With 1 the same as least_field(..).allowed(), for less.
+bool field_switches(const Design& design, const State& state, int lock, double reserve = 1.0);
 
 /// What a plan does to switch `lock`: the currents for the reserve that the scene wants, or the greatest;
 /// nothing where that is below 1.
@@ -152,7 +158,8 @@ struct SwitchChoice {
   SwitchCurrents currents;
   Eigen::Vector3d field_S = Eigen::Vector3d::Zero();  ///< mT, the coils' field at the lock
 };
-std::optional<SwitchChoice> choose_field(const Design& design, const State& state, int lock);
+std::optional<SwitchChoice> choose_field(const Design& design, const State& state, int lock,
+                                         std::span<const LockPoses> also = {});
 
 /// The coils' field (mT, in S) at lock `lock`.
 Eigen::Vector3d field_at_lock_S(const Design& design, const LockPoses& poses, int lock,

@@ -117,7 +117,8 @@ StateBox StateBox::around(const State& state) {
   return box;
 }
 
-Hardware::Hardware(const Design& design) : design_(&design) {
+Hardware::Hardware(const Design& design, double least_reserve)
+    : design_(&design), least_reserve_(least_reserve) {
   if (checks_field()) couples_ = may_couple(design);
   if (!design.tendons()) return;
   statics_.emplace(*design.tendons());
@@ -195,7 +196,7 @@ std::optional<SwitchChoice> Hardware::switch_choice(const State& state, int lock
 }
 
 bool Hardware::may_switch(const State& state, int lock) const {
-  return !checks_field() || field_switches(*design_, state, lock);
+  return !checks_field() || field_switches(*design_, state, lock, least_reserve_);
 }
 
 std::optional<HardwareBreach> Hardware::coupling_breach(const State& state) const {
@@ -265,7 +266,7 @@ BoxVerdict Hardware::states_over(const StateBox& box) const {
 
 BoxVerdict Hardware::switch_over(const StateBox& box, int lock) const {
   if (!checks_field()) return BoxVerdict::all;
-  return switch_over_box(*design_, box, lock);
+  return switch_over_box(*design_, box, lock, least_reserve_);
 }
 
 }  // namespace withy

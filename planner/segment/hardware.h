@@ -82,7 +82,9 @@ enum class BoxVerdict { none, some, all };
 /// Answers for one design, which must outlive it. Constant after construction: safe from several threads.
 class Hardware {
  public:
-  explicit Hardware(const Design& design);
+  /// `least_reserve`: what may_switch and switch_over ask of a switch. More than 1 is a wish of whoever asks,
+  /// no limit of the hardware.
+  explicit Hardware(const Design& design, double least_reserve = 1.0);
 
   const Design& design() const { return *design_; }
   bool checks_tendons() const { return statics_.has_value(); }
@@ -110,7 +112,8 @@ class Hardware {
   /// Nothing when the field can switch `lock` in `state` with a reserve of 1, or when the scene has no field.
   std::optional<HardwareBreach> switch_breach(const State& state, int lock) const;
 
-  /// Is there a field for the switch? switch_breach for less, without saying what is in the way.
+  /// Is there a field for the switch with the least reserve? With 1, switch_breach for less, without saying
+  /// what is in the way.
   bool may_switch(const State& state, int lock) const;
 
   /// Can any state that keeps the curvature limit have a magnet moved off its stop by others?
@@ -129,14 +132,15 @@ class Hardware {
   /// Stroke, plane, tension and lock load over a box; "all" when the scene has no tendons.
   BoxVerdict states_over(const StateBox& box) const;
 
-  /// Can the field switch `lock` (engaged or not as the box says) over a box? "all" when the scene has no
-  /// field.
+  /// Can the field switch `lock` (engaged or not as the box says) over a box, with the least reserve? "all"
+  /// when the scene has no field.
   BoxVerdict switch_over(const StateBox& box, int lock) const;
 
  private:
   std::optional<HardwareBreach> search_coupling(const State& from, const State& to, double share) const;
 
   const Design* design_;
+  double least_reserve_;
   bool couples_ = false;  ///< can any legal state have a magnet moved off its stop by others?
   std::optional<TendonStatics> statics_;
   std::vector<Eigen::Vector2d> tendon_direction_;

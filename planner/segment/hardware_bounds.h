@@ -1,5 +1,12 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Bounds on what a whole box, or a whole straight motion, asks of the hardware. Used through hardware.h.
+//
+// Lemma 18 (StateBounds), lemma 19 (coupling_over_box) and lemma 20 (switch_over_box) of the list in
+// DEVELOPERS.md; statements and premises here, derivations beside the code. They stand in this room, below
+// planner/proof/lemmas, because Hardware answers for states, motions and boxes alike.
+//   Statement: `none` means that no state of the box keeps the limits, `all` that every one does.
+//   Premises: lemmas 19 and 20 count those states that keep the curvature limit, for how near two locks come
+//   rests on it. Rounding: a limit may be passed by kLimitRounding, a box is held against twice that.
 #pragma once
 
 #include <array>
@@ -103,9 +110,23 @@ class StateBounds {
   const std::vector<Eigen::Vector2d>& direction_;
 };
 
-/// Can the field switch `lock` over the box? Of the box's states those count that keep the curvature limit.
-/// Precondition: the design has a field and locks.
-BoxVerdict switch_over_box(const Design& design, const StateBox& box, int lock);
+/// Can the field switch `lock` over the box with that reserve? Of the box's states those count that keep the
+/// curvature limit. Precondition: the design has a field and locks.
+BoxVerdict switch_over_box(const Design& design, const StateBox& box, int lock, double reserve = 1.0);
+
+/// Proved: in every state of the box that keeps the curvature limit, the currents switch `lock` with a
+/// reserve of 1 or more and make no more than the field limit at any lock. `box.engaged` says which regions
+/// are frozen, `engaged` which stops the magnets are on; the two differ while a latch that may have dropped
+/// in is still driven. False proves nothing. The coils' own current limits are not looked at. Fields may fall
+/// short by `leniency_mT`. Precondition: the design has locks, `lock` is one of them.
+bool currents_serve_box(const Design& design, const StateBox& box, const LockSet& engaged, int lock,
+                        const Currents& current_A, double leniency_mT = 0.0);
+
+/// The same over the straight way between two states of the same locks and frozen bends, cut finer where that
+/// is needed; the free curvature may be off the way by `aside_per_mm` in either component.
+bool currents_serve_way(const Design& design, const State& from, const State& to, const LockSet& engaged,
+                        int lock, const Currents& current_A, double leniency_mT = 0.0,
+                        double aside_per_mm = 0.0);
 
 /// Do the locks' magnets leave one another on their stops over the box? Of its states those count that keep
 /// the curvature limit. Precondition: the design has locks.

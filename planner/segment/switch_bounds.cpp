@@ -4,6 +4,7 @@
 #include <cassert>
 #include <cmath>
 #include <limits>
+#include <tuple>
 
 #include <Eigen/SVD>
 
@@ -254,6 +255,32 @@ std::array<double, kMaxLocks> gain_slack_mT(const Design& design, const BoxPoses
   return slack;
 }
 
+/// By how much a known ambient field's component along a direction may change as the direction turns (mT).
+double ambient_slack_mT(const Design& design, double spread_rad) {
+  return design.field() ? design.field()->ambient_S.norm() * spread_rad : 0.0;
+}
+
+/// By how much the field (mT) that given currents make at a lock may differ over the box from the middle
+/// pose's: each coil's change of gain (coils.h, 4) over the way that the lock's place may move, times its
+/// current. The ways end within `moved_mm` of the middle's place, so the straight line between keeps that far
+/// from the wire too.
+double given_field_slack_mT(const Design& design, const BoxPoses& poses, int lock,
+                            const Currents& current_A) {
+  if (!design.field() || design.field()->coils.empty()) return 0.0;
+  const double moved = poses.moved_mm[static_cast<std::size_t>(lock)];
+  if (moved <= 0.0) return 0.0;
+  const Eigen::Vector3d p_S =
+      design.R_SE() * poses.middle.p_E[static_cast<std::size_t>(lock)] + design.p_SE();
+  double slack = 0.0;
+  for (std::size_t c = 0; c < design.field()->coils.size(); ++c) {
+    const double current = std::abs(current_A(static_cast<Eigen::Index>(c)));
+    if (current <= 0.0) continue;
+    const Coil& coil = design.field()->coils[c];
+    slack += current * coil_gradient_bound(coil, distance_to_wire_mm(coil, p_S) - moved) * moved;
+  }
+  return slack;
+}
+
 /// Rounding of the middle pose's figures, as a share of what they are made of.
 constexpr double kBoundRounding = 4.0 * kLimitRounding;
 
@@ -264,8 +291,8 @@ constexpr double kBoundRounding = 4.0 * kLimitRounding;
 /// turns by eps, so demand i moves by at most B_max spread_i + gain slack_i + coupling slack_i.
 class MovedDemands {
  public:
-  MovedDemands(const Design& design, const BoxPoses& poses, const StateBox& box, int lock)
-      : design_(design), lock_(lock), limits_(current_limits(design, poses.middle)) {
+  MovedDemands(const Design& design, const BoxPoses& poses, const StateBox& box, int lock, double reserve)
+      : design_(design), lock_(lock), reserve_(reserve), limits_(current_limits(design, poses.middle)) {
     LockSet switching;
     switching.set(static_cast<std::size_t>(lock));
     torques_ = torque_demands(design, poses.middle, box.engaged, switching);
@@ -274,7 +301,8 @@ class MovedDemands {
     for (int i = 0; i < design.lock_count(); ++i) {
       const auto index = static_cast<std::size_t>(i);
       pose_slack_[index] = B_max * (poses.spread_rad[index] + kBoundRounding) +
-                           coupling_slack_mT(design, poses, i) + ambient_slack_mT(poses.spread_rad[index]);
+                           coupling_slack_mT(design, poses, i) +
+                           ambient_slack_mT(design, poses.spread_rad[index]);
     }
   }
 
@@ -282,8 +310,9 @@ class MovedDemands {
     std::vector<CurrentDemand> demands;
     for (const TorqueDemand& t : torques_) {
       const auto at = static_cast<std::size_t>(t.lock);
-      demands.push_back({limits_.gains[at].transpose() * t.normal_E,
-                         demanded_mT(design_.lock(), t, 1.0) + sense * (pose_slack_[at] + gain_slack_[at])});
+      demands.push_back(
+          {limits_.gains[at].transpose() * t.normal_E,
+           demanded_mT(design_.lock(), t, reserve_) + sense * (pose_slack_[at] + gain_slack_[at])});
     }
     CurrentLimits limits = limits_;
     for (std::size_t i = 0; i < limits.most_mT.size(); ++i) {
@@ -301,7 +330,7 @@ class MovedDemands {
       const auto index = static_cast<std::size_t>(t.lock);
       // The field at the lock itself is what is sought here, so no gain plays a part.
       if (t.lock == lock_)
-        own.push_back({t.normal_E, demanded_mT(design_.lock(), t, 1.0) - pose_slack_[index]});
+        own.push_back({t.normal_E, demanded_mT(design_.lock(), t, reserve_) - pose_slack_[index]});
     }
     if (!std::isfinite(own.front().at_least)) return false;
     const auto B = least_norm_point(own);
@@ -309,10 +338,9 @@ class MovedDemands {
   }
 
  private:
-  double ambient_slack_mT(double spread_rad) const { return design_.field()->ambient_S.norm() * spread_rad; }
-
   const Design& design_;
   int lock_;
+  double reserve_;
   CurrentLimits limits_;
   std::vector<TorqueDemand> torques_;
   std::array<double, kMaxLocks> gain_slack_{};
@@ -324,15 +352,76 @@ class MovedDemands {
 /// If the demands of the middle pose, each let out by what it may change by over the box, can't be met within
 /// limits let out alike, no pose of the box meets its own; and currents that meet those taken in serve every
 /// pose. What is not settled is "some".
-BoxVerdict switch_over_box(const Design& design, const StateBox& box, int lock) {
+BoxVerdict switch_over_box(const Design& design, const StateBox& box, int lock, double reserve) {
   assert(design.field() && design.lock_count() > 0);
   if (stroke_too_wide(design.lock())) return BoxVerdict::none;
   const BoxPoses poses = poses_over(design, box);
   if (!poses.finite) return BoxVerdict::some;
-  const MovedDemands demands(design, poses, box, lock);
+  const MovedDemands demands(design, poses, box, lock, reserve);
   if (demands.own_torque_out_of_reach()) return BoxVerdict::none;
   if (demands.with(1.0) == CurrentsVerdict::found) return BoxVerdict::all;
   return demands.with(-1.0) == CurrentsVerdict::none ? BoxVerdict::none : BoxVerdict::some;
+}
+
+/// A demand n . (G I) >= c of the middle pose becomes n' . B' >= c' in another. n' . B' - n . B = (n' - n) .
+/// B'
+/// + n . (B' - B) is no less than -(spread |B'| + |B' - B|), with |B'| <= |B| + |B' - B|, and c' - c no more
+/// than what coupling and known ambient field may change by. So demands that the middle pose meets with that
+/// to spare are met in every pose, and both ends of the stroke imply the rest of it (field.h).
+bool currents_serve_box(const Design& design, const StateBox& box, const LockSet& engaged, int lock,
+                        const Currents& current_A, double leniency_mT) {
+  assert(design.lock_count() > 0 && lock >= 0 && lock < design.lock_count());
+  if (stroke_too_wide(design.lock())) return false;
+  const BoxPoses poses = poses_over(design, box);
+  if (!poses.finite) return false;
+  const CurrentLimits limits = current_limits(design, poses.middle);
+  std::array<Eigen::Vector3d, kMaxLocks> field_E;
+  std::array<double, kMaxLocks> slack{};
+  for (int i = 0; i < design.lock_count(); ++i) {
+    const auto at = static_cast<std::size_t>(i);
+    field_E[at] = limits.gains[at] * current_A;
+    const double moved = given_field_slack_mT(design, poses, i, current_A);
+    const double most = field_E[at].norm() + moved;
+    if (!(most <= limits.most_mT[at] * (1.0 + kCurrentRounding) + leniency_mT)) return false;
+    slack[at] = moved + most * (poses.spread_rad[at] + kBoundRounding) + coupling_slack_mT(design, poses, i) +
+                ambient_slack_mT(design, poses.spread_rad[at]);
+  }
+  LockSet switching;
+  switching.set(static_cast<std::size_t>(lock));
+  const std::vector<TorqueDemand> torques = torque_demands(design, poses.middle, engaged, switching);
+  return std::all_of(torques.begin(), torques.end(), [&](const TorqueDemand& t) {
+    const auto at = static_cast<std::size_t>(t.lock);
+    return t.normal_E.dot(field_E[at]) >= demanded_mT(design.lock(), t, 1.0) + slack[at] - leniency_mT;
+  });
+}
+
+namespace {
+
+bool serve_way(const Design& design, const State& from, const State& to, const LockSet& engaged, int lock,
+               const Currents& current_A, double leniency_mT, double aside_per_mm, int halvings) {
+  const Eigen::Vector2d aside = Eigen::Vector2d::Constant(aside_per_mm);
+  StateBox box = StateBox::around(from);
+  std::tie(box.insertion_lo_mm, box.insertion_hi_mm) = std::minmax({from.insertion_mm, to.insertion_mm});
+  box.u_lo = from.u_free.cwiseMin(to.u_free) - aside;
+  box.u_hi = from.u_free.cwiseMax(to.u_free) + aside;
+  if (currents_serve_box(design, box, engaged, lock, current_A, leniency_mT)) return true;
+  if (halvings == 0) return false;
+  State middle = from;
+  middle.insertion_mm = 0.5 * (from.insertion_mm + to.insertion_mm);
+  middle.u_free = 0.5 * (from.u_free + to.u_free);
+  const auto half = [&](const State& a, const State& b) {
+    return serve_way(design, a, b, engaged, lock, current_A, leniency_mT, aside_per_mm, halvings - 1);
+  };
+  return half(from, middle) && half(middle, to);
+}
+
+}  // namespace
+
+bool currents_serve_way(const Design& design, const State& from, const State& to, const LockSet& engaged,
+                        int lock, const Currents& current_A, double leniency_mT, double aside_per_mm) {
+  // A chord of a hunt is some hundredths of a radian: a thousandth of that is a thousandth of any reserve.
+  constexpr int kHalvings = 10;
+  return serve_way(design, from, to, engaged, lock, current_A, leniency_mT, aside_per_mm, kHalvings);
 }
 
 BoxVerdict coupling_over_box(const Design& design, const StateBox& box) {

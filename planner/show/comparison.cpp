@@ -64,6 +64,7 @@ std::string comparison_json(const Scene& scene, const std::string& scene_file,
     row["checked"] = a.answer.checked;
     row["not_checked"] = a.answer.not_checked;
     row["seconds"] = a.answer.seconds;
+    row["seconds_after"] = a.answer.seconds_after;
     row["switches"] = a.answer.plan ? Json(switches_in(*a.answer.plan)) : Json(nullptr);
     row["summary"] = plan.contains("summary") ? plan["summary"] : Json(nullptr);
     row["stack_instead"] = a.answer.plan ? stack_instead(a.design, *a.answer.plan) : Json(nullptr);
@@ -73,19 +74,21 @@ std::string comparison_json(const Scene& scene, const std::string& scene_file,
 }
 
 std::string comparison_table(const std::vector<ComparedAnswer>& answers) {
-  std::string out = fmt::format("{:>5}  {:<11}  {:>9}  {:>8}  {:>7}  {:>9}  {:>8}  {:>7}  {:>9}  {:>9}\n",
-                                "locks", "verdict", "clear mm", "switches", "actions", "tension N",
-                                "field mT", "reserve", "duration s", "decided s");
+  std::string out =
+      fmt::format("{:>5}  {:<11}  {:>9}  {:>8}  {:>7}  {:>9}  {:>8}  {:>7}  {:>9}  {:>9}  {:>7}\n", "locks",
+                  "verdict", "clear mm", "switches", "actions", "tension N", "field mT", "reserve",
+                  "duration s", "decided s", "after s");
   for (const ComparedAnswer& a : answers) {
     const Json plan = Json::parse(a.plan_text);
     const Json summary =
         plan.contains("summary") && plan["summary"].is_object() ? plan["summary"] : Json::object();
-    out += fmt::format("{:>5}  {:<11}  {:>9}  {:>8}  {:>7}  {:>9}  {:>8}  {:>7}  {:>10}  {:>9.2f}\n",
-                       a.answer.locks, name_of(a.answer.verdict), cell(summary, "clearance_mm", 2),
-                       a.answer.plan ? std::to_string(switches_in(*a.answer.plan)) : "-",
-                       cell(summary, "actions", 0), cell(summary, "tension_max_N", 1),
-                       cell(summary, "field_max_mT", 1), cell(summary, "field_reserve", 2),
-                       cell(summary, "duration_s", 0), a.answer.seconds);
+    out +=
+        fmt::format("{:>5}  {:<11}  {:>9}  {:>8}  {:>7}  {:>9}  {:>8}  {:>7}  {:>10}  {:>9.2f}  {:>7.2f}\n",
+                    a.answer.locks, name_of(a.answer.verdict), cell(summary, "clearance_mm", 2),
+                    a.answer.plan ? std::to_string(switches_in(*a.answer.plan)) : "-",
+                    cell(summary, "actions", 0), cell(summary, "tension_max_N", 1),
+                    cell(summary, "field_max_mT", 1), cell(summary, "field_reserve", 2),
+                    cell(summary, "duration_s", 0), a.answer.seconds, a.answer.seconds_after);
   }
   for (const ComparedAnswer& a : answers) {
     out += fmt::format("{} lock{}: {}\n", a.answer.locks, a.answer.locks == 1 ? "" : "s", a.answer.why);

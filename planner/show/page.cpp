@@ -5,12 +5,12 @@
 #include <cassert>
 #include <cmath>
 #include <cstdint>
-#include <numbers>
 
 #include <fmt/core.h>
 #include <nlohmann/json.hpp>
 #include <openssl/evp.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/files/cautions.h"
 #include "planner/files/markup.h"
 #include "planner/show/motion_samples.h"
@@ -67,7 +67,7 @@ Json target_json(const Target& target) {
   return {{"point_mm", vector(target.point_S)},
           {"tolerance_mm", target.tolerance_mm},
           {"direction", target.direction_S ? vector(*target.direction_S) : Json(nullptr)},
-          {"direction_tolerance_deg", target.direction_tolerance_rad * 180.0 / std::numbers::pi}};
+          {"direction_tolerance_deg", degrees_to_write(target.direction_tolerance_rad)}};
 }
 
 Json scene_json(const Scene& scene) {

@@ -21,8 +21,8 @@ namespace {
 
 using Json = nlohmann::ordered_json;
 
-// Ten million runs of a third of a kilobyte.
-constexpr std::size_t kLargestJournal = std::size_t{4} << 30;
+// A million runs, the most that a study has (study.cpp), of a third of a kilobyte.
+constexpr std::size_t kLargestJournal = std::size_t{512} << 20;
 
 InputError other_study(const std::filesystem::path& file) {
   return {file.string(), 1, 1, "these runs are of another study, or of scenes that have changed since",

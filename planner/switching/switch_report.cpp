@@ -8,6 +8,7 @@
 #include <fmt/format.h>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/files/plain_line.h"
 
 namespace withy {
 namespace {
@@ -100,9 +101,10 @@ std::string head(const SwitchReport& report) {
   const Design& design = report.design;
   const LockHardware& lock = design.lock();
   const double bend = design.segment().curvature_max_per_mm * design.flexible_length(0.0, design.length_mm());
-  std::string text = fmt::format(
-      "{} lock{} at {} mm, clocked at {} deg: {}\n", design.lock_count(), design.lock_count() == 1 ? "" : "s",
-      fmt::join(design.layout().station_mm, ", "), clock_text(design.layout().clock_rad), report.scene.title);
+  std::string text =
+      fmt::format("{} lock{} at {} mm, clocked at {} deg: {}\n", design.lock_count(),
+                  design.lock_count() == 1 ? "" : "s", fmt::join(design.layout().station_mm, ", "),
+                  clock_text(design.layout().clock_rad), without_controls(report.scene.title));
   text += fmt::format(
       "bends        0 to {:g} per mm (0 to {:.0f} deg over the whole segment), {} directions, {} poses\n",
       design.segment().curvature_max_per_mm, bend * kDegreesPerRadian, report.grid.directions,

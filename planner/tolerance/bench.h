@@ -13,8 +13,8 @@
 
 #include <Eigen/Geometry>
 
-#include "planner/motion/verify.h"
 #include "planner/plan/answer.h"
+#include "planner/proof/lemmas/verify.h"
 #include "planner/search/problem.h"
 #include "planner/tolerance/errors.h"
 
@@ -37,7 +37,7 @@ std::vector<PlannedMotion> motions_inside(const Plan& plan, const MotionVerifier
 /// Does a body touch the wall? In order of how bad it is.
 enum class Contact {
   clear,   ///< proved not to
-  close,   ///< within kClearanceSlack_mm (planner/motion/verify.h) of touching: not told
+  close,   ///< within kClearanceSlack_mm (planner/proof/lemmas/verify.h) of touching: not told
   touches  ///< proved to
 };
 

@@ -4,8 +4,8 @@
 #include <algorithm>
 #include <cmath>
 
-#include "planner/motion/motion_acceleration.h"
-#include "planner/motion/motion_bounds.h"
+#include "planner/proof/lemmas/motion_acceleration.h"
+#include "planner/proof/lemmas/motion_bounds.h"
 #include "planner/segment/shape.h"
 
 namespace withy {

@@ -21,7 +21,7 @@
 #include <unordered_map>
 #include <vector>
 
-#include "planner/motion/verify.h"
+#include "planner/proof/lemmas/verify.h"
 #include "planner/tolerance/bench.h"
 #include "planner/tolerance/bend_levers.h"
 

@@ -104,6 +104,24 @@ TEST_CASE("A process that is killed while it replaces answers leaves a whole one
   CHECK(read_text(place / "mine/deep/notes.txt") == "mine too");
 }
 
+TEST_CASE("What killed processes left is cleared where its name is taken, and given back where it is not") {
+  const TemporaryFolder folder;
+  const fs::path place = folder.path() / "out";
+  write_answer(place, 1);
+  write_text(place / "runs", "new");
+  // A folder that an answer took the place of, its writer killed before it could go.
+  fs::create_directory(folder.path() / ".out.withy-0000dead");
+  for (const char* name : {"a", "runs", "notes"})
+    write_text(folder.path() / ".out.withy-0000dead" / name, "old");
+  write_text(folder.path() / ".probe.withy-0000beef", "");
+  REQUIRE(withy::check_output_folder(folder.path() / "other").has_value());
+  write_answer(place, 3);
+  check_whole(place);
+  CHECK(leftovers(folder).empty());
+  CHECK(read_text(place / "runs") == "new");
+  CHECK(read_text(place / "notes") == "old");
+}
+
 TEST_CASE("Links that are planted where an answer goes are replaced, not followed") {
   const TemporaryFolder folder;
   const fs::path place = folder.path() / "out";

@@ -40,8 +40,10 @@ class SoundFolder : public TemporaryFolder {
                                        {"measured", "measured.csv"},
                                        {"targets", "targets.csv"},
                                        {"errors", "errors.toml"},
+                                       {"proof", "no-way.proof"},
                                        {"study", "study.toml"}})
       std::filesystem::copy(kSource / "tests/fuzz/corpus" / reader / "0-sound", path() / name);
+    std::filesystem::copy(kSource / "tests/fuzz/corpus/plan/hunt-not-allowed", path() / "forged.json");
     mkfifo((path() / "pipe.toml").c_str(), 0600);
     mkfifo((path() / "pipe.csv").c_str(), 0600);
     write_text(path() / "cut.json", "{ \"format\": \"withy-plan\",");
@@ -95,6 +97,27 @@ std::vector<std::pair<Words, std::string>> numeric_options() {
 
 }  // namespace
 
+TEST_CASE("Sound files and lines are taken: what is refused below is refused for what was made wrong") {
+  const SoundFolder folder;
+  const Words bends = {"--scene", "bends/scene.toml"};
+  const auto taken = [&](Words words, const Words& more = {}) {
+    words.insert(words.end(), more.begin(), more.end());
+    const LimitedRun run = limited_run(WITHY_PROGRAM, words, folder.path(), kMostProcessor_s);
+    CAPTURE(words[0], run.err);
+    CHECK(run.status == 0);
+  };
+  taken({"check", "scene.toml", "-q"});
+  taken({"script", "plan.json", "-o", "rows.csv"}, bends);
+  taken({"script", "plan.json", "-o", "program.ngc"}, bends);
+  taken({"page", "plan.json", "-o", "page.html", "-q"}, bends);
+  taken({"replay", "program.ngc", "bends/scene.toml", "-q"});
+  taken({"recheck", "plan.json", "bends/scene.toml", "-q"});
+  taken({"recheck", "no-way.proof", "bends/scene.toml", "-q"});
+  taken({"tolerance", "plan.json", "bends/scene.toml", "--errors", "errors.toml", "--samples", "5", "-q"});
+  taken({"channel", "recipe.toml", "-o", "mesh.stl"});
+  taken({"reach", "scene.toml", "--targets", "targets.csv", "--work", "1000", "-q"});
+}
+
 TEST_CASE("Options take plain numbers within their ranges and nothing else") {
   const SoundFolder folder;
   for (const auto& [words, option] : numeric_options())
@@ -119,6 +142,12 @@ TEST_CASE("Files that are none, cut short, pipes, devices and folders are refuse
     check_refused(folder, {"fit", "scene.toml", file, "-q"});
     check_refused(folder, {"study", file, "-q"});
     check_refused(folder, {"study", "--join", file, "-q"});
+    check_refused(folder, {"recheck", file, "bends/scene.toml", "-q"});
+    check_refused(folder, {"recheck", "no-way.proof", file, "-q"});
+  }
+  for (const std::string made : {"bomb", "packed-cut", "deep", "many-locks"}) {
+    const auto file = (kSource / "tests/fuzz/corpus/proof" / made).string();
+    check_refused(folder, {"recheck", file, "bends/scene.toml", "-q"});
   }
   check_refused(folder, {"script", "cut.json"});
   check_refused(folder, {"page", "cut.json", "-o", "page.html", "-q"});
@@ -141,9 +170,44 @@ TEST_CASE("Places that can't be written to are refused before any work, and inpu
   for (const std::string place : {"plan.json", "/dev/null", ".", "link.csv", "pipe.csv"})
     check_refused(folder, {"script", "plan.json", "--scene", "bends/scene.toml", "-o", place});
   check_refused(folder, {"page", "plan.json", "-o", "plan.json", "-q"});
+  // What a plan leads to is read as well.
+  for (const std::string place : {"bends/scene.toml", "bends/double-bend.stl"}) {
+    check_refused(folder, {"script", "plan.json", "--scene", "bends/scene.toml", "-o", place});
+    check_refused(folder, {"page", "plan.json", "--scene", "bends/scene.toml", "-o", place, "-q"});
+    check_refused(folder, {"plan", "bends/scene.toml", "--proof", place, "-q"});
+    check_refused(folder, {"reach", "bends/scene.toml", "--targets", "targets.csv", "--proof", place, "-q"});
+  }
+  check_refused(folder, {"plan", "scene.toml", "-o", "out", "--proof", "out/plan.json", "-q"});
+  std::filesystem::copy(folder.path() / "targets.csv", folder.path() / "reach.csv");
+  std::filesystem::copy(folder.path() / "scene.toml", folder.path() / "place-2.toml");
+  check_refused(folder, {"reach", "scene.toml", "--targets", "./reach.csv", "-o", ".", "-q"});
+  check_refused(folder, {"place", "place-2.toml", "--locks", "1", "-o",
+                         "../" + folder.path().filename().string(), "-q"});
   check_refused(folder, {"channel", "recipe.toml", "-o", "recipe.toml"});
   check_refused(folder, {"plan", "scene.toml", "--planner", "zz", "-q"});
   check_refused(folder, {"study", "study.toml", "--shard", "1/99999999999", "-q"});
+}
+
+TEST_CASE("A plan that claims a hunt which touches the wall never becomes a script or a page") {
+  const SoundFolder folder;
+  check_refused(folder, {"script", "forged.json", "--scene", "bends/scene.toml"});
+  check_refused(folder, {"script", "forged.json", "--scene", "bends/scene.toml", "-o", "forged.ngc"});
+  check_refused(folder, {"page", "forged.json", "--scene", "bends/scene.toml", "-o", "forged.html", "-q"});
+}
+
+TEST_CASE("Standard streams that are closed are no fault, and nothing ends up in an answer in their place") {
+  const SoundFolder folder;
+  const auto shell = [&](const std::string& words) {
+    return limited_run("/bin/sh", {"-c", std::string(WITHY_PROGRAM) + " " + words}, folder.path(),
+                       kMostProcessor_s)
+        .status;
+  };
+  CHECK(shell("check absent 2>&-") == 2);
+  CHECK(shell("check absent 0<&- 1>&- 2>&-") == 2);
+  CHECK(shell("script plan.json --scene bends/scene.toml -o rows.csv 2>&-") == 0);
+  // The name of the file can't be said, which is missed; the file is whole all the same.
+  CHECK(shell("script plan.json --scene bends/scene.toml -o other.csv 0<&- 1>&- 2>&-") == 1);
+  CHECK(read_text(folder.path() / "rows.csv") == read_text(folder.path() / "other.csv"));
 }
 
 TEST_CASE("A plan with a typo in it never becomes a script or a page") {

@@ -6,6 +6,12 @@
 
 #include "tests/fuzz/readers.h"
 
+/// Before the clock of the first input runs: scenes are prepared once, which takes seconds with sanitizers.
+extern "C" int LLVMFuzzerInitialize(int*, char***) {
+  withy_test::fuzz_reader(WITHY_READER).read("");
+  return 0;
+}
+
 extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size) {
   static const withy_test::FuzzReader& reader = withy_test::fuzz_reader(WITHY_READER);
   // NOLINTNEXTLINE(cppcoreguidelines-pro-type-reinterpret-cast): bytes as characters

@@ -1,6 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "tests/fuzz/readers.h"
 
+#include <atomic>
 #include <filesystem>
 #include <memory>
 #include <stdexcept>
@@ -9,14 +10,18 @@
 #include "geometry/mesh/mesh.h"
 #include "geometry/phantom/recipe.h"
 #include "planner/fit/measurements.h"
-#include "planner/motion/verify.h"
 #include "planner/plan/plan.h"
+#include "planner/proof/lemmas/verify.h"
+#include "planner/proof/plans/check_plan.h"
+#include "planner/proof/recheck/check_proof.h"
 #include "planner/scene/scene.h"
 #include "planner/script/plan_check.h"
 #include "planner/script/replay.h"
 #include "planner/script/script_file.h"
 #include "planner/search/ask/scene_problem.h"
 #include "planner/search/ask/target_table.h"
+#include "planner/segment/hardware.h"
+#include "planner/segment/state.h"
 #include "planner/study/results.h"
 #include "planner/study/study.h"
 #include "planner/study/study_page.h"
@@ -30,7 +35,10 @@ using Said = std::optional<std::string>;
 
 // What goes on from a reader is only worth milliseconds.
 constexpr std::size_t kMostTriangles = 400;
-constexpr std::size_t kMostRows = 200;
+constexpr std::size_t kMostRows = 450;
+// So often a recheck asks whether to stop, about once a box, before it is told to.
+constexpr int kMostQuestions = 1000;
+constexpr std::size_t kMostProofBytes = std::size_t{4} << 20U;
 
 /// A folder with a sound scene, made once.
 class Place {
@@ -48,8 +56,17 @@ class Place {
     return file;
   }
 
-  /// A scene whose plans bend, lock and release; plans and scripts are held against it.
-  const withy::PreparedScene& prepared() const { return *prepared_; }
+  /// A scene whose plans bend, lock and release; plans and scripts are held against it. Read when it is asked
+  /// for, which takes seconds with sanitizers.
+  const withy::PreparedScene& prepared() const {
+    static const withy::PreparedScene scene = [] {
+      auto read =
+          withy::prepare_scene(std::filesystem::path(WITHY_SOURCE_DIR) / "scenes/double-bend/scene.toml");
+      if (!read) throw std::runtime_error(read.error().message());
+      return std::move(*read);
+    }();
+    return scene;
+  }
   /// The scene beside the files.
   const withy::Scene& tube() const { return *tube_; }
   std::filesystem::path path() const { return folder_.path(); }
@@ -62,15 +79,10 @@ class Place {
     auto tube = withy::read_scene(folder_.path() / "sound.toml");
     if (!tube) throw std::runtime_error(tube.error().message());
     tube_ = std::make_unique<withy::Scene>(std::move(*tube));
-    auto prepared =
-        withy::prepare_scene(std::filesystem::path(WITHY_SOURCE_DIR) / "scenes/double-bend/scene.toml");
-    if (!prepared) throw std::runtime_error(prepared.error().message());
-    prepared_ = std::make_unique<withy::PreparedScene>(std::move(*prepared));
   }
 
   TemporaryFolder folder_;
   std::unique_ptr<withy::Scene> tube_;
-  std::unique_ptr<withy::PreparedScene> prepared_;
 };
 
 template <class T>
@@ -78,12 +90,26 @@ Said said(const withy::Result<T>& result) {
   return result ? Said() : Said(result.error().message());
 }
 
+/// Pulls, tensions and switching fields of one pose: coils and magnets may stand anywhere.
+void ask_hardware(const withy::Design& design) {
+  const withy::Hardware hardware(design);
+  withy::State state = withy::start_state();
+  state.insertion_mm = design.carriage().insertion_max_mm;
+  hardware.use(state);
+  hardware.state_breach(state);
+  if (!hardware.checks_field()) return;
+  hardware.switch_breach(state, design.lock_count() - 1);
+  hardware.switch_choice(state, 0);
+}
+
 Said read_scene_bytes(const std::string& bytes) {
   const auto scene = withy::read_scene(Place::get().put("scene.toml", bytes));
   if (!scene) return said(scene);
-  for (int locks = 0; locks <= withy::kMaxLocks; ++locks)
-    if (const auto design = scene->design(locks); !design && locks == scene->layout_in_use)
-      return said(design);
+  for (int locks = 0; locks <= withy::kMaxLocks; ++locks) {
+    const auto design = scene->design(locks);
+    if (!design && locks == scene->layout_in_use) return said(design);
+    if (design) ask_hardware(*design);
+  }
   return std::nullopt;
 }
 
@@ -133,6 +159,38 @@ Said read_plan_bytes(const std::string& bytes) {
   const double required = file->required_clearance_mm.value_or(prepared.scene.required_clearance_mm);
   const auto fault = withy::plan_defect(*plan, {prepared.scene, verifier, required});
   return fault ? Said(fault->problem) : Said();
+}
+
+/// Stops when it has gone on for a while: a check may be right to take hours.
+withy::recheck::CheckSettings for_a_while() {
+  auto asked = std::make_shared<std::atomic<int>>(0);
+  withy::recheck::CheckSettings settings;
+  settings.stop = [asked] { return ++*asked > kMostQuestions; };
+  return settings;
+}
+
+Said read_proof_bytes(const std::string& bytes) {
+  const auto& prepared = Place::get().prepared();
+  const auto text = withy::recheck::unpacked(bytes, "x.proof", kMostProofBytes);
+  if (!text) return said(text);
+  withy::recheck::is_certificate(*text);
+  auto certificate = withy::recheck::read_certificate(*text, "x.proof");
+  if (!certificate) return said(certificate);
+  // Nobody guesses hashes.
+  certificate->header.scene_sha256 = prepared.scene.sha256;
+  certificate->header.mesh_sha256 = prepared.scene.mesh_sha256;
+  const auto report =
+      withy::recheck::check_proof(*certificate, prepared.scene, prepared.distance->exact(), for_a_while());
+  return report.outcome.verdict == withy::recheck::Verdict::does_not_hold ? Said(report.outcome.why) : Said();
+}
+
+Said read_checked_plan_bytes(const std::string& bytes) {
+  const auto& prepared = Place::get().prepared();
+  const auto report = withy::recheck::check_plan(bytes, "plan.json", prepared.scene,
+                                                 prepared.distance->exact(), for_a_while());
+  if (!report) return said(report);
+  return report->outcome.verdict == withy::recheck::Verdict::does_not_hold ? Said(report->outcome.why)
+                                                                           : Said();
 }
 
 Said read_script_bytes(const std::string& name, const std::string& bytes) {
@@ -187,6 +245,8 @@ const std::vector<FuzzReader>& fuzz_readers() {
                                                   {"ply", read_ply_bytes},
                                                   {"off", read_off_bytes},
                                                   {"plan", read_plan_bytes},
+                                                  {"proof", read_proof_bytes},
+                                                  {"checkedplan", read_checked_plan_bytes},
                                                   {"csv", read_csv_bytes},
                                                   {"ngc", read_ngc_bytes},
                                                   {"measured", read_measurement_bytes},

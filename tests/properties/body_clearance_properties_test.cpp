@@ -11,7 +11,7 @@
 #include <catch2/catch.hpp>
 
 #include "geometry/distance/lanes.h"
-#include "planner/motion/body_clearance.h"
+#include "planner/proof/lemmas/body_clearance.h"
 #include "planner/segment/shape.h"
 #include "tests/support/random_bodies.h"
 
@@ -102,12 +102,13 @@ Tally hold_cells(const Bench& bench, int locks, CarriageKind kind, std::uint32_t
     const BodyCheck::Margins margins = check.evaluate(centre, bounds, dd, du, points);
     const State state = from_cell(design, centre, dd, du, random);
     const double exact = exact_margin(check.sampler(), wall, state);
-    CAPTURE(i, centre.insertion_mm, centre.u_free.transpose(), dd, du, margins.least, margins.blocked, exact);
-    REQUIRE(margins.least <= exact);
-    REQUIRE(margins.blocked >= exact);
-    if (margins.least >= 0.0)
+    CAPTURE(i, centre.insertion_mm, centre.u_free.transpose(), dd, du, margins.least.value,
+            margins.blocked.value, exact);
+    REQUIRE(margins.least.value <= exact);
+    REQUIRE(margins.blocked.value >= exact);
+    if (margins.least.value >= 0.0)
       ++tally.free;
-    else if (margins.blocked < 0.0)
+    else if (margins.blocked.value < 0.0)
       ++tally.blocked;
     else
       ++tally.open;
@@ -210,8 +211,8 @@ TEST_CASE("The whole body's bound is below the exact clearance of any of its poi
     for (int i = 0; i < kCases; ++i) {
       const State state = following_state(design, bench.shape, random);
       const BodyCheck::Margins margins = check.evaluate(state, points);
-      const double whole = check.whole_body(margins, points);
-      REQUIRE(whole <= margins.least);
+      const double whole = check.whole_body(margins, points).value;
+      REQUIRE(whole <= margins.least.value);
       if (whole == -kInfinity || whole == kInfinity) continue;
       ++bounded;
       const Shape shape(design, state);
@@ -250,7 +251,7 @@ TEST_CASE("At the entry plane the whole body's bound holds between a station beh
     state.u_free = -u * random.between(2.5, 3.5);
     if (state.u_free.norm() > kCurvatureMax_per_mm) continue;
     const BodyCheck::Margins margins = check.evaluate(state, points);
-    const double whole = check.whole_body(margins, points);
+    const double whole = check.whole_body(margins, points).value;
     if (!std::isfinite(whole)) continue;
     ++bounded;
     const Shape shape(design, state);
@@ -277,8 +278,8 @@ TEST_CASE("With allowances of the caller's own the margins are lower by the allo
   BodyPoints points = check.make_points();
   State state;
   state.insertion_mm = 40.0;
-  const double plain = check.evaluate(state, points).least;
+  const double plain = check.evaluate(state, points).least.value;
   std::fill(points.slack.begin(), points.slack.end(), 0.25F);
   const BodyCheck::Margins allowed = check.evaluate_with_slack(state, 0.0, points);
-  CHECK_THAT(allowed.least, Catch::Matchers::WithinAbs(plain - 0.25, 2e-3));
+  CHECK_THAT(allowed.least.value, Catch::Matchers::WithinAbs(plain - 0.25, 2e-3));
 }

@@ -6,8 +6,8 @@
 
 #include <catch2/catch.hpp>
 
+#include "planner/proof/lemmas/cell_slide.h"
 #include "planner/search/cells/cell_probe.h"
-#include "planner/search/cells/cell_slide.h"
 #include "planner/segment/shape.h"
 #include "tests/support/random_bodies.h"
 

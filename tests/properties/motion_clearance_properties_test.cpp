@@ -6,7 +6,7 @@
 
 #include <catch2/catch.hpp>
 
-#include "planner/motion/verify.h"
+#include "planner/proof/lemmas/verify.h"
 #include "planner/segment/shape.h"
 #include "tests/support/random_bodies.h"
 

@@ -12,7 +12,7 @@
 
 #include <catch2/catch.hpp>
 
-#include "planner/motion/verify.h"
+#include "planner/proof/lemmas/verify.h"
 #include "tests/support/plain_channels.h"
 #include "tests/support/plain_clearance.h"
 

@@ -488,6 +488,31 @@ TEST_CASE("locks that never switch and locks too near are said before any search
                  Contains("0.0176 N mm") && Contains("a spacing of 7.37 mm would do"));
   CHECK_THAT(checked({{"use = 1", "use = 2"}, {"[33.0, 67.0]", "[33.0, 40.4]"}}),
              Contains("nothing here stops a plan"));
+  // The count in use is 1, where nothing is amiss.
+  CHECK_THAT(checked({{"[33.0, 67.0]", "[33.0, 37.5]"}}),
+             Contains("2 locks") && Contains("no plan: locks 1 and 2 sit 4.50 mm apart") &&
+                 Contains("nothing here stops a plan"));
+  // No limit that a scene may give would do.
+  CHECK_THAT(checked({{"magnet_Am2 = 0.004", "magnet_Am2 = 1e-9"}}),
+             Contains("is 10; lock.magnet_Am2 of 0.00141 would do"));
+}
+
+TEST_CASE("a start that breaks a limit is no plan, even where it is at the target") {
+  using Catch::Contains;
+  std::string text = read_text(kAssets / "scenes/full.toml");
+  // The tip starts on the entry point; the magnets push each other off their stops.
+  const std::pair<const char*, const char*> changes[] = {
+      {"use = 1", "use = 2"},
+      {"[33.0, 67.0]", "[33.0, 37.5]"},
+      {"point_mm = [0.0, 0.0, 60.0]", "point_mm = [0.0, 0.0, 1.0]"}};
+  for (const auto& [passage, instead] : changes) text = replaced(text, passage, instead);
+  TemporaryFolder folder;
+  write_text(folder.path() / "tube.off", read_text(kAssets / "scenes/tube.off"));
+  write_text(folder.path() / "scene.toml", text);
+  const ProgramRun run = run_program(WITHY_PROGRAM, {"plan", "scene.toml", "--quiet"}, folder.path());
+  CAPTURE(run.out, run.err);
+  CHECK((run.status == 3 || run.status == 4));
+  CHECK_THAT(run.out, Contains("0.0176 N mm"));
 }
 
 TEST_CASE("every command explains itself with an example") {

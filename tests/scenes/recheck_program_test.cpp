@@ -66,6 +66,25 @@ TEST_CASE("a plan that was changed does not hold") {
             if (action.contains("field_mT"))
               for (auto& b : action["field_mT"]) b = 0.0;
         }) == 5);
+  std::size_t locks = 0;  // an action that engages a lock, with a hunt
+  while (good["actions"][locks]["kind"] != "lock") ++locks;
+  REQUIRE(good["actions"][locks]["hunt"]["made"]);
+  const auto status_of_lock = [&](const std::function<void(nlohmann::json&)>& change) {
+    return status_of([&](auto& p) { change(p["actions"][locks]); });
+  };
+  const auto add = [](nlohmann::json& x, double by) { x = x.template get<double>() + by; };
+  CHECK(status_of_lock([&](auto& a) { add(a["field_reserve"], 0.01); }) == 5);
+  CHECK(status_of_lock([&](auto& a) { add(a["current_A"][0], 0.1); }) == 5);
+  CHECK(status_of_lock([](auto& a) { a["current_A"].erase(0); }) == 5);
+  CHECK(status_of_lock([](auto& a) { a["hunt"] = nullptr; }) == 5);
+  CHECK(status_of_lock([](auto& a) { a["hunt"]["made"] = false; }) == 5);
+  CHECK(status_of_lock([](auto& a) { a["hunt"]["turns"] = 3; }) == 5);
+  CHECK(status_of_lock([](auto& a) { a["hunt"]["corners_per_turn"] = 4; }) == 5);
+  CHECK(status_of_lock([&](auto& a) { add(a["hunt"]["radius_mm"], -0.05); }) == 5);
+  CHECK(status_of([&](auto& p) { add(p["states"][bent]["pull_mm"][1], 1e-3); }) == 5);
+  CHECK(status_of([&](auto& p) { add(p["states"][bent]["tension_N"][1], 1e-3); }) == 5);
+  CHECK(status_of([&](auto& p) { add(p["states"][bent]["lock_moment_Nmm"][0], -1e-2); }) == 5);
+  CHECK(status_of([&](auto& p) { add(p["states"][bent]["tip_mm"][0], 1e-3); }) == 5);
   CHECK(status_of([](auto& p) { p["summary"]["clearance_mm"] = 7.0; }) == 4);
   CHECK(status_of([](auto& p) { p.erase("states"); }) == 2);
 }
@@ -83,6 +102,29 @@ TEST_CASE("a proof is written, holds, packed or not, and not for another scene")
   write_text(folder.path() / "cut.proof", read_text(folder.path() / "no.proof").substr(0, 100));
   CHECK(withy_run(folder, {"recheck", "cut.proof", scene("triple-bend")}).status == 2);
   CHECK(withy_run(folder, {"recheck", "nowhere.proof", scene("triple-bend")}).status == 2);
+  CHECK(withy_run(folder, {"recheck", ".", scene("triple-bend")}).status == 2);
+}
+
+TEST_CASE("a proof for more clearance proves nothing of less") {
+  const TemporaryFolder folder;
+  const std::string straight = scene("straight");
+  REQUIRE(withy_run(folder, {"plan", straight, "--locks", "0", "--clearance", "50", "--proof", "wide.proof",
+                             "--recheck"})
+              .status == 3);
+  CHECK(withy_run(folder, {"recheck", "wide.proof", straight}).status == 5);
+  CHECK(withy_run(folder, {"recheck", "wide.proof", straight, "--clearance", "49"}).status == 5);
+  CHECK(withy_run(folder, {"recheck", "wide.proof", straight, "--clearance", "50"}).status == 0);
+}
+
+TEST_CASE("a plan keeps what recheck said of it") {
+  const TemporaryFolder folder;
+  REQUIRE(withy_run(folder, {"plan", scene("straight"), "--locks", "0", "--recheck", "-o", "out"}).status ==
+          0);
+  const auto plan = nlohmann::json::parse(read_text(folder.path() / "out/plan.json"));
+  CHECK(plan["rechecked"]["verdict"] == "holds");
+  CHECK(plan["rechecked"]["sentence"].get<std::string>().rfind("holds: ", 0) == 0);
+  const auto script = run_program(WITHY_PROGRAM, {"script", "out/plan.json", "-o", "out.csv"}, folder.path());
+  CHECK(script.status == 0);
 }
 
 TEST_CASE("plan, compare and reach recheck at once") {

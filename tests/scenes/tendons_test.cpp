@@ -10,44 +10,13 @@
 
 #include <catch2/catch.hpp>
 
+#include "tests/support/edited_scene.h"
 #include "tests/support/plain_plan.h"
 #include "tests/support/plain_replay.h"
-#include "tests/support/run_program.h"
-#include "tests/support/temporary_folder.h"
-
-namespace fs = std::filesystem;
 
 namespace {
 
-/// A shipped scene with edits, in a folder of its own.
-class EditedScene {
- public:
-  EditedScene(const std::string& name, const std::map<std::string, std::string>& edits) {
-    for (const auto& entry : fs::directory_iterator(fs::path(WITHY_SOURCE_DIR) / "scenes" / name))
-      fs::copy(entry.path(), folder_.path() / entry.path().filename());
-    std::string text = withy_test::read_text(file());
-    for (const auto& [shipped, edited] : edits) {
-      const auto at = text.find(shipped);
-      CAPTURE(name, shipped);
-      REQUIRE(at != std::string::npos);
-      text.replace(at, shipped.size(), edited);
-    }
-    withy_test::write_text(file(), text);
-  }
-
-  fs::path file() const { return folder_.path() / "scene.toml"; }
-  const fs::path& folder() const { return folder_.path(); }
-
-  withy_test::ProgramRun plan(const std::string& budget_s = "60") const {
-    return withy_test::run_program(
-        WITHY_PROGRAM,
-        {"plan", file().string(), "--locks", "1", "--budget", budget_s, "--quiet", "-o", folder().string()},
-        folder());
-  }
-
- private:
-  withy_test::TemporaryFolder folder_;
-};
+using withy_test::EditedScene;
 
 /// Edits that leave a scene's four tendons two, at these angles.
 std::map<std::string, std::string> two_tendons_at(const std::string& angles_deg) {

@@ -11,8 +11,8 @@
 #include <fmt/format.h>
 
 #include "geometry/channel/wall_distance.h"
-#include "planner/motion/lock_hunt.h"
 #include "planner/plan/figures.h"
+#include "planner/plan/lock_hunt.h"
 #include "planner/script/script.h"
 #include "planner/segment/field.h"
 #include "planner/segment/hardware.h"

@@ -12,8 +12,8 @@
 #include <memory>
 #include <string>
 
-#include "planner/motion/verify.h"
 #include "planner/plan/plan.h"
+#include "planner/proof/lemmas/verify.h"
 #include "planner/scene/scene.h"
 #include "tests/support/temporary_folder.h"
 

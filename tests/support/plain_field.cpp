@@ -87,32 +87,6 @@ double moving_push(const std::vector<Magnet>& all, std::size_t i, std::size_t mo
   return push((low + high) / 2);
 }
 
-struct Condition {
-  Eigen::VectorXd row;
-  double least;
-};
-
-std::vector<Condition> conditions(const Robot& robot, const State& state, int lock, double wanted) {
-  const Lock& hardware = *robot.scene.lock;
-  const auto all = magnets(robot, state);
-  const std::size_t moving = static_cast<std::size_t>(lock);
-  std::vector<Condition> out;
-  for (std::size_t i = 0; i < all.size(); ++i) {
-    const Eigen::MatrixXd G = gains(robot, state, static_cast<int>(i));
-    const Eigen::Vector3d B = background(robot, all, i, moving);
-    const double ambient = hardware.magnet_Am2 * loose_ambient(robot);
-    if (i == moving) {
-      for (const double angle : {all[i].stop, all[i].other})
-        out.push_back({G.transpose() * all[i].lever(angle),
-                       wanted * hardware.switch_torque_Nmm + ambient - all[i].torque(angle, B)});
-    } else {
-      const double push = all[i].torque(all[i].stop, B) + moving_push(all, i, moving) + ambient;
-      out.push_back({-G.transpose() * all[i].lever(all[i].stop), push - hardware.hold_torque_Nmm / wanted});
-    }
-  }
-  return out;
-}
-
 }  // namespace
 
 Eigen::Vector3d coil_field(const Coil& coil, const Eigen::Vector3d& p_S) {
@@ -192,6 +166,27 @@ double reserve(const Robot& robot, const State& state, int lock, const Eigen::Ve
     }
   }
   return x;
+}
+
+std::vector<Condition> conditions(const Robot& robot, const State& state, int lock, double wanted) {
+  const Lock& hardware = *robot.scene.lock;
+  const auto all = magnets(robot, state);
+  const std::size_t moving = static_cast<std::size_t>(lock);
+  std::vector<Condition> out;
+  for (std::size_t i = 0; i < all.size(); ++i) {
+    const Eigen::MatrixXd G = gains(robot, state, static_cast<int>(i));
+    const Eigen::Vector3d B = background(robot, all, i, moving);
+    const double ambient = hardware.magnet_Am2 * loose_ambient(robot);
+    if (i == moving) {
+      for (const double angle : {all[i].stop, all[i].other})
+        out.push_back({G.transpose() * all[i].lever(angle),
+                       wanted * hardware.switch_torque_Nmm + ambient - all[i].torque(angle, B)});
+    } else {
+      const double push = all[i].torque(all[i].stop, B) + moving_push(all, i, moving) + ambient;
+      out.push_back({-G.transpose() * all[i].lever(all[i].stop), push - hardware.hold_torque_Nmm / wanted});
+    }
+  }
+  return out;
 }
 
 std::optional<Eigen::VectorXd> least_currents(const Robot& robot, const State& state, int lock,

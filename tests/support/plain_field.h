@@ -41,6 +41,14 @@ double coupling(const Robot& robot, const State& state, int i);
 double reserve(const Robot& robot, const State& state, int lock, const Eigen::VectorXd& current_A,
                int steps = 2000);
 
+/// row . I >= least: what a reserve asks of the currents, two for the lock that switches (at either end of
+/// its stroke), one for each other.
+struct Condition {
+  Eigen::VectorXd row;
+  double least = 0;
+};
+std::vector<Condition> conditions(const Robot& robot, const State& state, int lock, double wanted);
+
 /// Currents of least sum of squares for a reserve, whatever the limits; nothing when there are none.
 std::optional<Eigen::VectorXd> least_currents(const Robot& robot, const State& state, int lock,
                                               double reserve);

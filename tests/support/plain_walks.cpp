@@ -182,8 +182,11 @@ bool Walker::field_allows(const State& state, int lock) const {
   return least && limits_passed(robot_, state, *least) == 0;
 }
 
+/// Is nothing flexible out proximal to the lock in its region? It then switches at any curvature (model,
+/// section 3): inside the guide, with its body half out, or touching what is before it.
 bool Walker::hidden(const State& state, int lock) const {
-  return scene_.guide && station(lock) <= exposed_from(robot_, state.insertion_mm);
+  const double from = state.regions[region_of(state, lock)].from_mm;
+  return flexible_length(robot_, state.insertion_mm, from, station(lock)) <= kNothing_mm;
 }
 
 std::optional<Eigen::Vector2d> Walker::latchable(const Eigen::Vector2d& wish) const {
@@ -226,29 +229,41 @@ std::optional<State> Walker::random_state() {
     state.locked.push_back(coin());
     if (!state.locked.back()) continue;
     const double f = flexible_length(robot_, state.insertion_mm, from, station(i));
-    const auto latched = latchable(sum + f * in_disk(scale() * scene_.curvature_max_per_mm));
-    if (!latched) return std::nullopt;
-    state.regions.push_back({from, station(i), Eigen::Vector2d::Zero()});
-    if (f > kNothing_mm) {
-      state.regions.back().u = (*latched - sum) / f;
-      sum = *latched;
-    }
-    if (state.regions.back().u.norm() > scene_.curvature_max_per_mm) return std::nullopt;
-    from = station(i);
+    const Eigen::Vector2d wish = sum + f * in_disk(scale() * scene_.curvature_max_per_mm);
+    if (!add_latched(state, i, from, sum, wish)) return std::nullopt;
   }
   state.regions.push_back({from, scene_.length_mm, in_disk(scene_.curvature_max_per_mm)});
   return state;
 }
 
+/// Adds the region from `from`, where the bends so far are `sum`, to a lock that holds the notches nearest to
+/// `wish`; moves both on. False where no notch will do.
+bool Walker::add_latched(State& state, int lock, double& from, Eigen::Vector2d& sum,
+                         const Eigen::Vector2d& wish) const {
+  const double f = flexible_length(robot_, state.insertion_mm, from, station(lock));
+  const auto latched = latchable(wish);
+  if (!latched) return false;
+  state.regions.push_back({from, station(lock), Eigen::Vector2d::Zero()});
+  if (f > kNothing_mm) {
+    state.regions.back().u = (*latched - sum) / f;
+    sum = *latched;
+  }
+  from = station(lock);
+  return state.regions.back().u.norm() <= scene_.curvature_max_per_mm;
+}
+
+/// How far the tip is from the target, less a little of the tolerance, and the body in the wall.
+double Walker::target_cost(const State& state, bool with_wall) const {
+  double cost = target_excess(state, 0.9);
+  for (const Region& r : state.regions) cost += r.u.norm() <= scene_.curvature_max_per_mm ? 0 : 1e3;
+  if (with_wall && cost < 1e3) cost += std::max(0.0, -margin(state, true));
+  return cost;
+}
+
 /// Random steps of insertion and free curvature that bring the state nearer to the target, and its body out
 /// of the wall.
 State Walker::descended(State state, bool with_wall, int tries) {
-  const auto cost = [&](const State& s) {
-    double c = target_excess(s, 0.9);
-    for (const Region& r : s.regions) c += r.u.norm() <= scene_.curvature_max_per_mm ? 0 : 1e3;
-    if (with_wall && c < 1e3) c += std::max(0.0, -margin(s, true));
-    return c;
-  };
+  const auto cost = [&](const State& s) { return target_cost(s, with_wall); };
   double least = cost(state);
   for (int i = 0; i < tries && least > 0; ++i) {
     const double size = scale();

@@ -17,6 +17,7 @@
 // stations keep so far away that no point between them comes to it.
 #pragma once
 
+#include <functional>
 #include <optional>
 #include <random>
 #include <vector>
@@ -41,7 +42,7 @@ struct Walks {
   int locked = 0;
   int unlocked = 0;
   int inner = 0;   ///< of these switches, those with a lock engaged distal of theirs
-  int hidden = 0;  ///< and those of a lock inside the guide
+  int hidden = 0;  ///< and those of a lock with nothing flexible out proximal to it in its region
   int switches() const { return locked + unlocked; }
 };
 
@@ -53,6 +54,9 @@ class Walker {
 
   /// Are curvature, insertion, hardware and (with caution) the required clearance kept?
   bool allowed(const State& state) const;
+
+  /// By how much the required clearance could grow with the state still allowed; negative where it is not.
+  double spare_mm(const State& state) const { return margin(state, true); }
 
   /// Is the tip at the target?
   bool at_target(const State& state) const { return target_excess(state, 1.0) <= 0; }
@@ -67,9 +71,17 @@ class Walker {
   /// Tries so many actions from `from` on.
   void walk(const State& from, int actions, Walks& walks);
 
+  /// Allowed states at the target, at most so many: others (`known` first) are aimed at it and then changed,
+  /// locks and frozen bends too, to come out of the wall. Ends after about `most_looks` looks at states.
+  std::vector<State> goal_states(const std::optional<State>& known, std::size_t most, long most_looks);
+
   /// The states of a way from an allowed one back to the start, found by actions that mostly lead out; empty
   /// where `most_looks` looks at states brought none. Whatever it is, each sample of it is allowed.
   std::vector<State> way_home(const State& from, long most_looks);
+
+  /// The states of a way from the start to the target, or, where `most_looks` looks at states brought none,
+  /// to where the tip was nearest to it. Each sample of it is allowed. Empty where the start is not.
+  std::vector<State> way_in(long most_looks);
 
   /// How many states have been looked at.
   long looks() const { return looks_; }
@@ -94,6 +106,11 @@ class Walker {
   // States.
   double target_excess(const State& state, double share) const;
   State descended(State state, bool with_wall, int tries);
+  double target_cost(const State& state, bool with_wall) const;
+  std::optional<State> aimed(State state) const;
+  std::optional<State> varied(const State& state);
+  bool add_latched(State& state, int lock, double& from, Eigen::Vector2d& sum,
+                   const Eigen::Vector2d& wish) const;
   double station(int lock) const { return robot_.layout.station_mm[static_cast<std::size_t>(lock)]; }
   std::size_t region_of(const State& state, int lock) const;
   State moved(const State& state, double insertion_mm, const Eigen::Vector2d& u) const;
@@ -114,17 +131,29 @@ class Walker {
   bool advance_to_latch(int lock, std::size_t region);
   bool advance_to_equal(std::size_t region);
 
-  // On the way home.
+  // On the way home, or in.
   struct Stop {
     State state;
     std::size_t from;  // index of the stop before, its own for the first
-    double far;        // from home
+    double far;        // from where it is to lead
     int tries = 0;
   };
+  struct Journey {
+    std::function<double(const State&)> far;    ///< how far a state is from the end
+    std::function<bool(const State&)> arrived;  ///< is it there?
+    std::function<void()> act;                  ///< tries an action from where the walk stands
+  };
+  struct Travelled {
+    std::vector<State> way;  ///< to the end, or else to the stop nearest to it
+    bool arrived = false;
+  };
+  Travelled travel(const State& from, const Journey& journey, long most_looks);
   double far_from_home(const State& state) const;
   bool is_home(const State& state) const;
   std::size_t next_stop(const std::vector<Stop>& stops);
   void try_a_way_out();
+  void try_a_way_in();
+  void go_part_of_the_way(double insertion_mm, const Eigen::Vector2d& u);
   bool bend_towards(const Eigen::Vector2d& u);
   bool finish();
 

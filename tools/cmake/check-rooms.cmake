@@ -1,16 +1,27 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 # cmake -D ROOMS=FILE -D SOURCE=FOLDER -P check-rooms.cmake
-# Fails where a file of a room includes a file of a room that it does not name. ROOMS has a line for each room:
+# Fails where a file of a room includes a file of a room that it does not name, and where a room holds more than 16 .cpp files or
+# stands under planner/ or geometry/ without being declared. ROOMS has a line for each room:
 # "FOLDER: FOLDERS it may include".
 cmake_minimum_required(VERSION 3.25)
 
 file(STRINGS "${ROOMS}" rooms)
 set(faults "")
+if(NOT DEFINED MOST_UNITS)
+  set(MOST_UNITS 16)
+endif()
+set(declared "")
 foreach(room ${rooms})
   string(REGEX MATCH "^([^:]+):(.*)$" matched "${room}")
   set(folder "${CMAKE_MATCH_1}")
   string(REPLACE " " ";" allowed "${CMAKE_MATCH_2}")
   list(APPEND allowed "${folder}")
+  list(APPEND declared "${folder}")
+  file(GLOB units "${SOURCE}/${folder}/*.cpp")
+  list(LENGTH units count)
+  if(count GREATER MOST_UNITS)
+    string(APPEND faults "\n  ${folder} holds ${count} .cpp files, ${MOST_UNITS} are the most")
+  endif()
   file(GLOB files "${SOURCE}/${folder}/*.h" "${SOURCE}/${folder}/*.cpp")
   foreach(file ${files})
     file(STRINGS "${file}" includes REGEX "^#include \"(geometry|planner|tools)/")
@@ -23,6 +34,13 @@ foreach(room ${rooms})
     endforeach()
   endforeach()
 endforeach()
+file(GLOB_RECURSE everything RELATIVE "${SOURCE}" "${SOURCE}/geometry/*.cpp" "${SOURCE}/planner/*.cpp")
+foreach(file ${everything})
+  get_filename_component(folder "${file}" DIRECTORY)
+  if(NOT folder IN_LIST declared)
+    string(APPEND faults "\n  ${file} stands in no declared room")
+  endif()
+endforeach()
 if(faults)
-  message(FATAL_ERROR "Includes against the order of rooms:${faults}")
+  message(FATAL_ERROR "Against the order of rooms:${faults}")
 endif()

@@ -4,16 +4,17 @@
 #include <algorithm>
 #include <cmath>
 #include <memory>
-#include <numbers>
 #include <optional>
 #include <string>
 #include <vector>
 
 #include <fmt/core.h>
 
-#include "geometry/channel/centreline.h"
+#include "geometry/centreline/centreline.h"
 #include "geometry/channel/wall_distance.h"
+#include "geometry/numbers/numbers.h"
 #include "planner/files/plain_line.h"
+#include "planner/files/ranges.h"
 #include "planner/scene/scene.h"
 #include "planner/segment/field.h"
 #include "tools/withy/commands.h"
@@ -83,44 +84,60 @@ void report_openings(const Scene& scene, const Channel& channel) {
   }
 }
 
+/// The points of a branch that its ends don't draw: near them the lumen is the end's.
+std::vector<CentrelinePoint> inner_points(const CentrelineBranch& branch) {
+  double everywhere = 0.0;
+  for (const CentrelinePoint& q : branch.points)
+    everywhere += q.radius_mm / static_cast<double>(branch.points.size());
+  std::vector<CentrelinePoint> inner;
+  for (const CentrelinePoint& q : branch.points)
+    if (q.station_mm > 1.5 * everywhere && branch.length_mm() - q.station_mm > 1.5 * everywhere)
+      inner.push_back(q);
+  return inner.empty() ? branch.points : inner;
+}
+
+/// Where a branch starts and ends.
+std::string ends_of(const Scene& scene, const Centreline& centreline, const CentrelineBranch& branch) {
+  const std::string start = branch.parent < 0 ? std::string("from the entry")
+                                              : fmt::format("leaves branch {} at {:.1f} mm",
+                                                            branch.parent + 1, branch.parent_station_mm);
+  const Eigen::Vector3d end_S = scene.entry.X_SE * branch.points.back().p_E;
+  if (branch.joins >= 0)
+    return fmt::format("{}, meets branch {} at its {:.1f} mm, round a handle", start, branch.joins + 1,
+                       centreline.branches[static_cast<std::size_t>(branch.joins)].length_mm());
+  return fmt::format("{} to {} {}", start, branch.opening >= 0 ? "the opening at" : "its end at",
+                     point(end_S));
+}
+
 /// Middle lines, how wide the lumen is along each, how it bends.
-void report_centreline(const Centreline& centreline) {
+void report_centreline(const Scene& scene, const Channel& channel, const Centreline& centreline) {
   if (centreline.branches.empty()) {
     line("centreline",
-         fmt::format("none found: the lumen is thinner than {:.2f} mm at the entry", centreline.grid_mm));
+         fmt::format("none found: the lumen is thinner than {:.2f} mm at the entry", centreline.finest_mm));
     return;
   }
   for (std::size_t b = 0; b < centreline.branches.size(); ++b) {
     const CentrelineBranch& branch = centreline.branches[b];
-    const auto by_radius = [](const CentrelinePoint& a, const CentrelinePoint& c) {
-      return a.radius_mm < c.radius_mm;
-    };
-    const auto by_curvature = [](const CentrelinePoint& a, const CentrelinePoint& c) {
-      return a.curvature_per_mm < c.curvature_per_mm;
-    };
-    // Near its ends a line is drawn by the ends, not by the lumen.
-    double everywhere = 0.0;
-    for (const CentrelinePoint& q : branch.points)
-      everywhere += q.radius_mm / static_cast<double>(branch.points.size());
-    std::vector<CentrelinePoint> inner;
-    for (const CentrelinePoint& q : branch.points)
-      if (q.station_mm > 1.5 * everywhere && branch.length_mm() - q.station_mm > 1.5 * everywhere)
-        inner.push_back(q);
-    if (inner.empty()) inner = branch.points;
-    const auto narrow = std::min_element(inner.begin(), inner.end(), by_radius);
+    const std::vector<CentrelinePoint> inner = inner_points(branch);
+    const auto narrow = std::min_element(
+        inner.begin(), inner.end(), [](const auto& q, const auto& r) { return q.radius_mm < r.radius_mm; });
+    const auto bent = std::max_element(inner.begin(), inner.end(), [](const auto& q, const auto& r) {
+      return q.curvature_per_mm < r.curvature_per_mm;
+    });
     double mean = 0.0;
     for (const CentrelinePoint& q : inner) mean += q.radius_mm / static_cast<double>(inner.size());
-    const auto bent = std::max_element(inner.begin(), inner.end(), by_curvature);
-    const std::string where = branch.parent < 0 ? std::string("from the entry")
-                                                : fmt::format("leaves branch {} at {:.1f} mm",
-                                                              branch.parent + 1, branch.parent_station_mm);
     line("centreline",
-         fmt::format(
-             "branch {}, {}: {:.1f} mm long, lumen radius {:.2f} mm at {:.1f} mm and {:.2f} mm in the mean, "
-             "curvature up to {:.3f} per mm at {:.1f} mm, tortuosity {:.3f}",
-             b + 1, where, branch.length_mm(), narrow->radius_mm, narrow->station_mm, mean,
-             bent->curvature_per_mm, bent->station_mm, branch.tortuosity()));
+         fmt::format("branch {}, {}: {:.1f} mm long, lumen radius {:.2f} mm at {:.1f} mm, {}, and {:.2f} mm "
+                     "in the mean, curvature up to {:.3f} per mm at {:.1f} mm, tortuosity {:.3f}",
+                     b + 1, ends_of(scene, centreline, branch), branch.length_mm(), narrow->radius_mm,
+                     narrow->station_mm, point(scene.entry.X_SE * narrow->p_E), mean, bent->curvature_per_mm,
+                     bent->station_mm, branch.tortuosity()));
   }
+  for (const int o : centreline.missed_openings)
+    line("centreline",
+         fmt::format("none found to the opening at {}: the lumen on the way is thinner than {:.2f} mm",
+                     point(scene.entry.X_SE * channel.openings[static_cast<std::size_t>(o)].centre_E),
+                     centreline.finest_mm));
 }
 
 void report_body(const Design& design, double entry_room_mm) {
@@ -152,7 +169,7 @@ void report_left_out(const Scene& scene) {
 std::optional<std::string> never_switches(const Design& design) {
   if (!design.field() || design.lock_count() == 0) return std::nullopt;
   const LockHardware& lock = design.lock();
-  const double stroke_deg = std::abs(lock.angle_latched_rad - lock.angle_free_rad) * 180.0 / std::numbers::pi;
+  const double stroke_deg = degrees(std::abs(lock.angle_latched_rad - lock.angle_free_rad));
   if (stroke_too_wide(lock))
     return fmt::format(
         "the magnets turn by {:.4g} deg between their stops, and no constant field turns one over 180 deg or "
@@ -160,12 +177,14 @@ std::optional<std::string> never_switches(const Design& design) {
         stroke_deg);
   const double least = least_strength_mT(design);
   const double limit = design.field()->strength_max_mT;
-  if (least > limit)
+  if (least > limit) {
+    const double most = quantity("field.strength_max_mT")->range.most;  // that a scene may give
+    const std::string wider = least <= most ? fmt::format("a limit of {:.3g} mT would do, or ", least) : "";
     return fmt::format(
-        "no lock switches at any bend with less than {:.3g} mT, and field.strength_max_mT is {:g}; a limit "
-        "of "
-        "{:.3g} mT would do, or lock.magnet_Am2 of {:.3g}",
-        least, limit, least, lock.magnet_Am2 * least / limit);
+        "no lock switches at any bend with less than {:.3g} mT, and field.strength_max_mT is {:g}; {}"
+        "lock.magnet_Am2 of {:.3g}{}",
+        least, limit, wider, lock.magnet_Am2 * least / limit, least <= most ? "" : " would do");
+  }
   const double most = most_coil_field_mT(design);
   if (least > most)
     return fmt::format(
@@ -200,6 +219,17 @@ std::vector<std::string> obstacles(const Scene& scene, const Design& design, con
   return found;
 }
 
+/// The other layouts of the scene whose locks are too near.
+void report_other_layouts(const Scene& scene) {
+  for (const auto& [count, layout] : scene.layouts) {
+    if (count == scene.layout_in_use) continue;
+    const Result<Design> design = scene.design(count);
+    if (!design || !design->field()) continue;
+    if (const auto near = too_near(*design))
+      line(fmt::format("{} locks", count), "no plan: " + sentence_of(*near, *design));
+  }
+}
+
 ExitStatus check(const Options& options) {
   Progress progress(options.quiet);
   progress.stage("reading the scene");
@@ -215,11 +245,12 @@ ExitStatus check(const Options& options) {
   report_mesh(*scene, wall.channel());
   report_openings(*scene, wall.channel());
   progress.stage("finding the centreline");
-  report_centreline(compute_centreline(wall));
+  report_centreline(*scene, wall.channel(), compute_centreline(wall));
   report_body(*design, wall.distance(Eigen::Vector3d::Zero()));
   report_left_out(*scene);
   const std::vector<std::string> stops = obstacles(*scene, *design, wall);
   for (const std::string& why : stops) line("stops a plan", why);
+  report_other_layouts(*scene);
   if (stops.empty()) line("verdict", "nothing here stops a plan before it is searched for");
   return ExitStatus::done;
 }

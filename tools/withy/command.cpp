@@ -19,22 +19,21 @@
 namespace withy {
 namespace {
 
-/// One line on standard error, whatever the text: no control character of a file or an argument gets through.
-void say(const std::string& text) {
-  fmt::print(stderr, "{}\n", without_controls(text));
-}
+// What a person can name; longer names come from files.
+constexpr std::size_t kLongestName = 1000;
 
-/// An error's line; long words of the file are cut, the file's name is not.
+/// An error's line, its long words cut.
 void say(InputError error) {
+  error.file = plain_line(error.file, kLongestName);
   error.problem = plain_line(error.problem);
   error.remedy = plain_line(error.remedy);
-  say(error.message());
+  say_aside(error.message());
 }
 
 /// Results that never arrived (a full disk behind a redirection) must not end in "done".
 ExitStatus flushed(ExitStatus status) {
   if (std::fflush(stdout) == 0 && std::ferror(stdout) == 0) return status;
-  say("withy: standard output can't be written");
+  say_aside("withy: standard output can't be written");
   return ExitStatus::our_fault;
 }
 
@@ -84,12 +83,16 @@ ExitStatus CommandLine::execute(int argument_count, char** arguments) {
     if (argument_count < 2) return refuse_arguments("", "a command is missing");
     return refuse_arguments("", fmt::format("there is no command {}", arguments[1]));
   } catch (const std::bad_alloc&) {
-    say("withy: there is not enough memory for this on this machine");
+    say_aside("withy: there is not enough memory for this on this machine");
     return ExitStatus::our_fault;
   } catch (const std::exception& error) {
-    say(fmt::format("withy: this is a fault of the program: {}", error.what()));
+    say_aside(fmt::format("withy: this is a fault of the program: {}", error.what()));
     return ExitStatus::our_fault;
   }
+}
+
+void say_aside(const std::string& text) {
+  std::fputs((without_controls(text) + "\n").c_str(), stderr);  // fmt::print throws where stderr is closed
 }
 
 ExitStatus refuse(const InputError& error) {
@@ -104,7 +107,7 @@ ExitStatus does_not_hold(const InputError& error) {
 
 ExitStatus refuse_arguments(const std::string& command, const std::string& problem) {
   const std::string name = command.empty() ? "withy" : "withy " + command;
-  say(fmt::format("{}: {}; {} --help lists what there is", name, plain_line(problem), name));
+  say_aside(fmt::format("{}: {}; {} --help lists what there is", name, plain_line(problem), name));
   return ExitStatus::wrong_input;
 }
 

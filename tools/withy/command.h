@@ -92,6 +92,9 @@ Option add_option(CLI::App& app, const std::string& name, Value& value, const st
 /// Adds an option without a value.
 void add_flag(CLI::App& app, const std::string& name, bool& value, const std::string& help);
 
+/// One line on standard error, without what a terminal would act on. That nobody listens is no fault.
+void say_aside(const std::string& text);
+
 /// Says what is wrong with an input file, as one line; the status to leave with.
 ExitStatus refuse(const InputError& error);
 

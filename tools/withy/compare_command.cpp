@@ -10,6 +10,7 @@
 #include <fmt/core.h>
 
 #include "planner/files/file_names.h"
+#include "planner/files/words.h"
 #include "planner/show/comparison.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
@@ -29,16 +30,13 @@ struct Options {
   bool quiet = false;
 };
 
-/// Every answer's plan or proof, one line each.
-ExitStatus recheck_all(const PreparedScene& prepared, const std::vector<Asked>& asked, const Options& options,
-                       Progress& progress) {
+/// What every answer's plan or proof came to, one line each.
+ExitStatus say_rechecked(const std::vector<Asked>& asked) {
   ExitStatus status = ExitStatus::done;
   for (const Asked& one : asked) {
-    const auto rechecked = recheck_answer(prepared, one, options.scene.string(), progress);
-    if (!rechecked) return refuse(rechecked.error());
-    if (!*rechecked) continue;
-    fmt::print("recheck, {} lock(s): {}\n", one.answer.locks, (*rechecked)->sentence);
-    status = worse(status, (*rechecked)->status);
+    if (!one.rechecked) continue;
+    fmt::print("recheck, {} lock(s): {}\n", one.answer.locks, one.rechecked->sentence);
+    status = worse(status, one.rechecked->status);
   }
   return status;
 }
@@ -79,6 +77,16 @@ Result<void> write_files(const Options& options, const PreparedScene& prepared, 
   return batch.commit();
 }
 
+/// Which count is asked about, how long it may take, and what came of those before.
+std::string heading(const Options& options, const std::vector<Asked>& asked) {
+  std::string text = fmt::format("count {} of {}, at most {:g} s each", asked.size() + 1,
+                                 options.locks.size(), options.how.budget_s);
+  for (const Asked& one : asked)
+    text += fmt::format(", {}: {}", count_of(static_cast<std::size_t>(one.answer.locks), "lock"),
+                        name_of(one.answer.verdict));
+  return text + ": ";
+}
+
 ExitStatus run(const Options& options) {
   if (const auto place = check_output_folder(options.folder); !place) return refuse(place.error());
   if (std::set<int>(options.locks.begin(), options.locks.end()).size() != options.locks.size())
@@ -91,9 +99,16 @@ ExitStatus run(const Options& options) {
   {
     const KeepOnInterrupt keep([&] { keep_finished(options, *prepared, answered); });
     for (const int locks : options.locks) {
-      auto one = ask(*prepared, locks, options.how, progress);
+      AskOptions how = options.how;
+      how.heading = heading(options, answered.asked);
+      auto one = ask(*prepared, locks, how, progress);
       if (!one) return refuse(one.error());
       require_sound(*prepared, *one);
+      if (options.recheck) {
+        auto rechecked = recheck_answer(*prepared, *one, options.scene.string(), progress);
+        if (!rechecked) return refuse(rechecked.error());
+        one->rechecked = std::move(*rechecked);
+      }
       std::string text = plan_text(*prepared, *one, named_from(options.scene, options.folder));
       const std::lock_guard lock(answered.mutex);
       answered.texts.push_back(std::move(text));
@@ -103,7 +118,7 @@ ExitStatus run(const Options& options) {
   if (const auto written = write_files(options, *prepared, answered); !written)
     return refuse(written.error());
   fmt::print("{}", comparison_table(answered.compared()));
-  return options.recheck ? recheck_all(*prepared, answered.asked, options, progress) : ExitStatus::done;
+  return say_rechecked(answered.asked);
 }
 
 }  // namespace

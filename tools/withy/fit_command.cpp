@@ -28,6 +28,11 @@ struct Options {
   bool quiet = false;
 };
 
+/// The files of an answer.
+std::set<std::string> answer_names() {
+  return {"fit.txt", "fit.json", "residuals.svg", "fitted-scene.toml"};
+}
+
 /// The scene with its entry where the base was found to be, if the channel can be entered there; else why
 /// not.
 Result<void> entry_stands(const Scene& scene, const Fit& fit) {
@@ -60,7 +65,7 @@ Result<void> add_scene(FileBatch& batch, const Scene& scene, const Fit& fit,
 
 Result<void> write_files(const Options& options, const FitReport& report) {
   FileBatch batch;
-  batch.owns(options.folder, {"fit.txt", "fit.json", "residuals.svg", "fitted-scene.toml"});
+  batch.owns(options.folder, answer_names());
   batch.add(options.folder / "fit.txt", fit_table(report));
   batch.add(options.folder / "fit.json", fit_json(report));
   batch.add(options.folder / "residuals.svg", residual_svg(report));
@@ -71,7 +76,9 @@ Result<void> write_files(const Options& options, const FitReport& report) {
 }
 
 ExitStatus run(const Options& options) {
-  if (const auto place = check_output_folder(options.folder); !place) return refuse(place.error());
+  if (const auto place = check_output_folder(options.folder, answer_names(), {options.scene, options.table});
+      !place)
+    return refuse(place.error());
   Progress progress(options.quiet);
   progress.stage("reading the scene and the measurements");
   const Result<Scene> scene = read_scene(options.scene);

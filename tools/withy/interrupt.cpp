@@ -64,6 +64,7 @@ void handle(int signal, void (*handler)(int)) {
 
 void stop_on_interrupt() {
   handle(SIGINT, on_interrupt);
+  handle(SIGTERM, on_interrupt);  // what schedulers and timeout(1) send
   handle(SIGALRM, on_alarm);
 }
 

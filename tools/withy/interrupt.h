@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// What SIGINT does: the program leaves at once with status 130, and never while it is putting files in their
-// place.
+// What SIGINT and SIGTERM do: the program leaves at once with status 130, and never while it is putting files
+// in their place.
 //
 // Most of what a command computes is worth nothing half-done: outside a WritingFiles scope the process ends
 // inside the signal handler; inside one, at the scope's end. A command whose finished rows are worth keeping

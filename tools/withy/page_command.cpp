@@ -49,8 +49,11 @@ tl::expected<std::string, Refused> page_text(const Options& options, Progress& p
   progress.stage("reading plans");
   auto read = read_all(options);
   if (!read) return tl::unexpected(read.error());
-  progress.stage("drawing");
   const PreparedScene& prepared = read->front().prepared;
+  if (const auto place = check_output_file(options.output, {prepared.scene.file, prepared.scene.mesh_file});
+      !place)
+    return tl::unexpected(Refused{place.error(), ExitStatus::wrong_input});
+  progress.stage("drawing");
   const DisplayMesh display = make_display_mesh(prepared.wall().channel());
   PageInput input{prepared.scene, prepared.wall(), display, {}};
   for (SoundPlan& one : *read)
@@ -60,7 +63,7 @@ tl::expected<std::string, Refused> page_text(const Options& options, Progress& p
 
 ExitStatus run(const Options& options) {
   if (const auto missing = page_missing()) {
-    fmt::print(stderr, "withy page: {}\n", *missing);
+    say_aside("withy page: " + *missing);
     return ExitStatus::our_fault;
   }
   std::vector<std::filesystem::path> inputs = options.plans;

@@ -104,7 +104,8 @@ void print_report(const Options& options, const PlaceReport& report) {
 }
 
 ExitStatus run(const Options& options) {
-  if (const auto place = check_output_folder(options.folder); !place) return refuse(place.error());
+  if (const auto place = check_output_folder(options.folder, answer_names(), {options.scene}); !place)
+    return refuse(place.error());
   if (360 % options.clock_step_deg != 0)
     return refuse_arguments("place", "--clock-step: give whole degrees that divide 360");
   Progress progress(options.quiet);
@@ -129,9 +130,10 @@ ExitStatus run(const Options& options) {
     return interrupt.requested();
   });
   std::string stage;
-  settings.progress = [&](const std::string& what, double done) {
+  settings.progress = [&](const std::string& what, const std::string& known, double done) {
     if (what != stage) progress.stage(what);
     stage = what;
+    progress.note(fmt::format("{}; {:.0f} of at most {:g} s", known, elapsed(), options.budget_s));
     progress.fraction(done);
   };
   PlaceReport report{scene,

@@ -35,6 +35,11 @@ struct Options {
   bool quiet = false;
 };
 
+/// The files of an answer.
+std::set<std::string> answer_names() {
+  return {"plan.json", "script.csv", "script.ngc", "page.html"};
+}
+
 bool known_planner(const std::string& name) {
   const auto& names = stock_planner_names();
   return std::find(names.begin(), names.end(), name) != names.end();
@@ -44,7 +49,7 @@ bool known_planner(const std::string& name) {
 std::optional<std::string> add_files(FileBatch& batch, const Options& options, const PreparedScene& prepared,
                                      const Asked& asked) {
   const std::string text = plan_text(prepared, asked, named_from(options.scene, options.folder));
-  batch.owns(options.folder, {"plan.json", "script.csv", "script.ngc", "page.html"});
+  batch.owns(options.folder, answer_names());
   batch.add(options.folder / "plan.json", text);
   auto left_out = add_scripts(batch, options.folder, prepared.scene, asked);
   if (auto page = page_text(prepared, {asked}, {text}))
@@ -55,13 +60,24 @@ std::optional<std::string> add_files(FileBatch& batch, const Options& options, c
 /// The certificate, packed where the file's name ends in .gz.
 void add_proof(FileBatch& batch, const Options& options, const PreparedScene& prepared, const Asked& asked) {
   if (!asked.certificate) {
-    fmt::print(stderr, "no proof was written: nothing was proved\n");
+    say_aside("no proof was written: nothing was proved");
     return;
   }
   recheck::Certificate certificate = *asked.certificate;
   name_scene(certificate, prepared.scene, prepared.wall().channel(),
-             named_from(options.scene, options.proof.parent_path()));
+             named_beside(options.scene, options.proof));
   batch.add(options.proof, certificate_bytes(certificate, options.proof));
+}
+
+/// The proof's and the picture's places, none of which is one of `inputs` or a file of the answer.
+std::optional<ExitStatus> single_files_refused(const Options& options,
+                                               std::vector<std::filesystem::path> inputs) {
+  if (!options.folder.empty())
+    for (const std::string& name : answer_names()) inputs.push_back(options.folder / name);
+  for (const auto& file : {options.proof, options.picture})
+    if (!file.empty())
+      if (const auto place = check_output_file(file, inputs); !place) return refuse(place.error());
+  return std::nullopt;
 }
 
 /// What can be told wrong of the arguments before any work is done.
@@ -69,11 +85,9 @@ std::optional<ExitStatus> refused_at_once(const Options& options) {
   if (!options.planner.empty() && !known_planner(options.planner))
     return refuse_arguments("plan", fmt::format("--planner: there is no planner {}; give one of {}",
                                                 options.planner, fmt::join(stock_planner_names(), ", ")));
-  if (const auto place = check_output_folder(options.folder); !place) return refuse(place.error());
-  for (const auto& file : {options.proof, options.picture})
-    if (!file.empty())
-      if (const auto place = check_output_file(file, {options.scene}); !place) return refuse(place.error());
-  return std::nullopt;
+  if (const auto place = check_output_folder(options.folder, answer_names(), {options.scene}); !place)
+    return refuse(place.error());
+  return single_files_refused(options, {options.scene});
 }
 
 ExitStatus run(const Options& options) {
@@ -86,13 +100,19 @@ ExitStatus run(const Options& options) {
   const auto prepared = prepare_scene(
       options.scene, options.distance == "exact" ? DistanceSource::exact : DistanceSource::field);
   if (!prepared) return refuse(prepared.error());
+  if (const auto refused = single_files_refused(options, {prepared->scene.mesh_file})) return *refused;
   const AskOptions how{options.clearance_mm, options.budget_s, options.seed, options.planner,
                        !options.proof.empty() || options.recheck};
-  const auto asked = ask(*prepared, options.locks.value_or(prepared->scene.layout_in_use), how, progress);
+  auto asked = ask(*prepared, options.locks.value_or(prepared->scene.layout_in_use), how, progress);
   if (!asked) return refuse(asked.error());
 
-  progress.stage("writing");
   require_sound(*prepared, *asked);
+  if (options.recheck) {
+    auto rechecked = recheck_answer(*prepared, *asked, options.scene.string(), progress);
+    if (!rechecked) return refuse(rechecked.error());
+    asked->rechecked = std::move(*rechecked);
+  }
+  progress.stage("writing");
   FileBatch batch;
   std::optional<std::string> no_script;
   if (!options.folder.empty()) no_script = add_files(batch, options, *prepared, *asked);
@@ -108,12 +128,9 @@ ExitStatus run(const Options& options) {
   fmt::print("{}: {}\n", name_of(asked->answer.verdict), asked->answer.why);
   for (const std::string& left_out : asked->answer.not_checked) fmt::print("not checked: {}\n", left_out);
   if (no_script) fmt::print("{}\n", *no_script);
-  if (!options.recheck) return status_of(asked->answer.verdict);
-  const auto rechecked = recheck_answer(*prepared, *asked, options.scene.string(), progress);
-  if (!rechecked) return refuse(rechecked.error());
-  if (!*rechecked) return status_of(asked->answer.verdict);
-  fmt::print("recheck {}\n", (*rechecked)->sentence);
-  return worse(status_of(asked->answer.verdict), (*rechecked)->status);
+  if (!asked->rechecked) return status_of(asked->answer.verdict);
+  fmt::print("recheck {}\n", asked->rechecked->sentence);
+  return worse(status_of(asked->answer.verdict), asked->rechecked->status);
 }
 
 }  // namespace

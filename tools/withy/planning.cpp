@@ -45,7 +45,9 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
   settings.planner = options.planner;
   std::optional<recheck::Certificate> certificate;
   if (options.certify) settings.certificate = &certificate;
-  settings.progress = [&](const std::string& what) { progress.stage(what, options.budget_s); };
+  settings.progress = [&](const std::string& what) {
+    progress.stage(options.heading + what, options.budget_s);
+  };
   settings.with_locks = [&](int other_locks) -> std::optional<SearchProblem> {
     auto other = make_problem(prepared, other_locks, options.clearance_mm);
     return other ? std::optional(std::move(*other)) : std::nullopt;
@@ -53,14 +55,20 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
   Answer answer = solve(*problem, settings);
   std::optional<tl::expected<Script, ScriptFault>> script;
   if (answer.plan) script = make_script(prepared.scene, problem->design, *answer.plan);
-  return Asked{std::move(*problem), std::move(answer), std::move(certificate), std::move(script)};
+  return Asked{std::move(*problem), std::move(answer), std::move(certificate), std::move(script),
+               std::nullopt};
 }
 
 std::string plan_text(const PreparedScene& prepared, const Asked& asked, const std::string& scene_file) {
   std::optional<double> seconds;
   if (asked.script && *asked.script && prepared.scene.actuation)
     seconds = duration_s(*prepared.scene.actuation, **asked.script);
-  return write_plan({prepared.scene, asked.problem.design, asked.answer, scene_file, std::nullopt, seconds});
+  PlanRecord record{
+      prepared.scene, asked.problem.design, asked.answer, scene_file, asked.problem.required_clearance_mm,
+      seconds};
+  if (asked.rechecked)
+    record.rechecked = PlanRecheck{std::string(name_of(asked.rechecked->verdict)), asked.rechecked->sentence};
+  return write_plan(record);
 }
 
 Result<std::optional<Rechecked>> recheck_answer(const PreparedScene& prepared, const Asked& asked,
@@ -75,7 +83,8 @@ Result<std::optional<Rechecked>> recheck_answer(const PreparedScene& prepared, c
   } else {
     return std::optional<Rechecked>();
   }
-  auto rechecked = recheck_text(text, "the answer", prepared.scene, prepared.wall(), progress);
+  auto rechecked = recheck_text(text, "the answer", prepared.scene, prepared.wall(),
+                                asked.problem.required_clearance_mm, progress);
   if (!rechecked) return tl::unexpected(rechecked.error());
   return std::optional(std::move(*rechecked));
 }
@@ -102,7 +111,7 @@ std::optional<std::string> add_scripts(FileBatch& batch, const std::filesystem::
 std::optional<std::string> page_text(const PreparedScene& prepared, const std::vector<Asked>& asked,
                                      const std::vector<std::string>& plan_texts) {
   if (const auto missing = page_missing()) {
-    fmt::print(stderr, "no page was written: {}\n", *missing);
+    say_aside(fmt::format("no page was written: {}", *missing));
     return std::nullopt;
   }
   const DisplayMesh display = make_display_mesh(prepared.wall().channel());

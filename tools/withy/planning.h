@@ -27,6 +27,7 @@ struct Asked {
   Answer answer;
   std::optional<recheck::Certificate> certificate;
   std::optional<tl::expected<Script, ScriptFault>> script;  ///< of the plan, where there is one
+  std::optional<Rechecked> rechecked = std::nullopt;        ///< what recheck_answer said
 };
 
 /// How a question is asked, beside the scene and the lock count.
@@ -35,7 +36,8 @@ struct AskOptions {
   double budget_s = shares::kPlanSeconds;
   std::uint64_t seed = 1;
   std::string planner;
-  bool certify = false;  ///< a certificate of what is proved
+  bool certify = false;      ///< a certificate of what is proved
+  std::string heading = {};  ///< stands before each stage's name while it goes on
 };
 
 Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& options, Progress& progress);

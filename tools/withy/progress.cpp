@@ -31,15 +31,21 @@ Progress::~Progress() {
   wake_.notify_all();
   if (!ticker_.joinable()) return;
   ticker_.join();
-  if (terminal_) fmt::print(stderr, "{}", kClearLine);
+  if (terminal_) std::fputs(kClearLine, stderr);
 }
 
 void Progress::stage(std::string what, std::optional<double> budget_s) {
   const std::lock_guard lock(mutex_);
   what_ = std::move(what);
+  note_.clear();
   budget_s_ = budget_s;
   done_.reset();
   since_ = Clock::now();
+}
+
+void Progress::note(std::string what) {
+  const std::lock_guard lock(mutex_);
+  note_ = std::move(what);
 }
 
 void Progress::fraction(double done) {
@@ -54,7 +60,7 @@ void Progress::tick() {
     const double elapsed_s = std::chrono::duration<double>(Clock::now() - since_).count();
     std::optional<double> done = done_;
     if (!done && budget_s_) done = elapsed_s / *budget_s_;
-    show(what_, elapsed_s, done);
+    show(note_.empty() ? what_ : what_ + ": " + note_, elapsed_s, done);
   }
 }
 
@@ -68,7 +74,8 @@ void Progress::show(const std::string& what, double elapsed_s, std::optional<dou
     bar = terminal_ ? fmt::format("[{:#>{}}{:.>{}}] ", "", filled, "", kBarWidth - filled)
                     : fmt::format("{:.0f} % ", 100.0 * part);
   }
-  fmt::print(stderr, "{}{}{}, {:.0f} s{}", start, bar, what, elapsed_s, end);
+  // Not fmt::print, which throws where standard error is closed.
+  std::fputs(fmt::format("{}{}{}, {:.0f} s{}", start, bar, what, elapsed_s, end).c_str(), stderr);
   std::fflush(stderr);
 }
 

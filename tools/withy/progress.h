@@ -23,6 +23,9 @@ class Progress {
   /// What goes on from now: "reading the mesh". With a budget the bar fills with the time spent of it.
   void stage(std::string what, std::optional<double> budget_s = std::nullopt);
 
+  /// What has come of the stage so far: "12 of 40 done". Its clock runs on.
+  void note(std::string what);
+
   /// How much of the stage is done, 0 to 1, where that is known.
   void fraction(double done);
 
@@ -36,6 +39,7 @@ class Progress {
   std::condition_variable wake_;
   bool finished_ = false;
   std::string what_;
+  std::string note_;
   std::optional<double> budget_s_;
   std::optional<double> done_;
   Clock::time_point since_ = Clock::now();

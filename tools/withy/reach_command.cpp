@@ -53,6 +53,16 @@ std::optional<double> lattice_spacing(const std::string& targets) {
   return spacing && !range_fault("--spacing", *spacing) ? spacing : std::nullopt;
 }
 
+/// What is decided so far, and how long the rest may take at the pace until now.
+std::string spoken(const ReachProgress& so_far, double elapsed_s) {
+  std::string text =
+      fmt::format("{} of {} targets decided, {} reached, {} unreachable", so_far.targets - so_far.open(),
+                  so_far.targets, so_far.reached, so_far.unreachable);
+  if (so_far.work > 0.0 && so_far.open() > 0)
+    text += fmt::format(", the rest takes {:.0f} s at most", elapsed_s * so_far.most_left / so_far.work);
+  return text;
+}
+
 Result<ReachCount> count_reached(const PreparedScene& prepared, int locks, const ReachReport& report,
                                  const Options& options, const InterruptRequest& interrupt,
                                  Progress& progress, bool& cut_short) {
@@ -63,17 +73,27 @@ Result<ReachCount> count_reached(const PreparedScene& prepared, int locks, const
   ReachCount count;
   count.locks = locks;
   list_checked(*problem, count.checked, count.not_checked);
-  progress.stage("searching with " + count_of(static_cast<std::size_t>(locks), "lock"));
+  // Work is counted in about the microseconds of a fast machine.
+  progress.stage(
+      fmt::format("{} with {}, at most about {:.0f} s of work", count_of(report.targets_E.size(), "target"),
+                  count_of(static_cast<std::size_t>(locks), "lock"),
+                  1e-6 * static_cast<double>(options.work) * static_cast<double>(report.targets_E.size())));
   ReachSettings settings;
   settings.certify = options.recheck || !options.proof.empty();
   settings.effort = Effort::of_seconds(options.budget_s).renewed(options.work).until_interrupted([&] {
     return interrupt.requested();
   });
-  settings.progress = [&](double done) { progress.fraction(done); };
   const auto since = std::chrono::steady_clock::now();
+  const auto elapsed_s = [since] {
+    return std::chrono::duration<double>(std::chrono::steady_clock::now() - since).count();
+  };
+  settings.progress = [&](const ReachProgress& so_far) {
+    progress.note(spoken(so_far, elapsed_s()));
+    progress.fraction(so_far.share());
+  };
   count.result = search_reach(*problem, report.targets_E, settings);
   cut_short = cut_short || settings.effort.cut_short();
-  count.seconds = std::chrono::duration<double>(std::chrono::steady_clock::now() - since).count();
+  count.seconds = elapsed_s();
   return count;
 }
 
@@ -85,7 +105,7 @@ void name_certificates(const PreparedScene& prepared, ReachReport& report, const
     for (std::size_t i = 0; i < report.targets_S.size(); ++i)
       if (count.result.verdict[i] == Verdict::unreachable) unreachable_S.push_back(report.targets_S[i]);
     name_scene(*count.result.certificate, prepared.scene, prepared.wall().channel(),
-               named_from(options.scene, options.proof.parent_path()));
+               named_beside(options.scene, options.proof));
     name_targets(*count.result.certificate, unreachable_S, report.tolerance_mm);
   }
 }
@@ -96,8 +116,9 @@ ExitStatus recheck_all(const PreparedScene& prepared, const ReachReport& report,
   ExitStatus status = ExitStatus::done;
   for (const ReachCount& count : report.counts) {
     if (!count.result.certificate) continue;
-    const auto rechecked = recheck_text(recheck::write_certificate(*count.result.certificate), "the proof",
-                                        prepared.scene, prepared.wall(), progress);
+    const auto rechecked =
+        recheck_text(recheck::write_certificate(*count.result.certificate), "the proof", prepared.scene,
+                     prepared.wall(), report.required_clearance_mm, progress);
     if (!rechecked) return refuse(rechecked.error());
     fmt::print("recheck, {}: {}\n", count_of(static_cast<std::size_t>(count.locks), "lock"),
                rechecked->sentence);
@@ -137,17 +158,22 @@ std::optional<ExitStatus> add_targets(const Options& options, const PreparedScen
 }
 
 /// Adds reach.csv, reach.json and reach.html.
+/// The files that an answer may have, or a part of one.
+std::set<std::string> answer_names(bool partial) {
+  std::set<std::string> names;
+  for (const char* ending : {".csv", ".json", ".html"}) {
+    names.insert("reach.partial" + std::string(ending));
+    if (!partial) names.insert("reach" + std::string(ending));
+  }
+  return names;
+}
+
 void add_reports(FileBatch& batch, const Options& options, const PreparedScene& prepared,
                  const ReachReport& report) {
   if (options.folder.empty() || report.counts.empty()) return;
   // A part of an answer has names of its own, and leaves a whole one where it is.
   const std::string stem = report.partial ? "reach.partial" : "reach";
-  std::set<std::string> names;
-  for (const char* ending : {".csv", ".json", ".html"}) {
-    names.insert("reach.partial" + std::string(ending));
-    if (!report.partial) names.insert("reach" + std::string(ending));
-  }
-  batch.owns(options.folder, names);
+  batch.owns(options.folder, answer_names(report.partial));
   batch.add(options.folder / (stem + ".csv"), reach_csv(report));
   batch.add(options.folder / (stem + ".json"), reach_json(report));
   batch.add(options.folder / (stem + ".html"),
@@ -164,13 +190,20 @@ Result<void> write_files(const Options& options, const PreparedScene& prepared, 
   return batch.commit();
 }
 
+/// The proof's place, which is none of `inputs`.
+std::optional<ExitStatus> proof_refused(const Options& options,
+                                        const std::vector<std::filesystem::path>& inputs) {
+  if (options.proof.empty()) return std::nullopt;
+  const auto place = check_output_file(options.proof, inputs);
+  return place ? std::nullopt : std::optional(refuse(place.error()));
+}
+
 /// What the arguments alone say is wrong; else the lattice's spacing, where one is asked for.
 tl::expected<std::optional<double>, ExitStatus> check_arguments(const Options& options) {
-  if (const auto place = check_output_folder(options.folder); !place)
+  const std::vector<std::filesystem::path> inputs = {options.scene, options.targets};
+  if (const auto place = check_output_folder(options.folder, answer_names(false), inputs); !place)
     return tl::unexpected(refuse(place.error()));
-  if (!options.proof.empty())
-    if (const auto place = check_output_file(options.proof, {options.scene}); !place)
-      return tl::unexpected(refuse(place.error()));
+  if (const auto refused = proof_refused(options, inputs)) return tl::unexpected(*refused);
   if (std::set<int>(options.locks.begin(), options.locks.end()).size() != options.locks.size())
     return tl::unexpected(refuse_arguments("reach", "--locks: give each lock count once"));
   if (!options.targets.starts_with(kLattice)) return std::nullopt;
@@ -189,6 +222,7 @@ ExitStatus run(const Options& options) {
   const auto prepared = prepare_scene(options.scene);
   if (!prepared) return refuse(prepared.error());
   const Scene& scene = prepared->scene;
+  if (const auto refused = proof_refused(options, {scene.mesh_file})) return *refused;
   ReachReport report{scene,
                      named_from(options.scene, options.folder),
                      *spacing,

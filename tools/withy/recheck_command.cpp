@@ -4,10 +4,13 @@
 #include <cstdio>
 #include <filesystem>
 #include <memory>
+#include <optional>
 #include <string>
+#include <utility>
 
 #include <fmt/format.h>
 
+#include "planner/files/input_file.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/progress.h"
 #include "tools/withy/rechecking.h"
@@ -18,6 +21,7 @@ namespace {
 struct Options {
   std::filesystem::path file;
   std::filesystem::path scene;
+  std::optional<double> clearance_mm;
   bool quiet = false;
 };
 
@@ -26,12 +30,15 @@ ExitStatus run(const Options& options) {
   progress.stage("reading the channel");
   const auto scene = read_scene(options.scene);
   if (!scene) return refuse(scene.error());
-  const auto text = recheck::read_packed(options.file, kMostCertificateBytes);
+  auto bytes = read_input(options.file);
+  if (!bytes) return refuse(bytes.error());
+  const auto text = recheck::unpacked(std::move(*bytes), options.file.string(), kMostCertificateBytes);
   if (!text) return refuse(text.error());
   const auto channel = read_channel(*scene);
   if (!channel) return refuse(channel.error());
   const WallDistance wall(*channel);
-  const auto report = recheck_text(*text, options.file.string(), *scene, wall, progress);
+  const auto report =
+      recheck_text(*text, options.file.string(), *scene, wall, options.clearance_mm, progress);
   if (!report) return refuse(report.error());
   fmt::print("{}\n", report->sentence);
   return report->status;
@@ -49,6 +56,11 @@ void add_recheck_command(CommandLine& line) {
   add_option(app, "PLAN|PROOF", options->file, "plan.json, or a certificate of withy plan --proof")
       .required();
   add_option(app, "SCENE", options->scene, "scene file (TOML) to check it in").required();
+  add_option(
+      app, "--clearance", options->clearance_mm,
+      "clearance in mm that is asked about, where the question was asked with another than the scene's; a "
+      "proof for more proves nothing of it")
+      .in_range_of("--clearance");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

@@ -2,10 +2,11 @@
 #include "tools/withy/rechecking.h"
 
 #include <algorithm>
+#include <mutex>
 
 #include <fmt/format.h>
 
-#include "planner/proof/recheck/check_plan.h"
+#include "planner/proof/plans/check_plan.h"
 
 namespace withy {
 namespace {
@@ -47,11 +48,17 @@ std::string claim_of(const recheck::CertificateHeader& header, const Scene& scen
 }  // namespace
 
 Result<Rechecked> recheck_text(const std::string& text, const std::string& file, const Scene& scene,
-                               const WallDistance& wall, Progress& progress) {
+                               const WallDistance& wall, std::optional<double> clearance_mm,
+                               Progress& progress) {
   recheck::CheckSettings settings;
+  settings.clearance_mm = clearance_mm;
+  std::mutex mutex;
+  std::string last;
   settings.progress = [&](const std::string& what, double done) {
-    progress.stage("rechecking " + what);
-    progress.fraction(done);
+    const std::lock_guard lock(mutex);
+    if (what != last) progress.stage("rechecking " + what);
+    last = what;
+    if (done >= 0.0) progress.fraction(done);
   };
   if (recheck::is_certificate(text)) {
     const auto certificate = recheck::read_certificate(text, file);

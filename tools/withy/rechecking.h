@@ -3,6 +3,7 @@
 #pragma once
 
 #include <filesystem>
+#include <optional>
 #include <string>
 
 #include "planner/proof/recheck/check_proof.h"
@@ -12,7 +13,7 @@
 namespace withy {
 
 /// A file that unpacks to more is refused.
-inline constexpr std::size_t kMostCertificateBytes = std::size_t{2} << 30U;
+inline constexpr std::size_t kMostCertificateBytes = std::size_t{128} << 20U;
 
 struct Rechecked {
   recheck::Verdict verdict = recheck::Verdict::holds;
@@ -20,9 +21,11 @@ struct Rechecked {
   ExitStatus status = ExitStatus::done;
 };
 
-/// `text`: a certificate or a plan; `file`: its name, for errors.
+/// `text`: a certificate or a plan; `file`: its name, for errors; `clearance_mm`: asked for, where it is not
+/// the scene's.
 Result<Rechecked> recheck_text(const std::string& text, const std::string& file, const Scene& scene,
-                               const WallDistance& wall, Progress& progress);
+                               const WallDistance& wall, std::optional<double> clearance_mm,
+                               Progress& progress);
 
 /// Of several: the worst status, a fault before what was left open.
 ExitStatus worse(ExitStatus a, ExitStatus b);

@@ -10,7 +10,7 @@
 #include <fmt/core.h>
 
 #include "planner/elastic/replay_elastic.h"
-#include "planner/motion/verify.h"
+#include "planner/proof/lemmas/verify.h"
 #include "planner/script/replay.h"
 #include "planner/script/script_file.h"
 #include "planner/search/ask/scene_problem.h"

@@ -91,6 +91,9 @@ tl::expected<std::string, Refused> script_text(const Options& options) {
   if (!read) return tl::unexpected(read.error());
   if (!read->plan) return tl::unexpected(Refused{read->file.not_a_way(), ExitStatus::wrong_input});
   const Scene& scene = read->prepared.scene;
+  if (!options.output.empty())
+    if (const auto place = check_output_file(options.output, {scene.file, scene.mesh_file}); !place)
+      return tl::unexpected(Refused{place.error(), ExitStatus::wrong_input});
   const auto corrections = corrections_for(options, *read);
   if (!corrections) return tl::unexpected(corrections.error());
   const auto script = make_script(scene, read->design, *read->plan, *corrections);

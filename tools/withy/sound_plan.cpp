@@ -5,8 +5,8 @@
 
 #include <fmt/format.h>
 
-#include "planner/motion/verify.h"
 #include "planner/plan/figures.h"
+#include "planner/proof/lemmas/verify.h"
 #include "planner/script/plan_check.h"
 
 namespace withy {

@@ -26,6 +26,11 @@ struct Options {
   bool quiet = false;
 };
 
+/// The files of an answer.
+std::set<std::string> answer_names() {
+  return {"tolerance.json", "tolerance.csv"};
+}
+
 tl::expected<ToleranceReport, Refused> judge(const Options& options, Progress& progress) {
   // The scene that is named must be the one that the plan was made for.
   auto read = read_sound_plan(options.plan, options.scene);
@@ -49,14 +54,17 @@ tl::expected<ToleranceReport, Refused> judge(const Options& options, Progress& p
 }
 
 ExitStatus run(const Options& options) {
-  if (const auto place = check_output_folder(options.folder); !place) return refuse(place.error());
+  if (const auto place =
+          check_output_folder(options.folder, answer_names(), {options.plan, options.scene, options.errors});
+      !place)
+    return refuse(place.error());
   Progress progress(options.quiet);
   progress.stage("reading plan and channel");
   const auto report = judge(options, progress);
   if (!report) return say(report.error());
   FileBatch batch;
   if (!options.folder.empty()) {
-    batch.owns(options.folder, {"tolerance.json", "tolerance.csv"});
+    batch.owns(options.folder, answer_names());
     batch.add(options.folder / "tolerance.json", tolerance_json(*report));
     batch.add(options.folder / "tolerance.csv", tolerance_csv(*report));
   }

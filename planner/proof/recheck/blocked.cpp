@@ -22,10 +22,12 @@ Eigen::Vector3d middle_of(const std::array<double, 3>& p) {
 
 }  // namespace
 
-Blocked::Blocked(const Robot& robot, const Wall& wall, const Limits& limits, bool use_clearance)
+Blocked::Blocked(const Robot& robot, const Wall& wall, const Limits& limits, const FieldLimits* field,
+                 bool use_clearance)
     : robot_(robot),
       wall_(wall),
       limits_(limits),
+      magnets_(field != nullptr && field->may_push_off() ? field : nullptr),
       use_clearance_(use_clearance),
       shaft_blocked_from_mm_(kInfinity) {
   if (use_clearance) find_shaft();
@@ -46,11 +48,15 @@ bool Blocked::shaft_blocked(const StateBox& box) const {
   return next_down(box.d_lo - robot_.segment.length_mm) >= shaft_blocked_from_mm_;
 }
 
+bool Blocked::limit_broken_by(const Body& body, const StateBox& box) const {
+  return limits_.broken_by(body, box) || (magnets_ != nullptr && magnets_->pushed_off(body, box) >= 0);
+}
+
 Blocked::Look Blocked::look(const Body& body, const StateBox& box) const {
   looks_.fetch_add(1, std::memory_order_relaxed);
   Look out;
   out.station_mm = robot_.segment.length_mm;
-  if (limits_.broken_by(body, box) || (use_clearance_ && shaft_blocked(box))) {
+  if (limit_broken_by(body, box) || (use_clearance_ && shaft_blocked(box))) {
     out.blocked = true;
     return out;
   }
@@ -135,6 +141,7 @@ double Blocked::clearance_lower(const Body& body, const StateBox& state, double 
 bool Blocked::surely_legal(const Body& body, const StateBox& box) const {
   const StateBox state = middle_of(box);
   if (!limits_.may_be_kept_by(body, state)) return false;
+  if (magnets_ != nullptr && !magnets_->surely_rest(body, state)) return false;
   return !use_clearance_ ||
          clearance_lower(body, state, 0.25 * robot_.segment.radius_mm) >= robot_.clearance_mm;
 }

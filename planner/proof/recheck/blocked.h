@@ -6,6 +6,7 @@
 #include <atomic>
 #include <string>
 
+#include "planner/proof/recheck/field.h"
 #include "planner/proof/recheck/limits.h"
 #include "planner/proof/recheck/wall.h"
 
@@ -14,7 +15,9 @@ namespace withy::recheck {
 /// Asks for one robot in one channel; safe from several threads.
 class Blocked {
  public:
-  Blocked(const Robot& robot, const Wall& wall, const Limits& limits, bool use_clearance);
+  /// `field`: null where a proof does not use it.
+  Blocked(const Robot& robot, const Wall& wall, const Limits& limits, const FieldLimits* field,
+          bool use_clearance);
 
   /// What one look at a box told, and where cutting it tells more.
   struct Look {
@@ -23,6 +26,10 @@ class Blocked {
     double station_mm = 0.0;  ///< the one that cutting tells most about
   };
   Look look(const Body& body, const StateBox& box) const;
+
+  /// Does every state of the box break a limit of the tendons, curvature or insertion, or do its magnets push
+  /// one another off their stops?
+  bool limit_broken_by(const Body& body, const StateBox& box) const;
 
   /// Is a state (the middle of the box) surely legal?
   bool surely_legal(const Body& body, const StateBox& box) const;
@@ -50,6 +57,7 @@ class Blocked {
   const Robot& robot_;
   const Wall& wall_;
   const Limits& limits_;
+  const FieldLimits* magnets_;  // nullptr: they never push one another off
   bool use_clearance_;
   double shaft_blocked_from_mm_;  // a shaft this deep or deeper touches
   mutable std::atomic<std::int64_t> looks_{0};

@@ -131,7 +131,7 @@ Placed<T>::Placed(const Body& body, const StateBox& box) : body_(&body) {
   u_.push_back({T(box.u[0].middle()), T(box.u[1].middle())});
   const T zero(0.0);
   first_ = robot.guide ? larger(zero, L - d) : zero;
-  Frame frame;
+  Frame<T> frame;
   frame.R = {T(1.0), zero, zero, zero, T(1.0), zero, zero, zero, T(1.0)};
   frame.p = {zero, zero, robot.guide ? larger(zero, d - L) : d - L};
   for (const Piece& piece : body.pieces()) {
@@ -149,11 +149,10 @@ Placed<T>::Placed(const Body& body, const StateBox& box) : body_(&body) {
 ///     p += A [C ux, C uy, a],  a = l sinc(kl),  C = l^2 (1 - cos kl) / (kl)^2 = l^2 sinc(kl / 2)^2 / 2,
 ///     A *= I + a [w]x + C [w]x^2,  w = (-uy, ux, 0).
 template <class T>
-typename Placed<T>::Frame Placed<T>::after(const Frame& frame, const std::array<T, 2>& u, const T& length,
-                                           bool rigid) const {
-  Frame out = frame;
+Frame<T> after(const Frame<T>& frame, const std::array<T, 2>& u, const T& length, bool straight) {
+  Frame<T> out = frame;
   const auto& R = frame.R;
-  if (rigid || (upper(u[0]) == 0.0 && lower(u[0]) == 0.0 && upper(u[1]) == 0.0 && lower(u[1]) == 0.0)) {
+  if (straight || (upper(u[0]) == 0.0 && lower(u[0]) == 0.0 && upper(u[1]) == 0.0 && lower(u[1]) == 0.0)) {
     for (std::size_t i = 0; i < 3; ++i) out.p[i] = frame.p[i] + R[3 * i + 2] * length;
     return out;
   }
@@ -185,12 +184,19 @@ template <class T>
 std::array<T, 3> Placed<T>::point(double s_mm, std::size_t piece) const {
   const Piece& p = body_->pieces()[piece];
   const T along = T(s_mm) - start_[piece];
-  if (lower(along) >= 0.0) return after(at_[piece], u_[static_cast<std::size_t>(p.region)], along, p.rigid).p;
-  // In the guide, on the axis. (Where rounding leaves open which it is, z leaves open whether it is past the
-  // entry plane, and such a point is no witness.)
-  return {T(0.0), T(0.0), T(s_mm) - first_};
+  // In the guide, on the axis.
+  if (upper(along) < 0.0) return {T(0.0), T(0.0), T(s_mm) - first_};
+  std::array<T, 3> out =
+      after(at_[piece], u_[static_cast<std::size_t>(p.region)], larger(T(0.0), along), p.rigid).p;
+  // Where rounding leaves open whether the station lies before the piece, it is no farther from its start.
+  if constexpr (std::is_same_v<T, Interval>)
+    if (along.lo < 0.0)
+      for (Interval& x : out) x = x + Interval(along.lo, -along.lo);
+  return out;
 }
 
+template Frame<double> after(const Frame<double>&, const std::array<double, 2>&, const double&, bool);
+template Frame<Interval> after(const Frame<Interval>&, const std::array<Interval, 2>&, const Interval&, bool);
 template class Placed<double>;
 template class Placed<Interval>;
 
@@ -205,11 +211,19 @@ Reach::Reach(const Body& body, const StateBox& box) : body_(&body) {
   const std::size_t free = body.frozen_count();
   for (std::size_t r = 0; r < free; ++r) {
     const double h = half_diagonal(box.theta[r]);
-    const double f = body.flexible(r, hi).lo;
-    h_theta_.push_back(h);
-    per_length_.push_back(h == 0.0  ? 0.0
-                          : f > 0.0 ? next_up(h / f)
-                                    : std::numeric_limits<double>::infinity());
+    const Interval f = body.flexible(r, hi);
+    const auto zero = [](const Interval& x) { return x.lo == 0.0 && x.hi == 0.0; };
+    if (f.lo > 0.0 || (zero(box.theta[r][0]) && zero(box.theta[r][1]))) {
+      h_theta_.push_back(h);
+      per_length_.push_back(h == 0.0 ? 0.0 : next_up(h / f.lo));
+      hidden_turn_.push_back(0.0);
+      continue;
+    }
+    // Straight in the reference; a legal state bends by no more than its limit over what is out.
+    const double most = robot.segment.curvature_max_per_mm * (1.0 + 2e-9) * f.hi * kRoundedUp;
+    h_theta_.push_back(most);
+    per_length_.push_back(0.0);
+    hidden_turn_.push_back(most);
   }
   if (!robot.guide || along_ == 0.0) return;
   for (std::size_t r = 0; r <= free; ++r) {
@@ -248,7 +262,8 @@ double Reach::by_curvature(double s_mm) const {
   return h_u_ == 0.0 ? 0.0 : h_u_ * lever(body_->frozen_count(), s_mm) * kRoundedUp;
 }
 double Reach::by_frozen(std::size_t r, double s_mm) const {
-  return per_length_[r] == 0.0 ? 0.0 : per_length_[r] * lever(r, s_mm) * kRoundedUp;
+  const double hidden = hidden_turn_[r] * s_mm * kRoundedUp;
+  return per_length_[r] == 0.0 ? hidden : per_length_[r] * lever(r, s_mm) * kRoundedUp;
 }
 
 double Reach::aside(double s_mm) const {

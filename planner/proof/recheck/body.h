@@ -22,7 +22,8 @@
 //     k = |theta| / f (free region: |u|) over the length g, and the part that was out has |theta| (1 / (f -
 //     g) - 1 / f) over f - g, k g in all; so the point moves by at most 2 k g (free region: k g) times (s -
 //     first exposed station), beside the way along -z. States whose frozen bend has no length left to be in
-//     are not legal.
+//     are not legal; where f may be 0 at d_hi the region is straight in the reference, and turns by no more
+//     than kappa_max f in a legal state.
 //
 // So all places of station s lie in a segment of length d_hi - d_lo along z, made thicker by rho(s): in a
 // ball. Sums of fewer than a hundred positive doubles are rounded up by a factor of 1 + 1e-12 (100 x 2^-53
@@ -124,6 +125,17 @@ class Body {
   std::vector<std::size_t> lock_piece_;
 };
 
+/// A place and a cross-section's axes.
+template <class T>
+struct Frame {
+  std::array<T, 3> p;
+  std::array<T, 9> R;  // rows
+};
+
+/// The frame a straight span, or an arc of curvature u, further on.
+template <class T>
+Frame<T> after(const Frame<T>& frame, const std::array<T, 2>& u, const T& length, bool straight);
+
 /// The reference body of a box, placed with numbers of type T: double for guesses, Interval for proofs.
 template <class T>
 class Placed {
@@ -139,19 +151,16 @@ class Placed {
   const std::array<T, 9>& rotation(std::size_t piece) const { return at_[piece].R; }
 
  private:
-  struct Frame {
-    std::array<T, 3> p;
-    std::array<T, 9> R;  // rows
-  };
-  Frame after(const Frame& frame, const std::array<T, 2>& u, const T& length, bool rigid) const;
-
   const Body* body_;
   T first_;  // station of the first frame: the base, or what is at the entry plane
-  std::vector<Frame> at_;
+  std::vector<Frame<T>> at_;
   std::vector<T> start_;  // station where each frame's piece starts
   std::vector<std::array<T, 2>> u_;
 };
 
+extern template Frame<double> after(const Frame<double>&, const std::array<double, 2>&, const double&, bool);
+extern template Frame<Interval> after(const Frame<Interval>&, const std::array<Interval, 2>&, const Interval&,
+                                      bool);
 extern template class Placed<double>;
 extern template class Placed<Interval>;
 
@@ -180,7 +189,8 @@ class Reach {
   double first_exposed_ = 0.0;  // lower bound, at d_hi
   double h_u_ = 0.0;
   double entry_turn_ = 0.0;
-  std::vector<double> per_length_;  // h_r / f_r
+  std::vector<double> per_length_;   // h_r / f_r
+  std::vector<double> hidden_turn_;  // of regions that may have nothing exposed
   std::vector<double> h_theta_;
 };
 

@@ -3,14 +3,14 @@
 
 #include <algorithm>
 #include <cmath>
-#include <fstream>
 #include <initializer_list>
-#include <iterator>
 #include <stdexcept>
 
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 #include <zlib.h>
+
+#include "planner/files/json_depth.h"
 
 namespace withy::recheck {
 namespace {
@@ -21,6 +21,7 @@ using Json = nlohmann::json;
 constexpr int kGzip = 15 + 16;
 constexpr std::size_t kBlock = 1U << 16U;
 constexpr int kMostEngaged = 8;
+constexpr std::size_t kMostSaid = 100;  // of a word of the file
 constexpr int kMostNotch = 1000000;
 
 /// A fault of one line, in words; turned into an InputError with the line where it is caught.
@@ -37,7 +38,7 @@ void expect_keys(const Json& object, std::initializer_list<const char*> required
     const auto is = [&k = key](const char* other) { return k == other; };
     if (!std::any_of(required.begin(), required.end(), is) &&
         !std::any_of(optional.begin(), optional.end(), is))
-      throw Fault(fmt::format("unknown key \"{}\"", key));
+      throw Fault(fmt::format("unknown key \"{}\"", key.substr(0, kMostSaid)));
   }
 }
 
@@ -50,6 +51,8 @@ double number(const Json& value, const char* what) {
 
 int whole(const Json& value, int least, int most, const char* what) {
   if (!value.is_number_integer()) throw Fault(fmt::format("{} must be a whole number", what));
+  if (value.is_number_unsigned() && value.get<std::uint64_t>() > static_cast<std::uint64_t>(most))
+    throw Fault(fmt::format("{} must be from {} to {}", what, least, most));
   const auto x = value.get<std::int64_t>();
   if (x < least || x > most) throw Fault(fmt::format("{} must be from {} to {}", what, least, most));
   return static_cast<int>(x);
@@ -108,7 +111,7 @@ CertificateHeader header_of(const Json& json) {
   for (const std::string& l : header.limits)
     if (l != "insertion" && l != "curvature" && l != "latch" && l != "clearance" && l != "tendons" &&
         l != "field")
-      throw Fault(fmt::format("limits: unknown limit \"{}\"", l));
+      throw Fault(fmt::format("limits: unknown limit \"{}\"", l.substr(0, kMostSaid)));
   if (!json["most_switches"].is_null())
     header.most_switches = whole(json["most_switches"], 0, 1000, "most_switches");
   if (header.most_switches.has_value() != (header.claim == "fewer_switches"))
@@ -164,14 +167,11 @@ bool CertificateHeader::uses(const std::string& limit) const {
   return std::find(limits.begin(), limits.end(), limit) != limits.end();
 }
 
-Result<std::string> read_packed(const std::filesystem::path& file, std::size_t most_bytes) {
-  std::ifstream in(file, std::ios::binary);
-  if (!in) return input_error(file.string(), 1, 1, "the file can't be read", "a certificate or a plan");
-  std::string bytes((std::istreambuf_iterator<char>(in)), std::istreambuf_iterator<char>());
+Result<std::string> unpacked(std::string bytes, const std::string& file, std::size_t most_bytes) {
   if (bytes.size() < 2 || bytes[0] != '\x1f' || bytes[1] != '\x8b') return bytes;
   z_stream stream{};
   if (inflateInit2(&stream, kGzip) != Z_OK)
-    return input_error(file.string(), 1, 1, "gzip can't be unpacked", "more memory");
+    return input_error(file, 1, 1, "gzip can't be unpacked", "more memory");
   stream.next_in = reinterpret_cast<Bytef*>(bytes.data());
   stream.avail_in = static_cast<uInt>(bytes.size());
   std::string text;
@@ -184,9 +184,8 @@ Result<std::string> read_packed(const std::filesystem::path& file, std::size_t m
     text.append(block.data(), block.size() - stream.avail_out);
   }
   inflateEnd(&stream);
-  if (status != Z_STREAM_END || stream.avail_in != 0)
-    return input_error(file.string(), 1, 1, "the gzip stream is damaged, cut short or too long",
-                       "a whole gzip file");
+  if (status != Z_STREAM_END || stream.avail_in != 0 || text.size() > most_bytes)
+    return input_error(file, 1, 1, "the gzip stream is damaged, cut short or too long", "a whole gzip file");
   return text;
 }
 
@@ -207,7 +206,9 @@ std::string packed(const std::string& text) {
 }
 
 bool is_certificate(const std::string& text) {
-  const Json first = Json::parse(text.substr(0, text.find('\n')), nullptr, false);
+  const std::string line = text.substr(0, text.find('\n'));
+  if (json_excess(line)) return false;
+  const Json first = Json::parse(line, nullptr, false);
   return first.is_object() && first.value("format", Json()) == "withy-proof";
 }
 
@@ -218,8 +219,9 @@ Result<Certificate> read_certificate(const std::string& text, const std::string&
     for (std::size_t at = 0; at < text.size();) {
       const std::size_t end = std::min(text.find('\n', at), text.size());
       ++line;
-      const Json json = Json::parse(text.begin() + static_cast<std::ptrdiff_t>(at),
-                                    text.begin() + static_cast<std::ptrdiff_t>(end));
+      const std::string_view words = std::string_view(text).substr(at, end - at);
+      if (const auto excess = json_excess(words)) throw Fault(*excess);
+      const Json json = Json::parse(words);
       if (line == 1)
         certificate.header = header_of(json);
       else

@@ -29,7 +29,6 @@
 //   curvature, 'd' on frozen), in the middle, 0.5 * (low + high) in binary64; '1' is in H, '0' is not.
 #pragma once
 
-#include <filesystem>
 #include <optional>
 #include <string>
 #include <vector>
@@ -83,9 +82,9 @@ struct Certificate {
   std::vector<CertificateLeaf> leaves;
 };
 
-/// The file's bytes, unpacked where they are gzip. Errors: unreadable, cut short, more than `most_bytes`
-/// unpacked.
-Result<std::string> read_packed(const std::filesystem::path& file, std::size_t most_bytes);
+/// What a file of these bytes holds: unpacked where they are gzip (one member), else as they are. Errors:
+/// damaged, cut short, more than `most_bytes` unpacked. `file` is its name, for errors.
+Result<std::string> unpacked(std::string bytes, const std::string& file, std::size_t most_bytes);
 /// `text` as gzip.
 std::string packed(const std::string& text);
 

@@ -64,7 +64,7 @@ class GoalCheck {
     while (!open.empty() && !inquiry_.over()) {
       Task here = std::move(open.back());
       open.pop_back();
-      if (!name_leaves(here) || !reaches_target(here) || settled(here)) continue;
+      if (!narrow(here) || !name_leaves(here) || !reaches_target(here) || settled(here)) continue;
       const int k = cut_of(here);
       if (k < 0) {
         undecided(here);
@@ -99,9 +99,26 @@ class GoalCheck {
     if (inquiry_.pinned >= 0) {
       const auto p = static_cast<std::size_t>(inquiry_.pinned);
       box.u[p] = Interval(0.0);
-      for (Interval2& theta : box.theta) theta[p] = Interval(-1e-7, 1e-7);
+      // Bends on notches are as exact as the notches' directions.
+      const double off = inquiry_.lattice.kind() == Lattice::Kind::everything ? 0.0 : 1e-7;
+      for (Interval2& theta : box.theta) theta[p] = Interval(-off, off);
     }
     return box;
+  }
+
+  /// Leaves out bends that no state of the box may legally have. False: nothing is left.
+  bool narrow(Task& task) const {
+    if (task.leaf) return true;
+    const double kappa = inquiry_.robot.segment.curvature_max_per_mm;
+    for (std::size_t r = task.fixed; r < task.box.theta.size(); ++r) {
+      const double most =
+          (Interval(kappa * (1.0 + 4e-9)) * task.body->flexible(r, Interval(task.box.d_hi))).hi;
+      for (Interval& x : task.box.theta[r]) {
+        x = {std::max(x.lo, -most), std::min(x.hi, most)};
+        if (x.lo > x.hi) return false;
+      }
+    }
+    return true;
   }
 
   /// Puts bends on their notches, from the base on, while the box leaves one choice. False: there is none for
@@ -258,7 +275,7 @@ void check_goals(const Inquiry& inquiry) {
   tbb::parallel_for_each(roots.begin(), roots.end(), [&](Task& task, tbb::feeder<Task>& feeder) {
     if (inquiry.over()) return;
     check.run(std::move(task), [&](Task&& next) { feeder.add(std::move(next)); });
-    if (const std::size_t n = ++done; n % 256 == 0) inquiry.settings.progress("states at the target", 0.0);
+    if (const std::size_t n = ++done; n % 256 == 0) inquiry.settings.progress("states at the target", -1.0);
   });
 }
 

@@ -44,7 +44,8 @@ bool is_scenes_target(const ProvedTarget& target, const Target& scenes) {
 }
 
 /// What is wrong with the header for this scene; empty: nothing.
-std::string header_fault(const CertificateHeader& header, const Scene& scene, const Channel& channel) {
+std::string header_fault(const CertificateHeader& header, const Scene& scene, const Channel& channel,
+                         double asked_mm) {
   if (header.scene_sha256 != scene.sha256)
     return "it was made for another scene file (its hash is not this one's)";
   if (header.mesh_sha256 != scene.mesh_sha256)
@@ -52,6 +53,9 @@ std::string header_fault(const CertificateHeader& header, const Scene& scene, co
   if (header.claim != "targets" &&
       (header.targets.size() != 1 || !is_scenes_target(header.targets[0], scene.target)))
     return "its target is not the scene's";
+  if (header.required_clearance_mm > asked_mm)
+    return fmt::format("it is about {:.4g} mm of clearance, asked for are {:.4g}",
+                       header.required_clearance_mm, asked_mm);
   if (!header.uses("clearance") && header.required_clearance_mm != 0.0)
     return "it asks for a clearance and uses none";
   // Caps: a second reader of the mesh must have closed it in the same places.
@@ -156,7 +160,8 @@ ProofReport check_proof(const Certificate& certificate, const Scene& scene, cons
     report.outcome = {Verdict::does_not_hold, why};
     return report;
   };
-  if (const std::string fault = header_fault(header, scene, distance.channel()); !fault.empty())
+  const double asked_mm = settings.clearance_mm.value_or(scene.required_clearance_mm);
+  if (const std::string fault = header_fault(header, scene, distance.channel(), asked_mm); !fault.empty())
     return refuse(fault);
   const auto robot = robot_of(scene, header.locks, header.required_clearance_mm);
   if (!robot) return refuse(robot.error().problem);
@@ -167,8 +172,8 @@ ProofReport check_proof(const Certificate& certificate, const Scene& scene, cons
   const LimitsUsed used{header.uses("clearance"), header.uses("tendons"), header.uses("field")};
   const Limits limits(*robot, used);
   const Wall wall(distance, kGuessGrain * robot->segment.radius_mm);
-  const Blocked blocked(*robot, wall, limits, used.clearance);
-  const FieldLimits field(*robot, scene.parts.field);
+  const FieldLimits field(*robot, scene.parts.field, scene.entry.X_SE.linear());
+  const Blocked blocked(*robot, wall, limits, used.field ? &field : nullptr, used.clearance);
   std::vector<GoalRegion> goals;
   for (const ProvedTarget& target : header.targets) goals.push_back(region_of(target, scene));
   Gathered gathered;

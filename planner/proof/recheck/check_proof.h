@@ -40,9 +40,12 @@
 namespace withy::recheck {
 
 struct CheckSettings {
-  /// Told about now and then: what is being done, and how much of it is done (0 to 1).
+  /// Told about now and then: what is being done, and how much of it is done (0 to 1; negative: not
+  /// known). From several threads.
   std::function<void(const std::string&, double)> progress = [](const std::string&, double) {};
   std::function<bool()> stop = [] { return false; };
+  /// The clearance (mm) that is asked about; a proof for more proves nothing of it. Absent: the scene's.
+  std::optional<double> clearance_mm = std::nullopt;
 };
 
 struct ProofReport {

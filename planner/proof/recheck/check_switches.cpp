@@ -5,7 +5,7 @@
 #include <set>
 
 #include <fmt/format.h>
-#include <tbb/parallel_for.h>
+#include <tbb/parallel_for_each.h>
 
 #include "planner/proof/recheck/conditions.h"
 
@@ -15,6 +15,8 @@ namespace {
 // A bend nearer than this (rad) to a notch may be on it.
 constexpr double kOnNotch = 1e-9;
 constexpr int kMostParts = 2000000;
+// Boxes cut fewer times than this are shared out to all threads.
+constexpr int kSharedDepth = 8;
 
 std::size_t at(int k) {
   return static_cast<std::size_t>(k);
@@ -46,8 +48,10 @@ class SwitchCheck {
     station_ = Interval(inquiry.robot.layout.station_mm[static_cast<std::size_t>(pair.lock)]);
   }
 
-  void run() {
-    std::vector<Cell> open = {whole_of(inquiry_, pair_.a)};
+  /// Looks at the pair's states; halves that are cut fewer than kSharedDepth times are fed to other threads.
+  template <class Feed>
+  void run(const Cell& whole, int depth, Feed&& feed) {
+    std::vector<Cell> open = {whole};
     int looked = 0;
     while (!open.empty() && !inquiry_.over()) {
       const Cell cell = open.back();
@@ -64,10 +68,16 @@ class SwitchCheck {
         return;
       }
       const double middle = 0.5 * (cell.low[at(k)] + cell.high[at(k)]);
-      open.push_back(cell);
-      open.back().low[at(k)] = middle;
-      open.push_back(cell);
-      open.back().high[at(k)] = middle;
+      Cell upper = cell;
+      Cell lower = cell;
+      upper.low[at(k)] = lower.high[at(k)] = middle;
+      if (depth < kSharedDepth) {
+        feed(lower);
+        feed(upper);
+        return;
+      }
+      open.push_back(upper);
+      open.push_back(lower);
     }
   }
 
@@ -108,6 +118,9 @@ class SwitchCheck {
     b.theta.insert(b.theta.begin() + static_cast<std::ptrdiff_t>(region_), bend);
     if (!in_free_region())
       for (std::size_t i = 0; i < 2; ++i) b.theta[region_ + 1][i] = a.theta[region_][i] - bend[i];
+    // Zero times a length is zero, whatever its bounds are.
+    if (inquiry_.pinned >= 0 && pair_.b.per_lock() == 2)
+      for (Interval2& theta : b.theta) theta[static_cast<std::size_t>(inquiry_.pinned)] = Interval(0.0);
     return true;
   }
 
@@ -143,7 +156,7 @@ class SwitchCheck {
       return true;
     if (both_or_none(a, b)) return true;
     if (inquiry_.blocked.look(pair_.a.body(), a).blocked) return true;
-    if (inquiry_.blocked.limits().broken_by(pair_.b.body(), b)) return true;
+    if (inquiry_.blocked.limit_broken_by(pair_.b.body(), b)) return true;
     return inquiry_.field != nullptr && (inquiry_.field->refused(pair_.a.body(), a, pair_.lock) ||
                                          inquiry_.field->refused(pair_.b.body(), b, pair_.lock));
   }
@@ -248,12 +261,26 @@ std::vector<Pair> pairs_of(const Inquiry& inquiry) {
 void check_switches(const Inquiry& inquiry) {
   if (inquiry.counts_switches && inquiry.leaves.levels() == 1) return;
   const std::vector<Pair> pairs = pairs_of(inquiry);
-  std::atomic<std::size_t> done{0};
-  tbb::parallel_for(std::size_t{0}, pairs.size(), [&](std::size_t i) {
+  struct Task {
+    const Pair* pair;
+    Cell cell;
+    int depth;
+  };
+  std::vector<Task> tasks;
+  for (const Pair& pair : pairs) tasks.push_back({&pair, whole_of(inquiry, pair.a), 0});
+  // How much is done: a box cut n times is so much of its pair.
+  std::atomic<std::int64_t> done{0};
+  const double all = static_cast<double>(pairs.size()) * (1 << kSharedDepth);
+  tbb::parallel_for_each(tasks.begin(), tasks.end(), [&](Task& task, tbb::feeder<Task>& feeder) {
     if (inquiry.over()) return;
-    SwitchCheck(inquiry, pairs[i]).run();
-    if (const std::size_t n = ++done; n % 16 == 0)
-      inquiry.settings.progress("lock switches", static_cast<double>(n) / static_cast<double>(pairs.size()));
+    bool whole = true;
+    SwitchCheck(inquiry, *task.pair).run(task.cell, task.depth, [&](const Cell& half) {
+      whole = false;
+      feeder.add({task.pair, half, task.depth + 1});
+    });
+    if (whole)
+      inquiry.settings.progress("lock switches",
+                                static_cast<double>(done += 1 << (kSharedDepth - task.depth)) / all);
   });
 }
 

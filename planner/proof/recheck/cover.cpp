@@ -6,6 +6,10 @@
 namespace withy::recheck {
 namespace {
 
+// Cuts one in another; what visits parts nests as deep. A coordinate can be halved some 50 times before its
+// halves are as wide as rounding.
+constexpr int kDeepest = 1000;
+
 std::size_t at(int k) {
   return static_cast<std::size_t>(k);
 }
@@ -51,12 +55,12 @@ bool Cover::read(const Cell& whole, std::string_view parts) {
 }
 
 bool Cover::read_node(std::string_view parts, std::size_t& next, Cell box, std::size_t node) {
-  // With a stack of its own: a hostile file may nest deeper than the program's.
   struct Open {
     Cell box;
     std::size_t node;
+    int depth;
   };
-  std::vector<Open> open = {{box, node}};
+  std::vector<Open> open = {{box, node, 0}};
   while (!open.empty()) {
     const Open here = open.back();
     open.pop_back();
@@ -67,16 +71,16 @@ bool Cover::read_node(std::string_view parts, std::size_t& next, Cell box, std::
       continue;
     }
     const int k = c - 'a';
-    if (k < 0 || k >= here.box.dimensions) return false;
+    if (k < 0 || k >= here.box.dimensions || here.depth >= kDeepest) return false;
     const double cut = middle(here.box, k);
     if (!(cut > here.box.low[at(k)] && cut < here.box.high[at(k)])) return false;
     nodes_[here.node].cut = static_cast<std::int8_t>(k);
     nodes_[here.node].first_child = static_cast<std::int32_t>(nodes_.size());
     const std::size_t first = nodes_.size();
     nodes_.resize(first + 2);
-    Open upper{here.box, first + 1};
+    Open upper{here.box, first + 1, here.depth + 1};
     upper.box.low[at(k)] = cut;
-    Open lower{here.box, first};
+    Open lower{here.box, first, here.depth + 1};
     lower.box.high[at(k)] = cut;
     open.push_back(upper);
     open.push_back(lower);

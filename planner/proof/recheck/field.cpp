@@ -11,12 +11,16 @@ namespace {
 // Angles of the stroke that are asked about; fewer only prove less.
 constexpr int kStrokeAngles = 3;
 constexpr int kSweeps = 400;
-// The stroke is looked at in so many parts when a field is given, and limits may be passed by this share:
-// what a part of a stroke and decimals in files are worth.
-constexpr int kStrokeParts = 4096;
-constexpr double kShare = 1e-3;
-// The contract's disturbing field where a scene says nothing.
-constexpr double kUsualAmbient_mT = 0.05;
+// For what the switching magnet does to others the stroke is looked at in so many parts.
+constexpr int kStrokeParts = 256;
+// A stroke this wide (rad) is driven by no constant field.
+constexpr double kHalfTurn = 3.14159;
+constexpr double kQuarterTurn = 1.57;
+// A push may be over the hold torque by this share before it counts: numbers in files are decimals.
+constexpr double kPushRounding = 3e-9;
+// What turning a known field into the entry frame may be off by, a share of it.
+constexpr double kTurned = 1e-12;
+constexpr double kInfinity = std::numeric_limits<double>::infinity();
 // mu0 / (4 pi) is 1e-7 T m / A to within 1e-9 of itself: in mT mm^3 / (A m^2).
 const Interval kDipole(1e5 * (1.0 - 2e-9), 1e5 * (1.0 + 2e-9));
 
@@ -24,41 +28,36 @@ Interval dot(const Interval3& a, const Interval3& b) {
   return a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
 }
 
-/// What a table of the field says of disturbing fields and of coils with places, where it can say so.
-template <class Field>
-void read_disturbance(const Field& field, bool& known, double& ambient, double& known_ambient,
-                      bool& uniform) {
-  if constexpr (requires { field.ambient_mT; }) {
-    known = true;
-    ambient = field.ambient_mT;
-    known_ambient = field.ambient_S.norm() * kRoundedUp;
-    uniform = field.coils.empty();
-  } else {
-    known = false;
-    ambient = kUsualAmbient_mT;
-    known_ambient = 0.0;
-    uniform = true;
-  }
-}
-
 }  // namespace
 
-FieldLimits::FieldLimits(const Robot& robot, const std::optional<FieldHardware>& field)
+FieldLimits::FieldLimits(const Robot& robot, const std::optional<FieldHardware>& field,
+                         const Eigen::Matrix3d& R_SE)
     : robot_(robot), field_(field) {
-  if (field) read_disturbance(*field, coupling_is_planned_, ambient_mT_, known_ambient_mT_, uniform_);
+  if (!field) return;
+  ambient_mT_ = field->ambient_mT;
+  const Eigen::Vector3d known_E = R_SE.transpose() * field->ambient_S;
+  const double off = kTurned * field->ambient_S.norm();
+  for (std::size_t k = 0; k < 3; ++k)
+    ambient_E_[k] = Interval(known_E[static_cast<Eigen::Index>(k)]) + Interval(-off, off);
 }
 
-Interval FieldLimits::stroke() const {
+/// An angle of the stroke: 0 is the released stop, 1 the latched one.
+Interval FieldLimits::angle_at(const Interval& share) const {
   const LockHardware& hw = *robot_.lock;
-  return {std::min(hw.angle_free_rad, hw.angle_latched_rad),
-          std::max(hw.angle_free_rad, hw.angle_latched_rad)};
+  return Interval(hw.angle_free_rad) + share * (Interval(hw.angle_latched_rad) - Interval(hw.angle_free_rad));
+}
+
+/// The sense of turning towards latched.
+double FieldLimits::turning() const {
+  return robot_.lock->angle_latched_rad >= robot_.lock->angle_free_rad ? 1.0 : -1.0;
 }
 
 double FieldLimits::stop_angle(const Section& section) const {
   return section.engaged ? robot_.lock->angle_latched_rad : robot_.lock->angle_free_rad;
 }
 
-std::vector<FieldLimits::Section> FieldLimits::sections_of(const Body& body, const StateBox& box) const {
+std::vector<FieldLimits::Section> FieldLimits::sections_of(const Body& body, const StateBox& box,
+                                                           const std::vector<int>& engaged) const {
   const Placed<Interval> placed(body, box);
   const Reach reach(body, box);
   std::vector<Section> sections;
@@ -75,7 +74,7 @@ std::vector<FieldLimits::Section> FieldLimits::sections_of(const Body& body, con
       section.y[k] = R[3 * k + 1] + Interval(-turn, turn);
       section.p[k] = p[k] + Interval(-aside, aside);
     }
-    section.engaged = std::find(body.engaged().begin(), body.engaged().end(), lock) != body.engaged().end();
+    section.engaged = std::find(engaged.begin(), engaged.end(), lock) != engaged.end();
     sections.push_back(section);
   }
   return sections;
@@ -101,15 +100,14 @@ Interval3 FieldLimits::lever(const Section& section, int lock, const Interval& a
   return n;
 }
 
-Interval3 FieldLimits::field_of_others(const std::vector<Section>& sections, int at, int switching) const {
-  const Interval everything(-std::numeric_limits<double>::infinity(),
-                            std::numeric_limits<double>::infinity());
-  Interval3 sum{};
+Interval3 FieldLimits::field_of_others(const std::vector<Section>& sections, int at, int switching,
+                                       const Interval& angle) const {
+  const Interval everything(-kInfinity, kInfinity);
+  Interval3 sum = ambient_E_;
   for (int j = 0; j < robot_.lock_count(); ++j) {
     if (j == at) continue;
     const Section& source = sections[static_cast<std::size_t>(j)];
-    const Interval angle = j == switching ? stroke() : Interval(stop_angle(source));
-    const Interval3 m = moment(source, j, angle);
+    const Interval3 m = moment(source, j, j == switching ? angle : Interval(stop_angle(source)));
     Interval3 r;
     for (std::size_t k = 0; k < 3; ++k) r[k] = sections[static_cast<std::size_t>(at)].p[k] - source.p[k];
     const Interval r2 = square(r[0]) + square(r[1]) + square(r[2]);
@@ -121,35 +119,31 @@ Interval3 FieldLimits::field_of_others(const std::vector<Section>& sections, int
   return sum;
 }
 
-std::vector<FieldLimits::Demand> FieldLimits::demands(const std::vector<Section>& sections, int lock,
-                                                      bool coupled) const {
+std::vector<FieldLimits::Demand> FieldLimits::demands(const std::vector<Section>& sections, int lock) const {
   const LockHardware& hw = *robot_.lock;
-  const double turning = hw.angle_latched_rad >= hw.angle_free_rad ? 1.0 : -1.0;
-  const Interval disturbed =
-      Interval(hw.magnet_Am2) * Interval(coupled ? ambient_mT_ - known_ambient_mT_ : 0.0);
+  const Interval disturbed = Interval(hw.magnet_Am2) * Interval(ambient_mT_);
   std::vector<Demand> out;
-  const auto add = [&](int i, double angle, double sign, double torque) {
-    Demand demand{lever(sections[static_cast<std::size_t>(i)], i, Interval(angle)), 0.0};
+  const auto add = [&](int i, const Interval& at, const Interval& switching_at, double sign, double torque) {
+    Demand demand{lever(sections[static_cast<std::size_t>(i)], i, at), 0.0};
     for (Interval& x : demand.a) x = Interval(sign) * x;
-    Interval b = Interval(torque) + disturbed;
-    if (coupled) b = b - dot(demand.a, field_of_others(sections, i, lock));
+    const Interval b =
+        Interval(torque) + disturbed - dot(demand.a, field_of_others(sections, i, lock, switching_at));
     demand.b = b.lo;
     out.push_back(demand);
   };
   const bool engaged = sections[static_cast<std::size_t>(lock)].engaged;
   for (int k = 0; k < kStrokeAngles; ++k) {
     // Kept off the ends of the stroke by more than rounding, so that it surely lies in it.
-    const double t = 1e-7 + (1.0 - 2e-7) * k / (kStrokeAngles - 1);
-    add(lock, hw.angle_free_rad + t * (hw.angle_latched_rad - hw.angle_free_rad),
-        engaged ? -turning : turning, hw.switch_torque_Nmm);
-  }
-  if (!uniform_) return out;
-  for (int j = 0; j < robot_.lock_count(); ++j)
-    if (j != lock) {
+    const Interval angle(angle_at(Interval(1e-7 + (1.0 - 2e-7) * k / (kStrokeAngles - 1))).middle());
+    add(lock, angle, angle, engaged ? -turning() : turning(), hw.switch_torque_Nmm);
+    if (!field_->coils.empty()) continue;
+    for (int j = 0; j < robot_.lock_count(); ++j) {
+      if (j == lock) continue;
       const Section& other = sections[static_cast<std::size_t>(j)];
       // off . B <= hold, as -off . B >= -hold
-      add(j, stop_angle(other), other.engaged ? turning : -turning, -hw.hold_torque_Nmm);
+      add(j, Interval(stop_angle(other)), angle, other.engaged ? turning() : -turning(), -hw.hold_torque_Nmm);
     }
+  }
   return out;
 }
 
@@ -180,46 +174,117 @@ bool FieldLimits::infeasible(const std::vector<Demand>& demands) const {
 
 bool FieldLimits::refused(const Body& body, const StateBox& box, int lock) const {
   if (!field_ || !robot_.lock) return false;
-  const std::vector<Section> sections = sections_of(body, box);
-  if (!coupling_is_planned_ && !infeasible(demands(sections, lock, false))) return false;
-  return infeasible(demands(sections, lock, true));
+  return infeasible(demands(sections_of(body, box, body.engaged()), lock));
 }
 
-std::string FieldLimits::fault_of(const Body& body, const StateBox& state, int lock,
-                                  const Eigen::Vector3d& B_E) const {
+/// Torque (N mm) off its stop that the other magnets, at theirs, make on a lock's.
+Interval FieldLimits::push_at_rest(const std::vector<Section>& sections, int lock) const {
+  const Section& section = sections[static_cast<std::size_t>(lock)];
+  const Interval off(section.engaged ? -turning() : turning());
+  Interval3 B = field_of_others(sections, lock, -1, Interval(0.0));
+  for (std::size_t i = 0; i < 3; ++i) B[i] = B[i] - ambient_E_[i];
+  return off * dot(lever(section, lock, Interval(stop_angle(section))), B);
+}
+
+int FieldLimits::pushed_off(const Body& body, const StateBox& box) const {
+  if (!field_ || !robot_.lock) return -1;
+  const std::vector<Section> sections = sections_of(body, box, body.engaged());
+  for (int j = 0; j < robot_.lock_count(); ++j)
+    if (push_at_rest(sections, j).lo > robot_.lock->hold_torque_Nmm * (1.0 + kPushRounding)) return j;
+  return -1;
+}
+
+bool FieldLimits::surely_rest(const Body& body, const StateBox& box) const {
+  if (!field_ || !robot_.lock) return true;
+  const std::vector<Section> sections = sections_of(body, box, body.engaged());
+  for (int j = 0; j < robot_.lock_count(); ++j)
+    if (!(push_at_rest(sections, j).hi <= robot_.lock->hold_torque_Nmm)) return false;
+  return true;
+}
+
+bool FieldLimits::may_push_off() const {
+  if (!field_ || !robot_.lock) return false;
+  const std::vector<double>& station = robot_.layout.station_mm;
+  const Interval kappa(robot_.segment.curvature_max_per_mm * (1.0 + kPushRounding));
+  for (std::size_t i = 0; i < station.size(); ++i) {
+    Interval push(0.0);
+    for (std::size_t j = 0; j < station.size(); ++j) {
+      if (i == j) continue;
+      const Interval half = Interval(0.5) * kappa * abs(Interval(station[i]) - Interval(station[j]));
+      if (!(half.hi < kQuarterTurn)) return true;
+      const Interval chord = Interval(2.0) * sine_cosine(half).sine / kappa;
+      if (!(chord.lo > 0.0)) return true;
+      push = push +
+             Interval(2.0) * square(Interval(robot_.lock->magnet_Am2)) * kDipole / (chord * square(chord));
+    }
+    if (!(push.hi <= robot_.lock->hold_torque_Nmm)) return true;
+  }
+  return false;
+}
+
+std::vector<Interval3> FieldLimits::places(const Body& body, const StateBox& box) const {
+  std::vector<Interval3> out;
+  for (const Section& section : sections_of(body, box, body.engaged())) out.push_back(section.p);
+  return out;
+}
+
+/// Of the torque (N mm) that the switching magnet makes on another as it turns: m^2 / r^3, twice.
+Interval FieldLimits::amplitude(const std::vector<Section>& sections, int other, int switching) const {
+  Interval r2(0.0);
+  for (std::size_t k = 0; k < 3; ++k)
+    r2 = r2 + square(sections[static_cast<std::size_t>(other)].p[k] -
+                     sections[static_cast<std::size_t>(switching)].p[k]);
+  if (!(r2.lo > 0.0)) return {0.0, kInfinity};
+  return Interval(2.0) * square(Interval(robot_.lock->magnet_Am2)) * kDipole / (r2 * sqrt(r2));
+}
+
+/// What the push on another lock leaves: hold torque over it.
+Interval FieldLimits::push_reserve(const std::vector<Section>& sections, int other, int switching,
+                                   const Interval3& coils_mT) const {
   const LockHardware& hw = *robot_.lock;
-  if (B_E.norm() > field_->strength_max_mT * (1.0 + kShare))
-    return "its field is stronger than the coils make";
-  const std::vector<Section> sections = sections_of(body, state);
-  const double turning = hw.angle_latched_rad >= hw.angle_free_rad ? 1.0 : -1.0;
-  const double disturbed = coupling_is_planned_ ? hw.magnet_Am2 * ambient_mT_ : 0.0;
-  const auto field_at = [&](int i) {
-    Interval3 B = {Interval(B_E.x()), Interval(B_E.y()), Interval(B_E.z())};
-    if (!coupling_is_planned_) return B;
-    const Interval3 more = field_of_others(sections, i, lock);
-    for (std::size_t k = 0; k < 3; ++k) B[k] = B[k] + more[k];
-    return B;
+  const Section& section = sections[static_cast<std::size_t>(other)];
+  const Interval off(section.engaged ? -turning() : turning());
+  const Interval3 n = lever(section, other, Interval(stop_angle(section)));
+  const auto pushed = [&](const Interval& angle) {
+    Interval3 B = field_of_others(sections, other, switching, angle);
+    for (std::size_t i = 0; i < 3; ++i) B[i] = B[i] + coils_mT[i];
+    return off * dot(n, B) + Interval(hw.magnet_Am2) * Interval(ambient_mT_);
   };
-  const bool engaged = sections[static_cast<std::size_t>(lock)].engaged;
-  const Interval3 B = field_at(lock);
-  for (int k = 0; k < kStrokeParts; ++k) {
-    const Interval share(static_cast<double>(k) / kStrokeParts, (k + 1.0) / kStrokeParts);
-    const Interval angle =
-        Interval(hw.angle_free_rad) + share * (Interval(hw.angle_latched_rad) - Interval(hw.angle_free_rad));
-    const Interval torque = dot(lever(sections[static_cast<std::size_t>(lock)], lock, angle), B);
-    if ((Interval(engaged ? -turning : turning) * torque).lo - disturbed <
-        hw.switch_torque_Nmm * (1.0 - kShare))
-      return "its field does not turn the lock's magnet over its whole stroke";
+  Interval push(-kInfinity, -kInfinity);
+  for (int k = 0; k <= kStrokeParts; ++k)
+    push = max(push, pushed(angle_at(Interval(static_cast<double>(k) / kStrokeParts))));
+  // Between angles w apart a sinusoid of amplitude A rises above the larger of both by no more than A w^2
+  // / 8.
+  const Interval width =
+      (Interval(hw.angle_latched_rad) - Interval(hw.angle_free_rad)) * Interval(1.0 / kStrokeParts);
+  push.hi = (Interval(push.hi) + amplitude(sections, other, switching) * square(width) * Interval(0.125)).hi;
+  const Interval hold(hw.hold_torque_Nmm);
+  if (push.hi <= 0.0) return {kInfinity, kInfinity};
+  return {(hold / Interval(push.hi)).lo, push.lo > 0.0 ? (hold / Interval(push.lo)).hi : kInfinity};
+}
+
+Interval FieldLimits::reserve(const Body& body, const StateBox& state, const std::vector<int>& engaged,
+                              int lock, const std::vector<Interval3>& coils_mT) const {
+  const LockHardware& hw = *robot_.lock;
+  const std::vector<Section> sections = sections_of(body, state, engaged);
+  const auto i = static_cast<std::size_t>(lock);
+  if (!(std::abs(hw.angle_latched_rad - hw.angle_free_rad) < kHalfTurn)) return {-kInfinity, 0.0};
+  const Interval sense(sections[i].engaged ? -turning() : turning());
+  Interval drive(kInfinity, kInfinity);
+  for (const double end : {hw.angle_free_rad, hw.angle_latched_rad}) {
+    Interval3 B = field_of_others(sections, lock, lock, Interval(end));
+    for (std::size_t k = 0; k < 3; ++k) B[k] = B[k] + coils_mT[i][k];
+    drive = min(drive, sense * dot(lever(sections[i], lock, Interval(end)), B) -
+                           Interval(hw.magnet_Am2) * Interval(ambient_mT_));
   }
-  for (int j = 0; j < robot_.lock_count(); ++j) {
-    if (j == lock) continue;
-    const Section& other = sections[static_cast<std::size_t>(j)];
-    const Interval torque = dot(lever(other, j, Interval(stop_angle(other))), field_at(j));
-    if ((Interval(other.engaged ? -turning : turning) * torque).hi + disturbed >
-        hw.hold_torque_Nmm * (1.0 + kShare))
-      return "its field turns the magnet of lock " + std::to_string(j + 1) + " off its stop";
-  }
-  return "";
+  Interval least(kInfinity, kInfinity);
+  if (drive.lo < 0.0)
+    least = {-kInfinity, drive.hi < 0.0 ? 0.0 : kInfinity};
+  else if (hw.switch_torque_Nmm > 0.0)
+    least = drive / Interval(hw.switch_torque_Nmm);
+  for (int j = 0; j < robot_.lock_count(); ++j)
+    if (j != lock) least = min(least, push_reserve(sections, j, lock, coils_mT[static_cast<std::size_t>(j)]));
+  return least;
 }
 
 }  // namespace withy::recheck

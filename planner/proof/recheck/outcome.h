@@ -5,10 +5,14 @@
 #include <atomic>
 #include <mutex>
 #include <string>
+#include <string_view>
 
 namespace withy::recheck {
 
 enum class Verdict { holds, does_not_hold, could_not_decide };
+
+/// In words, as it is printed and as plans keep it.
+std::string_view name_of(Verdict verdict);
 
 struct Outcome {
   Verdict verdict = Verdict::holds;

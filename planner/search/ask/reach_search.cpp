@@ -5,6 +5,7 @@
 #include <numeric>
 
 #include "planner/search/ask/certify.h"
+#include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
 
 namespace withy {
@@ -35,9 +36,19 @@ class ReachSearch {
     result_.verdict.assign(targets_E_.size(), Verdict::undecided);
     std::vector<std::size_t> open = nearest_first(targets_E_);
     std::int64_t spent = 0;
+    const auto each = static_cast<double>(settings_.effort.work());
+    progress_.targets = targets_E_.size();
+    progress_.most_left = static_cast<double>(open.size()) * each;
+    settings_.progress(progress_);
     for (const std::int64_t share : shares::kReachRounds) {
       const std::int64_t allowed = settings_.effort.work() / share;
-      std::erase_if(open, [&](std::size_t target) { return decide(target, allowed - spent); });
+      std::erase_if(open, [&](std::size_t target) {
+        const bool decided = decide(target, allowed - spent);
+        progress_.most_left -= (decided ? each : static_cast<double>(allowed)) - static_cast<double>(spent);
+        progress_.work = static_cast<double>(search_.work());
+        settings_.progress(progress_);
+        return decided;
+      });
       spent = allowed;
     }
     result_.work = search_.work();
@@ -62,24 +73,34 @@ class ReachSearch {
     return settings;
   }
 
+  /// A target is reached only by what would make a plan; what search found otherwise leaves it undecided.
+  void accept(std::size_t target) {
+    if (refusal_of(search_.judge(), search_.route(), goal_, search_.steps_known())) {
+      ++result_.routes_refused;
+      return;
+    }
+    result_.verdict[target] = Verdict::reached;
+    ++progress_.reached;
+    settings_.reached(target, search_.route());
+    search_.keep_route();
+  }
+
   /// Goes on with one target for so much work; true when it is decided.
   bool decide(std::size_t target, std::int64_t work) {
     if (settings_.effort.cut_short()) return false;
     goal_.point_E = targets_E_[target];
     switch (search_.run(goal_, work)) {
       case SearchOutcome::found:
-        result_.verdict[target] = Verdict::reached;
-        settings_.reached(target, search_.route());
-        search_.keep_route();
+        accept(target);
         break;
       case SearchOutcome::proved_none:
         result_.verdict[target] = Verdict::unreachable;
+        ++progress_.unreachable;
         search_.bury();
         break;
       case SearchOutcome::stopped:
         return false;
     }
-    settings_.progress(static_cast<double>(++decided_) / static_cast<double>(targets_E_.size()));
     return true;
   }
 
@@ -89,7 +110,7 @@ class ReachSearch {
   const ReachSettings& settings_;
   RouteSearch search_;
   ReachResult result_;
-  std::size_t decided_ = 0;
+  ReachProgress progress_;
 };
 
 }  // namespace

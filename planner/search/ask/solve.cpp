@@ -75,8 +75,61 @@ void take_fewer_switches(const SearchProblem& problem, Plan& plan, RouteSearchSe
   }
 }
 
+/// Below what is wanted by more than the search for the greatest reserve leaves open.
+constexpr double kShortReserve = 1e-4;
+
+/// Does some switch have less reserve than the scene wants?
+bool lacks_reserve(const Design& design, const Plan& plan) {
+  const auto reserve = least_field_reserve(plan);
+  return reserve && *reserve < reserve_wanted(design) - kShortReserve;
+}
+
+bool lacks_hunt(const Plan& plan) {
+  return plan.without_hunt() != nullptr;
+}
+
+/// Has `plan` a hunt, or a reserve, that `other` lacks?
+bool has_what_lacks(const Design& design, const Plan& plan, const Plan& other) {
+  return (!lacks_hunt(plan) && lacks_hunt(other)) ||
+         (!lacks_reserve(design, plan) && lacks_reserve(design, other));
+}
+
+/// The question whose plans have all hunts, or the reserve that is wanted, or both.
+SearchProblem wishing_for(SearchProblem problem, bool hunts, bool reserve) {
+  problem.hunts_wanted = hunts;
+  if (reserve) problem.least_reserve = reserve_wanted(problem.design);
+  return problem;
+}
+
+/// Where a plan lacks a hunt, or the reserve that is wanted, looks for one that lacks less, with as many
+/// switches as that takes: both at once, else the hunts, without which nothing engages for sure, else the
+/// reserve. Says which question the plan then answers, for looks that are to keep what it has.
+SearchProblem take_surer_switches(const SearchProblem& problem, Plan& plan,
+                                  const RouteSearchSettings& settings) {
+  struct Wish {
+    bool hunts, reserve;
+  };
+  std::vector<Wish> wishes;
+  const bool no_hunt = lacks_hunt(plan);
+  const bool no_reserve = lacks_reserve(problem.design, plan);
+  if (no_hunt || no_reserve) wishes.push_back({true, true});  // what it has is to be kept
+  if (no_hunt && no_reserve) wishes.insert(wishes.end(), {{true, false}, {false, true}});
+  for (const Wish& wish : wishes) {
+    if (settings.effort.cut_short()) break;
+    const SearchProblem asked = wishing_for(problem, wish.hunts, wish.reserve);
+    SearchOutcome outcome;
+    auto better = better_plan(asked, settings, outcome);
+    if (!better || has_what_lacks(problem.design, plan, *better) ||
+        !has_what_lacks(problem.design, *better, plan))
+      continue;
+    plan = std::move(*better);
+    return asked;
+  }
+  return problem;
+}
+
 /// A plan with a wider narrowest passage and no more switches, when one is found in reasonable work. A hunt
-/// that can be made is not given up for it.
+/// that can be made, or a reserve that is wanted, is not given up for it.
 Plan widened(const SearchProblem& problem, Plan plan, RouteSearchSettings settings) {
   settings.most_switches = switches_of(plan);
   double step = kWidenFirst_mm;
@@ -91,8 +144,8 @@ Plan widened(const SearchProblem& problem, Plan plan, RouteSearchSettings settin
     SearchOutcome outcome;
     auto better = better_plan(wider, settings, outcome);
     if (outcome == SearchOutcome::proved_none) none_from = wider.required_clearance_mm;
-    const bool loses_a_hunt = better && better->without_hunt() != nullptr && plan.without_hunt() == nullptr;
-    if (better && !loses_a_hunt && better->clearance_mm > plan.clearance_mm) {
+    if (better && !has_what_lacks(problem.design, plan, *better) &&
+        better->clearance_mm > plan.clearance_mm) {
       plan = std::move(*better);
       step *= 2.0;
     } else {
@@ -114,13 +167,11 @@ int locks_used(const Plan& plan) {
 
 /// What is said of the switches' reserve; nothing where none was checked.
 std::string reserve_phrase(const Design& design, const Plan& plan) {
-  // Below what is wanted by more than the search for the greatest reserve leaves open.
-  constexpr double kShort = 1e-4;
   const auto reserve = least_field_reserve(plan);
   if (!reserve || !std::isfinite(*reserve)) return {};
   std::string phrase = fmt::format(", every lock switches with a reserve of at least {:.2f}",
                                    std::floor(*reserve * 100.0 + 1e-3) / 100.0);
-  if (*reserve < reserve_wanted(design) - kShort)
+  if (lacks_reserve(design, plan))
     phrase += fmt::format(" ({:.2f} wanted: no allowed currents have more there)", reserve_wanted(design));
   return phrase;
 }
@@ -252,16 +303,28 @@ Plan improved(const SearchProblem& problem, Plan plan, const SolveSettings& sett
   search_settings.effort =
       settings.effort.part(std::clamp(first.work(), shares::kWidenFloor, shares::kWidenCeiling));
   take_fewer_switches(problem, plan, search_settings, settings.certificate);
-  return widened(problem, std::move(plan), search_settings);
+  const int fewest = switches_of(plan);
+  RouteSearchSettings surer_settings;
+  surer_settings.effort = settings.effort.part(shares::kSurerWork);
+  const SearchProblem asked = take_surer_switches(problem, plan, surer_settings);
+  // What was proved is that fewer switches than those do not reach.
+  if (settings.certificate != nullptr && switches_of(plan) > fewest) settings.certificate->reset();
+  return widened(asked, std::move(plan), search_settings);
 }
 
-void solve_completely(Answer& answer, const SearchProblem& problem, const SolveSettings& settings) {
+double seconds_since(Effort::Clock::time_point since) {
+  return std::chrono::duration<double>(Effort::Clock::now() - since).count();
+}
+
+void solve_completely(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,
+                      Effort::Clock::time_point since) {
   RouteSearchSettings search_settings;
   search_settings.effort = settings.effort;
   RouteSearch search(problem, search_settings);
   const SearchOutcome outcome = search.run(problem.goal);
   if (outcome == SearchOutcome::found) {
     auto plan = plan_of(search, settings.effort);
+    answer.seconds = seconds_since(since);
     if (plan) {
       fill_plan(answer, problem, improved(problem, std::move(*plan), settings, search));
       if (settings.widen && settings.effort.cut_short())
@@ -271,6 +334,7 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
     answer.coverage = search.coverage();
     return fill_refused(answer, plan.error());
   }
+  answer.seconds = seconds_since(since);
   answer.coverage = search.coverage();
   answer.approach = search.best_approach();
   if (outcome == SearchOutcome::proved_none) {
@@ -297,12 +361,14 @@ Answer solve(const SearchProblem& problem, const SolveSettings& settings) {
   answer.seed = settings.seed;
   list_checked(problem, answer.checked, answer.not_checked);
   settings.progress("searching");
-  if (settings.planner.empty())
-    solve_completely(answer, problem, settings);
-  else
+  if (settings.planner.empty()) {
+    solve_completely(answer, problem, settings, since);
+  } else {
     solve_by_stock(answer, problem, settings);
+    answer.seconds = seconds_since(since);
+  }
   if (answer.approach) add_figures(problem, answer.approach->state);
-  answer.seconds = std::chrono::duration<double>(Effort::Clock::now() - since).count();
+  answer.seconds_after = seconds_since(since) - answer.seconds;
   return answer;
 }
 

@@ -1,15 +1,13 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // What can be proved of all states in a cell at once: all legal, none legal, or not yet known.
 //
-// The wall's part is in cell_body.h. Curvature limits and the hardware's limits are judged on the box by
-// interval bounds.
+// Nothing is derived here: the lemmas are those of planner/proof/lemmas.
 #pragma once
 
-#include <optional>
-
-#include "planner/search/cells/cell_body.h"
+#include "planner/proof/lemmas/cell_body.h"
+#include "planner/proof/lemmas/limits_over_box.h"
+#include "planner/proof/lemmas/tip_over_box.h"
 #include "planner/search/cells/cell_tree.h"
-#include "planner/search/cells/leaf_tip.h"
 #include "planner/search/problem.h"
 #include "planner/segment/hardware.h"
 
@@ -19,7 +17,7 @@ namespace withy {
 /// (CellLook), insertion counts by how far it moves the tip aside.
 struct CellTravel {
   std::array<double, kMaxDimensions> by_coordinate{};
-  double total = 0.0;  ///< bound of the tip's motion from the centre to anywhere in the cell, or more
+  double total = 0.0;  ///< of all together
   int widest = 0;      ///< the coordinate that moves the tip most
 };
 
@@ -39,7 +37,7 @@ class CellProbe {
   bool may_hold_goal(const Goal& goal, const Leaf& leaf, const Box& cell);
 
   /// The box as the hardware's checks want it.
-  StateBox state_box(const Leaf& leaf, const Box& box) const;
+  StateBox state_box(const Leaf& leaf, const Box& box) const { return withy::state_box(chart_, leaf, box); }
 
   const Hardware& hardware() const { return hardware_; }
   const BendChart& chart() const { return chart_; }
@@ -47,15 +45,13 @@ class CellProbe {
   std::int64_t checks() const { return checks_; }
 
  private:
-  bool may_hold_goal_rigidly(const Goal& goal, const Leaf& leaf, const Box& box);
-  CellStatus check_curvature(const Leaf& leaf, const Box& box) const;
   CellStatus check_hardware(const Leaf& leaf, const Box& box) const;
 
   const SearchProblem& problem_;
   const BendChart& chart_;
   Hardware hardware_;
   CellBody body_;
-  std::optional<LeafTip> tip_;  // of the leaf that was asked about last
+  TipOverBox tip_;
   std::int64_t checks_ = 0;
 };
 

@@ -15,9 +15,9 @@
 #include <map>
 #include <vector>
 
+#include "planner/proof/lemmas/leaf.h"
 #include "planner/search/cells/cell_probe.h"
 #include "planner/search/cells/cell_tree.h"
-#include "planner/search/cells/leaf.h"
 #include "planner/search/problem.h"
 
 namespace withy {

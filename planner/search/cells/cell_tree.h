@@ -5,17 +5,10 @@
 #include <cstdint>
 #include <vector>
 
-#include "planner/search/cells/leaf.h"
+#include "planner/proof/lemmas/cell_status.h"
+#include "planner/proof/lemmas/leaf.h"
 
 namespace withy {
-
-/// What is proved of every state in a cell.
-enum class CellStatus : std::uint8_t {
-  unknown,  ///< not looked at yet
-  free,     ///< all are legal
-  mixed,    ///< some may be, some may not: splitting will tell
-  blocked   ///< none is legal
-};
 
 /// Cells by index, the root 0. A split cell has two children, each with half of it along one coordinate.
 class CellTree {

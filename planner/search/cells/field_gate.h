@@ -5,8 +5,8 @@
 #include <map>
 #include <tuple>
 
+#include "planner/proof/lemmas/links.h"
 #include "planner/search/cells/cell_store.h"
-#include "planner/search/cells/links.h"
 
 namespace withy {
 

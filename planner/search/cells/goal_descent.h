@@ -9,6 +9,7 @@
 #include <optional>
 
 #include "planner/search/problem.h"
+#include "planner/segment/state.h"
 
 namespace withy {
 

@@ -134,10 +134,13 @@ class PlaceSearch {
   }
 
   void tell(const std::string& where, double done) const {
-    settings_.progress(where + (result_.best.empty() ? std::string(", none reaches yet")
-                                                     : fmt::format(", best clearance {:.2f} mm",
-                                                                   result_.best.front().plan.clearance_mm)),
-                       done);
+    const auto known = std::count_if(grid_.begin(), grid_.end(),
+                                     [](const GridPoint& point) { return point.settled || point.reached; });
+    const std::string best = result_.best.empty() ? std::string("none reaches yet")
+                                                  : fmt::format("best clearance {:.2f} mm",
+                                                                result_.best.front().plan.clearance_mm);
+    settings_.progress(
+        where, fmt::format("{} of {} layouts reach or are settled, {}", known, grid_.size(), best), done);
   }
 
   /// That a layout reaches with little work says little of its clearance, so it stays open for more.

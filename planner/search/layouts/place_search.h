@@ -40,8 +40,9 @@ struct PlaceSettings {
       shares::kPlacePolishTrials;  ///< layouts tried between the points of the grid about each of the best
   /// Its work (RouteSearch::work) is for one question about one layout; its clock ends the whole search.
   Effort effort = Effort::of_work(shares::kPlaceWork);
-  /// Told what goes on and the share of it that is done.
-  std::function<void(const std::string&, double)> progress = [](const std::string&, double) {};
+  /// Told what goes on, what is known so far, and the share of what goes on that is done.
+  std::function<void(const std::string&, const std::string&, double)> progress =
+      [](const std::string&, const std::string&, double) {};
 };
 
 struct PlaceResult {

@@ -16,7 +16,7 @@
 #include <ompl/base/goals/GoalSampleableRegion.h>
 #include <ompl/control/SpaceInformation.h>
 
-#include "planner/search/cells/leaf.h"
+#include "planner/proof/lemmas/leaf.h"
 #include "planner/search/route/joining.h"
 
 namespace withy {

@@ -3,7 +3,7 @@
 
 #include <algorithm>
 
-#include "planner/search/cells/leaf.h"
+#include "planner/proof/lemmas/leaf.h"
 
 namespace withy {
 

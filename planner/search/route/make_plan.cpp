@@ -41,8 +41,8 @@ bool stands_still(const Design& design, const State& before, const RouteStep& st
 /// The field of a switch, and the hunt of a lock that engages.
 void give_field_and_hunt(const StepJudge& judge, const State& before, PlannedAction& action) {
   if (action.lock < 0) return;
-  const auto choice = judge.choice_of(before, action.lock);
-  if (action.kind == ActionKind::lock) action.hunt = judge.hunt_of(before, action.lock, choice);
+  const auto [choice, hunt] = judge.lock_switch(before, action.lock);
+  action.hunt = hunt;
   if (!choice) return;  // no field is heeded, for the switch was allowed
   action.field_S = choice->field_S;
   action.current_A.assign(choice->currents.current_A.begin(), choice->currents.current_A.end());
@@ -52,6 +52,11 @@ void give_field_and_hunt(const StepJudge& judge, const State& before, PlannedAct
 ActionKind undone(ActionKind kind) {
   if (kind == ActionKind::lock) return ActionKind::unlock;
   return kind == ActionKind::unlock ? ActionKind::lock : kind;
+}
+
+std::optional<PlanRefusal> miss_of(const Design& design, const Goal& goal, const State& reached) {
+  if (goal.holds(Shape(design, reached).tip_E())) return std::nullopt;
+  return PlanRefusal{PlanFault::target, -1, "the tip would stop outside the target's tolerance"};
 }
 
 bool bent(const State& state) {
@@ -66,19 +71,15 @@ class PlanMaker {
       : judge_(judge), route_(route), clearances_(route.steps.size() + 1) {}
 
   tl::expected<Plan, PlanRefusal> make() {
+    if (auto refusal = start_refusal()) return tl::unexpected(std::move(*refusal));
     for (std::size_t i = 0; i < route_.steps.size(); ++i) {
-      Checked action = route_.steps[i].lock < 0 ? motion_of(i) : switch_of(i);
-      if (!action) {
-        action.error().step = static_cast<int>(i);
-        return tl::unexpected(action.error());
-      }
+      Checked action = action_of(i);
+      if (!action) return tl::unexpected(action.error());
       in_.push_back(std::move(*action));
     }
     go_in();
-    const Shape reached(judge_.problem().design, plan_.states.back());
-    if (!judge_.problem().goal.holds(reached.tip_E()))
-      return tl::unexpected(
-          PlanRefusal{PlanFault::target, -1, "the tip would stop outside the target's tolerance"});
+    if (auto miss = miss_of(judge_.problem().design, judge_.problem().goal, plan_.states.back()))
+      return tl::unexpected(std::move(*miss));
     go_out();
     if (!(plan_.states.back() == start_state()))
       return tl::unexpected(
@@ -87,7 +88,28 @@ class PlanMaker {
     return std::move(plan_);
   }
 
+  /// What stands against the steps from `first` on.
+  std::optional<PlanRefusal> refusal_from(std::size_t first) {
+    if (auto refusal = start_refusal()) return refusal;
+    for (std::size_t i = first; i < route_.steps.size(); ++i)
+      if (const Checked action = action_of(i); !action) return action.error();
+    return std::nullopt;
+  }
+
  private:
+  /// The start is a state like any other: a plan without actions stands or falls with it.
+  std::optional<PlanRefusal> start_refusal() const {
+    if (judge_.within_limits_all_along(state(0), state(0))) return std::nullopt;
+    return PlanRefusal{PlanFault::limits, -1, judge_.objection(state(0), state(0))};
+  }
+
+  /// One step as an action, verified.
+  Checked action_of(std::size_t i) {
+    Checked action = route_.steps[i].lock < 0 ? motion_of(i) : switch_of(i);
+    if (!action) action.error().step = static_cast<int>(i);
+    return action;
+  }
+
   /// The route's states, the start first.
   const State& state(std::size_t index) const { return route_.state_before(index); }
 
@@ -193,6 +215,12 @@ class PlanMaker {
 
 tl::expected<Plan, PlanRefusal> make_plan(const StepJudge& judge, const Route& route) {
   return PlanMaker(judge, route).make();
+}
+
+std::optional<PlanRefusal> refusal_of(const StepJudge& judge, const Route& route, const Goal& goal,
+                                      std::size_t steps_known) {
+  if (auto refusal = PlanMaker(judge, route).refusal_from(steps_known)) return refusal;
+  return miss_of(judge.problem().design, goal, route.state_before(route.steps.size()));
 }
 
 }  // namespace withy

@@ -1,12 +1,15 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // From a route to a plan: the way in, the same way back out, and nothing that is not verified.
 //
-// "Reached" is said of what make_plan returns and of nothing else. It trusts no search: whatever a route
+// "Reached" is said of what make_plan returns, or of a route that refusal_of, which looks the same way, finds
+// nothing against, and of nothing else. It trusts no search: whatever a route
 // rests on (a cell said to be free, a quick look, another planner), each of its motions is looked at here, as
 // a whole motion of the whole body, each limit and each switch is judged, and the plan's measured clearance
 // is held against what is required.
 #pragma once
 
+#include <cstddef>
+#include <optional>
 #include <string>
 
 #include <tl/expected.hpp>
@@ -42,5 +45,10 @@ struct PlanRefusal {
 /// required; each switch leaves the body where it is, with a bend that the latch holds exactly, and is
 /// allowed there and back; the tip of its reached_state is within the goal.
 tl::expected<Plan, PlanRefusal> make_plan(const StepJudge& judge, const Route& route);
+
+/// The first thing that stands against a plan of this route to `goal`; nothing where make_plan would make
+/// one. Precondition: the first `steps_known` steps have stood so before.
+std::optional<PlanRefusal> refusal_of(const StepJudge& judge, const Route& route, const Goal& goal,
+                                      std::size_t steps_known = 0);
 
 }  // namespace withy

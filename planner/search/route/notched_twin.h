@@ -9,7 +9,7 @@
 
 #include <optional>
 
-#include "planner/search/cells/leaf.h"
+#include "planner/proof/lemmas/leaf.h"
 #include "planner/search/problem.h"
 
 namespace withy {

@@ -62,18 +62,26 @@ bool StepJudge::motion_allowed(const State& from, const State& to) const {
                                                 : finding == MotionLook::Finding::clear;
 }
 
-std::optional<SwitchChoice> StepJudge::choice_of(const State& before, int lock) const {
-  if (!problem_.heeded.field || !hardware_.checks_field()) return std::nullopt;
-  return hardware_.switch_choice(before, lock);
-}
-
-std::optional<LockHunt> StepJudge::hunt_of(const State& before, int lock,
-                                           const std::optional<SwitchChoice>& choice) const {
-  const auto& latch = problem_.design.latch();
-  if (!problem_.heeded.latch || !latch || latch->hunt_mm <= 0.0) return std::nullopt;
+LockHunt StepJudge::hunt_with(const State& before, int lock, const std::optional<SwitchChoice>& field) const {
   return judge_lock_hunt(verifier_, problem_.heeded.tendons ? &hardware_ : nullptr,
                          problem_.required_clearance_mm, before, lock,
-                         choice ? &choice->currents.current_A : nullptr);
+                         field ? &field->currents.current_A : nullptr);
+}
+
+LockSwitch StepJudge::lock_switch(const State& before, int lock) const {
+  LockSwitch out;
+  if (problem_.heeded.field && hardware_.checks_field()) out.field = hardware_.switch_choice(before, lock);
+  const auto& latch = problem_.design.latch();
+  const bool engages = !before.engaged.test(static_cast<std::size_t>(lock));
+  if (!engages || !problem_.heeded.latch || !latch || latch->hunt_mm <= 0.0) return out;
+  out.hunt = hunt_with(before, lock, out.field);
+  if (!out.field || !out.hunt->field_lost) return out;
+  const std::vector<SweepCorners> sweeps = lock_hunt_sweeps(problem_.design, before, lock);
+  auto field = choose_swept_field(problem_.design, before, lock, sweeps);
+  if (!field) return out;
+  const LockHunt hunt = hunt_with(before, lock, field);
+  if (hunt.made()) out = {std::move(field), hunt};
+  return out;
 }
 
 std::string StepJudge::objection(const State& from, const State& to) const {
@@ -110,7 +118,11 @@ bool StepJudge::switch_allowed(const State& before, int lock, const State& after
   // Locks distal of this one may rest on it: each frozen bend's own lock must hold a latchable sum, which a
   // switch elsewhere leaves as it was. Only the switched lock's sum is new.
   if (!latchable(engaged, lock)) return false;
-  if (!problem_.heeded.field) return true;
+  if (problem_.heeded.field && !field_allows(before, lock, after)) return false;
+  return !problem_.hunts_wanted || !lock_switch(engages ? before : after, lock).lacks_hunt();
+}
+
+bool StepJudge::field_allows(const State& before, int lock, const State& after) const {
   if (hardware_.coupling_breach(before) || hardware_.coupling_breach(after)) return false;
   return hardware_.may_switch(before, lock) && hardware_.may_switch(after, lock);
 }

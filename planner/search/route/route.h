@@ -7,8 +7,9 @@
 #include <vector>
 
 #include "planner/motion/action.h"
-#include "planner/motion/lock_hunt.h"
-#include "planner/motion/motion_look.h"
+#include "planner/plan/lock_hunt.h"
+#include "planner/proof/lemmas/motion_look.h"
+#include "planner/proof/lemmas/verify.h"
 #include "planner/search/problem.h"
 #include "planner/segment/hardware.h"
 
@@ -37,6 +38,15 @@ struct Route {
 /// What a motion is called: advance moves insertion only, bend curvature only, steer both.
 ActionKind motion_kind(const State& from, const State& to);
 
+/// How a lock is switched.
+struct LockSwitch {
+  std::optional<SwitchChoice> field;  ///< where the field is heeded: those of the planned pose, or where its
+                                      ///< hunt can't be made with them, those that serve the hunt
+  std::optional<LockHunt> hunt;       ///< of a lock that engages, where the scene's latch hunts
+
+  bool lacks_hunt() const { return hunt && hunt->missing(); }
+};
+
 /// Judges motions and switches of one problem, exactly: what the plan is allowed to hold.
 class StepJudge {
  public:
@@ -58,15 +68,12 @@ class StepJudge {
   /// Can the lock be switched in this state, there and back (a plan returns the way it came)? Curvatures on
   /// both sides of a lock to release must be equal, the field must do both, and the bend that the lock
   /// freezes must be latched exactly: every backbone's slide a whole multiple of the pitch. How far off a
-  /// bench may engage (`engage_window_mm`) is no licence for plans (exact_latch).
+  /// bench may engage (`engage_window_mm`) is no licence for plans (exact_latch). Where the problem wants
+  /// hunts, the lock's must be one that can be made.
   bool switch_allowed(const State& before, int lock, const State& after) const;
 
-  /// What the field switches `lock` with in `before`; nothing where no field is heeded, or none does.
-  std::optional<SwitchChoice> choice_of(const State& before, int lock) const;
-
-  /// The hunt of engaging `lock` in `before` with that choice; nothing where the scene's latch has none.
-  std::optional<LockHunt> hunt_of(const State& before, int lock,
-                                  const std::optional<SwitchChoice>& choice) const;
+  /// How `lock` is switched in `before`: currents and hunt.
+  LockSwitch lock_switch(const State& before, int lock) const;
 
   /// What forbids the motion, as half a sentence; empty when nothing does.
   std::string objection(const State& from, const State& to) const;
@@ -77,6 +84,8 @@ class StepJudge {
 
  private:
   bool latchable(const State& state, int lock) const;
+  bool field_allows(const State& before, int lock, const State& after) const;
+  LockHunt hunt_with(const State& before, int lock, const std::optional<SwitchChoice>& field) const;
 
   const SearchProblem& problem_;
   const Hardware& hardware_;

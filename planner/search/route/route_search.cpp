@@ -48,7 +48,9 @@ SearchOutcome RouteSearch::resume() {
 }
 
 std::optional<FoundRoute> RouteSearch::without_cells() {
-  if (goal_.holds(Shape(problem_.design, start_state()).tip_E())) return FoundRoute{};
+  const State start = start_state();
+  if (goal_.holds(Shape(problem_.design, start).tip_E()) && judge_.within_limits_all_along(start, start))
+    return FoundRoute{};
   auto route = try_directly();
   if (!route) {
     // What needs no search should not wait for cells as fine as a narrow lumen asks.

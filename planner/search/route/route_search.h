@@ -58,7 +58,9 @@ class RouteSearch {
   void bury();        ///< precondition: the last run() proved that there is none
 
   const Route& route() const { return found_.route; }  ///< after `found`
-  Coverage coverage() const;                           ///< precondition: a run()
+  /// So many of its first steps are those of a route that was kept. After `found`.
+  std::size_t steps_known() const { return found_.steps_known; }
+  Coverage coverage() const;  ///< precondition: a run()
   std::int64_t checks() const { return work_.checks(); }
   /// What the search has done so far, in a measure that does not depend on the machine: about microseconds of
   /// a fast one.

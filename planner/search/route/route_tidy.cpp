@@ -125,11 +125,10 @@ bool settle_switches(const StepJudge& judge, Stays& stays, const Effort& effort)
   return changed;
 }
 
-/// The hunt that switch i takes on the way in or, where it releases a lock, on the way out.
-std::optional<LockHunt> hunt_at(const StepJudge& judge, const Stays& stays, std::size_t i) {
+/// Can't the hunt be made that switch i takes on the way in or, where it releases a lock, on the way out.
+bool lacks_hunt(const StepJudge& judge, const Stays& stays, std::size_t i) {
   const RouteStep& step = stays.switches[i];
-  const State& before = step.engages ? stays.stays[i].back() : step.to;
-  return judge.hunt_of(before, step.lock, judge.choice_of(before, step.lock));
+  return judge.lock_switch(step.engages ? stays.stays[i].back() : step.to, step.lock).lacks_hunt();
 }
 
 /// Insertions that are tried for one switch, from where it is to the start.
@@ -162,8 +161,7 @@ double least_clearance(const StepJudge& judge, const Stays& stays, std::size_t i
 
 /// Moves switch i outwards to where its hunt can be made and the motions about it keep the most clearance.
 void clear_hunt(const StepJudge& judge, Stays& stays, std::size_t i, const Effort& effort) {
-  const auto hunt = hunt_at(judge, stays, i);
-  if (!hunt || !hunt->missing()) return;
+  if (!lacks_hunt(judge, stays, i)) return;
   const double deepest = stays.stays[i].back().insertion_mm;
   std::optional<Stays> best;
   double most = -std::numeric_limits<double>::infinity();
@@ -171,7 +169,7 @@ void clear_hunt(const StepJudge& judge, Stays& stays, std::size_t i, const Effor
     Stays moved = with_switch_farther_out(stays, i, deepest * k / kHuntPlaces);
     if (!switch_fits(judge, moved, i)) continue;
     if (best && !keeps_more(judge, moved, i, most)) continue;
-    if (const auto there = hunt_at(judge, moved, i); there->missing()) continue;
+    if (lacks_hunt(judge, moved, i)) continue;
     most = least_clearance(judge, moved, i);
     best = std::move(moved);
   }

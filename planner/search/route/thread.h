@@ -6,9 +6,9 @@
 #include <vector>
 
 #include "planner/effort/effort.h"
+#include "planner/proof/lemmas/links.h"
 #include "planner/search/cells/cell_tree.h"
 #include "planner/search/cells/goal_descent.h"
-#include "planner/search/cells/links.h"
 #include "planner/search/route/route.h"
 
 namespace withy {

@@ -66,3 +66,19 @@ TEST_CASE("A place that can't hold a file is named in the error") {
   REQUIRE_FALSE(written);
   CHECK(written.error().message().find("flat/plan.json:1:1: ") != std::string::npos);
 }
+
+TEST_CASE("A folder is no place for an answer where one of its files is an input, however it is named") {
+  const withy_test::TemporaryFolder folder;
+  const auto file = folder.path() / "reach.csv";
+  withy_test::write_text(file, "x_mm,y_mm,z_mm\n");
+  std::filesystem::create_symlink("reach.csv", folder.path() / "link.csv");
+  const std::set<std::string> names = {"reach.csv", "reach.json"};
+  CHECK_FALSE(withy::check_output_folder(folder.path(), names, {file}).has_value());
+  CHECK_FALSE(
+      withy::check_output_folder(folder.path() / ".", names, {folder.path() / "link.csv"}).has_value());
+  CHECK(withy::check_output_folder(folder.path(), names, {folder.path() / "targets.csv"}).has_value());
+  CHECK(withy::check_output_folder(folder.path() / "out", names, {file}).has_value());
+  // A file that is still to be made is one place under all its names.
+  CHECK_FALSE(
+      withy::check_output_file(folder.path() / "new/a", {folder.path() / "new/../new/a"}).has_value());
+}

@@ -96,6 +96,26 @@ TEST_CASE("A plan that was tampered with does not hold, and it is said where") {
   }
 }
 
+TEST_CASE("A hunt that a plan says is made is judged again") {
+  const Bench bench(BenchOptions{.hunt_mm = 0.1});
+  const Plan plan = bench.plan();
+  const std::size_t k = first(plan, ActionKind::lock);
+  REQUIRE(plan.actions[k].hunt.has_value());
+  REQUIRE(plan.actions[k].hunt->made());
+  CHECK_FALSE(fault_of(bench, plan).has_value());
+
+  Plan other = plan;
+  other.actions[k].hunt->radius_mm = 5.0;
+  auto fault = fault_of(bench, other);
+  REQUIRE(fault.has_value());
+  CHECK(fault->problem.find("another than the scene's") != std::string::npos);
+  CHECK(fault->action == static_cast<int>(k));
+
+  other = plan;
+  other.actions[k].hunt->turns += 1;
+  CHECK(fault_of(bench, other).has_value());
+}
+
 TEST_CASE("Of a plan that was made the clearances are believed, and nothing else") {
   const Bench bench;
   const auto fault_of_made = [&](const Plan& plan, double required_mm = 0.2) {

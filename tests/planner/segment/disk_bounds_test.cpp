@@ -3,12 +3,12 @@
 #include "planner/segment/disk_bounds.h"
 
 #include <cmath>
-#include <random>
 
 #include <catch2/catch.hpp>
 
 #include "planner/segment/tendons.h"
-#include "tests/support/plain_hardware.h"
+#include "tests/support/plain_segment.h"
+#include "tests/support/random_states.h"
 
 namespace {
 
@@ -21,40 +21,27 @@ struct Trial {
   Interval insertion_mm;
 };
 
-class Trials {
+class Trials : public withy_test::RandomNumbers {
  public:
-  explicit Trials(unsigned seed) : random_(seed) {}
-  double between(double lo, double hi) { return std::uniform_real_distribution<double>(lo, hi)(random_); }
+  using RandomNumbers::RandomNumbers;
 
   Trial next(double size) {
     DesignParts parts;
-    const bool guide = random_() % 2 == 0;
-    parts.segment = {100, 1.5, random_() % 2 == 0 ? 0.0 : between(0, 8), 0.04, 900};
+    const bool guide = one_in(2);
+    parts.segment = {100, 1.5, one_in(2) ? 0.0 : between(0, 8), 0.04, 900};
     parts.lock = LockHardware{between(1, 12), 1.8, 0.004, 0, M_PI / 2, 0.01, 0.004, 60};
     parts.layout.station_mm = {between(15, 35), between(50, 75)};
     parts.layout.clock_rad = {0, 0};
     TendonHardware tendons;
     // Some so far out that a bend folds the tendon back on itself.
-    tendons.radius_mm = random_() % 8 == 0 ? between(10, 60) : between(0.5, 3);
+    tendons.radius_mm = one_in(8) ? between(10, 60) : between(0.5, 3);
     tendons.angle_rad = {between(0, 6), 1.0};
-    tendons.disk_spacing_mm = random_() % 4 == 0 ? between(30, 120) : between(2, 20);
+    tendons.disk_spacing_mm = one_in(4) ? between(30, 120) : between(2, 20);
     tendons.stroke_max_mm = 8;
     tendons.tension_max_N = 15;
     tendons.tension_min_N = 0.2;
     parts.tendons = tendons;
     parts.carriage = {guide ? CarriageKind::guide : CarriageKind::free, 160};
-    withy_plain::Robot robot;
-    robot.scene.length_mm = 100;
-    robot.scene.tip_rigid_mm = parts.segment.tip_rigid_mm;
-    robot.scene.lock.emplace();
-    robot.scene.lock->body_length_mm = parts.lock->body_length_mm;
-    robot.layout = {parts.layout.station_mm, parts.layout.clock_rad};
-    robot.scene.guide = guide;
-    robot.scene.tendons.emplace();
-    robot.scene.tendons->radius_mm = tendons.radius_mm;
-    robot.scene.tendons->angle_rad = tendons.angle_rad;
-    robot.scene.tendons->disk_spacing_mm = tendons.disk_spacing_mm;
-    robot.scene.tendons->motors_ride = true;
     std::vector<RegionCurvature> regions;
     double from = 0;
     for (const double to : {parts.layout.station_mm[0], parts.layout.station_mm[1], 100.0}) {
@@ -63,24 +50,15 @@ class Trials {
       from = to;
     }
     const double insertion = between(5, 140);
-    return {Design::make(parts).value(), robot, regions, {insertion, insertion + between(0, 20 * size)}};
+    const Design design = Design::make(parts).value();
+    return {design, withy_test::plain_robot(design), regions, {insertion, insertion + between(0, 20 * size)}};
   }
 
   /// A curvature within a region's bounds, given that of the state to compare with.
   Eigen::Vector2d near(const RegionCurvature& region, const Eigen::Vector2d& middle) {
-    const double angle = between(0, 2 * M_PI);
     // On the edge as often as not.
-    const double off = region.off_per_mm * (random_() % 2 == 0 ? 1.0 : between(0, 1));
-    return middle + off * Eigen::Vector2d(std::cos(angle), std::sin(angle));
+    return middle + on_circle(region.off_per_mm * (one_in(2) ? 1.0 : between(0, 1)));
   }
-
-  Eigen::Vector2d of_size(double size) {
-    const double angle = between(0, 2 * M_PI);
-    return size * Eigen::Vector2d(std::cos(angle), std::sin(angle));
-  }
-
- private:
-  std::mt19937 random_;
 };
 
 }  // namespace
@@ -99,7 +77,7 @@ TEST_CASE("no state of a box draws a tendon through disks by more or less than t
         disk_bounds(t.design, disks, t.regions, {exposed(t.insertion_mm.hi), exposed(t.insertion_mm.lo)});
     withy_plain::State middle{0.5 * (t.insertion_mm.lo + t.insertion_mm.hi), {true, true}, {}};
     for (const RegionCurvature& r : t.regions)
-      middle.regions.push_back({r.from_mm, r.to_mm, trials.of_size(r.largest_per_mm - r.off_per_mm)});
+      middle.regions.push_back({r.from_mm, r.to_mm, trials.on_circle(r.largest_per_mm - r.off_per_mm)});
     const double at_middle = withy_plain::pulls(t.robot, middle)[0];
     withy_plain::Robot continuous = t.robot;
     continuous.scene.tendons->disk_spacing_mm = 0;

@@ -3,17 +3,21 @@
 #include "planner/segment/hardware.h"
 
 #include <cmath>
-#include <random>
 
 #include <catch2/catch.hpp>
 
-#include "tests/support/plain_hardware.h"
+#include "tests/support/plain_segment.h"
+#include "tests/support/random_states.h"
 
 namespace {
 
 using Catch::Matchers::Contains;
 using Catch::Matchers::WithinAbs;
 using namespace withy;
+using withy_test::keeps_curvature;
+using withy_test::plain_robot;
+using withy_test::plain_state;
+using withy_test::RandomStates;
 
 constexpr double kDegree = M_PI / 180.0;
 
@@ -60,96 +64,10 @@ const std::vector<Kind>& kinds() {
   return all;
 }
 
-/// Locks engaged by the bits of `which`, bends in the plane of the tendons when they are two.
-class RandomStates {
- public:
-  explicit RandomStates(unsigned seed) : random_(seed) {}
-  double between(double lo, double hi) { return std::uniform_real_distribution<double>(lo, hi)(random_); }
-  Eigen::Vector2d vector(double size) { return {between(-size, size), between(-size, size)}; }
-
-  State state(int which) {
-    State q;
-    q.insertion_mm = between(0, 160);
-    for (int lock = 0; lock < 2; ++lock)
-      if ((which >> lock & 1) != 0) {
-        q.engaged.set(static_cast<std::size_t>(lock));
-        q.theta_frozen.push_back(vector(0.3));
-      }
-    q.u_free = vector(0.02);
-    return q;
-  }
-
-  StateBox box(const State& about, double size) {
-    StateBox box = StateBox::around(about);
-    box.insertion_hi_mm += between(0, 20 * size);
-    box.u_lo -= 0.5 * Eigen::Vector2d::Constant(between(0, 0.01 * size));
-    box.u_hi += Eigen::Vector2d(between(0, 0.01 * size), between(0, 0.01 * size));
-    for (std::size_t i = 0; i < about.theta_frozen.size(); ++i)
-      box.theta_hi[i] += Eigen::Vector2d(between(0, 0.05 * size), between(0, 0.05 * size));
-    return box;
-  }
-
-  /// A state of the box: a corner as often as one inside.
-  State in(const StateBox& box, const State& about) {
-    const auto part = [&] { return random_() % 3 == 0 ? between(0, 1) : static_cast<double>(random_() % 2); };
-    State q = about;
-    q.insertion_mm = box.insertion_lo_mm + part() * (box.insertion_hi_mm - box.insertion_lo_mm);
-    for (std::size_t i = 0; i < about.theta_frozen.size(); ++i)
-      for (int axis = 0; axis < 2; ++axis)
-        q.theta_frozen[i](axis) =
-            box.theta_lo[i](axis) + part() * (box.theta_hi[i](axis) - box.theta_lo[i](axis));
-    for (int axis = 0; axis < 2; ++axis)
-      q.u_free(axis) = box.u_lo(axis) + part() * (box.u_hi(axis) - box.u_lo(axis));
-    return q;
-  }
-
- private:
-  std::mt19937 random_;
-};
-
 bool finite(const Design& design, const State& state) {
   for (const Region& region : regions_of(design, state))
     if (!region.u.allFinite()) return false;
   return true;
-}
-
-/// What a box's verdict on a switch is about: states that keep the curvature limit.
-bool legal(const Design& design, const State& state) {
-  for (const Region& region : regions_of(design, state))
-    if (!(region.u.norm() <= design.segment().curvature_max_per_mm)) return false;
-  return true;
-}
-
-withy_plain::Robot plain_robot(const Design& design) {
-  withy_plain::Robot robot;
-  robot.scene.length_mm = design.segment().length_mm;
-  robot.scene.radius_mm = design.segment().radius_mm;
-  robot.scene.tip_rigid_mm = design.segment().tip_rigid_mm;
-  robot.scene.rigidity_Nmm2 = design.segment().flexural_rigidity_Nmm2;
-  const LockHardware& lock = design.lock();
-  robot.scene.lock = withy_plain::Lock{lock.body_length_mm,  lock.body_radius_mm,    lock.magnet_Am2,
-                                       lock.angle_free_rad,  lock.angle_latched_rad, lock.switch_torque_Nmm,
-                                       lock.hold_torque_Nmm, lock.hold_moment_Nmm};
-  robot.layout = {design.layout().station_mm, design.layout().clock_rad};
-  robot.scene.guide = design.carriage().kind == CarriageKind::guide;
-  robot.scene.tendons.emplace();
-  robot.scene.tendons->radius_mm = design.tendons()->radius_mm;
-  robot.scene.tendons->angle_rad = design.tendons()->angle_rad;
-  robot.scene.tendons->disk_spacing_mm = design.tendons()->disk_spacing_mm;
-  robot.scene.tendons->tension_min_N = design.tendons()->tension_min_N;
-  robot.scene.tendons->friction = design.tendons()->friction_coefficient;
-  robot.scene.tendons->motors_ride = design.tendons()->motors == Motors::ride;
-  return robot;
-}
-
-withy_plain::State plain_state(const Design& design, const State& state) {
-  withy_plain::State plain;
-  plain.insertion_mm = state.insertion_mm;
-  for (int i = 0; i < design.lock_count(); ++i)
-    plain.locked.push_back(state.engaged.test(static_cast<std::size_t>(i)));
-  for (const Region& region : regions_of(design, state))
-    plain.regions.push_back({region.from_mm, region.to_mm, region.u});
-  return plain;
 }
 
 }  // namespace
@@ -332,7 +250,7 @@ TEST_CASE("a box said to switch holds no pose where the field fails, a box said 
     if (verdict == BoxVerdict::some) continue;
     for (int i = 0; i < 20; ++i) {
       const State q = random.in(box, about);
-      if (!legal(design, q)) continue;
+      if (!keeps_curvature(design, q)) continue;
       if (hardware.switch_need(q, lock).allowed() != (verdict == BoxVerdict::all))
         FAIL_CHECK("trial " << trial << ", sample " << i);
     }

@@ -4,9 +4,10 @@
 
 #include <algorithm>
 #include <cmath>
-#include <random>
 
 #include <catch2/catch.hpp>
+
+#include "tests/support/random_states.h"
 
 namespace {
 
@@ -40,10 +41,9 @@ bool covers(const LatchHardware& latch, const HuntTrack& track, const Eigen::Vec
   return false;
 }
 
-class RandomLatches {
+class RandomLatches : public withy_test::RandomNumbers {
  public:
-  explicit RandomLatches(unsigned seed) : random_(seed) {}
-  double between(double lo, double hi) { return std::uniform_real_distribution<double>(lo, hi)(random_); }
+  using RandomNumbers::RandomNumbers;
 
   /// Two to six backbones anywhere about the section, or in one plane on either side of it.
   LatchHardware latch(bool coplanar) {
@@ -54,21 +54,13 @@ class RandomLatches {
     latch.backlash_mm = latch.engage_window_mm;
     latch.hunt_mm = between(0.2, 0.99) * (0.5 * latch.notch_pitch_mm - latch.engage_window_mm);
     const double plane = between(0, 2 * M_PI);
-    for (int k = 2 + static_cast<int>(random_() % 5); k-- > 0;)
-      latch.backbone_angle_rad.push_back(coplanar ? plane + (random_() % 2 == 0 ? M_PI : 0.0)
-                                                  : between(0, 2 * M_PI));
+    for (int k = 2 + index(5); k-- > 0;)
+      latch.backbone_angle_rad.push_back(coplanar ? plane + (one_in(2) ? M_PI : 0.0) : between(0, 2 * M_PI));
     return latch;
   }
 
   /// Anywhere in the disc, one in four on its rim.
-  Eigen::Vector2d error(double size) {
-    const double r = random_() % 4 == 0 ? size : size * std::sqrt(between(0, 1));
-    const double angle = between(0, 2 * M_PI);
-    return r * Eigen::Vector2d(std::cos(angle), std::sin(angle));
-  }
-
- private:
-  std::mt19937 random_;
+  Eigen::Vector2d error(double size) { return on_circle(one_in(4) ? size : size * std::sqrt(between(0, 1))); }
 };
 
 }  // namespace
@@ -98,6 +90,9 @@ TEST_CASE("the turns are within sqrt(2) windows of one another and none goes bey
     const HuntTrack track = hunt_track(latch, nullptr);
     REQUIRE(track.shape == HuntShape::spiral);
     CHECK(track.spacing_mm <= std::sqrt(2.0) * latch.engage_window_mm * (1 + 1e-9));
+    // How far the rim's chords are off it.
+    CHECK(latch.hunt_mm * (1 - std::cos(M_PI / track.corners_per_turn)) <=
+          0.05 * latch.engage_window_mm * (1 + 1e-9));
     // The radius at every corner is the one a turn earlier and one spacing more, up to the rim.
     const auto turn = static_cast<std::size_t>(track.corners_per_turn);
     REQUIRE(track.slide_mm.size() == turn * static_cast<std::size_t>(track.turns) + 2);

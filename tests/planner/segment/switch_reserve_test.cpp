@@ -2,14 +2,13 @@
 // Reserves, chosen currents and bounds over boxes: against closed forms, the plain implementation and
 // sampling.
 #include <cmath>
-#include <random>
 
 #include <catch2/catch.hpp>
 
 #include "planner/motion/action.h"
 #include "planner/segment/field.h"
 #include "planner/segment/hardware.h"
-#include "tests/support/plain_field.h"
+#include "tests/support/field_benches.h"
 
 namespace {
 
@@ -17,154 +16,7 @@ using Catch::Matchers::Contains;
 using Catch::Matchers::WithinAbs;
 using Catch::Matchers::WithinRel;
 using namespace withy;
-
-constexpr double kDegree = M_PI / 180.0;
-
-DesignParts parts_with(std::vector<double> station_mm, const std::vector<double>& clock_deg) {
-  DesignParts parts;
-  parts.segment = {100, 1.5, 3, 0.04, 900};
-  parts.lock = LockHardware{4, 1.8, 0.004, 0, M_PI / 2, 0.01, 0.004, 60};
-  parts.layout.station_mm = std::move(station_mm);
-  for (const double c : clock_deg) parts.layout.clock_rad.push_back(c * kDegree);
-  parts.carriage = {CarriageKind::free, 160};
-  FieldHardware field{10, {1.8, 1.8, 1.8}, Eigen::Matrix3d::Identity()};
-  field.ambient_mT = kUsualAmbient_mT;
-  parts.field = field;
-  parts.R_SE = Eigen::AngleAxisd(0.7, Eigen::Vector3d(1, 2, -1).normalized()).toRotationMatrix();
-  parts.p_SE = {12, -30, 8};
-  return parts;
-}
-
-Design design_of(DesignParts parts) {
-  return Design::make(std::move(parts)).value();
-}
-
-/// Three Helmholtz pairs about the entry, currents free; not quite alike.
-std::vector<Coil> three_pairs(const DesignParts& parts, std::optional<double> most_A = std::nullopt) {
-  std::vector<Coil> coils;
-  for (int axis = 0; axis < 3; ++axis) {
-    const Eigen::Vector3d along = Eigen::Vector3d::Unit(axis);
-    const double radius = 150 + 30 * axis;
-    for (const double side : {-0.5, 0.5})
-      coils.push_back({parts.p_SE + side * radius * along, along, radius, 250, 2.0, most_A});
-  }
-  return coils;
-}
-
-/// The wires seen by the plain implementation.
-withy_plain::Robot plain_robot(const Design& design) {
-  withy_plain::Robot robot;
-  robot.scene.length_mm = design.segment().length_mm;
-  robot.scene.tip_rigid_mm = design.segment().tip_rigid_mm;
-  robot.scene.X_SE.linear() = design.R_SE();
-  robot.scene.X_SE.translation() = design.p_SE();
-  const LockHardware& lock = design.lock();
-  robot.scene.lock = withy_plain::Lock{lock.body_length_mm,  lock.body_radius_mm,    lock.magnet_Am2,
-                                       lock.angle_free_rad,  lock.angle_latched_rad, lock.switch_torque_Nmm,
-                                       lock.hold_torque_Nmm, lock.hold_moment_Nmm};
-  robot.layout = {design.layout().station_mm, design.layout().clock_rad};
-  robot.scene.guide = design.carriage().kind == CarriageKind::guide;
-  const FieldHardware& field = *design.field();
-  withy_plain::Field plain;
-  plain.strength_max_mT = field.strength_max_mT;
-  plain.coil_mT_per_A = field.coil_mT_per_A;
-  plain.coil_axes_S = field.R_SC.transpose();
-  plain.reserve_wanted = field.reserve_wanted;
-  plain.ambient_mT = field.ambient_mT;
-  plain.ambient_S = field.ambient_S;
-  for (const Coil& c : field.coils)
-    plain.coils.push_back({c.centre_S, c.axis_S, c.radius_mm, c.turns, c.resistance_ohm, c.current_max_A});
-  robot.scene.field = plain;
-  return robot;
-}
-
-withy_plain::State plain_state(const Design& design, const State& state) {
-  withy_plain::State plain;
-  plain.insertion_mm = state.insertion_mm;
-  for (int i = 0; i < design.lock_count(); ++i)
-    plain.locked.push_back(state.engaged.test(static_cast<std::size_t>(i)));
-  for (const Region& region : regions_of(design, state))
-    plain.regions.push_back({region.from_mm, region.to_mm, region.u});
-  return plain;
-}
-
-class RandomStates {
- public:
-  explicit RandomStates(unsigned seed) : random_(seed) {}
-  double between(double lo, double hi) { return std::uniform_real_distribution<double>(lo, hi)(random_); }
-  Eigen::Vector2d vector(double size) { return {between(-size, size), between(-size, size)}; }
-
-  State state(const Design& design) {
-    State q;
-    q.insertion_mm = between(0, 160);
-    for (int lock = 0; lock < design.lock_count(); ++lock)
-      if (random_() % 2 == 0) {
-        q.engaged.set(static_cast<std::size_t>(lock));
-        q.theta_frozen.push_back(vector(0.3));
-      }
-    q.u_free = vector(0.02);
-    return q;
-  }
-
-  StateBox box(const State& about, double size) {
-    StateBox box = StateBox::around(about);
-    box.insertion_hi_mm += between(0, 20 * size);
-    box.u_lo -= Eigen::Vector2d::Constant(between(0, 0.005 * size));
-    box.u_hi += Eigen::Vector2d(between(0, 0.01 * size), between(0, 0.01 * size));
-    for (std::size_t i = 0; i < about.theta_frozen.size(); ++i)
-      box.theta_hi[i] += Eigen::Vector2d(between(0, 0.05 * size), between(0, 0.05 * size));
-    return box;
-  }
-
-  /// A state of the box: a corner as often as one inside.
-  State in(const StateBox& box, const State& about) {
-    const auto part = [&] { return random_() % 3 == 0 ? between(0, 1) : static_cast<double>(random_() % 2); };
-    State q = about;
-    q.insertion_mm = box.insertion_lo_mm + part() * (box.insertion_hi_mm - box.insertion_lo_mm);
-    for (std::size_t i = 0; i < about.theta_frozen.size(); ++i)
-      for (int axis = 0; axis < 2; ++axis)
-        q.theta_frozen[i](axis) =
-            box.theta_lo[i](axis) + part() * (box.theta_hi[i](axis) - box.theta_lo[i](axis));
-    for (int axis = 0; axis < 2; ++axis)
-      q.u_free(axis) = box.u_lo(axis) + part() * (box.u_hi(axis) - box.u_lo(axis));
-    return q;
-  }
-
- private:
-  std::mt19937 random_;
-};
-
-bool legal(const Design& design, const State& state) {
-  for (const Region& region : regions_of(design, state))
-    if (!(region.u.norm() <= design.segment().curvature_max_per_mm)) return false;
-  return true;
-}
-
-/// Benches to try bounds on: uniform and with coils, tight and loose, locks near and far.
-std::vector<Design> benches() {
-  std::vector<Design> all;
-  for (const bool guide : {false, true}) {
-    DesignParts parts = parts_with({33, 67}, {0, 330});
-    parts.carriage.kind = guide ? CarriageKind::guide : CarriageKind::free;
-    parts.field->strength_max_mT = 5;
-    all.push_back(design_of(parts));
-    parts.field->ambient_mT = 0;
-    parts.field->ambient_S = {0.02, -0.2, 0.1};
-    parts.field->coil_mT_per_A = {1.8, 0.9, 2.5};
-    parts.layout.station_mm = {50, 61};
-    parts.field->strength_max_mT = guide ? 5 : 12;
-    all.push_back(design_of(parts));
-    parts = parts_with({33, 67}, {0, 330});
-    parts.carriage.kind = guide ? CarriageKind::guide : CarriageKind::free;
-    parts.field->coils = three_pairs(parts);
-    parts.field->strength_max_mT = guide ? 4.5 : 12;
-    all.push_back(design_of(parts));
-    parts.field->coils = three_pairs(parts, 1.8);
-    parts.field->strength_max_mT = 20;
-    all.push_back(design_of(parts));
-  }
-  return all;
-}
+using namespace withy_test;
 
 }  // namespace
 
@@ -211,6 +63,33 @@ TEST_CASE("a known ambient field counts as it stands, one of unknown direction a
   CHECK_THAT(helped->currents.strength_mT, WithinRel((1.5 * 2.5 - 0.3) * std::sqrt(2.0), 1e-9));
 }
 
+TEST_CASE("coils that make no field along what is needed have none of any strength, rounding or not") {
+  // One coil about the advance axis, and a straight segment: its field lies along the magnets' axis.
+  DesignParts parts = parts_with({50}, {0});
+  parts.field->coils = {
+      {parts.p_SE + parts.R_SE * Eigen::Vector3d(0, 0, -50), parts.R_SE.col(2), 150, 300, {}, {}}};
+  State straight;
+  straight.insertion_mm = 60;
+  const FieldNeed need = least_field(design_of(parts), straight, 0);
+  CHECK(need.refusal == FieldRefusal::inseparable);
+  CHECK_FALSE(need.field_S);
+}
+
+TEST_CASE("without a switch torque a field that just balances the ambient one turns the lock") {
+  DesignParts parts = parts_with({50}, {0});
+  parts.lock->switch_torque_Nmm = 0;
+  const Design design = design_of(parts);
+  RandomStates random(66);
+  for (int i = 0; i < 40; ++i) {
+    State state;
+    state.u_free = random.vector(0.02);
+    const auto choice = choose_field(design, state, 0);
+    REQUIRE(choice);
+    CHECK(std::isinf(choice->currents.reserve));
+    CHECK_THAT(choice->currents.strength_mT, WithinRel(0.05 * std::sqrt(2.0), 1e-9));
+  }
+}
+
 TEST_CASE("a coil's current limit is named with coil and current where it forbids a switch") {
   DesignParts parts = parts_with({50}, {0});
   parts.field->coils = three_pairs(parts, 0.5);
@@ -233,7 +112,7 @@ TEST_CASE("chosen currents and reserves are the plain implementation's, and keep
     static const std::vector<Design> all = benches();
     const Design& design = all[static_cast<std::size_t>(trial) % all.size()];
     const State state = random.state(design);
-    if (!legal(design, state)) continue;
+    if (!keeps_curvature(design, state)) continue;
     const auto robot = plain_robot(design);
     const auto plain = plain_state(design, state);
     const int lock = trial / 8 % 2;
@@ -273,7 +152,7 @@ TEST_CASE("of currents within the limits none near the chosen ones do as much wi
   for (int trial = 0; trial < 120; ++trial) {
     const Design& design = all[static_cast<std::size_t>(trial) % all.size()];
     const State state = random.state(design);
-    if (!legal(design, state)) continue;
+    if (!keeps_curvature(design, state)) continue;
     const int lock = trial / 8 % 2;
     const LockPoses poses = lock_poses_E(design, state);
     const auto choice = choose_field(design, state, lock);
@@ -350,7 +229,7 @@ TEST_CASE("a box said not to switch holds no state that does, one said to switch
     if (verdict == BoxVerdict::some) continue;
     for (int i = 0; i < 12; ++i) {
       const State q = random.in(box, about);
-      if (!legal(design, q)) continue;
+      if (!keeps_curvature(design, q)) continue;
       if (field_switches(design, q, lock) != (verdict == BoxVerdict::all))
         FAIL_CHECK("trial " << trial << ", sample " << i);
     }
@@ -370,7 +249,7 @@ TEST_CASE("as a box shrinks its verdict settles, unless its state is within a ha
   for (int trial = 0; trial < 800; ++trial) {
     const Design& design = all_benches[static_cast<std::size_t>(trial) % all_benches.size()];
     const State about = random.state(design);
-    if (!legal(design, about)) continue;
+    if (!keeps_curvature(design, about)) continue;
     const StateBox box = random.box(about, 1e-6);
     const BoxVerdict verdict = Hardware(design).switch_over(box, trial / 8 % 2);
     ++(verdict == BoxVerdict::some ? open : settled);
@@ -393,7 +272,7 @@ TEST_CASE("magnets that move one another off their stops are found in states, ov
   int some = 0;
   for (int trial = 0; trial < 1500; ++trial) {
     const State about = random.state(design);
-    if (!legal(design, about)) continue;
+    if (!keeps_curvature(design, about)) continue;
     const auto plain = plain_state(design, about);
     const double push =
         std::max(withy_plain::coupling(robot, plain, 0), withy_plain::coupling(robot, plain, 1));
@@ -405,7 +284,8 @@ TEST_CASE("magnets that move one another off their stops are found in states, ov
     ++(verdict == BoxVerdict::all ? all : verdict == BoxVerdict::none ? none : some);
     for (int i = 0; i < 12 && verdict != BoxVerdict::some; ++i) {
       const State q = random.in(box, about);
-      if (legal(design, q) && hardware.coupling_breach(q).has_value() != (verdict == BoxVerdict::none))
+      if (keeps_curvature(design, q) &&
+          hardware.coupling_breach(q).has_value() != (verdict == BoxVerdict::none))
         FAIL_CHECK("trial " << trial << ", sample " << i);
     }
     State to = about;
@@ -445,7 +325,7 @@ TEST_CASE("the weakest field over all bends is a lower bound, sharp for one lock
   CHECK(bound > 1);
   for (int trial = 0; trial < 300; ++trial) {
     const State state = random.state(two);
-    if (!legal(two, state)) continue;
+    if (!keeps_curvature(two, state)) continue;
     const FieldNeed need = least_field(two, state, trial % 2);
     if (need.field_S && need.strength_mT() < bound) FAIL_CHECK("trial " << trial);
   }

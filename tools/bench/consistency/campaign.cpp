@@ -16,7 +16,7 @@
 namespace withy::consistency {
 namespace {
 
-constexpr long kQuestionsPerChannel = 8;
+constexpr long kQuestionsPerChannel = 4;
 constexpr int kMostFaultsShown = 3;
 
 /// Of each motion; at an open outlet more tell little more.
@@ -54,18 +54,20 @@ class Inquiry {
     ask_in({SceneForm::as_drawn, Ease::none, Asking::cells});
     if (decided() || chance_.one_in(0.4)) ask_further();
     compare();
+    hold_to_known_way();
     if (std::any_of(told_.begin(), told_.end(),
                     [](const Told& t) { return t.verdict == Verdict::unreachable; }))
       attack_unreachable();
     for (const Told& told : told_)
       if (!told.plan.empty()) replay(told);
+    for (const Told& told : told_) enter_rechecks(told);
     for (const Told& told : told_) {
       entered_.ways_undecided += told.verdict == Verdict::undecided;
       entered_.does_not_hold += told.does_not_hold;
       if (!told.easier && entered_.verdict == Verdict::undecided) entered_.verdict = told.verdict;
     }
     entered_.ways = static_cast<int>(told_.size());
-    if (!entered_.contradictions.empty()) keep_files();
+    if (!entered_.contradictions.empty() || !entered_.not_decided.empty()) keep_files();
     return entered_;
   }
 
@@ -127,12 +129,14 @@ class Inquiry {
       contradict(fmt::format("companion {}: {} alone, by {}; {} among others", which + 1,
                              name_of(told->verdict), told->way.words(), name_of(companions[which])));
     if (!told->plan.empty()) replay(*told);
+    enter_rechecks(*told);
     if (companions[which] == Verdict::unreachable) attack_one(*told, std::nullopt);
   }
 
   void compare() {
     for (const Told& yes : told_) {
       if (yes.verdict != Verdict::reached) continue;
+      if (yes.no_plan) contradict("reached (" + yes.way.words() + "), but: " + yes.why);
       for (const Told& no : told_) {
         // An easier question may be reached where the one as drawn is not.
         if (no.verdict != Verdict::unreachable || (yes.easier && !(no.easier && same(yes.way, no.way))))
@@ -140,6 +144,20 @@ class Inquiry {
         contradict(fmt::format("reached ({}) but unreachable ({})", yes.way.words(), no.way.words()));
       }
     }
+  }
+
+  /// Where a plain walk leads to the target no way of asking may say unreachable.
+  void hold_to_known_way() {
+    if (question_.known_way.empty()) return;
+    for (const Told& told : told_) {
+      if (told.verdict == Verdict::unreachable)
+        contradict(fmt::format("unreachable ({}), but a plain walk of {} states leads to it",
+                               told.way.words(), question_.known_way.size()));
+      if (question_.companion_is_reached && !told.companions.empty() &&
+          told.companions.front() == Verdict::unreachable)
+        contradict(fmt::format("companion unreachable ({}), but a plain walk passes it", told.way.words()));
+    }
+    entered_.known_ways = 1;
   }
 
   static bool same(const Way& a, const Way& b) { return a.ease == b.ease; }
@@ -160,9 +178,12 @@ class Inquiry {
     const Attack made =
         attack(victim.scene, known, settings_.attack_looks, static_cast<unsigned>(chance_.seed()));
     ++entered_.attacked;
+    entered_.attacks_with_goals += made.goal_states > 0;
     entered_.goal_states += made.goal_states;
+    entered_.attacks_where_known += known.has_value();
+    entered_.known_found_anew += known && made.goal_states > 0;
     if (made.way.empty()) return;
-    contradict(fmt::format("a plain walk of {} states leads from a goal state to the start ({})",
+    contradict(fmt::format("a plain walk of {} states leads between the start and a goal state ({})",
                            made.way.size(), victim.way.words()));
     auto file = victim.scene;
     file.replace_extension(".walk.txt");
@@ -174,6 +195,21 @@ class Inquiry {
     const auto faults = withy_plain::replay_plan(told.scene.string(), told.plan.string(), kReplaySamples);
     for (std::size_t i = 0; i < faults.size() && i < kMostFaultsShown; ++i)
       contradict(fmt::format("replay ({}): {}", told.way.words(), faults[i]));
+  }
+
+  /// A verdict that its checker refuses contradicts; one that it can't decide is counted.
+  void enter_rechecks(const Told& told) {
+    for (const Recheck& recheck : told.rechecks) {
+      ++(recheck.of_plan ? entered_.plans_rechecked : entered_.proofs_rechecked);
+      entered_.recheck_seconds += recheck.seconds;
+      if (recheck.outcome.verdict == recheck::Verdict::holds) continue;
+      const std::string what = fmt::format("recheck of the {} ({}): {}", recheck.of_plan ? "plan" : "proof",
+                                           told.way.words(), recheck.outcome.why);
+      if (recheck.outcome.verdict == recheck::Verdict::does_not_hold)
+        contradict(what);
+      else
+        entered_.not_decided.push_back(what);
+    }
   }
 
   void contradict(std::string what) { entered_.contradictions.push_back(std::move(what)); }
@@ -189,8 +225,10 @@ class Inquiry {
         std::filesystem::copy_file(entry.path(), folder / name,
                                    std::filesystem::copy_options::overwrite_existing);
     }
+    if (!question_.known_way.empty()) std::ofstream(folder / "known-way.txt") << words(question_.known_way);
     std::ofstream report(folder / "report.txt");
     for (const std::string& what : entered_.contradictions) report << what << '\n';
+    for (const std::string& what : entered_.not_decided) report << "could not decide: " << what << '\n';
     for (const Told& told : told_)
       report << told.scene.filename().string() << ": " << told.way.words() << ": " << name_of(told.verdict)
              << '\n';
@@ -237,6 +275,8 @@ void Campaign::ask_about_channel(long group) {
     ledger_.enter(entered);
     for (const std::string& what : entered.contradictions)
       fmt::print("seed {} question {}: {}\n", settings_.seed, index, what);
+    for (const std::string& what : entered.not_decided)
+      fmt::print("seed {} question {}: could not decide, {}\n", settings_.seed, index, what);
     std::fflush(stdout);
   }
 }

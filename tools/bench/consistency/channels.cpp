@@ -77,12 +77,14 @@ std::optional<RandomChannel> try_channel(Chance& chance) {
   made.body_length_mm = made.body_radius_mm * chance.uniform(14.0, 32.0);
   made.required_clearance_mm = made.body_radius_mm * chance.uniform(0.02, 0.2);
   made.kind = static_cast<ChannelKind>(chance.whole(0, 3));
-  const double radius = made.body_radius_mm * (1.0 + chance.scaled(0.12, 1.8)) + made.required_clearance_mm;
+  // Narrow as a rule; in wide lumens coarse cells lie across outlets and rims.
+  const double room = chance.one_in(0.3) ? chance.uniform(1.0, 3.0) : chance.scaled(0.12, 1.8);
+  const double radius = made.body_radius_mm * (1.0 + room) + made.required_clearance_mm;
   const double length = made.body_length_mm * chance.uniform(0.4, 1.1);
 
   ChannelRecipe recipe;
   recipe.entry_end = chance.one_in(0.5) ? TubeEnd::open : TubeEnd::capped;
-  recipe.far_ends = chance.one_in(0.5) ? TubeEnd::open : TubeEnd::capped;
+  recipe.far_ends = chance.one_in(0.65) ? TubeEnd::open : TubeEnd::capped;
   TubeRecipe trunk;
   trunk.name = "trunk";
   set_radius(chance, made.kind, length, radius, trunk.radius);
@@ -102,7 +104,7 @@ std::optional<RandomChannel> try_channel(Chance& chance) {
   made.mesh_S = std::move(mesh->mesh_S);
   made.tubes = tree->tubes();
   made.open_far_ends = recipe.far_ends == TubeEnd::open;
-  made.outlets = chance.one_in(0.6) && made.open_far_ends ? Outlets::open : Outlets::closed;
+  made.outlets = chance.one_in(0.75) && made.open_far_ends ? Outlets::open : Outlets::closed;
   const double rim = trunk.radius.at(0.0);
   const double behind = made.rim == Rim::flat ? 0.0 : chance.uniform(0.02, 0.45);
   made.entry.X_SE.translation().z() = behind;

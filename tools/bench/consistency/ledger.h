@@ -19,8 +19,16 @@ struct Entered {
   int ways_undecided = 0;
   int does_not_hold = 0;  ///< ways on which a route was found that does not stand when verified
   int plans_replayed = 0;
-  int attacked = 0;     ///< 1 where "unreachable" was attacked
-  int goal_states = 0;  ///< from which ways back were sought
+  int attacked = 0;             ///< how often "unreachable" was attacked
+  int attacks_with_goals = 0;   ///< of these, those that found allowed goal states
+  int goal_states = 0;          ///< that they found
+  int attacks_where_known = 0;  ///< attacks where one is known from how the question was made
+  int known_found_anew = 0;     ///< of these, those that found one without being told
+  int known_ways = 0;           ///< 1 where a plain walk from the start to the target is known
+  int plans_rechecked = 0;
+  int proofs_rechecked = 0;
+  double recheck_seconds = 0.0;
+  std::vector<std::string> not_decided;  ///< by the checker
   std::vector<std::string> contradictions;
   bool refused = false;  ///< the scene was no question: a target in the wall, no room at the entry
 };
@@ -40,7 +48,9 @@ class Ledger {
  private:
   Tally all_;
   long refused_ = 0, ways_ = 0, ways_undecided_ = 0, does_not_hold_ = 0, replayed_ = 0, attacked_ = 0,
-       attacked_from_ = 0, goal_states_ = 0, contradictions_ = 0;
+       attacked_from_ = 0, goal_states_ = 0, where_known_ = 0, found_anew_ = 0, known_ways_ = 0,
+       contradictions_ = 0, plans_rechecked_ = 0, proofs_rechecked_ = 0, not_decided_ = 0;
+  double recheck_seconds_ = 0.0;
   std::map<std::string, std::map<std::string, Tally>> by_regime_;
 };
 

@@ -10,9 +10,16 @@
 namespace withy::consistency {
 namespace {
 
-constexpr int kMostGoalStates = 6;
-constexpr int kMostDraws = 150;
-constexpr long kLooksForADraw = 20;  // what a draw that fails may stand for, so that draws end
+constexpr std::size_t kMostGoalStates = 5;
+
+// Shares of the looks.
+constexpr double kSeekGoals = 0.35;
+constexpr double kWalkHome = 0.35;
+constexpr double kWalkIn = 0.3;
+
+long part_of(long looks, double share) {
+  return std::max(1L, static_cast<long>(share * static_cast<double>(looks)));
+}
 
 }  // namespace
 
@@ -26,17 +33,14 @@ Attack attack(const std::filesystem::path& scene, const std::optional<withy_plai
   withy_plain::Walker walker(robot, solid, seed);
 
   Attack made;
-  const auto walk_from = [&](const withy_plain::State& goal) {
-    ++made.goal_states;
-    made.way = walker.way_home(goal, std::max(1L, most_looks / 4));
-    return !made.way.empty();
-  };
-  bool home = known && walker.at_target(*known) && walker.allowed(*known) && walk_from(*known);
-  for (int i = 0; i < kMostDraws && !home && made.goal_states < kMostGoalStates; ++i) {
-    if (walker.looks() + i * kLooksForADraw >= 2 * most_looks) break;
-    const auto near = i % 3 == 0 && known ? known : walker.random_state();
-    const auto goal = near ? walker.state_at_target(*near) : std::nullopt;
-    home = goal && walk_from(*goal);
+  auto goals = walker.goal_states(std::nullopt, kMostGoalStates, part_of(most_looks, kSeekGoals));
+  made.goal_states = static_cast<int>(goals.size());
+  if (known && walker.at_target(*known) && walker.allowed(*known)) goals.push_back(*known);
+  for (std::size_t i = goals.size(); i-- > 0 && made.way.empty();)
+    made.way = walker.way_home(goals[i], part_of(most_looks, kWalkHome / static_cast<double>(goals.size())));
+  if (made.way.empty()) {
+    auto way = walker.way_in(part_of(most_looks, kWalkIn));
+    if (!way.empty() && walker.at_target(way.back())) made.way = std::move(way);
   }
   made.looks = walker.looks();
   return made;

@@ -13,14 +13,14 @@ namespace withy::consistency {
 
 /// What an attack on "unreachable" came to.
 struct Attack {
-  int goal_states = 0;  ///< from which ways back were sought
+  int goal_states = 0;  ///< that were found, none of them known before
   long looks = 0;       ///< at states
-  /// A way from a goal state to the start; empty where none was found.
+  /// A way between the start and a goal state; empty where none was found.
   std::vector<withy_plain::State> way;
 };
 
-/// Draws goal states by brute force, `known` first, and tries to walk back from each. Looks at about
-/// `most_looks` states.
+/// Seeks allowed goal states and walks back from each, and from `known`; and walks from the start towards the
+/// target. Looks at about `most_looks` states.
 Attack attack(const std::filesystem::path& scene, const std::optional<withy_plain::State>& known,
               long most_looks, unsigned seed);
 

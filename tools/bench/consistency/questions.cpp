@@ -6,130 +6,13 @@
 #include <numbers>
 
 #include "planner/segment/latch.h"
+#include "tools/bench/consistency/designs.h"
 
 namespace withy::consistency {
 namespace {
 
 constexpr double kPi = std::numbers::pi;
 constexpr double kRadPerDeg = kPi / 180.0;
-
-// Lock bodies, mm.
-constexpr double kShortestLock_mm = 0.5;
-constexpr double kLongestLock_mm = 25.0;
-
-void draw_segment(Chance& chance, const RandomChannel& channel, Segment& segment) {
-  segment.length_mm = channel.body_length_mm * chance.uniform(0.8, 1.2);
-  segment.radius_mm = channel.body_radius_mm;
-  segment.tip_rigid_mm = chance.one_in(0.35) ? 0.0 : chance.uniform(0.01, 0.2) * segment.length_mm;
-  const double most = 0.45 / segment.radius_mm;
-  segment.curvature_max_per_mm = std::min(most, chance.uniform(0.6, 3.2) / segment.length_mm);
-  // As a rod's: with the fourth power of the radius.
-  segment.flexural_rigidity_Nmm2 = 900.0 * std::pow(segment.radius_mm / 1.5, 4);
-}
-
-/// Locks one behind the other with gaps at random.
-void draw_locks(Chance& chance, int count, DesignParts& parts) {
-  const Segment& segment = parts.segment;
-  const double room = segment.length_mm - segment.tip_rigid_mm;
-  LockHardware lock;
-  lock.body_length_mm =
-      std::min(chance.scaled(kShortestLock_mm, kLongestLock_mm), chance.uniform(0.3, 0.75) * room / count);
-  lock.body_radius_mm = segment.radius_mm * (chance.one_in(0.5) ? 1.0 : chance.uniform(1.0, 1.3));
-  // Stations shrink with the body: with its third power the magnets push one another as before.
-  const double scale = std::pow(segment.radius_mm / 1.5, 3);
-  lock.magnet_Am2 = 0.004 * scale;
-  lock.angle_free_rad = 0.0;
-  lock.angle_latched_rad = chance.uniform(40.0, 100.0) * kRadPerDeg;
-  lock.switch_torque_Nmm = 0.01 * scale;
-  lock.hold_torque_Nmm = chance.uniform(0.001, 0.008) * scale;
-  lock.hold_moment_Nmm = segment.flexural_rigidity_Nmm2 * segment.curvature_max_per_mm *
-                         (chance.one_in(0.5) ? 1e3 : chance.uniform(0.5, 2.0));
-  std::vector<double> gaps;
-  double sum = 0.0;
-  for (int i = 0; i <= count; ++i) sum += gaps.emplace_back(chance.uniform(0.02, 1.0));
-  const double spare = room - count * lock.body_length_mm;
-  double from = 0.0;
-  for (int i = 0; i < count; ++i) {
-    from += gaps[static_cast<std::size_t>(i)] / sum * spare;
-    parts.layout.station_mm.push_back(from + 0.5 * lock.body_length_mm);
-    parts.layout.clock_rad.push_back(chance.one_in(0.3) ? 0.0 : chance.uniform(-kPi, kPi));
-    from += lock.body_length_mm;
-  }
-  parts.lock = lock;
-}
-
-std::vector<double> angles(int count, double first) {
-  std::vector<double> out;
-  for (int i = 0; i < count; ++i) out.push_back(first + 2.0 * kPi * i / count);
-  return out;
-}
-
-void draw_latch(Chance& chance, int locks, bool planar, DesignParts& parts) {
-  // Continuous frozen bends are two more dimensions for each lock: few of them keep questions small.
-  const double friction = planar ? 0.4 : locks == 1 ? 0.12 : 0.02;
-  if (chance.one_in(0.03)) return;
-  LatchHardware latch;
-  latch.backbone_radius_mm = 0.8 * parts.segment.radius_mm;
-  const bool notched = !chance.one_in(friction);
-  const double step = planar ? chance.uniform(0.1, 0.5) : chance.uniform(locks == 1 ? 0.2 : 0.35, 0.9);
-  latch.notch_pitch_mm = notched ? step * latch.backbone_radius_mm : 0.0;
-  const int backbones = chance.whole(2, 4);
-  latch.backbone_angle_rad =
-      backbones == 2 ? std::vector{0.0, 0.5 * kPi} : angles(backbones, chance.one_in(0.5) ? 0.0 : 0.25 * kPi);
-  latch.backlash_mm = 0.02 * latch.backbone_radius_mm;
-  latch.engage_window_mm = std::min(0.05 * latch.notch_pitch_mm, latch.backlash_mm);
-  parts.latch = latch;
-}
-
-void draw_tendons(Chance& chance, bool planar, DesignParts& parts) {
-  if (!planar && !chance.one_in(0.3)) return;
-  const Segment& segment = parts.segment;
-  TendonHardware tendons;
-  tendons.radius_mm = 0.8 * segment.radius_mm;
-  tendons.angle_rad = planar ? std::vector{0.0, kPi} : angles(chance.whole(3, 4), chance.uniform(0.0, 1.0));
-  tendons.disk_spacing_mm = chance.one_in(0.3) ? segment.length_mm * chance.uniform(0.05, 0.2) : 0.0;
-  tendons.motors = chance.one_in(0.25) ? Motors::stand : Motors::ride;
-  const double bend = segment.curvature_max_per_mm * segment.length_mm;
-  tendons.stroke_max_mm = tendons.radius_mm * bend * chance.uniform(0.4, 1.5);
-  if (tendons.motors == Motors::stand)
-    tendons.stroke_max_mm += segment.length_mm * (chance.one_in(0.3) ? chance.uniform(0.3, 1.0) : 10.0);
-  const double moment = segment.flexural_rigidity_Nmm2 * segment.curvature_max_per_mm;
-  tendons.tension_min_N = 0.02 * moment / tendons.radius_mm;
-  tendons.tension_max_N = chance.uniform(0.6, 4.0) * moment / tendons.radius_mm;
-  tendons.friction_coefficient = chance.uniform(0.0, 0.15);
-  parts.tendons = tendons;
-}
-
-void draw_field(Chance& chance, DesignParts& parts) {
-  if (parts.layout.count() == 0 || !chance.one_in(0.35)) return;
-  FieldHardware field;
-  field.strength_max_mT = chance.uniform(2.6, 12.0);
-  field.coil_mT_per_A = {1.8, 1.5, 2.1};
-  parts.field = field;
-}
-
-DesignParts random_design(Chance& chance, const RandomChannel& channel) {
-  DesignParts parts;
-  draw_segment(chance, channel, parts.segment);
-  const double which = chance.uniform(0.0, 1.0);
-  const int locks = which < 0.3 ? 0 : which < 0.75 ? 1 : 2;
-  const bool planar = chance.one_in(0.2);
-  if (locks > 0) {
-    draw_locks(chance, locks, parts);
-    draw_latch(chance, locks, planar, parts);
-  }
-  draw_tendons(chance, planar, parts);
-  draw_field(chance, parts);
-  parts.carriage.kind = chance.one_in(0.5) ? CarriageKind::free : CarriageKind::guide;
-  return parts;
-}
-
-/// Far beyond what any target needs, or so that some are only just in reach.
-double random_limit(Chance& chance, const RandomChannel& channel, const Segment& segment) {
-  const double deepest = channel.tubes.front().path.length_mm();
-  if (chance.one_in(0.3)) return segment.length_mm + 2.0 * deepest;
-  return chance.uniform(0.5, 1.15) * std::max(deepest, segment.length_mm);
-}
 
 /// How far the tip is past the entry plane.
 double tip_depth(const withy_plain::Robot& robot, const withy_plain::State& state) {
@@ -212,7 +95,7 @@ withy_plain::State state_along(Chance& chance, const withy_plain::Robot& robot, 
 std::optional<withy_plain::State> lying_state(Chance& chance, withy_plain::Robot robot,
                                               const withy_plain::Solid& solid, const TubePath& path,
                                               const std::optional<LatchHardware>& latch) {
-  constexpr int kTries = 3;
+  constexpr int kTries = 8;
   robot.scene.target_tolerance_mm = 1e6;  // anywhere will do
   withy_plain::Walker walker(robot, solid, static_cast<unsigned>(chance.seed()));
   for (int i = 0; i < kTries; ++i)
@@ -227,32 +110,117 @@ withy_plain::Robot plain_robot(const std::filesystem::path& scene_file) {
   return robot;
 }
 
-/// The tip of an allowed state as the target, or just off it; false where none was found.
-bool aim_at_a_state(Chance& chance, const RandomChannel& channel, const std::filesystem::path& folder,
-                    const std::string& mesh, Question& question) {
+/// A way from the start towards some place of the lumen, as far as it got.
+std::vector<withy_plain::State> walked_way(Chance& chance, withy_plain::Robot robot,
+                                           const withy_plain::Solid& solid, const RandomChannel& channel) {
+  constexpr long kLooks = 700;
+  robot.scene.target_S = random_place(chance, channel, static_cast<Place>(chance.whole(0, 2)));
+  robot.scene.target_direction_S.reset();
+  withy_plain::Walker walker(robot, solid, static_cast<unsigned>(chance.seed()));
+  return walker.way_in(kLooks);
+}
+
+Eigen::Vector3d random_direction(Chance& chance) {
+  return chance.pose(0.0).linear().col(2);
+}
+
+/// The place of the tip in an allowed state, in S.
+Eigen::Isometry3d tip_S(const withy_plain::Robot& robot, const withy_plain::State& state) {
+  return robot.scene.X_SE * withy_plain::Body(robot, state).pose_E(robot.scene.length_mm);
+}
+
+/// The wall leaves these states little more than is required from now on: whether a way leads there, or on
+/// from there, is then a close question.
+void require_what_is_kept(Chance& chance, const withy_plain::Robot& robot, const withy_plain::Solid& solid,
+                          const std::vector<withy_plain::State>& states, Draft& draft) {
+  const withy_plain::Walker walker(robot, solid, 0);
+  double spare = walker.spare_mm(states.back());
+  for (const auto& state : states) {
+    if (!(spare > 0.0)) return;
+    spare = std::min(spare, walker.spare_mm(state));
+  }
+  if (spare > 0.0 && spare < 10.0 * robot.scene.radius_mm)
+    draft.required_clearance_mm += chance.uniform(0.7, 0.99) * spare;
+}
+
+void limit_insertion(Chance& chance, double needed_mm, DesignParts& parts) {
+  double& most = parts.carriage.insertion_max_mm;
+  // As often as not the insertion it takes is all there is.
+  if (chance.one_in(0.5)) most = std::min(most, needed_mm * (1.0 + chance.scaled(1e-3, 0.1)));
+}
+
+/// The tip of an allowed state as the target; false where none was found.
+bool aim_at_a_state(Chance& chance, const RandomChannel& channel, const withy_plain::Robot& robot,
+                    const withy_plain::Solid& solid, Question& question) {
   Draft& draft = question.draft;
+  const double which = chance.uniform(0.0, 1.0);
+  const bool lies = which >= 0.4;
+  question.known = which < 0.2 ? moved_state(chance, robot, solid)
+                   : !lies     ? allowed_state(chance, robot, solid)
+                           : lying_state(chance, robot, solid, channel.tubes.front().path, draft.parts.latch);
+  if (!question.known) return false;
+  const Eigen::Isometry3d tip = tip_S(robot, *question.known);
+  draft.target.point_S = tip.translation();
+  // Nothing but that state, or one much like it, is to be at the target of a body that lies along the tube.
+  if (lies) draft.target.tolerance_mm *= chance.uniform(0.1, 0.5);
+  if (chance.one_in(lies ? 0.7 : 0.35)) {
+    draft.target.direction_S = tip.linear().col(2);
+    draft.target.direction_tolerance_rad = chance.uniform(3.0, 25.0) * kRadPerDeg;
+  }
+  limit_insertion(chance, question.known->insertion_mm, draft.parts);
+  if (lies || chance.one_in(0.5)) require_what_is_kept(chance, robot, solid, {*question.known}, draft);
+  question.aim = Aim::allowed_state;
+  return true;
+}
+
+/// A target near where a walk from the start got to: within the tolerance of it, so that the walk is a proof,
+/// or just outside; false where the walk got nowhere.
+bool aim_at_a_walk(Chance& chance, const RandomChannel& channel, const withy_plain::Robot& robot,
+                   const withy_plain::Solid& solid, Question& question) {
+  constexpr double kSurely = 0.95;  // of the tolerance
+  Draft& draft = question.draft;
+  std::vector<withy_plain::State> way = walked_way(chance, robot, solid, channel);
+  if (way.empty() || !(tip_depth(robot, way.back()) > 0.0)) return false;
+  const double off = chance.uniform(0.0, 1.6) * draft.target.tolerance_mm;
+  const Eigen::Isometry3d tip = tip_S(robot, way.back());
+  const Eigen::Vector3d ahead = chance.one_in(0.5) ? tip.linear().col(2) : random_direction(chance);
+  draft.target.point_S = tip.translation() + off * ahead;
+  double needed_mm = 0.0;
+  for (const auto& state : way) needed_mm = std::max(needed_mm, state.insertion_mm);
+  limit_insertion(chance, needed_mm, draft.parts);
+  const bool proves = off <= kSurely * draft.target.tolerance_mm;
+  question.aim = proves ? Aim::walked_state : Aim::beyond_a_walk;
+  if (!proves) return true;
+  if (chance.one_in(0.5)) require_what_is_kept(chance, robot, solid, way, draft);
+  question.known = way.back();
+  question.known_way = std::move(way);
+  return true;
+}
+
+/// Where the target is: at a place, at an allowed state, or where a walk leads.
+void aim(Chance& chance, const RandomChannel& channel, const std::filesystem::path& folder,
+         const std::string& mesh, Question& question) {
+  Draft& draft = question.draft;
+  const auto place = static_cast<Place>(chance.whole(0, 2));
+  draft.target.point_S = random_place(chance, channel, place);
+  question.aim = place == Place::anywhere ? Aim::anywhere : place == Place::far_end ? Aim::far_end : Aim::rim;
+  const double which = chance.uniform(0.0, 1.0);
+  if (which > 0.75) return;
   const std::filesystem::path file = folder / "aim.toml";
   write_scene(draft, mesh, file);
   const withy_plain::Robot robot = plain_robot(file);
   const auto solid = withy_plain::make_solid({draft.mesh_S.vertices, draft.mesh_S.triangles}, robot.scene);
-  const TubePath& path = channel.tubes.front().path;
-  const double which = chance.uniform(0.0, 1.0);
-  question.known = which < 0.25  ? moved_state(chance, robot, solid)
-                   : which < 0.5 ? allowed_state(chance, robot, solid)
-                                 : lying_state(chance, robot, solid, path, draft.parts.latch);
-  if (!question.known) return false;
-  const Eigen::Isometry3d tip =
-      robot.scene.X_SE * withy_plain::Body(robot, *question.known).pose_E(robot.scene.length_mm);
-  draft.target.point_S = tip.translation();
-  if (chance.one_in(0.35)) {
-    draft.target.direction_S = tip.linear().col(2);
-    draft.target.direction_tolerance_rad = chance.uniform(3.0, 25.0) * kRadPerDeg;
-  }
-  // As often as not the insertion it takes is all there is.
-  double& most = draft.parts.carriage.insertion_max_mm;
-  if (chance.one_in(0.5))
-    most = std::min(most, question.known->insertion_mm * (1.0 + chance.scaled(1e-3, 0.1)));
-  return true;
+  if (which < 0.4)
+    aim_at_a_state(chance, channel, robot, solid, question);
+  else
+    aim_at_a_walk(chance, channel, robot, solid, question);
+  if (question.known_way.empty()) return;
+  // Another state of the way is as surely reached.
+  const auto i = static_cast<std::size_t>(chance.whole(0, static_cast<int>(question.known_way.size()) - 1));
+  if (draft.target.direction_S) return;
+  question.companions_E.push_back(
+      withy_plain::Body(robot, question.known_way[i]).point_E(robot.scene.length_mm));
+  question.companion_is_reached = true;
 }
 
 std::string bucket(double value, std::initializer_list<double> limits, const char* unit) {
@@ -265,27 +233,31 @@ std::string bucket(double value, std::initializer_list<double> limits, const cha
   return "from " + std::to_string(low).substr(0, 4) + unit;
 }
 
-void describe(const RandomChannel& channel, bool far_limit, Question& question) {
+void describe(const RandomChannel& channel, LocksLie lie, bool far_limit, Question& question) {
   const DesignParts& parts = question.draft.parts;
   const int locks = parts.layout.count();
   auto& regime = question.regime;
-  regime = {{"channel", name_of(channel.kind)},
-            {"outlets", channel.outlets == Outlets::open ? "open"
-                        : channel.open_far_ends          ? "holes, closed"
-                                                         : "none"},
-            {"entry rim", name_of(channel.rim)},
-            {"body radius", bucket(parts.segment.radius_mm, {0.5, 1.0}, " mm")},
-            {"carriage", parts.carriage.kind == CarriageKind::free ? "free" : "guide"},
-            {"insertion limit", far_limit ? "far beyond" : "tight"},
-            {"rigid tip", parts.segment.tip_rigid_mm > 0.0 ? "yes" : "no"},
-            {"locks", std::to_string(locks)},
-            {"target", question.known ? "at an allowed state" : "anywhere"}};
+  regime = {
+      {"channel", name_of(channel.kind)},
+      {"outlets", channel.outlets == Outlets::open ? "open"
+                  : channel.open_far_ends          ? "holes, closed"
+                                                   : "none"},
+      {"entry rim", name_of(channel.rim)},
+      {"body radius", bucket(parts.segment.radius_mm, {0.5, 1.0}, " mm")},
+      {"carriage", parts.carriage.kind == CarriageKind::free ? "free" : "guide"},
+      {"insertion limit", far_limit ? "far beyond" : "tight"},
+      {"rigid tip", parts.segment.tip_rigid_mm > 0.0 ? "yes" : "no"},
+      {"locks", std::to_string(locks)},
+      {"target", name_of(question.aim)},
+      {"base", far_limit || parts.carriage.insertion_max_mm > 1.2 * parts.segment.length_mm ? "may be far in"
+                                                                                            : "stays out"}};
   if (locks > 0) {
     const bool notched = parts.latch && parts.latch->notch_pitch_mm > 0.0;
     regime.emplace_back("latch", !parts.latch ? "not given" : notched ? "notched" : "friction");
     regime.emplace_back("lock length", bucket(parts.lock->body_length_mm, {2.0, 5.0, 10.0}, " mm"));
     regime.emplace_back("lock radius",
                         parts.lock->body_radius_mm > parts.segment.radius_mm ? "thick" : "the body's");
+    regime.emplace_back("lock bodies", name_of(lie));
     regime.emplace_back("field", parts.field ? "yes" : "no");
   }
   regime.emplace_back("tendons", !parts.tendons                         ? "not given"
@@ -295,16 +267,38 @@ void describe(const RandomChannel& channel, bool far_limit, Question& question) 
 
 }  // namespace
 
-Eigen::Vector3d random_place(Chance& chance, const RandomChannel& channel) {
+Eigen::Vector3d random_place(Chance& chance, const RandomChannel& channel, Place place) {
+  const auto which = static_cast<std::size_t>(chance.whole(0, static_cast<int>(channel.tubes.size()) - 1));
+  const TubeTree::Tube& tube = channel.tubes[place == Place::rim ? 0 : which];
+  const double length = tube.path.length_mm();
+  double station = chance.uniform(0.1, 1.0) * length;
+  if (place == Place::far_end) station = length - chance.uniform(0.0, 2.0) * channel.body_radius_mm;
+  if (place == Place::rim)
+    station = channel.entry.X_SE.translation().z() + chance.uniform(0.0, 2.5) * channel.body_radius_mm;
+  // Mostly where a body has room, or a little beyond.
+  const double lumen = tube.radius.at(station);
+  const double room = std::max(0.0, lumen - channel.body_radius_mm - channel.required_clearance_mm);
+  const double off = chance.one_in(0.8) ? std::min(0.9 * lumen, room * chance.uniform(0.0, 1.2))
+                                        : lumen * chance.uniform(0.0, 0.9);
+  const double angle = chance.uniform(-kPi, kPi);
+  return tube.path.pose(station) * Eigen::Vector3d(off * std::cos(angle), off * std::sin(angle), 0.0);
+}
+
+Eigen::Vector3d place_past_an_end(Chance& chance, const RandomChannel& channel) {
   const auto which = static_cast<std::size_t>(chance.whole(0, static_cast<int>(channel.tubes.size()) - 1));
   const TubeTree::Tube& tube = channel.tubes[which];
   const double length = tube.path.length_mm();
-  const bool at_end = chance.one_in(0.3);  // where an open outlet may be
-  const double station =
-      at_end ? length - chance.uniform(0.0, 2.5) * channel.body_radius_mm : chance.uniform(0.1, 1.0) * length;
-  const double off = tube.radius.at(station) * 0.8 * chance.uniform(0.0, 1.0);
+  const double off = tube.radius.at(length) * chance.uniform(0.0, 0.9);
   const double angle = chance.uniform(-kPi, kPi);
-  return tube.path.pose(station) * Eigen::Vector3d(off * std::cos(angle), off * std::sin(angle), 0.0);
+  return tube.path.pose(length) * Eigen::Vector3d(off * std::cos(angle), off * std::sin(angle),
+                                                  chance.uniform(0.0, 1.0) * channel.body_radius_mm);
+}
+
+const char* name_of(Aim aim) {
+  constexpr const char* kNames[] = {"anywhere",         "at a far end",
+                                    "at the entry rim", "at an allowed state",
+                                    "at a walk's end",  "just past a walk's end"};
+  return kNames[static_cast<int>(aim)];
 }
 
 Question random_question(Chance& chance, const RandomChannel& channel, const std::filesystem::path& folder,
@@ -315,19 +309,19 @@ Question random_question(Chance& chance, const RandomChannel& channel, const std
   draft.outlets = channel.outlets;
   draft.entry = channel.entry;
   draft.required_clearance_mm = channel.required_clearance_mm;
-  do {
-    draft.parts = random_design(chance, channel);
-    draft.parts.carriage.insertion_max_mm = random_limit(chance, channel, draft.parts.segment);
-  } while (!design_faults(draft.parts).empty());
+  RandomDesign design = random_design(chance, channel);
+  draft.parts = std::move(design.parts);
   const Segment& segment = draft.parts.segment;
   draft.target.tolerance_mm = segment.radius_mm * chance.scaled(0.1, 1.0);
-  draft.target.point_S = random_place(chance, channel);
-  if (chance.one_in(0.6)) aim_at_a_state(chance, channel, folder, mesh, question);
+  aim(chance, channel, folder, mesh, question);
   for (int i = chance.whole(1, 2); i > 0; --i)
-    question.companions_E.push_back(draft.entry.X_SE.inverse() * random_place(chance, channel));
+    question.companions_E.push_back(
+        draft.entry.X_SE.inverse() *
+        (chance.one_in(0.3) ? place_past_an_end(chance, channel)
+                            : random_place(chance, channel, static_cast<Place>(chance.whole(0, 2)))));
   const bool far_limit =
       draft.parts.carriage.insertion_max_mm > segment.length_mm + channel.tubes.front().path.length_mm();
-  describe(channel, far_limit, question);
+  describe(channel, design.lie, far_limit, question);
   return question;
 }
 

@@ -11,6 +11,7 @@
 
 #include "planner/effort/effort.h"
 #include "planner/plan/plan.h"
+#include "planner/search/ask/certify.h"
 #include "planner/search/ask/reach_search.h"
 #include "planner/search/ask/solve.h"
 #include "planner/search/ompl/ompl_planners.h"
@@ -98,8 +99,11 @@ Verdict verdict_of(SearchOutcome outcome) {
   return outcome == SearchOutcome::proved_none ? Verdict::unreachable : Verdict::undecided;
 }
 
-Answer by_plan(const SearchProblem& problem, bool widen, const Budget& budget) {
+using Proof = std::optional<recheck::Certificate>;
+
+Answer by_plan(const SearchProblem& problem, bool widen, const Budget& budget, Proof& proof) {
   SolveSettings settings;
+  settings.certificate = &proof;
   settings.effort = Effort::of_work(budget.work);
   settings.widen = widen;
   settings.explain = false;
@@ -120,7 +124,7 @@ void fill(Answer& answer, const StepJudge& judge, const Route& route) {
   if (plan) answer.plan = std::move(*plan);
 }
 
-Answer by_cells(const SearchProblem& problem, const Budget& budget) {
+Answer by_cells(const SearchProblem& problem, const Budget& budget, Proof& proof) {
   Answer answer = empty_answer(problem);
   RouteSearchSettings settings;
   settings.direct_work = 0;
@@ -128,26 +132,31 @@ Answer by_cells(const SearchProblem& problem, const Budget& budget) {
   RouteSearch search(problem, settings);
   answer.verdict = verdict_of(search.run(problem.goal));
   if (answer.verdict == Verdict::reached) fill(answer, search.judge(), search.route());
+  if (answer.verdict == Verdict::unreachable) proof = certify(problem, search, settings);
   return answer;
 }
 
 Answer by_reach(const SearchProblem& problem, const std::vector<Eigen::Vector3d>& companions_E,
-                const Budget& budget, std::vector<Verdict>& companions) {
+                const Budget& budget, Told& told, Proof& proof) {
   Answer answer = empty_answer(problem);
   std::vector<Eigen::Vector3d> targets_E = companions_E;
   targets_E.push_back(problem.goal.point_E);
   std::optional<Route> route;
   ReachSettings settings;
+  settings.certify = true;
   settings.effort = Effort::of_work(budget.work);
   settings.reached = [&](std::size_t target, const Route& way) {
     if (target + 1 == targets_E.size()) route = way;
   };
   ReachResult result = search_reach(problem, targets_E, settings);
+  told.companions.assign(result.verdict.begin(), result.verdict.end() - 1);
+  if (result.verdict.back() == Verdict::reached) {
+    const Hardware hardware(problem.design);
+    fill(answer, StepJudge(problem, hardware), *route);
+    told.no_plan = answer.verdict != Verdict::reached;
+  }
+  proof = std::move(result.certificate);
   answer.verdict = result.verdict.back();
-  result.verdict.pop_back();
-  companions = std::move(result.verdict);
-  const Hardware hardware(problem.design);
-  if (route) fill(answer, StepJudge(problem, hardware), *route);
   return answer;
 }
 
@@ -162,17 +171,17 @@ Answer by_stock(const SearchProblem& problem, const Budget& budget, std::uint64_
 }
 
 Answer answer_to(Asking asking, const SearchProblem& problem, const Question& question, const Budget& budget,
-                 std::uint64_t seed, Told& told) {
+                 std::uint64_t seed, Told& told, Proof& proof) {
   switch (asking) {
     case Asking::plan:
     case Asking::plan_widened:
-      return by_plan(problem, asking == Asking::plan_widened, budget);
+      return by_plan(problem, asking == Asking::plan_widened, budget, proof);
     case Asking::cells:
-      return by_cells(problem, budget);
+      return by_cells(problem, budget, proof);
     case Asking::reach_alone:
-      return by_reach(problem, {}, budget, told.companions);
+      return by_reach(problem, {}, budget, told, proof);
     case Asking::reach_among:
-      return by_reach(problem, question.companions_E, budget, told.companions);
+      return by_reach(problem, question.companions_E, budget, told, proof);
     case Asking::stock:
       return by_stock(problem, budget, seed);
   }
@@ -183,11 +192,38 @@ void keep_plan(const PreparedScene& prepared, const SearchProblem& problem, cons
                Told& told) {
   const std::string text =
       write_plan({prepared.scene, problem.design, answer, told.scene.filename().string()});
+  told.rechecks.push_back(recheck_plan(text, prepared));
   told.plan = told.scene;
   told.plan.replace_extension(".json");
   std::ofstream out(told.plan, std::ios::binary);
   out << text;
   if (!out.flush()) throw std::runtime_error("can't write " + told.plan.string());
+}
+
+/// What was proved, before the checker: that the target can't be reached, alone or with others that can't, or
+/// not with fewer switches.
+void check_proof(const PreparedScene& prepared, const SearchProblem& problem, const Question& question,
+                 Proof proof, Told& told) {
+  if (!proof) {
+    if (told.verdict == Verdict::unreachable)
+      told.rechecks.push_back({false, {recheck::Verdict::does_not_hold, "nothing proves it"}, 0.0});
+    return;
+  }
+  const Scene& scene = prepared.scene;
+  name_scene(*proof, scene, prepared.wall().channel(), told.scene.filename().string());
+  if (proof->header.claim == "targets") {
+    std::vector<Eigen::Vector3d> points_S;
+    if (told.verdict == Verdict::unreachable) points_S.push_back(scene.target.point_S);
+    for (std::size_t i = 0; i < told.companions.size(); ++i)
+      if (told.companions[i] == Verdict::unreachable)
+        points_S.push_back(scene.entry.X_SE * question.companions_E[i]);
+    name_targets(*proof, points_S, problem.goal.tolerance_mm);
+    for (recheck::ProvedTarget& target : proof->header.targets) {
+      target.direction_S = scene.target.direction_S;
+      target.direction_tolerance_rad = scene.target.direction_tolerance_rad;
+    }
+  }
+  told.rechecks.push_back(recheck_proof(*proof, prepared));
 }
 
 }  // namespace
@@ -300,11 +336,13 @@ tl::expected<Told, std::string> ask(const Way& way, const Question& question, Ch
     as_drawn.design = *Design::make(std::move(parts));
     told.easier = !wall_stops_shaft(as_drawn);
   }
-  const Answer answer = answer_to(way.asking, *problem, question, budget, seed, told);
+  Proof proof;
+  const Answer answer = answer_to(way.asking, *problem, question, budget, seed, told, proof);
   told.verdict = answer.verdict;
   told.why = answer.why;
   told.does_not_hold = answer.why.find(kDoesNotHold) != std::string::npos;
   if (answer.plan) keep_plan(prepared, *problem, answer, told);
+  if (told.verdict == Verdict::unreachable) check_proof(prepared, *problem, question, std::move(proof), told);
   return told;
 }
 

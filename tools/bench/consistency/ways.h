@@ -20,6 +20,7 @@
 #include "planner/plan/answer.h"
 #include "planner/search/ask/scene_problem.h"
 #include "tools/bench/consistency/questions.h"
+#include "tools/bench/consistency/rechecks.h"
 
 namespace withy::consistency {
 
@@ -56,7 +57,9 @@ struct Told {
   std::filesystem::path scene;      ///< the file that was asked about
   std::filesystem::path plan;       ///< the plan's file; empty where there is none
   bool does_not_hold = false;       ///< a route was found that does not stand when verified
+  bool no_plan = false;             ///< "reached" was said of a route that makes no plan
   std::vector<Verdict> companions;  ///< of the other targets asked for at once
+  std::vector<Recheck> rechecks;    ///< of the plan, and of what was proved
 };
 
 /// The forms of one channel, each read once. Files stand in one folder.

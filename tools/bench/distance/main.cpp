@@ -18,8 +18,8 @@
 
 #include "geometry/distance/lanes.h"
 #include "geometry/mesh/mesh.h"
-#include "planner/motion/body_clearance.h"
-#include "planner/motion/verify.h"
+#include "planner/proof/lemmas/body_clearance.h"
+#include "planner/proof/lemmas/verify.h"
 #include "planner/segment/shape.h"
 #include "tests/support/tube.h"
 #include "tools/bench/distance/rivals.h"
@@ -201,21 +201,23 @@ double time_ours(const BodyCheck& check, const std::vector<State>& states, doubl
   std::fill(points.slack.begin(), points.slack.end(), 0.0F);
   const auto look = time_calls([&](int) { look_up(check, ball_margins_loop(), points); }, kBatch, seconds);
   Table table(place.median + look.median);
-  const auto scattered = time_calls(
-      [&](int i) { keep(check.evaluate(state(states, i), points, kRequired_mm).least); }, kBatch, seconds);
+  const auto scattered =
+      time_calls([&](int i) { keep(check.evaluate(state(states, i), points, kRequired_mm).least.value); },
+                 kBatch, seconds);
   table.set_ours(scattered.median);
   fmt::print("  {:<44} {:>11} {:>11} {:>11} {:>9}\n", "microseconds a body", "median", "p10", "p90",
              "to ours");
   table.line("ours, kinematics included, states in any order", scattered,
              fmt::format("{:.2f} times the floor", scattered.median / table.floor_us()));
-  table.line("ours, each state a step from the last",
-             time_calls([&](int i) { keep(check.evaluate(state(walk, i), points, kRequired_mm).least); },
-                        kBatch, seconds));
+  table.line(
+      "ours, each state a step from the last",
+      time_calls([&](int i) { keep(check.evaluate(state(walk, i), points, kRequired_mm).least.value); },
+                 kBatch, seconds));
   table.line("ours, with the whole body's bound", time_calls(
                                                       [&](int i) {
                                                         const auto m = check.evaluate(state(walk, i), points,
                                                                                       kRequired_mm);
-                                                        keep(check.whole_body(m, points));
+                                                        keep(check.whole_body(m, points).value);
                                                       },
                                                       kBatch, seconds));
   table.line("floor: kinematics, vector", place);
@@ -245,7 +247,7 @@ void compare_answers(const BodyCheck& check, const std::vector<State>& states,
   int free = 0;
   for (std::size_t i = 0; i < bodies.size(); ++i) {
     const double ours =
-        check.evaluate(states[i * states.size() / bodies.size()], points, -kRequired_mm).least;
+        check.evaluate(states[i * states.size() / bodies.size()], points, -kRequired_mm).least.value;
     const double truth = exact.ask(bodies[i]);
     if (ours > truth) ++above;
     if (truth < kRequired_mm || ours < 0.0) continue;

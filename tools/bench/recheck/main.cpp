@@ -14,9 +14,11 @@
 #include <fmt/format.h>
 
 #include "planner/files/file_output.h"
-#include "planner/proof/recheck/check_proof.h"
+#include "planner/plan/plan.h"
+#include "planner/proof/plans/check_plan.h"
 #include "planner/search/ask/certify.h"
 #include "planner/search/ask/scene_problem.h"
+#include "planner/search/ask/solve.h"
 #include "tests/support/forgeries.h"
 #include "tools/bench/support/machine.h"
 
@@ -24,11 +26,19 @@ using namespace withy;
 
 namespace {
 
+// Of each search for a proof to forge with: most take far less, and there are enough.
+constexpr std::int64_t kForgeWork = 3000000;
+// Certificates that take longer to check (processor time) are not mutated.
+constexpr double kQuickCheck_s = 0.5;
+// Of each walk from a legal state of a mutant's difference.
+constexpr int kWalkActions = 40;
+
 struct Options {
   std::vector<std::string> scenes;
   std::vector<int> locks = {0, 1, 2, 3};
   std::int64_t work = 60000000;
   std::string keep;  // folder for the certificates
+  bool plans = false;
   bool forge = false;
   int mutants = 0;
   std::uint64_t seed = 1;
@@ -44,18 +54,6 @@ class Stopwatch {
   std::chrono::steady_clock::time_point start_ = std::chrono::steady_clock::now();
 };
 
-const char* word_for(recheck::Verdict verdict) {
-  switch (verdict) {
-    case recheck::Verdict::holds:
-      return "holds";
-    case recheck::Verdict::does_not_hold:
-      return "does not hold";
-    case recheck::Verdict::could_not_decide:
-      return "could not decide";
-  }
-  return "";
-}
-
 /// Counts of what was refused and what was not.
 struct Tally {
   int tried = 0;
@@ -63,23 +61,30 @@ struct Tally {
   int undecided = 0;  // could not decide
   int held = 0;
   int true_after_all = 0;  // of those that held: a second look found them true
+
+  void count(recheck::Verdict verdict) {
+    refused += verdict == recheck::Verdict::does_not_hold;
+    undecided += verdict == recheck::Verdict::could_not_decide;
+    held += verdict == recheck::Verdict::holds;
+  }
 };
 
+Tally proofs;
+Tally plans;
 Tally forged;
 Tally mutated;
 
 /// Proofs of harder questions, put forward for this one, which is reached.
 void forge(const PreparedScene& prepared, const SearchProblem& problem, const std::string& name, int locks,
            const Options& options) {
-  for (const auto& forgery : withy_test::forgeries_of(prepared, problem, options.work)) {
+  for (const auto& forgery :
+       withy_test::forgeries_of(prepared, problem, std::min(options.work, kForgeWork))) {
     const Stopwatch time;
     const auto report = recheck::check_proof(forgery.certificate, prepared.scene, prepared.wall(), {});
     ++forged.tried;
-    forged.refused += report.outcome.verdict == recheck::Verdict::does_not_hold;
-    forged.undecided += report.outcome.verdict == recheck::Verdict::could_not_decide;
-    forged.held += report.outcome.verdict == recheck::Verdict::holds;
-    fmt::print("  {} {} {}: {} in {:.2f} s: {}\n", name, locks, forgery.what,
-               word_for(report.outcome.verdict), time.seconds(), report.outcome.why);
+    forged.count(report.outcome.verdict);
+    fmt::print("  {} {} {}: {} in {:.2f} s: {}\n", name, locks, forgery.what, name_of(report.outcome.verdict),
+               time.seconds(), report.outcome.why);
     std::fflush(stdout);
   }
 }
@@ -88,20 +93,43 @@ void forge(const PreparedScene& prepared, const SearchProblem& problem, const st
 void mutate(const PreparedScene& prepared, const SearchProblem& problem,
             const recheck::Certificate& certificate, const Options& options) {
   std::mt19937_64 random(options.seed);
+  withy_test::Outsider outsider(prepared.scene.file, problem.design.layout(),
+                                static_cast<unsigned>(options.seed));
   for (int i = 0; i < options.mutants; ++i) {
     const auto mutant = withy_test::mutant_of(certificate, random);
     if (!mutant) continue;
     const auto report = recheck::check_proof(mutant->certificate, prepared.scene, prepared.wall(), {});
     ++mutated.tried;
-    mutated.refused += report.outcome.verdict == recheck::Verdict::does_not_hold;
-    mutated.undecided += report.outcome.verdict == recheck::Verdict::could_not_decide;
+    mutated.count(report.outcome.verdict);
     if (report.outcome.verdict != recheck::Verdict::holds) continue;
-    ++mutated.held;
-    const int legal = withy_test::legal_in_difference(problem, certificate, *mutant, 200, random);
-    mutated.true_after_all += legal == 0;
-    fmt::print("  mutant {} ({}, leaf {}) holds; legal states drawn of the difference: {}\n", i, mutant->what,
-               mutant->leaf, legal);
+    const auto legal = withy_test::legal_in_difference(problem, certificate, *mutant, 200, random);
+    const int crossings = legal ? outsider.crossings(problem, mutant->certificate, *legal, kWalkActions) : -1;
+    mutated.true_after_all += crossings == 0;
+    fmt::print(
+        "  mutant {} ({}, leaf {}) holds; legal states drawn of the difference: {}, crossings of walks: {}\n",
+        i, mutant->what, mutant->leaf, legal ? static_cast<int>(legal->size()) : -1, crossings);
   }
+}
+
+/// The plan of a question that is reached, as `withy plan` makes it, before its checker.
+void recheck_plan(const PreparedScene& prepared, const SearchProblem& problem, const std::string& name,
+                  int locks) {
+  const Stopwatch plan_time;
+  SolveSettings settings;
+  settings.effort = Effort::of_seconds(shares::kPlanSeconds);
+  settings.explain = false;
+  const Answer answer = solve(problem, settings);
+  const double planned_s = plan_time.seconds();
+  const std::string text = write_plan({prepared.scene, problem.design, answer, prepared.scene.file.string()});
+  const Stopwatch check_time;
+  const auto report = recheck::check_plan(text, "the plan", prepared.scene, prepared.wall(), {});
+  const auto outcome =
+      report ? report->outcome : recheck::Outcome{recheck::Verdict::does_not_hold, report.error().message()};
+  ++plans.tried;
+  plans.count(outcome.verdict);
+  fmt::print("{:14} {} planned {:6.2f} s, {}: {} in {:.2f} s: {}\n", name, locks, planned_s,
+             name_of(answer.verdict), name_of(outcome.verdict), check_time.seconds(),
+             outcome.verdict == recheck::Verdict::holds ? report->what : outcome.why);
 }
 
 void ask(const PreparedScene& prepared, const std::string& name, int locks, const Options& options) {
@@ -114,6 +142,7 @@ void ask(const PreparedScene& prepared, const std::string& name, int locks, cons
   const SearchOutcome outcome = search.run(problem->goal);
   const double proved_s = search_time.seconds();
   if (outcome == SearchOutcome::found && options.forge) forge(prepared, *problem, name, locks, options);
+  if (outcome == SearchOutcome::found && options.plans) recheck_plan(prepared, *problem, name, locks);
   if (outcome != SearchOutcome::proved_none) {
     fmt::print("{:14} {} {}\n", name, locks, outcome == SearchOutcome::found ? "reached" : "undecided");
     return;
@@ -133,15 +162,21 @@ void ask(const PreparedScene& prepared, const std::string& name, int locks, cons
     return;
   }
   const Stopwatch check_time;
+  const double before_s = bench::processor_seconds();
   const auto report = recheck::check_proof(*read, prepared.scene, prepared.wall(), {});
+  const double checked_s = check_time.seconds();
+  const double check_cpu_s = bench::processor_seconds() - before_s;
+  ++proofs.tried;
+  proofs.count(report.outcome.verdict);
   fmt::print(
       "{:14} {} proved {:7.2f} s, certified {:7.2f} s, {:5} leaves {:9} B ({:8} gz){}: {} in {:.2f} s, {} "
-      "looks{}{}\n",
+      "looks ({:.2f} s of processor time){}{}\n",
       name, locks, proved_s, certified_s, certificate.leaves.size(), text.size(),
       recheck::packed(text).size(), certificate.header.uses("field") ? " with the field" : "",
-      word_for(report.outcome.verdict), check_time.seconds(), report.looks,
+      name_of(report.outcome.verdict), checked_s, report.looks, check_cpu_s,
       report.outcome.why.empty() ? "" : ": ", report.outcome.why);
-  if (!certificate.leaves.empty() && report.outcome.verdict == recheck::Verdict::holds)
+  if (check_cpu_s < kQuickCheck_s && !certificate.leaves.empty() &&
+      report.outcome.verdict == recheck::Verdict::holds)
     mutate(prepared, *problem, certificate, options);
 }
 
@@ -153,6 +188,7 @@ int main(int argc, char** argv) {
   app.add_option("--scenes", options.scenes, "scene files; left out: all shipped");
   app.add_option("--locks", options.locks, "lock counts");
   app.add_option("--work", options.work, "work for each search");
+  app.add_flag("--plans", options.plans, "plan where the target is reached, and check the plan");
   app.add_flag("--forge", options.forge, "put proofs of harder questions forward where a plan is known");
   app.add_option("--mutants", options.mutants,
                  "change so many things of each certificate that holds, one at a time");
@@ -177,9 +213,13 @@ int main(int argc, char** argv) {
       std::fflush(stdout);
     }
   }
-  for (const auto& [what, tally] : {std::pair("forged", forged), std::pair("mutants", mutated)})
+  for (const auto& [what, tally] : {std::pair("proofs", proofs), std::pair("plans", plans),
+                                    std::pair("forged", forged), std::pair("mutants", mutated)})
     if (tally.tried > 0)
-      fmt::print("{}: {} tried, {} refused, {} not decided, {} held, {} of them true by a second look\n",
-                 what, tally.tried, tally.refused, tally.undecided, tally.held, tally.true_after_all);
-  return forged.held == 0 && mutated.held == mutated.true_after_all ? 0 : 1;
+      fmt::print("{}: {} tried, {} refused, {} not decided, {} held\n", what, tally.tried, tally.refused,
+                 tally.undecided, tally.held);
+  if (mutated.held > 0)
+    fmt::print("{} of the mutants that held are true by a second look\n", mutated.true_after_all);
+  const bool sound = forged.held == 0 && mutated.held == mutated.true_after_all;
+  return sound && proofs.refused == 0 && plans.refused == 0 ? 0 : 1;
 }

@@ -11,6 +11,7 @@
 #include <catch2/catch.hpp>
 
 #include "planner/search/ask/lumen_lattice.h"
+#include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
 #include "planner/segment/shape.h"
 #include "tests/planner/search/route/questions.h"
@@ -51,12 +52,24 @@ TEST_CASE("On the axis of a straight tube just what insertion and tolerance allo
   const Design design = segment({.carriage = CarriageKind::free});
   std::vector<Eigen::Vector3d> targets;
   for (double z = 10.0; z <= 120.0; z += 10.0) targets.emplace_back(0.0, 0.0, z + 0.5);
-  const ReachResult result = search_reach(question(design, channel, targets.front(), tolerance), targets, {});
+  ReachSettings settings;
+  std::vector<ReachProgress> told;
+  settings.progress = [&](const ReachProgress& so_far) { told.push_back(so_far); };
+  const ReachResult result =
+      search_reach(question(design, channel, targets.front(), tolerance), targets, settings);
   for (std::size_t i = 0; i < targets.size(); ++i) {
     CAPTURE(targets[i].z());
     CHECK(result.verdict[i] ==
           (targets[i].z() <= insertion + tolerance ? Verdict::reached : Verdict::unreachable));
   }
+  // What is told on the way: all targets first, a share that never falls, all of it at the end.
+  REQUIRE(told.size() > targets.size());
+  CHECK(told.front().open() == targets.size());
+  CHECK(told.front().share() == 0.0);
+  for (std::size_t i = 1; i < told.size(); ++i) CHECK(told[i].share() >= told[i - 1].share());
+  CHECK(told.back().share() == 1.0);
+  CHECK(told.back().reached == count_of(result, Verdict::reached));
+  CHECK(told.back().unreachable == count_of(result, Verdict::unreachable));
 }
 
 TEST_CASE("One search for many targets never contradicts a search for each of them") {
@@ -108,6 +121,12 @@ TEST_CASE("Every target called reached has a way in from the start whose every s
                              : judge.switch_allowed(route.state_before(i), step.lock, step.to)));
       }
       from_known_states += route.steps.size() > 1;
+      // A plan, which withy plan would make of it, measures every motion again.
+      SearchProblem alone = problem;
+      alone.goal.point_E = targets[target];
+      const auto plan = make_plan(StepJudge(alone, hardware), route);
+      REQUIRE(plan);
+      CHECK(plan->clearance_mm >= problem.required_clearance_mm);
       CHECK((Shape(design, route.steps.back().to).tip_E().translation() - targets[target]).norm() <= 1.0);
     };
     const ReachResult result = search_reach(problem, targets, settings);

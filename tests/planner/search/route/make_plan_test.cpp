@@ -7,7 +7,7 @@
 
 #include <catch2/catch.hpp>
 
-#include "planner/search/cells/leaf.h"
+#include "planner/proof/lemmas/leaf.h"
 #include "planner/search/route/route_search.h"
 #include "planner/search/route/thread.h"
 #include "planner/segment/shape.h"
@@ -50,6 +50,11 @@ PlanFault fault_of(const StepJudge& judge, const Route& route) {
   REQUIRE_FALSE(plan);
   INFO(plan.error().sentence);
   CHECK_FALSE(plan.error().sentence.empty());
+  // What is asked for many targets is held to the same.
+  const auto refusal = refusal_of(judge, route, judge.problem().goal);
+  REQUIRE(refusal);
+  CHECK(refusal->fault == plan.error().fault);
+  CHECK(refusal->step == plan.error().step);
   return plan.error().fault;
 }
 
@@ -60,6 +65,7 @@ TEST_CASE("A route that holds becomes a plan there and back, with a clearance th
   const auto plan = make_plan(bench.judge, bench.straight_in());
   REQUIRE(plan);
   REQUIRE(plan->actions.size() == 4);
+  CHECK_FALSE(refusal_of(bench.judge, bench.straight_in(), bench.problem.goal));
   CHECK(plan->states.front() == start_state());
   CHECK(plan->states.back() == start_state());
   // By hand: 4 mm of tube less the lock's body and the segment's, both 1.5 mm.

@@ -356,7 +356,7 @@ TEST_CASE("Nor one with a friction lock, which freezes any bend of a plane") {
 }
 
 TEST_CASE("Nor one with a friction lock, which freezes any bend at all") {
-  audit_in_arc(bending_to_the_tip({14.0}, 0.0), 0.035, {4, 400, 50, 0, 0, 15});
+  audit_in_arc(bending_to_the_tip({14.0}, 0.0), 0.035, {4, 400, 50, 0, 0, 12});
 }
 
 TEST_CASE("Nor one in a shipped scene, with its tendons, field and the target's direction") {

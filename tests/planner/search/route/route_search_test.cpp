@@ -12,8 +12,8 @@
 
 #include <catch2/catch.hpp>
 
+#include "planner/proof/lemmas/links.h"
 #include "planner/search/ask/solve.h"
-#include "planner/search/cells/links.h"
 #include "planner/search/ompl/ompl_planners.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_tidy.h"

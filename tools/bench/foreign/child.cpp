@@ -1,0 +1,84 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "tools/bench/foreign/child.h"
+
+#include <array>
+#include <chrono>
+#include <csignal>
+
+#include <fcntl.h>
+#include <poll.h>
+#include <sched.h>
+#include <sys/resource.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+namespace withy::bench {
+namespace {
+
+void keep_to_cores(int cores) {
+  cpu_set_t all;
+  sched_getaffinity(0, sizeof all, &all);
+  cpu_set_t some;
+  CPU_ZERO(&some);
+  for (int cpu = 0; cpu < CPU_SETSIZE && cores > 0; ++cpu)
+    if (CPU_ISSET(cpu, &all)) {
+      CPU_SET(cpu, &some);
+      --cores;
+    }
+  sched_setaffinity(0, sizeof some, &some);
+}
+
+double seconds(const timeval& t) {
+  return static_cast<double>(t.tv_sec) + 1e-6 * static_cast<double>(t.tv_usec);
+}
+
+}  // namespace
+
+ChildRun run_child(const std::vector<std::string>& arguments, int cores, double deadline_s) {
+  ChildRun run;
+  std::array<int, 2> ends{};
+  if (pipe(ends.data()) != 0) return run;
+  const auto since = std::chrono::steady_clock::now();
+  const auto gone_s = [&] {
+    return std::chrono::duration<double>(std::chrono::steady_clock::now() - since).count();
+  };
+  const pid_t child = fork();
+  if (child == 0) {
+    keep_to_cores(cores);
+    dup2(ends[1], STDOUT_FILENO);
+    const int nowhere = open("/dev/null", O_WRONLY);
+    dup2(nowhere, STDERR_FILENO);
+    close(ends[0]);
+    close(ends[1]);
+    std::vector<char*> words;
+    for (const std::string& word : arguments) words.push_back(const_cast<char*>(word.c_str()));
+    words.push_back(nullptr);
+    execv(words[0], words.data());
+    _exit(127);
+  }
+  close(ends[1]);
+  std::string text;
+  for (std::array<char, 4096> buffer{};;) {
+    pollfd ready{ends[0], POLLIN, 0};
+    const double left_s = deadline_s - gone_s();
+    if (!run.overran && (left_s <= 0.0 || poll(&ready, 1, static_cast<int>(1000.0 * left_s) + 1) == 0)) {
+      run.overran = true;
+      kill(child, SIGKILL);
+    }
+    const ssize_t n = read(ends[0], buffer.data(), buffer.size());
+    if (n <= 0) break;
+    text.append(buffer.data(), static_cast<std::size_t>(n));
+  }
+  close(ends[0]);
+  int status = 0;
+  rusage used{};
+  wait4(child, &status, 0, &used);
+  run.wall_s = gone_s();
+  run.status = WIFEXITED(status) ? WEXITSTATUS(status) : -1;
+  run.processor_s = seconds(used.ru_utime) + seconds(used.ru_stime);
+  run.peak_mb = static_cast<double>(used.ru_maxrss) / 1024.0;
+  run.first_line = text.substr(0, text.find('\n'));
+  return run;
+}
+
+}  // namespace withy::bench
