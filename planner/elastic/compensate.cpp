@@ -5,7 +5,6 @@
 #include <cmath>
 
 #include <Eigen/QR>
-#include <fmt/core.h>
 
 #include "planner/segment/latch.h"
 #include "planner/segment/shape.h"
@@ -133,7 +132,9 @@ class Compensator {
       const double t = static_cast<double>(i) / steps;
       const State ideal = i < steps ? interpolate(from, to, t) : to;
       near_ = at_;
-      if (!keep(segment_.step(at_, ideal.insertion_mm, ideal_pulls(design_, ideal) + more(t)))) return false;
+      if (settings_.effort && settings_.effort->cut_short()) out_.fault = ElasticFault::cut_short;
+      if (out_.fault || !keep(segment_.step(at_, ideal.insertion_mm, ideal_pulls(design_, ideal) + more(t))))
+        return false;
     }
     return true;
   }
@@ -238,21 +239,6 @@ class Compensator {
 Compensation compensate(const Design& design, const Plan& plan, const ElasticTarget& target,
                         const FollowSettings& settings) {
   return Compensator(design, plan, target, settings).run();
-}
-
-std::optional<std::string> broken_limit(const Design& design, const FollowedPlan& followed) {
-  const TendonHardware& tendons = *design.tendons();
-  for (const FollowedState& state : followed.states)
-    for (Eigen::Index k = 0; k < state.state.pull_mm.size(); ++k)
-      if (std::abs(state.state.pull_mm(k)) > tendons.stroke_max_mm)
-        return fmt::format("tendon {} is drawn by {:.3f} of {} mm", k + 1, state.state.pull_mm(k),
-                           tendons.stroke_max_mm);
-  if (followed.base_max_N > tendons.tension_max_N)
-    return fmt::format("a tendon pulls with {:.2f} of {} N", followed.base_max_N, tendons.tension_max_N);
-  if (design.lock_count() > 0 && followed.lock_load_max_Nmm > design.lock().hold_moment_Nmm)
-    return fmt::format("a lock carries {:.2f} of {} N mm", followed.lock_load_max_Nmm,
-                       design.lock().hold_moment_Nmm);
-  return std::nullopt;
 }
 
 }  // namespace withy

@@ -18,19 +18,13 @@
 #include <string>
 #include <vector>
 
+#include "planner/elastic/elastic_demand.h"
 #include "planner/elastic/follow_plan.h"
 
 namespace withy {
 
 /// Arm (mm) that makes a length of an angle of the tip, where tip and direction are weighed together.
 inline constexpr double kDirectionArm_mm = 10.0;
-
-/// Where the tip is to be in the reached state.
-struct ElasticTarget {
-  Eigen::Vector3d point_E = Eigen::Vector3d::Zero();
-  std::optional<Eigen::Vector3d> direction_E;
-  double direction_tolerance_rad = 0.0;
-};
 
 struct Compensation {
   PullCorrections corrections;
@@ -39,9 +33,5 @@ struct Compensation {
 
 Compensation compensate(const Design& design, const Plan& plan, const ElasticTarget& target,
                         const FollowSettings& settings);
-
-/// The first limit of stroke or tension that the followed pulls break, as a sentence without its full stop;
-/// nothing where they keep them.
-std::optional<std::string> broken_limit(const Design& design, const FollowedPlan& followed);
 
 }  // namespace withy

@@ -12,13 +12,19 @@ namespace {
 
 /// Effects are told apart on a coarser walk than the look itself: they are printed to a hundredth of a mm.
 constexpr double kEffectStep_mm = 2.0;
+/// Stations of the bodies that a page shows.
+constexpr int kShownStations = 41;
 
 ElasticRun run_with(const ElasticQuestion& question, const PullCorrections& corrections) {
   FollowSettings settings;
   settings.distance = &question.distance;
+  settings.body_stations = kShownStations;
   ElasticRun run;
   run.followed = follow_plan(question.design, question.plan, corrections, settings);
-  run.limit = broken_limit(question.design, run.followed);
+  run.fails = what_fails(
+      question.design, question.plan,
+      {elastic_target(question.scene), question.scene.target.tolerance_mm, question.required_clearance_mm},
+      run.followed);
   run.miss_mm = kInfinity;
   const std::size_t reached = static_cast<std::size_t>(question.plan.reached_state);
   if (run.followed.states.size() <= reached) return run;
@@ -62,13 +68,6 @@ ElasticReport make_elastic_report(const ElasticQuestion& question) {
   coarse.distance = &question.distance;
   report.halving_error_mm = halving_error_mm(question.design, question.plan, {}, coarse);
   return report;
-}
-
-bool holds(const ElasticReport& report, const ElasticRun& run, const Scene& scene) {
-  const bool directed =
-      !run.direction_error_rad || *run.direction_error_rad <= scene.target.direction_tolerance_rad;
-  return !run.followed.fault && run.miss_mm <= report.tolerance_mm && directed && !run.limit &&
-         run.followed.clearance_mm >= report.clearance_required_mm;
 }
 
 const EffectShift* largest_effect(const ElasticReport& report) {

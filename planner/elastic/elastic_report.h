@@ -21,7 +21,7 @@ struct ElasticRun {
   double miss_mm =
       0.0;  ///< of the tip from the target's point, in the reached state; infinite where not found
   std::optional<double> direction_error_rad;
-  std::optional<std::string> limit;  ///< broken_limit
+  std::optional<std::string> fails;  ///< what_fails
 };
 
 struct ElasticReport {
@@ -56,13 +56,10 @@ ElasticReport make_elastic_report(const ElasticQuestion& question);
 /// The scene's target as the elastic body is held against it.
 ElasticTarget elastic_target(const Scene& scene);
 
-/// Does a run keep the target's tolerance and direction, the clearance and the limits?
-bool holds(const ElasticReport& report, const ElasticRun& run, const Scene& scene);
-
 /// The largest of the effects by what leaving it out changes; null without any.
 const EffectShift* largest_effect(const ElasticReport& report);
 
-std::string elastic_table(const ElasticReport& report, const Plan& plan, const Scene& scene);
+std::string elastic_table(const ElasticReport& report, const Plan& plan);
 std::string elastic_json(const ElasticReport& report, const Plan& plan, const Scene& scene);
 std::string elastic_csv(const ElasticReport& report, const Scene& scene);
 

@@ -52,7 +52,7 @@ double largest_load(const FollowedState& state) {
 }
 
 /// The first line: what the elastic body does with either pulls.
-std::string verdict(const ElasticReport& report, const Scene& scene) {
+std::string verdict(const ElasticReport& report) {
   const auto of = [&](const ElasticRun& run) {
     if (run.followed.fault) return std::string("no equilibrium was found on the way");
     std::string words =
@@ -63,13 +63,15 @@ std::string verdict(const ElasticReport& report, const Scene& scene) {
       words += run.followed.clearance_mm < 0.0
                    ? fmt::format(" and touches the wall ({:.2f} mm)", run.followed.clearance_mm)
                    : fmt::format(" and keeps {:.2f} mm of clearance", run.followed.clearance_mm);
-    if (run.limit) words += ", but " + *run.limit;
+    if (run.fails && run.miss_mm <= report.tolerance_mm &&
+        run.followed.clearance_mm >= report.clearance_required_mm)
+      words += ", but " + *run.fails;
     return words;
   };
   std::string line = "With the ideal pulls the elastic body " + of(report.ideal) + ".\n";
   line += report.compensated ? "With compensated pulls it " + of(*report.compensated) + "."
                              : std::string("No compensated pulls were found.");
-  if (report.compensated && !holds(report, *report.compensated, scene))
+  if (report.compensated && report.compensated->fails)
     line += " The plan does not hold for the elastic body.";
   return line + "\n";
 }
@@ -168,7 +170,7 @@ Json run_json(const ElasticRun& run, const Scene& scene, const Plan& plan, int l
           {"tension_max_N", run.followed.base_max_N},
           {"lock_moment_max_Nmm", run.followed.lock_load_max_Nmm},
           {"backbone_compression_max_N", run.followed.compression_max_N},
-          {"limit_broken", run.limit ? Json(*run.limit) : Json(nullptr)},
+          {"fails", run.fails ? Json(*run.fails) : Json(nullptr)},
           {"equilibrium_found", !run.followed.fault.has_value()},
           {"states", std::move(states)},
           {"actions", std::move(actions)}};
@@ -192,8 +194,8 @@ void csv_rows(const ElasticReport& report, const ElasticRun& run, const std::str
 
 }  // namespace
 
-std::string elastic_table(const ElasticReport& report, const Plan& plan, const Scene& scene) {
-  std::string out = verdict(report, scene);
+std::string elastic_table(const ElasticReport& report, const Plan& plan) {
+  std::string out = verdict(report);
   out += fmt::format("The ideal segment is {:.2f} mm off the target, its clearance at least {} mm.\n",
                      report.miss_planned_mm, cell(report.clearance_planned_mm));
   out += "\nIdeal pulls, elastic against ideal body (* is the reach):\n" +
@@ -236,8 +238,8 @@ std::string elastic_json(const ElasticReport& report, const Plan& plan, const Sc
         {"elements", kUsualElements},
         {"halving_error_mm", report.halving_error_mm}}},
       {"holds",
-       {{"ideal_pulls", holds(report, report.ideal, scene)},
-        {"compensated_pulls", report.compensated && holds(report, *report.compensated, scene)}}},
+       {{"ideal_pulls", !report.ideal.fails},
+        {"compensated_pulls", report.compensated && !report.compensated->fails}}},
       {"effects", effects},
       {"matters_most", most ? Json(std::string(name_of(most->effect))) : Json(nullptr)},
       {"ideal_pulls", run_json(report.ideal, scene, plan, report.locks)},

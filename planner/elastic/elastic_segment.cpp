@@ -21,10 +21,16 @@ constexpr double kAtRest = 1e-9;
 /// its stretch is the difference of, a few times over.
 constexpr double kForceRounding = 1e-15;
 
-/// Newton's step is halved at most so often, and has to lower the largest unbalanced moment below the largest
-/// of the last kForgetful ones: kinks of slack tendons and dead zones let it rise once in a while.
-constexpr int kMostDampings = 6;
-constexpr int kForgetful = 3;
+/// Where a step of Newton's method ends, the work of the unbalanced forces along it has fallen to this share
+/// of what it was at its beginning.
+constexpr double kWorkLeft = 0.5;
+/// Looks for that place along one step.
+constexpr int kMostLooks = 12;
+
+/// What is added to the tangent (share of EI) where a step leads uphill, and by how much it grows and falls.
+constexpr double kFirstShift = 0.05;
+constexpr double kShiftGrows = 5.0;
+constexpr double kLargestShift = 1e6;
 
 }  // namespace
 
@@ -96,12 +102,72 @@ struct ElasticSegment::Solver {
     }
   }
 
+  /// Work of the unbalanced forces along a change of the strains, N mm.
+  double work_along(const Eigen::VectorXd& way) const {
+    double work = 0.0;
+    for (int f = 0; f < mesh.flexible_count(); ++f) {
+      const Eigen::Index at = static_cast<Eigen::Index>(f) * strains;
+      work += chain.element(mesh.element_of(f)).length_mm *
+              balance.force.segment(at, strains).dot(way.segment(at, strains));
+    }
+    return work;
+  }
+
+  /// Newton's step at the strains last evaluated; where it leads uphill, nearer to steepest descent.
+  bool find_way(Eigen::VectorXd& way, double& shift) {
+    const double EI = design->segment().flexural_rigidity_Nmm2;
+    for (; shift <= kLargestShift; shift = std::max(kFirstShift, kShiftGrows * shift)) {
+      if (shift > 0.0) {
+        shifted = balance.tangent;
+        shifted.diagonal().array() += shift * EI;
+        factors.compute(shifted);
+      } else {
+        factors.compute(balance.tangent);
+      }
+      ++iterations;
+      way = factors.solve(balance.force);
+      if (way.allFinite() && work_along(way) > 0.0) return true;
+    }
+    return false;
+  }
+
+  /// Goes from `start` along -way to where the forces do next to no work along it, at most the whole way.
+  /// Leaves force and tangent there.
+  void go_along(const Eigen::VectorXd& start, const Eigen::VectorXd& way, ElasticState& state,
+                const ElasticState& before) {
+    const double first = work_along(way);
+    state.strain = start - way;
+    evaluate(state, before, true);
+    double high = 1.0, work_high = work_along(way);
+    if (std::isfinite(work_high) && work_high >= -kWorkLeft * first) return;
+    // Regula falsi, the end that stays weighed by a half each time.
+    double low = 0.0, work_low = first;
+    for (int look = 0; look < kMostLooks; ++look) {
+      const bool usable = std::isfinite(work_high);
+      const double share =
+          usable ? low + (high - low) * work_low / (work_low - work_high) : 0.5 * (low + high);
+      state.strain = start - share * way;
+      evaluate(state, before, false);
+      const double work = work_along(way);
+      if (std::abs(work) <= kWorkLeft * first) break;
+      if (work > 0.0) {
+        low = share;
+        work_low = work;
+        work_high *= usable ? 0.5 : 1.0;
+      } else {
+        high = share;
+        work_high = work;
+        work_low *= 0.5;
+      }
+    }
+    evaluate(state, before, true);
+  }
+
   /// Newton's method; the state keeps what its tensions have become. False where it does not come to rest.
   bool settle(ElasticState& state, const ElasticState& before) {
     straighten_hidden(state);
-    double recent[kForgetful];
-    std::fill(recent, recent + kForgetful, kInfinity);
-    Eigen::VectorXd start;
+    Eigen::VectorXd start, way;
+    double shift = 0.0;
     evaluate(state, before, true);
     for (int i = 0; i < kMostIterations; ++i) {
       const double now = unbalanced();
@@ -109,20 +175,10 @@ struct ElasticSegment::Solver {
         state.tension_N = tendons.tension_N();
         return true;
       }
-      recent[i % kForgetful] = now;
-      const double allowed = *std::max_element(recent, recent + std::min(i + 1, kForgetful));
-      ++iterations;
-      factors.compute(balance.tangent);
-      const Eigen::VectorXd way = factors.solve(balance.force);
-      if (!way.allFinite()) return false;
+      if (now >= kInfinity || !find_way(way, shift)) return false;
       start = state.strain;
-      double share = 1.0;
-      for (int damping = 0; damping <= kMostDampings; ++damping, share *= 0.5) {
-        state.strain = start - share * way;
-        evaluate(state, before, true);
-        if (unbalanced() < allowed) break;
-      }
-      if (!(unbalanced() < kInfinity)) return false;
+      go_along(start, way, state, before);
+      shift = shift > kFirstShift ? shift / kShiftGrows : 0.0;
     }
     return false;
   }
@@ -152,6 +208,7 @@ struct ElasticSegment::Solver {
   HeldBackbones backbones;
   ForceBalance balance;
   Eigen::PartialPivLU<Eigen::MatrixXd> factors;
+  Eigen::MatrixXd shifted;
   const Eigen::VectorXd* base_N = nullptr;  // given tensions, while there are any
   double at_rest_Nmm = 0.0;
   long iterations = 0;
@@ -220,7 +277,8 @@ tl::expected<ElasticState, ElasticFault> ElasticSegment::engage(const ElasticSta
   return to;
 }
 
-// At once, or where that finds no rest, the gate led step by step to where it carries nothing.
+// At once, or where that finds no rest, the gate led step by step to where it carries nothing: to where the
+// backbones would lie without it.
 tl::expected<ElasticState, ElasticFault> ElasticSegment::release(const ElasticState& from, int lock) {
   constexpr int kWays = 16;
   const std::size_t i = static_cast<std::size_t>(lock);
@@ -230,11 +288,13 @@ tl::expected<ElasticState, ElasticFault> ElasticSegment::release(const ElasticSt
     ElasticState open = at;
     open.engaged.reset(i);
     open.rest_mm[i].resize(0);
+    solver_->evaluate(open, at, false);
+    Eigen::VectorXd idle = solver_->backbones.slides_mm(lock);
+    for (Eigen::Index k = 0; k < idle.size(); ++k)
+      idle(k) -= solver_->backbones.stretch_mm(lock, static_cast<int>(k));
     if (solver_->settle(open, at)) return open;
     if (left == 0) break;
-    solver_->evaluate(at, at, false);
     ElasticState nearer = at;
-    Eigen::VectorXd idle = solver_->backbones.slides_mm(lock);
     nearer.rest_mm[i] += (idle - nearer.rest_mm[i]) / left;
     if (!solver_->step(at, nearer, kMostHalvings)) break;
     at = nearer;

@@ -9,9 +9,12 @@
 // backbone's slide is that of its bend alone.
 //
 // Small elements of even curvature, twist and give (Euler-Bernoulli; exact where these are even, as in the
-// ideal segment), Newton's method with the exact tangent, damped; where it does not come to rest, the step is
-// halved, down to 1 / 2^kMostHalvings of it. Elements h long leave an error of order h^2: doubled_error below
-// measures it. Frame E, mm, N, rad.
+// ideal segment), Newton's method with the exact tangent. Each of its steps ends where the unbalanced forces
+// do next to no work along it (H. Matthies and G. Strang, "The Solution of Nonlinear Finite Element
+// Equations", Int. J. Numer. Meth. Engng 14(11), 1979), so that it can't go to and fro over the kinks of
+// slack tendons and dead zones. Where it does not come to rest, the step of the motion is halved, down to 1 /
+// 2^kMostHalvings of it. Elements h long leave an error of order h^2: doubled_error below measures it. Frame
+// E, mm, N, rad.
 //
 // Source of the mechanics: S. S. Antman, "Nonlinear Problems of Elasticity", 2nd ed., 2005, chapter 8 (rods
 // with bending and twist); tendons as D. C. Rucker and R. J. Webster III, "Statics and Dynamics of Continuum
@@ -33,9 +36,9 @@
 namespace withy {
 
 /// Newton steps before a step of the motion is halved.
-inline constexpr int kMostIterations = 25;
+inline constexpr int kMostIterations = 40;
 /// How often a step is halved before it is given up.
-inline constexpr int kMostHalvings = 10;
+inline constexpr int kMostHalvings = 6;
 
 /// A body in equilibrium, and all that it remembers. A value.
 struct ElasticState {
@@ -63,7 +66,10 @@ struct ElasticReading {
 };
 
 /// Why a body could not be found.
-enum class ElasticFault { no_equilibrium };
+enum class ElasticFault {
+  no_equilibrium,
+  cut_short  ///< the effort was spent
+};
 
 class ElasticSegment {
  public:

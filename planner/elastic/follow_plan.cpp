@@ -75,6 +75,7 @@ class Follower {
     FollowedAction followed;
     followed.from = action.from;
     followed.to = action.to;
+    keep_body(0.0, followed);
     const bool switches = action.kind == ActionKind::lock || action.kind == ActionKind::unlock;
     const auto fault = switches ? play_switch(action, followed) : play_motion(action, followed);
     if (fault) return fault;
@@ -87,6 +88,7 @@ class Follower {
 
   std::optional<ElasticFault> play_motion(const PlannedAction& action, FollowedAction& followed) {
     const Eigen::Index tendons = at_.pull_mm.size();
+    next_kept_ = 1;
     return lead(
         state(action.from), state(action.to),
         [&](double t) { return corrections_.between(action.from, action.to, t, tendons); }, followed);
@@ -98,19 +100,44 @@ class Follower {
                                    FollowedAction& followed) {
     const int steps = steps_of_motion(planned_, from, to, settings_.step_mm);
     for (int i = 1; i <= steps; ++i) {
+      if (settings_.effort && settings_.effort->cut_short()) return ElasticFault::cut_short;
       const double t = static_cast<double>(i) / steps;
       const State ideal = i < steps ? interpolate(from, to, t) : to;
-      const auto next = segment_.step(at_, ideal.insertion_mm, ideal_pulls(planned_, ideal) + correction(t));
+      const auto next =
+          segment_.step(at_, ideal.insertion_mm, drawn(ideal_pulls(planned_, ideal) + correction(t)));
       if (!next) return next.error();
       at_ = *next;
       look(ideal, &followed);
+      if (next_kept_ == 0 || t * kKeptBodies < next_kept_) continue;
+      keep_body(t, followed);
+      next_kept_ = static_cast<int>(t * kKeptBodies) + 1;
     }
     followed.steps += steps;
     return std::nullopt;
   }
 
+  /// What the motors draw when told so.
+  Eigen::VectorXd drawn(Eigen::VectorXd told_mm) const {
+    told_mm *= 1.0 + settings_.pull_errors.gain;
+    if (settings_.pull_errors.offset_mm.size() > 0) told_mm += settings_.pull_errors.offset_mm;
+    return told_mm;
+  }
+
+  void keep_body(double t, FollowedAction& followed) {
+    if (settings_.body_stations < 2) return;
+    std::vector<double> stations;
+    for (int i = 0; i < settings_.body_stations; ++i)
+      stations.push_back(segment_.design().length_mm() * i / (settings_.body_stations - 1));
+    FollowedBody body;
+    body.t = t;
+    for (const Eigen::Isometry3d& pose : segment_.poses_E(at_, stations))
+      body.points_E.push_back(pose.translation());
+    followed.bodies.push_back(std::move(body));
+  }
+
   /// The sweep of a hunt, about the pulls as they stand.
   std::optional<ElasticFault> play_sweep(const PlannedAction& action, FollowedAction& followed) {
+    next_kept_ = 0;
     const std::vector<State> sweep = sweep_states(planned_, state(action.from), action);
     const Eigen::VectorXd more = corrections_.between(action.from, action.from, 0.0, at_.pull_mm.size());
     for (std::size_t i = 1; i < sweep.size(); ++i)
@@ -130,6 +157,7 @@ class Follower {
     at_ = *next;
     look(state(action.to), &followed);
     ++followed.steps;
+    keep_body(1.0, followed);
     followed.jump_mm = (segment_.read(at_).tip_E.translation() - before).norm();
     return std::nullopt;
   }
@@ -148,7 +176,8 @@ class Follower {
     const Shape shape(planned_, ideal);
     for (std::size_t i = 0; i < poses.size(); ++i)
       shift_ = std::max(shift_, (poses[i].translation() - shape.point_E(compared_[i])).norm());
-    if (settings_.distance) clearance_ = clearance_of(segment_, at_, *settings_.distance);
+    if (settings_.distance)
+      clearance_ = clearance_of(segment_, at_, *settings_.distance, settings_.placement);
     if (!followed) return;
     followed->body_shift_mm = std::max(followed->body_shift_mm, shift_);
     followed->clearance_mm = std::min(followed->clearance_mm, clearance_);
@@ -180,6 +209,7 @@ class Follower {
   ElasticSegment segment_;
   std::vector<double> compared_;
   ElasticState at_;
+  int next_kept_ = 0;  // of kKeptBodies; 0: none is kept between an action's ends
   double shift_ = 0.0;
   double clearance_ = kInfinity;
   FollowedPlan out_;
@@ -199,15 +229,16 @@ int steps_of_motion(const Design& design, const State& from, const State& to, do
 }
 
 // The distance is looked up exactly only where its lower bound could lower the least so far.
-double clearance_of(ElasticSegment& segment, const ElasticState& state, const ChannelDistance& distance) {
+double clearance_of(ElasticSegment& segment, const ElasticState& state, const ChannelDistance& distance,
+                    const WallPlacement& placement) {
   const std::vector<LookStation> stations = look_stations(segment.design(), state.insertion_mm);
   const std::vector<Eigen::Isometry3d> poses = segment.poses_E(state, places(stations));
   double least = kInfinity;
   for (std::size_t i = 0; i < stations.size(); ++i) {
-    const Eigen::Vector3d p = poses[i].translation();
+    const Eigen::Vector3d p = placement.X_WE * poses[i].translation() / placement.scale;
     if (p.z() <= 0.0) continue;
-    if (distance.signed_lower(p) - stations[i].radius_mm >= least) continue;
-    least = std::min(least, distance.exact().signed_distance(p) - stations[i].radius_mm);
+    if (placement.scale * distance.signed_lower(p) - stations[i].radius_mm >= least) continue;
+    least = std::min(least, placement.scale * distance.exact().signed_distance(p) - stations[i].radius_mm);
   }
   return least;
 }

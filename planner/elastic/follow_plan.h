@@ -13,6 +13,7 @@
 #include <vector>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/effort/effort.h"
 #include "planner/elastic/elastic_segment.h"
 #include "planner/motion/clearance.h"
 #include "planner/plan/answer.h"
@@ -22,6 +23,8 @@ namespace withy {
 
 inline constexpr double kLookStep_mm = 0.5;
 inline constexpr double kStation_mm = 1.0;
+/// Bodies kept of one action, where they are asked for: enough for the eye, which sees them joined linearly.
+inline constexpr int kKeptBodies = 12;
 
 /// The elastic body in one state of the plan.
 struct FollowedState {
@@ -30,6 +33,12 @@ struct FollowedState {
   double tip_shift_mm = 0.0;   ///< from the ideal tip
   double body_shift_mm = 0.0;  ///< the most along the body
   double clearance_mm = kInfinity;
+};
+
+/// The body at one moment of an action.
+struct FollowedBody {
+  double t = 0.0;                         ///< fraction of the action
+  std::vector<Eigen::Vector3d> points_E;  ///< its centreline, base to tip, evenly spread
 };
 
 struct FollowedAction {
@@ -42,6 +51,7 @@ struct FollowedAction {
   double slide_error_mm = 0.0;
   /// lock, unlock: how far the tip moves by the switch alone.
   double jump_mm = 0.0;
+  std::vector<FollowedBody> bodies;  ///< in order; empty unless asked for
 };
 
 struct FollowedPlan {
@@ -56,11 +66,29 @@ struct FollowedPlan {
   int steps = 0;
 };
 
+/// How the wall stands to the entry frame that motions are made in.
+struct WallPlacement {
+  Eigen::Isometry3d X_WE = Eigen::Isometry3d::Identity();
+  double scale = 1.0;  ///< the wall is so many times as large, about its entry point
+};
+
+/// What the motors make of the pulls that they are told.
+struct PullErrors {
+  double gain = 0.0;          ///< all pulls are (1 + gain) times what they should be
+  Eigen::VectorXd offset_mm;  ///< of each tendon's zero; empty: none
+};
+
 struct FollowSettings {
   int elements = kUsualElements;
   double step_mm = kLookStep_mm;
+  /// Stations of the bodies that are kept of each action; 0: none.
+  int body_stations = 0;
   /// The wall; null: clearances are left out.
   const ChannelDistance* distance = nullptr;
+  WallPlacement placement = {};
+  PullErrors pull_errors = {};
+  /// What it may take; null: no bound. Where it is cut short, so is what is followed.
+  const Effort* effort = nullptr;
   /// Where the tip and the body are compared with; null: the design followed. For benches that are not the
   /// design the plan was made for.
   const Design* planned = nullptr;
@@ -77,7 +105,8 @@ std::vector<State> sweep_states(const Design& design, const State& before, const
 
 /// The least clearance (mm) of a body's stations beyond the entry plane, the shaft's included; infinite where
 /// there is none.
-double clearance_of(ElasticSegment& segment, const ElasticState& state, const ChannelDistance& distance);
+double clearance_of(ElasticSegment& segment, const ElasticState& state, const ChannelDistance& distance,
+                    const WallPlacement& placement = {});
 
 FollowedPlan follow_plan(const Design& design, const Plan& plan, const PullCorrections& corrections,
                          const FollowSettings& settings);

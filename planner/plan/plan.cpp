@@ -71,6 +71,7 @@ class PlanWriter {
     plan["actions"] = actions();
     plan["proof"] = answer.coverage ? proof(*answer.coverage) : Json(nullptr);
     plan["approach"] = answer.approach ? approach(*answer.approach) : Json(nullptr);
+    if (answer.elastic) plan["elastic"] = elastic(*answer.elastic);
     if (const auto& rechecked = record_.rechecked)
       plan["rechecked"] = {{"verdict", rechecked->verdict}, {"sentence", rechecked->sentence}};
     return laid_out(plan);
@@ -271,6 +272,24 @@ class PlanWriter {
     out[fmt::format("{}_limit_{}", m.name, m.unit)] = m.limit ? number(*m.limit) : Json(nullptr);
     out[fmt::format("{}_margin_{}", m.name, m.unit)] =
         m.limit && m.largest ? number(*m.limit - *m.largest) : Json(nullptr);
+  }
+
+  static Json figures(const ElasticFigures& pulls) {
+    return {{"miss_mm", number(pulls.miss_mm)},
+            {"clearance_mm", number(pulls.clearance_mm)},
+            {"slide_error_mm", number(pulls.slide_error_mm)},
+            {"jump_mm", number(pulls.jump_mm)}};
+  }
+
+  static Json elastic(const ElasticVerdict& verdict) {
+    return {{"held_against", {"ideal", "elastic"}},
+            {"holds", verdict.holds()},
+            {"fails", verdict.fails ? Json(*verdict.fails) : Json(nullptr)},
+            {"plans", verdict.plans},
+            {"proof", false},
+            {"step_mm", number(verdict.step_mm)},
+            {"ideal_pulls", figures(verdict.ideal_pulls)},
+            {"compensated_pulls", figures(verdict.compensated_pulls)}};
   }
 
   static Json proof(const Coverage& coverage) {

@@ -2,6 +2,8 @@
 // `withy elastic`: what the real body does with a plan's pulls.
 #include <filesystem>
 #include <memory>
+#include <set>
+#include <string>
 
 #include <fmt/core.h>
 
@@ -9,6 +11,7 @@
 #include "planner/files/file_names.h"
 #include "planner/files/file_output.h"
 #include "planner/plan/plan.h"
+#include "planner/show/page.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 #include "tools/withy/progress.h"
@@ -33,24 +36,44 @@ std::optional<InputError> unanswerable(const SoundPlan& read) {
   return std::nullopt;
 }
 
+std::set<std::string> answer_names() {
+  return {"elastic.json", "elastic.csv", "elastic.html"};
+}
+
+/// The plan's page with the elastic body, with either pulls.
+std::string both_bodies(const ElasticReport& report, const SoundPlan& read) {
+  const DisplayMesh display = make_display_mesh(read.prepared.wall().channel());
+  PagePlan plan{read.file.json.text(), read.design, read.plan, {}};
+  plan.elastic.push_back({"elastic body, ideal pulls", report.ideal.followed});
+  if (report.compensated)
+    plan.elastic.push_back({"elastic body, compensated pulls", report.compensated->followed});
+  return page_html({read.prepared.scene, read.prepared.wall(), display, {std::move(plan)}});
+}
+
 ExitStatus write_and_print(const Options& options, const ElasticReport& report, const SoundPlan& read) {
   const Scene& scene = read.prepared.scene;
   FileBatch batch;
   if (!options.folder.empty()) {
-    batch.owns(options.folder, {"elastic.json", "elastic.csv"});
+    batch.owns(options.folder, answer_names());
     batch.add(options.folder / "elastic.json", elastic_json(report, *read.plan, scene));
     batch.add(options.folder / "elastic.csv", elastic_csv(report, scene));
+    if (page_missing())
+      say_aside("no page was written: " + *page_missing());
+    else
+      batch.add(options.folder / "elastic.html", both_bodies(report, read));
   }
   {
     const WritingFiles writing;
     if (const auto written = batch.commit(); !written) return refuse(written.error());
   }
-  fmt::print("{}", elastic_table(report, *read.plan, scene));
+  fmt::print("{}", elastic_table(report, *read.plan));
   return ExitStatus::done;
 }
 
 ExitStatus run(const Options& options) {
-  if (const auto place = check_output_folder(options.folder); !place) return refuse(place.error());
+  if (const auto place = check_output_folder(options.folder, answer_names(), {options.plan, options.scene});
+      !place)
+    return refuse(place.error());
   Progress progress(options.quiet);
   progress.stage("reading plan and channel");
   const auto read = read_sound_plan(options.plan, options.scene);
@@ -78,7 +101,7 @@ void add_elastic_command(CommandLine& line) {
   add_option(app, "SCENE", options->scene, "the scene it was made for, with [elastic], unchanged since")
       .required();
   add_option(app, "-o,--output", options->folder,
-             "folder for elastic.json and elastic.csv; left out: nothing is written");
+             "folder for elastic.json, elastic.csv and elastic.html; left out: nothing is written");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

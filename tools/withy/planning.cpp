@@ -6,6 +6,7 @@
 
 #include <fmt/core.h>
 
+#include "planner/elastic/heed_elasticity.h"
 #include "planner/plan/plan.h"
 #include "planner/script/plan_check.h"
 #include "planner/script/script.h"
@@ -52,7 +53,7 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
     auto other = make_problem(prepared, other_locks, options.clearance_mm);
     return other ? std::optional(std::move(*other)) : std::nullopt;
   };
-  Answer answer = solve(*problem, settings);
+  Answer answer = solve_heeding_elasticity(*problem, settings);
   std::optional<tl::expected<Script, ScriptFault>> script;
   if (answer.plan) script = make_script(prepared.scene, problem->design, *answer.plan);
   return Asked{std::move(*problem), std::move(answer), std::move(certificate), std::move(script),

@@ -354,6 +354,10 @@ void add_figures(const SearchProblem& problem, PlannedState& state) {
 
 }  // namespace
 
+void replace_plan(Answer& answer, const SearchProblem& problem, Plan plan) {
+  fill_plan(answer, problem, std::move(plan));
+}
+
 Answer solve(const SearchProblem& problem, const SolveSettings& settings) {
   const auto since = Effort::Clock::now();
   Answer answer;

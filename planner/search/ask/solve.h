@@ -39,6 +39,9 @@ struct SolveSettings {
 void list_checked(const SearchProblem& problem, std::vector<std::string>& checked,
                   std::vector<std::string>& not_checked);
 
+/// Gives a reached answer another plan, one that holds for the problem, and the sentence that goes with it.
+void replace_plan(Answer& answer, const SearchProblem& problem, Plan plan);
+
 Answer solve(const SearchProblem& problem, const SolveSettings& settings);
 
 }  // namespace withy

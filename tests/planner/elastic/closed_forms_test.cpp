@@ -259,3 +259,25 @@ TEST_CASE("with stiff wires, no weight and no friction the ideal segment is what
     }
   }
 }
+
+TEST_CASE("with disks the ideal segment is what is left as the disks move together") {
+  // A tendon that runs straight from disk to disk is farther from the middle of a gap than from its ends, so
+  // no gap bends evenly: what that does to the tip falls with the square of the spacing.
+  std::vector<double> apart;
+  for (const double spacing : {20.0, 10.0, 5.0}) {
+    DesignParts parts = bare_parts();
+    parts.tendons->disk_spacing_mm = spacing;
+    const Design design = made(parts);
+    ElasticSegment segment(design, 80);
+    State ideal;
+    ideal.u_free = {0.011, 0.004};
+    const Eigen::VectorXd goal = tendon_pulls(design, regions_of(design, ideal), 0.0);
+    ElasticState state = segment.start().value();
+    for (int i = 1; i <= 4; ++i) state = segment.step(state, 0.0, i / 4.0 * goal).value();
+    apart.push_back(
+        (segment.read(state).tip_E.translation() - Shape(design, ideal).tip_E().translation()).norm());
+  }
+  CAPTURE(apart[0], apart[1], apart[2]);
+  CHECK_THAT(apart[0] / apart[1], WithinRel(4.0, 0.1));
+  CHECK_THAT(apart[1] / apart[2], WithinRel(4.0, 0.1));
+}

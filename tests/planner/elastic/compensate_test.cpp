@@ -17,7 +17,7 @@ using namespace withy_test;
 /// Advance, bend, lock, bend to the target, and all of it back.
 Plan one_lock_plan(const Design& design, const Eigen::Vector2d& first, const Eigen::Vector2d& second) {
   Plan plan;
-  plan.states = {start_state()};
+  plan.states.push_back({start_state()});
   const auto act = [&](ActionKind kind, const State& to, int lock, Leg leg) {
     PlannedAction action;
     action.kind = kind;
@@ -26,7 +26,7 @@ Plan one_lock_plan(const Design& design, const Eigen::Vector2d& first, const Eig
     action.to = action.from + 1;
     action.lock = lock;
     plan.actions.push_back(action);
-    plan.states.push_back(to);
+    plan.states.push_back({to});
   };
   const auto bent = [&](const Eigen::Vector2d& u) {
     State to = plan.states.back();
@@ -96,7 +96,7 @@ TEST_CASE("compensated pulls meet slides and target where ideal ones miss them")
   CHECK(better.actions[2].slide_error_mm < 2e-3);
   // Where the lock opens, the latch carries hardly anything.
   CHECK(better.states[5].reading.lock_load_Nmm[0] < 0.1);
-  CHECK_FALSE(broken_limit(design, better));
+  CHECK_FALSE(broken_limit(design, plan, better));
 
   // The plain body, played the same pulls, is where the elements are.
   const auto tip = plain_tip(design, design, plan, made_up.corrections);
