@@ -28,13 +28,15 @@ ElasticBench draw_bench(const Design& design, const ErrorSizes& sizes, const Ela
            (most > 0.0 ? boost::random::uniform_real_distribution<double>(-most, most)(generator) : 0.0);
   };
   DesignParts parts = design.parts();
+  ElasticHardware wires = *design.elastic();
   const double segment = factor(elastic.stiffness);
   parts.segment.flexural_rigidity_Nmm2 *= segment;
-  parts.elastic->torsional_rigidity_Nmm2 *= segment;
-  parts.elastic->tendon_EA_N *= factor(elastic.stiffness);
-  parts.elastic->backbone_EA_N *= factor(elastic.stiffness);
-  parts.elastic->mass_g_per_mm *= factor(elastic.mass);
-  parts.elastic->lock_mass_g *= factor(elastic.mass);
+  wires.torsional_rigidity_Nmm2 *= segment;
+  wires.tendon_EA_N *= factor(elastic.stiffness);
+  wires.backbone_EA_N *= factor(elastic.stiffness);
+  wires.mass_g_per_mm *= factor(elastic.mass);
+  wires.lock_mass_g *= factor(elastic.mass);
+  parts.elastic = wires;
   parts.tendons->friction_coefficient *= factor(elastic.friction);
   return {Design::make(std::move(parts)).value(), draw_errors(design, sizes, generator)};
 }
