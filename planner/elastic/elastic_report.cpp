@@ -64,8 +64,10 @@ ElasticReport make_elastic_report(const ElasticQuestion& question) {
   }
   FollowSettings coarse;
   coarse.step_mm = kEffectStep_mm;
+  coarse.elements = kCoarseElements;
   report.effects = effect_shifts(question.design, question.plan, {}, coarse);
   coarse.distance = &question.distance;
+  coarse.elements = kUsualElements;
   report.halving_error_mm = halving_error_mm(question.design, question.plan, {}, coarse);
   return report;
 }

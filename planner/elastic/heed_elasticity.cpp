@@ -48,6 +48,7 @@ Look look_at(const SearchProblem& problem, const Plan& plan, const Effort& effor
   const ElasticDemand demand = demand_of(problem);
   FollowSettings settings;
   settings.step_mm = kHeedStep_mm;
+  settings.elements = kCoarseElements;
   settings.effort = &effort;
   const Compensation made = compensate(problem.design, plan, demand.target, settings);
   settings.distance = problem.distance.get();

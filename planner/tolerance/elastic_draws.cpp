@@ -66,6 +66,7 @@ OnElasticBench play(const SearchProblem& problem, const Plan& plan, const PullCo
                     const ElasticBench& bench, const Eigen::Vector3d& channel_centre_E) {
   FollowSettings settings;
   settings.step_mm = kDrawnStep_mm;
+  settings.elements = kCoarseElements;
   settings.distance = problem.distance.get();
   settings.planned = &problem.design;
   settings.placement = placement_of(bench.errors, channel_centre_E);
@@ -95,6 +96,7 @@ ElasticDraws draw_elastic(const SearchProblem& problem, const Plan& plan, const 
   const Goal& goal = problem.goal;
   FollowSettings coarse;
   coarse.step_mm = kDrawnStep_mm;
+  coarse.elements = kCoarseElements;
   const Compensation made = compensate(
       problem.design, plan, {goal.point_E, goal.direction_E, goal.direction_tolerance_rad}, coarse);
   const PullCorrections corrections = made.fault ? PullCorrections{} : made.corrections;

@@ -94,8 +94,8 @@ TEST_CASE("elements and shooting place the body alike, whatever its history") {
       const double bend = draw.between(0.0, 2.2), towards = draw.between(-M_PI, M_PI);
       const double insertion = design.carriage().kind == CarriageKind::guide ? draw.between(60.0, 130.0)
                                                                              : draw.between(0.0, 160.0);
-      const Eigen::VectorXd goal =
-          pulls_for(design, bend * Eigen::Vector2d(std::cos(towards), std::sin(towards)));
+      Eigen::VectorXd goal = pulls_for(design, bend * Eigen::Vector2d(std::cos(towards), std::sin(towards)));
+      if (design.tendons()->motors == Motors::stand) goal.array() -= insertion;
       const Eigen::VectorXd from = pair.state.pull_mm;
       const double from_mm = pair.state.insertion_mm;
       for (int i = 1; both && i <= kSteps; ++i) {
