@@ -7,7 +7,6 @@
 // made for the scene's own numbers. Looked at step by step: no proof.
 #pragma once
 
-#include "planner/elastic/follow_plan.h"
 #include "planner/tolerance/monte_carlo.h"
 
 namespace withy {
