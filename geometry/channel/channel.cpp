@@ -5,7 +5,6 @@
 #include <cassert>
 #include <cmath>
 #include <cstddef>
-#include <limits>
 #include <memory>
 #include <numeric>
 #include <optional>
@@ -15,6 +14,7 @@
 #include <fmt/core.h>
 
 #include "geometry/channel/wall_distance.h"
+#include "geometry/numbers/numbers.h"
 
 namespace withy {
 namespace {
@@ -69,8 +69,8 @@ Opening opening_of(const TriangleMesh& mesh, const std::vector<std::array<int, 2
   }
   opening.centre_E /= perimeter;
   opening.radius_mm = perimeter / (2.0 * EIGEN_PI);
-  opening.z_min_mm = std::numeric_limits<double>::infinity();
-  opening.z_max_mm = -std::numeric_limits<double>::infinity();
+  opening.z_min_mm = kInfinity;
+  opening.z_max_mm = -kInfinity;
   for (const int v : vertices) {
     opening.z_min_mm = std::min(opening.z_min_mm, mesh.vertices[v].z());
     opening.z_max_mm = std::max(opening.z_max_mm, mesh.vertices[v].z());

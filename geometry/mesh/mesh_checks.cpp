@@ -7,7 +7,6 @@
 #include <cstddef>
 #include <exception>
 #include <iterator>
-#include <limits>
 #include <map>
 #include <numeric>
 #include <optional>

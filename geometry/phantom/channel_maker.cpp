@@ -4,13 +4,13 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <limits>
 #include <numbers>
 #include <optional>
 #include <string>
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "geometry/phantom/branch_mesher.h"
 #include "geometry/phantom/tube_sweep.h"
 
@@ -76,7 +76,7 @@ std::optional<RecipeRefusal> bad_edge_length(const ChannelRecipe& recipe, const 
 
 /// The tube and station nearest to a spot, in words.
 std::string place_of(const ChannelRecipe& recipe, const TubeTree& tree, const Vector3d& p, int& tube) {
-  double best = std::numeric_limits<double>::infinity();
+  double best = kInfinity;
   double station = 0.0;
   for (std::size_t i = 0; i < tree.tubes().size(); ++i) {
     const auto near = tree.tubes()[i].path.nearest(p);

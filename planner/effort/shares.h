@@ -48,6 +48,19 @@ inline constexpr int kPassageRounds = 14;
 inline constexpr int kGoalRounds = 40;
 /// Rounds of moving switches of a route to better insertions (route_tidy.h). Chosen.
 inline constexpr int kTidyRounds = 3;
+/// Insertions that are tried for a switch whose hunt can't be made where it is (route_tidy.h): every few
+/// millimetres of a way of a hundred. Chosen.
+inline constexpr int kHuntPlaces = 40;
+/// Parts of one motion in a quick check (motion_look.h); a motion that takes more is left to the verifier,
+/// which does it once. Chosen.
+inline constexpr int kQuickParts = 2000;
+
+// After a proof that a certificate is asked of (certify.h).
+
+/// The proof is made again without the field, so that fewer conditions have to be recorded: with so many
+/// times the work that it took, but at least so much. Chosen: it is as hard, and often harder.
+inline constexpr std::int64_t kCertifyTimes = 2;
+inline constexpr std::int64_t kCertifyFloor = 2000000;
 
 // The short attempt's own steps (direct_attempt.h), in quarters of a microsecond.
 
@@ -136,6 +149,16 @@ inline constexpr double kLatticeAtOnce = 1e5;
 /// Pairs of notches that pass, latchable or not, between two questions to the Effort: about a
 /// millisecond. Chosen.
 inline constexpr std::int64_t kLatticeAskInterval = 4096;
+
+// Benches (fit.h, worst_case.h). Not searches: each settles by itself, these are for what does not.
+
+/// Rounds of a fit, each with the noise that the last one left: a handful where noise settles. Chosen.
+inline constexpr int kFitRounds = 50;
+/// Steps of one solution in a round. Chosen: ten to thirty where there is one.
+inline constexpr int kFitSteps = 200;
+/// Cells of a motion along its course, 1.5 mm each up to this: beyond it they get longer. Chosen: 192 mm
+/// of motion.
+inline constexpr int kToleranceParts = 128;
 
 // Commands, by the clock (s). Chosen: what a user waits for.
 

@@ -60,7 +60,7 @@ struct PlanExtremes {
   double curvature_per_mm = 0.0;
 };
 
-/// A way in and the way out, start to start.
+/// A route in and the same route out, start to start.
 struct Plan {
   std::vector<PlannedState> states;
   std::vector<PlannedAction> actions;

@@ -2,11 +2,11 @@
 #include <algorithm>
 #include <array>
 #include <iterator>
-#include <limits>
 #include <system_error>
 
 #include <fmt/format.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/files/input_file.h"
 #include "planner/files/sha256.h"
 #include "planner/files/toml_reader.h"
@@ -17,7 +17,7 @@ namespace {
 
 // A plan of a thousand actions has a third of a megabyte.
 constexpr std::size_t kLargestPlan = std::size_t{64} << 20;
-constexpr double kUnbounded = std::numeric_limits<double>::infinity();
+constexpr double kUnbounded = kInfinity;
 
 /// One of a few words; a fault of the file where it is another.
 template <class Enum, std::size_t n>
@@ -171,7 +171,7 @@ class PlanFitter {
   PlanFitter(const PlanFile& file, const Design& design) : file_(file), design_(design) {}
 
   Result<Plan> fit() {
-    if (file_.verdict != Verdict::reached) return tl::unexpected(file_.not_a_way());
+    if (file_.verdict != Verdict::reached) return tl::unexpected(file_.without_target());
     if (file_.locks != design_.lock_count())
       return tl::unexpected(file_.json.error_at(
           "/locks", fmt::format("the plan has {} locks, its segment {}", file_.locks, design_.lock_count()),
@@ -318,8 +318,8 @@ Result<PlanFile> read_plan(const std::filesystem::path& file) {
   return plan;
 }
 
-InputError PlanFile::not_a_way() const {
-  return json.error_at("/verdict", "this plan is not a way to the target", "take one that reached");
+InputError PlanFile::without_target() const {
+  return json.error_at("/verdict", "this plan does not reach its target", "take one that does");
 }
 
 Result<Plan> plan_in(const PlanFile& file, const Design& design) {

@@ -1,19 +1,17 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include <charconv>
-#include <numbers>
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/scene/scene_parts.h"
 
 namespace withy {
 namespace {
 
-constexpr double kRadPerDeg = std::numbers::pi / 180.0;
-
 std::vector<double> degrees(TomlSection& table, std::string_view key) {
   std::vector<double> angles = table.numbers(key);
-  for (double& angle : angles) angle *= kRadPerDeg;
+  for (double& angle : angles) angle *= kRadiansPerDegree;
   return angles;
 }
 
@@ -39,7 +37,7 @@ void read_target_table(TomlSection table, Target& target) {
   const bool directed = table.has("direction") || table.has("direction_tolerance_deg");
   if (directed) {
     target.direction_S = table.vector3("direction");
-    target.direction_tolerance_rad = table.number("direction_tolerance_deg") * kRadPerDeg;
+    target.direction_tolerance_rad = table.number("direction_tolerance_deg") * kRadiansPerDegree;
   }
   table.close();
 }
@@ -58,8 +56,8 @@ LockHardware read_lock_table(TomlSection table) {
   lock.body_length_mm = table.number("body_length_mm");
   lock.body_radius_mm = table.number("body_radius_mm");
   lock.magnet_Am2 = table.number("magnet_Am2");
-  lock.angle_free_rad = table.number("angle_free_deg") * kRadPerDeg;
-  lock.angle_latched_rad = table.number("angle_latched_deg") * kRadPerDeg;
+  lock.angle_free_rad = table.number("angle_free_deg") * kRadiansPerDegree;
+  lock.angle_latched_rad = table.number("angle_latched_deg") * kRadiansPerDegree;
   lock.switch_torque_Nmm = table.number("switch_torque_Nmm");
   lock.hold_torque_Nmm = table.number("hold_torque_Nmm");
   lock.hold_moment_Nmm = table.number("hold_moment_Nmm");

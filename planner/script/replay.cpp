@@ -351,7 +351,7 @@ class Replayer {
     constexpr double kShareOfLimit = 1e-3;
     if (breach->value <= breach->allowed * (1.0 + kShareOfLimit)) return std::nullopt;
     return ReplayFinding{cause_of(breach->limit), "on the way here " + breach->sentence(),
-                         "take another way"};
+                         "take another route"};
   }
 
   static ReplayCause cause_of(HardwareLimit limit) {

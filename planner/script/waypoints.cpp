@@ -15,7 +15,7 @@
 namespace withy {
 namespace {
 
-// What the samples may show: half the tolerance (see the header), less what rounding to the script's steps
+// What the samples may show: half the tolerance of (1) and (2), less what rounding to the script's steps
 // adds.
 constexpr double kSampledDeviation_mm = 0.5 * kScriptDeviation_mm - kScriptStep;
 

@@ -4,7 +4,6 @@
 #include <algorithm>
 #include <cassert>
 #include <cmath>
-#include <limits>
 
 #include "geometry/numbers/numbers.h"
 #include "planner/segment/friction_load.h"

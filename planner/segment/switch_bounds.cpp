@@ -3,7 +3,6 @@
 #include <array>
 #include <cassert>
 #include <cmath>
-#include <limits>
 #include <tuple>
 
 #include <Eigen/SVD>

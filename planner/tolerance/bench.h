@@ -8,11 +8,11 @@
 // translation divided.
 #pragma once
 
-#include <limits>
 #include <vector>
 
 #include <Eigen/Geometry>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/plan/answer.h"
 #include "planner/proof/lemmas/verify.h"
 #include "planner/search/problem.h"
@@ -23,7 +23,7 @@ namespace withy {
 /// A: bend (rad) from pulls (mm) by least squares, over continuous routing; two rows.
 Eigen::MatrixXd bend_from_pulls(const TendonHardware& tendons);
 
-/// One motion of a plan. The way out repeats the way in, so each is listed once.
+/// One motion of a plan. The route out repeats the route in, so each is listed once.
 struct PlannedMotion {
   State from;
   State to;
@@ -55,7 +55,7 @@ class Bench {
   /// Its clearance over the whole motion, as far as it takes to tell whether it is at least `required_mm`;
   /// infinite: within kClearanceSlack_mm.
   MotionClearance clearance(const PlannedMotion& motion, const ChannelDistance& distance,
-                            double required_mm = std::numeric_limits<double>::infinity()) const;
+                            double required_mm = kInfinity) const;
 
   /// Distance (mm) from the tip of a planned state, as it comes out, to the target, as that lies.
   double tip_error(const State& planned, const Goal& goal) const;

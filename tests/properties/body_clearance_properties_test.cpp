@@ -3,7 +3,6 @@
 // states drawn from the cell.
 #include <algorithm>
 #include <cmath>
-#include <limits>
 #include <memory>
 #include <optional>
 #include <vector>
@@ -11,6 +10,7 @@
 #include <catch2/catch.hpp>
 
 #include "geometry/distance/lanes.h"
+#include "geometry/numbers/numbers.h"
 #include "planner/proof/lemmas/body_clearance.h"
 #include "planner/segment/shape.h"
 #include "tests/support/random_bodies.h"
@@ -21,7 +21,6 @@ using namespace withy::testing;
 namespace {
 
 constexpr int kCases = 10000;
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 void hold_points(int locks, CarriageKind kind, const BodyLoops& loops, std::uint32_t seed) {
   INFO("seed " << seed);

@@ -3,10 +3,10 @@
 // opening that reach past the entry plane. Against exact distances (CGAL) of states drawn.
 #include <algorithm>
 #include <cmath>
-#include <limits>
 
 #include <catch2/catch.hpp>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/proof/lemmas/body_clearance.h"
 #include "planner/proof/lemmas/outside_bound.h"
 #include "planner/proof/lemmas/verify.h"
@@ -18,7 +18,6 @@ using namespace withy::testing;
 
 namespace {
 
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 constexpr double kRounding_mm = 1e-9;
 
 /// A straight tube whose walls next to the entry, as far as they are within the opening's reach, belong to

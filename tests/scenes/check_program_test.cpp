@@ -481,17 +481,17 @@ TEST_CASE("locks that never switch and locks too near are said before any search
   CHECK_THAT(checked({{"strength_max_mT = 10.0", "strength_max_mT = 3.6"}}),
              Contains("less than 3.61 mT") && Contains("a limit of 3.61 mT would do"));
   CHECK_THAT(checked({{"strength_max_mT = 10.0", "strength_max_mT = 3.61"}}),
-             Contains("nothing here stops a plan"));
+             Contains("no fault found; run plan"));
   // Clocked 90 degrees apart: mu0 m^2 / (4 pi r^3) = 0.01756 N mm at 4.5 mm, so 4.5 cbrt(0.01756 / 0.004) mm.
   CHECK_THAT(checked({{"use = 1", "use = 2"}, {"[33.0, 67.0]", "[33.0, 37.5]"}}),
              Contains("stops a plan") && Contains("locks 1 and 2 sit 4.50 mm apart") &&
                  Contains("0.0176 N mm") && Contains("a spacing of 7.37 mm would do"));
   CHECK_THAT(checked({{"use = 1", "use = 2"}, {"[33.0, 67.0]", "[33.0, 40.4]"}}),
-             Contains("nothing here stops a plan"));
+             Contains("no fault found; run plan"));
   // The count in use is 1, where nothing is amiss.
   CHECK_THAT(checked({{"[33.0, 67.0]", "[33.0, 37.5]"}}),
              Contains("2 locks") && Contains("no plan: locks 1 and 2 sit 4.50 mm apart") &&
-                 Contains("nothing here stops a plan"));
+                 Contains("no fault found; run plan"));
   // No limit that a scene may give would do.
   CHECK_THAT(checked({{"magnet_Am2 = 0.004", "magnet_Am2 = 1e-9"}}),
              Contains("is 10; lock.magnet_Am2 of 0.00141 would do"));

@@ -251,7 +251,7 @@ ExitStatus check(const Options& options) {
   const std::vector<std::string> stops = obstacles(*scene, *design, wall);
   for (const std::string& why : stops) line("stops a plan", why);
   report_other_layouts(*scene);
-  if (stops.empty()) line("verdict", "nothing here stops a plan before it is searched for");
+  if (stops.empty()) line("verdict", "no fault found; run plan");
   return ExitStatus::done;
 }
 

@@ -5,13 +5,13 @@
 #include <cmath>
 #include <filesystem>
 #include <memory>
-#include <numbers>
 #include <optional>
 #include <set>
 #include <string>
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/files/file_names.h"
 #include "planner/files/file_output.h"
 #include "planner/search/ask/scene_problem.h"
@@ -29,7 +29,6 @@ constexpr double kMostLayouts = 1e6;
 // A grid of about so many stations is taken when no step is given.
 constexpr double kStationsAlong = 20.0;
 constexpr std::size_t kMostKept = 100;
-constexpr double kRadians = std::numbers::pi / 180.0;
 
 struct Options {
   std::filesystem::path scene;
@@ -48,7 +47,7 @@ PlaceSettings settings_for(const Options& options, double step_mm) {
   PlaceSettings settings = options.how;
   settings.locks = options.locks;
   settings.station_step_mm = step_mm;
-  settings.clock_step_rad = options.clock_step_deg * kRadians;
+  settings.clock_step_rad = options.clock_step_deg * kRadiansPerDegree;
   return settings;
 }
 

@@ -150,7 +150,7 @@ void add_plan_command(CommandLine& line) {
   add_option(
       app, "--budget", options->budget_s,
       "seconds for the whole question after the channel is read; then the search gives up undecided, and the "
-      "looks for a better plan or for a reason are cut short; default 60")
+      "searches for a better plan or for a reason are cut short; default 60")
       .in_range_of("--budget");
   add_option(app, "--seed", options->seed, "seed of stock planners' random choices; default 1").whole();
   add_option(app, "--planner", options->planner,

@@ -10,6 +10,7 @@
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/files/file_names.h"
 #include "planner/files/file_output.h"
 #include "planner/files/ranges.h"
@@ -40,7 +41,7 @@ struct Options {
   std::optional<double> tolerance_mm;
   std::optional<double> clearance_mm;
   std::int64_t work = shares::kReachWork;
-  double budget_s = std::numeric_limits<double>::infinity();
+  double budget_s = kInfinity;
   std::filesystem::path folder;
   std::filesystem::path proof;
   bool recheck = false;

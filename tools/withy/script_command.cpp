@@ -89,7 +89,7 @@ std::optional<Refused> unsound_elastic(const Options& options, const SoundPlan& 
 tl::expected<std::string, Refused> script_text(const Options& options) {
   const auto read = read_sound_plan(options.plan, options.scene);
   if (!read) return tl::unexpected(read.error());
-  if (!read->plan) return tl::unexpected(Refused{read->file.not_a_way(), ExitStatus::wrong_input});
+  if (!read->plan) return tl::unexpected(Refused{read->file.without_target(), ExitStatus::wrong_input});
   const Scene& scene = read->prepared.scene;
   if (!options.output.empty())
     if (const auto place = check_output_file(options.output, {scene.file, scene.mesh_file}); !place)

@@ -5,6 +5,7 @@
 #include <cmath>
 #include <deque>
 
+#include "planner/effort/shares.h"
 #include "planner/motion/action.h"
 
 namespace withy {
@@ -15,8 +16,6 @@ namespace {
 constexpr double kSpacing_mm = 0.5;
 // A part that moves the tip by less than this (mm) either way and settles nothing is left to a closer look.
 constexpr double kLeastTravel_mm = 0.02;
-// So is a motion that takes more parts than this.
-constexpr int kMostParts = 2000;
 
 struct Part {
   double t0;
@@ -36,7 +35,7 @@ MotionLook::Finding MotionLook::look(const State& from, const State& to, double 
   const double turn = (to.u_free - from.u_free).norm();
   std::deque<Part> parts = {{0.0, 1.0}};
   for (int count = 0; !parts.empty(); ++count) {
-    if (count == kMostParts) return Finding::unsure;
+    if (count == shares::kQuickParts) return Finding::unsure;
     const Part part = parts.front();
     parts.pop_front();
     const State low = interpolate(from, to, part.t0);

@@ -3,15 +3,12 @@
 
 #include <algorithm>
 
+#include "planner/effort/shares.h"
 #include "planner/search/route/certificate_leaves.h"
 
 namespace withy {
 
 namespace {
-
-// How much more work than the proof's the same without the field may take, and at least.
-constexpr std::int64_t kTimesTheWork = 2;
-constexpr std::int64_t kLeastWork = 2000000;
 
 bool counts_switches(const RouteSearchSettings& settings) {
   return settings.most_switches < RouteSearchSettings::kAnySwitches;
@@ -47,7 +44,8 @@ recheck::Certificate certify(const SearchProblem& problem, const RouteSearch& se
     SearchProblem any_switch = problem;
     any_switch.heeded.field = false;
     RouteSearchSettings again = settings;
-    again.effort = settings.effort.renewed(std::max(kLeastWork, kTimesTheWork * search.work()));
+    again.effort =
+        settings.effort.renewed(std::max(shares::kCertifyFloor, shares::kCertifyTimes * search.work()));
     RouteSearch without(any_switch, again);
     if (without.run(any_switch.goal) == SearchOutcome::proved_none)
       return certificate_of(any_switch, without.cells(), &without.labels(), settings);

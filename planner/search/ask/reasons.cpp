@@ -3,7 +3,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
 
 #include <fmt/core.h>
 
@@ -89,7 +88,7 @@ double largest_curvature(const Design& design, const Route& route) {
 
 /// The tightest place of a route, for the body as thick as it is.
 struct TightSpot {
-  double clearance_mm = std::numeric_limits<double>::infinity();
+  double clearance_mm = kInfinity;
   double depth_mm = 0.0;    ///< how far past the entry plane
   double station_mm = 0.0;  ///< of the segment
 };
@@ -121,7 +120,7 @@ std::string off_the_notches(const SearchProblem& problem, const Route& route) {
     if (step.lock < 0 || !step.engages) continue;
     const Eigen::Vector2d sum = bend_up_to_lock(step.to, step.lock);
     const double spacing = latch.notch_pitch_mm / latch.backbone_radius_mm;
-    double off = std::numeric_limits<double>::infinity();
+    double off = kInfinity;
     if (lattice_kind(latch) == LatticeKind::points)
       for (const Eigen::Vector2d& point : lattice_points(latch, sum, 2.0 * spacing))
         off = std::min(off, (point - sum).norm());
@@ -155,7 +154,7 @@ std::string field_sentence(const Design& design, const Route& route) {
     const auto breach = route.steps[i].lock >= 0 ? hardware.switch_breach(before, route.steps[i].lock)
                                                  : hardware.coupling_motion_breach(before, route.steps[i].to);
     if (!breach) continue;
-    what += ": on the way found without the field, " + breach->sentence();
+    what += ": on the route found without the field, " + breach->sentence();
     break;
   }
   return what + "; with any field the target would be reached";
@@ -169,7 +168,7 @@ std::string sentence_for(Relaxation relaxation, const SearchProblem& asked, cons
       return field_sentence(design, route);
     case Relaxation::tendons:
       return fmt::format(
-          "on the way there {}; without limits of tendons and lock loads the target would be reached",
+          "on the route there {}; without limits of tendons and lock loads the target would be reached",
           overload(asked, route));
     case Relaxation::latch:
       return fmt::format("the notches are too coarse: the target would be reached {}",
@@ -192,7 +191,8 @@ std::string sentence_for(Relaxation relaxation, const SearchProblem& asked, cons
     case Relaxation::thickness: {
       const TightSpot spot = tightest(asked, route, effort);
       return fmt::format(
-          "the lumen is too narrow for this body: on the best way found for a wire the body would be {:.2f} "
+          "the lumen is too narrow for this body: on the best route found for a wire the body would be "
+          "{:.2f} "
           "mm into the wall "
           "{:.1f} mm past the entry plane, at segment station {:.0f} mm",
           std::max(0.0, -spot.clearance_mm), spot.depth_mm, spot.station_mm);
@@ -201,7 +201,7 @@ std::string sentence_for(Relaxation relaxation, const SearchProblem& asked, cons
       return fmt::format("it needs one more frozen bend: with {} {} it would be reached",
                          eased.design.lock_count(), eased.design.lock_count() == 1 ? "lock" : "locks");
     case Relaxation::walls:
-      return "the walls are in the way even of a wire; without walls the segment would reach the target";
+      return "the walls stop even a wire; without walls the segment would reach the target";
   }
   return {};
 }

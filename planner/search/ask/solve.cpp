@@ -4,11 +4,11 @@
 #include <algorithm>
 #include <chrono>
 #include <cmath>
-#include <limits>
 #include <memory>
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/effort/shares.h"
 #include "planner/plan/figures.h"
 #include "planner/search/ask/certify.h"
@@ -133,7 +133,7 @@ SearchProblem take_surer_switches(const SearchProblem& problem, Plan& plan,
 Plan widened(const SearchProblem& problem, Plan plan, RouteSearchSettings settings) {
   settings.most_switches = switches_of(plan);
   double step = kWidenFirst_mm;
-  double none_from = std::numeric_limits<double>::infinity();  // no look need go there
+  double none_from = kInfinity;  // no look need go there
   const auto worth_a_look = [&] {
     return step >= kWidenLeast_mm && std::isfinite(plan.clearance_mm) && !settings.effort.cut_short();
   };
@@ -203,19 +203,19 @@ void list_checked(const SearchProblem& problem, std::vector<std::string>& checke
 
 namespace {
 
-/// After a proof: what stands in the way, and where it comes to a stop.
+/// After a proof: the reason, and where the route of a relaxed question comes to a stop.
 void explain_unreachable(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,
                          const RouteSearch& search) {
   answer.why =
       fmt::format("no sequence of actions brings the tip within {:.4g} mm of the target ({} cells proved)",
                   problem.goal.tolerance_mm, search.checks());
   if (!settings.explain) return;
-  settings.progress("looking for what stands in the way");
+  settings.progress("looking for the reason");
   const auto reason = find_reason(problem, settings.effort.part(shares::kReasonsWork), settings.with_locks);
   if (reason)
     answer.why += "; " + reason->sentence;
   else if (settings.effort.cut_short())
-    answer.why += "; the look for what stands in the way was cut short";
+    answer.why += "; the search for a reason was cut short";
   else
     answer.why += "; no single limit was found whose relaxation alone would change that";
   if (reason && reason->approach) answer.approach = reason->approach;
@@ -273,8 +273,9 @@ void fill_plan(Answer& answer, const SearchProblem& problem, Plan plan) {
 /// A way was found, and is none when looked at closely: no plan, and no proof either.
 void fill_refused(Answer& answer, const PlanRefusal& refusal) {
   answer.verdict = Verdict::undecided;
-  answer.why = fmt::format(
-      "neither a plan nor a proof: the way that was found does not hold when verified: {}", refusal.sentence);
+  answer.why =
+      fmt::format("neither a plan nor a proof: the route that was found does not hold when verified: {}",
+                  refusal.sentence);
 }
 
 /// A stock planner's answer: a plan or nothing; never a proof.
@@ -285,7 +286,7 @@ void solve_by_stock(Answer& answer, const SearchProblem& problem, const SolveSet
   if (!route) {
     answer.verdict = Verdict::undecided;
     answer.why = fmt::format("the planner {} found no plan in {:g} s, which proves nothing", settings.planner,
-                             settings.effort.seconds().value_or(std::numeric_limits<double>::infinity()));
+                             settings.effort.seconds().value_or(kInfinity));
     return;
   }
   auto plan = tidy_plan(ompl.judge(), *route, settings.effort);
@@ -298,7 +299,7 @@ void solve_by_stock(Answer& answer, const SearchProblem& problem, const SolveSet
 Plan improved(const SearchProblem& problem, Plan plan, const SolveSettings& settings,
               const RouteSearch& first) {
   if (!settings.widen) return plan;
-  settings.progress("looking for a better way");
+  settings.progress("looking for a better route");
   RouteSearchSettings search_settings;
   search_settings.effort =
       settings.effort.part(std::clamp(first.work(), shares::kWidenFloor, shares::kWidenCeiling));
@@ -328,7 +329,7 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
     if (plan) {
       fill_plan(answer, problem, improved(problem, std::move(*plan), settings, search));
       if (settings.widen && settings.effort.cut_short())
-        answer.why += "; the look for a better plan was cut short";
+        answer.why += "; the search for a better plan was cut short";
       return;
     }
     answer.coverage = search.coverage();

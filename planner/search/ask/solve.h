@@ -3,7 +3,6 @@
 #pragma once
 
 #include <functional>
-#include <limits>
 #include <optional>
 #include <string>
 
@@ -15,19 +14,19 @@
 namespace withy {
 
 struct SolveSettings {
-  /// What the whole question may take. Its clock ends all of it: the search, the looks for better plans, and
-  /// those for reasons. Its work (RouteSearch::work) ends the complete search; what follows it (looks for
+  /// What the whole question may take. Its clock ends all of it: the search, the searches for better plans
+  /// and for reasons. Its work (RouteSearch::work) ends the complete search; what follows it (searches for
   /// wider plans, each, and for reasons, all together) gets no more, and no more than its share (shares.h).
   /// Without a clock the answer depends neither on the machine's load nor on its speed; nor does one that the
   /// clock did not cut short.
   Effort effort;
   std::uint64_t seed = 1;
   std::string planner;  ///< empty: the complete search; else the name of a stock planner (stock_planners.h)
-  bool widen = true;    ///< after a first plan, look for one with more clearance
+  bool widen = true;    ///< after a first plan, search for one with more clearance
   /// Gets a certificate of what was proved: the target unreachable, or not reached with fewer switches than
   /// the plan's. Stays empty where neither was.
   std::optional<recheck::Certificate>* certificate = nullptr;
-  bool explain = true;  ///< after a proof, look for what stands in the way
+  bool explain = true;  ///< after a proof, search for the reason
   /// The same question with another number of locks, for saying whether one more would help; nothing where
   /// there is none.
   std::function<std::optional<SearchProblem>(int locks)> with_locks;

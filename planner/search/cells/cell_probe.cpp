@@ -3,7 +3,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
 
 #include "planner/proof/lemmas/motion_bounds.h"
 

@@ -3,8 +3,8 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
 #include "planner/search/route/route_tidy.h"
@@ -22,7 +22,7 @@ SearchProblem with_layout(const SearchProblem& base, const Stations& stations, c
 /// What a route's switches, there and back, come to: the strongest field and the least reserve.
 struct SwitchingNeed {
   double field_mT = 0.0;
-  double reserve = std::numeric_limits<double>::infinity();
+  double reserve = kInfinity;
 };
 
 /// Nothing when the field forbids a switch, or the magnets one another.
@@ -124,7 +124,7 @@ Trial LayoutTrials::ask_any_clocking(const Stations& stations, double clearance_
   return ask_each_clocking(stations, clearance_mm, most_work);
 }
 
-/// The field forbids the way that was found: is there another?
+/// The field forbids the route that was found: is there another?
 Trial LayoutTrials::ask_each_clocking(const Stations& stations, double clearance_mm, std::int64_t most_work) {
   bool all_proved = true;
   std::int64_t left = most_work;

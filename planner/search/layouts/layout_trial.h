@@ -3,7 +3,7 @@
 // target with so much clearance?
 //
 // Clockings matter to the field alone. So the search runs without the field first: a proof that there is no
-// way then holds for every clocking at once; and a way that is found is asked, switch by switch, which
+// route then holds for every clocking at once; and a route that is found is asked, switch by switch, which
 // clockings allow it. Only where none does, each clocking is searched for itself.
 #pragma once
 
@@ -65,7 +65,7 @@ class LayoutTrials {
 
   const SearchProblem& base_;
   std::vector<Clockings> clockings_;
-  Effort effort_;  // its work is not looked at
+  Effort effort_;  // its work is not asked
   std::int64_t work_ = 0;
 };
 

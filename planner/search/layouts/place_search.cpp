@@ -61,7 +61,7 @@ class PlaceSearch {
     const auto any = [](const GridPoint&) { return true; };
     const auto coarse = [this](const GridPoint& point) { return is_coarse(point.stations); };
     const auto beside = [this](const GridPoint& point) { return is_beside_best(point.stations); };
-    try_all("a look at every layout", settings_.effort.work() / shares::kPlaceGlanceShare, any);
+    try_all("a first check of every layout", settings_.effort.work() / shares::kPlaceGlanceShare, any);
     try_all("a coarse part of the grid", settings_.effort.work(), coarse);
     try_all("beside the best", settings_.effort.work(), beside);
     try_all("all other layouts", work_elsewhere(), any);

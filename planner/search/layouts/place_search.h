@@ -2,12 +2,12 @@
 // Where the locks should sit: the layouts that reach the target with the widest clearance.
 //
 // First the grid (layout_grid.h): as soon as designs are known, every other layout is only asked whether it
-// reaches with more clearance than those, and a search that ends without a way settles it (branch and bound:
-// A. H. Land and A. G. Doig, "An Automatic Method of Solving Discrete Programming Problems", Econometrica
-// 28(3), 1960, with the complete search as its bound). All layouts get a little work before any gets much;
-// then a coarse part of the grid is asked, what stands beside the best, and, with a share of the work until
-// then, the rest. The clearance of a design is raised step by step until searches find no wider way, and they
-// give up the sooner the less work the last wider way took.
+// reaches with more clearance than those, and a search that ends without a route settles it (branch and
+// bound: A. H. Land and A. G. Doig, "An Automatic Method of Solving Discrete Programming Problems",
+// Econometrica 28(3), 1960, with the complete search as its bound). All layouts get a little work before any
+// gets much; then a coarse part of the grid is asked, what stands beside the best, and, with a share of the
+// work until then, the rest. The clearance of a design is raised step by step until searches find no wider
+// route, and they give up the sooner the less work the last wider route took.
 //
 // Then between the points of the grid, about each of the best: NLopt's GN_DIRECT_L (J. M. Gablonsky and C. T.
 // Kelley, "A Locally-Biased Form of the DIRECT Algorithm", J. Global Optimization 21, 2001), which needs no
@@ -52,8 +52,8 @@ struct PlaceResult {
   // What became of those combinations, each with all its clockings:
   std::size_t reached = 0;      ///< a plan was found
   std::size_t unreachable = 0;  ///< proved at the required clearance
-  /// Searched to the end without a way that has more clearance than the best `keep`. That nothing else makes
-  /// them better (fewer switches, a weaker field, less than a step of clearance) is not said.
+  /// Searched to the end without a route that has more clearance than the best `keep`. That nothing else
+  /// makes them better (fewer switches, a weaker field, less than a step of clearance) is not said.
   std::size_t no_better_found = 0;
   std::size_t undecided = 0;  ///< the work, or the time, ran out
   std::int64_t work = 0;

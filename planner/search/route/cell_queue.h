@@ -14,7 +14,7 @@
 
 namespace withy {
 
-/// What a lock switch costs beside a millimetre of motion: ways with fewer switches are looked at first
+/// What a lock switch costs beside a millimetre of motion: routes with fewer switches are tried first
 /// unless they lead through much that is unproved.
 inline constexpr double kSwitchCost = 100.0;
 

@@ -12,8 +12,8 @@
 //   * else its mixed cells are split and the search goes on.
 // This is cell decomposition with exact labels (D. Zhu and J.-C. Latombe, "New Heuristic Algorithms for
 // Efficient Hierarchical Path Planning", IEEE Trans. Robotics and Automation 7(1), 1991), on the graph of
-// leaves that the locks make. Before it, a short attempt looks for a simple way (direct_attempt.h); what it
-// does not find is no matter.
+// leaves that the locks make. Before it, a short attempt seeks a simple route (direct_attempt.h); what it
+// does not find proves nothing.
 #pragma once
 
 #include <iosfwd>

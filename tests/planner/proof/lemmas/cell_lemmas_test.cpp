@@ -3,11 +3,11 @@
 // the plain implementation's bodies of states drawn from the box.
 #include <algorithm>
 #include <cmath>
-#include <limits>
 #include <memory>
 
 #include <catch2/catch.hpp>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/proof/lemmas/cell_body.h"
 #include "tests/support/lemma_cases.h"
 
@@ -18,7 +18,6 @@ namespace {
 
 constexpr int kDesigns = 1000;
 constexpr int kCells = 10;  // of each design
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 constexpr double kRounding_mm = 1e-9;
 /// Stations of the samples: coarse, and, where the coarse ones have not found what must be there, fine.
 constexpr double kCoarse = 1.0 / 120.0;

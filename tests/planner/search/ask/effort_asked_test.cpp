@@ -80,7 +80,7 @@ TEST_CASE("A plan at hand is given out when the look for a better one is cut sho
   bool enough = false;
   SolveSettings settings;
   settings.effort = Effort().until_stop([&] { return enough; });
-  settings.progress = [&](const std::string& what) { enough = what == "looking for a better way"; };
+  settings.progress = [&](const std::string& what) { enough = what == "looking for a better route"; };
   const Answer answer = solve(asked, settings);
   CHECK(answer.verdict == Verdict::reached);
   CHECK(answer.plan.has_value());
@@ -93,7 +93,7 @@ TEST_CASE("A proof stands when the look for a reason is cut short, and no reason
   bool enough = false;
   SolveSettings settings;
   settings.effort = Effort::of_work(4000000).until_stop([&] { return enough; });
-  settings.progress = [&](const std::string& what) { enough = what == "looking for what stands in the way"; };
+  settings.progress = [&](const std::string& what) { enough = what == "looking for the reason"; };
   const Answer answer = solve(asked, settings);
   CHECK(answer.verdict == Verdict::unreachable);
   CHECK(answer.why.find("cut short") != std::string::npos);
