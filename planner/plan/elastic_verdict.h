@@ -2,16 +2,17 @@
 // What a look at the elastic body said of a plan (planner/elastic/heed_elasticity.h).
 #pragma once
 
-#include <limits>
 #include <optional>
 #include <string>
+
+#include "geometry/numbers/numbers.h"
 
 namespace withy {
 
 /// How the elastic body fares with one set of pulls. Infinite: not found, or nothing past the entry plane.
 struct ElasticFigures {
-  double miss_mm = std::numeric_limits<double>::infinity();  ///< of the tip from the target's point
-  double clearance_mm = std::numeric_limits<double>::infinity();
+  double miss_mm = kInfinity;  ///< of the tip from the target's point
+  double clearance_mm = kInfinity;
   double slide_error_mm = 0.0;  ///< largest, where locks engage
   double jump_mm = 0.0;         ///< largest, of the tip where a lock switches
 };
