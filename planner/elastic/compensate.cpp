@@ -6,6 +6,7 @@
 
 #include <Eigen/QR>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/latch.h"
 #include "planner/segment/shape.h"
 #include "planner/segment/tendons.h"
@@ -35,6 +36,13 @@ struct Aim {
   int lock = -1;
   Eigen::VectorXd slide_mm;  // planned
   Eigen::Isometry3d tip_E = Eigen::Isometry3d::Identity();
+};
+
+/// A motion walked to its end with one correction there.
+struct Walked {
+  double left = kInfinity;  ///< norm of what is left of the aim
+  Eigen::VectorXd correction;
+  ElasticState at;
 };
 
 /// Finds the pulls of one state after the other.
@@ -105,18 +113,28 @@ class Compensator {
     if (!last) correction(action.to) = correction(action.from);
     const Aim aim = aim_after(k);
     began_ = at_;
+    Walked best;
     for (int round = 0; round <= kRounds; ++round) {
       at_ = began_;
-      if (!follow(action)) return;
-      if (last || round == kRounds || left_over(aim, at_).norm() < kGoalMet) return;
+      if (!follow(action)) {
+        if (round == 0 || out_.fault == ElasticFault::cut_short) return;
+        out_.fault.reset();  // the pulls of a round before lead there
+        break;
+      }
+      if (last) return;
+      const double left = left_over(aim, at_).norm();
+      if (left < best.left) best = {left, correction(action.to), at_};
+      if (round == kRounds || left < kGoalMet) break;
       const auto pulls = meet(aim, near_, state(action.to).insertion_mm);
-      if (!pulls) return;
+      if (!pulls) break;
       const Eigen::VectorXd found = *pulls - ideal_pulls(design_, state(action.to));
       const double change = (found - correction(action.to)).cwiseAbs().maxCoeff();
       correction(action.to) = found;
       // What is left then moves no more: one last walk, for what comes after.
       if (change < kSettled_mm) round = kRounds - 1;
     }
+    correction(action.to) = best.correction;
+    at_ = best.at;
   }
 
   /// Leads the body along the motion; `near_` is it one step before its end.
@@ -189,7 +207,11 @@ class Compensator {
     Eigen::VectorXd base = *tip_N;
     for (Eigen::Index k = 0; k < base.size(); ++k)
       base(k) *= std::pow(grip, std::clamp(((*tip_N)(k)-was.tip_N(k)) / kTurnBack_N, -1.0, 1.0));
-    const auto body = segment_.step_to_tensions(near, insertion_mm, base);
+    // The motion goes one way from its beginning: what tendons remember is what they had there. With what
+    // they have near its end a tendon let out a little less far would seem not to move at all.
+    ElasticState from = near;
+    from.tension_N = began_.tension_N;
+    const auto body = segment_.step_to_tensions(from, insertion_mm, base);
     return body ? std::optional(*body) : std::nullopt;
   }
 

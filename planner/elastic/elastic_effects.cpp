@@ -4,6 +4,7 @@
 #include <cassert>
 #include <optional>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
@@ -80,8 +81,8 @@ std::vector<EffectShift> effect_shifts(const Design& design, const Plan& plan,
       if (other != effect) others.push_back(other);
     const auto alone = tip_at_reach(without(design, others), design, plan, corrections, settings);
     const auto left_out = tip_at_reach(without(design, {effect}), design, plan, corrections, settings);
-    if (!alone || !left_out) return {};
-    shifts.push_back({effect, (*alone - ideal).norm(), (*left_out - *whole).norm()});
+    shifts.push_back({effect, alone ? (*alone - ideal).norm() : kInfinity,
+                      left_out ? (*left_out - *whole).norm() : kInfinity});
   }
   return shifts;
 }

@@ -21,18 +21,19 @@ std::string_view name_of(Effect effect);
 /// The design without an effect: wires stiffer by kStiffer, no mass, no friction, no backlash.
 Design without(const Design& design, const std::vector<Effect>& effects);
 
-/// Wires this much stiffer stretch by less than a thousandth of a millimetre.
-inline constexpr double kStiffer = 1e5;
+/// Wires this much stiffer stretch by about a thousandth of a millimetre.
+inline constexpr double kStiffer = 1e4;
 
 struct EffectShift {
   Effect effect = Effect::weight;
-  /// How far the tip at the reach is from the ideal tip with this effect alone (mm).
+  /// How far the tip at the reach is from the ideal tip with this effect alone (mm); infinite where no body
+  /// was found, as below.
   double alone_mm = 0.0;
   /// How far it moves when this effect alone is switched off (mm).
   double left_out_mm = 0.0;
 };
 
-/// In the order of kEffects; nothing where a body was not found.
+/// In the order of kEffects; nothing where the plan itself is not followed to its reach.
 std::vector<EffectShift> effect_shifts(const Design& design, const Plan& plan,
                                        const PullCorrections& corrections, const FollowSettings& settings);
 

@@ -73,10 +73,10 @@ ElasticReport make_elastic_report(const ElasticQuestion& question) {
 }
 
 const EffectShift* largest_effect(const ElasticReport& report) {
-  const auto most = std::max_element(
-      report.effects.begin(), report.effects.end(),
-      [](const EffectShift& a, const EffectShift& b) { return a.left_out_mm < b.left_out_mm; });
-  return most == report.effects.end() ? nullptr : &*most;
+  const EffectShift* most = nullptr;
+  for (const EffectShift& shift : report.effects)
+    if (std::isfinite(shift.left_out_mm) && (!most || shift.left_out_mm > most->left_out_mm)) most = &shift;
+  return most;
 }
 
 }  // namespace withy

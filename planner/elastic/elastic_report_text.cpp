@@ -115,9 +115,10 @@ std::string effects_table(const ElasticReport& report) {
     return "effects      no equilibrium was found with one of them alone or left out\n";
   std::string out = "effect            alone moves the tip mm  left out moves it mm\n";
   for (const EffectShift& shift : report.effects)
-    out += fmt::format("{:<16}  {:>22.3f}  {:>20.3f}\n", name_of(shift.effect), shift.alone_mm,
-                       shift.left_out_mm);
-  return out + fmt::format("matters most: {}\n", name_of(largest_effect(report)->effect));
+    out += fmt::format("{:<16}  {:>22}  {:>20}\n", name_of(shift.effect), cell(shift.alone_mm),
+                       cell(shift.left_out_mm));
+  const EffectShift* most = largest_effect(report);
+  return out + (most ? fmt::format("matters most: {}\n", name_of(most->effect)) : std::string());
 }
 
 Json state_json(const FollowedPlan& followed, std::size_t i, const Scene& scene, int locks) {
@@ -219,8 +220,8 @@ std::string elastic_json(const ElasticReport& report, const Plan& plan, const Sc
   Json effects = Json::array();
   for (const EffectShift& shift : report.effects)
     effects.push_back({{"effect", std::string(name_of(shift.effect))},
-                       {"alone_mm", shift.alone_mm},
-                       {"left_out_mm", shift.left_out_mm}});
+                       {"alone_mm", number(shift.alone_mm)},
+                       {"left_out_mm", number(shift.left_out_mm)}});
   const EffectShift* most = largest_effect(report);
   const Json json = {
       {"format", "withy-elastic"},

@@ -14,7 +14,7 @@ const folder = mkdtempSync(join(tmpdir(), 'withy-page-elastic-'));
 let browser;
 
 before(async () => {
-  withy(root, 'plan', scene, '-o', folder, '--quiet');
+  withy(root, 'plan', scene, '-o', folder, '--quiet', '--budget', '3000');
   withy(root, 'elastic', join(folder, 'plan.json'), scene, '-o', folder, '--quiet');
   browser = await startBrowser();
 });

@@ -17,10 +17,17 @@ const std::string kScenes = std::string(WITHY_SOURCE_DIR) + "/scenes/";
 }  // namespace
 
 TEST_CASE("ignoring elasticity touches the wall, heeding it does not") {
-  // single-bend is the scene for that: see its README.
-  const std::string scene = kScenes + "single-bend/scene.toml";
+  // guide-narrow is the scene for that: see its README.
+  const std::string scene = kScenes + "guide-narrow/scene.toml";
   TemporaryFolder folder;
-  REQUIRE(run_program(WITHY_PROGRAM, {"plan", scene, "-q", "-o", "out"}, folder.path()).status == 0);
+  const ProgramRun planned =
+      run_program(WITHY_PROGRAM, {"plan", scene, "-q", "-o", "out", "--budget", "3000"}, folder.path());
+  REQUIRE(planned.status == 0);
+  CHECK_THAT(planned.out, Contains("; the elastic body, with compensated pulls, comes within"));
+  const auto plan = nlohmann::json::parse(read_text(folder.path() / "out/plan.json"));
+  CHECK(plan["elastic"]["holds"].get<bool>());
+  CHECK(plan["elastic"]["plans"].get<int>() > 1);  // the first misses with the elastic body
+  CHECK(plan["elastic"]["ideal_pulls"]["clearance_mm"].get<double>() < 0.0);
   const ProgramRun run =
       run_program(WITHY_PROGRAM, {"elastic", "out/plan.json", scene, "-q", "-o", "out"}, folder.path());
   REQUIRE(run.status == 0);
