@@ -183,7 +183,8 @@ MeshRefusal no_hole_refusal(const Channel& channel, const SoundSurface& sound) {
     return refusal(MeshFault::no_entry,
                    fmt::format("{} reaches {:.3f} mm from point_mm, and opening_radius_mm is {:g}", which,
                                farthest_mm(*nearest), channel.entry.opening_radius_mm),
-                   "put point_mm in the middle of the opening, and make opening_radius_mm reach its rim");
+                   "put point_mm in the middle of the opening, make opening_radius_mm reach its rim, and "
+                   "check the mesh's unit");
   }
   return refusal(
       MeshFault::no_entry,

@@ -115,6 +115,15 @@ inline constexpr double kApproachWidest = 64.0;
 /// States of a motion that are looked at for its tightest place, beside its start. Chosen.
 inline constexpr int kTightSamples = 12;
 
+/// What would have to change (remedies.h): all looks together; one change alone; several at once; a layout.
+/// Chosen: eased questions that are reached at all take milliseconds.
+inline constexpr std::int64_t kRemediesWork = 5000000;
+inline constexpr std::int64_t kLoneRemedyWork = 150000;
+inline constexpr std::int64_t kRemedyWork = 400000;
+inline constexpr std::int64_t kLayoutRemedyWork = 100000;
+/// How often a change that does together with others is halved alone: down to a sixteenth. Chosen.
+inline constexpr int kRemedyHalvings = 4;
+
 // Many targets (reach_search.h).
 
 /// For one target, in all. Chosen: 4 s.

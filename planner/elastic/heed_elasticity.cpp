@@ -147,6 +147,7 @@ Answer solve_heeding_elasticity(const SearchProblem& problem, const SolveSetting
   SolveSettings again = settings;
   again.certificate = nullptr;
   again.explain = false;
+  again.remedies = false;
   std::optional<Plan> plan = first.plan;
   for (int plans = 2; look.verdict.fails && plans <= kMostPlans && !settings.effort.cut_short(); ++plans) {
     if (!lessons.learn(*plan, look)) break;

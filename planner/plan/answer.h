@@ -97,6 +97,9 @@ struct Approach {
 struct Answer {
   Verdict verdict = Verdict::undecided;
   std::string why;  ///< one sentence a designer can act on
+  /// What would have to change, a sentence each, with values that a plan was made with; unreachable only, and
+  /// where it was looked for.
+  std::vector<std::string> remedies;
   std::vector<std::string> checked;
   std::vector<std::string> not_checked;
   int locks = 0;

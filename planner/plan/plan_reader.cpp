@@ -160,6 +160,7 @@ void read_head(const JsonNode& root, PlanFile& plan) {
   plan.verdict = word(
       root.at("verdict"), kVerdicts, +[](Verdict verdict) { return name_of(verdict); });
   plan.why = root.at("why").text();
+  if (root.has("remedies")) root.at("remedies").texts();
   plan.checked = root.at("checked").texts();
   plan.not_checked = root.at("not_checked").texts();
   plan.locks = root.at("locks").count();
@@ -298,7 +299,7 @@ Result<PlanFile> read_plan(const std::filesystem::path& file) {
     root.at("version").fault("plans of this version can't be read", "plan again");
   root.expect_keys({"format", "version", "scene", "verdict", "why", "checked", "not_checked", "locks", "seed",
                     "seconds", "segment", "summary", "states", "actions", "proof", "approach"},
-                   {"elastic", "rechecked"});
+                   {"elastic", "rechecked", "remedies"});
   if (root.has("rechecked")) {
     root.at("rechecked").expect_keys({"verdict", "sentence"});
     for (const char* said : {"verdict", "sentence"}) root.at("rechecked").at(said).text();

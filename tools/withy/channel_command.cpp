@@ -19,6 +19,7 @@ namespace {
 struct Options {
   std::filesystem::path recipe;
   std::filesystem::path mesh;
+  bool quiet = false;
 };
 
 InputError at_tube(const Options& options, const ChannelRecipe& recipe, const RecipeRefusal& refusal) {
@@ -59,6 +60,7 @@ void add_channel_command(CommandLine& line) {
       .required();
   add_option(app, "-o,--output", options->mesh, "mesh to write, by its ending: .stl, .obj, .ply or .off")
       .required();
+  add_quiet_option(app, options->quiet);
   line.run(app, [options] { return make(*options); });
 }
 

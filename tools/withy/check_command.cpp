@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <cmath>
 #include <memory>
+#include <numbers>
 #include <optional>
 #include <string>
 #include <vector>
@@ -53,9 +54,22 @@ std::string_view unit_name(LengthUnit unit) {
   return "";
 }
 
-/// An opening that the body does not fit through, and that is not where it goes in.
-bool is_small_hole(const Scene& scene, const Opening& opening) {
-  return !opening.is_entry && opening.radius_mm < scene.parts.segment.radius_mm;
+/// How wide an opening is, as the radius of a circle of the same area to rim (mm): a slit is narrow however
+/// long its rim. No circle within a convex opening is larger.
+double narrow_radius_mm(const TriangleMesh& mesh, const Opening& opening) {
+  double area = 0.0;
+  for (const int f : opening.faces) {
+    const auto& t = mesh.triangles[static_cast<std::size_t>(f)];
+    const auto corner = [&](int k) { return mesh.vertices[static_cast<std::size_t>(t[k])]; };
+    area += 0.5 * (corner(1) - corner(0)).cross(corner(2) - corner(0)).norm();
+  }
+  const double rim = 2.0 * std::numbers::pi * opening.radius_mm;
+  return 2.0 * area / rim;
+}
+
+/// An opening that the body hardly fits through, and that is not where it goes in.
+bool is_small_hole(const Scene& scene, const Channel& channel, const Opening& opening) {
+  return !opening.is_entry && narrow_radius_mm(channel.mesh_E, opening) < scene.parts.segment.radius_mm;
 }
 
 void report_mesh(const Scene& scene, const Channel& channel) {
@@ -63,8 +77,9 @@ void report_mesh(const Scene& scene, const Channel& channel) {
   line("mesh", fmt::format("{}, in {}: {} vertices, {} triangles with its caps", scene.mesh_file.string(),
                            unit_name(scene.mesh_unit), channel.mesh_E.vertices.size(),
                            channel.mesh_E.triangles.size()));
-  const bool torn = std::any_of(channel.openings.begin(), channel.openings.end(),
-                                [&](const Opening& opening) { return is_small_hole(scene, opening); });
+  const bool torn =
+      std::any_of(channel.openings.begin(), channel.openings.end(),
+                  [&](const Opening& opening) { return is_small_hole(scene, channel, opening); });
   if (channel.mended.empty() && !torn) line("mended", "nothing, the mesh is sound as it is");
   for (const std::string& what : channel.mended) line("mended", what);
 }
@@ -77,9 +92,9 @@ void report_openings(const Scene& scene, const Channel& channel) {
     line("opening",
          fmt::format("{}: centre {}, radius {:.2f} mm, {} edges", kind,
                      point(scene.entry.X_SE * opening.centre_E), opening.radius_mm, opening.boundary_edges));
-    if (is_small_hole(scene, opening))
+    if (is_small_hole(scene, channel, opening))
       line("note",
-           "the body does not fit through that one: if it is no outlet but a hole in the mesh, close it "
+           "the body hardly fits through that one: if it is no outlet but a hole in the mesh, close it "
            "there");
   }
 }

@@ -8,6 +8,7 @@
 #include <filesystem>
 #include <new>
 #include <optional>
+#include <system_error>
 
 #include <CLI/CLI.hpp>
 #include <fmt/core.h>
@@ -34,6 +35,11 @@ void say(InputError error) {
 ExitStatus flushed(ExitStatus status) {
   if (std::fflush(stdout) == 0 && std::ferror(stdout) == 0) return status;
   say_aside("withy: standard output can't be written");
+  return ExitStatus::our_fault;
+}
+
+ExitStatus fault_of_ours(const std::exception& error) {
+  say_aside(fmt::format("withy: this is a fault of the program: {}", error.what()));
   return ExitStatus::our_fault;
 }
 
@@ -82,12 +88,15 @@ ExitStatus CommandLine::execute(int argument_count, char** arguments) {
     if (!named.empty()) return refuse_arguments(named.front()->get_name(), error.what());
     if (argument_count < 2) return refuse_arguments("", "a command is missing");
     return refuse_arguments("", fmt::format("there is no command {}", arguments[1]));
+  } catch (const std::system_error& error) {
+    // How fmt says that it can't print.
+    if (std::ferror(stdout) == 0) return fault_of_ours(error);
+    return flushed(ExitStatus::our_fault);
   } catch (const std::bad_alloc&) {
     say_aside("withy: there is not enough memory for this on this machine");
     return ExitStatus::our_fault;
   } catch (const std::exception& error) {
-    say_aside(fmt::format("withy: this is a fault of the program: {}", error.what()));
-    return ExitStatus::our_fault;
+    return fault_of_ours(error);
   }
 }
 

@@ -3,7 +3,9 @@
 #include <cstdio>
 #include <filesystem>
 #include <memory>
+#include <optional>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include <fmt/core.h>
@@ -11,6 +13,8 @@
 #include "planner/files/file_output.h"
 #include "planner/files/toml_reader.h"
 #include "planner/plan/plan.h"
+#include "planner/proof/lemmas/verify.h"
+#include "planner/script/plan_claims.h"
 #include "planner/show/page.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
@@ -27,12 +31,23 @@ struct Options {
   bool quiet = false;
 };
 
+/// What the plan's file says of it that is not so: the page would repeat it.
+std::optional<Refused> misleading(const SoundPlan& read) {
+  if (!read.plan) return std::nullopt;
+  const MotionVerifier verifier(read.design, *read.prepared.distance);
+  const double required = read.file.required_clearance_mm.value_or(read.prepared.scene.required_clearance_mm);
+  auto found = false_claim(read.file, *read.plan, {read.prepared.scene, verifier, required});
+  if (!found) return std::nullopt;
+  return Refused{std::move(*found), ExitStatus::does_not_hold};
+}
+
 /// All plans, which must be of the same scene and mesh.
 tl::expected<std::vector<SoundPlan>, Refused> read_all(const Options& options) {
   std::vector<SoundPlan> all;
   for (const auto& path : options.plans) {
     auto one = read_sound_plan(path, options.scene);
     if (!one) return tl::unexpected(one.error());
+    if (auto found = misleading(*one)) return tl::unexpected(std::move(*found));
     if (!all.empty() && (one->prepared.scene.sha256 != all.front().prepared.scene.sha256 ||
                          one->prepared.scene.mesh_sha256 != all.front().prepared.scene.mesh_sha256))
       return tl::unexpected(

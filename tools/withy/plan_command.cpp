@@ -72,11 +72,15 @@ void add_proof(FileBatch& batch, const Options& options, const PreparedScene& pr
 /// The proof's and the picture's places, none of which is one of `inputs` or a file of the answer.
 std::optional<ExitStatus> single_files_refused(const Options& options,
                                                std::vector<std::filesystem::path> inputs) {
-  if (!options.folder.empty())
+  if (!options.folder.empty()) {
+    inputs.push_back(options.folder);
     for (const std::string& name : answer_names()) inputs.push_back(options.folder / name);
-  for (const auto& file : {options.proof, options.picture})
-    if (!file.empty())
-      if (const auto place = check_output_file(file, inputs); !place) return refuse(place.error());
+  }
+  for (const auto& file : {options.proof, options.picture}) {
+    if (file.empty()) continue;
+    if (const auto place = check_output_file(file, inputs); !place) return refuse(place.error());
+    inputs.push_back(file);  // no other file is written over it either
+  }
   return std::nullopt;
 }
 
@@ -101,8 +105,14 @@ ExitStatus run(const Options& options) {
       options.scene, options.distance == "exact" ? DistanceSource::exact : DistanceSource::field);
   if (!prepared) return refuse(prepared.error());
   if (const auto refused = single_files_refused(options, {prepared->scene.mesh_file})) return *refused;
-  const AskOptions how{options.clearance_mm, options.budget_s, options.seed, options.planner,
-                       !options.proof.empty() || options.recheck};
+  const AskOptions how{options.clearance_mm,
+                       options.budget_s,
+                       options.seed,
+                       options.planner,
+                       true,
+                       !options.proof.empty() || options.recheck,
+                       {},
+                       true};
   auto asked = ask(*prepared, options.locks.value_or(prepared->scene.layout_in_use), how, progress);
   if (!asked) return refuse(asked.error());
 
@@ -126,6 +136,7 @@ ExitStatus run(const Options& options) {
     if (const auto written = batch.commit(); !written) return refuse(written.error());
   }
   fmt::print("{}: {}\n", name_of(asked->answer.verdict), asked->answer.why);
+  for (const std::string& remedy : asked->answer.remedies) fmt::print("would do: {}\n", remedy);
   for (const std::string& left_out : asked->answer.not_checked) fmt::print("not checked: {}\n", left_out);
   if (no_script) fmt::print("{}\n", *no_script);
   if (!asked->rechecked) return status_of(asked->answer.verdict);

@@ -53,7 +53,10 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
     auto other = make_problem(prepared, other_locks, options.clearance_mm);
     return other ? std::optional(std::move(*other)) : std::nullopt;
   };
-  Answer answer = solve_heeding_elasticity(*problem, settings);
+  settings.remedies = options.remedies;
+  settings.with_channel = in_larger_channel;
+  Answer answer =
+      options.heed_elasticity ? solve_heeding_elasticity(*problem, settings) : solve(*problem, settings);
   std::optional<tl::expected<Script, ScriptFault>> script;
   if (answer.plan) script = make_script(prepared.scene, problem->design, *answer.plan);
   return Asked{std::move(*problem), std::move(answer), std::move(certificate), std::move(script),
@@ -85,7 +88,7 @@ Result<std::optional<Rechecked>> recheck_answer(const PreparedScene& prepared, c
     return std::optional<Rechecked>();
   }
   auto rechecked = recheck_text(text, "the answer", prepared.scene, prepared.wall(),
-                                asked.problem.required_clearance_mm, progress);
+                                {.clearance_mm = asked.problem.required_clearance_mm}, progress);
   if (!rechecked) return tl::unexpected(rechecked.error());
   return std::optional(std::move(*rechecked));
 }

@@ -48,10 +48,10 @@ std::string claim_of(const recheck::CertificateHeader& header, const Scene& scen
 }  // namespace
 
 Result<Rechecked> recheck_text(const std::string& text, const std::string& file, const Scene& scene,
-                               const WallDistance& wall, std::optional<double> clearance_mm,
-                               Progress& progress) {
+                               const WallDistance& wall, const RecheckOptions& options, Progress& progress) {
   recheck::CheckSettings settings;
-  settings.clearance_mm = clearance_mm;
+  settings.clearance_mm = options.clearance_mm;
+  settings.stop = [&] { return options.effort.cut_short(); };
   std::mutex mutex;
   std::string last;
   settings.progress = [&](const std::string& what, double done) {

@@ -31,6 +31,7 @@ struct Options {
   bool no_stops = false;
   bool elastic = false;
   std::filesystem::path output;
+  bool quiet = false;
 };
 
 bool wants_program(const Options& options) {
@@ -144,6 +145,7 @@ void add_script_command(CommandLine& line) {
            "pulls that make up for weight, wires that give, friction and play; the scene needs [elastic]");
   add_flag(app, "--no-stops", options->no_stops, "leave out the stop (M0) before each lock switch");
   add_option(app, "-o,--output", options->output, "file to write; left out: standard output");
+  add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }
 

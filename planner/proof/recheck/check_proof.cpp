@@ -193,7 +193,7 @@ ProofReport check_proof(const Certificate& certificate, const Scene& scene, cons
   report.outcome = gathered.outcome();
   report.looks = blocked.looks();
   if (settings.stop() && report.outcome.verdict == Verdict::holds)
-    report.outcome = {Verdict::could_not_decide, "it was stopped before the end"};
+    report.outcome = {Verdict::could_not_decide, kStopped};
   return report;
 }
 

@@ -14,6 +14,7 @@
 #include "planner/search/ask/certify.h"
 #include "planner/search/ask/nearest_approach.h"
 #include "planner/search/ask/reasons.h"
+#include "planner/search/ask/remedies.h"
 #include "planner/search/ompl/ompl_planners.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
@@ -171,8 +172,12 @@ std::string reserve_phrase(const Design& design, const Plan& plan) {
   if (!reserve || !std::isfinite(*reserve)) return {};
   std::string phrase = fmt::format(", every lock switches with a reserve of at least {:.2f}",
                                    std::floor(*reserve * 100.0 + 1e-3) / 100.0);
-  if (lacks_reserve(design, plan))
-    phrase += fmt::format(" ({:.2f} wanted: no allowed currents have more there)", reserve_wanted(design));
+  if (!lacks_reserve(design, plan)) return phrase;
+  const auto least = std::find_if(plan.actions.begin(), plan.actions.end(),
+                                  [&](const PlannedAction& a) { return a.field_reserve == reserve; });
+  phrase +=
+      fmt::format(" ({:.2f} wanted: no allowed currents {} lock {} with more there)", reserve_wanted(design),
+                  least->kind == ActionKind::lock ? "engage" : "release", least->lock + 1);
   return phrase;
 }
 
@@ -218,6 +223,12 @@ void explain_unreachable(Answer& answer, const SearchProblem& problem, const Sol
     answer.why += "; the search for a reason was cut short";
   else
     answer.why += "; no single limit was found whose relaxation alone would change that";
+  if (settings.remedies) {
+    settings.progress("looking for what would do");
+    answer.remedies = find_remedies(problem, settings.effort.part(shares::kRemediesWork), settings.with_locks,
+                                    settings.with_channel)
+                          .sentences();
+  }
   if (reason && reason->approach) answer.approach = reason->approach;
   if (!answer.approach)
     answer.approach = approach_with_tolerance(problem, settings.effort.part(shares::kApproachWork));

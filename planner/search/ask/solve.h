@@ -27,9 +27,13 @@ struct SolveSettings {
   /// the plan's. Stays empty where neither was.
   std::optional<recheck::Certificate>* certificate = nullptr;
   bool explain = true;  ///< after a proof, search for the reason
+  /// After a proof, look for values that would do as well (remedies.h).
+  bool remedies = false;
   /// The same question with another number of locks, for saying whether one more would help; nothing where
   /// there is none.
   std::function<std::optional<SearchProblem>(int locks)> with_locks;
+  /// The question in a larger channel, for the same; nothing where there is none.
+  std::function<std::optional<SearchProblem>(const SearchProblem& problem, double factor)> with_channel;
   std::function<void(const std::string&)> progress = [](const std::string&) {};
 };
 
