@@ -39,8 +39,11 @@ bool is_rigid(const Design& design, double station_mm) {
 
 ElementMesh::ElementMesh(const Design& design, int elements) {
   const std::vector<double> cuts = cuts_of(design);
+  double longest = design.length_mm() / elements;
+  if (const double gap = design.tendons() ? design.tendons()->disk_spacing_mm : 0.0; gap > 0.0)
+    longest = std::min(longest, gap / kElementsInGap * kUsualElements / elements);
   for (std::size_t i = 0; i + 1 < cuts.size(); ++i)
-    add(cuts[i], cuts[i + 1], is_rigid(design, 0.5 * (cuts[i] + cuts[i + 1])), design.length_mm() / elements);
+    add(cuts[i], cuts[i + 1], is_rigid(design, 0.5 * (cuts[i] + cuts[i + 1])), longest);
   for (int lock = 0; lock < design.lock_count(); ++lock)
     lock_node_.push_back(nearest_node(design.station_mm(lock)));
   if (design.tendons())
