@@ -34,6 +34,15 @@ inline constexpr int kAskInterval = 32;
 /// The short attempt before the cells (direct_attempt.h), for each lock, and without locks. Most simple ways
 /// are found so, in a millisecond or two. Chosen.
 inline constexpr std::int64_t kDirectWork = 15000;
+/// The same where every bend can be frozen, for each lock: goal states are sought from some fifty bends of
+/// each. Chosen; measured: 40 ms with two locks.
+inline constexpr std::int64_t kDirectFrictionWork = 100000;
+/// Cubes of a millimetre that the tip's ball may be followed through (tip_passage.h), each about a cell's
+/// work. Chosen: a chamber of 3 cm; where the tip does get through, the way to the entry is a thousand or so.
+inline constexpr std::int64_t kPassageCubes = 30000;
+/// Boxes of states without engaged locks that are held against the field for each lock (no_switch.h). Chosen:
+/// one does where the field is too weak anywhere.
+inline constexpr int kNoSwitchBoxes = 64;
 /// Looking for a plan with some bends only where frozen bends are continuous (notched_twin.h). Chosen: 3 s
 /// of a budget of 60 s.
 inline constexpr std::int64_t kTwinWork = 3000000;
@@ -100,6 +109,15 @@ inline constexpr int kWidenLooks = 6;
 /// search found no plan with the reserve on airway, double-bend and planar-s with 3 locks, and proved that
 /// there is none on fold-chamber with 3 and miniature with 2.
 inline constexpr std::int64_t kSurerWork = 1600000;
+
+// The elastic body of a plan (planner/elastic/heed_elasticity.h).
+
+/// A Newton step of the elastic body counts as the square of its unknowns over this. Measured: TODO
+inline constexpr std::int64_t kNewtonUnknownsSquared = 40;
+/// All looks at the elastic body together, and each search for another plan after one that fails with it.
+/// TODO
+inline constexpr std::int64_t kHeedLooksWork = 1500000;
+inline constexpr std::int64_t kHeedSearchWork = 600000;
 
 // After a proof: what stands in the way (reasons.h), where it comes to a stop (nearest_approach.h).
 

@@ -20,6 +20,8 @@ constexpr int kRounds = 4;
 constexpr int kGaussNewtonSteps = 8;
 /// Pulls that change by less than this (mm) move the tip by less than a hundredth.
 constexpr double kSettled_mm = 1e-4;
+/// Where nothing is to be met but the planned tip, as near as may be, one mending will do.
+constexpr int kTipRounds = 1;
 /// A goal met to this (mm, or N mm of a latch's load) is met: a tenth of what halving the elements may move.
 constexpr double kGoalMet = 1e-3;
 /// Change of a tendon's tension (N) over which it goes from being let out to being drawn.
@@ -58,9 +60,15 @@ class Compensator {
         statics_(*design.tendons()) {}
 
   Compensation run() {
+    find();
+    out_.work = segment_.work();
+    return std::move(out_);
+  }
+
+ private:
+  void find() {
     const auto start = segment_.start();
-    if (!start) return {{}, start.error()};
-    at_ = *start;
+    if (!keep(start)) return;
     out_.corrections.at_state.assign(plan_.states.size(), Eigen::VectorXd::Zero(at_.pull_mm.size()));
     for (std::size_t k = 0; k < plan_.actions.size() && !out_.fault; ++k) {
       const PlannedAction& action = plan_.actions[k];
@@ -69,10 +77,8 @@ class Compensator {
       else
         move(action, k);
     }
-    return std::move(out_);
   }
 
- private:
   const State& state(int index) const { return plan_.states[static_cast<std::size_t>(index)]; }
   Eigen::VectorXd& correction(int index) {
     return out_.corrections.at_state[static_cast<std::size_t>(index)];
@@ -114,7 +120,8 @@ class Compensator {
     const Aim aim = aim_after(k);
     began_ = at_;
     Walked best;
-    for (int round = 0; round <= kRounds; ++round) {
+    const int rounds = aim.goal == Goal::tip ? kTipRounds : kRounds;
+    for (int round = 0; round <= rounds; ++round) {
       at_ = began_;
       if (!follow(action)) {
         if (round == 0 || out_.fault == ElasticFault::cut_short) return;
@@ -124,14 +131,14 @@ class Compensator {
       if (last) return;
       const double left = left_over(aim, at_).norm();
       if (left < best.left) best = {left, correction(action.to), at_};
-      if (round == kRounds || left < kGoalMet) break;
+      if (round == rounds || left < kGoalMet) break;
       const auto pulls = meet(aim, near_, state(action.to).insertion_mm);
       if (!pulls) break;
       const Eigen::VectorXd found = *pulls - ideal_pulls(design_, state(action.to));
       const double change = (found - correction(action.to)).cwiseAbs().maxCoeff();
       correction(action.to) = found;
       // What is left then moves no more: one last walk, for what comes after.
-      if (change < kSettled_mm) round = kRounds - 1;
+      if (change < kSettled_mm) round = rounds - 1;
     }
     correction(action.to) = best.correction;
     at_ = best.at;
@@ -150,7 +157,7 @@ class Compensator {
       const double t = static_cast<double>(i) / steps;
       const State ideal = i < steps ? interpolate(from, to, t) : to;
       near_ = at_;
-      if (settings_.effort && settings_.effort->cut_short()) out_.fault = ElasticFault::cut_short;
+      if (settings_.effort && settings_.effort->spent(segment_.work())) out_.fault = ElasticFault::cut_short;
       if (out_.fault || !keep(segment_.step(at_, ideal.insertion_mm, ideal_pulls(design_, ideal) + more(t))))
         return false;
     }

@@ -14,6 +14,7 @@
 // pulls, which are zero.
 #pragma once
 
+#include <cstdint>
 #include <optional>
 #include <string>
 #include <vector>
@@ -29,9 +30,23 @@ inline constexpr double kDirectionArm_mm = 10.0;
 struct Compensation {
   PullCorrections corrections;
   std::optional<ElasticFault> fault;
+  std::int64_t work = 0;  ///< as Effort counts it
 };
 
 Compensation compensate(const Design& design, const Plan& plan, const ElasticTarget& target,
                         const FollowSettings& settings);
+
+/// Steps and elements with which the pulls are looked for that go into scripts. Chosen: a plan's pulls in
+/// some tenths of a second; so few elements put the tip off by 0.05 mm at the most (kUsualElements).
+inline constexpr double kScriptStep_mm = 4.0;
+inline constexpr int kScriptElements = 16;
+
+/// How they are looked for everywhere, so that a plan has one script.
+inline FollowSettings script_settings() {
+  FollowSettings settings;
+  settings.step_mm = kScriptStep_mm;
+  settings.elements = kScriptElements;
+  return settings;
+}
 
 }  // namespace withy

@@ -20,14 +20,18 @@ double largest_pull_mm(const FollowedPlan& followed) {
 
 }  // namespace
 
+double engage_reach_mm(const Design& design, const PlannedAction& action) {
+  const bool hunts = action.hunt && action.hunt->made();
+  return design.latch()->engage_window_mm + (hunts ? action.hunt->radius_mm : 0.0);
+}
+
 std::optional<std::string> missed_notch(const Design& design, const Plan& plan,
                                         const FollowedPlan& followed) {
   if (!design.latch() || design.latch()->notch_pitch_mm <= 0.0) return std::nullopt;
   for (std::size_t k = 0; k < followed.actions.size(); ++k) {
     const PlannedAction& action = plan.actions[k];
     if (action.kind != ActionKind::lock) continue;
-    const bool hunts = action.hunt && action.hunt->made();
-    const double reach = design.latch()->engage_window_mm + (hunts ? action.hunt->radius_mm : 0.0);
+    const double reach = engage_reach_mm(design, action);
     if (followed.actions[k].slide_error_mm > reach)
       return fmt::format(
           "the backbones at lock {} are {:.3f} mm off their notches, window and hunt reach {:.3f}",

@@ -35,6 +35,9 @@ LimitShares limit_shares(const Design& design, const FollowedPlan& followed);
 /// notches within window and hunt, as a sentence without its full stop; nothing where all are kept.
 std::optional<std::string> broken_limit(const Design& design, const Plan& plan, const FollowedPlan& followed);
 
+/// How far off its notches (mm) a lock action may find the backbones: engage window and hunt.
+double engage_reach_mm(const Design& design, const PlannedAction& action);
+
 /// The first lock action whose slides are farther off their notches than window and hunt reach, likewise.
 std::optional<std::string> missed_notch(const Design& design, const Plan& plan, const FollowedPlan& followed);
 

@@ -10,8 +10,6 @@
 namespace withy {
 namespace {
 
-/// Effects are told apart on a coarser walk than the look itself: they are printed to a hundredth of a mm.
-constexpr double kEffectStep_mm = 2.0;
 /// Stations of the bodies that a page shows.
 constexpr int kShownStations = 41;
 
@@ -57,13 +55,14 @@ ElasticReport make_elastic_report(const ElasticQuestion& question) {
     report.hunt_mm = question.design.latch()->hunt_mm;
   }
   report.ideal = run_with(question, {});
-  Compensation made = compensate(question.design, question.plan, target, {});
+  Compensation made = compensate(question.design, question.plan, target, script_settings());
   if (!made.fault) {
     report.corrections = std::move(made.corrections);
     report.compensated = run_with(question, report.corrections);
   }
+  // Effects are printed to a hundredth of a mm: a coarser walk than the look's tells them apart.
   FollowSettings coarse;
-  coarse.step_mm = kEffectStep_mm;
+  coarse.step_mm = kCoarseStep_mm;
   coarse.elements = kCoarseElements;
   report.effects = effect_shifts(question.design, question.plan, {}, coarse);
   coarse.distance = &question.distance;

@@ -8,6 +8,7 @@
 #include <Eigen/LU>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/effort/shares.h"
 #include "planner/elastic/elastic_tendons.h"
 
 namespace withy {
@@ -227,6 +228,11 @@ const Design& ElasticSegment::design() const {
 
 long ElasticSegment::iterations() const {
   return solver_->iterations;
+}
+
+std::int64_t ElasticSegment::work() const {
+  const std::int64_t unknowns = solver_->balance.force.size();
+  return solver_->iterations * (unknowns * unknowns / shares::kNewtonUnknownsSquared + 1);
 }
 
 tl::expected<ElasticState, ElasticFault> ElasticSegment::start() {

@@ -22,6 +22,7 @@
 // along the body.
 #pragma once
 
+#include <cstdint>
 #include <memory>
 #include <vector>
 
@@ -113,8 +114,10 @@ class ElasticSegment {
                                                       const Eigen::VectorXd& pull_mm,
                                                       const Eigen::VectorXd& strain);
 
-  /// Newton steps since this was made: work done.
+  /// Newton steps since this was made.
   long iterations() const;
+  /// What they count as (Effort).
+  std::int64_t work() const;
 
  private:
   struct Solver;

@@ -55,20 +55,21 @@ class Follower {
         compared_(places(look_stations(planned_, 0.0))) {}
 
   FollowedPlan run() {
-    const auto start = segment_.start();
-    if (!start) return failed(start.error());
-    at_ = *start;
-    look(plan_.states.front(), nullptr);
-    keep_state(plan_.states.front());
-    for (const PlannedAction& action : plan_.actions)
-      if (const auto fault = play(action)) return failed(*fault);
+    out_.fault = follow();
+    out_.work = segment_.work();
     return std::move(out_);
   }
 
  private:
-  FollowedPlan failed(ElasticFault fault) {
-    out_.fault = fault;
-    return std::move(out_);
+  std::optional<ElasticFault> follow() {
+    const auto start = segment_.start();
+    if (!start) return start.error();
+    at_ = *start;
+    look(plan_.states.front(), nullptr);
+    keep_state(plan_.states.front());
+    for (const PlannedAction& action : plan_.actions)
+      if (const auto fault = play(action)) return fault;
+    return std::nullopt;
   }
 
   std::optional<ElasticFault> play(const PlannedAction& action) {
@@ -100,7 +101,7 @@ class Follower {
                                    FollowedAction& followed) {
     const int steps = steps_of_motion(planned_, from, to, settings_.step_mm);
     for (int i = 1; i <= steps; ++i) {
-      if (settings_.effort && settings_.effort->cut_short()) return ElasticFault::cut_short;
+      if (settings_.effort && settings_.effort->spent(segment_.work())) return ElasticFault::cut_short;
       const double t = static_cast<double>(i) / steps;
       const State ideal = i < steps ? interpolate(from, to, t) : to;
       const auto next =

@@ -6,6 +6,7 @@
 
 #include <fmt/core.h>
 
+#include "planner/effort/shares.h"
 #include "planner/elastic/compensate.h"
 #include "planner/elastic/elastic_demand.h"
 
@@ -23,6 +24,7 @@ constexpr double kMostOfTolerance = 0.5;
 struct Look {
   FollowedPlan compensated;
   ElasticVerdict verdict;
+  std::int64_t work = 0;
 };
 
 ElasticFigures figures_of(const Plan& plan, const ElasticTarget& target, const FollowedPlan& followed) {
@@ -44,22 +46,48 @@ ElasticDemand demand_of(const SearchProblem& problem) {
           problem.required_clearance_mm};
 }
 
+std::vector<ElasticEngagement> engagements_of(const Design& design, const Plan& plan,
+                                              const FollowedPlan& ideal, const FollowedPlan& compensated) {
+  std::vector<ElasticEngagement> list;
+  for (std::size_t k = 0; k < plan.actions.size(); ++k) {
+    if (plan.actions[k].kind != ActionKind::lock) continue;
+    ElasticEngagement engagement;
+    engagement.action = static_cast<int>(k);
+    engagement.lock = plan.actions[k].lock;
+    engagement.reach_mm = engage_reach_mm(design, plan.actions[k]);
+    if (k < ideal.actions.size()) engagement.ideal_pulls_mm = ideal.actions[k].slide_error_mm;
+    if (k < compensated.actions.size())
+      engagement.compensated_pulls_mm = compensated.actions[k].slide_error_mm;
+    list.push_back(engagement);
+  }
+  return list;
+}
+
+/// Where the effort ends before the look does, the verdict says so.
 Look look_at(const SearchProblem& problem, const Plan& plan, const Effort& effort) {
   const ElasticDemand demand = demand_of(problem);
-  FollowSettings settings;
-  settings.step_mm = kHeedStep_mm;
-  settings.elements = kCoarseElements;
-  settings.effort = &effort;
-  const Compensation made = compensate(problem.design, plan, demand.target, settings);
-  settings.distance = problem.distance.get();
   Look look;
-  look.verdict.step_mm = kHeedStep_mm;
-  look.verdict.ideal_pulls = figures_of(plan, demand.target, follow_plan(problem.design, plan, {}, settings));
-  if (!made.fault)
-    look.compensated = follow_plan(problem.design, plan, made.corrections, settings);
-  else
-    look.compensated.fault = made.fault;
+  Effort left = effort;
+  FollowSettings settings = script_settings();
+  settings.effort = &left;
+  const auto took = [&](std::int64_t work) {
+    look.work += work;
+    left = effort.part(effort.work() - look.work);
+  };
+  const Compensation made = compensate(problem.design, plan, demand.target, settings);
+  took(made.work);
+  settings.distance = problem.distance.get();
+  look.compensated.fault = made.fault;
+  if (!made.fault) look.compensated = follow_plan(problem.design, plan, made.corrections, settings);
+  took(look.compensated.work);
+  const FollowedPlan ideal = follow_plan(problem.design, plan, {}, settings);
+  took(ideal.work);
+  look.verdict.step_mm = settings.step_mm;
+  look.verdict.ideal_pulls = figures_of(plan, demand.target, ideal);
   look.verdict.compensated_pulls = figures_of(plan, demand.target, look.compensated);
+  if (!made.fault) look.verdict.corrections = made.corrections;
+  look.verdict.engagements = engagements_of(problem.design, plan, ideal, look.compensated);
+  look.verdict.to_the_end = look.compensated.fault != ElasticFault::cut_short;
   look.verdict.fails = what_fails(problem.design, plan, demand, look.compensated);
   return look;
 }
@@ -135,32 +163,76 @@ void say(Answer& answer, const ElasticVerdict& verdict) {
   answer.elastic = verdict;
 }
 
+/// Plans, looks and learns until a plan holds both ways.
+class Heeding {
+ public:
+  Heeding(const SearchProblem& problem, const SolveSettings& settings)
+      : problem_(problem), settings_(settings), again_(settings), lessons_(problem) {
+    again_.effort = settings.effort.part(shares::kHeedSearchWork);
+    again_.certificate = nullptr;
+    again_.explain = false;
+    again_.remedies = false;
+  }
+
+  /// The answer, which has a plan, with what its elastic body does; with another plan where that holds.
+  Answer heeded(Answer answer) {
+    Look look = looked(*answer.plan);
+    ElasticVerdict first = look.verdict;
+    std::optional<Plan> plan = answer.plan;
+    while (look.verdict.fails && looks_ < kMostPlans && !spent() && lessons_.learn(*plan, look)) {
+      plan = solve(lessons_.asked(), again_).plan;
+      if (!plan) break;
+      look = looked(*plan);
+      if (look.verdict.holds()) replace_plan(answer, problem_, *plan);
+    }
+    ElasticVerdict& verdict = look.verdict.holds() ? look.verdict : first;
+    verdict.plans = looks_;
+    if (verdict.to_the_end) {
+      std::erase(answer.not_checked, kElasticChecked);
+      answer.checked.emplace_back(kElasticChecked);
+    }
+    say(answer, verdict);
+    return answer;
+  }
+
+ private:
+  bool spent() const { return settings_.effort.cut_short() || work_ >= shares::kHeedLooksWork; }
+
+  Look looked(const Plan& plan) {
+    settings_.progress("following the plan with the elastic body");
+    Look look = look_at(problem_, plan, settings_.effort.part(shares::kHeedLooksWork - work_));
+    work_ += look.work;
+    ++looks_;
+    return look;
+  }
+
+  const SearchProblem& problem_;
+  const SolveSettings& settings_;
+  SolveSettings again_;
+  Lessons lessons_;
+  std::int64_t work_ = 0;
+  int looks_ = 0;
+};
+
 }  // namespace
 
 Answer solve_heeding_elasticity(const SearchProblem& problem, const SolveSettings& settings) {
-  Answer first = solve(problem, settings);
-  if (!first.plan || !problem.design.elastic() || !problem.design.tendons()) return first;
-  settings.progress("following the plan with the elastic body");
-  Look look = look_at(problem, *first.plan, settings.effort);
-  const ElasticVerdict first_verdict = look.verdict;
-  Lessons lessons(problem);
-  SolveSettings again = settings;
-  again.certificate = nullptr;
-  again.explain = false;
-  again.remedies = false;
-  std::optional<Plan> plan = first.plan;
-  for (int plans = 2; look.verdict.fails && plans <= kMostPlans && !settings.effort.cut_short(); ++plans) {
-    if (!lessons.learn(*plan, look)) break;
-    plan = solve(lessons.asked(), again).plan;
-    if (!plan) break;
-    settings.progress("following the plan with the elastic body");
-    look = look_at(problem, *plan, settings.effort);
-    look.verdict.plans = plans;
-    if (look.verdict.holds()) replace_plan(first, problem, std::move(*plan));
-    if (look.verdict.holds()) break;
-  }
-  say(first, look.verdict.holds() ? look.verdict : first_verdict);
-  return first;
+  Answer answer = solve(problem, settings);
+  if (!answer.plan || !problem.design.elastic() || !problem.design.tendons()) return answer;
+  return Heeding(problem, settings).heeded(std::move(answer));
+}
+
+std::string engagement_lines(const ElasticVerdict& verdict) {
+  const auto off = [](double slide_mm) {
+    return std::isfinite(slide_mm) ? fmt::format("{:.3f} mm", slide_mm) : std::string("not looked at");
+  };
+  std::string lines;
+  for (const ElasticEngagement& e : verdict.engagements)
+    lines += fmt::format(
+        "elastic slide off the notches of lock {} (action {}): {} with compensated pulls, {} with ideal "
+        "ones; window and hunt reach {:.3f} mm\n",
+        e.lock + 1, e.action + 1, off(e.compensated_pulls_mm), off(e.ideal_pulls_mm), e.reach_mm);
+  return lines;
 }
 
 }  // namespace withy

@@ -11,10 +11,13 @@
 //                                the one that was asked for;
 //     a limit broken             the ideal segment's is lowered in proportion.
 // It ends with the first plan that holds both ways, with nothing left to learn, with a search that finds no
-// other plan, after kMostPlans, or with the effort. Where no plan holds both ways the first stands, and says
-// what fails. What was learnt never proves anything: an answer without a plan is that of the question as it
-// was asked.
+// other plan, after kMostPlans, or with its share of the effort (shares::kHeedLooksWork for all looks,
+// kHeedSearchWork for each search). Where no plan holds both ways the first stands, and says what fails, or
+// that it was not looked at to the end. What was learnt never proves anything: an answer without a plan is
+// that of the question as it was asked.
 #pragma once
+
+#include <string>
 
 #include "planner/search/ask/solve.h"
 
@@ -22,11 +25,12 @@ namespace withy {
 
 /// Plans that are looked at. Chosen: what one lesson does not mend, three seldom do.
 inline constexpr int kMostPlans = 4;
-/// Steps of the look (mm of the ideal tip's way). Chosen: `withy elastic` looks four times as densely.
-inline constexpr double kHeedStep_mm = 2.0;
 
 /// As solve(problem, settings), heeding the elastic body where the design has [elastic] and [tendons]; the
 /// answer's `elastic` then says how its plan fares, and `why` ends with that.
 Answer solve_heeding_elasticity(const SearchProblem& problem, const SolveSettings& settings);
+
+/// One line for each lock that engages: how far off its notches the elastic body is; empty without such.
+std::string engagement_lines(const ElasticVerdict& verdict);
 
 }  // namespace withy

@@ -7,6 +7,7 @@
 #include <fmt/core.h>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/script/replay_checks.h"
 
 namespace withy {
 namespace {
@@ -22,7 +23,10 @@ class ScriptPlayer {
     if (!start) return failed(1, "the elastic body has no equilibrium at the start", "look at [elastic]");
     at_ = *start;
     for (const Waypoint& row : script_.waypoints) {
+      swept_lock_ = row.action == kHuntAction ? lock_after(row) : -1;
+      const LockSet before = at_.engaged;
       if (!move_to(row) || !switch_locks(row)) return std::move(out_);
+      swept_ = swept_lock_ >= 0 || (swept_ && row.engaged == before);
       judge(row);
       if (out_.fault) return std::move(out_);
     }
@@ -61,9 +65,49 @@ class ScriptPlayer {
                 row))
         return false;
       look();
+      if (swept_lock_ >= 0 && !field_switches(swept_lock_, row)) return false;
     }
     out_.steps += steps;
     return true;
+  }
+
+  /// The lock that a sweep's rows lead to; -1 where none engages after them.
+  int lock_after(const Waypoint& row) const {
+    for (const Waypoint* next = &row; next <= &script_.waypoints.back(); ++next)
+      for (int lock = 0; lock < design_.lock_count(); ++lock)
+        if (next->engaged.test(static_cast<std::size_t>(lock)) !=
+            row.engaged.test(static_cast<std::size_t>(lock)))
+          return lock;
+    return -1;
+  }
+
+  /// Do the row's currents switch the lock of the body as it stands, with a reserve of 1?
+  bool field_switches(int lock, const Waypoint& row) {
+    if (!design_.field()) return true;
+    std::vector<double> stations;
+    for (int i = 0; i < design_.lock_count(); ++i) stations.push_back(design_.station_mm(i));
+    const std::vector<Eigen::Isometry3d> at_E = segment_.poses_E(at_, stations);
+    LockPoses poses;
+    for (std::size_t i = 0; i < at_E.size(); ++i) {
+      poses.R_E[i] = at_E[i].linear();
+      poses.p_E[i] = at_E[i].translation();
+    }
+    const auto finding = check_torques(design_, poses, at_.engaged, lock, row);
+    if (finding) out_.fault = ElasticReplayFault{row.line, finding->problem, finding->remedy};
+    return !finding;
+  }
+
+  /// Is the body near enough to its notches for the latch to drop in?
+  bool notch_found(int lock, const Waypoint& row) {
+    const LatchHardware& latch = *design_.latch();
+    const double reach = latch.engage_window_mm + (swept_ ? latch.hunt_mm : 0.0);
+    if (latch.notch_pitch_mm <= 0.0 || slide_error_mm_ <= reach) return true;
+    out_.fault = ElasticReplayFault{
+        row.line,
+        fmt::format("the backbones at lock {} are {:.3f} mm off their notches, window and hunt reach {:.3f}",
+                    lock + 1, slide_error_mm_, reach),
+        "make the script with compensated pulls, or hunt farther"};
+    return false;
   }
 
   bool switch_locks(const Waypoint& row) {
@@ -72,6 +116,8 @@ class ScriptPlayer {
       if (row.engaged.test(i) == at_.engaged.test(i)) continue;
       const ElasticReading before = segment_.read(at_);
       if (row.engaged.test(i)) note_slides(before.own_slide_mm[i]);
+      if (row.engaged.test(i) && !notch_found(lock, row)) return false;
+      if (!field_switches(lock, row)) return false;
       if (!take(row.engaged.test(i) ? segment_.engage(at_, lock) : segment_.release(at_, lock), row))
         return false;
       look();
@@ -85,9 +131,10 @@ class ScriptPlayer {
   void note_slides(const Eigen::VectorXd& slide_mm) {
     const double pitch = design_.latch()->notch_pitch_mm;
     if (pitch <= 0.0) return;
+    slide_error_mm_ = 0.0;
     for (const double slide : slide_mm)
-      out_.slide_error_max_mm =
-          std::max(out_.slide_error_max_mm, std::abs(slide - pitch * std::round(slide / pitch)));
+      slide_error_mm_ = std::max(slide_error_mm_, std::abs(slide - pitch * std::round(slide / pitch)));
+    out_.slide_error_max_mm = std::max(out_.slide_error_max_mm, slide_error_mm_);
   }
 
   void look() {
@@ -144,7 +191,7 @@ class ScriptPlayer {
                   "{} mm",
                   out_.tip_error_mm, scene_.target.tolerance_mm)
             : std::string("the elastic body's tip never has the target's direction"),
-        "make the script with compensated pulls (withy script --elastic)"};
+        "make the script with compensated pulls (withy script)"};
   }
 
   const Script& script_;
@@ -154,6 +201,9 @@ class ScriptPlayer {
   ElasticSegment segment_;
   ElasticState at_;
   double clearance_ = kInfinity;
+  double slide_error_mm_ = 0.0;  // of the lock that engages
+  int swept_lock_ = -1;          // that the row's sweep is for
+  bool swept_ = false;           // was there a sweep since the last switch?
   ElasticReplay out_;
 };
 

@@ -3,7 +3,8 @@
 //
 // Between two rows the axes move linearly; the body follows in steps along which insertion changes by at most
 // kLookStep_mm and no tendon by more than what turns the tip by kLookTurn_rad. Where a row's locks change,
-// the lock engages or opens there. A dense look and no proof.
+// the lock engages or opens there: a lock that engages within window and hunt of its notches, the row's
+// currents switching it with a reserve of 1 as the body stands, over a sweep too. A dense look and no proof.
 #pragma once
 
 #include <optional>

@@ -10,6 +10,7 @@
 #include <nlohmann/json.hpp>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/files/json_numbers.h"
 #include "planner/plan/hunt_duration.h"
 #include "planner/scene/scene_json.h"
 #include "planner/segment/coils.h"
@@ -18,18 +19,6 @@ namespace withy {
 namespace {
 
 using Json = nlohmann::ordered_json;
-
-/// What is not finite has no number in JSON: null. Adding zero takes the sign off a negative zero.
-Json number(double value) {
-  return std::isfinite(value) ? Json(value + 0.0) : Json(nullptr);
-}
-
-template <class Range>
-Json numbers(const Range& range) {
-  Json list = Json::array();
-  for (const double value : range) list.push_back(number(value));
-  return list;
-}
 
 /// Degrees from radians, without the last digits that the two factors leave: 33 degrees read and written are
 /// 33 degrees.
@@ -281,6 +270,17 @@ class PlanWriter {
             {"jump_mm", number(pulls.jump_mm)}};
   }
 
+  static Json engagements(const ElasticVerdict& verdict) {
+    Json list = Json::array();
+    for (const ElasticEngagement& e : verdict.engagements)
+      list.push_back({{"action", e.action},
+                      {"lock", e.lock + 1},
+                      {"ideal_pulls_mm", number(e.ideal_pulls_mm)},
+                      {"compensated_pulls_mm", number(e.compensated_pulls_mm)},
+                      {"reach_mm", number(e.reach_mm)}});
+    return list;
+  }
+
   static Json elastic(const ElasticVerdict& verdict) {
     return {{"held_against", {"ideal", "elastic"}},
             {"holds", verdict.holds()},
@@ -289,7 +289,8 @@ class PlanWriter {
             {"proof", false},
             {"step_mm", number(verdict.step_mm)},
             {"ideal_pulls", figures(verdict.ideal_pulls)},
-            {"compensated_pulls", figures(verdict.compensated_pulls)}};
+            {"compensated_pulls", figures(verdict.compensated_pulls)},
+            {"engagements", engagements(verdict)}};
   }
 
   static Json proof(const Coverage& coverage) {

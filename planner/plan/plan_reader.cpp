@@ -139,13 +139,13 @@ void check_figures(const JsonNode& node, const std::string& name) {
 
 /// What a look at the elastic body said: shown, never used.
 void check_elastic(const JsonNode& node) {
-  node.expect_keys(
-      {"held_against", "holds", "fails", "plans", "proof", "step_mm", "ideal_pulls", "compensated_pulls"});
+  node.expect_keys({"held_against", "holds", "fails", "plans", "proof", "step_mm", "ideal_pulls",
+                    "compensated_pulls", "engagements"});
   node.at("held_against").texts();
   if (!node.at("fails").is_null()) node.at("fails").text();
   for (const char* answer : {"holds", "proof"}) node.at(answer).boolean();
   node.at("plans").count();
-  for (const char* shown : {"step_mm", "ideal_pulls", "compensated_pulls"})
+  for (const char* shown : {"step_mm", "ideal_pulls", "compensated_pulls", "engagements"})
     check_figures(node.at(shown), shown);
 }
 

@@ -24,15 +24,37 @@ void read_channel_table(TomlSection table, Scene& scene) {
   table.close();
 }
 
-EntryAsWritten read_entry_table(TomlSection table, Scene& scene) {
-  const EntryAsWritten written{table.vector3("point_mm"), table.vector3("axis"), table.vector3("x_axis")};
+/// A place is given by its name or by its numbers.
+void refuse_beside_at(TomlSection& table, TomlFile& file, std::initializer_list<const char*> keys) {
+  for (const char* key : keys)
+    if (table.has(key))
+      file.fault(table.dotted(key), fmt::format("{} stands beside {}", table.dotted(key), table.dotted("at")),
+                 "give the place by its name or by its numbers");
+}
+
+EntryAsWritten read_entry_table(TomlSection table, TomlFile& file, Scene& scene) {
+  if (table.has("at")) {
+    EntryAsWritten written;
+    written.entry_name = table.text("at");
+    if (table.has("x_axis")) written.x_axis_S = table.vector3("x_axis");
+    refuse_beside_at(table, file, {"point_mm", "axis", "opening_radius_mm"});
+    table.close();
+    return written;
+  }
+  const EntryAsWritten written{
+      {}, {}, table.vector3("point_mm"), table.vector3("axis"), table.vector3("x_axis")};
   scene.entry.opening_radius_mm = table.number("opening_radius_mm");
   table.close();
   return written;
 }
 
-void read_target_table(TomlSection table, Target& target) {
-  target.point_S = table.vector3("point_mm");
+void read_target_table(TomlSection table, TomlFile& file, Target& target, std::string& name) {
+  if (table.has("at")) {
+    name = table.text("at");
+    refuse_beside_at(table, file, {"point_mm"});
+  } else {
+    target.point_S = table.vector3("point_mm");
+  }
   target.tolerance_mm = table.number("tolerance_mm");
   const bool directed = table.has("direction") || table.has("direction_tolerance_deg");
   if (directed) {
@@ -211,8 +233,8 @@ EntryAsWritten read_scene_tables(TomlFile& file, Scene& scene) {
   TomlSection root = file.root();
   scene.title = root.text("title");
   read_channel_table(root.table("channel"), scene);
-  const EntryAsWritten entry = read_entry_table(root.table("entry"), scene);
-  read_target_table(root.table("target"), scene.target);
+  EntryAsWritten entry = read_entry_table(root.table("entry"), file, scene);
+  read_target_table(root.table("target"), file, scene.target, entry.target_name);
   TomlSection clearance = root.table("clearance");
   scene.required_clearance_mm = clearance.number("required_mm");
   clearance.close();

@@ -24,6 +24,7 @@ class ScriptMaker {
     script_.locks = design.lock_count();
     script_.tendons = static_cast<int>(design.tendons()->angle_rad.size());
     script_.coils = design.field() ? design.field()->coil_count() : 0;
+    script_.compensated = !corrections.at_state.empty();
     script_.scene_sha256 = scene.sha256;
     script_.mesh_sha256 = scene.mesh_sha256;
     settle_s_ = scene.actuation ? on_script_step(scene.actuation->field_settle_s) : 0.0;
@@ -32,7 +33,7 @@ class ScriptMaker {
   Script make() {
     add("start", plan_.states.front(),
         corrections_.at_state.empty() ? std::string("every axis at zero")
-                                      : fmt::format("{}, every axis at zero", kCorrectedNote));
+                                      : fmt::format("{}, every axis at zero", kCompensatedNote));
     for (std::size_t k = 0; k < plan_.actions.size(); ++k) {
       const PlannedAction& action = plan_.actions[k];
       const std::string note = fmt::format("action {} of {}, way {}", k + 1, plan_.actions.size(),

@@ -50,6 +50,7 @@ struct Script {
   int locks = 0;
   int tendons = 0;
   int coils = 0;
+  bool compensated = false;  ///< the pulls make up for what the elastic body gives: no ideal segment's
   std::string scene_sha256;
   std::string mesh_sha256;
   std::vector<Waypoint> waypoints;  ///< the first is the start: every axis at zero, every lock released
@@ -72,12 +73,13 @@ inline constexpr std::string_view kHuntAction = "hunt";
 /// unmoved. A lock action whose hunt is made has a row before that, field on, that dwells for the settling
 /// time too, and then the corners of the hunt's track, field on, back to the planned pulls; the lock counts
 /// as engaged from the switch's own row on. Without [actuation] the dwell is 0. `corrections` are added to
-/// the pulls, linear between states, so they ask for no further way-points; the first row's note says so.
+/// the pulls, linear between states, so they ask for no further way-points; the script then counts as
+/// compensated, and says so where it is written down.
 tl::expected<Script, ScriptFault> make_script(const Scene& scene, const Design& design, const Plan& plan,
                                               const PullCorrections& corrections = {});
 
-/// What the first row's note begins with where pulls are corrected.
-inline constexpr std::string_view kCorrectedNote = "pulls made up for the elastic body";
+/// What the first row's note begins with in a compensated script.
+inline constexpr std::string_view kCompensatedNote = "pulls compensated for the elastic body";
 
 /// Seconds over which a unit that drives the coils brings their currents up or down: the field's settling
 /// time, or one second where that is 0.

@@ -69,8 +69,7 @@ class Motion {
 
   double body_deviation(const State& planned, const Eigen::VectorXd& made) const {
     const FreeBend bend = free_bend_from_pulls(design_, planned, made);
-    const MotionBounds bounds =
-        motion_bounds(design_, planned, planned.insertion_mm, planned.insertion_mm, planned.u_free.norm());
+    const MotionBounds bounds = motion_bounds(design_, StateRange::of(planned));
     return (bend.u - planned.u_free).norm() * bounds.curvature_lever_mm2(design_.length_mm());
   }
 

@@ -16,9 +16,7 @@ namespace {
 constexpr double kPart_mm = 1.5;
 
 MotionBounds bounds_between(const Design& design, const State& from, const State& to) {
-  return motion_bounds(design, from, std::min(from.insertion_mm, to.insertion_mm),
-                       std::max(from.insertion_mm, to.insertion_mm),
-                       std::max(from.u_free.norm(), to.u_free.norm()));
+  return motion_bounds(design, StateRange::of_motion(from, to));
 }
 
 /// Most that a point at station s moves from one end of a motion to the other, under these bounds.

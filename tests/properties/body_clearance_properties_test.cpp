@@ -14,6 +14,7 @@
 #include "planner/proof/lemmas/body_clearance.h"
 #include "planner/segment/shape.h"
 #include "tests/support/random_bodies.h"
+#include "tests/support/state_range.h"
 
 using namespace withy;
 using namespace withy::testing;
@@ -96,8 +97,9 @@ Tally hold_cells(const Bench& bench, int locks, CarriageKind kind, std::uint32_t
     const double dd = random.below(3) == 0 ? 0.0 : random.between(0.0, 0.5);
     const double du = random.below(3) == 0 ? 0.0 : random.between(0.0, 5e-4);
     const MotionBounds bounds = motion_bounds(
-        design, centre, std::max(0.0, centre.insertion_mm - dd),
-        std::min(design.carriage().insertion_max_mm, centre.insertion_mm + dd), centre.u_free.norm() + du);
+        design, testing::range_about(centre, std::max(0.0, centre.insertion_mm - dd),
+                                     std::min(design.carriage().insertion_max_mm, centre.insertion_mm + dd),
+                                     centre.u_free.norm() + du));
     const BodyCheck::Margins margins = check.evaluate(centre, bounds, dd, du, points);
     const State state = from_cell(design, centre, dd, du, random);
     const double exact = exact_margin(check.sampler(), wall, state);

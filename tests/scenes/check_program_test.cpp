@@ -212,7 +212,9 @@ const BrokenScene kBrokenScenes[] = {
      "scene.toml:4:8: the mesh pipe.off can't be read, give the path of a mesh, seen from the scene's "
      "folder"},
     {"a target outside the channel", "[0.0, 0.0, 60.0]", "[0.0, 10.0, 60.0]",
-     "scene.toml:15:12: the target lies 2.000 mm outside the channel, give a point inside its lumen"},
+     "scene.toml:15:12: the target lies 2.000 mm outside the channel, give a point inside its lumen; the "
+     "nearest "
+     "where the tip fits is [0.024, 6.274, 59.985]"},
     {"an opening too small for the body",
      "radius_mm = 1.5\ntip_rigid_mm = 3.0\ncurvature_max_per_mm = 0.04\nflexural_rigidity_Nmm2 = "
      "900.0\n\n[lock]\nbody_length_mm = 4.0\nbody_radius_mm = 1.8",
@@ -224,8 +226,8 @@ const BrokenScene kBrokenScenes[] = {
     {"an entry beside the mesh", "point_mm = [0.0, 0.0, 0.0]", "point_mm = [30.0, 0.0, 0.0]",
      "scene.toml:9:12: the mesh has no opening at the entry point: the nearest hole, of "
      "radius 7.977 mm about (0.000, 0.000, 0.000) mm, reaches 38.000 mm from point_mm, and "
-     "opening_radius_mm is 8, put point_mm in the middle of the opening, and make "
-     "opening_radius_mm reach its rim"},
+     "opening_radius_mm is 8, put point_mm in the middle of the opening, make "
+     "opening_radius_mm reach its rim, and check the mesh's unit"},
     {"an axis that points out", "axis = [0.0, 0.0, 1.0]", "axis = [0.0, 0.0, -1.0]",
      "scene.toml:10:8: the entry axis does not point into the lumen: (0.000, 0.000, -0.100) "
      "mm, 0.1 mm past the entry point, is outside, turn axis to point into the lumen, and put "
@@ -238,8 +240,8 @@ const BrokenScene kBrokenScenes[] = {
     {"a mesh in the wrong unit", "unit = \"mm\"", "unit = \"m\"",
      "scene.toml:9:12: the mesh has no opening at the entry point: the nearest hole, of "
      "radius 7977.173 mm about (0.000, 0.000, 0.000) mm, reaches 8000.000 mm from point_mm, "
-     "and opening_radius_mm is 8, put point_mm in the middle of the opening, and make "
-     "opening_radius_mm reach its rim"},
+     "and opening_radius_mm is 8, put point_mm in the middle of the opening, make "
+     "opening_radius_mm reach its rim, and check the mesh's unit"},
 };
 
 struct BrokenMesh {
@@ -257,8 +259,8 @@ const BrokenMesh kBrokenMeshes[] = {
      "ends in .stl, .obj, .ply or .off"},
     {"crosses-itself.off",
      "crosses-itself.off:1:1: faces of the mesh cross one another: 8 pairs of faces, the "
-     "first at (0.667, -0.667, 0.000) mm, remove the crossing parts, for instance by a "
-     "boolean union"},
+     "first at (0.667, -0.667, 0.000) mm, mend it by withy scene MESH -o DIR, with --wrap MM where that is "
+     "not enough"},
     {"cut-short-binary.stl",
      "cut-short-binary.stl:1:1: this binary STL file should have 12 triangles in 684 bytes "
      "but ends after 400, copy or export the file whole"},
@@ -284,19 +286,19 @@ const BrokenMesh kBrokenMeshes[] = {
     {"hole-beside-entry.off",
      "scene.toml:9:12: the mesh has no opening at the entry point: the nearest hole, of "
      "radius 2.546 mm about (3.000, 0.000, 0.000) mm, reaches 5.385 mm from point_mm, and "
-     "opening_radius_mm is 2.9, put point_mm in the middle of the opening, and make "
-     "opening_radius_mm reach its rim"},
+     "opening_radius_mm is 2.9, put point_mm in the middle of the opening, make "
+     "opening_radius_mm reach its rim, and check the mesh's unit"},
     {"in-metres.off",
      "scene.toml:9:12: the mesh has no opening at the entry point: every face lies within the "
      "opening, so that no wall is left, make opening_radius_mm that of the opening, and check "
      "the mesh's unit"},
     {"inner-wall.off",
      "inner-wall.off:1:1: the mesh is not the skin of a solid: 4 edges have three or more "
-     "faces, the first at (0.000, 0.000, 0.000) mm, remove inner walls and faces that touch "
-     "along an edge, so that every edge has two faces"},
+     "faces, the first at (0.000, 0.000, 0.000) mm, part its sheets by withy scene MESH -o DIR, or wrap it "
+     "in a new skin by --wrap MM there"},
     {"no-area.off",
-     "no-area.off:1:1: the mesh has no triangle with an area, export the mesh at a scale "
-     "where its triangles have area"},
+     "no-area.off:1:1: the mesh has no triangle with an area, enlarge it by withy scene MESH -o DIR --scale "
+     "FACTOR"},
     {"no-corners.ply",
      "no-corners.ply:7:9: the faces have no list of corners, write property list uchar int "
      "vertex_indices"},
@@ -316,8 +318,7 @@ const BrokenMesh kBrokenMeshes[] = {
      "mesh again with finite coordinates"},
     {"one-sided-band.off",
      "one-sided-band.off:1:1: the mesh has no inside and outside: along 1 edge the two faces "
-     "can't agree which side is out, export a surface with an inside and an outside (not a "
-     "one-sided band)"},
+     "can't agree which side is out, wrap it in a skin that has both by withy scene MESH -o DIR --wrap MM"},
     {"only-an-entry.off",
      "scene.toml:9:12: the mesh has no opening at the entry point: every face lies within the "
      "opening, so that no wall is left, make opening_radius_mm that of the opening, and check "
@@ -330,19 +331,19 @@ const BrokenMesh kBrokenMeshes[] = {
      "triangle"},
     {"spike-through-hole.off",
      "spike-through-hole.off:1:1: a hole of the mesh can't be closed: the face that would "
-     "close it crosses the mesh at (0.000, -0.333, 4.000) mm, close that hole before "
-     "exporting, or cut it off flat"},
+     "close it crosses the mesh at (0.000, -0.333, 4.000) mm, cut it off flat by withy scene MESH -o DIR "
+     "--cut X Y Z NX NY NZ, or close it by --close-below MM there"},
     {"too-many-vertices.off",
      "too-many-vertices.off:2:1: the file is too short for 4000000000 vertices or faces, give "
      "the number it has"},
     {"touching-in-a-point.off",
      "touching-in-a-point.off:1:1: the mesh is not the skin of a solid: at 1 vertex parts of "
-     "the surface touch in one point, the first at (2.000, 2.000, 10.000) mm, pull the parts "
-     "that touch in a point apart, or join them properly"},
+     "the surface touch in one point, the first at (2.000, 2.000, 10.000) mm, part them by withy scene MESH "
+     "-o DIR, which keeps the largest or the one at --keep-at X Y Z"},
     {"two-shells.off",
      "two-shells.off:1:1: the mesh is in several pieces: there are 2, the smallest of 12 "
-     "triangles at (-2.000, -2.000, 0.000) mm, keep one connected surface and remove the "
-     "other pieces"},
+     "triangles at (-2.000, -2.000, 0.000) mm, take one by withy scene MESH -o DIR: the largest, or the one "
+     "at --keep-at X Y Z"},
     {"whole-number-coordinates.ply",
      "whole-number-coordinates.ply:4:14: coordinate x is not float or double, write property "
      "float"},

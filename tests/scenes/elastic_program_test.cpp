@@ -44,19 +44,41 @@ TEST_CASE("ignoring elasticity touches the wall, heeding it does not") {
   CHECK(json["look"]["halving_error_mm"].get<double>() < 0.01);
   CHECK(json["effects"].size() == 5);
 
-  // The script with compensated pulls brings the tip back to where it was meant to be; the ideal one does
-  // not.
-  REQUIRE(run_program(WITHY_PROGRAM, {"script", "out/plan.json", "--elastic", "-o", "out/elastic-pulls.csv"},
+  // The scripts, compensated, bring the tip back to where it was meant to be; the ideal pulls do not.
+  const auto replayed = [&](const std::string& script, bool elastic) {
+    std::vector<std::string> arguments = {"replay", script, scene, "-q"};
+    if (elastic) arguments.emplace_back("--elastic");
+    return run_program(WITHY_PROGRAM, arguments, folder.path());
+  };
+  CHECK_THAT(planned.out, Contains("the scripts carry compensated pulls\n"));
+  CHECK_THAT(planned.out, Contains("elastic slide off the notches of lock 1 (action "));
+  for (const char* script : {"out/script.csv", "out/script.ngc"}) {
+    const ProgramRun held = replayed(script, false);
+    CHECK(held.status == 0);
+    CHECK_THAT(held.out, StartsWith("The script brings the elastic body's tip within"));
+    CHECK_THAT(held.out, Contains("pulls       compensated\n"));
+  }
+  CHECK(run_program(WITHY_PROGRAM, {"script", "out/plan.json"}, folder.path()).out ==
+        read_text(folder.path() / "out/script.csv"));
+  REQUIRE(run_program(WITHY_PROGRAM, {"script", "out/plan.json", "--ideal-pulls", "-o", "ideal.csv"},
                       folder.path())
               .status == 0);
-  const ProgramRun held = run_program(
-      WITHY_PROGRAM, {"replay", "out/elastic-pulls.csv", scene, "--elastic", "-q"}, folder.path());
-  CHECK(held.status == 0);
-  CHECK_THAT(held.out, StartsWith("The script brings the elastic body's tip within"));
-  const ProgramRun ideal =
-      run_program(WITHY_PROGRAM, {"replay", "out/script.csv", scene, "--elastic", "-q"}, folder.path());
-  CHECK(ideal.status == 5);
-  CHECK(run_program(WITHY_PROGRAM, {"replay", "out/script.csv", scene, "-q"}, folder.path()).status == 0);
+  CHECK(replayed("ideal.csv", false).status == 0);
+  CHECK_THAT(replayed("ideal.csv", false).out, StartsWith("The script brings the tip within"));
+  CHECK(replayed("ideal.csv", true).status == 5);
+}
+
+TEST_CASE("benches whose segment gives are drawn alike for one seed") {
+  const std::string scene = kScenes + "straight/scene.toml";
+  TemporaryFolder folder;
+  REQUIRE(run_program(WITHY_PROGRAM, {"plan", scene, "-q", "-o", "out", "--budget", "3000"}, folder.path())
+              .status == 0);
+  const std::vector<std::string> arguments = {"tolerance", "out/plan.json", scene, "-q", "--samples",
+                                              "10",        "--elastic",     "10"};
+  const ProgramRun run = run_program(WITHY_PROGRAM, arguments, folder.path());
+  REQUIRE(run.status == 0);
+  CHECK_THAT(run.out, Contains("Of 10 benches whose segment gives, played compensated pulls, "));
+  CHECK(run_program(WITHY_PROGRAM, arguments, folder.path()).out == run.out);
 }
 
 TEST_CASE("a scene that says nothing of elasticity is refused with one line") {
@@ -71,7 +93,7 @@ TEST_CASE("a scene that says nothing of elasticity is refused with one line") {
   for (const std::vector<std::string>& arguments :
        {std::vector<std::string>{"elastic", "out/plan.json", "scene.toml", "-q", "-o", "new"},
         {"replay", "out/script.csv", "scene.toml", "--elastic", "-q"},
-        {"script", "out/plan.json", "--scene", "scene.toml", "--elastic"}}) {
+        {"tolerance", "out/plan.json", "scene.toml", "--samples", "10", "--elastic", "10", "-q"}}) {
     const ProgramRun run = run_program(WITHY_PROGRAM, arguments, folder.path());
     CHECK(run.status == 2);
     CHECK(run.err == line);

@@ -34,7 +34,7 @@ const std::map<std::string, int> kStatus = {{"reached", 0}, {"unreachable", 3}, 
 std::vector<fs::path> scene_folders() {
   std::vector<fs::path> folders;
   for (const auto& entry : fs::directory_iterator(kScenes)) {
-    if (entry.is_directory()) folders.push_back(entry.path());
+    if (fs::exists(entry.path() / "scene.toml")) folders.push_back(entry.path());
   }
   std::sort(folders.begin(), folders.end());
   return folders;
@@ -54,7 +54,7 @@ std::map<int, std::string> verdicts(const fs::path& folder) {
 ProgramRun plan(const fs::path& folder, int locks, const fs::path& out) {
   return withy_test::run_program(WITHY_PROGRAM,
                                  {"plan", (folder / "scene.toml").string(), "--locks", std::to_string(locks),
-                                  "--seed", "1", "--quiet", "-o", out.string()},
+                                  "--seed", "1", "--quiet", "--ideal-pulls", "-o", out.string()},
                                  out);
 }
 

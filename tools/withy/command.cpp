@@ -15,6 +15,7 @@
 
 #include "planner/files/input_file.h"
 #include "planner/files/plain_line.h"
+#include "tools/withy/number_lists.h"
 #include "tools/withy/option_checks.h"
 
 namespace withy {
@@ -162,6 +163,14 @@ template Option add_option(CLI::App&, const std::string&, std::vector<int>&, con
 template Option add_option(CLI::App&, const std::string&, std::vector<double>&, const std::string&);
 template Option add_option(CLI::App&, const std::string&, std::vector<std::filesystem::path>&,
                            const std::string&);
+
+Option add_numbers(CLI::App& app, const std::string& name, std::vector<double>& values, int each, bool often,
+                   const std::string& help) {
+  CLI::Option* option = app.add_option(name, values, help);
+  option->type_size(each)->expected(1, often ? CLI::detail::expected_max_vector_size : 1);
+  option->allow_extra_args(false);
+  return Option(*option);
+}
 
 void add_flag(CLI::App& app, const std::string& name, bool& value, const std::string& help) {
   app.add_flag(name, value, help);

@@ -29,7 +29,7 @@ struct Options {
 
 /// The plan has to be a way to the target, its scene to have [elastic].
 std::optional<InputError> unanswerable(const SoundPlan& read) {
-  if (!read.plan) return read.file.not_a_way();
+  if (!read.plan) return read.file.without_target();
   if (!read.design.elastic())
     return read.prepared.scene.error_at("", "the scene has no [elastic], so nothing is known of how it gives",
                                         "add the table");

@@ -9,6 +9,7 @@
 
 #include <fmt/format.h>
 
+#include "planner/elastic/heed_elasticity.h"
 #include "planner/files/file_names.h"
 #include "planner/search/ask/certify.h"
 #include "planner/search/ompl/ompl_planners.h"
@@ -32,6 +33,7 @@ struct Options {
   std::filesystem::path proof;
   std::filesystem::path picture;
   bool recheck = false;
+  bool ideal_pulls = false;
   bool quiet = false;
 };
 
@@ -60,7 +62,10 @@ std::optional<std::string> add_files(FileBatch& batch, const Options& options, c
 /// The certificate, packed where the file's name ends in .gz.
 void add_proof(FileBatch& batch, const Options& options, const PreparedScene& prepared, const Asked& asked) {
   if (!asked.certificate) {
-    say_aside("no proof was written: nothing was proved");
+    say_aside(asked.answer.verdict == Verdict::unreachable
+                  ? "no proof was written: the tip alone proves it, and the cells of a certificate do not "
+                    "within the time"
+                  : "no proof was written: nothing was proved");
     return;
   }
   recheck::Certificate certificate = *asked.certificate;
@@ -94,6 +99,13 @@ std::optional<ExitStatus> refused_at_once(const Options& options) {
   return single_files_refused(options, {options.scene});
 }
 
+/// Whose pulls the scripts carry, where there are two kinds.
+std::string pulls_line(const Asked& asked) {
+  if (!asked.answer.elastic || !asked.script || !*asked.script) return {};
+  return fmt::format("the scripts carry {} pulls\n",
+                     (**asked.script).compensated ? "compensated" : "the ideal segment's");
+}
+
 ExitStatus run(const Options& options) {
   if (const auto refused = refused_at_once(options)) return *refused;
   const auto format = options.picture.empty() ? std::nullopt : picture_format(options.picture);
@@ -112,6 +124,7 @@ ExitStatus run(const Options& options) {
                        true,
                        !options.proof.empty() || options.recheck,
                        {},
+                       options.ideal_pulls,
                        true};
   auto asked = ask(*prepared, options.locks.value_or(prepared->scene.layout_in_use), how, progress);
   if (!asked) return refuse(asked.error());
@@ -136,8 +149,10 @@ ExitStatus run(const Options& options) {
     if (const auto written = batch.commit(); !written) return refuse(written.error());
   }
   fmt::print("{}: {}\n", name_of(asked->answer.verdict), asked->answer.why);
+  if (const auto& elastic = asked->answer.elastic) fmt::print("{}", engagement_lines(*elastic));
   for (const std::string& remedy : asked->answer.remedies) fmt::print("would do: {}\n", remedy);
   for (const std::string& left_out : asked->answer.not_checked) fmt::print("not checked: {}\n", left_out);
+  if (!options.folder.empty()) fmt::print("{}", pulls_line(*asked));
   if (no_script) fmt::print("{}\n", *no_script);
   if (!asked->rechecked) return status_of(asked->answer.verdict);
   fmt::print("recheck {}\n", asked->rechecked->sentence);
@@ -175,6 +190,8 @@ void add_plan_command(CommandLine& line) {
       app, "--proof", options->proof,
       "file for a certificate of what is proved (unreachable, or fewer switches don't reach), JSON lines, "
       "packed where its name ends in .gz; withy recheck checks it");
+  add_flag(app, "--ideal-pulls", options->ideal_pulls,
+           "scripts with the ideal segment's pulls, also where there are compensated ones");
   add_flag(app, "--recheck", options->recheck, "check the plan or the proof at once, as withy recheck does");
   add_option(app, "--picture", options->picture, "file for a picture of the plan, .svg or .png");
   add_quiet_option(app, options->quiet);

@@ -58,7 +58,11 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
   Answer answer =
       options.heed_elasticity ? solve_heeding_elasticity(*problem, settings) : solve(*problem, settings);
   std::optional<tl::expected<Script, ScriptFault>> script;
-  if (answer.plan) script = make_script(prepared.scene, problem->design, *answer.plan);
+  // Pulls that don't bring the elastic body there are no better than the ideal ones, which are proved.
+  const bool compensated = answer.elastic && answer.elastic->holds() && !options.ideal_pulls;
+  if (answer.plan)
+    script = make_script(prepared.scene, problem->design, *answer.plan,
+                         compensated ? answer.elastic->corrections : PullCorrections{});
   return Asked{std::move(*problem), std::move(answer), std::move(certificate), std::move(script),
                std::nullopt};
 }

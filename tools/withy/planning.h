@@ -39,6 +39,7 @@ struct AskOptions {
   bool remedies = false;         ///< after a proof, what would do
   bool certify = false;          ///< a certificate of what is proved
   std::string heading = {};      ///< stands before each stage's name while it goes on
+  bool ideal_pulls = false;      ///< scripts with the ideal segment's pulls where there are compensated ones
   bool heed_elasticity = false;  ///< look at the plan with the elastic body, plan again where it fails
 };
 

@@ -87,6 +87,7 @@ ExitStatus give_elastic_verdict(const Options& options, const Replayed& replayed
   if (report.fault)
     return does_not_hold(
         {options.script.string(), report.fault->line, 1, report.fault->problem, report.fault->remedy});
+  line("pulls", replayed.script.compensated ? "compensated" : "the ideal segment's");
   line("target", fmt::format("reached at line {}, tolerance {} mm", report.tip_line,
                              replayed.scene.target.tolerance_mm));
   line("rows", fmt::format("{}, {} steps", replayed.script.waypoints.size(), report.steps));
@@ -129,15 +130,17 @@ Result<Replayed> replay_files(const Options& options) {
   if (!scene.parts.tendons)
     return tl::unexpected(
         scene.error_at("", "the scene has no [tendons], so pulls say nothing of the bend", "describe them"));
-  if (options.elastic && !scene.parts.elastic)
-    return tl::unexpected(scene.error_at(
-        "", "the scene has no [elastic], so nothing is known of how it gives", "add the table"));
   auto script = read_script(options.script, scene);
   if (!script) return tl::unexpected(script.error());
+  // Compensated pulls mean nothing to the ideal segment.
+  const bool elastic = options.elastic || script->compensated;
+  if (elastic && !scene.parts.elastic)
+    return tl::unexpected(scene.error_at(
+        "", "the scene has no [elastic], so nothing is known of how it gives", "add the table"));
   auto design = scene.design(script->locks);
   if (!design) return tl::unexpected(design.error());
   progress.stage("replaying");
-  if (options.elastic) {
+  if (elastic) {
     ElasticReplay played = replay_elastic(*script, scene, *design, *prepared->distance);
     return Replayed{std::move(scene), std::move(*design), std::move(*script), {}, std::move(played)};
   }
@@ -163,7 +166,9 @@ void add_replay_command(CommandLine& line) {
   add_option(app, "--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
       .in_range_of("--clearance");
   add_flag(app, "--elastic", options->elastic,
-           "play it to the elastic body instead of the ideal segment; the scene needs [elastic]");
+           "play it to the elastic body instead of the ideal segment, as compensated scripts always are; the "
+           "scene "
+           "needs [elastic]");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

@@ -29,7 +29,7 @@ struct Options {
   std::filesystem::path scene;
   std::string form;
   bool no_stops = false;
-  bool elastic = false;
+  bool ideal_pulls = false;
   std::filesystem::path output;
   bool quiet = false;
 };
@@ -58,20 +58,15 @@ std::optional<Refused> unsound(const Options& options, const SoundPlan& read, co
                  ExitStatus::does_not_hold};
 }
 
-/// Corrections of the pulls, where asked for.
+/// What makes up for the elastic body; nothing where the scene has none or the ideal pulls are asked for.
 tl::expected<PullCorrections, Refused> corrections_for(const Options& options, const SoundPlan& read) {
-  if (!options.elastic) return PullCorrections{};
-  const Scene& scene = read.prepared.scene;
-  if (!read.design.elastic())
-    return tl::unexpected(
-        Refused{scene.error_at("", "the scene has no [elastic], so nothing is known of how it gives",
-                               "add the table"),
-                ExitStatus::wrong_input});
-  Compensation made = compensate(read.design, *read.plan, elastic_target(scene), {});
+  if (options.ideal_pulls || !read.design.elastic() || !read.design.tendons()) return PullCorrections{};
+  Compensation made =
+      compensate(read.design, *read.plan, elastic_target(read.prepared.scene), script_settings());
   if (!made.fault) return std::move(made.corrections);
   return tl::unexpected(
       Refused{{options.plan.string(), 1, 1, "the elastic body finds no equilibrium on this plan's way",
-               "plan with smaller bends, or take the ideal pulls"},
+               "plan with smaller bends, or take the ideal pulls (--ideal-pulls)"},
               ExitStatus::does_not_hold});
 }
 
@@ -83,7 +78,7 @@ std::optional<Refused> unsound_elastic(const Options& options, const SoundPlan& 
   if (!played.fault) return std::nullopt;
   return Refused{
       {options.plan.string(), 1, 1, "the script of this plan does not hold: " + played.fault->problem,
-       "plan with more clearance or smaller bends, or take the ideal pulls"},
+       "plan with more clearance or smaller bends, or take the ideal pulls (--ideal-pulls)"},
       ExitStatus::does_not_hold};
 }
 
@@ -102,7 +97,7 @@ tl::expected<std::string, Refused> script_text(const Options& options) {
   if (wants_program(options) && !scene.actuation)
     return tl::unexpected(missing(scene, ScriptFault::no_actuation));
   const auto fault =
-      options.elastic ? unsound_elastic(options, *read, *script) : unsound(options, *read, *script);
+      script->compensated ? unsound_elastic(options, *read, *script) : unsound(options, *read, *script);
   if (fault) return tl::unexpected(*fault);
   if (!wants_program(options)) return write_csv(*script);
   return write_iso6983(*script, scene, {.stops = !options.no_stops});
@@ -141,8 +136,10 @@ void add_script_command(CommandLine& line) {
   add_option(app, "--as", options->form,
              "csv (comma-separated rows) or ngc (ISO 6983 program); left out: by FILE's ending, else csv")
       .one_of({"csv", "ngc"});
-  add_flag(app, "--elastic", options->elastic,
-           "pulls that make up for weight, wires that give, friction and play; the scene needs [elastic]");
+  add_flag(
+      app, "--ideal-pulls", options->ideal_pulls,
+      "the ideal segment's pulls; left out: where the scene has [elastic], pulls that make up for weight, "
+      "wires that give, friction and play");
   add_flag(app, "--no-stops", options->no_stops, "leave out the stop (M0) before each lock switch");
   add_option(app, "-o,--output", options->output, "file to write; left out: standard output");
   add_quiet_option(app, options->quiet);

@@ -61,7 +61,7 @@ tl::expected<std::string, Refused> elastic_text(const Options& options, Progress
   auto read = read_sound_plan(options.plan, options.scene);
   if (!read) return tl::unexpected(read.error());
   const auto refused = [](InputError error) { return tl::unexpected(Refused{std::move(error)}); };
-  if (!read->plan) return refused(read->file.not_a_way());
+  if (!read->plan) return refused(read->file.without_target());
   if (!read->design.elastic())
     return refused(read->prepared.scene.error_at(
         "", "the scene has no [elastic], so nothing is known of how it gives", "add the table"));

@@ -42,9 +42,7 @@ MotionLook::Finding MotionLook::look(const State& from, const State& to, double 
     const State high = interpolate(from, to, part.t1);
     const State middle = interpolate(from, to, 0.5 * (part.t0 + part.t1));
     const double half = 0.5 * (part.t1 - part.t0);
-    const auto [shallow, deep] = std::minmax(low.insertion_mm, high.insertion_mm);
-    const MotionBounds bounds =
-        motion_bounds(design, middle, shallow, deep, std::max(low.u_free.norm(), high.u_free.norm()));
+    const MotionBounds bounds = motion_bounds(design, StateRange::of_motion(low, high));
     const auto margins = body_.evaluate(middle, bounds, half * advance, half * turn, points, required_mm);
     if (margins.blocked.value < required_mm) return Finding::not_clear;
     if (margins.least.value >= plenty_mm && body_.whole_body(margins, points).value >= plenty_mm) continue;

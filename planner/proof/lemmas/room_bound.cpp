@@ -15,7 +15,7 @@ namespace withy {
 namespace {
 
 // Edges of the cubes: this, and up to so often twice that.
-constexpr double kLeast_mm = 1.0;
+constexpr double kLeast_mm = RoomBound::kLeastCube_mm;
 constexpr int kLevels = 5;
 // Half a cube's diagonal, of its edge, rounded up.
 constexpr double kHalfDiagonal = 0.8660255;

@@ -2,12 +2,20 @@
 #include "planner/search/ask/reasons.h"
 
 #include <algorithm>
+#include <array>
+#include <atomic>
 #include <cmath>
+#include <deque>
+#include <memory>
+#include <vector>
 
 #include <fmt/core.h>
+#include <tbb/parallel_for.h>
+#include <tbb/task_arena.h>
 
 #include "geometry/numbers/numbers.h"
 #include "planner/effort/shares.h"
+#include "planner/search/ask/changed_design.h"
 #include "planner/search/ask/nearest_approach.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
@@ -30,11 +38,7 @@ std::optional<SearchProblem> with_parts(const SearchProblem& problem,
                                         const std::function<void(DesignParts&)>& change) {
   DesignParts parts = problem.design.parts();
   change(parts);
-  auto changed = Design::make(std::move(parts));
-  if (!changed) return std::nullopt;
-  SearchProblem out = problem;
-  out.design = std::move(*changed);
-  return out;
+  return with_design(problem, std::move(parts));
 }
 
 std::optional<SearchProblem> relaxed(const SearchProblem& problem, Relaxation relaxation,
@@ -206,33 +210,103 @@ std::string sentence_for(Relaxation relaxation, const SearchProblem& asked, cons
   return {};
 }
 
+/// In the order in which they are said: what comes first is the reason.
+constexpr std::array kRelaxations = {Relaxation::field,     Relaxation::tendons,       Relaxation::latch,
+                                     Relaxation::curvature, Relaxation::insertion,     Relaxation::clearance,
+                                     Relaxation::thickness, Relaxation::one_more_lock, Relaxation::walls};
+
+/// Every limit's relaxed question, asked by all threads. A thread takes the next question in the order above;
+/// none after one that was found is asked to its end. So one thread asks what it must, and more threads ask
+/// ahead.
+class RelaxedQuestions {
+ public:
+  RelaxedQuestions(const SearchProblem& problem, const Effort& effort, const WithLocks& with_locks)
+      : effort_(effort) {
+    for (const Relaxation relaxation : kRelaxations)
+      if (auto eased = relaxed(problem, relaxation, with_locks))
+        questions_.push_back({relaxation, std::move(*eased), nullptr, SearchOutcome::stopped});
+    first_found_ = questions_.size();
+    done_ = std::vector<std::atomic<std::int64_t>>(questions_.size());
+  }
+
+  struct Question {
+    Relaxation relaxation;
+    SearchProblem eased;
+    std::unique_ptr<RouteSearch> search;  // of `eased`, which stays where it is; where it found a route
+    SearchOutcome outcome;
+  };
+
+  /// The first question that was found, all before it answered within the effort's work, itself included;
+  /// none else. The same on any number of threads, but where the effort is cut short.
+  const Question* first_found() {
+    tbb::this_task_arena::isolate([&] {
+      tbb::parallel_for(
+          0, tbb::this_task_arena::max_concurrency(), [&](int) { take_turns(); }, tbb::simple_partitioner());
+    });
+    std::int64_t left = effort_.work();
+    for (std::size_t i = 0; i < questions_.size(); ++i) {
+      left -= done_[i];
+      if (effort_.cut_short() || left < 0) return nullptr;
+      if (questions_[i].outcome == SearchOutcome::found) return &questions_[i];
+    }
+    return nullptr;
+  }
+
+ private:
+  void take_turns() {
+    for (std::size_t i = next_++; i < questions_.size(); i = next_++) {
+      if (i > first_found_ || done_before(i) > effort_.work() || effort_.cut_short()) return;
+      ask(i);
+    }
+  }
+
+  /// As far as it is known: what is not done yet only adds.
+  std::int64_t done_before(std::size_t end) const {
+    std::int64_t sum = 0;
+    for (std::size_t i = 0; i < end; ++i) sum += done_[i];
+    return sum;
+  }
+
+  void ask(std::size_t i) {
+    Question& question = questions_[i];
+    RouteSearchSettings settings;
+    settings.relaxations = true;
+    settings.effort = effort_.renewed(std::min(shares::kReasonWork, effort_.work())).until_stop([this, i] {
+      return first_found_ < i;
+    });
+    auto search = std::make_unique<RouteSearch>(question.eased, settings);
+    question.outcome = search->run(question.eased.goal);
+    done_[i] = search->work();
+    if (question.outcome != SearchOutcome::found) return;
+    question.search = std::move(search);
+    std::size_t first = first_found_;
+    while (i < first && !first_found_.compare_exchange_weak(first, i)) {
+    }
+  }
+
+  const Effort& effort_;
+  std::deque<Question> questions_;  // searches refer to what is in it
+  std::atomic<std::size_t> next_{0};
+  std::atomic<std::size_t> first_found_{0};
+  std::vector<std::atomic<std::int64_t>> done_;  // work of each question
+};
+
 }  // namespace
 
 std::optional<Reason> find_reason(const SearchProblem& problem, const Effort& effort,
                                   const WithLocks& with_locks) {
-  RouteSearchSettings search_settings;
-  std::int64_t left = effort.work();
-  for (const Relaxation relaxation : {Relaxation::field, Relaxation::tendons, Relaxation::latch,
-                                      Relaxation::curvature, Relaxation::insertion, Relaxation::clearance,
-                                      Relaxation::thickness, Relaxation::one_more_lock, Relaxation::walls}) {
-    const auto eased = relaxed(problem, relaxation, with_locks);
-    if (!eased) continue;
-    search_settings.effort = effort.renewed(std::min(shares::kReasonWork, left));
-    RouteSearch search(*eased, search_settings);
-    const SearchOutcome outcome = search.run(eased->goal);
-    left -= search.work();
-    if (effort.cut_short() || (outcome != SearchOutcome::found && left <= 0)) return std::nullopt;
-    if (outcome != SearchOutcome::found) continue;
-    const Route route = tidy(search.judge(), search.route(), effort);
-    Reason reason{relaxation, sentence_for(relaxation, problem, *eased, route, effort), std::nullopt};
-    if (relaxation != Relaxation::one_more_lock) {
-      const Hardware hardware(problem.design);
-      reason.approach = approach_along(StepJudge(problem, hardware), route, effort);
-    }
-    // Figures of a look that was cut short may be wrong.
-    return effort.cut_short() ? std::nullopt : std::optional(std::move(reason));
+  RelaxedQuestions questions(problem, effort, with_locks);
+  const RelaxedQuestions::Question* found = questions.first_found();
+  if (found == nullptr) return std::nullopt;
+  const Relaxation relaxation = found->relaxation;
+  const Route route = tidy(found->search->judge(), found->search->route(), effort);
+  Reason reason{relaxation, sentence_for(relaxation, problem, found->eased, route, effort), std::nullopt};
+  if (relaxation != Relaxation::one_more_lock) {
+    const Hardware hardware(problem.design);
+    reason.approach = approach_along(StepJudge(problem, hardware), route, effort);
   }
-  return std::nullopt;
+  // Figures of a look that was cut short may be wrong.
+  return effort.cut_short() ? std::nullopt : std::optional(std::move(reason));
 }
 
 }  // namespace withy

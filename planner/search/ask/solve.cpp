@@ -208,12 +208,25 @@ void list_checked(const SearchProblem& problem, std::vector<std::string>& checke
 
 namespace {
 
+/// What a proof rests on.
+std::string what_proves(const RouteSearch& search) {
+  switch (search.proof()) {
+    case ProofKind::no_tip_there:
+      return "no state of any lock has its tip there";
+    case ProofKind::no_way_of_tip:
+      return "the lumen lets no ball as thick as the tip get there";
+    case ProofKind::cells:
+      break;
+  }
+  return fmt::format("{} cells proved{}", search.checks(),
+                     search.switchless() ? ", the field never switches a lock" : "");
+}
+
 /// After a proof: the reason, and where the route of a relaxed question comes to a stop.
 void explain_unreachable(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,
                          const RouteSearch& search) {
-  answer.why =
-      fmt::format("no sequence of actions brings the tip within {:.4g} mm of the target ({} cells proved)",
-                  problem.goal.tolerance_mm, search.checks());
+  answer.why = fmt::format("no sequence of actions brings the tip within {:.4g} mm of the target ({})",
+                           problem.goal.tolerance_mm, what_proves(search));
   if (!settings.explain) return;
   settings.progress("looking for the reason");
   const auto reason = find_reason(problem, settings.effort.part(shares::kReasonsWork), settings.with_locks);
@@ -332,6 +345,7 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
                       Effort::Clock::time_point since) {
   RouteSearchSettings search_settings;
   search_settings.effort = settings.effort;
+  search_settings.relaxations = true;
   RouteSearch search(problem, search_settings);
   const SearchOutcome outcome = search.run(problem.goal);
   if (outcome == SearchOutcome::found) {
@@ -351,7 +365,8 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
   answer.approach = search.best_approach();
   if (outcome == SearchOutcome::proved_none) {
     answer.verdict = Verdict::unreachable;
-    if (settings.certificate != nullptr) *settings.certificate = certify(problem, search, search_settings);
+    if (settings.certificate != nullptr)
+      *settings.certificate = certify_any_proof(problem, search, search_settings);
     explain_unreachable(answer, problem, settings, search);
   } else {
     answer.verdict = Verdict::undecided;
@@ -383,6 +398,8 @@ Answer solve(const SearchProblem& problem, const SolveSettings& settings) {
     solve_by_stock(answer, problem, settings);
     answer.seconds = seconds_since(since);
   }
+  // Plans are searched with the ideal segment.
+  if (answer.plan && problem.design.elastic()) answer.not_checked.emplace_back(kElasticChecked);
   if (answer.approach) add_figures(problem, answer.approach->state);
   answer.seconds_after = seconds_since(since) - answer.seconds;
   return answer;

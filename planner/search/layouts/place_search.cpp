@@ -49,7 +49,7 @@ class PlaceSearch {
   PlaceSearch(const SearchProblem& base, const PlaceSettings& settings)
       : settings_(settings),
         trials_(base, grid_clockings(base.design.parts(), settings.locks, settings.clock_step_rad),
-                settings.effort) {}
+                settings.effort, settings.certified) {}
 
   PlaceResult run() {
     const DesignParts& parts = trials_.base().design.parts();

@@ -40,6 +40,10 @@ struct PlaceSettings {
       shares::kPlacePolishTrials;  ///< layouts tried between the points of the grid about each of the best
   /// Its work (RouteSearch::work) is for one question about one layout; its clock ends the whole search.
   Effort effort = Effort::of_work(shares::kPlaceWork);
+  /// Handed a certificate of each layout that is proved not to reach with the required clearance: one for all
+  /// clockings of its stations, or one for each. Its scene is not filled in (name_scene). Empty: none is
+  /// made.
+  LayoutTrials::Certified certified;
   /// Told what goes on, what is known so far, and the share of what goes on that is done.
   std::function<void(const std::string&, const std::string&, double)> progress =
       [](const std::string&, const std::string&, double) {};

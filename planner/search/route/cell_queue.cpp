@@ -28,11 +28,12 @@ double tip_lever_mm2(const Design& design) {
 /// From a cell to the start, at least about: the switches that release its locks, the insertion to draw back,
 /// and (where no switch is left) the bend to undo.
 double CellQueue::left_to_pay(const CellRef& ref) const {
-  const Box b = store_.box(ref);
+  const CellTree& tree = store_.tree(ref.leaf);
+  const auto centre = [&](int k) { return tree.centre(ref.cell, k); };
   const double switches = kSwitchCost * store_.leaf(ref).engaged_count();
   const double bend =
-      ref.leaf == 0 ? tip_lever_mm2(store_.problem().design) * std::hypot(b.centre(1), b.centre(2)) : 0.0;
-  return switches + kGreed * (b.centre(0) + bend);
+      ref.leaf == 0 ? tip_lever_mm2(store_.problem().design) * std::hypot(centre(1), centre(2)) : 0.0;
+  return switches + kGreed * (centre(0) + bend);
 }
 
 void CellQueue::push(const CellRef& ref, double cost) {
@@ -79,8 +80,12 @@ void CellQueue::hand_down(const CellRef& ref) {
 }
 
 const std::vector<CellRef>& CellQueue::touched() {
-  std::sort(touched_.begin(), touched_.end());
+  // What was sorted last time still is.
+  const auto fresh = touched_.begin() + static_cast<std::ptrdiff_t>(touched_sorted_);
+  std::sort(fresh, touched_.end());
+  std::inplace_merge(touched_.begin(), fresh, touched_.end());
   touched_.erase(std::unique(touched_.begin(), touched_.end()), touched_.end());
+  touched_sorted_ = touched_.size();
   return touched_;
 }
 

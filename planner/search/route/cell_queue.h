@@ -66,6 +66,7 @@ class CellQueue {
   std::vector<Entry> heap_;
   std::uint64_t tickets_ = 0;
   std::vector<CellRef> touched_;
+  std::size_t touched_sorted_ = 0;  // of its first ones: so many are, and each once
 };
 
 }  // namespace withy

@@ -29,7 +29,17 @@ struct RouteSearchSettings {
   /// switches to the target is kept of every cell (way_label.h).
   int most_switches = kAnySwitches;
   bool limits_switches() const { return most_switches < kAnySwitches; }
+  /// Proofs by what leaves most of the design out (planner/proof/relaxations) count as well. They are quick,
+  /// but what the cells know of the target is then no proof by itself (RouteSearch::proof).
+  bool relaxations = false;
   Effort effort;  ///< work as RouteSearch::work counts it; where it is spent the search ends undecided
+};
+
+/// What a search that found no route rests on.
+enum class ProofKind : unsigned char {
+  cells,         ///< the cells that were reached hold every state that reaches the target
+  no_tip_there,  ///< no state has its tip at the target
+  no_way_of_tip  ///< the tip's own ball can't get there
 };
 
 enum class SearchOutcome { found, proved_none, stopped };

@@ -8,11 +8,15 @@
 #include "planner/segment/latch.h"
 #include "planner/segment/shape.h"
 #include "tests/planner/elastic/elastic_designs.h"
+#include "tests/planner/elastic/plain_plant.h"
 
 namespace {
 
 using namespace withy;
 using namespace withy_test;
+
+/// Steps of the plain body (mm of the ideal tip's way).
+constexpr double kPlainStep_mm = 6.0;
 
 /// Advance, bend, lock, bend to the target, and all of it back.
 Plan one_lock_plan(const Design& design, const Eigen::Vector2d& first, const Eigen::Vector2d& second) {
@@ -47,33 +51,6 @@ Plan one_lock_plan(const Design& design, const Eigen::Vector2d& first, const Eig
   return plan;
 }
 
-/// The tip of the plain implementation in the reached state.
-std::optional<Eigen::Vector3d> plain_tip(const Design& plant, const Design& planned, const Plan& plan,
-                                         const PullCorrections& corrections) {
-  const withy_plain::Shooting shooting(plain_of(plant));
-  auto body = shooting.step(shooting.straight(), 0.0, shooting.straight().pull_mm);
-  for (const PlannedAction& action : plan.actions) {
-    if (!body) return std::nullopt;
-    if (action.kind == ActionKind::lock) body = shooting.engage(*body, action.lock);
-    if (action.kind == ActionKind::lock) continue;
-    const State& from = plan.states[static_cast<std::size_t>(action.from)];
-    const State& to = plan.states[static_cast<std::size_t>(action.to)];
-    constexpr int kSteps = 12;
-    for (int i = 1; body && i <= kSteps; ++i) {
-      const double t = static_cast<double>(i) / kSteps;
-      const State at = interpolate(from, to, t);
-      const Eigen::VectorXd pull =
-          ideal_pulls(planned, at) +
-          corrections.between(action.from, action.to, t,
-                              static_cast<Eigen::Index>(planned.tendons()->angle_rad.size()));
-      body = shooting.step(*body, at.insertion_mm, std::vector<double>(pull.begin(), pull.end()));
-    }
-    if (action.to == plan.reached_state) break;
-  }
-  if (!body) return std::nullopt;
-  return body->tip_E;
-}
-
 }  // namespace
 
 TEST_CASE("compensated pulls meet slides and target where ideal ones miss them") {
@@ -99,7 +76,7 @@ TEST_CASE("compensated pulls meet slides and target where ideal ones miss them")
   CHECK_FALSE(broken_limit(design, plan, better));
 
   // The plain body, played the same pulls, is where the elements are.
-  const auto tip = plain_tip(design, design, plan, made_up.corrections);
+  const auto tip = PlainPlant(design, design, plan, kPlainStep_mm).tip_E(made_up.corrections);
   REQUIRE(tip);
   CHECK((*tip - better.states[reached].reading.tip_E.translation()).norm() < 0.02);
 }
@@ -119,15 +96,17 @@ TEST_CASE("compensated pulls still help on a bench whose numbers are a few per c
     coarse.step_mm = 2.0;
     const Compensation made_up = compensate(design, plan, {target, std::nullopt, 0.0}, coarse);
     REQUIRE_FALSE(made_up.fault);
-    // Two per cent of stiffness and mass, a tenth of the friction: what a fit leaves open (tools/bench/fit
-    // has no such figure yet; assumed).
+    // Two per cent of stiffness and mass, a tenth of the friction: about what a fit leaves open
+    // (tools/bench/elastic takes them from fits).
     DesignParts plant = usual_parts({50.0});
     plant.elastic->tendon_EA_N *= 1.0 + 0.02 * even(engine);
     plant.elastic->backbone_EA_N *= 1.0 + 0.02 * even(engine);
     plant.elastic->mass_g_per_mm *= 1.0 + 0.02 * even(engine);
     plant.tendons->friction_coefficient *= 1.0 + 0.1 * even(engine);
-    const auto with = plain_tip(made(plant), design, plan, made_up.corrections);
-    const auto without_them = plain_tip(made(plant), design, plan, {});
+    const Design off = made(plant);
+    PlainPlant bench(off, design, plan, kPlainStep_mm);
+    const auto with = bench.tip_E(made_up.corrections);
+    const auto without_them = bench.tip_E({});
     if (!with || !without_them) continue;
     ratio.push_back((*with - target).norm() / (*without_them - target).norm());
   }
@@ -136,6 +115,23 @@ TEST_CASE("compensated pulls still help on a bench whose numbers are a few per c
   WARN("tip error with compensated over that with ideal pulls, median of " << ratio.size() << ": "
                                                                            << ratio[ratio.size() / 2]);
   CHECK(ratio[ratio.size() / 2] < 0.2);
+}
+
+TEST_CASE("a look that may take little ends early and says so") {
+  const Design design = made(usual_parts({50.0}));
+  const Plan plan = one_lock_plan(design, {0.016, 0.006}, {-0.004, 0.018});
+  const Effort little = Effort::of_work(1000);
+  FollowSettings settings;
+  settings.effort = &little;
+  CHECK(compensate(design, plan, {}, settings).fault == ElasticFault::cut_short);
+  const FollowedPlan followed = follow_plan(design, plan, {}, settings);
+  CHECK(followed.fault == ElasticFault::cut_short);
+  CHECK(followed.states.size() < plan.states.size());
+  CHECK(followed.work >= little.work());
+  CHECK(followed.work < 10 * little.work());
+  CHECK(what_fails(design, plan, {}, followed) == "was not looked at to the end");
+  settings.effort = nullptr;
+  CHECK(follow_plan(design, plan, {}, settings).work > followed.work);
 }
 
 TEST_CASE("each effect alone and left out") {

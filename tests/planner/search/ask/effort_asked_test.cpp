@@ -4,6 +4,7 @@
 //
 // Bounds are in work and in questions asked, never in time. They are generous: a loop that does not ask does
 // not end.
+#include <atomic>
 #include <cmath>
 #include <limits>
 #include <string>
@@ -65,7 +66,7 @@ TEST_CASE(
     const Verdict whole = solve(question_asked, settings).verdict;
     for (const int after : {0, 10, 1000}) {
       CAPTURE(after, design.lock_count(), design.latch()->notch_pitch_mm);
-      int asked = 0;
+      std::atomic<int> asked = 0;  // more than one thread asks
       settings.effort = Effort::of_work(300000).until_stop([&] { return ++asked > after; });
       const Verdict verdict = solve(question_asked, settings).verdict;
       CHECK((verdict == Verdict::undecided || verdict == whole));
