@@ -229,17 +229,29 @@ int steps_of_motion(const Design& design, const State& from, const State& to, do
   return std::max(1, static_cast<int>(std::ceil(way / step_mm)));
 }
 
-// The distance is looked up exactly only where its lower bound could lower the least so far.
+// Stations are asked in the order of their lower bounds, exactly only while that is below the least so far:
+// one or two of them.
 double clearance_of(ElasticSegment& segment, const ElasticState& state, const ChannelDistance& distance,
                     const WallPlacement& placement) {
   const std::vector<LookStation> stations = look_stations(segment.design(), state.insertion_mm);
   const std::vector<Eigen::Isometry3d> poses = segment.poses_E(state, places(stations));
-  double least = kInfinity;
+  struct Place {
+    double lower_mm;
+    Eigen::Vector3d p_W;
+    double radius_mm;
+  };
+  std::vector<Place> inside;
   for (std::size_t i = 0; i < stations.size(); ++i) {
     const Eigen::Vector3d p = placement.X_WE * poses[i].translation() / placement.scale;
-    if (p.z() <= 0.0) continue;
-    if (placement.scale * distance.signed_lower(p) - stations[i].radius_mm >= least) continue;
-    least = std::min(least, placement.scale * distance.exact().signed_distance(p) - stations[i].radius_mm);
+    const double radius = stations[i].radius_mm;
+    if (p.z() > 0.0) inside.push_back({placement.scale * distance.signed_lower(p) - radius, p, radius});
+  }
+  std::sort(inside.begin(), inside.end(),
+            [](const Place& a, const Place& b) { return a.lower_mm < b.lower_mm; });
+  double least = kInfinity;
+  for (const Place& place : inside) {
+    if (place.lower_mm >= least) break;
+    least = std::min(least, placement.scale * distance.exact().signed_distance(place.p_W) - place.radius_mm);
   }
   return least;
 }
