@@ -152,6 +152,7 @@ constexpr Quantity kQuantities[] = {
     {"--range", either_way(1e9), "", "no scanner has such values"},
     {"--keep-at", kPlace, "mm", kBench},
     {"--cut", kPlace, "mm", kBench},
+    {"--crop", kPlace, "mm", kBench},
     {"--spacing", from(0.1, 1e3), "mm", "a finer lattice has too many targets"},
     {"--pull-noise", from(1e-9, 100.0), "mm", kMachine},
     {"--tension-noise", from(1e-9, 1e4), "N", kMachine},
