@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// What a replay asks of one state and of one switch. Used by replay.cpp only.
+// What a replay asks of one state and of one switch. Used by replays only.
 #pragma once
 
 #include <optional>

@@ -9,6 +9,7 @@
 
 #include <fmt/format.h>
 
+#include "planner/elastic/heed_elasticity.h"
 #include "planner/files/file_names.h"
 #include "planner/search/ask/certify.h"
 #include "planner/search/ompl/ompl_planners.h"
@@ -33,6 +34,7 @@ struct Options {
   std::filesystem::path proof;
   std::filesystem::path picture;
   bool recheck = false;
+  bool ideal_pulls = false;
   bool quiet = false;
 };
 
@@ -111,6 +113,13 @@ void say_where_it_stops(const Scene& scene, const Answer& answer) {
              spoken_point(tip_S), answer.approach->blocked_by);
 }
 
+/// Whose pulls the scripts carry, where there are two kinds.
+std::string pulls_line(const Asked& asked) {
+  if (!asked.answer.elastic || !asked.script || !*asked.script) return {};
+  return fmt::format("the scripts carry {} pulls\n",
+                     (**asked.script).compensated ? "compensated" : "the ideal segment's");
+}
+
 ExitStatus run(const Options& options) {
   if (const auto refused = refused_at_once(options)) return *refused;
   const auto format = options.picture.empty() ? std::nullopt : picture_format(options.picture);
@@ -127,7 +136,10 @@ ExitStatus run(const Options& options) {
                        options.seed,
                        options.planner,
                        true,
-                       !options.proof.empty() || options.recheck};
+                       !options.proof.empty() || options.recheck,
+                       {},
+                       options.ideal_pulls,
+                       true};
   auto asked = ask(*prepared, options.locks.value_or(prepared->scene.layout_in_use), how, progress);
   if (!asked) return refuse(asked.error());
 
@@ -152,8 +164,10 @@ ExitStatus run(const Options& options) {
   }
   fmt::print("{}: {}\n", name_of(asked->answer.verdict), asked->answer.why);
   say_where_it_stops(prepared->scene, asked->answer);
+  if (const auto& elastic = asked->answer.elastic) fmt::print("{}", engagement_lines(*elastic));
   for (const std::string& remedy : asked->answer.remedies) fmt::print("would do: {}\n", remedy);
   for (const std::string& left_out : asked->answer.not_checked) fmt::print("not checked: {}\n", left_out);
+  if (!options.folder.empty()) fmt::print("{}", pulls_line(*asked));
   if (no_script) fmt::print("{}\n", *no_script);
   if (!asked->rechecked) return status_of(asked->answer.verdict);
   fmt::print("recheck {}\n", asked->rechecked->sentence);
@@ -191,6 +205,8 @@ void add_plan_command(CommandLine& line) {
       app, "--proof", options->proof,
       "file for a certificate of what is proved (unreachable, or fewer switches don't reach), JSON lines, "
       "packed where its name ends in .gz; withy recheck checks it");
+  add_flag(app, "--ideal-pulls", options->ideal_pulls,
+           "scripts with the ideal segment's pulls, also where there are compensated ones");
   add_flag(app, "--recheck", options->recheck, "check the plan or the proof at once, as withy recheck does");
   add_option(app, "--picture", options->picture, "file for a picture of the plan, .svg or .png");
   add_quiet_option(app, options->quiet);

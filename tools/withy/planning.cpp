@@ -7,6 +7,7 @@
 #include <fmt/core.h>
 
 #include "geometry/centreline/centreline.h"
+#include "planner/elastic/heed_elasticity.h"
 #include "planner/plan/plan.h"
 #include "planner/script/plan_check.h"
 #include "planner/script/script.h"
@@ -58,9 +59,14 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
   };
   settings.remedies = options.remedies;
   settings.with_channel = in_larger_channel;
-  Answer answer = solve(*problem, settings);
+  Answer answer =
+      options.heed_elasticity ? solve_heeding_elasticity(*problem, settings) : solve(*problem, settings);
   std::optional<tl::expected<Script, ScriptFault>> script;
-  if (answer.plan) script = make_script(prepared.scene, problem->design, *answer.plan);
+  // Pulls that don't bring the elastic body there are no better than the ideal ones, which are proved.
+  const bool compensated = answer.elastic && answer.elastic->holds() && !options.ideal_pulls;
+  if (answer.plan)
+    script = make_script(prepared.scene, problem->design, *answer.plan,
+                         compensated ? answer.elastic->corrections : PullCorrections{});
   return Asked{std::move(*problem), std::move(answer), std::move(certificate), std::move(script),
                std::nullopt};
 }

@@ -36,9 +36,11 @@ struct AskOptions {
   double budget_s = shares::kPlanSeconds;
   std::uint64_t seed = 1;
   std::string planner;
-  bool remedies = false;     ///< after a proof, what would do
-  bool certify = false;      ///< a certificate of what is proved
-  std::string heading = {};  ///< stands before each stage's name while it goes on
+  bool remedies = false;         ///< after a proof, what would do
+  bool certify = false;          ///< a certificate of what is proved
+  std::string heading = {};      ///< stands before each stage's name while it goes on
+  bool ideal_pulls = false;      ///< scripts with the ideal segment's pulls where there are compensated ones
+  bool heed_elasticity = false;  ///< look at the plan with the elastic body, plan again where it fails
 };
 
 Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& options, Progress& progress);
