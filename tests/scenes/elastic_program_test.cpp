@@ -1,5 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // `withy elastic`, and scripts and replays with the elastic body, as a user meets them.
+#include <regex>
+
 #include <catch2/catch.hpp>
 #include <nlohmann/json.hpp>
 
@@ -66,6 +68,15 @@ TEST_CASE("ignoring elasticity touches the wall, heeding it does not") {
   CHECK(replayed("ideal.csv", false).status == 0);
   CHECK_THAT(replayed("ideal.csv", false).out, StartsWith("The script brings the tip within"));
   CHECK(replayed("ideal.csv", true).status == 5);
+
+  // Without its currents no lock switches: a compensated script is held against that too.
+  std::string dead = read_text(folder.path() / "out/script.csv");
+  const std::regex lock_row("(\\r\\n[0-9]+,lock,[^,]*(,-?[0-9.]+){4})((,-?[0-9.]+){6})");
+  dead = std::regex_replace(dead, lock_row, "$1,0,0,0,0,0,0");
+  withy_test::write_text(folder.path() / "dead.csv", dead);
+  const ProgramRun refused = replayed("dead.csv", false);
+  CHECK(refused.status == 5);
+  CHECK_THAT(refused.err + refused.out, Contains("the field turns lock"));
 }
 
 TEST_CASE("benches whose segment gives are drawn alike for one seed") {
