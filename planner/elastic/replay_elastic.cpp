@@ -92,7 +92,7 @@ class ScriptPlayer {
       poses.R_E[i] = at_E[i].linear();
       poses.p_E[i] = at_E[i].translation();
     }
-    const auto finding = check_torques(design_, poses, at_.engaged, lock, row);
+    const auto finding = check_field(design_, poses, at_.engaged, lock, row);
     if (finding) out_.fault = ElasticReplayFault{row.line, finding->problem, finding->remedy};
     return !finding;
   }

@@ -61,10 +61,10 @@ class PlanWriter {
     plan["actions"] = actions();
     plan["proof"] = answer.coverage ? proof(*answer.coverage) : Json(nullptr);
     plan["approach"] = answer.approach ? approach(*answer.approach) : Json(nullptr);
+    if (answer.elastic) plan["elastic"] = elastic(*answer.elastic);
     if (answer.open) plan["open"] = open(*answer.open);
     if (!answer.would_decide.empty()) plan["might_decide"] = answer.would_decide;
     if (answer.depth) plan["depth"] = depth(*answer.depth);
-    if (answer.elastic) plan["elastic"] = elastic(*answer.elastic);
     if (const auto& rechecked = record_.rechecked)
       plan["rechecked"] = {{"verdict", rechecked->verdict}, {"sentence", rechecked->sentence}};
     return laid_out(plan);

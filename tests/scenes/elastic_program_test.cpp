@@ -1,5 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // `withy elastic`, and scripts and replays with the elastic body, as a user meets them.
+#include <regex>
+
 #include <catch2/catch.hpp>
 #include <nlohmann/json.hpp>
 
@@ -43,8 +45,14 @@ TEST_CASE("ignoring elasticity touches the wall, heeding it does not") {
   CHECK(json["holds"]["compensated_pulls"].get<bool>());
   CHECK(json["look"]["halving_error_mm"].get<double>() < 0.01);
   CHECK(json["effects"].size() == 5);
+}
 
-  // The scripts, compensated, bring the tip back to where it was meant to be; the ideal pulls do not.
+TEST_CASE("scripts bring the elastic body where it was meant to be, the ideal pulls do not") {
+  const std::string scene = kScenes + "single-bend/scene.toml";
+  TemporaryFolder folder;
+  const ProgramRun planned = run_program(
+      WITHY_PROGRAM, {"plan", scene, "--locks", "1", "-q", "-o", "out", "--budget", "3000"}, folder.path());
+  REQUIRE(planned.status == 0);
   const auto replayed = [&](const std::string& script, bool elastic) {
     std::vector<std::string> arguments = {"replay", script, scene, "-q"};
     if (elastic) arguments.emplace_back("--elastic");
@@ -66,6 +74,15 @@ TEST_CASE("ignoring elasticity touches the wall, heeding it does not") {
   CHECK(replayed("ideal.csv", false).status == 0);
   CHECK_THAT(replayed("ideal.csv", false).out, StartsWith("The script brings the tip within"));
   CHECK(replayed("ideal.csv", true).status == 5);
+
+  // Without its currents no lock switches: a compensated script is held against that too.
+  std::string dead = read_text(folder.path() / "out/script.csv");
+  const std::regex lock_row("(\\r\\n[0-9]+,lock,[^,]*(,-?[0-9.]+){4})((,-?[0-9.]+){6})");
+  dead = std::regex_replace(dead, lock_row, "$1,0,0,0,0,0,0");
+  withy_test::write_text(folder.path() / "dead.csv", dead);
+  const ProgramRun refused = replayed("dead.csv", false);
+  CHECK(refused.status == 5);
+  CHECK_THAT(refused.err + refused.out, Contains("the field turns lock"));
 }
 
 TEST_CASE("benches whose segment gives are drawn alike for one seed") {

@@ -100,6 +100,13 @@ std::optional<ExitStatus> refused_at_once(const Options& options) {
   return single_files_refused(options, {options.scene});
 }
 
+/// Whose pulls the scripts carry, where there are two kinds.
+std::string pulls_line(const Asked& asked) {
+  if (!asked.answer.elastic || !asked.script || !*asked.script) return {};
+  return fmt::format("the scripts carry {} pulls\n",
+                     (**asked.script).compensated ? "compensated" : "the ideal segment's");
+}
+
 /// Of a question without a plan: how deep the tip gets, and the nearest verified state.
 void say_where_it_stops(const Scene& scene, const Answer& answer) {
   if (answer.plan) return;
@@ -111,13 +118,6 @@ void say_where_it_stops(const Scene& scene, const Answer& answer) {
   const Eigen::Vector3d tip_S = scene.entry.X_SE * answer.approach->state.tip_E.translation();
   fmt::print("nearest: {:.2f} mm from the target, the tip at {}: {}\n", answer.approach->distance_mm,
              spoken_point(tip_S), answer.approach->blocked_by);
-}
-
-/// Whose pulls the scripts carry, where there are two kinds.
-std::string pulls_line(const Asked& asked) {
-  if (!asked.answer.elastic || !asked.script || !*asked.script) return {};
-  return fmt::format("the scripts carry {} pulls\n",
-                     (**asked.script).compensated ? "compensated" : "the ideal segment's");
 }
 
 ExitStatus run(const Options& options) {
@@ -163,8 +163,8 @@ ExitStatus run(const Options& options) {
     if (const auto written = batch.commit(); !written) return refuse(written.error());
   }
   fmt::print("{}: {}\n", name_of(asked->answer.verdict), asked->answer.why);
-  say_where_it_stops(prepared->scene, asked->answer);
   if (const auto& elastic = asked->answer.elastic) fmt::print("{}", engagement_lines(*elastic));
+  say_where_it_stops(prepared->scene, asked->answer);
   for (const std::string& remedy : asked->answer.remedies) fmt::print("would do: {}\n", remedy);
   for (const std::string& left_out : asked->answer.not_checked) fmt::print("not checked: {}\n", left_out);
   if (!options.folder.empty()) fmt::print("{}", pulls_line(*asked));
