@@ -351,7 +351,8 @@ export class BenchView {
         label(at, `${i + 1} ${this.shape?.locked[i] ? '■' : '□'}`, 10, -18, 'of-lock');
       });
     for (const { at, text } of this.axes?.marks ?? []) label(at, text, 4, 12, 'of-axis');
-    this.labels.draw(labels, clientWidth, clientHeight, [scaleBar(this.camera, this.controls.target, clientHeight)]);
+    const bar = scaleBar(this.camera, this.controls.target, clientHeight);
+    this.labels.draw(labels, clientWidth, clientHeight, [bar.element], [bar.place]);
     this.openings.forEach((opening, i) => {
       const [x, y] = this.project(vector(opening.centre_mm).addScaledVector(vector(opening.into), -0.6 * opening.radius_mm));
       const door = this.doors.children[i] as HTMLElement;

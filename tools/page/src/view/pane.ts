@@ -14,6 +14,9 @@ import { LabelLayer, type Label } from './labels.ts';
 import { EntryView, FieldView, GapView, StopView, TargetView, TipPathView } from './marks.ts';
 
 const kPathSamples = 12;
+const kBodyPoints = 24;
+/** Less than this is no distance in words of a tenth of a millimetre. */
+const kShort_mm = 0.05;
 
 const vector = (v: Vec3) => new THREE.Vector3(v[0], v[1], v[2]);
 
@@ -30,6 +33,7 @@ export class Pane {
   private readonly gap = new GapView();
   private readonly field = new FieldView();
   private readonly labels = new LabelLayer();
+  private readonly heading: HTMLElement | null;
   private moment: Moment;
 
   constructor(
@@ -49,12 +53,19 @@ export class Pane {
     this.stop = depth?.stops_short ? new StopView(depth.place_mm, 1.2 * track.entry.design.radius_mm) : null;
     if (this.stop) this.group.add(this.stop.group);
     this.group.add(this.body.group, this.target.group, this.entry.group, this.path.line, this.gap.group, this.field.group);
-    const title = titled ? this.title(track.entry) : null;
-    this.element = h('div', { class: 'pane' }, title, this.labels.svg);
+    this.heading = titled ? this.title(track.entry) : null;
+    this.element = h('div', { class: 'pane' }, this.heading, this.labels.svg);
+  }
+
+  /** What a pane without a plan shows. */
+  private nearest({ verdict, approach }: PlanEntry['plan']): string {
+    if (verdict === 'reached' || !approach?.state) return '';
+    const short = approach.distance_mm ?? 0;
+    return short < kShort_mm ? ', closest approach' : `, at best ${quantity(short, 'mm', 1)} short`;
   }
 
   private title({ plan }: PlanEntry): HTMLElement {
-    return h('div', { class: `pane-title ${plan.verdict}` }, verdictSign(plan.verdict), `${lockCount(plan.locks)}: ${verdictWord[plan.verdict].toLowerCase()}`);
+    return h('div', { class: `pane-title ${plan.verdict}` }, verdictSign(plan.verdict), `${lockCount(plan.locks)}: ${verdictWord[plan.verdict].toLowerCase()}${this.nearest(plan)}`);
   }
 
   private tip(state: BodyState): Vec3 {
@@ -76,10 +87,11 @@ export class Pane {
     return points.length > 1 ? points : [this.tip(this.moment.body), this.tip(this.moment.body)];
   }
 
-  /** Points that a view of the body at rest beyond the entry should hold. */
-  bodyPoints(): THREE.Vector3[] {
+  /** Points of the body that are past the entry now. */
+  insidePoints(): THREE.Vector3[] {
     const L = this.track.entry.design.length_mm;
-    return [0, 0.25, 0.5, 0.75, 1].map((k) => vector(this.body.shape.pose(k * L).p).applyMatrix4(this.X_SE));
+    const points = Array.from({ length: kBodyPoints + 1 }, (_, k) => vector(this.body.shape.pose((k / kBodyPoints) * L).p));
+    return points.filter((p) => p.z >= 0).map((p) => p.applyMatrix4(this.X_SE));
   }
 
   applyTheme() {
@@ -101,7 +113,9 @@ export class Pane {
     if (labelled) this.nameParts(labels);
     if (labelled) for (const { at, text } of axes) this.label(labels, at, text, 4, 12, 'of-axis');
     const { clientWidth, clientHeight } = this.element;
-    this.labels.draw(labels, clientWidth, clientHeight, [scaleBar(this.camera, middle, clientHeight)]);
+    const title = this.heading ? [{ x: this.heading.offsetLeft, y: this.heading.offsetTop, width: this.heading.offsetWidth, height: this.heading.offsetHeight }] : [];
+    const bar = scaleBar(this.camera, middle, clientHeight);
+    this.labels.draw(labels, clientWidth, clientHeight, [bar.element], [bar.place, ...title]);
   }
 
   private project(p: THREE.Vector3): [number, number] {
