@@ -72,6 +72,10 @@ inline constexpr int kDirectSpareRounds = 12;
 /// Rounds of the look for more room: steps down to 1/64 of a quarter of the curvature limit. Chosen.
 inline constexpr int kDirectRoomRounds = 6;
 
+/// A way back out where a lock sticks, or from a given state (DirectAttempt::way_out): a few hundred motions.
+/// Chosen.
+inline constexpr std::int64_t kWayOutWork = 20000;
+
 // After a plan: looks for a better one (solve.h).
 
 /// Work of each look: that of the first plan, but at least and at most so much. Chosen. Measured: with
@@ -87,6 +91,10 @@ inline constexpr int kWidenLooks = 6;
 /// search found no plan with the reserve on airway, double-bend and planar-s with 3 locks, and proved that
 /// there is none on fold-chamber with 3 and miniature with 2.
 inline constexpr std::int64_t kSurerWork = 1600000;
+
+/// Rounds in which one lock takes another notch (planner/stand/improve.h). Chosen: a plan that is three
+/// notches off its best has gained most by then.
+inline constexpr int kNotchRounds = 4;
 
 // After a proof: what stands in the way (reasons.h), where it comes to a stop (nearest_approach.h).
 

@@ -29,7 +29,7 @@ class ScriptMaker {
   }
 
   Script make() {
-    add("start", plan_.states.front(), "every axis at zero");
+    add("start", plan_.states.front(), plan_.from_elsewhere ? "the axes as they are" : "every axis at zero");
     for (std::size_t k = 0; k < plan_.actions.size(); ++k) {
       const PlannedAction& action = plan_.actions[k];
       const std::string note = fmt::format("action {} of {}, way {}", k + 1, plan_.actions.size(),

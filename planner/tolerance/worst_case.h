@@ -36,12 +36,21 @@
 namespace withy {
 
 /// What a plan has to stand.
-enum class Standing {
+enum class StandsFor {
   off_the_wall,  ///< every motion keeps clear of the wall
   at_the_target  ///< the tip stays within the target's tolerance
 };
 
-/// Not safe to use from several threads at once.
+/// A part of a motion that is not proved to keep clear: from a fraction of it to another, and what of the
+/// body there is not.
+struct DoubtfulPart {
+  std::size_t motion = 0;
+  double from = 0.0;
+  double to = 1.0;
+  std::vector<MotionCell> cells;
+};
+
+/// Not safe to use from several threads at once, but for what is const.
 class WorstCase {
  public:
   /// The problem must outlive this. `motions` as motions_inside has them; `reached` is the plan's state at
@@ -56,15 +65,27 @@ class WorstCase {
   /// Proved upper bound (mm) of the distance from the tip to the target's point.
   double tip_error(const ErrorSizes& sizes) const;
 
-  bool stands(const ErrorSizes& sizes, Standing what);
+  bool stands(const ErrorSizes& sizes, StandsFor what);
+
+  /// Proved upper bound (rad) of the angle between the tip and the target's direction; 0 where it asks for
+  /// none.
+  double direction_error(const ErrorSizes& sizes) const;
+
+  /// Of each motion the part outside of which it is proved to keep clear under errors of these sizes; none
+  /// where it is all along. Under smaller errors the same parts are in doubt, or less.
+  std::vector<DoubtfulPart> doubtful(const ErrorSizes& sizes);
+
+  /// Is the part proved to keep clear on this one bench, without a closer look?
+  bool keeps_off_the_wall(const DoubtfulPart& part, const ErrorDraw& errors) const;
 
   /// The largest size of one error alone for which the plan is proved to stand, by bisection; at most the
   /// size past which no bound is sought (largest_sought).
-  double largest(ErrorKind kind, Standing what);
+  double largest(ErrorKind kind, StandsFor what);
   static double largest_sought(ErrorKind kind);
 
  private:
   ErrorBounds bounds(const ErrorSizes& sizes) const;
+  ErrorBounds bounds_of(const ErrorDraw& errors) const;
   double kept_in(const MotionCell& cell, const ErrorBounds& errors) const;
   bool may_reach_passage(const MotionCell& cell, const ErrorBounds& errors) const;
   double looked_at(MotionCells& motion, std::size_t cell, const ErrorBounds& errors, double enough_mm);
@@ -76,6 +97,7 @@ class WorstCase {
   State reached_;
   Eigen::Vector3d centre_E_;
   double bend_per_offset_;
+  Eigen::MatrixXd bend_per_pull_;
   BendLevers tip_;
   BendDirections tip_directions_;  // with the free carriage
   DirectedBound directed_;

@@ -8,6 +8,7 @@
 
 #include "planner/files/file_names.h"
 #include "planner/files/file_output.h"
+#include "planner/stand/advice.h"
 #include "planner/tolerance/tolerance_report.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
@@ -31,7 +32,13 @@ std::set<std::string> answer_names() {
   return {"tolerance.json", "tolerance.csv"};
 }
 
-tl::expected<ToleranceReport, Refused> judge(const Options& options, Progress& progress) {
+/// The report and what follows from it.
+struct Judged {
+  ToleranceReport report;
+  AdviceList advice;
+};
+
+tl::expected<Judged, Refused> judge(const Options& options, Progress& progress) {
   // The scene that is named must be the one that the plan was made for.
   auto read = read_sound_plan(options.plan, options.scene);
   if (!read) return tl::unexpected(read.error());
@@ -50,7 +57,8 @@ tl::expected<ToleranceReport, Refused> judge(const Options& options, Progress& p
   report.scene_file = named_from(options.scene, options.folder);
   report.scene_sha256 = read->prepared.scene.sha256;
   report.usual_sizes = options.errors.empty();
-  return report;
+  progress.stage("looking for what would help");
+  return Judged{std::move(report), find_advice(*problem, *read->plan, *sizes)};
 }
 
 ExitStatus run(const Options& options) {
@@ -60,8 +68,9 @@ ExitStatus run(const Options& options) {
     return refuse(place.error());
   Progress progress(options.quiet);
   progress.stage("reading plan and channel");
-  const auto report = judge(options, progress);
-  if (!report) return say(report.error());
+  const auto judged = judge(options, progress);
+  if (!judged) return say(judged.error());
+  const ToleranceReport* report = &judged->report;
   FileBatch batch;
   if (!options.folder.empty()) {
     batch.owns(options.folder, answer_names());
@@ -72,7 +81,7 @@ ExitStatus run(const Options& options) {
     const WritingFiles writing;
     if (const auto written = batch.commit(); !written) return refuse(written.error());
   }
-  fmt::print("{}", tolerance_table(*report));
+  fmt::print("{}{}", tolerance_table(*report), advice_text(judged->advice));
   return ExitStatus::done;
 }
 

@@ -12,6 +12,7 @@
 #include "planner/effort/shares.h"
 #include "planner/plan/figures.h"
 #include "planner/search/ask/certify.h"
+#include "planner/search/ask/given_state.h"
 #include "planner/search/ask/nearest_approach.h"
 #include "planner/search/ask/reasons.h"
 #include "planner/search/ompl/ompl_planners.h"
@@ -20,6 +21,7 @@
 #include "planner/search/route/route_tidy.h"
 #include "planner/segment/field.h"
 #include "planner/segment/tendons.h"
+#include "planner/stand/improve.h"
 
 namespace withy {
 
@@ -180,11 +182,13 @@ std::string reached_sentence(const SearchProblem& problem, const Plan& plan) {
   const double error = problem.goal.distance(plan.states[static_cast<std::size_t>(plan.reached_state)].tip_E);
   const auto in = std::count_if(plan.actions.begin(), plan.actions.end(),
                                 [](const PlannedAction& a) { return a.leg == Leg::in; });
+  const auto out = std::ssize(plan.actions) - in;
+  const std::string back = out == in ? "as many" : std::to_string(out);
   const std::string clearance = std::isfinite(plan.clearance_mm)
                                     ? fmt::format("clearance at least {:.2f} mm", plan.clearance_mm)
                                     : "never inside the channel";
-  return fmt::format("the tip comes within {:.2f} mm of the target with {}, {} in and as many back out, {}{}",
-                     error, plural(locks_used(plan), "lock"), plural(static_cast<int>(in), "action"),
+  return fmt::format("the tip comes within {:.2f} mm of the target with {}, {} in and {} back out, {}{}",
+                     error, plural(locks_used(plan), "lock"), plural(static_cast<int>(in), "action"), back,
                      clearance, reserve_phrase(problem.design, plan));
 }
 
@@ -294,10 +298,21 @@ void solve_by_stock(Answer& answer, const SearchProblem& problem, const SolveSet
   fill_plan(answer, problem, std::move(*plan));
 }
 
+/// The plan of a route that begins in a state that was given: on to the target, back there, and home.
+tl::expected<Plan, PlanRefusal> plan_from_elsewhere(const SearchProblem& problem, const RouteSearch& search,
+                                                    const Effort& effort) {
+  const WayOut home = way_home(problem, problem.start, effort);
+  if (!home.whole)
+    return tl::unexpected(PlanRefusal{PlanFault::ends, -1,
+                                      "the target is reached, but no way back out to the start was found"});
+  const StepJudge& judge = search.judge();
+  return make_plan(judge, tidy(judge, search.route(), effort), tidy(judge, home.route, effort));
+}
+
 /// The plan, or a better one that is found in reasonable work.
 Plan improved(const SearchProblem& problem, Plan plan, const SolveSettings& settings,
               const RouteSearch& first) {
-  if (!settings.widen) return plan;
+  if (settings.prefer == Preference::quick) return plan;
   settings.progress("looking for a better way");
   RouteSearchSettings search_settings;
   search_settings.effort =
@@ -312,6 +327,18 @@ Plan improved(const SearchProblem& problem, Plan plan, const SolveSettings& sett
   return widened(asked, std::move(plan), search_settings);
 }
 
+/// The plan with its standing, and where that is preferred one that stands more.
+Plan stood(const SearchProblem& problem, Plan plan, const SolveSettings& settings,
+           const RouteSearch& search) {
+  if (!settings.errors) return plan;
+  settings.progress("trying benches");
+  const Stander stander(problem, *settings.errors);
+  if (settings.prefer == Preference::bench)
+    return made_to_stand(search.judge(), stander, std::move(plan), settings.effort);
+  plan.standing = stander.judge(plan);
+  return plan;
+}
+
 double seconds_since(Effort::Clock::time_point since) {
   return std::chrono::duration<double>(Effort::Clock::now() - since).count();
 }
@@ -323,11 +350,15 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
   RouteSearch search(problem, search_settings);
   const SearchOutcome outcome = search.run(problem.goal);
   if (outcome == SearchOutcome::found) {
-    auto plan = plan_of(search, settings.effort);
+    const bool elsewhere = !(problem.start == start_state());
+    auto plan =
+        elsewhere ? plan_from_elsewhere(problem, search, settings.effort) : plan_of(search, settings.effort);
     answer.seconds = seconds_since(since);
+    if (plan && elsewhere) return fill_plan(answer, problem, std::move(*plan));
     if (plan) {
-      fill_plan(answer, problem, improved(problem, std::move(*plan), settings, search));
-      if (settings.widen && settings.effort.cut_short())
+      Plan better = improved(problem, std::move(*plan), settings, search);
+      fill_plan(answer, problem, stood(problem, std::move(better), settings, search));
+      if (settings.prefer != Preference::quick && settings.effort.cut_short())
         answer.why += "; the look for a better plan was cut short";
       return;
     }

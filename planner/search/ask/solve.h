@@ -11,8 +11,16 @@
 #include "planner/plan/answer.h"
 #include "planner/proof/recheck/certificate.h"
 #include "planner/search/problem.h"
+#include "planner/tolerance/errors.h"
 
 namespace withy {
+
+/// What a plan is to have most of, after it reaches.
+enum class Preference {
+  bench,      ///< the least chance to fail on a bench, then reserve, then clearance
+  clearance,  ///< clearance
+  quick       ///< the first plan will do
+};
 
 struct SolveSettings {
   /// What the whole question may take. Its clock ends all of it: the search, the looks for better plans, and
@@ -23,7 +31,10 @@ struct SolveSettings {
   Effort effort;
   std::uint64_t seed = 1;
   std::string planner;  ///< empty: the complete search; else the name of a stock planner (stock_planners.h)
-  bool widen = true;    ///< after a first plan, look for one with more clearance
+  Preference prefer = Preference::clearance;
+  /// How large a bench's errors may be: the plan then says what of them it stands. Needed by
+  /// Preference::bench, which is as good as `clearance` without.
+  std::optional<ErrorSizes> errors = std::nullopt;
   /// Gets a certificate of what was proved: the target unreachable, or not reached with fewer switches than
   /// the plan's. Stays empty where neither was.
   std::optional<recheck::Certificate>* certificate = nullptr;
