@@ -27,17 +27,21 @@ constexpr double kAimEnough = 1e-3;
 constexpr double kBelowLimit = 1e-9;
 // Parts of the way to the middle that are tried, the whole of it first.
 constexpr std::array kParts = {1.0, 0.75, 0.5, 0.25};
-// Benches by which candidates are compared, and those by which notches are sorted beforehand.
+// Less bend than the aim takes that is tried, as shares of it.
+constexpr std::array kLessBend = {1.0, 0.97, 0.94, 0.9, 0.85, 0.8};
+// Benches by which plans are compared, and those by which ends are sorted beforehand.
 constexpr int kRankDraws = 1000;
 constexpr int kSortDraws = 300;
+// How many plans are made of the candidates at the head of the sorted ones.
+constexpr int kMostPlans = 4;
 // A friction lock's neighbouring bends (rad).
 constexpr double kBendStep_rad = 0.1;
 
 /// How the tip of a state misses the middle, in shares of the tolerances, squared.
 class Aim {
  public:
-  Aim(const Design& design, const Goal& goal, State from)
-      : design_(design), goal_(goal), state_(std::move(from)) {}
+  Aim(const Design& design, const Goal& goal, State from, double most_per_mm)
+      : design_(design), goal_(goal), state_(std::move(from)), most_per_mm_(most_per_mm) {}
 
   State at(const std::vector<double>& x) const {
     State state = state_;
@@ -46,7 +50,7 @@ class Aim {
     return state;
   }
   /// Curvatures in shares of the limit: all unknowns are then of a size.
-  double unit() const { return design_.segment().curvature_max_per_mm; }
+  double unit() const { return most_per_mm_; }
 
   double miss(const State& state) const {
     const Eigen::Isometry3d tip = Shape(design_, state).tip_E();
@@ -81,6 +85,7 @@ class Aim {
   const Design& design_;
   const Goal& goal_;
   State state_;
+  double most_per_mm_;
 };
 
 State part_of_the_way(const State& from, const State& to, double part) {
@@ -98,8 +103,9 @@ Route way_in(const Plan& plan) {
   return route;
 }
 
-std::optional<State> aimed(const Design& design, const Goal& goal, const State& from) {
-  Aim aim(design, goal, from);
+std::optional<State> aimed(const Design& design, const Goal& goal, const State& from, double most_per_mm) {
+  if (!(most_per_mm > 0.0)) return std::nullopt;
+  Aim aim(design, goal, from, most_per_mm);
   nlopt::opt optimiser(nlopt::LD_SLSQP, 3);
   optimiser.set_min_objective(Aim::value, &aim);
   optimiser.add_inequality_constraint(Aim::bend, nullptr, 0.0);
@@ -167,78 +173,100 @@ class Improver {
     return route;
   }
 
-  /// The same by way of its last state, where the straight way won't do.
-  std::optional<Route> leading_to(const Route& route, const State& end) const {
-    Route straight = ending_at(route, end);
-    const std::size_t n = straight.steps.size();
-    if (n == 0 || judge_.motion_allowed(straight.state_before(n - 1), straight.steps[n - 1].to))
-      return straight;
-    const State before = route.state_before(route.steps.size());
-    if (!judge_.motion_allowed(before, end)) return std::nullopt;
-    Route longer = route;
-    longer.steps.push_back({-1, false, end});
-    return longer;
+  /// `route` led to `end` straight, and by way of its last state.
+  std::vector<Route> leading_to(const Route& route, const State& end) const {
+    std::vector<Route> out = {ending_at(route, end)};
+    if (route.steps.empty() || route.steps.back().lock >= 0) return out;
+    out.push_back(route);
+    out.back().steps.push_back({-1, false, end});
+    return out;
   }
 
-  /// Takes the route where a plan can be made of it that stands more.
-  bool take(const Route& route) {
-    auto plan = make_plan(judge_, route);
-    if (!plan) return false;
-    if (plan->without_hunt() != nullptr && plan_.without_hunt() == nullptr) return false;
-    plan->standing = stander_.chance(*plan, draws_);
-    const BenchCount& now = plan->standing->fails;
-    if (now.benches >= plan_.standing->fails.benches &&
-        !(now.benches == plan_.standing->fails.benches && nearer(*plan)))
-      return false;
-    plan_ = std::move(*plan);
-    route_ = route;
-    return true;
+  /// A route that may stand more, and how many benches fail at its end.
+  struct Candidate {
+    int fails;
+    double tip_error_mm;
+    Route route;
+  };
+
+  void add(Route route, std::vector<Candidate>& out) const {
+    const State end = route.state_before(route.steps.size());
+    const Eigen::Isometry3d tip = Shape(design_, end).tip_E();
+    if (goal_.holds(tip))
+      out.push_back({stander_.fails_at(end, kSortDraws), goal_.distance(tip), std::move(route)});
   }
 
-  /// Alike on all benches compared by: the nearer to the middle the better.
-  bool nearer(const Plan& other) const {
+  /// Makes plans of the most promising and takes the one that stands most, if that is more than what is.
+  bool take_best(std::vector<Candidate> candidates) {
+    std::stable_sort(candidates.begin(), candidates.end(), [](const Candidate& a, const Candidate& b) {
+      return a.fails != b.fails ? a.fails < b.fails : a.tip_error_mm < b.tip_error_mm;
+    });
+    int made = 0;
+    bool taken = false;
+    for (const Candidate& candidate : candidates) {
+      if (made == kMostPlans || effort_.cut_short()) break;
+      if (!allowed(candidate.route)) continue;
+      auto plan = make_plan(judge_, candidate.route);
+      if (!plan || (plan->without_hunt() != nullptr && plan_.without_hunt() == nullptr)) continue;
+      ++made;
+      plan->standing = stander_.chance(*plan, draws_);
+      if (!better(*plan, plan_)) continue;
+      plan_ = std::move(*plan);
+      route_ = candidate.route;
+      taken = true;
+    }
+    return taken;
+  }
+
+  /// By the benches compared by; all alike, the nearer the tip is to the middle.
+  bool better(const Plan& a, const Plan& b) const {
+    const int fails_a = a.standing->fails.benches;
+    const int fails_b = b.standing->fails.benches;
+    if (fails_a != fails_b) return fails_a < fails_b;
     const auto error = [&](const Plan& plan) {
       return goal_.distance(plan.states[static_cast<std::size_t>(plan.reached_state)].tip_E);
     };
-    return error(other) < error(plan_) - kInsertionDifference_mm;
+    return error(a) < error(b) - kInsertionDifference_mm;
+  }
+
+  /// States near `from` to end in: nearest to the middle of the tolerance, with less and less bend.
+  std::vector<State> ends_near(const State& from) const {
+    std::vector<State> ends;
+    const auto middle = aimed(design_, goal_, from, design_.segment().curvature_max_per_mm);
+    if (!middle) return ends;
+    for (const double share : kLessBend) {
+      const auto end = share < 1.0 ? aimed(design_, goal_, *middle, share * middle->u_free.norm()) : middle;
+      if (end) ends.push_back(*end);
+    }
+    return ends;
   }
 
   /// The last state towards the middle of the tolerance.
   bool aim() {
     const State from = last();
-    const auto middle = aimed(design_, goal_, from);
-    if (!middle) return false;
-    for (const double part : kParts) {
-      if (effort_.cut_short()) return false;
-      const auto route = leading_to(route_, part_of_the_way(from, *middle, part));
-      if (route && take(*route)) return true;
-    }
-    return false;
+    std::vector<Candidate> candidates;
+    for (const State& end : ends_near(from))
+      for (const double part : kParts)
+        for (Route& route : leading_to(route_, part_of_the_way(from, end, part)))
+          add(std::move(route), candidates);
+    return take_best(std::move(candidates));
   }
 
-  /// Another bend for one of the locks, the best of all neighbours that stands more than what is.
+  /// Another bend for one of the locks: of all neighbours the one that stands most.
   bool change_a_notch() {
     if (design_.carriage().kind == CarriageKind::guide || !judge_.problem().heeded.latch) return false;
-    struct Candidate {
-      int misses;
-      Route route;
-    };
     std::vector<Candidate> candidates;
     for (std::size_t i = 0; i < route_.steps.size(); ++i) {
       if (!engages_for_good(i)) continue;
       for (const Eigen::Vector2d& by : neighbours()) {
         if (effort_.cut_short()) return false;
-        auto route = with_bend(i, by);
+        const auto route = with_bend(i, by);
         if (!route) continue;
-        const State end = route->state_before(route->steps.size());
-        candidates.push_back({stander_.misses_from(end, kSortDraws), std::move(*route)});
+        for (const State& end : ends_near(route->state_before(route->steps.size())))
+          add(ending_at(*route, end), candidates);
       }
     }
-    std::stable_sort(candidates.begin(), candidates.end(),
-                     [](const Candidate& a, const Candidate& b) { return a.misses < b.misses; });
-    for (const Candidate& candidate : candidates)
-      if (!effort_.cut_short() && allowed(candidate.route) && take(candidate.route)) return true;
-    return false;
+    return take_best(std::move(candidates));
   }
 
   /// The locks that step i and those after it switch all engage, so that what it freezes stays frozen.
@@ -267,8 +295,7 @@ class Improver {
     return out;
   }
 
-  /// The route with another bend frozen at step i, and its last state aimed anew; nothing where that can't
-  /// be.
+  /// The route with another bend frozen at step i; nothing where that can't be.
   std::optional<Route> with_bend(std::size_t i, const Eigen::Vector2d& by) const {
     Route route = route_;
     State before = route.state_before(i);
@@ -286,9 +313,7 @@ class Improver {
       route.steps[i - 1].to = before;
     else
       route.steps.insert(route.steps.begin() + static_cast<std::ptrdiff_t>(i), {-1, false, before});
-    const auto end = aimed(design_, goal_, route.state_before(route.steps.size()));
-    if (!end || !goal_.holds(Shape(design_, *end).tip_E())) return std::nullopt;
-    return ending_at(std::move(route), *end);
+    return route;
   }
 
   bool allowed(const Route& route) const {

@@ -5,7 +5,8 @@
 //   * aim: the last state, insertion and free bend, goes to where the tip is nearest to the middle of the
 //     target's tolerance, of place and of direction, within the limits (sequential quadratic programming:
 //     D. Kraft, "A software package for sequential quadratic programming", DFVLR-FB 88-28, 1988, as NLopt
-//     has it), or part of the way there;
+//     has it), with the bend that this takes or less of it, which lowers the tension, or part of the way
+//     there;
 //   * notches: a lock takes a neighbouring bend of its lattice (a friction lock one a little off), the states
 //     before and after go along, and the last one is aimed anew. With the free carriage, for locks that
 //     engage once and stay engaged to the target.
@@ -27,8 +28,9 @@ namespace withy {
 Route way_in(const Plan& plan);
 
 /// Near `from`, with its locks and frozen bends, the state whose tip is nearest to the middle of the target's
-/// tolerance; nothing where the optimiser finds none within the limits of curvature and insertion.
-std::optional<State> aimed(const Design& design, const Goal& goal, const State& from);
+/// tolerance, its free curvature at most `most_per_mm`; nothing where the optimiser finds none within the
+/// limits of curvature and insertion.
+std::optional<State> aimed(const Design& design, const Goal& goal, const State& from, double most_per_mm);
 
 /// The plan with its last state aimed at the middle where that stands more by `draws` benches; its chance to
 /// fail by these, and no reserve.

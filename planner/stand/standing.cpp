@@ -184,12 +184,14 @@ Standing Stander::chance(const Plan& plan, int draws, const std::vector<PlannedM
   return standing;
 }
 
-int Stander::misses_from(const State& reached, int draws) const {
-  int misses = 0;
+int Stander::fails_at(const State& reached, int draws) const {
+  int fails = 0;
   const auto n = std::min(static_cast<std::size_t>(draws), draws_.size());
-  for (std::size_t i = 0; i < n; ++i)
-    misses += !Bench(problem_.design, draws_[i], centre_E_, bend_per_pull_).hits(reached, problem_.goal);
-  return misses;
+  for (std::size_t i = 0; i < n; ++i) {
+    const Bench bench(problem_.design, draws_[i], centre_E_, bend_per_pull_);
+    fails += !bench.hits(reached, problem_.goal) || !BenchHardware(hardware_, bench).keeps_limits(reached);
+  }
+  return fails;
 }
 
 bool stands_more(const Standing& a, const Standing& b) {

@@ -47,8 +47,8 @@ class Stander {
   /// The chance to fail alone, by the first `draws` benches; reserve 0.
   Standing chance(const Plan& plan, int draws) const;
 
-  /// How many of the first `draws` benches miss the target from this state.
-  int misses_from(const State& reached, int draws) const;
+  /// How many of the first `draws` benches miss the target from this state, or break a limit in it.
+  int fails_at(const State& reached, int draws) const;
 
  private:
   struct Sound;

@@ -184,7 +184,7 @@ std::string tolerance_csv(const ToleranceReport& report) {
     const ErrorVerdict& e = report.errors[i];
     const Json lost = number(e.clearance_lost_mm);
     out += fmt::format("{},{},{},{},{},{},{}\r\n", csv_quoted(error_names()[i].key), in_file_unit(i, e.size),
-                       lost.is_null() ? "" : lost.dump(), e.tip_moved_mm, e.tip_share,
+                       lost.is_null() ? "" : lost.dump(), e.tip_moved_mm, e.tip_share.share,
                        in_file_unit(i, e.stands_off_the_wall), in_file_unit(i, e.stands_at_the_target));
   }
   return out;

@@ -185,7 +185,7 @@ TEST_CASE("contact of a straight body has the share of a ball that lies outside 
   // One error alone has all of the variance.
   for (std::size_t i = 0; i < kErrorKinds; ++i) {
     INFO(error_names()[i].key);
-    CHECK(std::abs(drawn.tip_share[i] - (sizes.most[i] > 0.0 ? 1.0 : 0.0)) < 0.15);
+    CHECK(std::abs(drawn.tip_share[i].share - (sizes.most[i] > 0.0 ? 1.0 : 0.0)) < 0.15);
   }
 }
 

@@ -67,9 +67,9 @@ class BruteForce {
 
   void try_state(const State& state) {
     ++result_.states;
-    // What misses more often than the best plan fails can't be better.
-    const int misses = stander_.misses_from(state, settings_.draws);
-    if (result_.fewest >= 0 && misses >= result_.fewest) return;
+    // What fails at its end more often than the best plan fails can't be better.
+    const int fails = stander_.fails_at(state, settings_.draws);
+    if (result_.fewest >= 0 && fails >= result_.fewest) return;
     const StepJudge& judge = search_.judge();
     if (!judge.motion_allowed(state, state)) return;
     const WayOut out = search_.way_out(state, {});
@@ -77,8 +77,8 @@ class BruteForce {
     const auto plan = make_plan(judge, tidy(judge, reversed(out.route)));
     if (!plan) return;
     ++result_.plans;
-    const int fails = stander_.chance(*plan, settings_.draws).fails.benches;
-    if (result_.fewest < 0 || fails < result_.fewest) result_.fewest = fails;
+    const int whole = stander_.chance(*plan, settings_.draws).fails.benches;
+    if (result_.fewest < 0 || whole < result_.fewest) result_.fewest = whole;
   }
 
   const SearchProblem& problem_;
