@@ -34,21 +34,21 @@ std::optional<std::string> unless(bool proved, const char* what) {
   return proved ? std::nullopt : std::optional<std::string>(what);
 }
 
-std::vector<Test> tests_of(const SearchProblem& problem, WorstCase& worst, const ProvedHardware& hardware) {
+/// `keeps_clear`: do all motions, under errors of these sizes?
+std::vector<Test> tests_of(const SearchProblem& problem, const WorstCase& tip, const ProvedHardware& hardware,
+                           const std::function<bool(const ErrorSizes&)>& keeps_clear) {
   const Goal& goal = problem.goal;
   return {[&](const ErrorSizes& e) {
-            return unless(worst.tip_error(e) <= goal.tolerance_mm, "the tip may miss the target");
+            return unless(tip.tip_error(e) <= goal.tolerance_mm, "the tip may miss the target");
           },
           [&](const ErrorSizes& e) {
-            return unless(worst.direction_error(e) <= goal.direction_tolerance_rad || !goal.direction_E,
+            return unless(tip.direction_error(e) <= goal.direction_tolerance_rad || !goal.direction_E,
                           "the tip may point elsewhere than the target asks");
           },
           [&](const ErrorSizes& e) { return hardware.not_engaging(e); },
           [&](const ErrorSizes& e) { return hardware.not_switching(e); },
           [&](const ErrorSizes& e) { return hardware.not_within_limits(e); },
-          [&](const ErrorSizes& e) {
-            return unless(worst.stands(e, StandsFor::off_the_wall), "the body may touch the wall");
-          }};
+          [&](const ErrorSizes& e) { return unless(keeps_clear(e), "the body may touch the wall"); }};
 }
 
 /// How many steps of the ladder, `most` at most, the test passes: by bisection, for what holds at one step
@@ -96,7 +96,6 @@ struct Stander::Sound {
   bool engages = false;
   bool switches = false;
   bool limits = false;
-  std::vector<DoubtfulPart> doubtful;
 };
 
 Stander::Stander(const SearchProblem& problem, const ErrorSizes& sizes, int draws, std::uint64_t seed)
@@ -105,25 +104,54 @@ Stander::Stander(const SearchProblem& problem, const ErrorSizes& sizes, int draw
       sizes_(sizes),
       centre_E_(middle_of(problem.distance->exact().channel())),
       bend_per_pull_(problem.design.tendons() ? bend_from_pulls(*problem.design.tendons())
-                                              : Eigen::MatrixXd(2, 0)) {
+                                              : Eigen::MatrixXd(2, 0)),
+      triangles_(std::make_shared<const WallTriangles>(problem.distance->exact().channel())) {
   std::mt19937_64 generator(seed);
   draws_.reserve(static_cast<std::size_t>(draws));
   for (int i = 0; i < draws; ++i) draws_.push_back(draw_errors(problem.design, sizes, generator));
 }
 
+std::vector<Stander::KnownMotion*> Stander::motions_of(const Plan& plan) const {
+  std::vector<KnownMotion*> out;
+  for (const PlannedMotion& motion :
+       motions_inside(plan, MotionVerifier(problem_.design, *problem_.distance))) {
+    const auto found = std::find_if(known_.begin(), known_.end(), [&](const auto& known) {
+      return known->motion.from == motion.from && known->motion.to == motion.to;
+    });
+    if (found != known_.end()) {
+      out.push_back(found->get());
+      continue;
+    }
+    auto known = std::make_unique<KnownMotion>();
+    known->motion = motion;
+    known->worst = std::make_unique<WorstCase>(problem_, std::vector<PlannedMotion>{motion}, motion.to,
+                                               centre_E_, triangles_);
+    auto doubtful = known->worst->doubtful(sizes_);
+    if (!doubtful.empty()) known->doubtful = std::move(doubtful.front());
+    out.push_back(known.get());
+    known_.push_back(std::move(known));
+  }
+  return out;
+}
+
 Standing Stander::judge(const Plan& plan) const {
-  const auto motions = motions_inside(plan, MotionVerifier(problem_.design, *problem_.distance));
-  WorstCase worst(problem_, motions, plan.states[static_cast<std::size_t>(plan.reached_state)], centre_E_);
-  Standing standing = chance(plan, static_cast<int>(draws_.size()), motions, worst);
+  const std::vector<KnownMotion*> motions = motions_of(plan);
+  Standing standing = chance(plan, static_cast<int>(draws_.size()), motions);
   if (const PlannedAction* missing = plan.without_hunt()) {
     standing.limited_by = fmt::format("the hunt at lock {} {}", missing->lock + 1, missing->hunt->objection);
     return standing;
   }
+  const WorstCase tip(problem_, {}, plan.states[static_cast<std::size_t>(plan.reached_state)], centre_E_,
+                      triangles_);
   const ProvedHardware hardware(hardware_, plan);
+  const auto keeps_clear = [&](const ErrorSizes& e) {
+    return std::all_of(motions.begin(), motions.end(),
+                       [&](KnownMotion* known) { return known->worst->stands(e, StandsFor::off_the_wall); });
+  };
   const auto& ladder = reserve_ladder();
   std::size_t steps = ladder.size();
   standing.limited_by = "nothing up to the largest errors that are tried";
-  for (const Test& test : tests_of(problem_, worst, hardware)) {
+  for (const Test& test : tests_of(problem_, tip, hardware, keeps_clear)) {
     const std::size_t passed = steps_passed(test, sizes_, steps);
     if (passed == steps) continue;
     steps = passed;
@@ -134,17 +162,22 @@ Standing Stander::judge(const Plan& plan) const {
 }
 
 Standing Stander::chance(const Plan& plan, int draws) const {
-  const auto motions = motions_inside(plan, MotionVerifier(problem_.design, *problem_.distance));
-  WorstCase worst(problem_, motions, plan.states[static_cast<std::size_t>(plan.reached_state)], centre_E_);
-  return chance(plan, draws, motions, worst);
+  return chance(plan, draws, motions_of(plan));
 }
 
-Standing Stander::chance(const Plan& plan, int draws, const std::vector<PlannedMotion>& motions,
-                         WorstCase& worst) const {
+Standing Stander::chance(const Plan& plan, int draws, const std::vector<KnownMotion*>& motions) const {
   const ProvedHardware hardware(hardware_, plan);
   const State& reached = plan.states[static_cast<std::size_t>(plan.reached_state)];
-  Sound sound{!hardware.not_engaging(sizes_), !hardware.not_switching(sizes_),
-              !hardware.not_within_limits(sizes_), worst.doubtful(sizes_)};
+  const Sound sound{!hardware.not_engaging(sizes_), !hardware.not_switching(sizes_),
+                    !hardware.not_within_limits(sizes_)};
+  const auto touches = [&](const Bench& bench) {
+    for (const KnownMotion* known : motions) {
+      if (!known->doubtful) continue;
+      for (const MotionStretch& s : known->worst->doubtful_on(*known->doubtful, bench.errors()))
+        if (bench.contact(known->motion, s.from, s.to, *problem_.distance) != Contact::clear) return true;
+    }
+    return false;
+  };
   const auto run = [&](const ErrorDraw& errors) {
     const Bench bench(problem_.design, errors, centre_E_, bend_per_pull_);
     const BenchHardware on_bench(hardware_, bench);
@@ -157,13 +190,7 @@ Standing Stander::chance(const Plan& plan, int draws, const std::vector<PlannedM
                                                      [&](const auto& s) { return on_bench.switches(s); })) ||
                     (!sound.limits && !std::all_of(hardware.states().begin(), hardware.states().end(),
                                                    [&](const State& s) { return on_bench.keeps_limits(s); }));
-    for (const DoubtfulPart& part : sound.doubtful) {
-      if (out.touches || worst.keeps_off_the_wall(part, errors)) continue;
-      const PlannedMotion& whole = motions[part.motion];
-      const PlannedMotion motion{interpolate(whole.from, whole.to, part.from),
-                                 interpolate(whole.from, whole.to, part.to), whole.action};
-      out.touches = bench.contact(motion, *problem_.distance) != Contact::clear;
-    }
+    out.touches = touches(bench);
     return out;
   };
   const auto n = std::min(static_cast<std::size_t>(draws), draws_.size());

@@ -19,6 +19,8 @@
 #pragma once
 
 #include <cstdint>
+#include <memory>
+#include <optional>
 #include <vector>
 
 #include "planner/plan/answer.h"
@@ -35,7 +37,8 @@ const std::vector<double>& reserve_ladder();
 /// How many benches are drawn to say what a plan's chance to fail is.
 inline constexpr int kStandingDraws = 10000;
 
-/// Judges plans of one problem by the same benches. The problem must outlive it.
+/// Judges plans of one problem by the same benches. The problem must outlive it. Not safe to use from several
+/// threads at once: what is known of a motion is kept.
 class Stander {
  public:
   Stander(const SearchProblem& problem, const ErrorSizes& sizes, int draws = kStandingDraws,
@@ -51,16 +54,25 @@ class Stander {
   int fails_at(const State& reached, int draws) const;
 
  private:
+  /// One motion as the bounds have it, kept for the next plan that has it too.
+  struct KnownMotion {
+    PlannedMotion motion;
+    std::unique_ptr<WorstCase> worst;
+    std::optional<DoubtfulMotion> doubtful;  ///< nothing: proved clear under errors of the whole size
+  };
   struct Sound;
-  Standing chance(const Plan& plan, int draws, const std::vector<PlannedMotion>& motions,
-                  WorstCase& worst) const;
+
+  std::vector<KnownMotion*> motions_of(const Plan& plan) const;
+  Standing chance(const Plan& plan, int draws, const std::vector<KnownMotion*>& motions) const;
 
   const SearchProblem& problem_;
   Hardware hardware_;
   ErrorSizes sizes_;
   Eigen::Vector3d centre_E_;
   Eigen::MatrixXd bend_per_pull_;
+  std::shared_ptr<const WallTriangles> triangles_;
   std::vector<ErrorDraw> draws_;
+  mutable std::vector<std::unique_ptr<KnownMotion>> known_;
 };
 
 /// Stands `a` more than `b`? By the upper bound of the chance to fail, then the reserve.

@@ -16,6 +16,8 @@ namespace {
 constexpr double kBeyondRim = 0.94;
 // How often a part of a motion is halved where a box about it doesn't settle its limits.
 constexpr int kHalvings = 6;
+// Into how many steps a chord of a hunt is cut.
+constexpr int kChordSteps = 6;
 
 /// Part of its region's exposed flexible length that is before a lock; 0 where there is none.
 double share_before(const Design& design, const State& state, int lock) {
@@ -164,9 +166,12 @@ bool ProvedHardware::switches(const PlannedSwitch& planned, const ErrorSizes& si
   if (!switches_in_pose(planned, planned.before, 0.0, sizes)) return false;
   const auto index = static_cast<std::size_t>(&planned - switches_.data());
   for (const SweepCorners& corners : sweeps_[index]) {
-    const double between = half_chord_rad(design_, corners);
-    for (const State& corner : corners)
-      if (!switches_in_pose(planned, corner, between, sizes)) return false;
+    const double between = half_chord_rad(design_, corners) / kChordSteps;
+    for (std::size_t i = 0; i + 1 < corners.size(); ++i)
+      for (int k = 0; k < kChordSteps; ++k)
+        if (!switches_in_pose(planned, interpolate(corners[i], corners[i + 1], (k + 0.5) / kChordSteps),
+                              between, sizes))
+          return false;
   }
   return true;
 }

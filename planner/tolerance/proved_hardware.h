@@ -18,7 +18,7 @@
 //     |B_ambient| h(omega) + C (mu + 2 h(omega) + 6 delta / (r - delta) (r / (r - delta))^3),
 // C the sum of 2 kDipole m / r^3 over the other magnets at distances r, which is no less than their field;
 // the last term for |dD/dr| <= 3 / r of that, both locks being off. It is asked in the planned pose and,
-// where a hunt is made, in the corners of both its sweeps, omega being larger by the turn of half a chord
+// where a hunt is made, along both its sweeps in steps, omega being larger by the turn of half a step
 // between.
 //
 // Limits. Every motion's states under the errors lie in boxes about parts of it: frozen bends e about the

@@ -5,6 +5,7 @@
 #include <cmath>
 #include <functional>
 #include <limits>
+#include <memory>
 #include <numbers>
 #include <queue>
 #include <utility>
@@ -24,6 +25,12 @@ constexpr double kRounding_mm = 1e-9;
 
 WorstCase::WorstCase(const SearchProblem& problem, const std::vector<PlannedMotion>& motions,
                      const State& reached, const Eigen::Vector3d& channel_centre_E)
+    : WorstCase(problem, motions, reached, channel_centre_E,
+                std::make_shared<const WallTriangles>(problem.distance->exact().channel())) {}
+
+WorstCase::WorstCase(const SearchProblem& problem, const std::vector<PlannedMotion>& motions,
+                     const State& reached, const Eigen::Vector3d& channel_centre_E,
+                     std::shared_ptr<const WallTriangles> triangles)
     : problem_(problem),
       reached_(reached),
       centre_E_(channel_centre_E),
@@ -32,7 +39,7 @@ WorstCase::WorstCase(const SearchProblem& problem, const std::vector<PlannedMoti
                                               : Eigen::MatrixXd(2, 0)),
       tip_(bend_levers(problem.design, reached, body_stations(problem.design, reached, 0.0)).back()),
       tip_directions_(bend_directions(problem.design, reached, problem.design.length_mm())),
-      directed_(problem.distance->exact().channel(), bend_per_pull_, channel_centre_E) {
+      directed_(std::move(triangles), bend_per_pull_, channel_centre_E) {
   for (const PlannedMotion& motion : motions)
     motions_.emplace_back(problem.design, *problem.distance, motion, channel_centre_E, kBehind_mm);
 }
@@ -146,32 +153,37 @@ bool WorstCase::keeps_off_the_wall(const ErrorSizes& sizes) {
   return true;
 }
 
-std::vector<DoubtfulPart> WorstCase::doubtful(const ErrorSizes& sizes) {
+std::vector<DoubtfulMotion> WorstCase::doubtful(const ErrorSizes& sizes) {
   const ErrorBounds errors = bounds(sizes);
-  std::vector<DoubtfulPart> out;
+  std::vector<DoubtfulMotion> out;
   const bool shaft = !motions_.empty() && !shaft_stays_behind(errors);
   for (std::size_t m = 0; m < motions_.size(); ++m) {
-    DoubtfulPart part{m, 1.0, 0.0, {}};
-    const double parts = motions_[m].parts();
-    for (std::size_t i = 0; i < motions_[m].cells().size(); ++i) {
-      if (!shaft &&
-          (kept_in(motions_[m].cells()[i], errors) >= 0.0 || looked_at(motions_[m], i, errors, 0.0) >= 0.0))
-        continue;
-      const MotionCell& cell = motions_[m].cells()[i];
-      part.from = std::min(part.from, cell.part / parts);
-      part.to = std::max(part.to, (cell.part + 1) / parts);
-      part.cells.push_back(cell);
-    }
-    if (!part.cells.empty()) out.push_back(std::move(part));
+    DoubtfulMotion motion{m, motions_[m].parts(), {}};
+    for (std::size_t i = 0; i < motions_[m].cells().size(); ++i)
+      if (shaft ||
+          (kept_in(motions_[m].cells()[i], errors) < 0.0 && looked_at(motions_[m], i, errors, 0.0) < 0.0))
+        motion.cells.push_back(motions_[m].cells()[i]);
+    if (!motion.cells.empty()) out.push_back(std::move(motion));
   }
   return out;
 }
 
-bool WorstCase::keeps_off_the_wall(const DoubtfulPart& part, const ErrorDraw& errors) const {
+std::vector<MotionStretch> WorstCase::doubtful_on(const DoubtfulMotion& motion,
+                                                  const ErrorDraw& errors) const {
   const ErrorBounds own = bounds_of(errors);
-  return shaft_stays_behind(own) &&
-         std::all_of(part.cells.begin(), part.cells.end(),
-                     [&](const MotionCell& cell) { return kept_in(cell, own) >= 0.0; });
+  if (!shaft_stays_behind(own)) return {MotionStretch{}};
+  std::vector<MotionStretch> out;
+  int last = -1;  // the last part in doubt
+  for (const MotionCell& cell : motion.cells) {
+    if (cell.part == last || kept_in(cell, own) >= 0.0) continue;
+    const double end = static_cast<double>(cell.part + 1) / motion.parts;
+    if (last >= 0 && cell.part == last + 1)
+      out.back().to = end;
+    else
+      out.push_back({static_cast<double>(cell.part) / motion.parts, end});
+    last = cell.part;
+  }
+  return out;
 }
 
 double WorstCase::direction_error(const ErrorSizes& sizes) const {

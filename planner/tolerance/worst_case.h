@@ -41,13 +41,17 @@ enum class StandsFor {
   at_the_target  ///< the tip stays within the target's tolerance
 };
 
-/// A part of a motion that is not proved to keep clear: from a fraction of it to another, and what of the
-/// body there is not.
-struct DoubtfulPart {
+/// What of a motion is not proved to keep clear.
+struct DoubtfulMotion {
   std::size_t motion = 0;
+  int parts = 1;                  ///< that the motion is cut into, all alike
+  std::vector<MotionCell> cells;  ///< that are in doubt, part by part
+};
+
+/// A stretch of a motion: from a fraction of it to another.
+struct MotionStretch {
   double from = 0.0;
   double to = 1.0;
-  std::vector<MotionCell> cells;
 };
 
 /// Not safe to use from several threads at once, but for what is const.
@@ -57,6 +61,9 @@ class WorstCase {
   /// the target.
   WorstCase(const SearchProblem& problem, const std::vector<PlannedMotion>& motions, const State& reached,
             const Eigen::Vector3d& channel_centre_E);
+  /// The same with the wall's triangles at hand: for many plans in one channel.
+  WorstCase(const SearchProblem& problem, const std::vector<PlannedMotion>& motions, const State& reached,
+            const Eigen::Vector3d& channel_centre_E, std::shared_ptr<const WallTriangles> triangles);
 
   /// Proved lower bound (mm) of the clearance kept under errors of these sizes; below 0 it says nothing but
   /// that. Infinite for a plan that never passes the entry plane.
@@ -71,12 +78,13 @@ class WorstCase {
   /// none.
   double direction_error(const ErrorSizes& sizes) const;
 
-  /// Of each motion the part outside of which it is proved to keep clear under errors of these sizes; none
-  /// where it is all along. Under smaller errors the same parts are in doubt, or less.
-  std::vector<DoubtfulPart> doubtful(const ErrorSizes& sizes);
+  /// The motions that are not proved to keep clear under errors of these sizes, with the cells that are in
+  /// doubt. Under smaller errors no others are.
+  std::vector<DoubtfulMotion> doubtful(const ErrorSizes& sizes);
 
-  /// Is the part proved to keep clear on this one bench, without a closer look?
-  bool keeps_off_the_wall(const DoubtfulPart& part, const ErrorDraw& errors) const;
+  /// The stretches of a doubtful motion that are not proved to keep clear on this one bench, without a closer
+  /// look.
+  std::vector<MotionStretch> doubtful_on(const DoubtfulMotion& motion, const ErrorDraw& errors) const;
 
   /// The largest size of one error alone for which the plan is proved to stand, by bisection; at most the
   /// size past which no bound is sought (largest_sought).

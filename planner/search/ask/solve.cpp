@@ -281,6 +281,12 @@ void fill_refused(Answer& answer, const PlanRefusal& refusal) {
       "neither a plan nor a proof: the way that was found does not hold when verified: {}", refusal.sentence);
 }
 
+/// The plan with its standing, where that was asked for and is not known yet.
+Plan stood(const SearchProblem& problem, Plan plan, const SolveSettings& settings) {
+  if (settings.errors && !plan.standing) plan.standing = Stander(problem, *settings.errors).judge(plan);
+  return plan;
+}
+
 /// A stock planner's answer: a plan or nothing; never a proof.
 void solve_by_stock(Answer& answer, const SearchProblem& problem, const SolveSettings& settings) {
   const OmplProblem ompl(problem);
@@ -295,7 +301,7 @@ void solve_by_stock(Answer& answer, const SearchProblem& problem, const SolveSet
   auto plan = tidy_plan(ompl.judge(), *route, settings.effort);
   if (!plan) return fill_refused(answer, plan.error());
   answer.coverage.reset();
-  fill_plan(answer, problem, std::move(*plan));
+  fill_plan(answer, problem, stood(problem, std::move(*plan), settings));
 }
 
 /// The plan of a route that begins in a state that was given: on to the target, back there, and home.
@@ -324,19 +330,15 @@ Plan improved(const SearchProblem& problem, Plan plan, const SolveSettings& sett
   const SearchProblem asked = take_surer_switches(problem, plan, surer_settings);
   // What was proved is that fewer switches than those do not reach.
   if (settings.certificate != nullptr && switches_of(plan) > fewest) settings.certificate->reset();
-  return widened(asked, std::move(plan), search_settings);
-}
-
-/// The plan with its standing, and where that is preferred one that stands more.
-Plan stood(const SearchProblem& problem, Plan plan, const SolveSettings& settings,
-           const RouteSearch& search) {
-  if (!settings.errors) return plan;
+  const auto wider = [&](Plan narrow) { return widened(asked, std::move(narrow), search_settings); };
+  if (settings.prefer != Preference::bench || !settings.errors) return wider(std::move(plan));
   settings.progress("trying benches");
   const Stander stander(problem, *settings.errors);
-  if (settings.prefer == Preference::bench)
-    return made_to_stand(search.judge(), stander, std::move(plan), settings.effort);
-  plan.standing = stander.judge(plan);
-  return plan;
+  Plan best = made_to_stand(first.judge(), stander, plan, settings.effort);
+  // More room is looked for where it is the wall that benches fail at.
+  if (best.standing->touches.benches == 0 || settings.effort.cut_short()) return best;
+  Plan other = made_to_stand(first.judge(), stander, wider(std::move(plan)), settings.effort);
+  return stands_more(*other.standing, *best.standing) ? other : best;
 }
 
 double seconds_since(Effort::Clock::time_point since) {
@@ -354,10 +356,10 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
     auto plan =
         elsewhere ? plan_from_elsewhere(problem, search, settings.effort) : plan_of(search, settings.effort);
     answer.seconds = seconds_since(since);
-    if (plan && elsewhere) return fill_plan(answer, problem, std::move(*plan));
+    if (plan && elsewhere) return fill_plan(answer, problem, stood(problem, std::move(*plan), settings));
     if (plan) {
       Plan better = improved(problem, std::move(*plan), settings, search);
-      fill_plan(answer, problem, stood(problem, std::move(better), settings, search));
+      fill_plan(answer, problem, stood(problem, std::move(better), settings));
       if (settings.prefer != Preference::quick && settings.effort.cut_short())
         answer.why += "; the look for a better plan was cut short";
       return;
