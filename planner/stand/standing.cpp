@@ -34,7 +34,8 @@ std::optional<std::string> unless(bool proved, const char* what) {
   return proved ? std::nullopt : std::optional<std::string>(what);
 }
 
-/// `keeps_clear`: do all motions, under errors of these sizes?
+/// `keeps_clear`: do all motions, under errors of these sizes? All that is handed over must outlive the
+/// tests.
 std::vector<Test> tests_of(const SearchProblem& problem, const WorstCase& tip, const ProvedHardware& hardware,
                            const std::function<bool(const ErrorSizes&)>& keeps_clear) {
   const Goal& goal = problem.goal;
@@ -144,7 +145,7 @@ Standing Stander::judge(const Plan& plan) const {
   const WorstCase tip(problem_, {}, plan.states[static_cast<std::size_t>(plan.reached_state)], centre_E_,
                       triangles_);
   const ProvedHardware hardware(hardware_, plan);
-  const auto keeps_clear = [&](const ErrorSizes& e) {
+  const std::function<bool(const ErrorSizes&)> keeps_clear = [&](const ErrorSizes& e) {
     return std::all_of(motions.begin(), motions.end(),
                        [&](KnownMotion* known) { return known->worst->stands(e, StandsFor::off_the_wall); });
   };
@@ -168,7 +169,7 @@ Standing Stander::chance(const Plan& plan, int draws) const {
 Standing Stander::chance(const Plan& plan, int draws, const std::vector<KnownMotion*>& motions) const {
   const ProvedHardware hardware(hardware_, plan);
   const State& reached = plan.states[static_cast<std::size_t>(plan.reached_state)];
-  const Sound sound{!hardware.not_engaging(sizes_), !hardware.not_switching(sizes_),
+  const Sound sound{!hardware.not_engaging(sizes_), !hardware.not_switching_as_planned(sizes_),
                     !hardware.not_within_limits(sizes_)};
   const auto touches = [&](const Bench& bench) {
     for (const KnownMotion* known : motions) {

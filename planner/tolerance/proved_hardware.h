@@ -44,6 +44,8 @@ class ProvedHardware {
   /// Each: what is not proved under errors of these sizes, as half a sentence; nothing where all is.
   std::optional<std::string> not_engaging(const ErrorSizes& sizes) const;
   std::optional<std::string> not_switching(const ErrorSizes& sizes) const;
+  /// The same in the planned poses alone, whatever a hunt sweeps.
+  std::optional<std::string> not_switching_as_planned(const ErrorSizes& sizes) const;
   std::optional<std::string> not_within_limits(const ErrorSizes& sizes) const;
 
   const std::vector<PlannedSwitch>& switches() const { return switches_; }
@@ -61,6 +63,7 @@ class ProvedHardware {
   bool engages(const PlannedSwitch& planned, const ErrorSizes& sizes) const;
   bool switches_in_pose(const PlannedSwitch& planned, const State& pose, double more_turn_rad,
                         const ErrorSizes& sizes) const;
+  bool switches_as_planned(const PlannedSwitch& planned, const ErrorSizes& sizes) const;
   bool switches(const PlannedSwitch& planned, const ErrorSizes& sizes) const;
   bool keeps_limits(const State& from, const State& to, const ErrorSizes& sizes, int halvings) const;
 

@@ -20,6 +20,9 @@ namespace {
 // said.
 constexpr double kBehind_mm = 8.0;
 constexpr double kRounding_mm = 1e-9;
+// Stretches in doubt that are no further apart than so many parts are run as one: each costs something by
+// itself.
+constexpr int kPartsBetween = 8;
 
 }  // namespace
 
@@ -177,7 +180,7 @@ std::vector<MotionStretch> WorstCase::doubtful_on(const DoubtfulMotion& motion,
   for (const MotionCell& cell : motion.cells) {
     if (cell.part == last || kept_in(cell, own) >= 0.0) continue;
     const double end = static_cast<double>(cell.part + 1) / motion.parts;
-    if (last >= 0 && cell.part == last + 1)
+    if (last >= 0 && cell.part <= last + kPartsBetween)
       out.back().to = end;
     else
       out.push_back({static_cast<double>(cell.part) / motion.parts, end});
