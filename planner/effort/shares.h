@@ -92,9 +92,9 @@ inline constexpr int kWidenLooks = 6;
 /// there is none on fold-chamber with 3 and miniature with 2.
 inline constexpr std::int64_t kSurerWork = 1600000;
 
-/// Rounds in which one lock takes another notch (planner/stand/improve.h). Chosen: a plan that is three
-/// notches off its best has gained most by then.
-inline constexpr int kNotchRounds = 4;
+/// Rounds in which one lock takes another notch (planner/stand/improve.h). Chosen: the first two rounds
+/// gain the most.
+inline constexpr int kNotchRounds = 2;
 
 // After a proof: what stands in the way (reasons.h), where it comes to a stop (nearest_approach.h).
 

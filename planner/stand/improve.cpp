@@ -28,12 +28,14 @@ constexpr double kBelowLimit = 1e-9;
 // Parts of the way to the middle that are tried, the whole of it first.
 constexpr std::array kParts = {1.0, 0.75, 0.5, 0.25};
 // Less bend than the aim takes that is tried, as shares of it.
-constexpr std::array kLessBend = {1.0, 0.97, 0.94, 0.9, 0.85, 0.8};
+constexpr std::array kLessBend = {1.0, 0.94, 0.88};
 // Benches by which plans are compared, and those by which ends are sorted beforehand.
 constexpr int kRankDraws = 1000;
 constexpr int kSortDraws = 300;
 // How many plans are made of the candidates at the head of the sorted ones.
-constexpr int kMostPlans = 4;
+constexpr int kMostPlans = 2;
+// A plan that fails on no more than one in so many benches compared by is let be.
+constexpr int kOneIn = 200;
 // A friction lock's neighbouring bends (rad).
 constexpr double kBendStep_rad = 0.1;
 
@@ -159,8 +161,8 @@ class Improver {
   }
 
  private:
-  /// Is there a bench of those compared by that fails?
-  bool can_gain() const { return plan_.standing->fails.benches > 0 && !effort_.cut_short(); }
+  /// Do enough of the benches compared by fail?
+  bool can_gain() const { return kOneIn * plan_.standing->fails.benches > draws_ && !effort_.cut_short(); }
 
   State last() const { return route_.state_before(route_.steps.size()); }
 
