@@ -5,7 +5,6 @@
 #include <cassert>
 #include <cmath>
 #include <cstddef>
-#include <limits>
 #include <memory>
 #include <numeric>
 #include <optional>
@@ -15,6 +14,7 @@
 #include <fmt/core.h>
 
 #include "geometry/channel/wall_distance.h"
+#include "geometry/numbers/numbers.h"
 
 namespace withy {
 namespace {
@@ -69,8 +69,8 @@ Opening opening_of(const TriangleMesh& mesh, const std::vector<std::array<int, 2
   }
   opening.centre_E /= perimeter;
   opening.radius_mm = perimeter / (2.0 * EIGEN_PI);
-  opening.z_min_mm = std::numeric_limits<double>::infinity();
-  opening.z_max_mm = -std::numeric_limits<double>::infinity();
+  opening.z_min_mm = kInfinity;
+  opening.z_max_mm = -kInfinity;
   for (const int v : vertices) {
     opening.z_min_mm = std::min(opening.z_min_mm, mesh.vertices[v].z());
     opening.z_max_mm = std::max(opening.z_max_mm, mesh.vertices[v].z());
@@ -183,7 +183,8 @@ MeshRefusal no_hole_refusal(const Channel& channel, const SoundSurface& sound) {
     return refusal(MeshFault::no_entry,
                    fmt::format("{} reaches {:.3f} mm from point_mm, and opening_radius_mm is {:g}", which,
                                farthest_mm(*nearest), channel.entry.opening_radius_mm),
-                   "put point_mm in the middle of the opening, and make opening_radius_mm reach its rim");
+                   "put point_mm in the middle of the opening, make opening_radius_mm reach its rim, and "
+                   "check the mesh's unit");
   }
   return refusal(
       MeshFault::no_entry,

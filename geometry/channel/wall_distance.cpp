@@ -4,7 +4,6 @@
 #include <cassert>
 #include <cmath>
 #include <cstddef>
-#include <limits>
 #include <utility>
 #include <vector>
 
@@ -17,6 +16,7 @@
 #include <CGAL/Surface_mesh.h>
 
 #include "geometry/channel/passage.h"
+#include "geometry/numbers/numbers.h"
 
 namespace withy {
 namespace {
@@ -152,7 +152,7 @@ bool WallDistance::inside(const Eigen::Vector3d& p_E) const {
 }
 
 double WallDistance::outlet_distance(const Eigen::Vector3d& p_E) const {
-  if (impl_->outlets.empty()) return std::numeric_limits<double>::infinity();
+  if (impl_->outlets.empty()) return kInfinity;
   return impl_->outlets.nearest(p_E).distance_mm;
 }
 
@@ -161,7 +161,7 @@ bool WallDistance::has_open_outlet() const {
 }
 
 double WallDistance::passage_distance(const Eigen::Vector3d& p_E) const {
-  if (impl_->passages.empty()) return std::numeric_limits<double>::infinity();
+  if (impl_->passages.empty()) return kInfinity;
   return impl_->passages.nearest(p_E).distance_mm;
 }
 

@@ -4,7 +4,6 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <limits>
 
 #include "geometry/distance/lanes.h"
 #include "geometry/numbers/numbers.h"

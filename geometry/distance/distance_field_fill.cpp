@@ -5,13 +5,13 @@
 #include <cassert>
 #include <chrono>
 #include <cmath>
-#include <limits>
 
 #include <Eigen/Geometry>
 #include <tbb/parallel_for.h>
 
 #include "geometry/channel/passage.h"
 #include "geometry/distance/field_measure.h"
+#include "geometry/numbers/numbers.h"
 
 namespace withy {
 namespace {
@@ -264,7 +264,7 @@ double FieldFill::reach_of(int node) const {
 /// A lower bound of the distance to the nearest passage.
 double FieldFill::passage_reach_of(int node) const {
   const int passage = kept_[static_cast<std::size_t>(node / kOwn)].passage;
-  if (passage == kNone) return std::numeric_limits<double>::infinity();
+  if (passage == kNone) return kInfinity;
   return static_cast<double>(passage_distance_[static_cast<std::size_t>(passage * kOwn + node % kOwn)]) -
          static_cast<double>(rounding_);
 }

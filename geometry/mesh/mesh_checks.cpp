@@ -7,7 +7,6 @@
 #include <cstddef>
 #include <exception>
 #include <iterator>
-#include <limits>
 #include <map>
 #include <numeric>
 #include <optional>
@@ -156,7 +155,7 @@ std::optional<MeshRefusal> fault_of_edges(const Soup& soup, const Locator& where
   return refusal(MeshFault::non_manifold,
                  fmt::format("{} three or more faces, the first at {}",
                              counted(census.crowded, "edge has", "edges have"), where(to_eigen(middle))),
-                 "remove inner walls and faces that touch along an edge, so that every edge has two faces");
+                 "part its sheets by withy scene MESH -o DIR, or wrap it in a new skin by --wrap MM there");
 }
 
 /// What CGAL's orientation reports.
@@ -200,14 +199,15 @@ std::optional<MeshRefusal> orient(Soup& soup, const Locator& where, std::vector<
       return refusal(
           MeshFault::inconsistent_orientation,
           fmt::format("along {} the two faces can't agree which side is out", counted(n, "edge", "edges")),
-          "export a surface with an inside and an outside (not a one-sided band)");
+          "wrap it in a skin that has both by withy scene MESH -o DIR --wrap MM");
     }
     const Point& p = log.pinched.empty() ? soup.points.back() : soup.points[log.pinched.front().first];
-    return refusal(MeshFault::non_manifold,
-                   fmt::format("at {} parts of the surface touch in one point, the first at {}",
-                               counted(std::max<std::size_t>(1, log.pinched.size()), "vertex", "vertices"),
-                               where(to_eigen(p))),
-                   "pull the parts that touch in a point apart, or join them properly");
+    return refusal(
+        MeshFault::non_manifold,
+        fmt::format("at {} parts of the surface touch in one point, the first at {}",
+                    counted(std::max<std::size_t>(1, log.pinched.size()), "vertex", "vertices"),
+                    where(to_eigen(p))),
+        "part them by withy scene MESH -o DIR, which keeps the largest or the one at --keep-at X Y Z");
   }
   if (2 * log.turned > soup.triangles.size()) {
     // The first face set the tone; the tone should be the majority's.
@@ -248,7 +248,7 @@ std::optional<MeshRefusal> fault_of_pieces(Surface& surface, const Locator& wher
   return refusal(MeshFault::several_pieces,
                  fmt::format("there are {}, the smallest of {} at {}", pieces,
                              counted(size[smallest], "triangle", "triangles"), where(to_eigen(p))),
-                 "keep one connected surface and remove the other pieces");
+                 "take one by withy scene MESH -o DIR: the largest, or the one at --keep-at X Y Z");
 }
 
 // ---- Holes
@@ -300,7 +300,8 @@ tl::expected<std::vector<Cap>, MeshRefusal> cap_holes(Surface& surface, const Lo
           refusal(MeshFault::hole_not_capped,
                   fmt::format("the hole of {} at {}", counted(cap.boundary.size(), "edge", "edges"),
                               where(to_eigen(surface.point(cap.boundary.front())))),
-                  "close that hole before exporting, or cut it off flat"));
+                  "cut it off flat by withy scene MESH -o DIR --cut X Y Z NX NY NZ, or close it by "
+                  "--close-below MM there"));
     }
     caps.push_back(std::move(cap));
   }
@@ -331,7 +332,8 @@ MeshRefusal crossing_refusal(const Surface& surface, std::size_t faces_read, con
     return refusal(MeshFault::hole_not_capped,
                    fmt::format("the face that would close it crosses the mesh at {}",
                                where(middle_of(surface, read(f) ? f : g))),
-                   "close that hole before exporting, or cut it off flat");
+                   "cut it off flat by withy scene MESH -o DIR --cut X Y Z NX NY NZ, or close it by "
+                   "--close-below MM there");
   }
   const auto n = std::count_if(pairs.begin(), pairs.end(),
                                [&](const FacePair& p) { return read(p.first) && read(p.second); });
@@ -339,7 +341,7 @@ MeshRefusal crossing_refusal(const Surface& surface, std::size_t faces_read, con
                  fmt::format("{}{}, the first at {}", pairs.size() < kMostCrossingsCounted ? "" : "at least ",
                              counted(static_cast<std::size_t>(n), "pair of faces", "pairs of faces"),
                              where(middle_of(surface, ours->first))),
-                 "remove the crossing parts, for instance by a boolean union");
+                 "mend it by withy scene MESH -o DIR, with --wrap MM where that is not enough");
 }
 
 // ---- Back to plain triangles
@@ -381,7 +383,7 @@ std::optional<MeshRefusal> fault_of_numbers(const TriangleMesh& mesh) {
 }
 
 MeshRefusal nothing_left() {
-  return refusal(MeshFault::degenerate, "", "export the mesh at a scale where its triangles have area");
+  return refusal(MeshFault::degenerate, "", "enlarge it by withy scene MESH -o DIR --scale FACTOR");
 }
 
 /// A manifold surface of one piece, not yet closed.

@@ -11,6 +11,8 @@ inline constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 inline constexpr double kDegreesPerRadian = 180.0 / std::numbers::pi;
 
+inline constexpr double kRadiansPerDegree = std::numbers::pi / 180.0;
+
 inline constexpr double degrees(double radians) {
   return radians * kDegreesPerRadian;
 }

@@ -4,13 +4,13 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <limits>
 #include <numbers>
 #include <optional>
 #include <string>
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "geometry/phantom/branch_mesher.h"
 #include "geometry/phantom/tube_sweep.h"
 
@@ -19,8 +19,10 @@ namespace {
 
 using Eigen::Vector3d;
 
-/// A channel of more triangles than this is a slip in the edge length, not a wish.
-constexpr double kMostTriangles = 4e6;
+/// A channel of more triangles than this is a slip in the edge length, not a wish: a single tube, and joined
+/// ones, whose mesher takes about 3 kB and 0.2 ms for each.
+constexpr double kMostTriangles = 3e6;
+constexpr double kMostJoinedTriangles = 5e5;
 
 /// The mesher of joined tubes needs a tube to be a few edges round to find it at all.
 constexpr double kEdgesPerRadius = 1.0;
@@ -36,6 +38,7 @@ double rise_mm(const RadiusProfile& radius) {
   return rise;
 }
 
+/// Of the wall and of its two ends, mm^2.
 double wall_area(const TubeTree::Tube& tube) {
   const int steps = std::max(1, static_cast<int>(std::ceil(tube.path.length_mm())));
   double area = 0.0;
@@ -43,7 +46,12 @@ double wall_area(const TubeTree::Tube& tube) {
     const double s = tube.path.length_mm() * (i + 0.5) / steps;
     area += 2.0 * std::numbers::pi * tube.radius.at(s) * tube.path.length_mm() / steps;
   }
-  return area + 2.0 * std::numbers::pi * tube.radius.largest() * rise_mm(tube.radius);
+  area += 2.0 * std::numbers::pi * tube.radius.largest() * rise_mm(tube.radius);
+  for (const double s : {0.0, tube.path.length_mm()}) {
+    const double radius = tube.radius.at(s);
+    area += std::numbers::pi * radius * radius;
+  }
+  return area;
 }
 
 /// Is the edge length a sensible one for these tubes?
@@ -67,16 +75,17 @@ std::optional<RecipeRefusal> bad_edge_length(const ChannelRecipe& recipe, const 
                 (tree.tubes().front().path.length_mm() + rise_mm(tree.tubes().front().radius) +
                  2.0 * tree.tubes().front().radius.largest()) /
                 recipe.edge_length_mm;
-  if (triangles <= kMostTriangles) return std::nullopt;
+  const double most = tree.tubes().size() > 1 ? kMostJoinedTriangles : kMostTriangles;
+  if (triangles <= most) return std::nullopt;
   return RecipeRefusal{
       RecipeFault::too_fine, 0,
       fmt::format("an edge length of {} mm makes about {:.0f} triangles", recipe.edge_length_mm, triangles),
-      fmt::format("give an edge_length_mm of at least {:.3f}", std::sqrt(area / (0.433 * kMostTriangles)))};
+      fmt::format("give an edge_length_mm of at least {:.3f}", std::sqrt(area / (0.433 * most)))};
 }
 
 /// The tube and station nearest to a spot, in words.
 std::string place_of(const ChannelRecipe& recipe, const TubeTree& tree, const Vector3d& p, int& tube) {
-  double best = std::numeric_limits<double>::infinity();
+  double best = kInfinity;
   double station = 0.0;
   for (std::size_t i = 0; i < tree.tubes().size(); ++i) {
     const auto near = tree.tubes()[i].path.nearest(p);

@@ -8,12 +8,11 @@
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/files/toml_reader.h"
 
 namespace withy {
 namespace {
-
-constexpr double kRadPerDeg = std::numbers::pi / 180.0;
 
 /// Fewer sides than this enclose nothing.
 constexpr int kLeastSides = 3;
@@ -66,7 +65,7 @@ double Reader::not_negative(TomlSection& section, std::string_view key) {
 }
 
 double Reader::angle_or_zero(TomlSection& section, std::string_view key) {
-  return section.has(key) ? section.number(key) * kRadPerDeg : 0.0;
+  return section.has(key) ? section.number(key) * kRadiansPerDegree : 0.0;
 }
 
 TubeEnd Reader::end(TomlSection& section, std::string_view key) {

@@ -4,10 +4,11 @@
 #include <algorithm>
 #include <cassert>
 #include <cmath>
-#include <limits>
 #include <numbers>
 
 #include <unsupported/Eigen/Splines>
+
+#include "geometry/numbers/numbers.h"
 
 namespace withy {
 namespace {
@@ -150,7 +151,7 @@ double TubePath::curvature(double station_mm) const {
 }
 
 TubePath::Nearest TubePath::nearest(const Vector3d& p) const {
-  Nearest best{0.0, std::numeric_limits<double>::infinity()};
+  Nearest best{0.0, kInfinity};
   for (const Piece& piece : pieces_) {
     if ((p - piece.middle).norm() - piece.length_mm / 2.0 >= best.distance_mm) continue;
     const double s = nearest_on_arc(piece.u, piece.length_mm, piece.X.inverse() * p);

@@ -3,10 +3,9 @@
 //
 // Four things end a piece of work:
 //   * work: a count that does not depend on the machine, about microseconds of a fast one. Each loop counts
-//   its own
-//     (RouteSearch::work) and says how much it has done when it asks;
+//     its own (RouteSearch::work) and says how much it has done when it asks;
 //   * the clock: a time at which all ends;
-//   * stop: the caller has enough, e.g. another planner found a way;
+//   * stop: the caller has enough, e.g. another planner found a route;
 //   * interrupted: the user has enough.
 // Work sizes what is tried, so that the same question gets the same answer on every machine. The clock, a
 // stop and an interruption only cut it short; who gives an answer then says so (cut_short()).

@@ -34,6 +34,15 @@ inline constexpr int kAskInterval = 32;
 /// The short attempt before the cells (direct_attempt.h), for each lock, and without locks. Most simple ways
 /// are found so, in a millisecond or two. Chosen.
 inline constexpr std::int64_t kDirectWork = 15000;
+/// The same where every bend can be frozen, for each lock: goal states are sought from some fifty bends of
+/// each. Chosen; measured: 40 ms with two locks.
+inline constexpr std::int64_t kDirectFrictionWork = 100000;
+/// Cubes of a millimetre that the tip's ball may be followed through (tip_passage.h), each about a cell's
+/// work. Chosen: a chamber of 3 cm; where the tip does get through, the way to the entry is a thousand or so.
+inline constexpr std::int64_t kPassageCubes = 30000;
+/// Boxes of states without engaged locks that are held against the field for each lock (no_switch.h). Chosen:
+/// one does where the field is too weak anywhere.
+inline constexpr int kNoSwitchBoxes = 64;
 /// Looking for a plan with some bends only where frozen bends are continuous (notched_twin.h). Chosen: 3 s
 /// of a budget of 60 s.
 inline constexpr std::int64_t kTwinWork = 3000000;
@@ -48,6 +57,19 @@ inline constexpr int kPassageRounds = 14;
 inline constexpr int kGoalRounds = 40;
 /// Rounds of moving switches of a route to better insertions (route_tidy.h). Chosen.
 inline constexpr int kTidyRounds = 3;
+/// Insertions that are tried for a switch whose hunt can't be made where it is (route_tidy.h): every few
+/// millimetres of a way of a hundred. Chosen.
+inline constexpr int kHuntPlaces = 40;
+/// Parts of one motion in a quick check (motion_look.h); a motion that takes more is left to the verifier,
+/// which does it once. Chosen.
+inline constexpr int kQuickParts = 2000;
+
+// After a proof that a certificate is asked of (certify.h).
+
+/// The proof is made again without the field, so that fewer conditions have to be recorded: with so many
+/// times the work that it took, but at least so much. Chosen: it is as hard, and often harder.
+inline constexpr std::int64_t kCertifyTimes = 2;
+inline constexpr std::int64_t kCertifyFloor = 2000000;
 
 // The short attempt's own steps (direct_attempt.h), in quarters of a microsecond.
 
@@ -110,6 +132,15 @@ inline constexpr double kApproachWidest = 64.0;
 /// States of a motion that are looked at for its tightest place, beside its start. Chosen.
 inline constexpr int kTightSamples = 12;
 
+/// What would have to change (remedies.h): all looks together; one change alone; several at once; a layout.
+/// Chosen: eased questions that are reached at all take milliseconds.
+inline constexpr std::int64_t kRemediesWork = 5000000;
+inline constexpr std::int64_t kLoneRemedyWork = 150000;
+inline constexpr std::int64_t kRemedyWork = 400000;
+inline constexpr std::int64_t kLayoutRemedyWork = 100000;
+/// How often a change that does together with others is halved alone: down to a sixteenth. Chosen.
+inline constexpr int kRemedyHalvings = 4;
+
 // Many targets (reach_search.h).
 
 /// For one target, in all. Chosen: 4 s.
@@ -144,6 +175,16 @@ inline constexpr double kLatticeAtOnce = 1e5;
 /// Pairs of notches that pass, latchable or not, between two questions to the Effort: about a
 /// millisecond. Chosen.
 inline constexpr std::int64_t kLatticeAskInterval = 4096;
+
+// Benches (fit.h, worst_case.h). Not searches: each settles by itself, these are for what does not.
+
+/// Rounds of a fit, each with the noise that the last one left: a handful where noise settles. Chosen.
+inline constexpr int kFitRounds = 50;
+/// Steps of one solution in a round. Chosen: ten to thirty where there is one.
+inline constexpr int kFitSteps = 200;
+/// Cells of a motion along its course, 1.5 mm each up to this: beyond it they get longer. Chosen: 192 mm
+/// of motion.
+inline constexpr int kToleranceParts = 128;
 
 // Commands, by the clock (s). Chosen: what a user waits for.
 

@@ -110,6 +110,8 @@ class CsvParser {
 }  // namespace
 
 Result<std::vector<CsvRecord>> parse_csv(std::string_view text, const std::string& file) {
+  // Spreadsheets begin UTF-8 with a byte order mark (The Unicode Standard, chapter 23.8), which is no text.
+  if (text.starts_with("\xef\xbb\xbf")) text.remove_prefix(3);
   return CsvParser(text, file).parse();
 }
 

@@ -23,7 +23,8 @@ using CsvRecord = std::vector<CsvField>;
 std::string csv_quoted(std::string_view text);
 
 /// All records of a text. Lines may end with CRLF, as the RFC says, or with LF; an empty line at the end is
-/// no record. Errors: a quote inside a bare field, text after a closing quote, a quote that is never closed.
+/// no record, a byte order mark at the start no text. Errors: a quote inside a bare field, text after a
+/// closing quote, a quote that is never closed.
 Result<std::vector<CsvRecord>> parse_csv(std::string_view text, const std::string& file);
 
 }  // namespace withy

@@ -79,6 +79,11 @@ fs::path nearest_folder(const fs::path& place) {
   return at;
 }
 
+/// Most bytes of a path, and of a name in it: what Linux takes (PATH_MAX 4096, NAME_MAX 255), less what
+/// staging adds beside it (".", ".withy-XXXXXXXX") and the answer's own names below it.
+constexpr std::size_t kLongestPath = 3000;
+constexpr std::size_t kLongestName = 239;
+
 /// Can something be made in the nearest folder that is there?
 Result<void> check_writable(const fs::path& place, const fs::path& folder) {
   std::error_code why;
@@ -96,8 +101,12 @@ Result<void> check_writable(const fs::path& place, const fs::path& folder) {
 Result<void> check_name(const fs::path& place) {
   if (!is_utf8(place.native()))
     return refused(place, "this name is no UTF-8", "give names that are, as the files hold them");
-  if (place.native().size() > 3000)
+  if (place.native().size() > kLongestPath)
     return refused({}, "the name of the output is too long", "give a shorter one");
+  for (const fs::path& part : place)
+    if (part.native().size() > kLongestName)
+      return refused({}, fmt::format("a name in the output's path has {} bytes", part.native().size()),
+                     fmt::format("give one of at most {}", kLongestName));
   return {};
 }
 
@@ -154,7 +163,8 @@ Result<void> check_output_file(const fs::path& file, const std::vector<fs::path>
     return refused(file, "this is a device or a pipe, which is not written to", "name a file");
   for (const fs::path& input : inputs)
     if (same_place(file, input))
-      return refused(file, "this is a file that is read", "name another file to write");
+      return refused(file, "this is a file that is read, or another one of the answer",
+                     "name another file to write");
   return check_writable(file, nearest_folder(file));
 }
 

@@ -68,6 +68,9 @@ std::size_t first_fault_of_utf8(std::string_view text) {
 }
 
 Result<std::string> read_input(const std::filesystem::path& file, std::size_t most) {
+  // The system would open what stands before it.
+  if (file.native().find('\0') != std::string::npos)
+    return refused(file, "this name holds a zero byte", "give the path of a readable file");
   const Opened opened(file);
   struct stat about = {};
   if (*opened < 0 || ::fstat(*opened, &about) != 0 || S_ISDIR(about.st_mode))

@@ -22,8 +22,8 @@ inline constexpr std::size_t kLargestText = std::size_t{4} << 20;
 inline constexpr std::size_t kLargestTable = std::size_t{256} << 20;
 inline constexpr std::size_t kLargestMesh = std::size_t{512} << 20;
 
-/// All bytes of a regular file. Errors, at 1:1: it can't be opened; it is a folder, pipe or device; it is
-/// larger than `most` bytes.
+/// All bytes of a regular file. Errors, at 1:1: it can't be opened, or its name holds a zero byte; it is a
+/// folder, pipe or device; it is larger than `most` bytes.
 Result<std::string> read_input(const std::filesystem::path& file, std::size_t most = kLargestTable);
 
 /// The same of a text that must be UTF-8 (RFC 3629): an error where it is not.

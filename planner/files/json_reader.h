@@ -22,7 +22,7 @@ namespace withy {
 class JsonNode;
 
 /// A parsed file. Reading goes on after a fault, with zeros and empties; only the first fault is kept, and
-/// must be looked at before anything read is used. Nodes point into the file: keep it where it is while they
+/// must be checked before anything read is used. Nodes point into the file: keep it where it is while they
 /// live.
 class JsonFile {
  public:

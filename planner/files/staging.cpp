@@ -15,6 +15,7 @@
 namespace withy {
 namespace {
 
+constexpr std::size_t kRandomDigits = 8;
 constexpr int kTries = 100;  // a name that is taken already is one in four thousand million
 
 std::string prefix_of(const std::string& name) {
@@ -25,6 +26,12 @@ std::string prefix_of(const std::string& name) {
 std::string random_name(const std::string& name) {
   std::random_device device;
   return fmt::format("{}{:08x}", prefix_of(name), device());
+}
+
+/// Is that a name that random_name() gives? Others are somebody's own.
+bool is_staged_name(const std::string& name, const std::string& prefix) {
+  return name.starts_with(prefix) && name.size() == prefix.size() + kRandomDigits &&
+         name.find_first_not_of("0123456789abcdef", prefix.size()) == name.npos;
 }
 
 /// Is what the name leads to still what the descriptor holds?
@@ -120,7 +127,7 @@ std::vector<std::string> abandoned_beside(int folder, const std::string& name) {
   const std::string prefix = prefix_of(name);
   while (const dirent* entry = ::readdir(entries)) {
     const std::string staged = entry->d_name;
-    if (!staged.starts_with(prefix)) continue;
+    if (!is_staged_name(staged, prefix)) continue;
     const Descriptor held(::openat(folder, staged.c_str(), O_RDONLY | O_NOFOLLOW | O_NONBLOCK | O_CLOEXEC));
     if (held.open() && ::flock(held.get(), LOCK_EX | LOCK_NB) == 0) found.push_back(staged);
   }

@@ -3,7 +3,7 @@
 // its place.
 //
 // Usage: open the file, take tables and values by name from root(), close() every table (what was not asked
-// for is then an unknown key), and look at first_fault() before using anything that was read. Reading goes on
+// for is then an unknown key), and check first_fault() before using anything that was read. Reading goes on
 // after a fault with stand-in values, so that the fault reported is the first in the file, not the first that
 // was asked for.
 #pragma once

@@ -9,6 +9,7 @@
 #include <boost/math/distributions/students_t.hpp>
 #include <fmt/format.h>
 
+#include "planner/effort/shares.h"
 #include "planner/files/words.h"
 
 namespace withy {
@@ -18,7 +19,6 @@ namespace {
 constexpr NoiseLevels kFirstNoise = {0.05, 0.1, 0.3};
 // No reading is finer than this (mm, N): keeps readings without noise from weighing infinitely.
 constexpr double kFinestNoise = 1e-6;
-constexpr int kMostRounds = 50;
 constexpr double kSettled = 1e-3;  // relative change of every noise level
 // A kind of reading with fewer degrees of freedom than this says nothing of its own noise.
 constexpr double kFewestDegrees = 1.0;
@@ -69,7 +69,7 @@ class Fitter {
   tl::expected<Fit, FitFault> run() {
     blocks_ = model_.problem(noise_).start;
     bool settled = false;
-    for (int round = 0; round < kMostRounds && !settled; ++round) {
+    for (int round = 0; round < shares::kFitRounds && !settled; ++round) {
       if (!solve_once()) return tl::unexpected(FitFault::not_converged);
       if (!share_degrees()) return tl::unexpected(FitFault::too_few);
       settled = update_noise() < kSettled;

@@ -9,12 +9,13 @@
 #include <Eigen/Eigenvalues>
 #include <ceres/ceres.h>
 
+#include "planner/effort/shares.h"
+
 namespace withy {
 namespace {
 
 // Central differences of numbers of order one: truncation and rounding are both about 1e-10 of the slope.
 constexpr double kDifferenceStep = 1e-5;
-constexpr int kMostIterations = 200;
 constexpr double kCostTolerance = 1e-11;
 constexpr double kStillCost = 1e-5;  // relative: a few hundredths of a standard deviation
 
@@ -50,7 +51,7 @@ class CeresProblem {
   bool solve() {
     ceres::Solver::Options options;
     options.linear_solver_type = ceres::SPARSE_NORMAL_CHOLESKY;
-    options.max_num_iterations = kMostIterations;
+    options.max_num_iterations = shares::kFitSteps;
     options.function_tolerance = kCostTolerance;
     options.parameter_tolerance = kStepTolerance;
     options.gradient_tolerance = kGradientTolerance;

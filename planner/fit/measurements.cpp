@@ -66,7 +66,8 @@ class Reader {
         continue;
       }
       fault(field, "the column \"" + field.text + "\" is unknown",
-            fmt::format("the columns are {}{}", fmt::join(wanted, ", "),
+            fmt::format("the columns are {}{}{}", fmt::join(wanted, ", "),
+                        out_.tensions ? "" : ", and tension_1_N and so on where tensions were measured",
                         out_.locks == 0 ? ", and lock_1 and so on where there are locks" : ""));
     }
     for (const std::string& name : wanted)

@@ -8,13 +8,13 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
 #include <memory>
 
 #include <Eigen/Core>
 
 #include "geometry/channel/wall_distance.h"
 #include "geometry/distance/distance_field.h"
+#include "geometry/numbers/numbers.h"
 
 namespace withy {
 
@@ -53,7 +53,7 @@ class ChannelDistance {
 
   /// Distance to the nearest passage (geometry/channel/passage.h); infinite without one.
   double passage_distance(const Eigen::Vector3d& p_E) const {
-    return exact_->has_passages() ? exact_->passage_distance(p_E) : std::numeric_limits<double>::infinity();
+    return exact_->has_passages() ? exact_->passage_distance(p_E) : kInfinity;
   }
 
   /// Is lower_distance exact already?

@@ -2,10 +2,10 @@
 #include "planner/motion/hunt_field.h"
 
 #include <algorithm>
-#include <limits>
 
 #include <fmt/format.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/hardware_bounds.h"
 
 namespace withy {
@@ -16,7 +16,7 @@ constexpr double kArithmetic = 1e-9;
 
 /// What currents come to at the corners.
 struct AtCorners {
-  double reserve = std::numeric_limits<double>::infinity();
+  double reserve = kInfinity;
   double strength_mT = 0.0;
   int strongest = 0;  ///< lock
 };

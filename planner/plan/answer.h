@@ -92,7 +92,7 @@ struct Standing {
   BenchCount overloads;   ///< a switch or a limit does not hold
 };
 
-/// A way in and the way out, start to start.
+/// A route in and the same route out, start to start.
 struct Plan {
   std::vector<PlannedState> states;
   std::vector<PlannedAction> actions;
@@ -133,6 +133,9 @@ struct Approach {
 struct Answer {
   Verdict verdict = Verdict::undecided;
   std::string why;  ///< one sentence a designer can act on
+  /// What would have to change, a sentence each, with values that a plan was made with; unreachable only, and
+  /// where it was looked for.
+  std::vector<std::string> remedies;
   std::vector<std::string> checked;
   std::vector<std::string> not_checked;
   int locks = 0;

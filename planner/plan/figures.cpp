@@ -5,6 +5,7 @@
 #include <cmath>
 #include <vector>
 
+#include "planner/segment/curvature_limit.h"
 #include "planner/segment/field.h"
 #include "planner/segment/shape.h"
 
@@ -39,8 +40,7 @@ void include_state(const Design& design, const State& state, const HardwareUse& 
   for (const double pull : use.pull_mm) raise(largest.pull_mm, std::abs(pull));
   for (const double moment : use.lock_moment_Nmm) raise(largest.lock_moment_Nmm, moment);
   largest.insertion_mm = std::max(largest.insertion_mm, state.insertion_mm);
-  for (const Region& region : regions_of(design, state))
-    largest.curvature_per_mm = std::max(largest.curvature_per_mm, region.u.norm());
+  largest.curvature_per_mm = std::max(largest.curvature_per_mm, largest_curvature(design, state));
 }
 
 /// The corners of a hunt, where what it asks of the hardware is greatest.

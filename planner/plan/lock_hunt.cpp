@@ -8,6 +8,7 @@
 
 #include <fmt/format.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/motion/hunt_field.h"
 
 namespace withy {
@@ -86,7 +87,7 @@ class SweepJudge {
   const MotionVerifier& verifier_;
   const Hardware* hardware_;
   double required_mm_;
-  double clearance_mm_ = std::numeric_limits<double>::infinity();
+  double clearance_mm_ = kInfinity;
   std::string objection_;
 };
 
@@ -101,7 +102,7 @@ HuntTrack lock_hunt_track(const Design& design, const State& before, int lock) {
 
 std::vector<State> hunt_states(const Design& design, const State& before, int lock, const HuntTrack& track) {
   const SweptLengths lengths = swept_lengths(design, before, lock);
-  return along(track, before, 1.0 / (design.latch()->backbone_radius_mm * lengths.proximal_mm));
+  return along(track, before, 1.0 / (design.latch()->backbone_radius_mm * lengths.proximal_mm));  // (1)
 }
 
 std::vector<State> latched_hunt_states(const Design& design, const State& before, int lock,
@@ -109,7 +110,7 @@ std::vector<State> latched_hunt_states(const Design& design, const State& before
   const SweptLengths lengths = swept_lengths(design, before, lock);
   const double distal = lengths.whole_mm - lengths.proximal_mm;
   assert(distal > kNoLength_mm);
-  return along(track, after_lock(design, before, lock),
+  return along(track, after_lock(design, before, lock),  // (2)
                lengths.whole_mm / (design.latch()->backbone_radius_mm * lengths.proximal_mm * distal));
 }
 

@@ -4,8 +4,8 @@
 // Lock i stands in the free region; f_p is the exposed flexible length (mm) from the region's start to the
 // lock, f that of the whole region. A corner w of the track (hunt.h) asks for the slide w beyond the planned
 // one, so
-//     released   u = u_0 + w / (r_b f_p)                       the whole free region bends, and
-//     latched    u = u_0 + w f / (r_b f_p (f - f_p))           only what is beyond the lock does:
+//     released   u = u_0 + w / (r_b f_p)                 (1)   the whole free region bends, and
+//     latched    u = u_0 + w f / (r_b f_p (f - f_p))     (2)   only what is beyond the lock does:
 // a script goes on along its track when the latch has dropped in, and what the tendons then draw (to first
 // order in the bend of a gap between disks, exactly without disks) has to go into the distal part alone. Both
 // sweeps are straight motions in (d, u) from corner to corner, and each is verified like any other: a lower
@@ -22,10 +22,10 @@
 //   - the lock stands in a frozen region: a lock beyond it holds the slides, and the tendons don't move them.
 #pragma once
 
-#include <limits>
 #include <string>
 #include <vector>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/motion/action.h"
 #include "planner/motion/hunt_field.h"
 #include "planner/proof/lemmas/verify.h"
@@ -43,7 +43,7 @@ struct LockHunt {
   int corners_per_turn = 0;
   double spacing_mm = 0.0;
   /// Verified lower bound over both sweeps; infinite while the body is never past the entry plane.
-  double clearance_mm = std::numeric_limits<double>::infinity();
+  double clearance_mm = kInfinity;
   /// Why it can't be made, or why there is nothing to sweep (shape none), as half a sentence; else empty.
   std::string objection;
   bool field_lost = false;  ///< the objection is to the currents, all else is in order

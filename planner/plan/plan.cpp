@@ -4,7 +4,6 @@
 #include <algorithm>
 #include <cassert>
 #include <cmath>
-#include <limits>
 #include <numbers>
 
 #include <fmt/core.h>
@@ -60,6 +59,7 @@ class PlanWriter {
     plan["scene"] = scene_json(scene, record_.scene_file);
     plan["verdict"] = name_of(answer.verdict);
     plan["why"] = answer.why;
+    if (!answer.remedies.empty()) plan["remedies"] = answer.remedies;
     plan["checked"] = answer.checked;
     plan["not_checked"] = answer.not_checked;
     plan["locks"] = answer.locks;

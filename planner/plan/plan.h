@@ -79,7 +79,7 @@ struct PlanFile {
   std::vector<PlannedAction> actions;
   bool from_elsewhere = false;  ///< see Plan
   /// What to answer where a plan to the target is wanted and the file holds none.
-  InputError not_a_way() const;
+  InputError without_target() const;
 
   JsonFile json;  ///< for errors at a place: json.error_at("/states/3", ...)
 };
@@ -94,7 +94,7 @@ Result<PlanFile> read_plan(const std::filesystem::path& file);
 /// changes locks, or a switch that isn't one.
 Result<Plan> plan_in(const PlanFile& file, const Design& design);
 
-/// The scene that the plan was made for, unchanged since. It is looked for where the plan names it, seen from
+/// The scene that the plan was made for, unchanged since. It is sought where the plan names it, seen from
 /// the plan's folder and then from the working folder, and then by its hash among the TOML files of the
 /// plan's folder and of the one above. `given` is taken instead where it is not empty. Errors: the scene
 /// can't be read or found; the scene's or the mesh's hash is another (it says which).

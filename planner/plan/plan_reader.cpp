@@ -2,11 +2,11 @@
 #include <algorithm>
 #include <array>
 #include <iterator>
-#include <limits>
 #include <system_error>
 
 #include <fmt/format.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/files/input_file.h"
 #include "planner/files/sha256.h"
 #include "planner/files/toml_reader.h"
@@ -18,7 +18,7 @@ namespace {
 
 // A plan of a thousand actions has a third of a megabyte.
 constexpr std::size_t kLargestPlan = std::size_t{64} << 20;
-constexpr double kUnbounded = std::numeric_limits<double>::infinity();
+constexpr double kUnbounded = kInfinity;
 
 /// One of a few words; a fault of the file where it is another.
 template <class Enum, std::size_t n>
@@ -141,6 +141,7 @@ void read_head(const JsonNode& root, PlanFile& plan) {
   plan.verdict = word(
       root.at("verdict"), kVerdicts, +[](Verdict verdict) { return name_of(verdict); });
   plan.why = root.at("why").text();
+  if (root.has("remedies")) root.at("remedies").texts();
   plan.checked = root.at("checked").texts();
   plan.not_checked = root.at("not_checked").texts();
   plan.locks = root.at("locks").count();
@@ -152,7 +153,7 @@ class PlanFitter {
   PlanFitter(const PlanFile& file, const Design& design) : file_(file), design_(design) {}
 
   Result<Plan> fit() {
-    if (file_.verdict != Verdict::reached) return tl::unexpected(file_.not_a_way());
+    if (file_.verdict != Verdict::reached) return tl::unexpected(file_.without_target());
     if (file_.locks != design_.lock_count())
       return tl::unexpected(file_.json.error_at(
           "/locks", fmt::format("the plan has {} locks, its segment {}", file_.locks, design_.lock_count()),
@@ -254,7 +255,7 @@ Result<PlanFile> read_plan(const std::filesystem::path& file) {
     root.at("version").fault("plans of this version can't be read", "plan again");
   root.expect_keys({"format", "version", "scene", "verdict", "why", "checked", "not_checked", "locks", "seed",
                     "seconds", "segment", "summary", "states", "actions", "proof", "approach"},
-                   {"rechecked", "from_elsewhere", "stuck_locks"});
+                   {"rechecked", "remedies", "from_elsewhere", "stuck_locks"});
   if (root.has("from_elsewhere")) plan.from_elsewhere = root.at("from_elsewhere").boolean();
   if (root.has("stuck_locks")) check_figures(root.at("stuck_locks"), "stuck_locks");
   if (root.has("rechecked")) {
@@ -275,8 +276,8 @@ Result<PlanFile> read_plan(const std::filesystem::path& file) {
   return plan;
 }
 
-InputError PlanFile::not_a_way() const {
-  return json.error_at("/verdict", "this plan is not a way to the target", "take one that reached");
+InputError PlanFile::without_target() const {
+  return json.error_at("/verdict", "this plan does not reach its target", "take one that does");
 }
 
 Result<Plan> plan_in(const PlanFile& file, const Design& design) {

@@ -3,10 +3,13 @@
 
 #include <fmt/core.h>
 
+#include "geometry/channel/nearest_room.h"
 #include "geometry/channel/wall_distance.h"
 #include "planner/files/input_file.h"
 #include "planner/files/ranges.h"
 #include "planner/files/sha256.h"
+#include "planner/scene/named_places.h"
+#include "planner/scene/scene_of_text.h"
 #include "planner/scene/scene_parts.h"
 
 namespace withy {
@@ -24,6 +27,17 @@ std::optional<std::string> placing_key(MeshFault fault) {
     default:
       return std::nullopt;
   }
+}
+
+/// Where a target outside the channel should stand instead: the nearest place inside where the tip fits.
+std::string place_inside(const Scene& scene, const WallDistance& wall) {
+  const double room = scene.parts.segment.radius_mm + scene.required_clearance_mm;
+  const auto near = nearest_room(wall, scene.target_point_E(), room);
+  if (!near) return "give a point inside its lumen; nowhere in it does the tip fit";
+  const Eigen::Vector3d p = ((scene.entry.X_SE * *near).array() * 1000.0).round() / 1000.0 + 0.0;
+  return fmt::format(
+      "give a point inside its lumen; the nearest where the tip fits is [{:.3f}, {:.3f}, {:.3f}]", p.x(),
+      p.y(), p.z());
 }
 
 /// A vertex that no bench has, if there is one.
@@ -73,25 +87,47 @@ std::optional<Eigen::Vector3d> Scene::target_direction_E() const {
   return entry.X_SE.linear().transpose() * *target.direction_S;
 }
 
+namespace {
+
+/// All that the file says, but for the mesh's hash. The mesh is read only where places have names.
+Result<Scene> scene_in(TomlFile& file, const std::filesystem::path& path,
+                       const std::function<void(TomlFile&)>& amend) {
+  Scene scene;
+  scene.file = path;
+  scene.sha256 = sha256(file.bytes());
+  amend(file);
+  EntryAsWritten entry = read_scene_tables(file, scene);
+  if (const auto fault = file.first_fault()) return tl::unexpected<InputError>(*fault);
+  scene.position = file.positions();
+  if (!entry.entry_name.empty()) place_named_entry(file, scene, entry);
+  if (const auto fault = file.first_fault()) return tl::unexpected<InputError>(*fault);
+  check_scene_values(file, entry, scene);
+  if (const auto fault = file.first_fault()) return tl::unexpected<InputError>(*fault);
+  if (!entry.target_name.empty())
+    if (const auto placed = place_named_target(scene, entry.target_name); !placed)
+      return tl::unexpected<InputError>(placed.error());
+  return scene;
+}
+
+}  // namespace
+
+Result<Scene> scene_in_text(std::string text, const std::filesystem::path& path) {
+  auto file = TomlFile::parse(std::move(text), path.string());
+  if (!file) return tl::unexpected<InputError>(file.error());
+  return scene_in(**file, path, [](TomlFile&) {});
+}
+
 Result<Scene> read_scene(const std::filesystem::path& path, const std::function<void(TomlFile&)>& amend) {
   auto file = TomlFile::open(path);
   if (!file) return tl::unexpected<InputError>(file.error());
-  Scene scene;
-  scene.file = path;
-  scene.sha256 = sha256((*file)->bytes());
-  amend(**file);
-  const EntryAsWritten entry = read_scene_tables(**file, scene);
-  if (const auto fault = (*file)->first_fault()) return tl::unexpected<InputError>(*fault);
-  check_scene_values(**file, entry, scene);
-  if (const auto fault = (*file)->first_fault()) return tl::unexpected<InputError>(*fault);
-  scene.position = (*file)->positions();
-
-  const Result<std::string> mesh = read_input(scene.mesh_file, kLargestMesh);
+  auto scene = scene_in(**file, path, amend);
+  if (!scene) return scene;
+  const Result<std::string> mesh = read_input(scene->mesh_file, kLargestMesh);
   if (!mesh)
     return tl::unexpected<InputError>(
-        scene.error_at("channel.mesh", fmt::format("the mesh {} can't be read", scene.mesh_file.string()),
-                       "give the path of a mesh, seen from the scene's folder"));
-  scene.mesh_sha256 = sha256(*mesh);
+        scene->error_at("channel.mesh", fmt::format("the mesh {} can't be read", scene->mesh_file.string()),
+                        "give the path of a mesh, seen from the scene's folder"));
+  scene->mesh_sha256 = sha256(*mesh);
   return scene;
 }
 
@@ -101,7 +137,7 @@ std::optional<InputError> placing_fault(const Scene& scene, const WallDistance& 
     return scene.error_at(
         "target.point_mm",
         fmt::format("the target lies {:.3f} mm outside the channel", wall.distance(target_E)),
-        "give a point inside its lumen");
+        place_inside(scene, wall));
   const double room = wall.distance(Eigen::Vector3d::Zero());
   const double radius = scene.parts.segment.radius_mm;
   if (room < radius + scene.required_clearance_mm)

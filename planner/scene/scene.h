@@ -77,7 +77,7 @@ struct Scene {
 
 /// Reads and checks a scene file (TOML 1.0, keys as the README's table). Reads no mesh, but requires that the
 /// mesh file exists and hashes it.
-/// `amend` may change the file's content before it is looked at.
+/// `amend` may change the file's content before it is checked.
 Result<Scene> read_scene(
     const std::filesystem::path& file, const std::function<void(TomlFile&)>& amend = [](TomlFile&) {});
 

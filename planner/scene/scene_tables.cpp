@@ -1,19 +1,17 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include <charconv>
-#include <numbers>
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/scene/scene_parts.h"
 
 namespace withy {
 namespace {
 
-constexpr double kRadPerDeg = std::numbers::pi / 180.0;
-
 std::vector<double> degrees(TomlSection& table, std::string_view key) {
   std::vector<double> angles = table.numbers(key);
-  for (double& angle : angles) angle *= kRadPerDeg;
+  for (double& angle : angles) angle *= kRadiansPerDegree;
   return angles;
 }
 
@@ -26,20 +24,42 @@ void read_channel_table(TomlSection table, Scene& scene) {
   table.close();
 }
 
-EntryAsWritten read_entry_table(TomlSection table, Scene& scene) {
-  const EntryAsWritten written{table.vector3("point_mm"), table.vector3("axis"), table.vector3("x_axis")};
+/// A place is given by its name or by its numbers.
+void refuse_beside_at(TomlSection& table, TomlFile& file, std::initializer_list<const char*> keys) {
+  for (const char* key : keys)
+    if (table.has(key))
+      file.fault(table.dotted(key), fmt::format("{} stands beside {}", table.dotted(key), table.dotted("at")),
+                 "give the place by its name or by its numbers");
+}
+
+EntryAsWritten read_entry_table(TomlSection table, TomlFile& file, Scene& scene) {
+  if (table.has("at")) {
+    EntryAsWritten written;
+    written.entry_name = table.text("at");
+    if (table.has("x_axis")) written.x_axis_S = table.vector3("x_axis");
+    refuse_beside_at(table, file, {"point_mm", "axis", "opening_radius_mm"});
+    table.close();
+    return written;
+  }
+  const EntryAsWritten written{
+      {}, {}, table.vector3("point_mm"), table.vector3("axis"), table.vector3("x_axis")};
   scene.entry.opening_radius_mm = table.number("opening_radius_mm");
   table.close();
   return written;
 }
 
-void read_target_table(TomlSection table, Target& target) {
-  target.point_S = table.vector3("point_mm");
+void read_target_table(TomlSection table, TomlFile& file, Target& target, std::string& name) {
+  if (table.has("at")) {
+    name = table.text("at");
+    refuse_beside_at(table, file, {"point_mm"});
+  } else {
+    target.point_S = table.vector3("point_mm");
+  }
   target.tolerance_mm = table.number("tolerance_mm");
   const bool directed = table.has("direction") || table.has("direction_tolerance_deg");
   if (directed) {
     target.direction_S = table.vector3("direction");
-    target.direction_tolerance_rad = table.number("direction_tolerance_deg") * kRadPerDeg;
+    target.direction_tolerance_rad = table.number("direction_tolerance_deg") * kRadiansPerDegree;
   }
   table.close();
 }
@@ -58,8 +78,8 @@ LockHardware read_lock_table(TomlSection table) {
   lock.body_length_mm = table.number("body_length_mm");
   lock.body_radius_mm = table.number("body_radius_mm");
   lock.magnet_Am2 = table.number("magnet_Am2");
-  lock.angle_free_rad = table.number("angle_free_deg") * kRadPerDeg;
-  lock.angle_latched_rad = table.number("angle_latched_deg") * kRadPerDeg;
+  lock.angle_free_rad = table.number("angle_free_deg") * kRadiansPerDegree;
+  lock.angle_latched_rad = table.number("angle_latched_deg") * kRadiansPerDegree;
   lock.switch_torque_Nmm = table.number("switch_torque_Nmm");
   lock.hold_torque_Nmm = table.number("hold_torque_Nmm");
   lock.hold_moment_Nmm = table.number("hold_moment_Nmm");
@@ -198,8 +218,8 @@ EntryAsWritten read_scene_tables(TomlFile& file, Scene& scene) {
   TomlSection root = file.root();
   scene.title = root.text("title");
   read_channel_table(root.table("channel"), scene);
-  const EntryAsWritten entry = read_entry_table(root.table("entry"), scene);
-  read_target_table(root.table("target"), scene.target);
+  EntryAsWritten entry = read_entry_table(root.table("entry"), file, scene);
+  read_target_table(root.table("target"), file, scene.target, entry.target_name);
   TomlSection clearance = root.table("clearance");
   scene.required_clearance_mm = clearance.number("required_mm");
   clearance.close();

@@ -329,8 +329,7 @@ class Replayer {
       const State made = state_at(before, row, t, straight.u_free, &disagreement);
       if (auto finding = check_agreement(disagreement)) return finding;
       if (auto finding = check_state(made, kScriptDeviation_mm)) return finding;
-      const MotionBounds bounds =
-          motion_bounds(design_, made, made.insertion_mm, made.insertion_mm, made.u_free.norm());
+      const MotionBounds bounds = motion_bounds(design_, StateRange::of(made));
       const double off = (made.u_free - straight.u_free).norm();
       aside_per_mm = std::max(aside_per_mm, off);
       deviation = std::max(deviation, off * bounds.curvature_lever_mm2(design_.length_mm()));
@@ -365,7 +364,7 @@ class Replayer {
     constexpr double kShareOfLimit = 1e-3;
     if (breach->value <= breach->allowed * (1.0 + kShareOfLimit)) return std::nullopt;
     return ReplayFinding{cause_of(breach->limit), "on the way here " + breach->sentence(),
-                         "take another way"};
+                         "take another route"};
   }
 
   static ReplayCause cause_of(HardwareLimit limit) {

@@ -17,10 +17,10 @@
 // that and the verification's slack.
 #pragma once
 
-#include <limits>
 #include <optional>
 #include <string>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/proof/lemmas/verify.h"
 #include "planner/scene/scene.h"
 #include "planner/script/script.h"
@@ -61,14 +61,14 @@ struct ReplayFault {
 struct ReplayReport {
   std::optional<ReplayFault> fault;  ///< the first; the rest of the report then covers what came before it
   /// Verified lower bound over all motions; infinite while the body is never past the entry plane.
-  double clearance_mm = std::numeric_limits<double>::infinity();
-  double tip_error_mm = std::numeric_limits<double>::infinity();  ///< least over all rows
-  int tip_line = 1;                                               ///< the row's
+  double clearance_mm = kInfinity;
+  double tip_error_mm = kInfinity;  ///< least over all rows
+  int tip_line = 1;                 ///< the row's
   double pull_max_mm = 0.0;
   double tension_max_N = 0.0;
   double lock_moment_max_Nmm = 0.0;
   double field_max_mT = 0.0;
-  double field_reserve = std::numeric_limits<double>::infinity();  ///< least of any switch
+  double field_reserve = kInfinity;  ///< least of any switch
   int switches = 0;
   int hunts = 0;  ///< switches with a sweep before them
 

@@ -4,10 +4,10 @@
 #include <algorithm>
 #include <cmath>
 #include <iterator>
-#include <limits>
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/friction_load.h"
 #include "planner/segment/hardware_bounds.h"
 
@@ -124,7 +124,7 @@ std::optional<ReplayFinding> check_coil_limits(const Design& design, const LockP
 Leniency Leniency::of_pull(const Design& design, const State& state, double pull_mm) {
   const double flexible = regions_of(design, state).back().flexible_mm;
   const double per_curvature = design.tendons()->radius_mm * flexible;
-  return {pull_mm, per_curvature > 0.0 ? pull_mm / per_curvature : std::numeric_limits<double>::infinity()};
+  return {pull_mm, per_curvature > 0.0 ? pull_mm / per_curvature : kInfinity};
 }
 
 std::optional<ReplayFinding> check_limits(const Design& design, const State& state, const HardwareUse& use,

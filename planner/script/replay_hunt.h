@@ -4,7 +4,7 @@
 // The track is taken from the pulls alone, as slides w at the lock (hunt.h). Along rays from the centre,
 // evenly spread over the turn, the places where it crosses are sorted: none may be farther from the next than
 // sqrt(2) windows, the centre counting as the first, and the last must be at the hunt's radius. Between two
-// rays nothing is looked at; a track that is walked on chords no longer than the rays are apart can't hide
+// rays nothing is checked; a track that is walked on chords no longer than the rays are apart can't hide
 // there.
 #pragma once
 

@@ -15,7 +15,7 @@
 namespace withy {
 namespace {
 
-// What the samples may show: half the tolerance (see the header), less what rounding to the script's steps
+// What the samples may show: half the tolerance of (1) and (2), less what rounding to the script's steps
 // adds.
 constexpr double kSampledDeviation_mm = 0.5 * kScriptDeviation_mm - kScriptStep;
 
@@ -69,8 +69,7 @@ class Motion {
 
   double body_deviation(const State& planned, const Eigen::VectorXd& made) const {
     const FreeBend bend = free_bend_from_pulls(design_, planned, made);
-    const MotionBounds bounds =
-        motion_bounds(design_, planned, planned.insertion_mm, planned.insertion_mm, planned.u_free.norm());
+    const MotionBounds bounds = motion_bounds(design_, StateRange::of(planned));
     return (bend.u - planned.u_free).norm() * bounds.curvature_lever_mm2(design_.length_mm());
   }
 

@@ -6,8 +6,8 @@
 // of a motion the unit's path is
 //     pull(t) = (1 - t) pull_0 + t pull_1,   d(t) linear in both,
 // and the body it makes has the curvature u'(t) that free_bend_from_pulls finds for pull(t). The script stays
-//     |pull(t) - pull of the plan| <= kScriptDeviation_mm                    in every tendon, and
-//     |u'(t) - u(t)| l^2 / 2        <= kScriptDeviation_mm                    at every body point,
+//     |pull(t) - pull of the plan| <= kScriptDeviation_mm               (1)  in every tendon, and
+//     |u'(t) - u(t)| l^2 / 2        <= kScriptDeviation_mm               (2)  at every body point,
 // l the exposed length of the free region (section "first order" of motion_bounds.h: curvature lever), hence
 // in clearance too, a distance that changes by no more than the points move.
 //

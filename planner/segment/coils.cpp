@@ -2,12 +2,13 @@
 #include "planner/segment/coils.h"
 
 #include <cmath>
-#include <limits>
 #include <numbers>
 
 #include <Eigen/Geometry>
 #include <boost/math/special_functions/ellint_1.hpp>
 #include <boost/math/special_functions/ellint_2.hpp>
+
+#include "geometry/numbers/numbers.h"
 
 namespace withy {
 namespace {
@@ -41,7 +42,7 @@ Eigen::Vector3d coil_field_mT_per_A(const Coil& coil, const Eigen::Vector3d& p_S
   const double a = coil.radius_mm;
   const double alpha2 = (a + at.rho) * (a + at.rho) + at.z * at.z;
   const double beta2 = (a - at.rho) * (a - at.rho) + at.z * at.z;
-  if (beta2 <= 0.0) return Eigen::Vector3d::Constant(std::numeric_limits<double>::infinity());
+  if (beta2 <= 0.0) return Eigen::Vector3d::Constant(kInfinity);
   const double k2 = 4.0 * a * at.rho / alpha2;
   const double k = std::sqrt(k2);
   const double K = boost::math::ellint_1(k);
@@ -61,12 +62,12 @@ double distance_to_wire_mm(const Coil& coil, const Eigen::Vector3d& p_S) {
 }
 
 double coil_field_bound(const Coil& coil, double wire_mm) {
-  if (!(wire_mm > 0.0)) return std::numeric_limits<double>::infinity();
+  if (!(wire_mm > 0.0)) return kInfinity;
   return kMu0_mT_mm_per_A * coil.turns * coil.radius_mm / (2.0 * wire_mm * wire_mm);
 }
 
 double coil_gradient_bound(const Coil& coil, double wire_mm) {
-  if (!(wire_mm > 0.0)) return std::numeric_limits<double>::infinity();
+  if (!(wire_mm > 0.0)) return kInfinity;
   return kMu0_mT_mm_per_A * coil.turns * coil.radius_mm / (wire_mm * wire_mm * wire_mm);
 }
 

@@ -19,7 +19,7 @@ double flexible_between(const Design& design, double from_mm, double to_mm) {
   return from_mm < to_mm ? design.flexible_length(from_mm, to_mm) : 0.0;
 }
 
-Gap look_at_gap(const Design& design, double from_mm, double to_mm,
+Gap gap_between(const Design& design, double from_mm, double to_mm,
                 const std::vector<RegionCurvature>& regions, Interval exposed_from_mm) {
   Gap gap;
   gap.length_mm = to_mm - from_mm;
@@ -54,14 +54,14 @@ DiskBounds disk_bounds(const Design& design, const std::vector<double>& disks,
   const double r = design.tendons()->radius_mm;
   DiskBounds bounds;
   for (std::size_t j = 0; j + 1 < disks.size(); ++j) {
-    const Gap gap = look_at_gap(design, disks[j], disks[j + 1], regions, exposed_from_mm);
+    const Gap gap = gap_between(design, disks[j], disks[j + 1], regions, exposed_from_mm);
     if (gap.turn_rad == 0.0) continue;
     const double most = 1.0 + r * gap.kappa_per_mm;
-    bounds.beyond_continuous.hi += most * short_of_arc(gap.length_mm, gap.kappa_per_mm);
-    bounds.beyond_continuous.lo -= 2.0 * gap.length_mm * std::max(0.0, r * gap.kappa_per_mm - 1.0);
+    bounds.beyond_continuous.hi += most * short_of_arc(gap.length_mm, gap.kappa_per_mm);             // (2)
+    bounds.beyond_continuous.lo -= 2.0 * gap.length_mm * std::max(0.0, r * gap.kappa_per_mm - 1.0);  // (1)
     const bool in_cone = r * gap.kappa_per_mm < 1.0 && gap.turn_rad <= 0.5 * M_PI;
     const double turned = in_cone ? std::sin(0.5 * gap.turn_rad) : 1.0;
-    bounds.off += (r + 0.5 * most * gap.length_mm * turned) * gap.off_rad;
+    bounds.off += (r + 0.5 * most * gap.length_mm * turned) * gap.off_rad;  // (3)
   }
   return bounds;
 }

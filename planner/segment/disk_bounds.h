@@ -9,11 +9,11 @@
 // 1. About the continuous pull rho . Theta.
 //      Straight is shortest: |q(b) - q(a)| <= integral of |w| <= h - rho . Theta + 2 h max(0, r_t kappa - 1),
 //      so
-//          G >= rho . Theta - 2 h max(0, r_t kappa - 1).
+//          G >= rho . Theta - 2 h max(0, r_t kappa - 1).                          (1)
 //      Along the tangent at the gap's middle, which t(s) leaves by at most kappa |s - middle| <= kappa h / 2,
 //      for kappa h <= 2 pi: |q(b) - q(a)| >= integral of w cos(angle) >= h - rho . Theta - integral of |w| (1
 //      - cos(kappa |s - middle|)), so
-//          G <= rho . Theta + (1 + r_t kappa) (h - 2 sin(kappa h / 2) / kappa),
+//          G <= rho . Theta + (1 + r_t kappa) (h - 2 sin(kappa h / 2) / kappa),   (2)
 //      and with any kappa, since a distance is not negative, G <= h <= rho . Theta + (1 + r_t kappa) h.
 // 2. About another state's G. Of two fields of curvature, v = u_1 - u_0, take the line of fields between
 // them.
@@ -25,7 +25,7 @@
 //      lie within a cone about t(s), hence x and y turn by at most A from one another; the base is then at
 //      least |x| + |y| times cos(A / 2), and the height, at most the semi-minor axis of the ellipse with the
 //      base's ends as foci, at most l / 2 sin(A / 2). The second part changes it by at most r_t |v| ds. So
-//          |G_1 - G_0| <= (r_t + (1 + r_t kappa) h / 2 S) integral of |v|,   S = sin(A / 2) or 1,
+//          |G_1 - G_0| <= (r_t + (1 + r_t kappa) h / 2 S) integral of |v|,   S = sin(A / 2) or 1,   (3)
 //      kappa and A the larger of both fields', which those between don't exceed.
 //
 // The first is sharp for coarse boxes, the second shrinks with the box.

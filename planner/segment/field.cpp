@@ -4,7 +4,6 @@
 #include <algorithm>
 #include <cassert>
 #include <cmath>
-#include <limits>
 #include <numbers>
 
 #include <Eigen/Geometry>
@@ -542,16 +541,17 @@ double least_strength_mT(const Design& design) {
   const double stroke = std::abs(lock.angle_latched_rad - lock.angle_free_rad);
   double least = kInfinity;
   for (int i = 0; i < design.lock_count(); ++i) {
-    // What helps by no more than this: the known ambient field, and every other magnet end on to the lock, as
-    // near as the tightest bend brings it.
+    // What the lock needs may come from elsewhere by no more than this: the known ambient field, and every
+    // other magnet end on to the lock, as near as the tightest bend brings it.
     double help = design.field() ? design.field()->ambient_S.norm() : 0.0;
     for (int j = 0; j < design.lock_count(); ++j) {
       if (j == i) continue;
       const double chord = least_lock_distance_mm(design, i, j);
       help += 2.0 * kDipole * lock.magnet_Am2 / (chord * chord * chord);
     }
-    least = std::min(least, (lock.switch_torque_Nmm / lock.magnet_Am2 + unknown_ambient_mT(design) - help) /
-                                std::cos(0.5 * stroke));
+    const double needed =
+        (lock.switch_torque_Nmm / lock.magnet_Am2 + unknown_ambient_mT(design)) / std::cos(0.5 * stroke);
+    least = std::min(least, needed - help);
   }
   return std::max(0.0, least);
 }

@@ -27,7 +27,7 @@ double total_tension_N(const TendonStatics& statics, const ExtraTension& extra) 
 
 FrictionMoments::FrictionMoments(const TendonStatics& statics, const Eigen::Vector2d& moment_Nmm,
                                  const ExtraTension& extra, double exponent)
-    : middle_(std::cosh(exponent) * moment_Nmm) {
+    : middle_(std::cosh(exponent) * moment_Nmm) {  // (2)
   const double half = statics.radius_mm() * std::sinh(exponent);
   boost::container::small_vector<Eigen::Vector2d, 8> generator;
   for (std::size_t k = 0; k < statics.directions().size(); ++k)

@@ -4,11 +4,11 @@
 // The free region needs the tensions T_k at the tip (tendons.h). Between tip and base friction adds to a
 // tendon that is drawn and takes from one that is let out, by a factor of at most exp(mu Lambda) over the
 // whole wrap (capstan equation). Which tendon slides which way is not known, so at a frozen region
-//     t_k in [T_k exp(-mu Lambda), T_k exp(+mu Lambda)],   each tendon for itself,
+//     t_k in [T_k exp(-mu Lambda), T_k exp(+mu Lambda)],   each tendon for itself,   (1)
 // and the lock has to carry |sum_k t_k r_t e_k - EI u_frozen| for the worst of them. With
-//     t_k = T_k (cosh(mu Lambda) + sigma_k sinh(mu Lambda)),   sigma_k in [-1, 1],   sum_k T_k r_t e_k = EI
-//     u_free
-// the moments fill a zonotope about cosh(mu Lambda) EI u_free. A norm is convex, so it is greatest at a
+//     t_k = T_k (cosh(mu Lambda) + sigma_k sinh(mu Lambda)),   sigma_k in [-1, 1],   (2)
+//     sum_k T_k r_t e_k = EI u_free
+// the moments fill a zonotope with middle cosh(mu Lambda) EI u_free. A norm is convex, so it is greatest at a
 // corner. Corners: every side of a zonotope in the plane runs along one of its generators g_k; the side's
 // normal n is square to g_k, every other generator adds its end that is farther along n, and the side's two
 // ends add -g_k and +g_k (G. M. Ziegler, "Lectures on Polytopes", 1995, section 7.3).

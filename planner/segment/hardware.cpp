@@ -6,6 +6,7 @@
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/hardware_bounds.h"
 #include "planner/segment/locks.h"
 
@@ -179,7 +180,7 @@ std::optional<HardwareBreach> Hardware::switch_breach(const State& state, int lo
   HardwareBreach breach;
   breach.limit = HardwareLimit::field;
   breach.index = lock;
-  breach.value = need.field_S ? need.strength_mT() : std::numeric_limits<double>::infinity();
+  breach.value = need.field_S ? need.strength_mT() : kInfinity;
   breach.allowed = design_->field()->strength_max_mT;
   breach.field_refusal = need.refusal;
   breach.lock_in_the_way = need.lock_in_the_way;

@@ -12,7 +12,7 @@
 //   coupling     no lock's magnet moves another off its stop (field.h); a limit of states, not of switches
 //
 // The first four are checked when the scene describes the tendons, the last two when it describes the field.
-// Nothing here looks at curvature or insertion limits (planner/motion/action.h) or at the latch (latch.h).
+// Nothing here checks curvature or insertion limits (planner/motion/action.h) or at the latch (latch.h).
 //
 // Boxes: a box holds every state of one set of engaged locks whose insertion, frozen bends and free curvature
 // lie between two ends. Its verdict is exact in both directions but may be "some" for want of a sharper
@@ -96,10 +96,10 @@ class Hardware {
   /// limit of states.
   std::optional<HardwareBreach> state_breach(const State& state) const;
 
-  /// The first limit found broken on the straight way (insertion and free curvature linear) between two
-  /// states of the same locks and frozen bends; nothing when every state on the way keeps all. Verified over
-  /// the whole way, not sampled. A way that comes up to a limit within kWayResolution of its length without
-  /// ending there counts as breaking it.
+  /// The first limit found broken on the straight motion (insertion and free curvature linear) between two
+  /// states of the same locks and frozen bends; nothing when every state on it keeps all. Verified over
+  /// the whole motion, not sampled. A motion that comes up to a limit within kWayResolution of its length
+  /// without ending there counts as breaking it.
   std::optional<HardwareBreach> motion_breach(const State& from, const State& to) const;
 
   /// What the field must be to switch `lock` in `state`, before the switch. Without [field] any strength is
@@ -113,7 +113,7 @@ class Hardware {
   std::optional<HardwareBreach> switch_breach(const State& state, int lock) const;
 
   /// Is there a field for the switch with the least reserve? With 1, switch_breach for less, without saying
-  /// what is in the way.
+  /// what is in between.
   bool may_switch(const State& state, int lock) const;
 
   /// Can any state that keeps the curvature limit have a magnet moved off its stop by others?
@@ -123,7 +123,7 @@ class Hardware {
   /// is none, or when the scene has no field.
   std::optional<HardwareBreach> coupling_breach(const State& state) const;
 
-  /// The same over the whole straight way between two states, as motion_breach.
+  /// The same over the whole straight motion between two states, as motion_breach.
   std::optional<HardwareBreach> coupling_motion_breach(const State& from, const State& to) const;
 
   /// Do the magnets leave one another on their stops over a box? "all" when the scene has no field.
@@ -146,7 +146,7 @@ class Hardware {
   std::vector<Eigen::Vector2d> tendon_direction_;
 };
 
-/// Finest share of a motion that motion_breach looks at.
+/// Finest share of a motion that motion_breach checks.
 inline constexpr double kWayResolution = 1.0 / 65536.0;
 
 }  // namespace withy

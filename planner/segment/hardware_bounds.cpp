@@ -4,7 +4,6 @@
 #include <algorithm>
 #include <cassert>
 #include <cmath>
-#include <limits>
 
 #include "geometry/numbers/numbers.h"
 #include "planner/segment/friction_load.h"
@@ -34,10 +33,10 @@ Interval box_distance(const Eigen::Vector2d& alo, const Eigen::Vector2d& ahi, co
   return {gap.norm(), far.norm()};
 }
 
-/// Takes up one limit: `size` is what is compared with it.
-void judge(Interval size, const HardwareBreach& limit, BoundVerdict& so_far) {
+/// Takes up one limit: `size` is what is compared with it; its lower end may be too high by `rounding`.
+void judge(Interval size, double rounding, const HardwareBreach& limit, BoundVerdict& so_far) {
   if (so_far.verdict == BoxVerdict::none) return;
-  const bool none = surely_exceeds(size.lo, limit.allowed);
+  const bool none = surely_exceeds(size.lo - rounding, limit.allowed);
   const bool all = size.hi <= limit.allowed;
   if (none || (!all && so_far.verdict == BoxVerdict::all)) {
     so_far.verdict = none ? BoxVerdict::none : BoxVerdict::some;
@@ -188,10 +187,12 @@ void StateBounds::judge_pulls(const Regions& regions, const StateBox& box, const
     bounded = bounded && !regions.item[static_cast<std::size_t>(i)].unbounded;
   std::optional<DiskPulls> disks;
   if (tendons_.disk_spacing_mm > 0.0 && bounded) disks = disk_pulls(regions, box, u);
+  const double made_of =
+      design_.length_mm() + box.insertion_hi_mm + tendons_.radius_mm * wrapped_over(regions).hi;
   for (std::size_t k = 0; k < direction_.size(); ++k) {
     Interval pull = bounded ? pull_over(regions, disks, k) : Interval::everything();
     if (tendons_.motors == Motors::stand) pull = pull - Interval{box.insertion_lo_mm, box.insertion_hi_mm};
-    judge({pull.smallest_size(), pull.largest_size()},
+    judge({pull.smallest_size(), pull.largest_size()}, kFigureRounding * made_of,
           about(HardwareLimit::stroke, static_cast<int>(k), tendons_.stroke_max_mm), so_far);
   }
 }
@@ -243,7 +244,7 @@ void StateBounds::judge_tensions(const Regions& regions, const CurvatureRange& u
   const Interval factor = {capstan_factor(mu, wrapped.lo), capstan_factor(mu, wrapped.hi)};
   const auto middle = statics_.extra_tension(EI * u.middle());
   HardwareBreach limit = about(HardwareLimit::tension, -1, tendons_.tension_max_N);
-  if (!middle) return judge({0.0, kInfinity}, limit, so_far);
+  if (!middle) return judge({0.0, kInfinity}, 0.0, limit, so_far);
   limit.index = middle->first_N >= middle->second_N ? middle->first : middle->second;
   const double change = statics_.lipschitz_N_per_Nmm() * EI * u.radius();
   Interval tension = {tendons_.tension_min_N + std::max(0.0, middle->largest_N() - change),
@@ -257,7 +258,9 @@ void StateBounds::judge_tensions(const Regions& regions, const CurvatureRange& u
     if (a && b && same_pair(*a) && same_pair(*b))
       tension.hi = std::min(tension.hi, tendons_.tension_min_N + std::max(a->largest_N(), b->largest_N()));
   }
-  judge({tension.lo * factor.lo, tension.hi * factor.hi}, limit, so_far);
+  const double made_of = tendons_.tension_min_N + middle->largest_N() + change;
+  judge({tension.lo * factor.lo, tension.hi * factor.hi}, kFigureRounding * made_of * factor.lo, limit,
+        so_far);
 }
 
 /// Friction or none, a lock carries at least EI |u_free - u_frozen|: the tensions without friction are among
@@ -276,7 +279,10 @@ void StateBounds::judge_loads(const Regions& regions, const CurvatureRange& u, B
   for (int i = 0; i + 1 < regions.count; ++i) {
     const RegionRange& r = regions.item[static_cast<std::size_t>(i)];
     Interval load = {0.0, kInfinity};
+    double rounding = 0.0;
     if (!r.unbounded) {
+      rounding = EI * (kFigureRounding * u.size().hi +
+                       (kFigureRounding + kLengthRounding_mm / r.flexible.lo) * r.kappa.hi);
       load.lo = EI * u.distance_to(r.u.a, r.u.b).lo;
       if (mu == 0.0) load.hi = EI * u.distance_to(r.u.a, r.u.b).hi;
     }
@@ -286,8 +292,10 @@ void StateBounds::judge_loads(const Regions& regions, const CurvatureRange& u, B
           friction_load_change(statics_, EI, u.middle(), *extra, exponent,
                                {u.radius(), r.u.radius(), mu * wrapped.lo, mu * wrapped.hi});
       load = {std::max(load.lo, at_middle - change), at_middle + change};
+      rounding += kFigureRounding * (at_middle + change);
     }
-    judge(load, about(HardwareLimit::lock_load, r.end_lock, design_.lock().hold_moment_Nmm), so_far);
+    judge(load, rounding, about(HardwareLimit::lock_load, r.end_lock, design_.lock().hold_moment_Nmm),
+          so_far);
   }
 }
 

@@ -6,7 +6,20 @@
 // planner/proof/lemmas, because Hardware answers for states, motions and boxes alike.
 //   Statement: `none` means that no state of the box keeps the limits, `all` that every one does.
 //   Premises: lemmas 19 and 20 count those states that keep the curvature limit, for how near two locks come
-//   rests on it. Rounding: a limit may be passed by kLimitRounding, a box is held against twice that.
+//   rests on it.
+//   Rounding: a limit may be passed by kLimitRounding, and `none` asks for twice that. What the bounds lose
+//   themselves is taken off before, as a share of what a figure is made of.
+//
+//   kFigureRounding covers 900 roundings of 2^-53. A pull: a dozen for each region, of r_t |Theta|, and for
+//   each gap between disks, of its length, so a dozen of their sum. A tension: nine, and those of the capstan
+//   factor, an exponential of mu times kMaxLocks + 1 sums, below 50 (past that it is 1e21), so 9 + 50 * 12;
+//   of the middle's tension and its change. A load: as a tension; of the moments that it is the difference
+//   of. A frozen curvature is a quotient by a length that is wrong by kLengthRounding_mm: that share of it
+//   besides.
+//
+//   kBoundRounding (switch_bounds.cpp) covers 4e7. Coupling: kMaxLocks - 1 dipoles of 30 each, and, three
+//   times over, a distance that is wrong by 1e-12 mm, 3e4 roundings at 1 mm; of each dipole's field. A
+//   demand: normals and gains of 30; of the largest field that the coils may make, and of the ambient one.
 #pragma once
 
 #include <array>
@@ -21,6 +34,9 @@ namespace withy {
 
 /// Share (and, in the unit at hand, amount) by which a limit may be passed: rounding only.
 inline constexpr double kLimitRounding = 1e-9;
+
+/// What bounds of pulls, tensions and lock loads lose by rounding, as a share of what they are made of.
+inline constexpr double kFigureRounding = 1e-13;
 
 inline bool exceeds(double value, double limit) {
   return value > limit + kLimitRounding * (1.0 + limit);

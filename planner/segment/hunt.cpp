@@ -3,10 +3,10 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
 #include <numbers>
 #include <optional>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/latch.h"
 #include "planner/segment/tendons.h"
 
@@ -72,7 +72,7 @@ std::string_view name_of(HuntShape shape) {
 }
 
 double hunt_turns(double radius_mm, double window_mm) {
-  if (!(window_mm > 0.0)) return std::numeric_limits<double>::infinity();
+  if (!(window_mm > 0.0)) return kInfinity;
   return std::max(1.0, std::ceil(radius_mm / (kSpacingInWindows * window_mm) - kWhole));
 }
 

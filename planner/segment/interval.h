@@ -5,7 +5,8 @@
 #pragma once
 
 #include <algorithm>
-#include <limits>
+
+#include "geometry/numbers/numbers.h"
 
 namespace withy {
 
@@ -14,9 +15,7 @@ struct Interval {
   double hi = 0.0;
 
   static Interval point(double x) { return {x, x}; }
-  static Interval everything() {
-    return {-std::numeric_limits<double>::infinity(), std::numeric_limits<double>::infinity()};
-  }
+  static Interval everything() { return {-kInfinity, kInfinity}; }
   double largest_size() const { return std::max(-lo, hi); }
   double smallest_size() const { return std::max({0.0, lo, -hi}); }
 };

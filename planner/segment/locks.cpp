@@ -1,10 +1,9 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "planner/segment/locks.h"
 
-#include <limits>
-
 #include <Eigen/SVD>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/friction_load.h"
 #include "planner/segment/shape.h"
 
@@ -46,7 +45,7 @@ std::vector<double> lock_moments(const Design& design, const TendonStatics& stat
   for (const Region& region : regions) {
     if (!region.frozen()) continue;
     load[static_cast<std::size_t>(region.end_lock)] =
-        region.u.allFinite() ? made.farthest_from(EI * region.u) : std::numeric_limits<double>::infinity();
+        region.u.allFinite() ? made.farthest_from(EI * region.u) : kInfinity;
   }
   return load;
 }

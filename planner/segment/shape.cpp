@@ -34,8 +34,8 @@ Eigen::Isometry3d arc_pose(const Eigen::Vector2d& u, double l_mm) {
   const double a = sinc(theta);           // sin(theta)/theta
   const double b = versine_ratio(theta);  // (1 - cos(theta))/theta^2
   Eigen::Isometry3d X = Eigen::Isometry3d::Identity();
-  X.translation() << l_mm * b * bend.x(), l_mm * b * bend.y(), l_mm * a;
-  // Rodrigues' formula about w = (-bend_y, bend_x, 0): R = I + a [w]x + b [w]x^2.
+  X.translation() << l_mm * b * bend.x(), l_mm * b * bend.y(), l_mm * a;  // (1)
+  // (2) by Rodrigues' formula about w = (-bend_y, bend_x, 0): R = I + a [w]x + b [w]x^2.
   const double wx = -bend.y();
   const double wy = bend.x();
   X.linear() << 1.0 - b * wy * wy, b * wx * wy, a * wy,  //

@@ -3,8 +3,9 @@
 //
 // An arc of curvature vector u = (ux, uy), kappa = |u|, phi = atan2(uy, ux), flexible length l, theta = kappa
 // l, carries frame (p, R) to
-//     p' = p + R [cos(phi) (1 - cos theta) / kappa, sin(phi) (1 - cos theta) / kappa, sin(theta) / kappa]
-//     R' = R Rot((-sin phi, cos phi, 0), theta)
+//     p' = p + R [cos(phi) (1 - cos theta) / kappa,
+//                 sin(phi) (1 - cos theta) / kappa, sin(theta) / kappa] (1)
+//     R' = R Rot((-sin phi, cos phi, 0), theta) (2)
 // (R. J. Webster III and B. A. Jones, "Design and Kinematic Modeling of Constant Curvature Continuum Robots:
 // A Review", Int. J. Robotics Research 29(13), 2010, the arc transformation, here without torsion about the
 // tangent.) Both are written with sin(x)/x and (1 - cos x)/x^2 series so that kappa -> 0 is smooth.

@@ -3,7 +3,8 @@
 
 #include <algorithm>
 #include <cassert>
-#include <limits>
+
+#include "geometry/numbers/numbers.h"
 
 namespace withy {
 
@@ -18,7 +19,7 @@ Eigen::Vector2d frozen_curvature(const Eigen::Vector2d& theta, double flexible_m
   if (theta.isZero(0.0)) return Eigen::Vector2d::Zero();
   if (flexible_mm > kNoLength_mm) return theta / flexible_mm;
   // A bend with no length to bend over: no finite curvature carries it.
-  return Eigen::Vector2d::Constant(std::numeric_limits<double>::infinity());
+  return Eigen::Vector2d::Constant(kInfinity);
 }
 
 }  // namespace

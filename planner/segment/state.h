@@ -53,6 +53,10 @@ std::vector<Region> regions_of(const Design& design, const State& state);
 /// A flexible length below this counts as none (mm): far below any machining tolerance, far above rounding.
 inline constexpr double kNoLength_mm = 1e-9;
 
+/// What rounding may do to an exposed flexible length, or to the first exposed station: at most 2 kMaxLocks +
+/// 3 sums of lengths up to 1e3 mm, each wrong by 2^-53 of that.
+inline constexpr double kLengthRounding_mm = 1e-12;
+
 /// Exposed flexible length of [from, to] at insertion d; grows with d.
 double exposed_flexible_length(const Design& design, double insertion_mm, double from_mm, double to_mm);
 

@@ -3,7 +3,6 @@
 #include <array>
 #include <cassert>
 #include <cmath>
-#include <limits>
 #include <tuple>
 
 #include <Eigen/SVD>
@@ -14,6 +13,9 @@
 
 namespace withy {
 namespace {
+
+/// Rounding of the middle pose's figures, as a share of what they are made of (counted in hardware_bounds.h).
+constexpr double kBoundRounding = 4.0 * kLimitRounding;
 
 /// Rotation of an arc of bending angle vector `theta`.
 Eigen::Matrix3d rotation_of(const Eigen::Vector2d& theta) {
@@ -200,7 +202,7 @@ double coupling_slack_mT(const Design& design, const BoxPoses& poses, int a) {
     const double turned = poses.spread_rad[at] + poses.spread_rad[other];
     const double change =
         near > 0.0 ? strength * (turned / cubed(near) + 3.0 * apart / (cubed(near) * near)) : kInfinity;
-    slack += std::min(change, both);
+    slack += std::min(change, both) + (r > 0.0 ? kBoundRounding * strength / cubed(r) : 0.0);
   }
   return slack;
 }
@@ -257,7 +259,7 @@ std::array<double, kMaxLocks> gain_slack_mT(const Design& design, const BoxPoses
 
 /// By how much a known ambient field's component along a direction may change as the direction turns (mT).
 double ambient_slack_mT(const Design& design, double spread_rad) {
-  return design.field() ? design.field()->ambient_S.norm() * spread_rad : 0.0;
+  return design.field() ? design.field()->ambient_S.norm() * (spread_rad + kBoundRounding) : 0.0;
 }
 
 /// By how much the field (mT) that given currents make at a lock may differ over the box from the middle
@@ -280,9 +282,6 @@ double given_field_slack_mT(const Design& design, const BoxPoses& poses, int loc
   }
   return slack;
 }
-
-/// Rounding of the middle pose's figures, as a share of what they are made of.
-constexpr double kBoundRounding = 4.0 * kLimitRounding;
 
 /// The demands of the middle pose, moved by `sense` times what any pose of the box may change them by: +1 for
 /// fields that serve every pose, -1 for fields that might serve one.

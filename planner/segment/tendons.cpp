@@ -4,9 +4,9 @@
 #include <algorithm>
 #include <cassert>
 #include <cmath>
-#include <limits>
 #include <numeric>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
@@ -122,7 +122,7 @@ void add_uniform_gap(double gap_mm, const Eigen::Vector2d& u, double radius_mm,
                      const std::vector<Eigen::Vector2d>& e, Eigen::VectorXd& drawn) {
   const double c = chord(gap_mm, u.norm());
   for (std::size_t k = 0; k < e.size(); ++k)
-    drawn(static_cast<Eigen::Index>(k)) += gap_mm - std::abs(c * (1.0 - radius_mm * e[k].dot(u)));
+    drawn(static_cast<Eigen::Index>(k)) += gap_mm - std::abs(c * (1.0 - radius_mm * e[k].dot(u)));  // (2)
 }
 
 Eigen::VectorXd drawn_through_disks(const TendonHardware& tendons, const std::vector<Eigen::Vector2d>& e,
@@ -171,7 +171,8 @@ Eigen::VectorXd drawn_by_bends(const Design& design, const std::vector<Region>& 
   for (const Region& region : regions) {
     if (region.flexible_mm <= kNoLength_mm) continue;
     for (std::size_t k = 0; k < e.size(); ++k)
-      drawn(static_cast<Eigen::Index>(k)) += tendons.radius_mm * e[k].dot(region.u) * region.flexible_mm;
+      drawn(static_cast<Eigen::Index>(k)) +=
+          tendons.radius_mm * e[k].dot(region.u) * region.flexible_mm;  // (1)
   }
   return drawn;
 }
@@ -265,7 +266,7 @@ tl::expected<Eigen::VectorXd, TensionFault> TendonStatics::tensions(const Eigen:
 }
 
 double TendonStatics::reach_margin(const Eigen::Vector2d& moment_Nmm) const {
-  double nearest = std::numeric_limits<double>::infinity();
+  double nearest = kInfinity;
   const Eigen::Vector2d need = moment_Nmm - pretension_moment_;
   for (const Eigen::Vector2d& e : edge_) nearest = std::min(nearest, distance_to_ray(need, e));
   if (edge_.empty()) return nearest;

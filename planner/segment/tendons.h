@@ -4,7 +4,7 @@
 // Tendon k runs at pitch radius r_t, angle beta_k, e_k = (cos beta_k, sin beta_k); pulls in mm, positive =
 // drawn out of the base, zero for the straight segment.
 //
-// Pull, continuous routing:   pull_k = sum over regions of r_t e_k . Theta.
+// Pull, continuous routing:   pull_k = sum over regions of r_t e_k . Theta.   (1)
 // Pull, spacer disks: the disks sit on the segment at stations 0, h, 2h, ..., L whatever the locks do, those
 // on rigid spans included; the tendon runs straight from hole to hole, the hole of tendon k at station s
 // being at p(s) + R(s) r_t e_k. Its length is the sum of the distances between the holes' places, and the
@@ -12,7 +12,7 @@
 // none. With the guide the body's places are those of model section 2: straight up to station L - d, so a gap
 // may be partly inside. In a gap of length h_g and of one curvature u, kappa = |u|, phi = atan2(uy, ux), the
 // distance is
-//                             2 sin(kappa h_g / 2) (1/kappa - r_t cos(phi - beta_k))
+//                             2 sin(kappa h_g / 2) (1/kappa - r_t cos(phi - beta_k)) (2)
 // (B. A. Jones and I. D. Walker, "Kinematics for Multisection Continuum Robots", IEEE Trans. Robotics 22(1),
 // 2006), written here as c_g (1 - r_t e_k . u) with the chord c_g = 2 sin(kappa h_g / 2) / kappa of the
 // centreline, which is smooth at kappa = 0. A gap with a border of a region, an end of a rigid span or the
@@ -20,7 +20,7 @@
 // Motors that stand beside the carriage also take up -d.
 //
 // Tension: the free region of rigidity EI needs the moment M = EI u (Euler-Bernoulli), so
-//     sum_k T_k r_t e_k = M,  T_k >= T_min,  least sum_k T_k.
+//     sum_k T_k r_t e_k = M,  T_k >= T_min,  least sum_k T_k.   (3)
 // Over the base wraps the capstan equation adds friction: T_base,k = T_k exp(mu Lambda), Lambda = sum over
 // regions |Theta|.
 #pragma once

@@ -24,7 +24,7 @@ struct ComparedAnswer {
 
 /// compare.json: for each count the verdict, why, the plan's summary, switches, seconds, and the stack of
 /// segments instead. `scene_file` as seen from the file's folder; `partial` where counts that were asked for
-/// are missing.
+/// are missing, or a budget ran out before one was decided.
 std::string comparison_json(const Scene& scene, const std::string& scene_file,
                             const std::vector<ComparedAnswer>& answers, bool partial = false);
 

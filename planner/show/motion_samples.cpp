@@ -4,11 +4,10 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <limits>
-#include <numbers>
 
 #include <tbb/parallel_for.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/motion/action.h"
 #include "planner/script/script.h"
 #include "planner/script/waypoints.h"
@@ -20,7 +19,7 @@ namespace {
 
 // What the page shows motion at where the scene gives no rates: unhurried to the eye.
 constexpr double kShownAdvance_mm_per_s = 2.0;
-constexpr double kShownBend_rad_per_s = 10.0 * std::numbers::pi / 180.0;
+constexpr double kShownBend_rad_per_s = 10.0 * kRadiansPerDegree;
 constexpr double kShownSwitch_s = 1.0;
 
 // A switch is instantaneous; these moments make it a step halfway in every curve, and the field a pulse.
@@ -92,7 +91,7 @@ class SpotSearch {
   const WallDistance& wall_;
   double length_mm_;
   double first_mm_;
-  double least_ = std::numeric_limits<double>::infinity();
+  double least_ = kInfinity;
   double best_mm_ = 0.0;
 };
 

@@ -39,4 +39,7 @@ std::optional<std::string> page_missing();
 /// The page's whole text. Preconditions: page_missing() is nothing; each plan's text is a plan file.
 std::string page_html(const PageInput& input);
 
+/// The page of `withy live`: all but its data, which it asks for. Precondition: page_missing() is nothing.
+std::string live_page_html(const std::string& title);
+
 }  // namespace withy

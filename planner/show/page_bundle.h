@@ -9,8 +9,11 @@
 
 namespace withy {
 
-/// An HTML page whole but for its title and data, which go where kPageTitleMark and kPageDataMark stand.
+/// The page of plans: HTML, whole but for its title and data, which go where kPageTitleMark and kPageDataMark stand.
 extern const std::string_view kPageBundle;
+
+/// The page of `withy live`, whole but for its title.
+extern const std::string_view kLiveBundle;
 
 /// What kept the page from being bundled; empty when nothing did.
 extern const std::string_view kPageBundleFault;

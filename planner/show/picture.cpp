@@ -2,10 +2,7 @@
 #include "planner/show/picture.h"
 
 #include <algorithm>
-#include <array>
 #include <cmath>
-#include <map>
-#include <numbers>
 #include <utility>
 #include <vector>
 
@@ -16,13 +13,11 @@
 #include "planner/segment/shape.h"
 #include "planner/show/display_mesh.h"
 #include "planner/show/picture_view.h"
+#include "planner/show/picture_wall.h"
 
 namespace withy {
 namespace {
 
-constexpr PictureFrame kFrame = {50.0, 116.0, 1100.0, 470.0};
-// Few enough facets that an SVG stays small, enough that the wall looks round.
-constexpr std::size_t kPictureTriangles = 8000;
 constexpr double kPathStep_mm = 0.5;
 // How much of the body before the entry is shown, as a share of its length.
 constexpr double kShownBefore = 0.12;
@@ -30,9 +25,6 @@ constexpr double kShownBefore = 0.12;
 constexpr Tone kPaper = {1.0, 1.0, 1.0};
 constexpr Tone kInk = {0.11, 0.14, 0.19};
 constexpr Tone kInkSoft = {0.36, 0.40, 0.45};
-constexpr Tone kWallSquare = {0.88, 0.90, 0.91};
-constexpr Tone kWallEdge = {0.63, 0.69, 0.71};
-constexpr Tone kOutline = {0.30, 0.37, 0.41};
 constexpr Tone kFree = {0.95, 0.71, 0.23};
 constexpr Tone kFrozen = {0.12, 0.28, 0.47};
 constexpr Tone kGroove = {0.56, 0.67, 0.80};
@@ -51,25 +43,36 @@ class Painter {
         canvas_(canvas),
         wall_(make_display_mesh(input.channel, kPictureTriangles).wall_E),
         view_(wall_, {input.scene.target_point_E(), {0.0, 0.0, -kShownBefore * input.design.length_mm()}},
-              input.scene.target_point_E(), kFrame) {}
+              input.scene.target_point_E(), kPictureFrame) {}
 
   void draw() {
     canvas_.fill_all(kPaper);
-    draw_far_wall();
+    draw_far_wall(canvas_, view_, wall_);
     for (const State& state : earlier_states()) draw_earlier(state);
     const State* state = shown_state();
     if (state) draw_body(*state);
-    draw_outline();
+    draw_wall_outline(canvas_, view_, wall_);
     draw_target();
     if (state) name_parts(*state);
+    draw_words();
+    draw_key({40.0, kPictureHeight - 58.0});
+    draw_scale_bar(canvas_, view_);
+  }
+
+  void draw_without_body() {
+    canvas_.fill_all(kPaper);
+    draw_far_wall();
+    draw_outline();
+    draw_target();
+    name(view_.project(Eigen::Vector3d::Zero()), "entry", 1, kInkSoft);
     draw_words();
     draw_key({40.0, kPictureHeight - 58.0});
     draw_scale_bar();
   }
 
- private:
-  using Triangle = std::array<int, 3>;
+  const PictureView& view() const { return view_; }
 
+ private:
   const State* shown_state() const {
     const Answer& answer = input_.answer;
     if (answer.plan) return &answer.plan->states[static_cast<std::size_t>(answer.plan->reached_state)];
@@ -86,59 +89,6 @@ class Painter {
       if (action.lock < 0) states.push_back(plan.states[static_cast<std::size_t>(action.to)]);
     }
     return states;
-  }
-
-  // The wall.
-
-  const Eigen::Vector3d& vertex_E(int i) const { return wall_.vertices[static_cast<std::size_t>(i)]; }
-
-  Eigen::Vector3d normal_E(const Triangle& t) const {
-    const Eigen::Vector3d& a = vertex_E(t[0]);
-    return (vertex_E(t[1]) - a).cross(vertex_E(t[2]) - a).normalized();
-  }
-
-  /// Turned away from the eye: the far side of the wall, seen from inside the lumen.
-  bool is_far(const Triangle& t) const { return normal_E(t).dot(view_.towards_eye_E()) < 0.0; }
-
-  /// Only the far wall is drawn, so that one sees into the channel; the farthest faces first.
-  void draw_far_wall() {
-    std::vector<std::pair<double, const Triangle*>> order;
-    for (const Triangle& t : wall_.triangles)
-      if (is_far(t))
-        order.emplace_back((vertex_E(t[0]) + vertex_E(t[1]) + vertex_E(t[2])).dot(view_.towards_eye_E()), &t);
-    std::stable_sort(order.begin(), order.end(),
-                     [](const auto& a, const auto& b) { return a.first < b.first; });
-    for (const auto& [unused, t] : order) {
-      const double edge = std::pow(1.0 - std::abs(normal_E(*t).dot(view_.towards_eye_E())), 2.0);
-      const auto mix = [edge](double a, double b) { return a + edge * (b - a); };
-      const Tone tone = {mix(kWallSquare.red, kWallEdge.red), mix(kWallSquare.green, kWallEdge.green),
-                         mix(kWallSquare.blue, kWallEdge.blue)};
-      // The edge closes the hair's breadth that antialiasing leaves between neighbours.
-      canvas_.area({view_.project(vertex_E((*t)[0])), view_.project(vertex_E((*t)[1])),
-                    view_.project(vertex_E((*t)[2]))},
-                   tone, tone, 0.6);
-    }
-  }
-
-  /// The edges where the wall turns from facing the eye to facing away, and those of openings.
-  void draw_outline() {
-    struct Sides {
-      int far = 0;
-      int near = 0;
-    };
-    std::map<std::pair<int, int>, Sides> edges;
-    for (const Triangle& t : wall_.triangles)
-      for (std::size_t k = 0; k < 3; ++k) {
-        Sides& sides = edges[std::minmax(t[k], t[(k + 1) % 3])];
-        ++(is_far(t) ? sides.far : sides.near);
-      }
-    std::vector<PicturePoint> pairs;
-    for (const auto& [edge, sides] : edges) {
-      if (sides.far == 2 || sides.near == 2) continue;
-      pairs.push_back(view_.project(vertex_E(edge.first)));
-      pairs.push_back(view_.project(vertex_E(edge.second)));
-    }
-    canvas_.segments(pairs, {.width = 1.4, .tone = kOutline, .alpha = 0.8, .end = LineEnd::round});
   }
 
   // The body.
@@ -302,19 +252,6 @@ class Painter {
     word("lock open");
   }
 
-  void draw_scale_bar() {
-    const double room_mm = 0.16 * kPictureWidth / view_.points_per_mm();
-    double length = std::pow(10.0, std::floor(std::log10(room_mm)));
-    length *= 5.0 * length <= room_mm ? 5.0 : 2.0 * length <= room_mm ? 2.0 : 1.0;
-    const double right = kPictureWidth - 40.0;
-    const double left = right - points(length);
-    const double y = kPictureHeight - 46.0;
-    canvas_.segments(
-        {{left, y - 6.0}, {left, y + 6.0}, {right, y - 6.0}, {right, y + 6.0}, {left, y}, {right, y}},
-        {.width = 2.0, .tone = kInk});
-    canvas_.words({left, y + 24.0}, fmt::format("{:g} mm", length), kNameSize, kInk);
-  }
-
   struct Name {
     double x = 0.0;
     double y = 0.0;
@@ -334,6 +271,13 @@ std::optional<PictureFormat> picture_format(const std::filesystem::path& file) {
   if (file.extension() == ".svg") return PictureFormat::svg;
   if (file.extension() == ".png") return PictureFormat::png;
   return std::nullopt;
+}
+
+Backdrop draw_backdrop(const PictureInput& input) {
+  PictureCanvas canvas(PictureFormat::svg);
+  Painter painter(input, canvas);
+  painter.draw_without_body();
+  return {canvas.finish(), painter.view()};
 }
 
 std::string draw_picture(const PictureInput& input, PictureFormat format) {

@@ -16,6 +16,7 @@
 #include "planner/scene/scene.h"
 #include "planner/segment/design.h"
 #include "planner/show/picture_canvas.h"
+#include "planner/show/picture_view.h"
 
 namespace withy {
 
@@ -29,6 +30,13 @@ struct PictureInput {
 
 /// By the file's ending; nothing for any other than .svg and .png.
 std::optional<PictureFormat> picture_format(const std::filesystem::path& file);
+
+/// The picture without its body, for what moves over it, as SVG; and how it is projected.
+struct Backdrop {
+  std::string svg;
+  PictureView view;
+};
+Backdrop draw_backdrop(const PictureInput& input);
 
 /// The file's bytes.
 std::string draw_picture(const PictureInput& input, PictureFormat format);

@@ -21,20 +21,28 @@ constexpr double kMargin_px = 26.0;
 // Marks of targets from a file are at least this wide; those of a lattice are as wide as its spacing.
 constexpr double kLeastMark_px = 7.0;
 
+// Paper, ink and edges as on the pages of plans (tools/page/src/style.css).
 constexpr const char* kStyle =
-    ":root{color-scheme:light dark}"
-    "body{font:15px/1.45 sans-serif;color:#1c1f24;background:#fff;margin:2em auto;max-width:1300px;padding:0 "
-    "1em}"
+    ":root{color-scheme:light;--paper:#f7f5f0;--panel:#fff;--ink:#1d2530;--soft:#5b6672;--edge:#d9d5cb}"
+    "@media screen and (prefers-color-scheme:dark){:root{color-scheme:dark;--paper:#12161c;--panel:#1a2029;"
+    "--ink:#e8ebef;--soft:#9da9b5;--edge:#323b47}}"
+    "*{box-sizing:border-box}"
+    "body{font:15px/1.45 system-ui,\"Segoe UI\",\"Helvetica "
+    "Neue\",sans-serif;color:var(--ink);background:var(--"
+    "paper);margin:0 auto;max-width:1720px;padding:14px clamp(10px,2vw,28px) 40px}"
+    "h1{font-size:1.35rem;font-weight:650;margin:0 0 8px}h2{font-size:1.05rem;font-weight:650;margin:14px 0 "
+    "6px}"
     "table{border-collapse:collapse}th,td{padding:.25em .9em;text-align:right;border-bottom:1px solid "
-    "#c9ccd1}"
-    "figure{display:inline-block;margin:0 1em 1em 0;break-inside:avoid}figcaption{font-size:13px}h2{break-"
-    "after:avoid}"
-    "svg{max-width:100%;height:auto;background:#fff}"
-    ".cautions{border:2px solid;padding:.6em 1em .6em 2em;margin:1.2em 0}"
+    "var(--edge);font-variant-numeric:tabular-nums}th{color:var(--soft);font-weight:600}"
+    ".counts{display:grid;grid-template-columns:repeat(auto-fit,minmax(300px,1fr));gap:14px;align-items:"
+    "start}"
+    ".counts>section{background:var(--panel);border:1px solid var(--edge);border-radius:10px;padding:8px "
+    "12px;break-inside:avoid}"
+    "figure{margin:0 0 8px}figcaption{font-size:13px;color:var(--soft)}"
+    "svg{max-width:100%;height:auto}figure svg{background:#fff;border-radius:6px}"
+    ".cautions{border:2px solid var(--ink);border-radius:8px;padding:.6em 1em .6em 2em;margin:1.2em 0}"
     ".key span{display:inline-block;margin-left:1em}.key svg{vertical-align:middle;margin-right:.3em}"
-    "@media screen and (prefers-color-scheme:dark){body{color:#e6e8eb;background:#16181c}}"
-    "@media (max-width:700px){body{margin:1em auto}figure{margin-right:0}th,td{padding:.25em .3em}"
-    "th{font-size:13px}}";
+    "@media (max-width:700px){th,td{padding:.25em .3em}th{font-size:13px}}";
 
 /// A view along one of the entry frame's cross axes: z to the right, the other cross axis up.
 struct View {
@@ -102,7 +110,27 @@ class Drawing {
           place.first * kPlaceGrain_mm, view_.name, place.second * kPlaceGrain_mm, stack.reached,
           stack.unreachable, stack.undecided, mark(q.x(), q.y(), mark_px(), stack));
     }
-    return out + scale_bar(height) + "</svg>";
+    return out + entry_mark() + scale_bar(height) + "</svg>";
+  }
+
+  /// What changes from one count to another: filled where targets are gained, crossed where they are lost.
+  std::string difference(const ReachCount& from, const ReachCount& to) const {
+    const double height = 2.0 * kMargin_px + scale_ * (high_.y() - low_.y());
+    std::string out = fmt::format(
+        "<svg viewBox=\"0 0 {0:.0f} {1:.0f}\" width=\"{0:.0f}\" height=\"{1:.0f}\" "
+        "font-family=\"sans-serif\" "
+        "role=\"img\">\n<use href=\"#wall-{2}\" fill=\"#e3e5e8\"/>\n",
+        kViewWidth_px, height, view_.name);
+    for (const auto& [place, change] : changes(from, to)) {
+      const Eigen::Vector2d q = page(Eigen::Vector2d(place.first, place.second) * kPlaceGrain_mm);
+      const Stack gained{1, 0, 0}, lost{0, 1, 0};
+      out +=
+          fmt::format("<g><title>z {:.1f}, {} {:.1f} mm: {} gained, {} lost</title>{}{}</g>\n",
+                      place.first * kPlaceGrain_mm, view_.name, place.second * kPlaceGrain_mm, change.first,
+                      change.second, change.first > 0 ? mark(q.x(), q.y(), mark_px(), gained) : "",
+                      change.second > 0 ? mark(q.x(), q.y(), 0.6 * mark_px(), lost) : "");
+    }
+    return out + entry_mark() + scale_bar(height) + "</svg>";
   }
 
   const char* up() const { return view_.name; }
@@ -145,6 +173,30 @@ class Drawing {
                                            : stack.undecided);
     }
     return out;
+  }
+
+  /// Targets gained and lost, by place; places where nothing changes are left out.
+  std::map<std::pair<long, long>, std::pair<int, int>> changes(const ReachCount& from,
+                                                               const ReachCount& to) const {
+    std::map<std::pair<long, long>, std::pair<int, int>> out;
+    for (std::size_t i = 0; i < report_.targets_E.size(); ++i) {
+      const bool before = from.result.verdict[i] == Verdict::reached;
+      const bool after = to.result.verdict[i] == Verdict::reached;
+      if (before == after) continue;
+      const Eigen::Vector2d q = at(report_.targets_E[i]) / kPlaceGrain_mm;
+      auto& change = out[{std::lround(q.x()), std::lround(q.y())}];
+      ++(after ? change.first : change.second);
+    }
+    return out;
+  }
+
+  /// An arrow that goes in at the entry.
+  std::string entry_mark() const {
+    const Eigen::Vector2d q = page({0.0, 0.0});
+    return fmt::format(
+        "<path d=\"M{0:.1f} {1:.1f}h18m-6 -5l6 5l-6 5\" fill=\"none\" stroke=\"#1c1f24\" "
+        "stroke-width=\"2\"><title>entry</title></path>\n",
+        q.x() - 20.0, q.y());
   }
 
   std::string scale_bar(double height) const {
@@ -194,6 +246,30 @@ std::string what_was_asked(const ReachReport& report) {
   return out;
 }
 
+std::string locks_of(const ReachCount& count) {
+  return count_of(static_cast<std::size_t>(count.locks), "lock");
+}
+
+std::string figure(const std::string& svg, const Drawing& drawing) {
+  return fmt::format("<figure>{}<figcaption>advance axis z to the right, {} up</figcaption></figure>\n", svg,
+                     drawing.up());
+}
+
+std::string count_section(const ReachCount& count, const std::vector<Drawing>& drawings) {
+  std::string out = fmt::format("<section><h2>{}: {}</h2>\n", locks_of(count), share_reached(count));
+  for (const std::string& left_out : count.not_checked)
+    out += fmt::format("<p>not checked: {}</p>\n", left_out);
+  for (const Drawing& drawing : drawings) out += figure(drawing.svg(count), drawing);
+  return out + "</section>\n";
+}
+
+std::string change_section(const ReachCount& from, const ReachCount& to,
+                           const std::vector<Drawing>& drawings) {
+  std::string out = fmt::format("<section><h2>from {} to {}</h2>\n", locks_of(from), locks_of(to));
+  for (const Drawing& drawing : drawings) out += figure(drawing.difference(from, to), drawing);
+  return out + "</section>\n";
+}
+
 }  // namespace
 
 std::string reach_html(const ReachReport& report, const DisplayMesh& wall) {
@@ -214,14 +290,16 @@ std::string reach_html(const ReachReport& report, const DisplayMesh& wall) {
   out += "<svg width=\"0\" height=\"0\"><defs>\n";
   for (const Drawing& drawing : drawings) out += drawing.wall();
   out += "</defs></svg>\n";
-  for (const ReachCount& count : report.counts) {
-    out += fmt::format("<h2>{}: {}</h2>\n", count_of(static_cast<std::size_t>(count.locks), "lock"),
-                       share_reached(count));
-    for (const std::string& left_out : count.not_checked)
-      out += fmt::format("<p>not checked: {}</p>\n", left_out);
-    for (const Drawing& drawing : drawings)
-      out += fmt::format("<figure>{}<figcaption>advance axis z to the right, {} up</figcaption></figure>\n",
-                         drawing.svg(count), drawing.up());
+  out += "<div class=\"counts\">\n";
+  for (const ReachCount& count : report.counts) out += count_section(count, drawings);
+  out += "</div>\n";
+  if (report.counts.size() > 1) {
+    out +=
+        "<h2>What one count more changes</h2>\n<p>Filled: gained. Crossed: lost.</p>\n<div "
+        "class=\"counts\">\n";
+    for (std::size_t i = 1; i < report.counts.size(); ++i)
+      out += change_section(report.counts[i - 1], report.counts[i], drawings);
+    out += "</div>\n";
   }
   return out + "</body></html>\n";
 }

@@ -36,7 +36,7 @@ struct ReachReport {
   std::vector<Eigen::Vector3d> targets_E;  ///< the same points
   std::vector<ReachCount> counts;
   bool partial =
-      false;  ///< ended by an interrupt: counts are missing, or have targets that were not looked at
+      false;  ///< ended by an interrupt: counts are missing, or have targets that were not asked about
 };
 
 /// A line for each lock count, and one for what any of them reaches.

@@ -164,8 +164,13 @@ std::string study_table(const StudyResults& results) {
   return out;
 }
 
+const std::set<std::string>& study_file_names() {
+  static const std::set<std::string> names = {"results.jsonl", "results.csv", "timings.csv", "summary.html"};
+  return names;
+}
+
 void add_study_files(FileBatch& batch, const std::filesystem::path& folder, const StudyResults& results) {
-  batch.owns(folder, {"results.jsonl", "results.csv", "timings.csv", "summary.html"});
+  batch.owns(folder, study_file_names());
   batch.add(folder / "results.jsonl", results_jsonl(results));
   batch.add(folder / "results.csv", results_csv(results));
   batch.add(folder / "timings.csv", timings_csv(results));

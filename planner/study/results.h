@@ -3,6 +3,7 @@
 #pragma once
 
 #include <filesystem>
+#include <set>
 #include <string>
 #include <vector>
 
@@ -58,6 +59,9 @@ std::vector<StudyGroup> study_groups(const StudyResults& results);
 std::string study_table(const StudyResults& results);
 
 /// results.jsonl, results.csv, timings.csv and summary.html.
+const std::set<std::string>& study_file_names();
+
+/// All of these.
 void add_study_files(FileBatch& batch, const std::filesystem::path& folder, const StudyResults& results);
 
 }  // namespace withy

@@ -1,8 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "planner/study/study_run.h"
 
-#include <limits>
-
 #include <fmt/core.h>
 #include <nlohmann/json.hpp>
 

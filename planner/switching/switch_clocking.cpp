@@ -6,6 +6,8 @@
 #include <cmath>
 #include <numbers>
 
+#include "geometry/numbers/numbers.h"
+
 namespace withy {
 namespace {
 
@@ -37,7 +39,7 @@ void judge_usual(const Design& design, const std::vector<BendPose>& poses, Clock
   judge_order(
       poses, field_limit_mT(design), [&](const BendPose& pose) { return proximal_first_mT(design, pose); },
       result.share_usual, result.usual_most_mT);
-  result.usual_reserve = result.share_usual > 0.0 ? std::numeric_limits<double>::infinity() : 0.0;
+  result.usual_reserve = result.share_usual > 0.0 ? kInfinity : 0.0;
   for (const BendPose& pose : poses) {
     const double reserve = proximal_first_reserve(design, pose);
     if (reserve >= kAllowedReserve) result.usual_reserve = std::min(result.usual_reserve, reserve);

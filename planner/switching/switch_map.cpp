@@ -8,6 +8,8 @@
 #include <cmath>
 #include <numbers>
 
+#include "geometry/numbers/numbers.h"
+
 namespace withy {
 namespace {
 
@@ -152,7 +154,7 @@ double proximal_first_mT(const Design& design, const BendPose& pose) {
 }
 
 double proximal_first_reserve(const Design& design, const BendPose& pose) {
-  double least = std::numeric_limits<double>::infinity();
+  double least = kInfinity;
   for (int lock = 0; lock < design.lock_count(); ++lock)
     for (const bool to_latched : {true, false}) {
       LockSet switching;

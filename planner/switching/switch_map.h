@@ -13,16 +13,16 @@
 // be told apart.
 #pragma once
 
-#include <limits>
 #include <optional>
 #include <vector>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/field.h"
 
 namespace withy {
 
 /// Strength of a field that does not exist.
-inline constexpr double kNoField_mT = std::numeric_limits<double>::infinity();
+inline constexpr double kNoField_mT = kInfinity;
 
 /// How finely bends are taken.
 struct BendGrid {

@@ -6,6 +6,7 @@
 #include <cmath>
 #include <numbers>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/hardware.h"
 
 namespace withy {
@@ -121,7 +122,7 @@ bool ScaledNeed::broken() const {
 }
 
 double ScaledNeed::reserve() const {
-  if (limit <= 0.0 || need <= 0.0) return std::numeric_limits<double>::infinity();
+  if (limit <= 0.0 || need <= 0.0) return kInfinity;
   return limit / need;
 }
 

@@ -8,11 +8,11 @@
 // translation divided.
 #pragma once
 
-#include <limits>
 #include <vector>
 
 #include <Eigen/Geometry>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/plan/answer.h"
 #include "planner/proof/lemmas/verify.h"
 #include "planner/search/problem.h"
@@ -26,7 +26,7 @@ Eigen::Vector3d middle_of(const Channel& channel);
 /// A: bend (rad) from pulls (mm) by least squares, over continuous routing; two rows.
 Eigen::MatrixXd bend_from_pulls(const TendonHardware& tendons);
 
-/// One motion of a plan. The way out repeats the way in, so each is listed once.
+/// One motion of a plan. The route out repeats the route in, so each is listed once.
 struct PlannedMotion {
   State from;
   State to;
@@ -63,7 +63,7 @@ class Bench {
   /// Its clearance over the whole motion, as far as it takes to tell whether it is at least `required_mm`;
   /// infinite: within kClearanceSlack_mm.
   MotionClearance clearance(const PlannedMotion& motion, const ChannelDistance& distance,
-                            double required_mm = std::numeric_limits<double>::infinity()) const {
+                            double required_mm = kInfinity) const {
     return clearance(motion, 0.0, 1.0, distance, required_mm);
   }
 

@@ -4,8 +4,8 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <limits>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
@@ -276,7 +276,7 @@ BendLevers between_corners(const Design& design, const State& from, const State&
   const auto regions = regions_of(design, from);
   const Region& free = regions.back();
   const double kappa = largest_curvature_between(regions, from, to);
-  double shortest = std::numeric_limits<double>::infinity();
+  double shortest = kInfinity;
   for (const Region& region : regions) {
     if (region.flexible_mm < kNoLength_mm) continue;
     shortest = std::min(shortest, region.flexible_mm);

@@ -2,24 +2,22 @@
 #include "planner/tolerance/errors.h"
 
 #include <cmath>
-#include <numbers>
 
 #include <boost/random/uniform_01.hpp>
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/tolerance/bench.h"
 
 namespace withy {
 namespace {
-
-constexpr double kRadPerDeg = std::numbers::pi / 180.0;
 
 // Common practice, no source: a drum turned to 1 %, tendons tensioned by eye, a stage aligned with a ruler
 // and a square, a printed phantom.
 constexpr double kUsualPullGain = 0.01;
 constexpr double kUsualPullOffset_mm = 0.05;
 constexpr double kUsualPosition_mm = 0.2;
-constexpr double kUsualAngle_rad = 0.3 * kRadPerDeg;
+constexpr double kUsualAngle_rad = 0.3 * kRadiansPerDegree;
 constexpr double kUsualLumenScale = 0.005;
 // Coils set up by their number of turns, magnets by their maker's grade.
 constexpr double kUsualCoilGain = 0.05;
@@ -47,9 +45,9 @@ const std::array<ErrorName, kErrorKinds>& error_names() {
        {"pull_gain", "tendon pull gain", 1.0},
        {"pull_offset_mm", "tendon pull offset", 1.0},
        {"entry_position_mm", "entry position", 1.0},
-       {"entry_angle_deg", "entry direction", kRadPerDeg},
+       {"entry_angle_deg", "entry direction", kRadiansPerDegree},
        {"registration_position_mm", "registration, position", 1.0},
-       {"registration_angle_deg", "registration, turn", kRadPerDeg},
+       {"registration_angle_deg", "registration, turn", kRadiansPerDegree},
        {"lumen_scale", "lumen scale", 1.0},
        {"coil_gain", "coil gain", 1.0},
        {"magnet_strength", "magnet strength", 1.0}}};

@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "planner/effort/shares.h"
 #include "planner/proof/lemmas/motion_acceleration.h"
 #include "planner/proof/lemmas/motion_bounds.h"
 #include "planner/segment/shape.h"
@@ -13,12 +14,9 @@ namespace {
 
 // Cells are about this long along the motion (mm), kStation_mm along the body.
 constexpr double kPart_mm = 1.5;
-constexpr int kMostParts = 128;
 
 MotionBounds bounds_between(const Design& design, const State& from, const State& to) {
-  return motion_bounds(design, from, std::min(from.insertion_mm, to.insertion_mm),
-                       std::max(from.insertion_mm, to.insertion_mm),
-                       std::max(from.u_free.norm(), to.u_free.norm()));
+  return motion_bounds(design, StateRange::of_motion(from, to));
 }
 
 /// Most that a point at station s moves from one end of a motion to the other, under these bounds.
@@ -35,7 +33,7 @@ MotionCells::MotionCells(const Design& design, const ChannelDistance& distance, 
   const double length = design.length_mm();
   const double deepest = std::max(motion.from.insertion_mm, motion.to.insertion_mm);
   const double far = travel(bounds_between(design, motion.from, motion.to), motion.from, motion.to, length);
-  parts_ = std::clamp(static_cast<int>(std::ceil(far / kPart_mm)), 1, kMostParts);
+  parts_ = std::clamp(static_cast<int>(std::ceil(far / kPart_mm)), 1, shares::kToleranceParts);
   stations_ = body_stations(design, motion.from, std::min(0.0, length - deepest - behind_mm));
   auto first = corner_levers(0);
   for (int part = 0; part < parts_; ++part) {

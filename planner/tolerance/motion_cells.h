@@ -40,7 +40,7 @@ struct MotionCell {
   int stretch = 0;
 };
 
-/// What a closer look at a cell (directed_bound.h) starts from.
+/// What a closer check of a cell (directed_bound.h) starts from.
 struct CellCorners {
   std::array<BendDirections, 4> at;  ///< the ends of its stretch at the ends of its part
   BendLevers between;                ///< between_corners of the cell
@@ -60,7 +60,7 @@ class MotionCells {
   /// How many parts the motion is cut into, all alike.
   int parts() const { return parts_; }
 
-  /// Has the verifier look at a cell.
+  /// Has the verifier check a cell.
   void refine(std::size_t cell);
 
   /// The corners of a cell; only with the free carriage.

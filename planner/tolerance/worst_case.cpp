@@ -4,7 +4,6 @@
 #include <algorithm>
 #include <cmath>
 #include <functional>
-#include <limits>
 #include <memory>
 #include <numbers>
 #include <queue>
@@ -87,7 +86,7 @@ double WorstCase::kept_in(const MotionCell& cell, const ErrorBounds& errors) con
   if (cell.height_mm + off <= 0.0) return kInfinity;
   if (may_reach_passage(cell, errors)) return -kInfinity;
   const double scale = errors.lumen_scale;
-  return (1.0 - scale) * cell.clearance_mm - off - scale * (cell.radius_mm + cell.from_entry_mm);
+  return (1.0 - scale) * cell.clearance_mm - off - scale * (cell.radius_mm + cell.from_entry_mm);  // (2)
 }
 
 bool WorstCase::may_reach_passage(const MotionCell& cell, const ErrorBounds& errors) const {

@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // How much clearance a plan keeps, proved, when every error is at its worst at once.
 //
-// A motion is looked at cell by cell (motion_cells.h), stretches of the body at parts of the motion: where
+// A motion is checked cell by cell (motion_cells.h), stretches of the body at parts of the motion: where
 // clearance is least the body is often near the entry, or in a neck early in the motion, and moves far less
 // there than its tip does at the end. Let p be a point of a cell, c the cell's clearance (mm), R the body's
 // radius there, P and Q the most that a point of the cell is from the entry point and from the middle of the
@@ -12,14 +12,14 @@
 //   3. Registration: the channel is moved by x -> m + R_rho (x - m) + r, m the middle of its mesh, |r| <= q;
 //      what is left of p'' in the channel's own frame, p_c = m + R_rho^T (p'' - m - r), is off by
 //          |p_c - p| = |R_rho^T (p'' - p) + (R_rho^T - 1)(p - m) - R_rho^T r| <= |p'' - p| + h(rho) Q + q.
-//      In all: M = D + h(alpha) P + p_e + h(rho) Q + q.
+//      In all: M = D + h(alpha) P + p_e + h(rho) Q + q. (1)
 //   4. Lumen scale: distances in the channel (1 + s) times as large are D'(x) = (1 + s) D(x / (1 + s)), and D
 //      changes no faster than its point moves, so
 //          D'(p_c) >= (1 + s) D(p) - |p_c - (1 + s) p| >= (1 + s) (c + R) - M - |s| P,
 //      least at s = -sigma: the clearance kept is at least
-//          (1 - sigma) c - M - sigma (R + P).
+//          (1 - sigma) c - M - sigma (R + P). (2)
 // This takes every error for the worst in every direction. With the free carriage the cells that it leaves
-// least to are looked at by direction (directed_bound.h).
+// least to are checked by direction (directed_bound.h).
 // A cell counts where some point of it may come past the entry plane, less than M behind it (the plane
 // stays, scaled about the entry point). Stations further than kBehind_mm behind it, at the motion's deepest,
 // are the shaft's, at depths z <= -kBehind_mm on the axis: with M <= kBehind_mm for the first of them and
@@ -109,7 +109,7 @@ class WorstCase {
   BendLevers tip_;
   BendDirections tip_directions_;  // with the free carriage
   DirectedBound directed_;
-  std::vector<MotionCells> motions_;  // cells are looked at closely when asked about
+  std::vector<MotionCells> motions_;  // cells are checked closely when asked about
 };
 
 }  // namespace withy

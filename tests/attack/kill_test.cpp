@@ -3,6 +3,7 @@
 // the next run has written.
 //
 // WITHY_KILLS=200 build/tests/test_attack "[kills]" kills the program 200 times instead of 20.
+#include <algorithm>
 #include <chrono>
 #include <csignal>
 #include <cstdlib>
@@ -104,6 +105,28 @@ TEST_CASE("A process that is killed while it replaces answers leaves a whole one
   CHECK(read_text(place / "mine/deep/notes.txt") == "mine too");
 }
 
+TEST_CASE("Processes that answer into one place at once leave one whole answer and nothing beside it") {
+  const TemporaryFolder folder;
+  const fs::path place = folder.path() / "out";
+  constexpr int kProcesses = 4;
+  constexpr int kAnswers = 25;
+  for (int process = 0; process < kProcesses; ++process) {
+    const pid_t child = fork();
+    REQUIRE(child >= 0);
+    if (child > 0) continue;
+    for (int number = 0; number < kAnswers; ++number) write_answer(place, 10 * number + process);
+    _exit(0);
+  }
+  for (int process = 0; process < kProcesses; ++process) {
+    int status = 0;
+    REQUIRE(wait(&status) > 0);
+    CHECK(status == 0);
+  }
+  write_answer(place, 8);
+  check_whole(place);
+  CHECK(leftovers(folder).empty());
+}
+
 TEST_CASE("What killed processes left is cleared where its name is taken, and given back where it is not") {
   const TemporaryFolder folder;
   const fs::path place = folder.path() / "out";
@@ -114,10 +137,11 @@ TEST_CASE("What killed processes left is cleared where its name is taken, and gi
   for (const char* name : {"a", "runs", "notes"})
     write_text(folder.path() / ".out.withy-0000dead" / name, "old");
   write_text(folder.path() / ".probe.withy-0000beef", "");
+  write_text(folder.path() / ".out.withy-notes", "the user's own");
   REQUIRE(withy::check_output_folder(folder.path() / "other").has_value());
   write_answer(place, 3);
   check_whole(place);
-  CHECK(leftovers(folder).empty());
+  CHECK(leftovers(folder) == std::set<std::string>{".out.withy-notes"});
   CHECK(read_text(place / "runs") == "new");
   CHECK(read_text(place / "notes") == "old");
 }
@@ -151,6 +175,7 @@ TEST_CASE("An answer in the working folder is written in place, without an old o
 namespace {
 
 const fs::path kScenes = fs::path(WITHY_SOURCE_DIR) / "scenes";
+const fs::path kCorpus = fs::path(WITHY_SOURCE_DIR) / "tests/fuzz/corpus";
 
 /// Two scenes that differ in their titles, so that a mixture of two answers shows.
 struct KillFolder : TemporaryFolder {
@@ -162,7 +187,8 @@ struct KillFolder : TemporaryFolder {
     for (const char* name : {"first", "second"})
       write_text(path() / (std::string(name) + ".toml"),
                  scene.substr(0, at) + name + " title" + scene.substr(end));
-    fs::copy(fs::path(WITHY_SOURCE_DIR) / "tests/fuzz/corpus/recipe/0-sound", path() / "recipe.toml");
+    fs::copy(kCorpus / "recipe/0-sound", path() / "recipe.toml");
+    fs::copy(kCorpus / "measured/0-sound", path() / "measured.csv");
     write_text(path() / "study.toml",
                "title = \"kills\"\nscenes = [\"first.toml\", \"second.toml\"]\nlocks = [0]\nseeds = [1]\n"
                "budget_work_s = 0.01\n");
@@ -181,6 +207,14 @@ void check_one_title(const fs::path& place, const std::vector<std::string>& name
   CHECK(titles.size() == 1);
 }
 
+/// All files of the answer are there, or none is.
+void check_all_or_none(const fs::path& place, const std::vector<std::string>& names) {
+  const auto there = std::count_if(names.begin(), names.end(),
+                                   [&](const std::string& name) { return fs::exists(place / name); });
+  CAPTURE(place.filename().string(), there);
+  CHECK((there == 0 || there == std::ssize(names)));
+}
+
 }  // namespace
 
 TEST_CASE("Programs that are killed leave no mixture and, after the next run, nothing over", "[kills]") {
@@ -192,7 +226,15 @@ TEST_CASE("Programs that are killed leave no mixture and, after the next run, no
       {"place", "first.toml", "--locks", "1", "--step", "20", "--trials", "0", "--work", "1000", "-o",
        "placed", "-q"},
       {"channel", "recipe.toml", "-o", "mesh.stl"},
-      {"study", "study.toml", "-o", "studied", "-q"}};
+      {"study", "study.toml", "-o", "studied", "-q"},
+      {"tolerance", "out/plan.json", "second.toml", "--samples", "2", "-o", "errors", "-q"},
+      {"fit", "first.toml", "measured.csv", "--pull-noise", "0.1", "--tip-noise", "0.1", "-o", "fitted",
+       "-q"}};
+  // What each answer consists of, all of it or none.
+  const std::vector<std::pair<std::string, std::vector<std::string>>> answers = {
+      {"errors", {"tolerance.json", "tolerance.csv"}},
+      {"fitted", {"fit.txt", "fit.json", "residuals.svg", "fitted-scene.toml"}},
+      {"studied", {"results.csv", "results.jsonl", "timings.csv", "summary.html"}}};
   // How long each takes, once, for kills all along it.
   std::vector<double> seconds;
   for (const auto& command : commands) {
@@ -210,7 +252,9 @@ TEST_CASE("Programs that are killed leave no mixture and, after the next run, no
   for (int i = 0; i < kills_wanted(); ++i) {
     const auto which = static_cast<std::size_t>(i) % commands.size();
     if (i % 3 == 0)
-      for (const char* name : {"out", "placed", "studied", "mesh.stl"}) fs::remove_all(folder.path() / name);
+      for (const char* name : {"placed", "studied", "mesh.stl", "errors", "fitted"})
+        fs::remove_all(folder.path() / name);
+    if (i % 6 == 0) fs::remove_all(folder.path() / "out");
     {
       const RunningProgram running(WITHY_PROGRAM, commands[which], folder.path());
       std::this_thread::sleep_for(
@@ -221,8 +265,7 @@ TEST_CASE("Programs that are killed leave no mixture and, after the next run, no
     if (fs::exists(folder.path() / "mesh.stl")) CHECK(read_text(folder.path() / "mesh.stl") == mesh);
     if (fs::exists(folder.path() / "placed"))
       for (const std::string& name : placed) CHECK(fs::exists(folder.path() / "placed" / name));
-    const bool results = fs::exists(folder.path() / "studied/results.csv");
-    CHECK(fs::exists(folder.path() / "studied/summary.html") == results);
+    for (const auto& [place, names] : answers) check_all_or_none(folder.path() / place, names);
   }
   for (const auto& command : commands) run_program(WITHY_PROGRAM, command, folder.path());
   CHECK(leftovers(folder).empty());

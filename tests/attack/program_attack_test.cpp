@@ -31,8 +31,9 @@ class SoundFolder : public TemporaryFolder {
     std::filesystem::create_directory(path() / "bends");
     std::filesystem::copy(scenes / "full.toml", path() / "scene.toml");
     std::filesystem::copy(scenes / "tube.off", path() / "tube.off");
-    for (const char* name : {"scene.toml", "double-bend.stl"})
-      std::filesystem::copy(kSource / "scenes/double-bend" / name, path() / "bends" / name);
+    // What the corpus's plans and proofs are of.
+    std::filesystem::copy(kSource / "tests/fuzz/scene/scene.toml", path() / "bends/scene.toml");
+    std::filesystem::copy(kSource / "scenes/double-bend/double-bend.stl", path() / "bends/double-bend.stl");
     for (const auto& [reader, name] : {std::pair{"plan", "plan.json"},
                                        {"csv", "script.csv"},
                                        {"ngc", "script.ngc"},
@@ -63,6 +64,13 @@ void check_refused(const SoundFolder& folder, const Words& words) {
   CHECK(run.err.find_first_of("\x1b\r\t") == run.err.npos);
   CHECK(run.most_memory_kB < kMostMemory_kB);
   CHECK(folder.listing() == before);
+}
+
+/// The text with the first `words` replaced.
+std::string changed(std::string text, const std::string& words, const std::string& by) {
+  const std::size_t at = text.find(words);
+  REQUIRE(at != std::string::npos);
+  return text.replace(at, words.size(), by);
 }
 
 /// Values that no option of a number takes.
@@ -157,7 +165,8 @@ TEST_CASE("Places that can't be written to are refused before any work, and inpu
   const SoundFolder folder;
   std::filesystem::create_symlink("scene.toml", folder.path() / "link.csv");
   const std::string no_utf8 = "a\xff";
-  for (const std::string& place : {std::string("scene.toml/out"), no_utf8, std::string(4000, 'a')}) {
+  for (const std::string& place :
+       {std::string("scene.toml/out"), no_utf8, std::string(4000, 'a'), std::string(245, 'a') + "/out"}) {
     check_refused(folder, {"plan", "scene.toml", "-o", place, "-q"});
     check_refused(folder, {"compare", "scene.toml", "--locks", "0", "-o", place, "-q"});
     check_refused(folder, {"place", "scene.toml", "--locks", "1", "-o", place, "-q"});
@@ -178,14 +187,46 @@ TEST_CASE("Places that can't be written to are refused before any work, and inpu
     check_refused(folder, {"reach", "bends/scene.toml", "--targets", "targets.csv", "--proof", place, "-q"});
   }
   check_refused(folder, {"plan", "scene.toml", "-o", "out", "--proof", "out/plan.json", "-q"});
+  check_refused(folder, {"plan", "scene.toml", "--picture", "one.svg", "--proof", "./one.svg", "-q"});
+  check_refused(folder, {"plan", "scene.toml", "--picture", "one.svg", "-o", "one.svg", "-q"});
   std::filesystem::copy(folder.path() / "targets.csv", folder.path() / "reach.csv");
   std::filesystem::copy(folder.path() / "scene.toml", folder.path() / "place-2.toml");
   check_refused(folder, {"reach", "scene.toml", "--targets", "./reach.csv", "-o", ".", "-q"});
   check_refused(folder, {"place", "place-2.toml", "--locks", "1", "-o",
                          "../" + folder.path().filename().string(), "-q"});
   check_refused(folder, {"channel", "recipe.toml", "-o", "recipe.toml"});
+  // A scene may have the name of what a command writes.
+  for (const char* name : {"switch.txt", "compare.json"})
+    std::filesystem::copy(folder.path() / "scene.toml", folder.path() / name);
+  check_refused(folder, {"switch", "switch.txt", "-o", ".", "-q"});
+  check_refused(folder, {"compare", "compare.json", "--locks", "0", "-o", ".", "-q"});
+  std::filesystem::copy(folder.path() / "scene.toml", folder.path() / "sound.toml");
+  std::filesystem::copy(folder.path() / "study.toml", folder.path() / "results.jsonl");
+  check_refused(folder, {"study", "results.jsonl", "-o", ".", "-q"});
+  std::filesystem::rename(folder.path() / "sound.toml", folder.path() / "summary.html");
+  write_text(folder.path() / "on-page.toml",
+             changed(read_text(folder.path() / "study.toml"), "sound.toml", "summary.html"));
+  check_refused(folder, {"study", "on-page.toml", "-o", ".", "-q"});
+  check_refused(folder, {"reach", "scene.toml", "--targets", "targets.csv", "-o", "out", "--proof",
+                         "out/reach.json", "-q"});
   check_refused(folder, {"plan", "scene.toml", "--planner", "zz", "-q"});
   check_refused(folder, {"study", "study.toml", "--shard", "1/99999999999", "-q"});
+}
+
+TEST_CASE("A limit on the size of files is told, and nothing is left of what did not fit") {
+  const SoundFolder folder;
+  const auto before = folder.listing();
+  for (const std::string line :
+       {"channel recipe.toml -o mesh.stl", "script plan.json --scene bends/scene.toml -o rows.csv",
+        "fit bends/scene.toml measured.csv --pull-noise 0.1 --tip-noise 0.1 -o fitted -q"}) {
+    const LimitedRun run =
+        limited_run("/bin/sh", {"-c", "ulimit -f 1; exec " + std::string(WITHY_PROGRAM) + " " + line},
+                    folder.path(), kMostProcessor_s);
+    CAPTURE(line, run.err);
+    CHECK(run.status == 2);
+    CHECK(std::count(run.err.begin(), run.err.end(), '\n') == 1);
+    CHECK(folder.listing() == before);
+  }
 }
 
 TEST_CASE("A plan that claims a hunt which touches the wall never becomes a script or a page") {
@@ -208,6 +249,38 @@ TEST_CASE("Standard streams that are closed are no fault, and nothing ends up in
   // The name of the file can't be said, which is missed; the file is whole all the same.
   CHECK(shell("script plan.json --scene bends/scene.toml -o other.csv 0<&- 1>&- 2>&-") == 1);
   CHECK(read_text(folder.path() / "rows.csv") == read_text(folder.path() / "other.csv"));
+  const LimitedRun full = limited_run(
+      "/bin/sh",
+      {"-c", std::string(WITHY_PROGRAM) + " script plan.json --scene bends/scene.toml > /dev/full"},
+      folder.path(), kMostProcessor_s);
+  CHECK(full.status == 1);
+  CHECK(full.err == "withy: standard output can't be written\n");
+}
+
+TEST_CASE("Names with a zero byte, recipes without bounds and figures that are made up are refused") {
+  const SoundFolder folder;
+  const auto with = [&](const std::string& file, const std::string& words, const std::string& by) {
+    write_text(folder.path() / ("changed-" + file), changed(read_text(folder.path() / file), words, by));
+  };
+  with("scene.toml", "tube.off", "tube.off\\u0000.stl");
+  check_refused(folder, {"check", "changed-scene.toml", "-q"});
+  for (const auto& [words, by] : {std::pair{"length_mm = 110", "length_mm = 1e12"},
+                                  {"radius_mm = 5", "radius_mm = 1000"},
+                                  {"edge_length_mm = 1.2", "edge_length_mm = 0.01"},
+                                  {"edge_length_mm = 1.2", "edge_length_mm = 1.2\nsides = 1000000"}}) {
+    with("recipe.toml", words, by);
+    check_refused(folder, {"channel", "changed-recipe.toml", "-o", "mesh.stl"});
+  }
+  for (const auto& [words, by] : {std::pair{"\"clearance_mm\":5.95", "\"clearance_mm\":99.5"},
+                                  {"\"tension_max_N\":14.", "\"tension_max_N\":1."},
+                                  {"\"field_reserve\":1.", "\"field_reserve\":9."},
+                                  {"\"pull_mm\":[0.0", "\"pull_mm\":[0.5"},
+                                  {"\"tip_mm\":[", "\"tip_mm\":[7"}}) {
+    with("plan.json", words, by);
+    CAPTURE(by);
+    check_refused(folder,
+                  {"page", "changed-plan.json", "--scene", "bends/scene.toml", "-o", "page.html", "-q"});
+  }
 }
 
 TEST_CASE("A plan with a typo in it never becomes a script or a page") {

@@ -6,8 +6,16 @@
 
 #include "tests/fuzz/readers.h"
 
+namespace {
+
+/// So that a sound plan's seconds are spent on one input in as many as make a second or two of reading.
+constexpr unsigned kVerifiedOneIn = 1024;
+
+}  // namespace
+
 /// Before the clock of the first input runs: scenes are prepared once, which takes seconds with sanitizers.
 extern "C" int LLVMFuzzerInitialize(int*, char***) {
+  withy_test::verify_one_in(kVerifiedOneIn);
   withy_test::fuzz_reader(WITHY_READER).read("");
   return 0;
 }

@@ -3,6 +3,7 @@
 
 #include <atomic>
 #include <filesystem>
+#include <functional>
 #include <memory>
 #include <stdexcept>
 
@@ -13,6 +14,7 @@
 #include "planner/plan/plan.h"
 #include "planner/proof/lemmas/verify.h"
 #include "planner/proof/plans/check_plan.h"
+#include "planner/proof/plans/plan_file.h"
 #include "planner/proof/recheck/check_proof.h"
 #include "planner/scene/scene.h"
 #include "planner/script/plan_check.h"
@@ -40,6 +42,13 @@ constexpr std::size_t kMostRows = 450;
 constexpr int kMostQuestions = 1000;
 constexpr std::size_t kMostProofBytes = std::size_t{4} << 20U;
 
+std::atomic<unsigned> verified_one_in{1};
+
+/// Is what was read to be verified as well?
+bool is_verified(const std::string& bytes) {
+  return std::hash<std::string>()(bytes) % verified_one_in == 0;
+}
+
 /// A folder with a sound scene, made once.
 class Place {
  public:
@@ -56,12 +65,17 @@ class Place {
     return file;
   }
 
-  /// A scene whose plans bend, lock and release; plans and scripts are held against it. Read when it is asked
-  /// for, which takes seconds with sanitizers.
+  /// A scene whose plans bend, lock and release; plans and scripts are held against it. Its own, whose hash
+  /// the corpus's plans and proofs name, with the mesh of the shipped double-bend. Read when it is asked for,
+  /// which takes seconds with sanitizers.
   const withy::PreparedScene& prepared() const {
-    static const withy::PreparedScene scene = [] {
-      auto read =
-          withy::prepare_scene(std::filesystem::path(WITHY_SOURCE_DIR) / "scenes/double-bend/scene.toml");
+    static const withy::PreparedScene scene = [this] {
+      const std::filesystem::path source = WITHY_SOURCE_DIR;
+      const auto held = folder_.path() / "held";
+      std::filesystem::create_directories(held);
+      std::filesystem::copy(source / "tests/fuzz/scene/scene.toml", held / "scene.toml");
+      std::filesystem::copy(source / "scenes/double-bend/double-bend.stl", held / "double-bend.stl");
+      auto read = withy::prepare_scene(held / "scene.toml");
       if (!read) throw std::runtime_error(read.error().message());
       return std::move(*read);
     }();
@@ -154,7 +168,7 @@ Said read_plan_bytes(const std::string& bytes) {
   if (file->verdict != withy::Verdict::reached) return std::nullopt;
   const auto plan = withy::plan_in(*file, *design);
   if (!plan) return said(plan);
-  if (plan->actions.size() > kMostRows) return std::nullopt;
+  if (plan->actions.size() > kMostRows || !is_verified(bytes)) return std::nullopt;
   const withy::MotionVerifier verifier(*design, *prepared.distance);
   const double required = file->required_clearance_mm.value_or(prepared.scene.required_clearance_mm);
   const auto fault = withy::plan_defect(*plan, {prepared.scene, verifier, required});
@@ -176,6 +190,7 @@ Said read_proof_bytes(const std::string& bytes) {
   withy::recheck::is_certificate(*text);
   auto certificate = withy::recheck::read_certificate(*text, "x.proof");
   if (!certificate) return said(certificate);
+  if (!is_verified(bytes)) return std::nullopt;
   // Nobody guesses hashes.
   certificate->header.scene_sha256 = prepared.scene.sha256;
   certificate->header.mesh_sha256 = prepared.scene.mesh_sha256;
@@ -186,6 +201,7 @@ Said read_proof_bytes(const std::string& bytes) {
 
 Said read_checked_plan_bytes(const std::string& bytes) {
   const auto& prepared = Place::get().prepared();
+  if (!is_verified(bytes)) return said(withy::recheck::read_file_plan(bytes, "plan.json"));
   const auto report = withy::recheck::check_plan(bytes, "plan.json", prepared.scene,
                                                  prepared.distance->exact(), for_a_while());
   if (!report) return said(report);
@@ -199,7 +215,7 @@ Said read_script_bytes(const std::string& name, const std::string& bytes) {
   if (!script) return said(script);
   const auto design = prepared.scene.design(script->locks);
   if (!design) return said(design);
-  if (script->waypoints.size() > kMostRows) return std::nullopt;
+  if (script->waypoints.size() > kMostRows || !is_verified(bytes)) return std::nullopt;
   const auto report =
       withy::replay(*script, prepared.scene, withy::MotionVerifier(*design, *prepared.distance));
   return report.fault ? Said(report.fault->problem) : Said();
@@ -254,6 +270,10 @@ const std::vector<FuzzReader>& fuzz_readers() {
                                                   {"errors", read_error_bytes},
                                                   {"journal", read_journal_bytes}};
   return readers;
+}
+
+void verify_one_in(unsigned inputs) {
+  verified_one_in = inputs;
 }
 
 const FuzzReader& fuzz_reader(std::string_view name) {

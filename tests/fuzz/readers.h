@@ -21,6 +21,10 @@ struct FuzzReader {
 
 const std::vector<FuzzReader>& fuzz_readers();
 
+/// From now on only one input in so many, chosen by its bytes, is verified against the scene. With sanitizers
+/// a sound plan or script takes seconds, and a fuzzer that tries one a second finds nothing.
+void verify_one_in(unsigned inputs);
+
 /// The reader of that name; it must be there.
 const FuzzReader& fuzz_reader(std::string_view name);
 

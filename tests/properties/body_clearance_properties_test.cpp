@@ -3,7 +3,6 @@
 // states drawn from the cell.
 #include <algorithm>
 #include <cmath>
-#include <limits>
 #include <memory>
 #include <optional>
 #include <vector>
@@ -11,9 +10,11 @@
 #include <catch2/catch.hpp>
 
 #include "geometry/distance/lanes.h"
+#include "geometry/numbers/numbers.h"
 #include "planner/proof/lemmas/body_clearance.h"
 #include "planner/segment/shape.h"
 #include "tests/support/random_bodies.h"
+#include "tests/support/state_range.h"
 
 using namespace withy;
 using namespace withy::testing;
@@ -21,7 +22,6 @@ using namespace withy::testing;
 namespace {
 
 constexpr int kCases = 10000;
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 void hold_points(int locks, CarriageKind kind, const BodyLoops& loops, std::uint32_t seed) {
   INFO("seed " << seed);
@@ -97,8 +97,9 @@ Tally hold_cells(const Bench& bench, int locks, CarriageKind kind, std::uint32_t
     const double dd = random.below(3) == 0 ? 0.0 : random.between(0.0, 0.5);
     const double du = random.below(3) == 0 ? 0.0 : random.between(0.0, 5e-4);
     const MotionBounds bounds = motion_bounds(
-        design, centre, std::max(0.0, centre.insertion_mm - dd),
-        std::min(design.carriage().insertion_max_mm, centre.insertion_mm + dd), centre.u_free.norm() + du);
+        design, testing::range_about(centre, std::max(0.0, centre.insertion_mm - dd),
+                                     std::min(design.carriage().insertion_max_mm, centre.insertion_mm + dd),
+                                     centre.u_free.norm() + du));
     const BodyCheck::Margins margins = check.evaluate(centre, bounds, dd, du, points);
     const State state = from_cell(design, centre, dd, du, random);
     const double exact = exact_margin(check.sampler(), wall, state);

@@ -124,7 +124,7 @@ TEST_CASE("A body that advances along itself moves aside by no more than is said
     const State about = random_state(design, random);
     const Leaf leaf = leaf_of(chart, about);
     const Box box = box_about(design, chart, leaf, about, random);
-    const auto slide = CellSlide::of(design, chart, leaf, box);
+    const auto slide = CellSlide::of(design, chart, leaf, AllowedBox::of(design, chart, leaf, box));
     if (!slide) continue;
     std::vector<double> stations;
     for (double s = 0.0; s <= design.length_mm(); s += 3.0) stations.push_back(s);

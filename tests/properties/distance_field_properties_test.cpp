@@ -3,7 +3,6 @@
 // brute force and FCL elsewhere), and its two builds against each other.
 #include <algorithm>
 #include <cmath>
-#include <limits>
 #include <memory>
 #include <vector>
 
@@ -12,6 +11,7 @@
 #include "geometry/distance/ball_margins.h"
 #include "geometry/distance/distance_field.h"
 #include "geometry/distance/lanes.h"
+#include "geometry/numbers/numbers.h"
 #include "tests/support/random_bodies.h"
 
 using namespace withy;
@@ -21,7 +21,6 @@ using testing::TubeShape;
 namespace {
 
 constexpr int kCases = 10000;
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 /// A point in or about a tube, by one of several habits that a look-up might trip over.
 Eigen::Vector3d awkward_point(const TubeShape& shape, const DistanceField& field, Random& random) {

@@ -2,10 +2,10 @@
 // Verified clearances of motions against dense samples of exact distances (CGAL) along the body and in time.
 #include <algorithm>
 #include <cmath>
-#include <limits>
 
 #include <catch2/catch.hpp>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/proof/lemmas/verify.h"
 #include "planner/segment/shape.h"
 #include "tests/support/random_bodies.h"
@@ -17,7 +17,6 @@ namespace {
 
 // Ten thousand in all.
 constexpr int kCases = 3400;
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 // Samples of a motion: no point moves much farther than this from one state to the next, stations are so far
 // apart, and then they zoom in on the least so often by halves. What the least of them may lie above the true
 // one by is asked to be under kMissed_mm.

@@ -3,22 +3,22 @@
 // opening that reach past the entry plane. Against exact distances (CGAL) of states drawn.
 #include <algorithm>
 #include <cmath>
-#include <limits>
 
 #include <catch2/catch.hpp>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/proof/lemmas/body_clearance.h"
 #include "planner/proof/lemmas/outside_bound.h"
 #include "planner/proof/lemmas/verify.h"
 #include "planner/segment/shape.h"
 #include "tests/support/random_bodies.h"
+#include "tests/support/state_range.h"
 
 using namespace withy;
 using namespace withy::testing;
 
 namespace {
 
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 constexpr double kRounding_mm = 1e-9;
 
 /// A straight tube whose walls next to the entry, as far as they are within the opening's reach, belong to
@@ -137,8 +137,9 @@ TEST_CASE("a cell is not called blocked past an open outlet where one of its sta
       centre.u_free = random.in_disk(0.002);
       const double dd = random.between(0.0, random.below(2) == 0 ? 2.0 : 12.0);
       const double du = random.below(2) == 0 ? 0.0 : random.between(0.0, 2e-3);
-      const MotionBounds bounds = motion_bounds(design, centre, centre.insertion_mm - dd,
-                                                centre.insertion_mm + dd, centre.u_free.norm() + du);
+      const MotionBounds bounds =
+          motion_bounds(design, testing::range_about(centre, centre.insertion_mm - dd,
+                                                     centre.insertion_mm + dd, centre.u_free.norm() + du));
       const BodyCheck::Margins margins = check.evaluate(centre, bounds, dd, du, points, 0.2);
       if (Shape(design, centre).tip_E().translation().z() > 39.5) ++past_the_outlet;
       if (!(margins.blocked.value < 0.2)) continue;
@@ -284,8 +285,9 @@ TEST_CASE("a cell's allowances are not rounded below what the motion bounds say"
     const State centre = following_state(design, bench.shape, random);
     const double dd = std::exp2(-random.between(-3.0, 12.0));
     const double du = std::exp2(-random.between(5.0, 20.0));
-    const MotionBounds bounds = motion_bounds(design, centre, std::max(0.0, centre.insertion_mm - dd),
-                                              centre.insertion_mm + dd, centre.u_free.norm() + du);
+    const MotionBounds bounds =
+        motion_bounds(design, testing::range_about(centre, std::max(0.0, centre.insertion_mm - dd),
+                                                   centre.insertion_mm + dd, centre.u_free.norm() + du));
     check.evaluate(centre, bounds, dd, du, points);
     const BodySampler& sampler = check.sampler();
     for (int j = 0; j < sampler.count(); ++j) {

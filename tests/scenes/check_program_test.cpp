@@ -244,8 +244,8 @@ const BrokenMesh kBrokenMeshes[] = {
      "ends in .stl, .obj, .ply or .off"},
     {"crosses-itself.off",
      "crosses-itself.off:1:1: faces of the mesh cross one another: 8 pairs of faces, the "
-     "first at (0.667, -0.667, 0.000) mm, remove the crossing parts, for instance by a "
-     "boolean union"},
+     "first at (0.667, -0.667, 0.000) mm, mend it by withy scene MESH -o DIR, with --wrap MM where that is "
+     "not enough"},
     {"cut-short-binary.stl",
      "cut-short-binary.stl:1:1: this binary STL file should have 12 triangles in 684 bytes "
      "but ends after 400, copy or export the file whole"},
@@ -279,11 +279,11 @@ const BrokenMesh kBrokenMeshes[] = {
      "the mesh's unit"},
     {"inner-wall.off",
      "inner-wall.off:1:1: the mesh is not the skin of a solid: 4 edges have three or more "
-     "faces, the first at (0.000, 0.000, 0.000) mm, remove inner walls and faces that touch "
-     "along an edge, so that every edge has two faces"},
+     "faces, the first at (0.000, 0.000, 0.000) mm, part its sheets by withy scene MESH -o DIR, or wrap it "
+     "in a new skin by --wrap MM there"},
     {"no-area.off",
-     "no-area.off:1:1: the mesh has no triangle with an area, export the mesh at a scale "
-     "where its triangles have area"},
+     "no-area.off:1:1: the mesh has no triangle with an area, enlarge it by withy scene MESH -o DIR --scale "
+     "FACTOR"},
     {"no-corners.ply",
      "no-corners.ply:7:9: the faces have no list of corners, write property list uchar int "
      "vertex_indices"},
@@ -303,8 +303,7 @@ const BrokenMesh kBrokenMeshes[] = {
      "mesh again with finite coordinates"},
     {"one-sided-band.off",
      "one-sided-band.off:1:1: the mesh has no inside and outside: along 1 edge the two faces "
-     "can't agree which side is out, export a surface with an inside and an outside (not a "
-     "one-sided band)"},
+     "can't agree which side is out, wrap it in a skin that has both by withy scene MESH -o DIR --wrap MM"},
     {"only-an-entry.off",
      "scene.toml:9:12: the mesh has no opening at the entry point: every face lies within the "
      "opening, so that no wall is left, make opening_radius_mm that of the opening, and check "
@@ -317,19 +316,19 @@ const BrokenMesh kBrokenMeshes[] = {
      "triangle"},
     {"spike-through-hole.off",
      "spike-through-hole.off:1:1: a hole of the mesh can't be closed: the face that would "
-     "close it crosses the mesh at (0.000, -0.333, 4.000) mm, close that hole before "
-     "exporting, or cut it off flat"},
+     "close it crosses the mesh at (0.000, -0.333, 4.000) mm, cut it off flat by withy scene MESH -o DIR "
+     "--cut X Y Z NX NY NZ, or close it by --close-below MM there"},
     {"too-many-vertices.off",
      "too-many-vertices.off:2:1: the file is too short for 4000000000 vertices or faces, give "
      "the number it has"},
     {"touching-in-a-point.off",
      "touching-in-a-point.off:1:1: the mesh is not the skin of a solid: at 1 vertex parts of "
-     "the surface touch in one point, the first at (2.000, 2.000, 10.000) mm, pull the parts "
-     "that touch in a point apart, or join them properly"},
+     "the surface touch in one point, the first at (2.000, 2.000, 10.000) mm, part them by withy scene MESH "
+     "-o DIR, which keeps the largest or the one at --keep-at X Y Z"},
     {"two-shells.off",
      "two-shells.off:1:1: the mesh is in several pieces: there are 2, the smallest of 12 "
-     "triangles at (-2.000, -2.000, 0.000) mm, keep one connected surface and remove the "
-     "other pieces"},
+     "triangles at (-2.000, -2.000, 0.000) mm, take one by withy scene MESH -o DIR: the largest, or the one "
+     "at --keep-at X Y Z"},
     {"whole-number-coordinates.ply",
      "whole-number-coordinates.ply:4:14: coordinate x is not float or double, write property "
      "float"},
@@ -468,17 +467,17 @@ TEST_CASE("locks that never switch and locks too near are said before any search
   CHECK_THAT(checked({{"strength_max_mT = 10.0", "strength_max_mT = 3.6"}}),
              Contains("less than 3.61 mT") && Contains("a limit of 3.61 mT would do"));
   CHECK_THAT(checked({{"strength_max_mT = 10.0", "strength_max_mT = 3.61"}}),
-             Contains("nothing here stops a plan"));
+             Contains("no fault found; run plan"));
   // Clocked 90 degrees apart: mu0 m^2 / (4 pi r^3) = 0.01756 N mm at 4.5 mm, so 4.5 cbrt(0.01756 / 0.004) mm.
   CHECK_THAT(checked({{"use = 1", "use = 2"}, {"[33.0, 67.0]", "[33.0, 37.5]"}}),
              Contains("stops a plan") && Contains("locks 1 and 2 sit 4.50 mm apart") &&
                  Contains("0.0176 N mm") && Contains("a spacing of 7.37 mm would do"));
   CHECK_THAT(checked({{"use = 1", "use = 2"}, {"[33.0, 67.0]", "[33.0, 40.4]"}}),
-             Contains("nothing here stops a plan"));
+             Contains("no fault found; run plan"));
   // The count in use is 1, where nothing is amiss.
   CHECK_THAT(checked({{"[33.0, 67.0]", "[33.0, 37.5]"}}),
              Contains("2 locks") && Contains("no plan: locks 1 and 2 sit 4.50 mm apart") &&
-                 Contains("nothing here stops a plan"));
+                 Contains("no fault found; run plan"));
   // No limit that a scene may give would do.
   CHECK_THAT(checked({{"magnet_Am2 = 0.004", "magnet_Am2 = 1e-9"}}),
              Contains("is 10; lock.magnet_Am2 of 0.00141 would do"));

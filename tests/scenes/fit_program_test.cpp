@@ -73,6 +73,13 @@ std::string with_field(const std::string& table, int line, int field, const std:
   return table.substr(0, at) + by + table.substr(table.find_first_of(",\r", at));
 }
 
+std::string field_of(const std::string& table, int line, int field) {
+  std::size_t at = 0;
+  for (int k = 1; k < line; ++k) at = table.find('\n', at) + 1;
+  for (int k = 1; k < field; ++k) at = table.find(',', at) + 1;
+  return table.substr(at, table.find_first_of(",\r", at) - at);
+}
+
 }  // namespace
 
 TEST_CASE("A fit says what it found and how surely, and leaves a scene that stands with the values in it") {
@@ -136,6 +143,22 @@ TEST_CASE("Without tensions the fit names rigidity and friction as untold and le
   const auto fitted = withy_plain::read_scene((measured.folder() / "out/deeper/fitted-scene.toml").string());
   CHECK(fitted.rigidity_Nmm2 == 400.0);
   CHECK(fitted.tendons->friction == 0.1);
+}
+
+TEST_CASE("Pulls that all have the other sign are pointed out") {
+  const MeasuredScene measured;
+  std::string table = read_text(measured.table());
+  const auto lines = std::count(table.begin(), table.end(), '\n');
+  for (int line = 2; line <= lines; ++line)
+    for (int pull = 3; pull <= 6; ++pull) {
+      const std::string value = field_of(table, line, pull);
+      table = with_field(table, line, pull, value.starts_with('-') ? value.substr(1) : "-" + value);
+    }
+  write_text(measured.table(), table);
+  const ProgramRun run = measured.fit();
+  CAPTURE(run.out, run.err);
+  CHECK(run.status == 0);
+  CHECK(run.out.find("most likely the pulls have the other sign") != std::string::npos);
 }
 
 TEST_CASE("A table that can't be used is refused with its place, and nothing is written") {

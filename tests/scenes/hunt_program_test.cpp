@@ -3,6 +3,7 @@
 // and in one that it touches; and scripts that were edited.
 #include <algorithm>
 #include <regex>
+#include <set>
 #include <string>
 #include <vector>
 
@@ -84,6 +85,49 @@ TEST_CASE(
       CHECK((replayed.out.find("after a sweep") != std::string::npos) == hunt.made);
     }
   }
+}
+
+TEST_CASE(
+    "With lettered coils a hunt's currents are commands, on from before the sweep until after the switch") {
+  const std::string tendons = "tendons = [\"A\", \"B\", \"C\", \"U\"]";
+  const EditedScene scene("planar-s",
+                          {{kFree, kGuide}, {tendons, tendons + "\ncoils = [\"X\", \"Y\", \"V\"]"}});
+  const auto run = scene.plan();
+  CAPTURE(run.out, run.err);
+  REQUIRE(run.status == 0);
+  REQUIRE(hunt_of(scene).made);
+  for (const char* script : {"script.csv", "script.ngc"}) {
+    const auto replayed = replay(scene, script);
+    CAPTURE(script, replayed.out, replayed.err);
+    CHECK(replayed.status == 0);
+    CHECK_THAT(replayed.out, Contains("after a sweep"));
+  }
+  const std::string program = withy_test::read_text(scene.folder() / "script.ngc");
+  CHECK(program.find("\nM0\n") == std::string::npos);
+  // Between the sweep's announcement and the switch the coils' axes stay where they are.
+  const auto lines = lines_of(program);
+  const auto at = [&](const char* start) {
+    return std::find_if(lines.begin(), lines.end(),
+                        [&](const auto& line) { return line.rfind(start, 0) == 0; });
+  };
+  const auto hunt = at("(HUNT LOCK 1");
+  const auto engaged = at("(SWITCH LOCK 1 ENGAGE");
+  REQUIRE(hunt < engaged);
+  std::set<std::string> currents;
+  const std::regex words("X[-0-9.]+ Y[-0-9.]+ V[-0-9.]+");
+  for (auto line = hunt; line < engaged; ++line) {
+    std::smatch match;
+    if (std::regex_search(*line, match, words)) currents.insert(match.str());
+  }
+  CHECK(currents.size() == 1);
+  CHECK(currents.count("X0.000000 Y0.000000 V0.000000") == 0);
+  // A replay goes by what is commanded: without the currents nothing switches.
+  std::vector<std::string> dead = lines;
+  for (std::string& line : dead) line = std::regex_replace(line, words, "X0.000000 Y0.000000 V0.000000");
+  withy_test::write_text(scene.folder() / "dead.ngc", text_of(dead));
+  const auto refused = replay(scene, "dead.ngc");
+  CAPTURE(refused.out, refused.err);
+  CHECK(refused.status == 5);
 }
 
 TEST_CASE("A script whose hunt, track or current was edited is refused at its line") {

@@ -75,6 +75,20 @@ TEST_CASE("an interrupted reach keeps what is decided in files marked partial") 
   REQUIRE_FALSE(json["counts"].empty());
 }
 
+TEST_CASE("a compare whose budget is spent marks its file partial, and its status says undecided") {
+  TemporaryFolder folder;
+  // A millisecond decides nothing where a wide search comes first.
+  const ProgramRun run = run_program(
+      WITHY_PROGRAM,
+      {"compare", scene_named("double-bend"), "--locks", "0", "2", "--budget", "0.001", "-o", "out", "-q"},
+      folder.path());
+  CHECK(run.status == 4);
+  const auto json = nlohmann::json::parse(read_text(folder.path() / "out/compare.json"));
+  CHECK(json["partial"] == true);
+  REQUIRE(json["counts"].size() == 2);
+  CHECK(json["counts"][1]["verdict"] == "undecided");
+}
+
 TEST_CASE("an interrupted compare keeps the lock counts that are answered") {
   TemporaryFolder folder;
   // The first count is answered in milliseconds, the second has a wide search before it.

@@ -1,7 +1,10 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // `withy place` as a user runs it: the scenes it writes plan as it says, and it says what it does not know.
 #include <cmath>
+#include <regex>
+#include <set>
 #include <sstream>
+#include <string>
 
 #include <catch2/catch.hpp>
 #include <nlohmann/json.hpp>
@@ -50,6 +53,33 @@ TEST_CASE(
     CHECK(planned["segment"]["station_mm"] == design["station_mm"]);
     CHECK(planned["segment"]["clock_deg"] == design["clock_deg"]);
   }
+}
+
+TEST_CASE("every layout that is called unreachable has a proof that is checked, and is about that layout") {
+  const TemporaryFolder folder;
+  const ProgramRun run = place(folder, "triple-bend",
+                               {"--locks", "1", "--step", "25", "--clock-step", "90", "--proof", "proofs"});
+  CAPTURE(run.out, run.err);
+  REQUIRE(run.status == 3);
+  const auto json = nlohmann::json::parse(read_text(folder.path() / "out/place.json"));
+  const auto unreachable = json["grid"]["unreachable"].get<std::size_t>();
+  REQUIRE(unreachable == json["grid"]["station_combinations"].get<std::size_t>());
+  std::set<std::string> stations;
+  for (std::size_t i = 1; i <= unreachable; ++i) {
+    const ProgramRun recheck = run_program(WITHY_PROGRAM,
+                                           {"recheck", "proofs/layout-" + std::to_string(i) + ".proof.gz",
+                                            (kScenes / "triple-bend" / "scene.toml").string(), "--quiet"},
+                                           folder.path());
+    CAPTURE(i, recheck.out, recheck.err);
+    CHECK(recheck.status == 0);
+    std::smatch at;
+    REQUIRE(std::regex_search(recheck.out, at, std::regex("with 1 lock at ([0-9.]+) mm ")));
+    stations.insert(at[1]);
+  }
+  CHECK(stations.size() == unreachable);
+  CHECK_FALSE(fs::exists(folder.path() / ("proofs/layout-" + std::to_string(unreachable + 1) + ".proof.gz")));
+  CHECK(run.out.find(std::to_string(unreachable) + " proofs of layouts that don't reach") !=
+        std::string::npos);
 }
 
 TEST_CASE("place says so when the work runs out before anything is known") {

@@ -34,7 +34,7 @@ const std::map<std::string, int> kStatus = {{"reached", 0}, {"unreachable", 3}, 
 std::vector<fs::path> scene_folders() {
   std::vector<fs::path> folders;
   for (const auto& entry : fs::directory_iterator(kScenes)) {
-    if (entry.is_directory()) folders.push_back(entry.path());
+    if (fs::exists(entry.path() / "scene.toml")) folders.push_back(entry.path());
   }
   std::sort(folders.begin(), folders.end());
   return folders;

@@ -99,6 +99,8 @@ TEST_CASE("a proof is written, holds, packed or not, and not for another scene")
     CHECK(run.out.rfind("holds: no sequence of actions", 0) == 0);
     CHECK(withy_run(folder, {"recheck", file, scene("single-bend")}).status == 5);
   }
+  CHECK(withy_run(folder, {"recheck", "no.proof", scene("triple-bend"), "--budget", "600"}).status == 0);
+  CHECK(withy_run(folder, {"recheck", "no.proof", scene("triple-bend"), "--budget", "0"}).status == 2);
   write_text(folder.path() / "cut.proof", read_text(folder.path() / "no.proof").substr(0, 100));
   CHECK(withy_run(folder, {"recheck", "cut.proof", scene("triple-bend")}).status == 2);
   CHECK(withy_run(folder, {"recheck", "nowhere.proof", scene("triple-bend")}).status == 2);

@@ -35,6 +35,8 @@ constexpr double kMostSlack_mm = 0.05;
 // millimetre's slide, as long as a window, moves the tip by some tenths, and the corners are its extremes in
 // every direction but for the wall's own bend.
 constexpr double kSweepBetweenCorners_mm = 0.02;
+// What plans ask of the currents at a sweep's corners: a reserve of 1 and a thousandth for what lies between.
+constexpr double kSweepReserve = 1.001;
 constexpr int kLimitSamples = 32;  // of each motion, for limits other than clearance
 
 std::string sha256_of(const std::string& path) {
@@ -509,12 +511,21 @@ class Replay {
     best_currents(where, a, from);
   }
 
-  // The currents are those of the reserve that is wanted, or of the greatest the limits allow.
+  // The currents are those of the reserve that is wanted, or of the greatest the limits allow; where those
+  // would not do during the sweep, others that do.
   void best_currents(const std::string& where, const ListedAction& a, const State& from) {
     if (even_field(robot_)) {
       const auto best = chosen_currents(robot_, from, a.lock);
       if (!best) return note("{}: no field switches lock {} here", where, a.lock + 1);
-      compare(where + " current_A", a.current_A, list_of(*best));
+      ListedAction alone = a;
+      alone.current_A = list_of(*best);
+      if (a.hunt && swept_reserve(alone, from) < kSweepReserve) {
+        const auto least = least_currents(robot_, from, a.lock, a.field_reserve.value_or(1));
+        if (!least || vector_of(a.current_A).norm() < least->norm() - kSameNumber)
+          note("{}: a reserve that currents of {} A can't have", where, vector_of(a.current_A).norm());
+        return;
+      }
+      compare(where + " current_A", a.current_A, alone.current_A);
       return;
     }
     // Elsewhere: where the least currents keep all limits they are the ones.

@@ -4,14 +4,20 @@
 set(WITHY_ROOMS_FILE "${PROJECT_BINARY_DIR}/rooms.txt" CACHE INTERNAL "Each room's folder and the folders that it may include")
 file(WRITE "${WITHY_ROOMS_FILE}" "")
 
-# withy_room(TARGET USES ROOMS... [LINK LIBRARIES...] [LINK_PRIVATE LIBRARIES...])
+# withy_room(TARGET USES ROOMS... [LINK LIBRARIES...] [LINK_PRIVATE LIBRARIES...] [LIGHT])
 #   The room of this target is the folder that the call stands for: FOLDER, seen from the top of the project.
 #   USES names the targets of rooms declared before, so no circle of rooms can be written.
+#   LIGHT: nothing that takes long is worked out here, so release builds compile it with -O1. That changes no result: no
+#   optimisation level allows other arithmetic.
 function(withy_room target)
-  cmake_parse_arguments(ARG "" "FOLDER" "USES;LINK;LINK_PRIVATE" ${ARGN})
+  cmake_parse_arguments(ARG "LIGHT" "FOLDER" "USES;LINK;LINK_PRIVATE" ${ARGN})
   file(GLOB sources CONFIGURE_DEPENDS "${PROJECT_SOURCE_DIR}/${ARG_FOLDER}/*.cpp")
   add_library(${target} STATIC ${sources})
   target_link_libraries(${target} PUBLIC withy_options ${ARG_USES} ${ARG_LINK} PRIVATE ${ARG_LINK_PRIVATE})
+
+  if(ARG_LIGHT)
+    target_compile_options(${target} PRIVATE "$<$<CONFIG:Release>:-O1>")
+  endif()
 
   # Loops that are built twice: once for any machine, once for AVX2, chosen at run time (geometry/distance/lanes.h).
   if(CMAKE_SYSTEM_PROCESSOR MATCHES "x86_64|AMD64")

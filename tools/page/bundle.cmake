@@ -15,6 +15,7 @@ function(give_up reason)
 #include \"planner/show/page_bundle.h\"
 namespace withy {
 const std::string_view kPageBundle;
+const std::string_view kLiveBundle;
 const std::string_view kPageBundleFault = \"${reason}\";
 }  // namespace withy
 ")

@@ -30,24 +30,31 @@ async function bundle(entry) {
   return result.outputFiles[0].text;
 }
 
-const [script, style, page] = await Promise.all([bundle('src/main.ts'), bundle('src/page.css'), readFile(join(here, 'page.html'), 'utf8')]);
-if (/<\/script/i.test(script) || /<\/style/i.test(style)) throw new Error('the bundle would close its own element');
-// Functions, since a replacement string would read "$&" in the bundle as a pattern.
-const html = page.replace('%STYLE%', () => style).replace('%SCRIPT%', () => script);
-await writeFile(out, out.endsWith('.cpp') ? cppSource(html) : html);
+/** A page whole but for its title and data. */
+async function whole(entry, sheet, frame) {
+  const [script, style, page] = await Promise.all([bundle(entry), bundle(sheet), readFile(join(here, frame), 'utf8')]);
+  if (/<\/script/i.test(script) || /<\/style/i.test(style)) throw new Error('the bundle would close its own element');
+  // Functions, since a replacement string would read "$&" in the bundle as a pattern.
+  return page.replace('%STYLE%', () => style).replace('%SCRIPT%', () => script);
+}
 
-/** The page as raw string literals, short enough for any compiler. */
-function cppSource(text) {
+const html = await whole('src/main.ts', 'src/page.css', 'page.html');
+if (!out.endsWith('.cpp')) await writeFile(out, html);
+else await writeFile(out, cppSource({ kPageBundle: html, kLiveBundle: await whole('src/live/main.ts', 'src/live/live.css', 'live.html') }));
+
+/** Texts as raw string literals, short enough for any compiler. */
+function cppSource(texts) {
   const kDelimiter = 'withy';
-  if (text.includes(`)${kDelimiter}"`)) throw new Error('the bundle would close its own string literal');
-  const pieces = [];
-  for (let at = 0; at < text.length; at += 16000) pieces.push(`R"${kDelimiter}(${text.slice(at, at + 16000)})${kDelimiter}"`);
+  const literals = Object.entries(texts).map(([name, text]) => {
+    if (text.includes(`)${kDelimiter}"`)) throw new Error('the bundle would close its own string literal');
+    const pieces = [];
+    for (let at = 0; at < text.length; at += 16000) pieces.push(`R"${kDelimiter}(${text.slice(at, at + 16000)})${kDelimiter}"`);
+    return `const std::string_view ${name} =\n${pieces.join('\n')};\n`;
+  });
   return `// Written by the build from tools/page.
 #include "planner/show/page_bundle.h"
 namespace withy {
-const std::string_view kPageBundle =
-${pieces.join('\n')};
-const std::string_view kPageBundleFault;
+${literals.join('')}const std::string_view kPageBundleFault;
 }  // namespace withy
 `;
 }

@@ -19,6 +19,7 @@ namespace {
 struct Options {
   std::filesystem::path recipe;
   std::filesystem::path mesh;
+  bool quiet = false;
 };
 
 InputError at_tube(const Options& options, const ChannelRecipe& recipe, const RecipeRefusal& refusal) {
@@ -54,11 +55,19 @@ void add_channel_command(CommandLine& line) {
   auto options = std::make_shared<Options>();
   CLI::App& app = line.add("channel", "Makes a phantom's channel from a middle line and radii, in mm.",
                            "withy channel scenes/straight/recipe.toml -o straight.stl");
-  add_option(app, "RECIPE", options->recipe,
-             "recipe file (TOML): tubes, their bends (deg), lengths and radii (mm)")
+  add_option(
+      app, "RECIPE", options->recipe,
+      "recipe file (TOML): title, ends and far_ends (open or capped), edge_length_mm, optional sides, "
+      "blend_mm and "
+      "[entry]; then one [[tube]] each with name, pieces = [{ length_mm, bend_deg, plane_deg }, ..] or "
+      "points_mm, "
+      "radius = [{ station_mm, radius_mm }, ..], radius_between (linear or smooth), and for a branch parent, "
+      "at_mm, "
+      "turn_deg, plane_deg. scenes/README.md says what each means, scenes/shelf has examples after anatomy")
       .required();
   add_option(app, "-o,--output", options->mesh, "mesh to write, by its ending: .stl, .obj, .ply or .off")
       .required();
+  add_quiet_option(app, options->quiet);
   line.run(app, [options] { return make(*options); });
 }
 

@@ -3,8 +3,10 @@
 // searched for?
 #include <algorithm>
 #include <cmath>
+#include <filesystem>
 #include <memory>
 #include <optional>
+#include <set>
 #include <string>
 #include <vector>
 
@@ -13,147 +15,31 @@
 #include "geometry/centreline/centreline.h"
 #include "geometry/channel/wall_distance.h"
 #include "geometry/numbers/numbers.h"
-#include "planner/files/plain_line.h"
+#include "planner/files/file_output.h"
 #include "planner/files/ranges.h"
 #include "planner/scene/scene.h"
 #include "planner/segment/field.h"
+#include "planner/show/channel_picture.h"
+#include "planner/show/channel_report.h"
 #include "tools/withy/commands.h"
+#include "tools/withy/interrupt.h"
 #include "tools/withy/progress.h"
 
 namespace withy {
 namespace {
 
 struct Options {
-  std::string scene;
+  std::filesystem::path scene;
+  std::filesystem::path folder;
   bool quiet = false;
 };
 
-/// One line of the report: what it is about, and what there is to say.
-void line(std::string_view about, const std::string& text) {
-  fmt::print("{:<13}{}\n", about, without_controls(text));
+/// The files of an answer.
+std::set<std::string> answer_names() {
+  return {"report.txt", "picture.png"};
 }
 
-/// Two decimals, and never "-0.00".
-std::string point(const Eigen::Vector3d& exact) {
-  const Eigen::Vector3d p = (exact.array() * 100.0).round() / 100.0 + 0.0;
-  return fmt::format("({:.2f}, {:.2f}, {:.2f}) mm", p.x(), p.y(), p.z());
-}
-
-std::string_view unit_name(LengthUnit unit) {
-  switch (unit) {
-    case LengthUnit::mm:
-      return "mm";
-    case LengthUnit::cm:
-      return "cm";
-    case LengthUnit::m:
-      return "m";
-    case LengthUnit::inch:
-      return "in";
-  }
-  return "";
-}
-
-/// An opening that the body does not fit through, and that is not where it goes in.
-bool is_small_hole(const Scene& scene, const Opening& opening) {
-  return !opening.is_entry && opening.radius_mm < scene.parts.segment.radius_mm;
-}
-
-void report_mesh(const Scene& scene, const Channel& channel) {
-  line("scene", scene.title);
-  line("mesh", fmt::format("{}, in {}: {} vertices, {} triangles with its caps", scene.mesh_file.string(),
-                           unit_name(scene.mesh_unit), channel.mesh_E.vertices.size(),
-                           channel.mesh_E.triangles.size()));
-  const bool torn = std::any_of(channel.openings.begin(), channel.openings.end(),
-                                [&](const Opening& opening) { return is_small_hole(scene, opening); });
-  if (channel.mended.empty() && !torn) line("mended", "nothing, the mesh is sound as it is");
-  for (const std::string& what : channel.mended) line("mended", what);
-}
-
-void report_openings(const Scene& scene, const Channel& channel) {
-  for (const Opening& opening : channel.openings) {
-    const std::string_view kind = opening.is_entry                 ? "entry"
-                                  : scene.outlets == Outlets::open ? "outlet, open"
-                                                                   : "outlet, closed";
-    line("opening",
-         fmt::format("{}: centre {}, radius {:.2f} mm, {} edges", kind,
-                     point(scene.entry.X_SE * opening.centre_E), opening.radius_mm, opening.boundary_edges));
-    if (is_small_hole(scene, opening))
-      line("note",
-           "the body does not fit through that one: if it is no outlet but a hole in the mesh, close it "
-           "there");
-  }
-}
-
-/// The points of a branch that its ends don't draw: near them the lumen is the end's.
-std::vector<CentrelinePoint> inner_points(const CentrelineBranch& branch) {
-  double everywhere = 0.0;
-  for (const CentrelinePoint& q : branch.points)
-    everywhere += q.radius_mm / static_cast<double>(branch.points.size());
-  std::vector<CentrelinePoint> inner;
-  for (const CentrelinePoint& q : branch.points)
-    if (q.station_mm > 1.5 * everywhere && branch.length_mm() - q.station_mm > 1.5 * everywhere)
-      inner.push_back(q);
-  return inner.empty() ? branch.points : inner;
-}
-
-/// Where a branch starts and ends.
-std::string ends_of(const Scene& scene, const Centreline& centreline, const CentrelineBranch& branch) {
-  const std::string start = branch.parent < 0 ? std::string("from the entry")
-                                              : fmt::format("leaves branch {} at {:.1f} mm",
-                                                            branch.parent + 1, branch.parent_station_mm);
-  const Eigen::Vector3d end_S = scene.entry.X_SE * branch.points.back().p_E;
-  if (branch.joins >= 0)
-    return fmt::format("{}, meets branch {} at its {:.1f} mm, round a handle", start, branch.joins + 1,
-                       centreline.branches[static_cast<std::size_t>(branch.joins)].length_mm());
-  return fmt::format("{} to {} {}", start, branch.opening >= 0 ? "the opening at" : "its end at",
-                     point(end_S));
-}
-
-/// Middle lines, how wide the lumen is along each, how it bends.
-void report_centreline(const Scene& scene, const Channel& channel, const Centreline& centreline) {
-  if (centreline.branches.empty()) {
-    line("centreline",
-         fmt::format("none found: the lumen is thinner than {:.2f} mm at the entry", centreline.finest_mm));
-    return;
-  }
-  for (std::size_t b = 0; b < centreline.branches.size(); ++b) {
-    const CentrelineBranch& branch = centreline.branches[b];
-    const std::vector<CentrelinePoint> inner = inner_points(branch);
-    const auto narrow = std::min_element(
-        inner.begin(), inner.end(), [](const auto& q, const auto& r) { return q.radius_mm < r.radius_mm; });
-    const auto bent = std::max_element(inner.begin(), inner.end(), [](const auto& q, const auto& r) {
-      return q.curvature_per_mm < r.curvature_per_mm;
-    });
-    double mean = 0.0;
-    for (const CentrelinePoint& q : inner) mean += q.radius_mm / static_cast<double>(inner.size());
-    line("centreline",
-         fmt::format("branch {}, {}: {:.1f} mm long, lumen radius {:.2f} mm at {:.1f} mm, {}, and {:.2f} mm "
-                     "in the mean, curvature up to {:.3f} per mm at {:.1f} mm, tortuosity {:.3f}",
-                     b + 1, ends_of(scene, centreline, branch), branch.length_mm(), narrow->radius_mm,
-                     narrow->station_mm, point(scene.entry.X_SE * narrow->p_E), mean, bent->curvature_per_mm,
-                     bent->station_mm, branch.tortuosity()));
-  }
-  for (const int o : centreline.missed_openings)
-    line("centreline",
-         fmt::format("none found to the opening at {}: the lumen on the way is thinner than {:.2f} mm",
-                     point(scene.entry.X_SE * channel.openings[static_cast<std::size_t>(o)].centre_E),
-                     centreline.finest_mm));
-}
-
-void report_body(const Design& design, double entry_room_mm) {
-  const Segment& segment = design.segment();
-  line("body",
-       fmt::format("radius {:.2f} mm, length {:.1f} mm, bends to a radius of {:.1f} mm at the tightest",
-                   segment.radius_mm, segment.length_mm, 1.0 / segment.curvature_max_per_mm));
-  for (int lock = 0; lock < design.lock_count(); ++lock)
-    line("lock",
-         fmt::format("{} at {:.1f} mm{}, body radius {:.2f} mm", lock + 1, design.station_mm(lock),
-                     design.layout().assumed ? " (assumed: the scene gives no layout for this count)" : "",
-                     design.lock().body_radius_mm));
-  line("entry", fmt::format("{:.2f} mm of room about the entry point", entry_room_mm));
-}
-
-void report_left_out(const Scene& scene) {
+std::vector<ReportLine> report_left_out(const Scene& scene) {
   std::string tables;
   const auto note = [&](bool given, std::string_view name) {
     if (!given) tables += fmt::format("{}[{}]", tables.empty() ? "" : ", ", name);
@@ -162,7 +48,8 @@ void report_left_out(const Scene& scene) {
   note(scene.parts.tendons.has_value(), "tendons");
   note(scene.parts.field.has_value(), "field");
   note(scene.actuation.has_value(), "actuation");
-  if (!tables.empty()) line("left out", tables + ": what they govern will not be checked");
+  if (tables.empty()) return {};
+  return {{"left out", tables + ": what they govern will not be checked"}};
 }
 
 /// Why no lock ever switches, whatever the bend, and what would do; nothing where one may.
@@ -220,17 +107,49 @@ std::vector<std::string> obstacles(const Scene& scene, const Design& design, con
 }
 
 /// The other layouts of the scene whose locks are too near.
-void report_other_layouts(const Scene& scene) {
+std::vector<ReportLine> report_other_layouts(const Scene& scene) {
+  std::vector<ReportLine> lines;
   for (const auto& [count, layout] : scene.layouts) {
     if (count == scene.layout_in_use) continue;
     const Result<Design> design = scene.design(count);
     if (!design || !design->field()) continue;
     if (const auto near = too_near(*design))
-      line(fmt::format("{} locks", count), "no plan: " + sentence_of(*near, *design));
+      lines.push_back({fmt::format("{} locks", count), "no plan: " + sentence_of(*near, *design)});
   }
+  return lines;
+}
+
+/// All that there is to say, in order.
+std::vector<ReportLine> report(const Scene& scene, const Design& design, const WallDistance& wall,
+                               const Centreline& centreline) {
+  std::vector<ReportLine> lines = channel_report(scene, wall.channel(), centreline);
+  const auto add = [&](const std::vector<ReportLine>& more) {
+    lines.insert(lines.end(), more.begin(), more.end());
+  };
+  add(body_report(design, wall.distance(Eigen::Vector3d::Zero())));
+  add(report_left_out(scene));
+  const std::vector<std::string> stops = obstacles(scene, design, wall);
+  for (const std::string& why : stops) lines.push_back({"stops a plan", why});
+  add(report_other_layouts(scene));
+  if (stops.empty()) lines.push_back({"verdict", "no fault found; run plan"});
+  return lines;
+}
+
+ExitStatus write_files(const Options& options, const std::string& text, const Scene& scene,
+                       const WallDistance& wall, const Centreline& centreline) {
+  FileBatch batch;
+  batch.owns(options.folder, answer_names());
+  batch.add(options.folder / "report.txt", text);
+  batch.add(options.folder / "picture.png",
+            draw_channel(scene, wall.channel(), centreline, PictureFormat::png));
+  const WritingFiles writing;
+  if (const auto written = batch.commit(); !written) return refuse(written.error());
+  return ExitStatus::done;
 }
 
 ExitStatus check(const Options& options) {
+  if (const auto place = check_output_folder(options.folder, answer_names(), {options.scene}); !place)
+    return refuse(place.error());
   Progress progress(options.quiet);
   progress.stage("reading the scene");
   const Result<Scene> scene = read_scene(options.scene);
@@ -241,18 +160,13 @@ ExitStatus check(const Options& options) {
   const WallDistance& wall = **read;
   const Result<Design> design = scene->design(scene->layout_in_use);
   if (!design) return refuse(design.error());
-
-  report_mesh(*scene, wall.channel());
-  report_openings(*scene, wall.channel());
   progress.stage("finding the centreline");
-  report_centreline(*scene, wall.channel(), compute_centreline(wall));
-  report_body(*design, wall.distance(Eigen::Vector3d::Zero()));
-  report_left_out(*scene);
-  const std::vector<std::string> stops = obstacles(*scene, *design, wall);
-  for (const std::string& why : stops) line("stops a plan", why);
-  report_other_layouts(*scene);
-  if (stops.empty()) line("verdict", "nothing here stops a plan before it is searched for");
-  return ExitStatus::done;
+  const Centreline centreline = compute_centreline(wall);
+  const std::string text = report_text(report(*scene, *design, wall, centreline));
+  fmt::print("{}", text);
+  if (options.folder.empty()) return ExitStatus::done;
+  progress.stage("drawing");
+  return write_files(options, text, *scene, wall, centreline);
 }
 
 }  // namespace
@@ -262,6 +176,8 @@ void add_check_command(CommandLine& line) {
   CLI::App& app = line.add("check", "Say what the channel and the scene are like, and what would stop a plan",
                            "withy check scenes/single-bend/scene.toml");
   add_option(app, "SCENE", options->scene, "scene file (TOML; lengths in mm, angles in degrees)").required();
+  add_option(app, "-o,--output", options->folder,
+             "folder for report.txt (what is printed) and picture.png; left out: no files");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return check(*options); });
 }

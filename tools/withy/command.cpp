@@ -8,12 +8,14 @@
 #include <filesystem>
 #include <new>
 #include <optional>
+#include <system_error>
 
 #include <CLI/CLI.hpp>
 #include <fmt/core.h>
 
 #include "planner/files/input_file.h"
 #include "planner/files/plain_line.h"
+#include "tools/withy/number_lists.h"
 #include "tools/withy/option_checks.h"
 
 namespace withy {
@@ -34,6 +36,11 @@ void say(InputError error) {
 ExitStatus flushed(ExitStatus status) {
   if (std::fflush(stdout) == 0 && std::ferror(stdout) == 0) return status;
   say_aside("withy: standard output can't be written");
+  return ExitStatus::our_fault;
+}
+
+ExitStatus fault_of_ours(const std::exception& error) {
+  say_aside(fmt::format("withy: this is a fault of the program: {}", error.what()));
   return ExitStatus::our_fault;
 }
 
@@ -82,12 +89,15 @@ ExitStatus CommandLine::execute(int argument_count, char** arguments) {
     if (!named.empty()) return refuse_arguments(named.front()->get_name(), error.what());
     if (argument_count < 2) return refuse_arguments("", "a command is missing");
     return refuse_arguments("", fmt::format("there is no command {}", arguments[1]));
+  } catch (const std::system_error& error) {
+    // How fmt says that it can't print.
+    if (std::ferror(stdout) == 0) return fault_of_ours(error);
+    return flushed(ExitStatus::our_fault);
   } catch (const std::bad_alloc&) {
     say_aside("withy: there is not enough memory for this on this machine");
     return ExitStatus::our_fault;
   } catch (const std::exception& error) {
-    say_aside(fmt::format("withy: this is a fault of the program: {}", error.what()));
-    return ExitStatus::our_fault;
+    return fault_of_ours(error);
   }
 }
 
@@ -153,6 +163,14 @@ template Option add_option(CLI::App&, const std::string&, std::vector<int>&, con
 template Option add_option(CLI::App&, const std::string&, std::vector<double>&, const std::string&);
 template Option add_option(CLI::App&, const std::string&, std::vector<std::filesystem::path>&,
                            const std::string&);
+
+Option add_numbers(CLI::App& app, const std::string& name, std::vector<double>& values, int each, bool often,
+                   const std::string& help) {
+  CLI::Option* option = app.add_option(name, values, help);
+  option->type_size(each)->expected(1, often ? CLI::detail::expected_max_vector_size : 1);
+  option->allow_extra_args(false);
+  return Option(*option);
+}
 
 void add_flag(CLI::App& app, const std::string& name, bool& value, const std::string& help) {
   app.add_flag(name, value, help);

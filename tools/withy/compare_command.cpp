@@ -1,5 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // `withy compare`: the same route with several lock counts.
+#include <algorithm>
 #include <cstdio>
 #include <filesystem>
 #include <memory>
@@ -20,6 +21,7 @@ namespace withy {
 namespace {
 
 constexpr const char* kPartialName = "compare.partial.json";
+const std::set<std::string> kNames = {"compare.json", "compare.html", kPartialName};
 
 struct Options {
   std::filesystem::path scene;
@@ -47,6 +49,12 @@ struct Answered {
   std::vector<Asked> asked;
   std::vector<std::string> texts;
 
+  /// The budget of a count ran out before it was decided.
+  bool cut_short() const {
+    return std::any_of(asked.begin(), asked.end(),
+                       [](const Asked& one) { return one.answer.verdict == Verdict::undecided; });
+  }
+
   std::vector<ComparedAnswer> compared() const {
     std::vector<ComparedAnswer> answers;
     for (std::size_t i = 0; i < asked.size(); ++i)
@@ -68,9 +76,10 @@ void keep_finished(const Options& options, const PreparedScene& prepared, Answer
 Result<void> write_files(const Options& options, const PreparedScene& prepared, const Answered& answered) {
   if (options.folder.empty()) return {};
   FileBatch batch;
-  batch.owns(options.folder, {"compare.json", "compare.html", kPartialName});
+  batch.owns(options.folder, kNames);
   batch.add(options.folder / "compare.json",
-            comparison_json(prepared.scene, named_from(options.scene, options.folder), answered.compared()));
+            comparison_json(prepared.scene, named_from(options.scene, options.folder), answered.compared(),
+                            answered.cut_short()));
   if (auto page = page_text(prepared, answered.asked, answered.texts))
     batch.add(options.folder / "compare.html", std::move(*page));
   const WritingFiles writing;
@@ -88,7 +97,8 @@ std::string heading(const Options& options, const std::vector<Asked>& asked) {
 }
 
 ExitStatus run(const Options& options) {
-  if (const auto place = check_output_folder(options.folder); !place) return refuse(place.error());
+  if (const auto place = check_output_folder(options.folder, kNames, {options.scene}); !place)
+    return refuse(place.error());
   if (std::set<int>(options.locks.begin(), options.locks.end()).size() != options.locks.size())
     return refuse_arguments("compare", "--locks: give each lock count once");
   Progress progress(options.quiet);
@@ -118,7 +128,8 @@ ExitStatus run(const Options& options) {
   if (const auto written = write_files(options, *prepared, answered); !written)
     return refuse(written.error());
   fmt::print("{}", comparison_table(answered.compared()));
-  return say_rechecked(answered.asked);
+  return worse(say_rechecked(answered.asked),
+               answered.cut_short() ? ExitStatus::undecided : ExitStatus::done);
 }
 
 }  // namespace

@@ -50,6 +50,10 @@ Result<void> add_scene(FileBatch& batch, const Scene& scene, const Fit& fit,
   bool move = base_determined(fit);
   std::string left;
   if (!move) left = "not all of the base's offset can be told";
+  if (scene.position.contains("entry.at")) {
+    move = false;
+    left = "the scene names its entry (at); give it as numbers";
+  }
   if (move) {
     if (const auto stands = entry_stands(scene, fit); !stands) {
       move = false;

@@ -1,8 +1,11 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
+#include <csignal>
+
 #include <fcntl.h>
 
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
+#include "tools/withy/scene_command.h"
 
 namespace {
 
@@ -15,12 +18,19 @@ void keep_standard_streams() {
     if (fcntl(descriptor, F_GETFD) < 0 && open("/dev/null", kHow[descriptor]) != descriptor) return;
 }
 
+/// A user's limit on the size of files is an error of the write that meets it (EFBIG), not the end.
+void outlive_file_size_limit() {
+  static_cast<void>(std::signal(SIGXFSZ, SIG_IGN));
+}
+
 }  // namespace
 
 int main(int argument_count, char** arguments) {
   keep_standard_streams();
+  outlive_file_size_limit();
   withy::stop_on_interrupt();
   withy::CommandLine line;
   for (const auto add : withy::kCommands) add(line);
+  withy::add_scene_command(line);
   return static_cast<int>(line.execute(argument_count, arguments));
 }

@@ -3,7 +3,9 @@
 #include <cstdio>
 #include <filesystem>
 #include <memory>
+#include <optional>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include <fmt/core.h>
@@ -11,6 +13,9 @@
 #include "planner/files/file_output.h"
 #include "planner/files/toml_reader.h"
 #include "planner/plan/plan.h"
+#include "planner/proof/lemmas/verify.h"
+#include "planner/script/plan_claims.h"
+#include "planner/show/movie.h"
 #include "planner/show/page.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
@@ -24,8 +29,19 @@ struct Options {
   std::vector<std::filesystem::path> plans;
   std::filesystem::path scene;
   std::filesystem::path output;
+  bool movie = false;
   bool quiet = false;
 };
+
+/// What the plan's file says of it that is not so: the page would repeat it.
+std::optional<Refused> misleading(const SoundPlan& read) {
+  if (!read.plan) return std::nullopt;
+  const MotionVerifier verifier(read.design, *read.prepared.distance);
+  const double required = read.file.required_clearance_mm.value_or(read.prepared.scene.required_clearance_mm);
+  auto found = false_claim(read.file, *read.plan, {read.prepared.scene, verifier, required});
+  if (!found) return std::nullopt;
+  return Refused{std::move(*found), ExitStatus::does_not_hold};
+}
 
 /// All plans, which must be of the same scene and mesh.
 tl::expected<std::vector<SoundPlan>, Refused> read_all(const Options& options) {
@@ -33,6 +49,7 @@ tl::expected<std::vector<SoundPlan>, Refused> read_all(const Options& options) {
   for (const auto& path : options.plans) {
     auto one = read_sound_plan(path, options.scene);
     if (!one) return tl::unexpected(one.error());
+    if (auto found = misleading(*one)) return tl::unexpected(std::move(*found));
     if (!all.empty() && (one->prepared.scene.sha256 != all.front().prepared.scene.sha256 ||
                          one->prepared.scene.mesh_sha256 != all.front().prepared.scene.mesh_sha256))
       return tl::unexpected(
@@ -61,16 +78,44 @@ tl::expected<std::string, Refused> page_text(const Options& options, Progress& p
   return page_html(input);
 }
 
-ExitStatus run(const Options& options) {
-  if (const auto missing = page_missing()) {
+/// The moving picture of the one plan that is named.
+tl::expected<std::string, Refused> movie_text(const Options& options, Progress& progress) {
+  progress.stage("reading the plan");
+  auto read = read_all(options);
+  if (!read) return tl::unexpected(read.error());
+  SoundPlan& one = read->front();
+  const Scene& scene = one.prepared.scene;
+  if (const auto place = check_output_file(options.output, {scene.file, scene.mesh_file}); !place)
+    return tl::unexpected(Refused{place.error(), ExitStatus::wrong_input});
+  if (!one.plan) return tl::unexpected(Refused{one.file.without_target(), ExitStatus::wrong_input});
+  progress.stage("drawing");
+  Answer answer;
+  answer.verdict = Verdict::reached;
+  answer.locks = one.design.lock_count();
+  answer.plan = std::move(one.plan);
+  return draw_movie({scene, one.prepared.wall().channel(), one.design, answer});
+}
+
+/// What can be told wrong of the arguments before anything is read.
+std::optional<ExitStatus> refused_at_once(const Options& options) {
+  if (options.movie && options.plans.size() != 1)
+    return refuse_arguments("page", "--movie: a moving picture is of one plan; name one");
+  if (options.movie && options.output.extension() != ".svg")
+    return refuse_arguments("page", "--movie: the file must end in .svg");
+  if (const auto missing = page_missing(); missing && !options.movie) {
     say_aside("withy page: " + *missing);
     return ExitStatus::our_fault;
   }
   std::vector<std::filesystem::path> inputs = options.plans;
   inputs.push_back(options.scene);
   if (const auto place = check_output_file(options.output, inputs); !place) return refuse(place.error());
+  return std::nullopt;
+}
+
+ExitStatus run(const Options& options) {
+  if (const auto refused = refused_at_once(options)) return *refused;
   Progress progress(options.quiet);
-  auto text = page_text(options, progress);
+  auto text = options.movie ? movie_text(options, progress) : page_text(options, progress);
   if (!text) return say(text.error());
   const WritingFiles writing;
   if (const auto written = write_whole(options.output, std::move(*text)); !written)
@@ -92,7 +137,9 @@ void add_page_command(CommandLine& line) {
       .required();
   add_option(app, "--scene", options->scene,
              "the scene that they were made for, where it is neither beside them nor where they say");
-  add_option(app, "-o,--output", options->output, "HTML file to write").required();
+  add_option(app, "-o,--output", options->output, "HTML file to write; with --movie an SVG file").required();
+  add_flag(app, "--movie", options->movie,
+           "instead of a page a moving picture of one plan: an SVG that plays by itself");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

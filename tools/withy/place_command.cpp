@@ -5,15 +5,19 @@
 #include <cmath>
 #include <filesystem>
 #include <memory>
-#include <numbers>
 #include <optional>
 #include <set>
 #include <string>
+#include <utility>
+#include <vector>
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/files/file_names.h"
 #include "planner/files/file_output.h"
+#include "planner/files/words.h"
+#include "planner/search/ask/certify.h"
 #include "planner/search/ask/scene_problem.h"
 #include "planner/show/place_report.h"
 #include "tools/withy/commands.h"
@@ -29,7 +33,6 @@ constexpr double kMostLayouts = 1e6;
 // A grid of about so many stations is taken when no step is given.
 constexpr double kStationsAlong = 20.0;
 constexpr std::size_t kMostKept = 100;
-constexpr double kRadians = std::numbers::pi / 180.0;
 
 struct Options {
   std::filesystem::path scene;
@@ -41,14 +44,58 @@ struct Options {
   std::int64_t work = shares::kPlaceWork;
   PlaceSettings how;
   std::filesystem::path folder;
+  std::filesystem::path proofs;
   bool quiet = false;
+};
+
+/// Proofs of layouts that don't reach, as files will hold them.
+class LayoutProofs {
+ public:
+  LayoutProofs(const PreparedScene& prepared, std::string scene_file)
+      : prepared_(prepared), scene_file_(std::move(scene_file)) {}
+
+  void take(recheck::Certificate certificate) {
+    name_scene(certificate, prepared_.scene, prepared_.wall().channel(), scene_file_);
+    std::string bytes = recheck::packed(recheck::write_certificate(certificate));
+    if (files_.size() == kMostProofs || bytes_ + bytes.size() > kMostProofBytes) {
+      ++left_out_;
+      return;
+    }
+    bytes_ += bytes.size();
+    files_.push_back(std::move(bytes));
+  }
+  void add_to(FileBatch& batch, const std::filesystem::path& folder) const {
+    batch.owns(folder, names());
+    for (std::size_t i = 0; i < files_.size(); ++i) batch.add(folder / name(i), files_[i]);
+  }
+
+  std::size_t count() const { return files_.size(); }
+  std::size_t left_out() const { return left_out_; }
+  static std::string name(std::size_t i) { return fmt::format("layout-{}.proof.gz", i + 1); }
+  /// All that such a folder may hold.
+  static std::set<std::string> names() {
+    std::set<std::string> names;
+    for (std::size_t i = 0; i < kMostProofs; ++i) names.insert(name(i));
+    return names;
+  }
+
+ private:
+  // More is no use to anybody, and a disk is not to be filled by a fine grid.
+  static constexpr std::size_t kMostProofs = 10000;
+  static constexpr std::size_t kMostProofBytes = std::size_t{50} << 20U;
+
+  const PreparedScene& prepared_;
+  std::string scene_file_;
+  std::vector<std::string> files_;
+  std::size_t bytes_ = 0;
+  std::size_t left_out_ = 0;
 };
 
 PlaceSettings settings_for(const Options& options, double step_mm) {
   PlaceSettings settings = options.how;
   settings.locks = options.locks;
   settings.station_step_mm = step_mm;
-  settings.clock_step_rad = options.clock_step_deg * kRadians;
+  settings.clock_step_rad = options.clock_step_deg * kRadiansPerDegree;
   return settings;
 }
 
@@ -76,8 +123,8 @@ Result<void> write_partial(const Options& options, const PlaceReport& report) {
   return write_whole(options.folder / "place.partial.json", place_json(report));
 }
 
-Result<void> write_files(const Options& options, const PlaceReport& report) {
-  FileBatch batch;
+Result<void> add_answer(FileBatch& batch, const Options& options, const PlaceReport& report) {
+  if (options.folder.empty()) return {};
   batch.owns(options.folder, answer_names());
   batch.add(options.folder / "place.txt", place_sentence(report) + "\n" + place_table(report));
   batch.add(options.folder / "place.json", place_json(report));
@@ -86,8 +133,33 @@ Result<void> write_files(const Options& options, const PlaceReport& report) {
     if (!text) return tl::unexpected<InputError>(text.error());
     batch.add(options.folder / place_scene_name(i), std::move(*text));
   }
+  return {};
+}
+
+Result<void> write_files(const Options& options, const PlaceReport& report, const LayoutProofs& proofs) {
+  FileBatch batch;
+  if (auto added = add_answer(batch, options, report); !added) return added;
+  if (!options.proofs.empty()) proofs.add_to(batch, options.proofs);
   const WritingFiles writing;
   return batch.commit();
+}
+
+/// What `write_files` or an interrupt leaves.
+Result<void> write_answer(const Options& options, const PlaceReport& report, const LayoutProofs& proofs,
+                          bool whole) {
+  if (whole) return write_files(options, report, proofs);
+  return options.folder.empty() ? Result<void>() : write_partial(options, report);
+}
+
+void print_proofs(const Options& options, const PlaceReport& report, const LayoutProofs& proofs) {
+  if (options.proofs.empty()) return;
+  fmt::print("{} of layouts that don't reach", count_of(proofs.count(), "proof"));
+  if (proofs.left_out() > 0)
+    fmt::print(", {} more were left out: too many, or too large together", proofs.left_out());
+  if (proofs.count() > 0)
+    fmt::print("; to check the first: withy recheck {} {}", (options.proofs / LayoutProofs::name(0)).string(),
+               report.scene.file.string());
+  fmt::print("\n");
 }
 
 void print_report(const Options& options, const PlaceReport& report) {
@@ -106,6 +178,11 @@ void print_report(const Options& options, const PlaceReport& report) {
 ExitStatus run(const Options& options) {
   if (const auto place = check_output_folder(options.folder, answer_names(), {options.scene}); !place)
     return refuse(place.error());
+  if (const auto place = check_output_folder(options.proofs, LayoutProofs::names(), {options.scene}); !place)
+    return refuse(place.error());
+  if (!options.proofs.empty() && !options.folder.empty() &&
+      options.proofs.lexically_normal() == options.folder.lexically_normal())
+    return refuse_arguments("place", "--proof: give the proofs a folder of their own");
   if (360 % options.clock_step_deg != 0)
     return refuse_arguments("place", "--clock-step: give whole degrees that divide 360");
   Progress progress(options.quiet);
@@ -130,6 +207,9 @@ ExitStatus run(const Options& options) {
   settings.effort = Effort::of_seconds(options.budget_s).renewed(options.work).until_interrupted([&] {
     return interrupt.requested();
   });
+  LayoutProofs proofs(*prepared, named_from(options.scene, options.proofs));
+  if (!options.proofs.empty())
+    settings.certified = [&](recheck::Certificate certificate) { proofs.take(std::move(certificate)); };
   std::string stage;
   settings.progress = [&](const std::string& what, const std::string& known, double done) {
     if (what != stage) progress.stage(what);
@@ -150,13 +230,11 @@ ExitStatus run(const Options& options) {
   report.seconds = elapsed();
   report.partial = settings.effort.cut_short();
   progress.stage("writing");
-  if (!options.folder.empty()) {
-    const bool whole = !interrupt.requested();
-    const auto written = whole ? write_files(options, report) : write_partial(options, report);
-    if (!written) return refuse(written.error());
-  }
+  if (const auto written = write_answer(options, report, proofs, !interrupt.requested()); !written)
+    return refuse(written.error());
   if (interrupt.requested()) return ExitStatus::interrupted;
   print_report(options, report);
+  print_proofs(options, report, proofs);
   return status_of(verdict_of(report.result));
 }
 
@@ -198,6 +276,10 @@ void add_place_command(CommandLine& line) {
              "interrupted, "
              "place.partial.json with the designs found by then; left out: "
              "nothing is written");
+  add_option(
+      app, "--proof", options->proofs,
+      "folder for certificates of the layouts that are proved not to reach with the required clearance, "
+      "layout-1.proof.gz and so on, at most 10000 and 50 MB; interrupted: not written");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

@@ -70,7 +70,10 @@ std::optional<std::string> add_files(FileBatch& batch, const Options& options, c
 /// The certificate, packed where the file's name ends in .gz.
 void add_proof(FileBatch& batch, const Options& options, const PreparedScene& prepared, const Asked& asked) {
   if (!asked.certificate) {
-    say_aside("no proof was written: nothing was proved");
+    say_aside(asked.answer.verdict == Verdict::unreachable
+                  ? "no proof was written: the tip alone proves it, and the cells of a certificate do not "
+                    "within the time"
+                  : "no proof was written: nothing was proved");
     return;
   }
   recheck::Certificate certificate = *asked.certificate;
@@ -82,11 +85,15 @@ void add_proof(FileBatch& batch, const Options& options, const PreparedScene& pr
 /// The proof's and the picture's places, none of which is one of `inputs` or a file of the answer.
 std::optional<ExitStatus> single_files_refused(const Options& options,
                                                std::vector<std::filesystem::path> inputs) {
-  if (!options.folder.empty())
+  if (!options.folder.empty()) {
+    inputs.push_back(options.folder);
     for (const std::string& name : answer_names()) inputs.push_back(options.folder / name);
-  for (const auto& file : {options.proof, options.picture})
-    if (!file.empty())
-      if (const auto place = check_output_file(file, inputs); !place) return refuse(place.error());
+  }
+  for (const auto& file : {options.proof, options.picture}) {
+    if (file.empty()) continue;
+    if (const auto place = check_output_file(file, inputs); !place) return refuse(place.error());
+    inputs.push_back(file);  // no other file is written over it either
+  }
   return std::nullopt;
 }
 
@@ -114,7 +121,11 @@ Preference preference(const std::string& word) {
 std::optional<ExitStatus> answer_into(std::optional<Asked>& asked, const Options& options,
                                       const PreparedScene& prepared, Progress& progress) {
   const int locks = options.locks.value_or(prepared.scene.layout_in_use);
-  AskOptions how{options.clearance_mm, options.budget_s, options.seed, options.planner,
+  AskOptions how{options.clearance_mm,
+                 options.budget_s,
+                 options.seed,
+                 options.planner,
+                 options.from.empty(),
                  !options.proof.empty() || options.recheck};
   how.stuck_locks = true;
   how.prefer = preference(options.prefer);
@@ -170,6 +181,7 @@ ExitStatus run(const Options& options) {
   if (const auto& plan = asked->answer.plan)
     fmt::print("{}{}{}", standing_lines(*plan), limits_table(asked->problem.design, figures_of(*plan)),
                stuck_locks_text(*plan));
+  for (const std::string& remedy : asked->answer.remedies) fmt::print("would do: {}\n", remedy);
   for (const std::string& left_out : asked->answer.not_checked) fmt::print("not checked: {}\n", left_out);
   if (no_script) fmt::print("{}\n", *no_script);
   if (!asked->rechecked) return status_of(asked->answer.verdict);
@@ -194,7 +206,7 @@ void add_plan_command(CommandLine& line) {
   add_option(
       app, "--budget", options->budget_s,
       "seconds for the whole question after the channel is read; then the search gives up undecided, and the "
-      "looks for a better plan or for a reason are cut short; default 60")
+      "searches for a better plan or for a reason are cut short; default 60")
       .in_range_of("--budget");
   add_option(app, "--seed", options->seed, "seed of stock planners' random choices; default 1").whole();
   add_option(app, "--planner", options->planner,

@@ -60,6 +60,8 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
     auto other = make_problem(prepared, other_locks, options.clearance_mm);
     return other ? std::optional(std::move(*other)) : std::nullopt;
   };
+  settings.remedies = options.remedies;
+  settings.with_channel = in_larger_channel;
   Answer answer = solve(*problem, settings);
   if (options.stuck_locks && answer.plan)
     answer.plan->stuck_locks = find_ways_past_stuck_locks(*problem, *answer.plan, settings.effort);
@@ -94,7 +96,7 @@ Result<std::optional<Rechecked>> recheck_answer(const PreparedScene& prepared, c
     return std::optional<Rechecked>();
   }
   auto rechecked = recheck_text(text, "the answer", prepared.scene, prepared.wall(),
-                                asked.problem.required_clearance_mm, progress);
+                                {.clearance_mm = asked.problem.required_clearance_mm}, progress);
   if (!rechecked) return tl::unexpected(rechecked.error());
   return std::optional(std::move(*rechecked));
 }

@@ -36,6 +36,7 @@ struct AskOptions {
   double budget_s = shares::kPlanSeconds;
   std::uint64_t seed = 1;
   std::string planner;
+  bool remedies = false;           ///< after a proof, what would do
   bool certify = false;            ///< a certificate of what is proved
   std::string heading = {};        ///< stands before each stage's name while it goes on
   std::optional<State> from = {};  ///< a legal state in which the plan is to begin

@@ -10,6 +10,7 @@
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/files/file_names.h"
 #include "planner/files/file_output.h"
 #include "planner/files/ranges.h"
@@ -40,7 +41,7 @@ struct Options {
   std::optional<double> tolerance_mm;
   std::optional<double> clearance_mm;
   std::int64_t work = shares::kReachWork;
-  double budget_s = std::numeric_limits<double>::infinity();
+  double budget_s = kInfinity;
   std::filesystem::path folder;
   std::filesystem::path proof;
   bool recheck = false;
@@ -119,7 +120,7 @@ ExitStatus recheck_all(const PreparedScene& prepared, const ReachReport& report,
     if (!count.result.certificate) continue;
     const auto rechecked =
         recheck_text(recheck::write_certificate(*count.result.certificate), "the proof", prepared.scene,
-                     prepared.wall(), report.required_clearance_mm, progress);
+                     prepared.wall(), {.clearance_mm = report.required_clearance_mm}, progress);
     if (!rechecked) return refuse(rechecked.error());
     fmt::print("recheck, {}: {}\n", count_of(static_cast<std::size_t>(count.locks), "lock"),
                rechecked->sentence);
@@ -158,7 +159,6 @@ std::optional<ExitStatus> add_targets(const Options& options, const PreparedScen
   return std::nullopt;
 }
 
-/// Adds reach.csv, reach.json and reach.html.
 /// The files that an answer may have, or a part of one.
 std::set<std::string> answer_names(bool partial) {
   std::set<std::string> names;
@@ -169,6 +169,7 @@ std::set<std::string> answer_names(bool partial) {
   return names;
 }
 
+/// Adds reach.csv, reach.json and reach.html.
 void add_reports(FileBatch& batch, const Options& options, const PreparedScene& prepared,
                  const ReachReport& report) {
   if (options.folder.empty() || report.counts.empty()) return;
@@ -191,12 +192,17 @@ Result<void> write_files(const Options& options, const PreparedScene& prepared, 
   return batch.commit();
 }
 
-/// The proof's place, which is none of `inputs`.
-std::optional<ExitStatus> proof_refused(const Options& options,
-                                        const std::vector<std::filesystem::path>& inputs) {
+/// The proofs' places, none of which is one of `inputs` or a file of the answer.
+std::optional<ExitStatus> proof_refused(const Options& options, std::vector<std::filesystem::path> inputs) {
   if (options.proof.empty()) return std::nullopt;
-  const auto place = check_output_file(options.proof, inputs);
-  return place ? std::nullopt : std::optional(refuse(place.error()));
+  if (!options.folder.empty())
+    for (const std::string& name : answer_names(false)) inputs.push_back(options.folder / name);
+  std::set<std::filesystem::path> places = {options.proof};
+  if (options.locks.size() > 1)
+    for (const int locks : options.locks) places.insert(file_for_count(options.proof, locks, true));
+  for (const auto& file : places)
+    if (const auto place = check_output_file(file, inputs); !place) return refuse(place.error());
+  return std::nullopt;
 }
 
 /// What the arguments alone say is wrong; else the lattice's spacing, where one is asked for.

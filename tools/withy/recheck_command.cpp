@@ -3,6 +3,7 @@
 #include <chrono>
 #include <cstdio>
 #include <filesystem>
+#include <limits>
 #include <memory>
 #include <optional>
 #include <string>
@@ -22,6 +23,7 @@ struct Options {
   std::filesystem::path file;
   std::filesystem::path scene;
   std::optional<double> clearance_mm;
+  double budget_s = std::numeric_limits<double>::infinity();
   bool quiet = false;
 };
 
@@ -37,8 +39,8 @@ ExitStatus run(const Options& options) {
   const auto channel = read_channel(*scene);
   if (!channel) return refuse(channel.error());
   const WallDistance wall(*channel);
-  const auto report =
-      recheck_text(*text, options.file.string(), *scene, wall, options.clearance_mm, progress);
+  const auto report = recheck_text(*text, options.file.string(), *scene, wall,
+                                   {options.clearance_mm, Effort::of_seconds(options.budget_s)}, progress);
   if (!report) return refuse(report.error());
   fmt::print("{}\n", report->sentence);
   return report->status;
@@ -61,6 +63,11 @@ void add_recheck_command(CommandLine& line) {
       "clearance in mm that is asked about, where the question was asked with another than the scene's; a "
       "proof for more proves nothing of it")
       .in_range_of("--clearance");
+  add_option(
+      app, "--budget", options->budget_s,
+      "seconds for the check after the channel is read; what is open then is left undecided; left out: "
+      "no clock")
+      .in_range_of("--budget");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

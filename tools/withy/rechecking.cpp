@@ -6,6 +6,7 @@
 
 #include <fmt/format.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/proof/plans/check_plan.h"
 
 namespace withy {
@@ -23,8 +24,19 @@ Rechecked rechecked(const recheck::Outcome& outcome, const std::string& what) {
   return {outcome.verdict, "", ExitStatus::our_fault};
 }
 
-std::string locks_phrase(int locks) {
-  return fmt::format("{} lock{}", locks, locks == 1 ? "" : "s");
+/// "2 locks", and where they are, if that is not where the scene has them.
+std::string locks_phrase(const recheck::CertificateHeader& header) {
+  const std::string count = fmt::format("{} lock{}", header.locks, header.locks == 1 ? "" : "s");
+  if (!header.layout) return count;
+  const auto listed = [](const std::vector<double>& values, double factor) {
+    std::string out;
+    for (const double value : values) out += fmt::format("{}{:.6g}", out.empty() ? "" : ", ", value * factor);
+    return out;
+  };
+  const auto& clock = header.layout->clock_rad;
+  return fmt::format(
+      "{} at {} mm ({})", count, listed(header.layout->station_mm, 1.0),
+      clock ? "clocked by " + listed(*clock, kDegreesPerRadian) + " deg" : "whatever the clocking");
 }
 
 /// What a certificate proves, as a sentence.
@@ -42,16 +54,16 @@ std::string claim_of(const recheck::CertificateHeader& header, const Scene& scen
           ? fmt::format(", more than the {:.4g} mm that the scene requires", scene.required_clearance_mm)
           : "";
   return fmt::format("no sequence of actions brings {} with {}{}, keeping {:.4g} mm of clearance{}", what,
-                     locks_phrase(header.locks), how, header.required_clearance_mm, scenes);
+                     locks_phrase(header), how, header.required_clearance_mm, scenes);
 }
 
 }  // namespace
 
 Result<Rechecked> recheck_text(const std::string& text, const std::string& file, const Scene& scene,
-                               const WallDistance& wall, std::optional<double> clearance_mm,
-                               Progress& progress) {
+                               const WallDistance& wall, const RecheckOptions& options, Progress& progress) {
   recheck::CheckSettings settings;
-  settings.clearance_mm = clearance_mm;
+  settings.clearance_mm = options.clearance_mm;
+  settings.stop = [&] { return options.effort.cut_short(); };
   std::mutex mutex;
   std::string last;
   settings.progress = [&](const std::string& what, double done) {

@@ -6,6 +6,7 @@
 #include <optional>
 #include <string>
 
+#include "planner/effort/effort.h"
 #include "planner/proof/recheck/check_proof.h"
 #include "tools/withy/command.h"
 #include "tools/withy/progress.h"
@@ -21,11 +22,15 @@ struct Rechecked {
   ExitStatus status = ExitStatus::done;
 };
 
-/// `text`: a certificate or a plan; `file`: its name, for errors; `clearance_mm`: asked for, where it is not
-/// the scene's.
+struct RecheckOptions {
+  std::optional<double> clearance_mm = std::nullopt;  ///< asked for, where it is not the scene's
+  /// What has not been decided when it is spent is left undecided. It counts no work.
+  Effort effort = {};
+};
+
+/// `text`: a certificate or a plan; `file`: its name, for errors.
 Result<Rechecked> recheck_text(const std::string& text, const std::string& file, const Scene& scene,
-                               const WallDistance& wall, std::optional<double> clearance_mm,
-                               Progress& progress);
+                               const WallDistance& wall, const RecheckOptions& options, Progress& progress);
 
 /// Of several: the worst status, a fault before what was left open.
 ExitStatus worse(ExitStatus a, ExitStatus b);

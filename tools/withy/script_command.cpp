@@ -27,6 +27,7 @@ struct Options {
   std::string form;
   bool no_stops = false;
   std::filesystem::path output;
+  bool quiet = false;
 };
 
 bool wants_program(const Options& options) {
@@ -56,7 +57,7 @@ std::optional<Refused> unsound(const Options& options, const SoundPlan& read, co
 tl::expected<std::string, Refused> script_text(const Options& options) {
   const auto read = read_sound_plan(options.plan, options.scene);
   if (!read) return tl::unexpected(read.error());
-  if (!read->plan) return tl::unexpected(Refused{read->file.not_a_way(), ExitStatus::wrong_input});
+  if (!read->plan) return tl::unexpected(Refused{read->file.without_target(), ExitStatus::wrong_input});
   const Scene& scene = read->prepared.scene;
   if (!options.output.empty())
     if (const auto place = check_output_file(options.output, {scene.file, scene.mesh_file}); !place)
@@ -105,6 +106,7 @@ void add_script_command(CommandLine& line) {
       .one_of({"csv", "ngc"});
   add_flag(app, "--no-stops", options->no_stops, "leave out the stop (M0) before each lock switch");
   add_option(app, "-o,--output", options->output, "file to write; left out: standard output");
+  add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }
 

@@ -4,6 +4,8 @@
 #include <cstdio>
 #include <filesystem>
 #include <memory>
+#include <set>
+#include <string>
 #include <vector>
 
 #include <fmt/core.h>
@@ -66,13 +68,29 @@ Result<void> run_pending(const Study& study, const std::vector<std::size_t>& pen
   return journal.sync();
 }
 
+/// What is written there, the runs' record and the results, is none of the files that are read.
+Result<void> check_folder(const std::filesystem::path& folder, const Shard& shard,
+                          const std::vector<std::filesystem::path>& inputs) {
+  std::set<std::string> names = study_file_names();
+  names.insert(journal_file({}, shard).string());
+  return check_output_folder(folder, names, inputs);
+}
+
+/// The study and all files that it leads to.
+std::vector<std::filesystem::path> files_of(const Study& study) {
+  std::vector<std::filesystem::path> files = {study.file};
+  for (const auto& [file, hash] : study.hashes) files.emplace_back(file);
+  return files;
+}
+
 ExitStatus run_shard(const Options& options, const Shard& shard) {
   Progress progress(options.quiet);
   progress.stage("reading the study");
   const std::filesystem::path folder = options.folder.empty() ? options.study.stem() : options.folder;
-  if (const auto place = check_output_folder(folder); !place) return refuse(place.error());
+  if (const auto place = check_folder(folder, shard, {options.study}); !place) return refuse(place.error());
   const auto study = read_study(options.study);
   if (!study) return refuse(study.error());
+  if (const auto place = check_folder(folder, shard, files_of(*study)); !place) return refuse(place.error());
   const auto journal = [&] {
     const WritingFiles writing;
     return Journal::open(journal_file(folder, shard), journal_header(*study));

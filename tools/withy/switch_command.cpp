@@ -3,6 +3,7 @@
 #include <filesystem>
 #include <memory>
 #include <optional>
+#include <set>
 #include <string>
 #include <vector>
 
@@ -32,8 +33,10 @@ bool has_clocking_picture(const Design& design) {
   return design.lock_count() == 2 || design.lock_count() == 3;
 }
 
+const std::set<std::string> kNames = {"switch.txt", "switch.json", "switch-map.svg", "switch-clocking.svg"};
+
 void add_files(FileBatch& batch, const std::filesystem::path& folder, const SwitchReport& report) {
-  batch.owns(folder, {"switch.txt", "switch.json", "switch-map.svg", "switch-clocking.svg"});
+  batch.owns(folder, kNames);
   batch.add(folder / "switch.txt", switch_table(report));
   batch.add(folder / "switch.json", switch_json(report));
   batch.add(folder / "switch-map.svg", switch_map_svg(report));
@@ -41,7 +44,8 @@ void add_files(FileBatch& batch, const std::filesystem::path& folder, const Swit
 }
 
 ExitStatus run(const Options& options) {
-  if (const auto place = check_output_folder(options.folder); !place) return refuse(place.error());
+  if (const auto place = check_output_folder(options.folder, kNames, {options.scene}); !place)
+    return refuse(place.error());
   Progress progress(options.quiet);
   progress.stage("reading the scene");
   const Result<Scene> scene = read_scene(options.scene);

@@ -39,26 +39,26 @@ struct Judged {
 };
 
 tl::expected<Judged, Refused> judge(const Options& options, Progress& progress) {
+  const auto refused = [](InputError error) { return tl::unexpected(Refused{std::move(error)}); };
+  const auto given = options.errors.empty() ? Result<ErrorSizes>(ErrorSizes()) : read_errors(options.errors);
+  if (!given) return refused(given.error());
   // The scene that is named must be the one that the plan was made for.
   auto read = read_sound_plan(options.plan, options.scene);
   if (!read) return tl::unexpected(read.error());
-  const auto refused = [](InputError error) { return tl::unexpected(Refused{std::move(error)}); };
-  if (!read->plan) return refused(read->file.not_a_way());
-  const auto sizes = options.errors.empty() ? Result<ErrorSizes>(usual_errors(read->prepared.scene))
-                                            : read_errors(options.errors);
-  if (!sizes) return refused(sizes.error());
+  if (!read->plan) return refused(read->file.without_target());
+  const ErrorSizes sizes = options.errors.empty() ? usual_errors(read->prepared.scene) : *given;
   const auto problem = make_problem(read->prepared, read->file.locks);
   if (!problem) return refused(problem.error());
   progress.stage("trying benches");
   MonteCarloSettings draws = options.draws;
   draws.progress = [&](double done) { progress.fraction(done); };
-  ToleranceReport report = make_tolerance_report(*problem, *read->plan, *sizes, draws);
+  ToleranceReport report = make_tolerance_report(*problem, *read->plan, sizes, draws);
   report.plan_file = named_from(options.plan, options.folder);
   report.scene_file = named_from(options.scene, options.folder);
   report.scene_sha256 = read->prepared.scene.sha256;
   report.usual_sizes = options.errors.empty();
   progress.stage("looking for what would help");
-  return Judged{std::move(report), find_advice(*problem, *read->plan, *sizes)};
+  return Judged{std::move(report), find_advice(*problem, *read->plan, sizes)};
 }
 
 ExitStatus run(const Options& options) {

@@ -234,7 +234,7 @@ double BodyCheck::between_stations(LowerBound margin) const {
   const double m = margin.value + radius;
   const double square = m > 0.0 ? m * m - 0.25 * a * a : -1.0;
   if (square < 0.0) return -kInfinity;
-  return std::sqrt(square) - kappa_max_ * a * a / 8.0 - radius - kDistanceRounding_mm;
+  return std::sqrt(square) - kappa_max_ * a * a / 8.0 - radius - kDistanceRounding_mm;  // (3)
 }
 
 LowerBound BodyCheck::whole_body(const Margins& margins, const BodyPoints& points) const {

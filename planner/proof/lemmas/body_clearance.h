@@ -5,8 +5,8 @@
 // dd in insertion and du in the free curvature (same locks, same frozen bends). Station j of any of them is
 // within slack_j of where the centre state puts it (motion_bounds.h). With L and U the field's bounds of D,
 //
-//     least   = min over stations that may be past the entry plane of   L(p_j) - R_j - slack_j
-//     blocked = min over stations that surely are of                    U(p_j) - R_j + slack_j
+//     least   = min over stations that may be past the entry plane of   L(p_j) - R_j - slack_j   (1)
+//     blocked = min over stations that surely are of                    U(p_j) - R_j + slack_j   (2)
 //
 // so `least` >= c proves every station of every state of the cell clear by c, and `blocked` < c proves that
 // no state of the cell is. Both take D for 1-Lipschitz along the line from where the centre puts the station
@@ -24,7 +24,7 @@
 // geometry/distance/distance_field.h). Hence, with m = least + R and R the smallest radius (the loss shrinks
 // as m grows),
 //
-//     whole-body clearance >= sqrt(m^2 - a^2 / 4) - kappa a^2 / 8 - R.
+//     whole-body clearance >= sqrt(m^2 - a^2 / 4) - kappa a^2 / 8 - R.   (3)
 //
 // Where the body passes the entry plane between two stations, the one behind is taken at its projection y_1.
 // The path y_1, x_c (in the plane), x_2 is the chord seen so; it leaves the straight line y_1 x_2 by at most
@@ -48,12 +48,12 @@
 // Units: mm, frame E.
 #pragma once
 
-#include <limits>
 #include <memory>
 #include <vector>
 
 #include "geometry/distance/ball_margins.h"
 #include "geometry/distance/distance_field.h"
+#include "geometry/numbers/numbers.h"
 #include "planner/motion/body_sampler.h"
 #include "planner/proof/lemmas/motion_bounds.h"
 #include "planner/proof/lemmas/moved_distance.h"
@@ -72,13 +72,13 @@ class BodyCheck {
   struct Margins {
     /// Proved lower bound; +infinity when nothing can be past the entry plane, -infinity when nothing is
     /// known.
-    LowerBound least = {std::numeric_limits<double>::infinity()};
+    LowerBound least = {kInfinity};
     int worst = kNobody;  ///< the station it is from, or kShaft
     /// The same of the body's stations alone, without the shaft.
-    LowerBound least_of_stations = {std::numeric_limits<double>::infinity()};
+    LowerBound least_of_stations = {kInfinity};
     /// Proved upper bound of the clearance of every state of the cell; only sought when least < wanted, and
     /// no closer than it takes to be below that.
-    UpperBound blocked = {std::numeric_limits<double>::infinity()};
+    UpperBound blocked = {kInfinity};
     int suspect = kNobody;
   };
 

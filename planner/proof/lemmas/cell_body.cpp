@@ -3,7 +3,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
 #include <utility>
 
 #include "geometry/distance/rounding.h"
@@ -82,14 +81,14 @@ CellLook CellBody::check(const Leaf& leaf, const AllowedBox& cell) {
   if (exact_) return {exact_->check(reach, cell.box(), centre)};
   const CellStatus status = judge(lay(reach, centre));
   if (status != CellStatus::mixed) return {status};
-  const auto slide = CellSlide::of(asked_.design, chart_, leaf, cell.box());
+  const auto slide = CellSlide::of(asked_.design, chart_, leaf, cell);
   const double ahead = reach.bounds().insertion_lever(asked_.design.length_mm()) * reach.dd_mm();
   if (!slide || slide->most_aside_mm() > kWorthSliding * ahead) return {status};
   return check_sliding(reach, *slide, cell.box(), centre);
 }
 
-double CellBody::aside_per_mm(const Leaf& leaf, const Box& box) const {
-  const auto slide = CellSlide::of(asked_.design, chart_, leaf, box);
+double CellBody::aside_per_mm(const Leaf& leaf, const AllowedBox& cell) const {
+  const auto slide = CellSlide::of(asked_.design, chart_, leaf, cell);
   if (!slide || slide->width_mm() <= 0.0) return 1.0;
   return slide->most_aside_mm() / (0.5 * slide->width_mm());
 }

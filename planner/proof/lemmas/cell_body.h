@@ -63,7 +63,7 @@ class CellBody {
 
   /// How far a millimetre of insertion moves any point of the cell aside, at most; 1 or more where the body
   /// does not slide.
-  double aside_per_mm(const Leaf& leaf, const Box& box) const;
+  double aside_per_mm(const Leaf& leaf, const AllowedBox& cell) const;
 
   /// Least margin of the body's stations in one state (mm), by the field where there is one.
   double margin(const State& state);

@@ -19,9 +19,9 @@
 //   and not past it in one state of a hair-thin cell counted as surely past it.
 #pragma once
 
-#include <limits>
 #include <vector>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/motion/clearance.h"
 #include "planner/proof/lemmas/cell_reach.h"
 #include "planner/proof/lemmas/cell_status.h"
@@ -57,7 +57,7 @@ class CellBodyExact {
   const WallQuestion asked_;
   std::vector<Station> stations_;
   std::vector<double> shaft_free_;  // least distance on the axis from the entry plane to k steps past it
-  double shaft_known_to_mm_ = std::numeric_limits<double>::infinity();  // no passage is nearer on the axis
+  double shaft_known_to_mm_ = kInfinity;  // no passage is nearer on the axis
 };
 
 }  // namespace withy

@@ -10,9 +10,9 @@ CellReach CellReach::of(const Design& design, const BendChart& chart, const Leaf
                         const AllowedBox& cell, const State& centre) {
   const Box& box = cell.box();
   CellReach reach;
-  reach.bounds_ = motion_bounds(design, centre, box.low[0], box.high[0], curvature_range(box).second);
-  reach.dd_mm_ = box.half(0);
-  reach.du_per_mm_ = std::hypot(box.half(1), box.half(2));
+  reach.bounds_ = motion_bounds(design, StateRange::of_cell(cell, centre));
+  reach.dd_mm_ = box.from_centre(0);
+  reach.du_per_mm_ = std::hypot(box.from_centre(1), box.from_centre(2));
   const int n = chart.coordinates();
   if (n == 0) return reach;
   const auto regions = stretches_of(design, leaf.engaged);
@@ -20,7 +20,7 @@ CellReach CellReach::of(const Design& design, const BendChart& chart, const Leaf
   for (int r = 0; r < reach.frozen_count_; ++r)
     reach.frozen_[Box::idx(r)] = {
         std::max(regions[Box::idx(r)].from_mm, reach.bounds_.exposed_from_mm),
-        n == 1 ? box.half(3 + r) : std::hypot(box.half(3 + 2 * r), box.half(4 + 2 * r))};
+        n == 1 ? box.from_centre(3 + r) : std::hypot(box.from_centre(3 + 2 * r), box.from_centre(4 + 2 * r))};
   return reach;
 }
 

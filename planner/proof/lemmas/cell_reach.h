@@ -11,7 +11,9 @@
 //   changes by |h_t| turns what is distal of its region's start by as much (|dT| <= |db|, motion_bounds.h),
 //   and moves it by that times the arc length from there, or from the first exposed station, behind which
 //   nothing bends.
-//   Rounding: two products and a sum for each term, numbers of one sign: kReachRounding.
+//   Rounding: h is taken from the centre as it was rounded to the farther end (Box::from_centre, which counts
+//   its own). Two products and a sum for each of at most kMaxLocks + 2 terms, numbers of one sign, the
+//   lever's own roundings in it (lemma 3): fewer than 60, kReachRounding.
 #pragma once
 
 #include <array>

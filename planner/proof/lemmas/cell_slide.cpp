@@ -57,7 +57,8 @@ class CellSlide::Builder {
 };
 
 std::optional<CellSlide> CellSlide::of(const Design& design, const BendChart& chart, const Leaf& leaf,
-                                       const Box& box) {
+                                       const AllowedBox& cell) {
+  const Box& box = cell.box();
   if (box.high[0] > design.length_mm()) return std::nullopt;
   CellSlide slide;
   slide.width_mm_ = box.high[0] - box.low[0];

@@ -37,14 +37,15 @@
 // is in it, the rest being the next region's, at w = |u|: the integrals over x and t of these are those of
 // the pieces. A region that is inside as a whole at d0 is straight in body 0, or there is no such body;
 // where q bends it, that bend alone is straightened first, at d.
-//   Premises: d1 <= L; every frozen bend has some length to be in at d1; q is allowed.
+//   Premises: d1 <= L; every frozen bend has some length to be in at d1; q is allowed (AllowedBox: the bends
+//   that no allowed state of the cell has are no bends of body 0 or 1 either).
 //   Rounding: a few dozen sums and products of 2^-53 on numbers of one sign: kRounding (cell_slide.cpp).
 #pragma once
 
 #include <optional>
 #include <vector>
 
-#include "planner/proof/lemmas/leaf.h"
+#include "planner/proof/lemmas/limits_over_box.h"
 
 namespace withy {
 
@@ -54,7 +55,7 @@ class CellSlide {
   /// Nothing where nothing is known: part of the base may be past the entry plane, or a frozen bend may have
   /// no flexible length to be in.
   static std::optional<CellSlide> of(const Design& design, const BendChart& chart, const Leaf& leaf,
-                                     const Box& box);
+                                     const AllowedBox& cell);
 
   /// d1 - d0 (mm).
   double width_mm() const { return width_mm_; }

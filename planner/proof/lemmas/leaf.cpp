@@ -5,6 +5,7 @@
 #include <cassert>
 #include <cmath>
 
+#include "planner/segment/curvature_limit.h"
 #include "planner/segment/tendons.h"
 
 namespace withy {
@@ -130,7 +131,7 @@ bool leaf_possible(const Design& design, const BendChart& chart, const Leaf& lea
   const auto stretches = stretches_of(design, leaf.engaged);
   for (std::size_t r = 0; r < leaf.base.size(); ++r) {
     const double f = design.flexible_length(stretches[r].from_mm, stretches[r].to_mm);
-    if (leaf.base[r].norm() > design.segment().curvature_max_per_mm * f * (1.0 + 1e-9)) return false;
+    if (leaf.base[r].norm() > design.segment().curvature_max_per_mm * f * kCurvatureRounding) return false;
     if (!chart.in_plane(leaf.base[r])) return false;
   }
   return true;

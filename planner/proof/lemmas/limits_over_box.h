@@ -7,10 +7,9 @@
 //   at right angles to one another and to the leaf's base (BendChart).
 //   Derivation: an allowed state has |Theta_r| <= kappa_max f_r(d), f_r the exposed flexible length of region
 //   r; f_r grows with d, so f_r(d) <= f_r(d_high). With base and axes at right angles |t| <= |Theta_r|.
-//   Rounding: f_r is at most 2 kMaxLocks + 3 sums of lengths up to 1e3 mm, each wrong by 2^-53 of that: below
-//   kLengthRounding_mm, by which f_r may also fail to grow. The limit counts as kCurvatureRounding times
-//   itself (action.h: within_limits), two more products are covered by squaring that. A region with less than
-//   kNoLength_mm out can't bend at all (state.h).
+//   Rounding: f_r is wrong by less than kLengthRounding_mm, by which f_r may also fail to grow. The limit
+//   counts as kCurvatureRounding times itself (action.h: within_limits), two more products are covered by
+//   squaring that. A region with less than kNoLength_mm out can't bend at all (state.h).
 //
 // Lemma 2 (curvature over a box). `blocked`: no state of the box keeps the curvature limit. `free`: all do.
 //   Premises: as lemma 1.
@@ -24,12 +23,10 @@
 
 #include "planner/proof/lemmas/cell_status.h"
 #include "planner/proof/lemmas/leaf.h"
+#include "planner/proof/lemmas/premises.h"
 #include "planner/segment/hardware.h"
 
 namespace withy {
-
-/// What rounding may do to an exposed flexible length (lemma 1).
-inline constexpr double kLengthRounding_mm = 1e-12;
 
 /// A box less the frozen bends that no insertion of it allows (lemma 1). Lemmas that speak of allowed states
 /// take this, so that their centre is no farther from what is allowed than it has to be.

@@ -2,8 +2,8 @@
 #include "planner/proof/lemmas/links.h"
 
 #include <algorithm>
+#include <cassert>
 #include <cmath>
-#include <limits>
 #include <optional>
 
 #include "geometry/numbers/numbers.h"
@@ -85,14 +85,20 @@ class LinkFinder {
   /// False where it was told to stop.
   bool run() {
     for (int lock = 0; lock < design_.lock_count() && !enough_; ++lock) {
+      if (leaf_.engaged.test(static_cast<std::size_t>(lock))) {
+        release(lock);
+        continue;
+      }
       const std::size_t region = region_index(leaf_.engaged, lock);
-      const bool last = region == leaf_.base.size();
-      if (leaf_.engaged.test(static_cast<std::size_t>(lock)))
-        region + 1 == leaf_.base.size() ? release_last(lock) : release_inner(lock, region);
-      else
-        last ? engage_in_free(lock) : engage_in_frozen(lock, region);
+      region == leaf_.base.size() ? engage_in_free(lock) : engage_in_frozen(lock, region);
     }
     return !enough_;
+  }
+
+  /// Precondition: the lock is engaged.
+  void release(int lock) {
+    const std::size_t region = region_index(leaf_.engaged, lock);
+    region + 1 == leaf_.base.size() ? release_last(lock) : release_inner(lock, region);
   }
 
  private:
@@ -321,6 +327,13 @@ class LinkFinder {
 bool for_each_link(const Design& design, const BendChart& chart, const Leaf& leaf, const Box& box,
                    const Effort& effort, const std::function<bool(const SwitchLink&)>& take) {
   return LinkFinder(design, chart, leaf, box, effort, take).run();
+}
+
+void for_each_release(const Design& design, const BendChart& chart, const Leaf& leaf, const Box& box,
+                      int lock, const std::function<bool(const SwitchLink&)>& take) {
+  assert(leaf.engaged.test(static_cast<std::size_t>(lock)));
+  const Effort any;
+  LinkFinder(design, chart, leaf, box, any, take).release(lock);
 }
 
 void links_of(const Design& design, const BendChart& chart, const Leaf& leaf, const Box& box,

@@ -45,6 +45,10 @@ struct SwitchLink {
 bool for_each_link(const Design& design, const BendChart& chart, const Leaf& leaf, const Box& box,
                    const Effort& effort, const std::function<bool(const SwitchLink&)>& take);
 
+/// The same for the switches that release one engaged lock, all of which lead to one leaf.
+void for_each_release(const Design& design, const BendChart& chart, const Leaf& leaf, const Box& box,
+                      int lock, const std::function<bool(const SwitchLink&)>& take);
+
 /// All of them, into `out` (cleared first).
 void links_of(const Design& design, const BendChart& chart, const Leaf& leaf, const Box& box,
               std::vector<SwitchLink>& out);

@@ -3,10 +3,14 @@
 //
 // Between any two states of a set with the same locks and frozen bends, one of them at least allowed, the
 // point at station s moves by at most insertion_lever(s) |dd| + curvature_lever(s) |du|.
-//   Premises: insertions within [d_low, d_high], |u_free| <= u_bound; the bends of both have some length to
-//   be in.
-//   Derivation: below. Rounding: three products and two sums of numbers of one sign for each lever, counted
-//   where they are used (cell_reach.h, body_sampler.h).
+//   Premises: insertions within [d_low, d_high], |u_free| <= u_bound (StateRange); the bends of both have
+//   some length to be in. Derivation: below. Rounding, counted in the constants and levers themselves: x0 is
+//   wrong by less than kLengthRounding_mm and is rounded down by that, and so is the length that a frozen
+//   bend's curvature is worked out with; stations and region starts are the design's own numbers. u_bound is
+//   a norm of points of a box or of a straight way: 6 roundings. A frozen curvature: a norm and a
+//   quotient, 5. A lever: a difference, two products and a sum of numbers of one sign, 4. Each of the three
+//   is raised by kFewRoundings, which covers 8. What |dd| and |du| lose, and the products with them, is
+//   counted where they are made (cell_reach.h, body_sampler.h).
 //
 // Notation: station s, x0(d) the first exposed station, l the arc length from the start of the moving region
 // to the point, kappa a bound of the curvature of the region that the entry plane cuts, b(s) the bending
@@ -36,35 +40,70 @@
 // bends of c. The lesser of the two is right, whichever it is.
 #pragma once
 
+#include <algorithm>
+
+#include "planner/proof/lemmas/premises.h"
 #include "planner/segment/state.h"
 
 namespace withy {
 
+class AllowedBox;
+
+/// What lemma 3 speaks of: states with the locks and frozen bends of one of them, insertions and the size of
+/// the free curvature within bounds.
+class StateRange {
+ public:
+  /// All states of a straight motion (|u| is convex along it). Precondition: the same locks and frozen bends.
+  static StateRange of_motion(const State& from, const State& to);
+  /// One state.
+  static StateRange of(const State& state) { return of_motion(state, state); }
+  /// `centre` and, but for their frozen bends, the allowed states of a cell whose centre_state it is.
+  static StateRange of_cell(const AllowedBox& cell, const State& centre);
+
+  const State& any() const { return any_; }  ///< one of them
+  double d_low_mm() const { return d_low_mm_; }
+  double d_high_mm() const { return d_high_mm_; }
+  double u_bound_per_mm() const { return u_bound_per_mm_; }
+
+ private:
+  StateRange(const State& any, double d_low_mm, double d_high_mm, double u_bound_per_mm)
+      : any_(any),
+        d_low_mm_(d_low_mm),
+        d_high_mm_(d_high_mm),
+        u_bound_per_mm_(u_bound_per_mm * kFewRoundings) {}
+  State any_;
+  double d_low_mm_;
+  double d_high_mm_;
+  double u_bound_per_mm_;
+};
+
 /// What bounds the motion of the body's points over a set of states with the same engaged locks.
 struct MotionBounds {
   double free_from_mm = 0.0;     ///< station where the free region starts
-  double exposed_from_mm = 0.0;  ///< least x0 over the set (0 with the free carriage)
+  double exposed_from_mm = 0.0;  ///< not above the least x0 over the set (0 with the free carriage)
   double turning_to_mm = 0.0;    ///< insertion turns no point distal of this any further
   double kappa_per_mm =
       0.0;  ///< largest curvature of the region that the entry plane cuts; 0 with the free carriage
 
   /// Lever of the free region at station s: |dp| <= lever |du|.
   double curvature_lever_mm2(double s_mm) const {
-    const double l = s_mm - (free_from_mm > exposed_from_mm ? free_from_mm : exposed_from_mm);
-    return l > 0.0 ? 0.5 * l * l : 0.0;
+    const double l = s_mm - std::max(free_from_mm, exposed_from_mm);
+    return l > 0.0 ? 0.5 * l * l * kFewRoundings : 0.0;
   }
   /// |dp| <= lever |dd|.
   double insertion_lever(double s_mm) const {
-    const double l = (s_mm < turning_to_mm ? s_mm : turning_to_mm) - exposed_from_mm;
-    return l > 0.0 ? 1.0 + kappa_per_mm * l : 1.0;
+    const double l = std::min(s_mm, turning_to_mm) - exposed_from_mm;
+    return l > 0.0 && kappa_per_mm > 0.0 ? (1.0 + kappa_per_mm * l) * kFewRoundings : 1.0;
   }
 };
 
-/// Bounds over all states with the locks and frozen bends of `state`, insertion in [d_low, d_high] and
-/// |u_free| <= u_bound, between any two of which one at least is within the curvature limit; and between an
-/// allowed state with other frozen bends and `state` at any of these insertions, if what the difference of
-/// the bends does is added (see above).
-MotionBounds motion_bounds(const Design& design, const State& state, double d_low, double d_high,
-                           double u_bound);
+/// Bounds between any two states of the range of which one at least is within the curvature limit; and
+/// between an allowed state with other frozen bends and a state of the range, if what the difference of the
+/// bends does is added (see above).
+MotionBounds motion_bounds(const Design& design, const StateRange& states);
+
+/// Bounds between any two allowed states of the design with the same locks and frozen bends, whatever these
+/// are.
+MotionBounds motion_bounds(const Design& design);
 
 }  // namespace withy

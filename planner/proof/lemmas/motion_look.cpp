@@ -5,6 +5,7 @@
 #include <cmath>
 #include <deque>
 
+#include "planner/effort/shares.h"
 #include "planner/motion/action.h"
 
 namespace withy {
@@ -15,8 +16,6 @@ namespace {
 constexpr double kSpacing_mm = 0.5;
 // A part that moves the tip by less than this (mm) either way and settles nothing is left to a closer look.
 constexpr double kLeastTravel_mm = 0.02;
-// So is a motion that takes more parts than this.
-constexpr int kMostParts = 2000;
 
 struct Part {
   double t0;
@@ -36,16 +35,14 @@ MotionLook::Finding MotionLook::look(const State& from, const State& to, double 
   const double turn = (to.u_free - from.u_free).norm();
   std::deque<Part> parts = {{0.0, 1.0}};
   for (int count = 0; !parts.empty(); ++count) {
-    if (count == kMostParts) return Finding::unsure;
+    if (count == shares::kQuickParts) return Finding::unsure;
     const Part part = parts.front();
     parts.pop_front();
     const State low = interpolate(from, to, part.t0);
     const State high = interpolate(from, to, part.t1);
     const State middle = interpolate(from, to, 0.5 * (part.t0 + part.t1));
     const double half = 0.5 * (part.t1 - part.t0);
-    const auto [shallow, deep] = std::minmax(low.insertion_mm, high.insertion_mm);
-    const MotionBounds bounds =
-        motion_bounds(design, middle, shallow, deep, std::max(low.u_free.norm(), high.u_free.norm()));
+    const MotionBounds bounds = motion_bounds(design, StateRange::of_motion(low, high));
     const auto margins = body_.evaluate(middle, bounds, half * advance, half * turn, points, required_mm);
     if (margins.blocked.value < required_mm) return Finding::not_clear;
     if (margins.least.value >= plenty_mm && body_.whole_body(margins, points).value >= plenty_mm) continue;

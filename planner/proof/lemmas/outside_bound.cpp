@@ -39,7 +39,7 @@ UpperBound OutsideBound::upper_over(const MovedPoint& p) {
   const double r = (p.centre_E - centre).norm();
   const auto distance = static_cast<double>(entry->second.distance);
   const bool sign_holds = r + p.reach_mm < static_cast<double>(entry->second.passage);
-  // Rounded up, a distance outside is smaller in size than D.
+  // (1) or (2). Rounded up, a distance outside is smaller in size than D.
   return {(sign_holds ? distance : std::abs(distance) * kSizeRounding) + r + p.reach_mm +
           kDistanceRounding_mm};
 }

@@ -6,8 +6,8 @@
 //
 // Space is cut into cubes; the first question about a cube computes the exact distance at its centre q and
 // keeps it. For x in the cube and y within `reach` of x, both past the entry plane, with r = |x - q|:
-//     D(y) <= D(q) + r + |y - x|      unless a passage (distance_field.h) is within r + reach of q,
-//     D(y) <= |D(q)| + r + |y - x|    else:
+//     D(y) <= D(q) + r + |y - x|      unless a passage (distance_field.h) is within r + reach of q, (1)
+//     D(y) <= |D(q)| + r + |y - x|    else: (2)
 // the distance to the wall changes no faster than the point moves, and its sign changes at the wall or
 // through a passage only. No cube lies on both sides of the entry plane.
 //

@@ -5,12 +5,16 @@
 //   MovedPoint               a body point in every state of a set: nothing is said of it without its reach
 //   OneSide                  no passage is within its reach (moved_distance.h)
 //   AllowedBox               a box less what the curvature limit rules out (limits_over_box.h)
+//   StateRange               states that differ in insertion and free curvature only (motion_bounds.h)
 //   LaidLargest, LaidSmallest, LaidCentre   a body whose radii hold over a cell (cell_body.h)
 #pragma once
 
 #include <Eigen/Core>
 
 namespace withy {
+
+/// A factor for at most 8 roundings of 2^-53 on numbers of one sign.
+inline constexpr double kFewRoundings = 1.0 + 0x1p-50;
 
 /// Not above what it bounds.
 struct LowerBound {

@@ -4,7 +4,6 @@
 #include <algorithm>
 #include <cassert>
 #include <cmath>
-#include <limits>
 #include <queue>
 
 #include "geometry/distance/rounding.h"
@@ -16,7 +15,7 @@ namespace withy {
 namespace {
 
 // Edges of the cubes: this, and up to so often twice that.
-constexpr double kLeast_mm = 1.0;
+constexpr double kLeast_mm = RoomBound::kLeastCube_mm;
 constexpr int kLevels = 5;
 // Half a cube's diagonal, of its edge, rounded up.
 constexpr double kHalfDiagonal = 0.8660255;

@@ -44,8 +44,15 @@ class RoomBound {
   /// where it is the largest need or more, or its reach is too large.
   UpperBound most_within(const MovedPoint& p);
 
+  /// Edge of the least cubes. Cube (i, j, k) reaches from (i, j, k) edges to (i + 1, j + 1, k + 1), its faces
+  /// with it.
+  static constexpr double kLeastCube_mm = 1.0;
+  using Cube = std::array<std::int64_t, 3>;
+  /// The same of one least cube; one that is past the entry plane (k >= 0).
+  UpperBound most_in_cube(const Cube& cube) { return {most_in(0, cube)}; }
+
  private:
-  using Index = std::array<std::int64_t, 3>;
+  using Index = Cube;
   double most_in(int level, const Index& cube);
   double look(int level, const Index& cube);
   double enough_mm() const { return needs_mm_.back(); }

@@ -5,7 +5,6 @@
 #include <bit>
 #include <cmath>
 #include <cstdint>
-#include <limits>
 #include <queue>
 #include <unordered_map>
 #include <vector>
@@ -234,7 +233,7 @@ class Sweep {
     Corner* c[4] = {&corner(box.t0, box.s0), &corner(box.t0, box.s1), &corner(box.t1, box.s0),
                     &corner(box.t1, box.s1)};
     const double ds = box.s1 - box.s0;
-    const double bulge = bulge_along_motion(box) + ds * ds * kappa_ / 8.0;
+    const double bulge = bulge_along_motion(box) + ds * ds * kappa_ / 8.0;  // (1)
     const double edge_s = std::max((c[0]->p - c[1]->p).norm(), (c[2]->p - c[3]->p).norm());
     const double edge_t = std::max((c[0]->p - c[2]->p).norm(), (c[1]->p - c[3]->p).norm());
     const Corner* highest = c[0];
@@ -248,8 +247,8 @@ class Sweep {
       least = std::min(least, k->distance);
       b.exact = b.exact && k->exact;
     }
-    const double square = least * least - 0.25 * (edge_s * edge_s + edge_t * edge_t);
-    const double free = std::sqrt(std::max(0.0, square)) - bulge;
+    const double square = least * least - 0.25 * (edge_s * edge_s + edge_t * edge_t);  // (2)
+    const double free = std::sqrt(std::max(0.0, square)) - bulge;                      // (3), before R
     // Any wall point is at a distance of at least 0: with nothing proved the body may be anywhere.
     b.lower = free > 0.0 && sign_is_inside(*highest, edge_s + edge_t + bulge)
                   ? free - box.radius - kRounding_mm

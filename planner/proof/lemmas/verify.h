@@ -5,28 +5,29 @@
 // A motion from q0 to q1 (insertion and free curvature linear in t) sweeps the surface p(t, s). It is cut
 // into boxes [t0, t1] x [s0, s1]. Over one box:
 //   * p differs from the bilinear interpolation of its four corners by at most
-//         e = (dt^2 max|p_tt| + ds^2 max|p_ss|) / 8,   |p_ss| <= kappa,
+//         e = (dt^2 max|p_tt| + ds^2 max|p_ss|) / 8,   |p_ss| <= kappa, (1)
 //     the error of linear interpolation applied along t and along s (K. E. Atkinson, "An Introduction to
 //     Numerical Analysis", 2nd ed., 1989, eq. 3.1.11);
 //   * the distance d to any closed set has |x|^2 - d(x)^2 convex (it is sup over the set of 2 x.w - |w|^2; P.
 //   Cannarsa and
 //     C. Sinestrari, "Semiconcave Functions, Hamilton-Jacobi Equations, and Optimal Control", 2004,
-//     prop. 2.2.2), so on the interpolating surface d^2 >= (least d^2 at the corners) - (a^2 + b^2) / 4 with
+//     prop. 2.2.2), so on the interpolating surface
+//         d^2 >= (least d^2 at the corners) - (a^2 + b^2) / 4, (2)
 //     a, b the longest box edges along s and t.
-// So d - R >= sqrt(min d_i^2 - (a^2 + b^2)/4) - e - R: second order in the box, where a Lipschitz bound is
-// first order. The sign: all of the box past the entry plane lies in a ball about one corner that touches no
-// wall and no passage (geometry/channel/passage.h: open outlets, and faces of the entry opening that
-// reach past the entry plane, are no wall, yet past them lies outside) and has an inside centre. The bound of
-// |p_tt| is motion_acceleration.h. Where the entry plane passes from one region or rigid span to the next p_t
-// jumps, so the motion is cut there.
+// So with d_i the distances at the corners
+//         d - R >= sqrt(min d_i^2 - (a^2 + b^2) / 4) - e - R: (3)
+// second order in the box, where a Lipschitz bound is first order. The sign: all of the box past the entry
+// plane lies in a ball about one corner that touches no wall and no passage (geometry/channel/passage.h: open
+// outlets, and faces of the entry opening that reach past the entry plane, are no wall, yet past them lies
+// outside) and has an inside centre. The bound of |p_tt| is motion_acceleration.h. Where the entry plane
+// passes from one region or rigid span to the next p_t jumps, so the motion is cut there.
 //   Premises: both ends keep the limits, locks and frozen bends are the same; one radius over the box.
 //   Rounding: distances, squares and roots of lengths up to 1e3 mm: kRounding_mm (verify.cpp).
 #pragma once
 
-#include <limits>
-
 #include <Eigen/Geometry>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/motion/action.h"
 #include "planner/motion/clearance.h"
 
@@ -50,10 +51,10 @@ struct BodyPlacement {
   double behind_mm = 0.0;
 };
 
-/// The stations that are looked at: those of the body and shaft between two, mm.
+/// The stations that are checked: those of the body and shaft between two, mm.
 struct BodyStretch {
-  double from_mm = -std::numeric_limits<double>::infinity();
-  double to_mm = std::numeric_limits<double>::infinity();
+  double from_mm = -kInfinity;
+  double to_mm = kInfinity;
 };
 
 /// Verifies motions of one design in one channel. Safe to use from several threads at once.

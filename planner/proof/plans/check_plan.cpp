@@ -29,11 +29,13 @@ class PlanCheck {
     if (auto found = chain_holds()) return *found;
     if (auto found = place_states(hand_)) return *found;
     if (auto found = ends_hold()) return *found;
-    for (std::size_t i = 0; i < hand_.plan.actions.size(); ++i)
+    for (std::size_t i = 0; i < hand_.plan.actions.size(); ++i) {
+      if (hand_.settings.stop()) return {Verdict::could_not_decide, kStopped};
       if (auto found = action_holds(hand_.plan.actions[i])) {
         found->why = fmt::format("action {}: {}", i + 1, found->why);
         return *found;
       }
+    }
     if (auto found = target_holds()) return *found;
     if (hand_.plan.checks("clearance"))
       if (auto found = clearance_holds()) return *found;
@@ -153,13 +155,14 @@ class PlanCheck {
       if (!motions_good || !hunts_good || hand_.settings.stop()) return;
       const bool hunts = i >= steps_.size();
       const Step& step = hunts ? sweeps_[i - steps_.size()] : steps_[i];
-      if (!is_clear(step, hunts ? required : need, hand_.wall)) (hunts ? hunts_good : motions_good) = false;
+      if (!is_clear(step, hunts ? required : need, hand_.wall, hand_.settings.stop))
+        (hunts ? hunts_good : motions_good) = false;
       hand_.settings.progress("motions", static_cast<double>(++done) / static_cast<double>(all));
     });
     clearance_mm_ = need;
+    if (hand_.settings.stop()) return open_still(kStopped);
     if (!motions_good) return open_still(fmt::format("whether every motion keeps {:.4f} mm", need));
     if (!hunts_good) return open_still(fmt::format("whether every hunt keeps {:.4f} mm", required));
-    if (hand_.settings.stop()) return open_still("before it was stopped");
     return std::nullopt;
   }
 

@@ -8,7 +8,7 @@
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 
-#include "planner/files/json_depth.h"
+#include "planner/files/json_reader.h"
 
 namespace withy::recheck {
 namespace {
@@ -128,13 +128,15 @@ bool FilePlan::checks(const char* what) const {
 }
 
 Result<FilePlan> read_file_plan(const std::string& text, const std::string& file) {
-  if (const auto excess = json_excess(text))
-    return input_error(file, 1, 1, *excess, "a file that withy plan wrote");
+  // Read with places first: a fault of grammar has one.
+  if (const auto read = JsonFile::parse(text, file); !read) return tl::unexpected(read.error());
   try {
     return plan_of(Json::parse(text));
   } catch (const std::exception& fault) {
     std::string what = std::string(fault.what()).substr(0, kMostSaid);
     std::replace(what.begin(), what.end(), '\n', ' ');
+    // The library's own name for the fault says nothing to a user: "[json.exception.type_error.302] ...".
+    if (what.starts_with('[')) what.erase(0, what.find(' ') == what.npos ? 0 : what.find(' ') + 1);
     return input_error(file, 1, 1, fmt::format("this is neither a certificate nor a plan: {}", what),
                        "a file that withy plan wrote");
   }

@@ -44,10 +44,12 @@ struct Share {
 };
 
 /// Proves D - R >= need for every state of the motion and every station of a piece.
-bool piece_is_clear(const Step& step, std::size_t piece, double need, const Wall& wall) {
+bool piece_is_clear(const Step& step, std::size_t piece, double need, const Wall& wall,
+                    const std::function<bool()>& stop) {
   const Piece& p = step.body->pieces()[piece];
   std::vector<Share> open = {{0.0, 1.0, p.from_mm.lo, p.to_mm.hi}};
   while (!open.empty()) {
+    if (stop()) return false;
     const Share share = open.back();
     open.pop_back();
     const StateBox box = between(step, share.t0, share.t1);
@@ -111,9 +113,9 @@ Finding limits_hold(const Step& step, const Limits& limits) {
   return std::nullopt;
 }
 
-bool is_clear(const Step& step, double need, const Wall& wall) {
+bool is_clear(const Step& step, double need, const Wall& wall, const std::function<bool()>& stop) {
   for (std::size_t i = 0; i < step.body->pieces().size(); ++i)
-    if (!piece_is_clear(step, i, need, wall)) return false;
+    if (!piece_is_clear(step, i, need, wall, stop)) return false;
   return shaft_is_clear(step, need, wall);
 }
 

@@ -6,6 +6,8 @@
 // Clear is: in each such ball D - R is at least what is asked for. Motion and body are cut until it is.
 #pragma once
 
+#include <functional>
+
 #include "planner/proof/plans/plan_states.h"
 
 namespace withy::recheck {
@@ -22,7 +24,7 @@ StateBox between(const Step& step, double t0, double t1);
 /// Every limit, over the whole motion.
 Finding limits_hold(const Step& step, const Limits& limits);
 
-/// Proves D - R >= need over the whole motion, body and shaft. False where it can't.
-bool is_clear(const Step& step, double need, const Wall& wall);
+/// Proves D - R >= need over the whole motion, body and shaft. False where it can't, or where `stop` says so.
+bool is_clear(const Step& step, double need, const Wall& wall, const std::function<bool()>& stop);
 
 }  // namespace withy::recheck

@@ -108,6 +108,16 @@ std::array<Blocked::Candidate, Blocked::kCandidates> Blocked::candidates(const B
   return best;
 }
 
+double Blocked::margin_guess(const Body& body, const StateBox& state) const {
+  const bool keeps =
+      limits_.may_be_kept_by(body, state) && (magnets_ == nullptr || magnets_->surely_rest(body, state));
+  if (!keeps) return -kInfinity;
+  if (!use_clearance_) return kInfinity;
+  Look ignored;
+  const Candidate nearest = candidates(body, state, Reach(body, state), ignored)[0];
+  return nearest.station == nullptr ? kInfinity : nearest.margin;
+}
+
 double Blocked::clearance_lower(const Body& body, const StateBox& state, double step_mm) const {
   const Placed<Interval> placed(body, state);
   const Reach reach(body, state);

@@ -33,6 +33,8 @@ class Blocked {
 
   /// Is a state (the middle of the box) surely legal?
   bool surely_legal(const Body& body, const StateBox& box) const;
+  /// By how much a state keeps what it needs of the wall (mm); below 0 where it breaks a limit. A guess.
+  double margin_guess(const Body& body, const StateBox& state) const;
   /// Least clearance of a state, a lower bound, stations `step_mm` apart; infinite with nothing past the
   /// entry plane.
   double clearance_lower(const Body& body, const StateBox& state, double step_mm) const;

@@ -89,9 +89,29 @@ ProvedTarget target_of(const Json& json) {
   return target;
 }
 
+std::vector<double> numbers(const Json& value, std::size_t count, const char* what) {
+  if (list(value, what).size() != count)
+    throw Fault(fmt::format("{} must hold one number for each lock", what));
+  std::vector<double> out;
+  for (const Json& x : value) out.push_back(number(x, what));
+  return out;
+}
+
+ProvedLayout layout_of(const Json& json, const CertificateHeader& header) {
+  expect_keys(json, {"station_mm", "clock_rad"});
+  const auto locks = static_cast<std::size_t>(header.locks);
+  ProvedLayout layout{numbers(json["station_mm"], locks, "station_mm"), std::nullopt};
+  if (!json["clock_rad"].is_null()) layout.clock_rad = numbers(json["clock_rad"], locks, "clock_rad");
+  if (!layout.clock_rad && header.uses("field"))
+    throw Fault("clock_rad must be given where the field counts");
+  return layout;
+}
+
 CertificateHeader header_of(const Json& json) {
-  expect_keys(json, {"format", "version", "claim", "withy", "scene", "locks", "targets",
-                     "required_clearance_mm", "limits", "most_switches", "openings", "leaves"});
+  expect_keys(json,
+              {"format", "version", "claim", "withy", "scene", "locks", "targets", "required_clearance_mm",
+               "limits", "most_switches", "openings", "leaves"},
+              {"layout"});
   if (text_of(json["format"], "format") != "withy-proof") throw Fault("format must be \"withy-proof\"");
   if (whole(json["version"], 0, 1000000, "version") != 1) throw Fault("version must be 1");
   CertificateHeader header;
@@ -112,6 +132,7 @@ CertificateHeader header_of(const Json& json) {
     if (l != "insertion" && l != "curvature" && l != "latch" && l != "clearance" && l != "tendons" &&
         l != "field")
       throw Fault(fmt::format("limits: unknown limit \"{}\"", l.substr(0, kMostSaid)));
+  if (json.contains("layout")) header.layout = layout_of(json["layout"], header);
   if (!json["most_switches"].is_null())
     header.most_switches = whole(json["most_switches"], 0, 1000, "most_switches");
   if (header.most_switches.has_value() != (header.claim == "fewer_switches"))
@@ -250,6 +271,11 @@ std::string write_certificate(const Certificate& certificate) {
   header["withy"] = h.version_of_withy;
   header["scene"] = {{"file", h.scene_file}, {"sha256", h.scene_sha256}, {"mesh_sha256", h.mesh_sha256}};
   header["locks"] = h.locks;
+  if (h.layout) {
+    header["layout"]["station_mm"] = h.layout->station_mm;
+    header["layout"]["clock_rad"] =
+        h.layout->clock_rad ? nlohmann::ordered_json(*h.layout->clock_rad) : nlohmann::ordered_json();
+  }
   header["targets"] = nlohmann::ordered_json::array();
   for (const ProvedTarget& t : h.targets) {
     nlohmann::ordered_json target;

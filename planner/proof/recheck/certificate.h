@@ -16,6 +16,8 @@
 // (the scene's
 //   target with at most most_switches lock switches on the way in; level k holds what reaches it with k
 //   left).
+// layout: only where the locks sit elsewhere than in the scene, after "locks":
+//   "layout":{"station_mm":[30,60],"clock_rad":[0,1.57]}, clock_rad null where the proof holds for any.
 // limits: what the proof may use beside insertion and curvature.
 // engaged: locks from 1, proximal to distal; notches: of each of them, n_k of every backbone (slide r_b e_k .
 // S = n_k p,
@@ -52,6 +54,12 @@ struct CertificateOpening {
   bool entry = false;
 };
 
+/// Stations (and clockings) of the locks that a proof is about, where they are not the scene's.
+struct ProvedLayout {
+  std::vector<double> station_mm;
+  std::optional<std::vector<double>> clock_rad;  ///< absent: whatever they are
+};
+
 struct CertificateHeader {
   std::string claim;
   std::string version_of_withy;
@@ -59,6 +67,7 @@ struct CertificateHeader {
   std::string scene_sha256;
   std::string mesh_sha256;
   int locks = 0;
+  std::optional<ProvedLayout> layout;  ///< absent: the scene's
   std::vector<ProvedTarget> targets;
   double required_clearance_mm = 0.0;
   std::vector<std::string> limits;

@@ -7,6 +7,7 @@
 #include <algorithm>
 #include <atomic>
 #include <cmath>
+#include <limits>
 #include <memory>
 
 #include <fmt/format.h>
@@ -242,8 +243,8 @@ class GoalCheck {
     return cut.coordinate;
   }
 
-  void undecided(const Task& task) const {
-    const StateBox state = middle_of(task.box);
+  /// Is the leaf's state surely at the target, by so much (mm)? A lower bound.
+  double inside_target_mm(const Task& task, const StateBox& state) const {
     const GoalRegion& goal = inquiry_.goals[task.goal];
     const Placed<Interval> placed(*task.body, state);
     const std::array<Interval, 3> tip = placed.tip();
@@ -251,14 +252,42 @@ class GoalCheck {
     for (std::size_t i = 0; i < 3; ++i)
       square_distance =
           square_distance + square(tip[i] - Interval(goal.point_E[static_cast<Eigen::Index>(i)]));
-    const bool out = task.leaf && (task.entry == nullptr ||
-                                   task.entry->levels[0].about(task.leaf->cell(state)) == Cover::Says::out);
-    if (out && !goal.direction_E && sqrt(square_distance).hi <= goal.tolerance_mm &&
-        inquiry_.blocked.surely_legal(*task.body, state)) {
-      inquiry_.gathered.does_not_hold(
-          "a legal state at the target is not among those that are said to be all: " +
-          words(*task.body, state));
-      return;
+    double inside = goal.tolerance_mm - kDirectionRounding - sqrt(square_distance).hi;
+    if (!goal.direction_E) return inside;
+    const std::array<Interval, 3> t = placed.tip_tangent();
+    Interval dot(0.0);
+    for (std::size_t i = 0; i < 3; ++i)
+      dot = dot + t[i] * Interval((*goal.direction_E)[static_cast<Eigen::Index>(i)]);
+    // The cosine falls on [0, pi]; a wider cone holds every direction.
+    const double cone = goal.direction_tolerance_rad - 2.0 * kDirectionRounding;
+    if (cone < 3.1)
+      inside = std::min(inside, inquiry_.robot.segment.length_mm *
+                                    (dot.lo - sine_cosine(Interval(std::max(0.0, cone))).cosine.hi));
+    return inside;
+  }
+
+  bool outside(const Task& task, const Cell& point) const {
+    return task.entry == nullptr || task.entry->levels[0].about(point) == Cover::Says::out;
+  }
+
+  /// Where a box can't be settled: is some state about it legal, at the target and not in H?
+  void undecided(const Task& task) const {
+    const StateBox state = middle_of(task.box);
+    if (task.leaf) {
+      const Leaf& leaf = *task.leaf;
+      const Cell best = climbed(leaf.cell(state), whole_of(inquiry_, leaf), [&](const Cell& point) {
+        if (!outside(task, point)) return -std::numeric_limits<double>::infinity();
+        const StateBox there = leaf.states(point);
+        return std::min(inside_target_mm(task, there), inquiry_.blocked.margin_guess(*task.body, there));
+      });
+      const StateBox found = leaf.states(best);
+      if (outside(task, best) && inside_target_mm(task, found) >= 0.0 &&
+          inquiry_.blocked.surely_legal(*task.body, found)) {
+        inquiry_.gathered.does_not_hold(
+            "a legal state at the target is not among those that are said to be all: " +
+            words(*task.body, found));
+        return;
+      }
     }
     inquiry_.gathered.could_not_decide("whether " + words(*task.body, state) + " is legal and at the target");
   }

@@ -85,6 +85,15 @@ int pinned_by(const Robot& robot, const LimitsUsed& used) {
   return -1;
 }
 
+Result<Design> design_at(const Scene& scene, const ProvedLayout& layout) {
+  DesignParts parts = scene.parts;
+  parts.layout.station_mm = layout.station_mm;
+  parts.layout.clock_rad = layout.clock_rad.value_or(std::vector<double>(layout.station_mm.size(), 0.0));
+  auto design = Design::make(std::move(parts));
+  if (design) return std::move(*design);
+  return tl::unexpected<InputError>(scene.error_at("layout", design.error().problem, design.error().remedy));
+}
+
 }  // namespace
 
 int leaf_coordinate(const Leaf& leaf, int k) {
@@ -125,6 +134,34 @@ Cell whole_of(const Inquiry& inquiry, const Leaf& leaf) {
   return cell;
 }
 
+Cell climbed(Cell point, const Cell& within, const std::function<double(const Cell&)>& score) {
+  constexpr int kRounds = 14;
+  constexpr int kMovesPerRound = 8;
+  for (std::size_t k = 0; k < static_cast<std::size_t>(point.dimensions); ++k)
+    point.low[k] = point.high[k] =
+        std::clamp(0.5 * (point.low[k] + point.high[k]), within.low[k], within.high[k]);
+  double best = score(point);
+  double share = 0.125;
+  for (int round = 0; round < kRounds; ++round, share *= 0.5)
+    for (int move = 0; move < kMovesPerRound; ++move) {
+      const double before = best;
+      for (int k = 0; k < point.dimensions; ++k)
+        for (const double side : {-1.0, 1.0}) {
+          const auto at = static_cast<std::size_t>(k);
+          Cell next = point;
+          const double x = point.low[at] + side * share * (within.high[at] - within.low[at]);
+          next.low[at] = next.high[at] = std::clamp(x, within.low[at], within.high[at]);
+          const double found = score(next);
+          if (found > best) {
+            best = found;
+            point = next;
+          }
+        }
+      if (!(best > before)) break;
+    }
+  return point;
+}
+
 void check_start(const Inquiry& inquiry) {
   const Leaves::Entry* entry = inquiry.leaves.find({});
   if (entry == nullptr) return;
@@ -136,8 +173,9 @@ void check_start(const Inquiry& inquiry) {
           "the start is among the states that the target is said to be reached from");
 }
 
-Result<Robot> robot_of(const Scene& scene, int locks, double clearance_mm) {
-  const auto design = scene.design(locks);
+Result<Robot> robot_of(const Scene& scene, int locks, double clearance_mm,
+                       const std::optional<ProvedLayout>& layout) {
+  const auto design = layout ? design_at(scene, *layout) : scene.design(locks);
   if (!design) return tl::unexpected(design.error());
   const DesignParts& parts = design->parts();
   Robot robot;
@@ -163,7 +201,7 @@ ProofReport check_proof(const Certificate& certificate, const Scene& scene, cons
   const double asked_mm = settings.clearance_mm.value_or(scene.required_clearance_mm);
   if (const std::string fault = header_fault(header, scene, distance.channel(), asked_mm); !fault.empty())
     return refuse(fault);
-  const auto robot = robot_of(scene, header.locks, header.required_clearance_mm);
+  const auto robot = robot_of(scene, header.locks, header.required_clearance_mm, header.layout);
   if (!robot) return refuse(robot.error().problem);
   const Lattice lattice(header.uses("latch") ? robot->latch : std::nullopt);
   std::string why;
@@ -193,7 +231,7 @@ ProofReport check_proof(const Certificate& certificate, const Scene& scene, cons
   report.outcome = gathered.outcome();
   report.looks = blocked.looks();
   if (settings.stop() && report.outcome.verdict == Verdict::holds)
-    report.outcome = {Verdict::could_not_decide, "it was stopped before the end"};
+    report.outcome = {Verdict::could_not_decide, kStopped};
   return report;
 }
 

@@ -58,7 +58,8 @@ struct ProofReport {
 ProofReport check_proof(const Certificate& certificate, const Scene& scene, const WallDistance& distance,
                         const CheckSettings& settings);
 
-/// The robot that a scene describes, with so many locks.
-Result<Robot> robot_of(const Scene& scene, int locks, double clearance_mm);
+/// The robot that a scene describes, with so many locks, in a layout of their own where one is given.
+Result<Robot> robot_of(const Scene& scene, int locks, double clearance_mm,
+                       const std::optional<ProvedLayout>& layout = std::nullopt);
 
 }  // namespace withy::recheck

@@ -17,6 +17,20 @@ std::size_t at(int k) {
   return static_cast<std::size_t>(k);
 }
 
+/// Where part of a face can't be shown to be blocked: is some state of the face legal?
+void find_legal(const Inquiry& inquiry, const Leaf& leaf, const Cell& face, const StateBox& box) {
+  const StateBox middle = middle_of(box);
+  const Cell best = climbed(leaf.cell(middle), face, [&](const Cell& point) {
+    return inquiry.blocked.margin_guess(leaf.body(), leaf.states(point));
+  });
+  const StateBox state = leaf.states(best);
+  if (inquiry.blocked.surely_legal(leaf.body(), state))
+    inquiry.gathered.does_not_hold("a motion leads out of the states that are said to be all: " +
+                                   words(leaf.body(), state) + " is legal and stands at their rim");
+  else
+    inquiry.gathered.could_not_decide("whether " + words(leaf.body(), box) + ", at the rim, is blocked");
+}
+
 /// Proves that every state of the cell is blocked, or says what is not.
 void prove_blocked(const Inquiry& inquiry, const Leaf& leaf, const Cell& face) {
   std::vector<Cell> open = {face};
@@ -36,10 +50,8 @@ void prove_blocked(const Inquiry& inquiry, const Leaf& leaf, const Cell& face) {
     const int k = cut.coordinate < 0 ? -1 : leaf_coordinate(leaf, cut.coordinate);
     const double middle = k < 0 ? 0.0 : 0.5 * (cell.low[at(k)] + cell.high[at(k)]);
     if (k < 0 || cut.share_mm < kFinest_mm || ++looked > kMostParts ||
-        !(middle > cell.low[at(k)] && middle < cell.high[at(k)])) {
-      inquiry.gathered.could_not_decide("whether " + words(leaf.body(), box) + ", at the rim, is blocked");
-      return;
-    }
+        !(middle > cell.low[at(k)] && middle < cell.high[at(k)]))
+      return find_legal(inquiry, leaf, face, box);
     open.push_back(cell);
     open.back().low[at(k)] = middle;
     open.push_back(cell);

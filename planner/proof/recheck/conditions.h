@@ -34,6 +34,12 @@ struct Inquiry {
 /// Boxes that move no station by more than this from their middle (mm) are not cut any more.
 inline constexpr double kFinest_mm = 0.002;
 
+/// From a point of `within` to one that scores more, as far as a compass search gets (R. Hooke and T. A.
+/// Jeeves,
+/// "'Direct search' solution of numerical and statistical problems", J. ACM 8, 1961). It proves nothing: what
+/// is not blocked is shown to be legal by a state, and this is where such a state is looked for.
+Cell climbed(Cell point, const Cell& within, const std::function<double(const Cell&)>& score);
+
 void check_goals(const Inquiry& inquiry);
 void check_rims(const Inquiry& inquiry);
 void check_switches(const Inquiry& inquiry);

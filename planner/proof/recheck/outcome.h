@@ -19,6 +19,9 @@ struct Outcome {
   std::string why;  ///< empty where it holds
 };
 
+/// Why a check that was stopped could not decide.
+inline constexpr const char* kStopped = "all of it before it was stopped";
+
 /// The worst of many, gathered from several threads: the first thing found wrong ends everything.
 class Gathered {
  public:

@@ -2,16 +2,14 @@
 #include "planner/search/ask/certify.h"
 
 #include <algorithm>
+#include <utility>
 
+#include "planner/effort/shares.h"
 #include "planner/search/route/certificate_leaves.h"
 
 namespace withy {
 
 namespace {
-
-// How much more work than the proof's the same without the field may take, and at least.
-constexpr std::int64_t kTimesTheWork = 2;
-constexpr std::int64_t kLeastWork = 2000000;
 
 bool counts_switches(const RouteSearchSettings& settings) {
   return settings.most_switches < RouteSearchSettings::kAnySwitches;
@@ -47,12 +45,34 @@ recheck::Certificate certify(const SearchProblem& problem, const RouteSearch& se
     SearchProblem any_switch = problem;
     any_switch.heeded.field = false;
     RouteSearchSettings again = settings;
-    again.effort = settings.effort.renewed(std::max(kLeastWork, kTimesTheWork * search.work()));
+    again.relaxations = false;
+    again.effort =
+        settings.effort.renewed(std::max(shares::kCertifyFloor, shares::kCertifyTimes * search.work()));
     RouteSearch without(any_switch, again);
     if (without.run(any_switch.goal) == SearchOutcome::proved_none)
       return certificate_of(any_switch, without.cells(), &without.labels(), settings);
   }
   return certificate_of(problem, search.cells(), &search.labels(), settings);
+}
+
+std::optional<recheck::Certificate> certify_any_proof(const SearchProblem& problem, const RouteSearch& search,
+                                                      const RouteSearchSettings& settings) {
+  // No state at the target: the set of states that reach it is empty.
+  if (search.proof() == ProofKind::no_tip_there)
+    return certificate_of(problem, search.cells(), nullptr, settings);
+  if (search.proof() == ProofKind::cells && !search.switchless()) return certify(problem, search, settings);
+  if (search.proof() == ProofKind::cells && search.cells().chart().kind() == LatticeKind::everything) {
+    recheck::Certificate certificate = certificate_of(problem, search.cells(), &search.labels(), settings);
+    for (recheck::CertificateLeaf& leaf : whole_leaves_with_locks(search.cells()))
+      certificate.leaves.push_back(std::move(leaf));
+    certificate.header.leaves = certificate.leaves.size();
+    return certificate;
+  }
+  RouteSearchSettings by_cells = settings;
+  by_cells.relaxations = false;
+  RouteSearch again(problem, by_cells);
+  if (again.run(problem.goal) != SearchOutcome::proved_none) return std::nullopt;
+  return certify(problem, again, by_cells);
 }
 
 recheck::Certificate certify_targets(const SearchProblem& problem, const RouteSearch& search) {

@@ -2,6 +2,7 @@
 // Certificates of what the search proved, for others to check (planner/proof/recheck/certificate.h).
 #pragma once
 
+#include <optional>
 #include <string>
 
 #include "planner/proof/recheck/certificate.h"
@@ -10,12 +11,19 @@
 
 namespace withy {
 
-/// Of a search of `problem` that proved that there is none: unreachable, or not with so few switches
-/// (`settings.most_switches`). A proof should use no limit that it can do without: where lock switches were
-/// held against the field, the search is run once more with any switch allowed, within twice the work, and
-/// what that proves is taken. Scene and target are not filled in (name_scene).
+/// Of a search of `problem` that proved by its cells alone (no `settings.relaxations`) that there is none:
+/// unreachable, or not with so few switches (`settings.most_switches`). A proof should use no limit that it
+/// can do without: where lock switches were held against the field, the search is run once more with any
+/// switch allowed, within twice the work, and what that proves is taken. Scene and target are not filled in
+/// (name_scene).
 recheck::Certificate certify(const SearchProblem& problem, const RouteSearch& search,
                              const RouteSearchSettings& settings);
+
+/// The same of a search that may have proved it by what leaves most of the design out (RouteSearch::proof). A
+/// certificate's set is made of cells: where it takes more of them than that search knows, they are asked
+/// once more; nothing where they prove nothing within the effort.
+std::optional<recheck::Certificate> certify_any_proof(const SearchProblem& problem, const RouteSearch& search,
+                                                      const RouteSearchSettings& settings);
 
 /// Of a search that proved many targets unreachable, one after the other, and buried what it proved: one
 /// certificate for all of them (name_targets says which).

@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// Where a question that was proved to have no plan comes to a stop: the last allowed state on a way that
+// Where a question that was proved to have no plan comes to a stop: the last allowed state on a route that
 // would reach the target if a limit were relaxed, or else the end of a plan to a target with more tolerance.
 #pragma once
 
@@ -13,7 +13,7 @@
 namespace withy {
 
 /// Follows a route of a relaxed question, made for the same locks, as far as `judge` allows. The state it
-/// returns is the nearest to the target on the way; `blocked_by` is what forbids to go on. Nothing when all
+/// returns is the nearest to the target on it; `blocked_by` is what forbids to go on. Nothing when all
 /// of it is allowed.
 std::optional<Approach> approach_along(const StepJudge& judge, const Route& route,
                                        const Effort& effort = Effort());

@@ -3,8 +3,8 @@
 //
 // One search answers for all of them (RouteSearch). Cells, what is proved of them and the links
 // between leaves don't depend on the target, and every action can be undone, so what can be reached from the
-// start is one set. From below it grows by the verified ways found so far: a target is reached as soon as one
-// motion or lock switch after the other, each verified as a plan's are (make_plan.h), leads to it from a
+// start is one set. From below it grows by the verified routes found so far: a target is reached as soon as
+// one motion or lock switch after the other, each verified as a plan's are (make_plan.h), leads to it from a
 // state on one of them. From above it shrinks by every proof: where all cells that reach a target have been
 // found, and the start is not among them, none of their states can be reached, and they are left out from
 // then on.
@@ -54,7 +54,7 @@ struct ReachSettings {
   std::optional<ErrorSizes> errors = std::nullopt;
   /// Told whenever a target was looked at.
   std::function<void(const ReachProgress&)> progress = [](const ReachProgress&) {};
-  /// Told of every target reached, with a verified way in from the start.
+  /// Told of every target reached, with a verified route from the start.
   std::function<void(std::size_t target, const Route&)> reached = [](std::size_t, const Route&) {};
 };
 

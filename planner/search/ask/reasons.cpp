@@ -2,10 +2,16 @@
 #include "planner/search/ask/reasons.h"
 
 #include <algorithm>
+#include <array>
+#include <atomic>
 #include <cmath>
-#include <limits>
+#include <deque>
+#include <memory>
+#include <vector>
 
 #include <fmt/core.h>
+#include <tbb/parallel_for.h>
+#include <tbb/task_arena.h>
 
 #include "geometry/numbers/numbers.h"
 #include "planner/effort/shares.h"
@@ -89,7 +95,7 @@ double largest_curvature(const Design& design, const Route& route) {
 
 /// The tightest place of a route, for the body as thick as it is.
 struct TightSpot {
-  double clearance_mm = std::numeric_limits<double>::infinity();
+  double clearance_mm = kInfinity;
   double depth_mm = 0.0;    ///< how far past the entry plane
   double station_mm = 0.0;  ///< of the segment
 };
@@ -121,7 +127,7 @@ std::string off_the_notches(const SearchProblem& problem, const Route& route) {
     if (step.lock < 0 || !step.engages) continue;
     const Eigen::Vector2d sum = bend_up_to_lock(step.to, step.lock);
     const double spacing = latch.notch_pitch_mm / latch.backbone_radius_mm;
-    double off = std::numeric_limits<double>::infinity();
+    double off = kInfinity;
     if (lattice_kind(latch) == LatticeKind::points)
       for (const Eigen::Vector2d& point : lattice_points(latch, sum, 2.0 * spacing))
         off = std::min(off, (point - sum).norm());
@@ -155,7 +161,7 @@ std::string field_sentence(const Design& design, const Route& route) {
     const auto breach = route.steps[i].lock >= 0 ? hardware.switch_breach(before, route.steps[i].lock)
                                                  : hardware.coupling_motion_breach(before, route.steps[i].to);
     if (!breach) continue;
-    what += ": on the way found without the field, " + breach->sentence();
+    what += ": on the route found without the field, " + breach->sentence();
     break;
   }
   return what + "; with any field the target would be reached";
@@ -169,7 +175,7 @@ std::string sentence_for(Relaxation relaxation, const SearchProblem& asked, cons
       return field_sentence(design, route);
     case Relaxation::tendons:
       return fmt::format(
-          "on the way there {}; without limits of tendons and lock loads the target would be reached",
+          "on the route there {}; without limits of tendons and lock loads the target would be reached",
           overload(asked, route));
     case Relaxation::latch:
       return fmt::format("the notches are too coarse: the target would be reached {}",
@@ -192,7 +198,8 @@ std::string sentence_for(Relaxation relaxation, const SearchProblem& asked, cons
     case Relaxation::thickness: {
       const TightSpot spot = tightest(asked, route, effort);
       return fmt::format(
-          "the lumen is too narrow for this body: on the best way found for a wire the body would be {:.2f} "
+          "the lumen is too narrow for this body: on the best route found for a wire the body would be "
+          "{:.2f} "
           "mm into the wall "
           "{:.1f} mm past the entry plane, at segment station {:.0f} mm",
           std::max(0.0, -spot.clearance_mm), spot.depth_mm, spot.station_mm);
@@ -201,38 +208,108 @@ std::string sentence_for(Relaxation relaxation, const SearchProblem& asked, cons
       return fmt::format("it needs one more frozen bend: with {} {} it would be reached",
                          eased.design.lock_count(), eased.design.lock_count() == 1 ? "lock" : "locks");
     case Relaxation::walls:
-      return "the walls are in the way even of a wire; without walls the segment would reach the target";
+      return "the walls stop even a wire; without walls the segment would reach the target";
   }
   return {};
 }
+
+/// In the order in which they are said: what comes first is the reason.
+constexpr std::array kRelaxations = {Relaxation::field,     Relaxation::tendons,       Relaxation::latch,
+                                     Relaxation::curvature, Relaxation::insertion,     Relaxation::clearance,
+                                     Relaxation::thickness, Relaxation::one_more_lock, Relaxation::walls};
+
+/// Every limit's relaxed question, asked by all threads. A thread takes the next question in the order above;
+/// none after one that was found is asked to its end. So one thread asks what it must, and more threads ask
+/// ahead.
+class RelaxedQuestions {
+ public:
+  RelaxedQuestions(const SearchProblem& problem, const Effort& effort, const WithLocks& with_locks)
+      : effort_(effort) {
+    for (const Relaxation relaxation : kRelaxations)
+      if (auto eased = relaxed(problem, relaxation, with_locks))
+        questions_.push_back({relaxation, std::move(*eased), nullptr, SearchOutcome::stopped});
+    first_found_ = questions_.size();
+    done_ = std::vector<std::atomic<std::int64_t>>(questions_.size());
+  }
+
+  struct Question {
+    Relaxation relaxation;
+    SearchProblem eased;
+    std::unique_ptr<RouteSearch> search;  // of `eased`, which stays where it is; where it found a route
+    SearchOutcome outcome;
+  };
+
+  /// The first question that was found, all before it answered within the effort's work, itself included;
+  /// none else. The same on any number of threads, but where the effort is cut short.
+  const Question* first_found() {
+    tbb::this_task_arena::isolate([&] {
+      tbb::parallel_for(
+          0, tbb::this_task_arena::max_concurrency(), [&](int) { take_turns(); }, tbb::simple_partitioner());
+    });
+    std::int64_t left = effort_.work();
+    for (std::size_t i = 0; i < questions_.size(); ++i) {
+      left -= done_[i];
+      if (effort_.cut_short() || left < 0) return nullptr;
+      if (questions_[i].outcome == SearchOutcome::found) return &questions_[i];
+    }
+    return nullptr;
+  }
+
+ private:
+  void take_turns() {
+    for (std::size_t i = next_++; i < questions_.size(); i = next_++) {
+      if (i > first_found_ || done_before(i) > effort_.work() || effort_.cut_short()) return;
+      ask(i);
+    }
+  }
+
+  /// As far as it is known: what is not done yet only adds.
+  std::int64_t done_before(std::size_t end) const {
+    std::int64_t sum = 0;
+    for (std::size_t i = 0; i < end; ++i) sum += done_[i];
+    return sum;
+  }
+
+  void ask(std::size_t i) {
+    Question& question = questions_[i];
+    RouteSearchSettings settings;
+    settings.relaxations = true;
+    settings.effort = effort_.renewed(std::min(shares::kReasonWork, effort_.work())).until_stop([this, i] {
+      return first_found_ < i;
+    });
+    auto search = std::make_unique<RouteSearch>(question.eased, settings);
+    question.outcome = search->run(question.eased.goal);
+    done_[i] = search->work();
+    if (question.outcome != SearchOutcome::found) return;
+    question.search = std::move(search);
+    std::size_t first = first_found_;
+    while (i < first && !first_found_.compare_exchange_weak(first, i)) {
+    }
+  }
+
+  const Effort& effort_;
+  std::deque<Question> questions_;  // searches refer to what is in it
+  std::atomic<std::size_t> next_{0};
+  std::atomic<std::size_t> first_found_{0};
+  std::vector<std::atomic<std::int64_t>> done_;  // work of each question
+};
 
 }  // namespace
 
 std::optional<Reason> find_reason(const SearchProblem& problem, const Effort& effort,
                                   const WithLocks& with_locks) {
-  RouteSearchSettings search_settings;
-  std::int64_t left = effort.work();
-  for (const Relaxation relaxation : {Relaxation::field, Relaxation::tendons, Relaxation::latch,
-                                      Relaxation::curvature, Relaxation::insertion, Relaxation::clearance,
-                                      Relaxation::thickness, Relaxation::one_more_lock, Relaxation::walls}) {
-    const auto eased = relaxed(problem, relaxation, with_locks);
-    if (!eased) continue;
-    search_settings.effort = effort.renewed(std::min(shares::kReasonWork, left));
-    RouteSearch search(*eased, search_settings);
-    const SearchOutcome outcome = search.run(eased->goal);
-    left -= search.work();
-    if (effort.cut_short() || (outcome != SearchOutcome::found && left <= 0)) return std::nullopt;
-    if (outcome != SearchOutcome::found) continue;
-    const Route route = tidy(search.judge(), search.route(), effort);
-    Reason reason{relaxation, sentence_for(relaxation, problem, *eased, route, effort), std::nullopt};
-    if (relaxation != Relaxation::one_more_lock) {
-      const Hardware hardware(problem.design);
-      reason.approach = approach_along(StepJudge(problem, hardware), route, effort);
-    }
-    // Figures of a look that was cut short may be wrong.
-    return effort.cut_short() ? std::nullopt : std::optional(std::move(reason));
+  RelaxedQuestions questions(problem, effort, with_locks);
+  const RelaxedQuestions::Question* found = questions.first_found();
+  if (found == nullptr) return std::nullopt;
+  const Relaxation relaxation = found->relaxation;
+  const Route route = tidy(found->search->judge(), found->search->route(), effort);
+  Reason reason{relaxation, sentence_for(relaxation, problem, found->eased, route, effort), std::nullopt};
+  if (relaxation != Relaxation::one_more_lock) {
+    const Hardware hardware(problem.design);
+    reason.approach = approach_along(StepJudge(problem, hardware), route, effort);
   }
-  return std::nullopt;
+  // Figures of a look that was cut short may be wrong.
+  return effort.cut_short() ? std::nullopt : std::optional(std::move(reason));
 }
 
 }  // namespace withy

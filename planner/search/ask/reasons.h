@@ -1,8 +1,8 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Why the target can't be reached, in terms a designer can act on.
 //
-// One limit is relaxed at a time and the search run again: where it then finds a way, that limit is what
-// stands in between. The way it finds says by how much. What is relaxed is relaxed wholly or by a stated
+// One limit is relaxed at a time and the search run again: where it then finds a route, that limit is
+// what stands in between. The route says by how much. What is relaxed is relaxed wholly or by a stated
 // amount, so "would be reached" is as proved as any plan; where no single relaxation helps within the work
 // allowed, that is said.
 #pragma once
@@ -32,8 +32,8 @@ enum class Relaxation {
 struct Reason {
   Relaxation relaxed = Relaxation::walls;
   std::string sentence;
-  /// How far the way that was found with the limit relaxed can be gone with it; nothing where it is no way
-  /// for this segment (one_more_lock).
+  /// How far the route that was found with the limit relaxed can be gone with it; nothing where it is no
+  /// route for this segment (one_more_lock).
   std::optional<Approach> approach;
 };
 
@@ -41,7 +41,7 @@ struct Reason {
 using WithLocks = std::function<std::optional<SearchProblem>(int locks)>;
 
 /// The first relaxation that lets the target be reached, in the order of the enum; nothing when none is found
-/// to. All looks together take the effort's work at most, each shares::kReasonWork.
+/// to. All searches together take the effort's work at most, each shares::kReasonWork.
 std::optional<Reason> find_reason(const SearchProblem& problem, const Effort& effort,
                                   const WithLocks& with_locks);
 

@@ -7,8 +7,16 @@
 
 namespace withy {
 
+namespace {
+
+double spacing_for(const Segment& segment) {
+  return std::clamp(segment.radius_mm / 4.0, kFieldFinest_mm, kFieldCoarsest_mm);
+}
+
+}  // namespace
+
 double field_spacing(const Scene& scene) {
-  return std::clamp(scene.parts.segment.radius_mm / 4.0, kFieldFinest_mm, kFieldCoarsest_mm);
+  return spacing_for(scene.parts.segment);
 }
 
 std::shared_ptr<const ChannelDistance> prepare_distance(std::shared_ptr<const WallDistance> wall,
@@ -40,6 +48,24 @@ Result<SearchProblem> make_problem(const PreparedScene& prepared, int locks,
   goal.direction_tolerance_rad = scene.target.direction_tolerance_rad;
   return SearchProblem{
       std::move(*design), prepared.distance, goal, clearance_mm.value_or(scene.required_clearance_mm), {}};
+}
+
+SearchProblem in_larger_channel(const SearchProblem& problem, double factor) {
+  auto channel = std::make_shared<Channel>(problem.distance->exact().channel());
+  for (Eigen::Vector3d& p_E : channel->mesh_E.vertices) p_E *= factor;
+  for (Opening& opening : channel->openings) {
+    opening.centre_E *= factor;
+    opening.radius_mm *= factor;
+    opening.z_min_mm *= factor;
+    opening.z_max_mm *= factor;
+  }
+  channel->entry.opening_radius_mm *= factor;
+  SearchProblem larger = problem;
+  larger.distance = prepare_distance(
+      std::make_shared<const WallDistance>(std::move(channel)), spacing_for(problem.design.segment()),
+      problem.distance->field() ? DistanceSource::field : DistanceSource::exact);
+  larger.goal.point_E *= factor;
+  return larger;
 }
 
 }  // namespace withy

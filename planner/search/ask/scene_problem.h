@@ -46,4 +46,8 @@ std::shared_ptr<const ChannelDistance> prepare_distance(std::shared_ptr<const Wa
 Result<SearchProblem> make_problem(const PreparedScene& prepared, int locks,
                                    std::optional<double> clearance_mm = std::nullopt);
 
+/// A question in a channel that is `factor` times as large, its target moved and the entry opening grown with
+/// it. Its distances are worked out anew.
+SearchProblem in_larger_channel(const SearchProblem& problem, double factor);
+
 }  // namespace withy

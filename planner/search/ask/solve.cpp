@@ -4,17 +4,18 @@
 #include <algorithm>
 #include <chrono>
 #include <cmath>
-#include <limits>
 #include <memory>
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/effort/shares.h"
 #include "planner/plan/figures.h"
 #include "planner/search/ask/certify.h"
 #include "planner/search/ask/given_state.h"
 #include "planner/search/ask/nearest_approach.h"
 #include "planner/search/ask/reasons.h"
+#include "planner/search/ask/remedies.h"
 #include "planner/search/ompl/ompl_planners.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
@@ -135,7 +136,7 @@ SearchProblem take_surer_switches(const SearchProblem& problem, Plan& plan,
 Plan widened(const SearchProblem& problem, Plan plan, RouteSearchSettings settings) {
   settings.most_switches = switches_of(plan);
   double step = kWidenFirst_mm;
-  double none_from = std::numeric_limits<double>::infinity();  // no look need go there
+  double none_from = kInfinity;  // no look need go there
   const auto worth_a_look = [&] {
     return step >= kWidenLeast_mm && std::isfinite(plan.clearance_mm) && !settings.effort.cut_short();
   };
@@ -173,8 +174,12 @@ std::string reserve_phrase(const Design& design, const Plan& plan) {
   if (!reserve || !std::isfinite(*reserve)) return {};
   std::string phrase = fmt::format(", every lock switches with a reserve of at least {:.2f}",
                                    std::floor(*reserve * 100.0 + 1e-3) / 100.0);
-  if (lacks_reserve(design, plan))
-    phrase += fmt::format(" ({:.2f} wanted: no allowed currents have more there)", reserve_wanted(design));
+  if (!lacks_reserve(design, plan)) return phrase;
+  const auto least = std::find_if(plan.actions.begin(), plan.actions.end(),
+                                  [&](const PlannedAction& a) { return a.field_reserve == reserve; });
+  phrase +=
+      fmt::format(" ({:.2f} wanted: no allowed currents {} lock {} with more there)", reserve_wanted(design),
+                  least->kind == ActionKind::lock ? "engage" : "release", least->lock + 1);
   return phrase;
 }
 
@@ -207,21 +212,40 @@ void list_checked(const SearchProblem& problem, std::vector<std::string>& checke
 
 namespace {
 
-/// After a proof: what stands in the way, and where it comes to a stop.
+/// What a proof rests on.
+std::string what_proves(const RouteSearch& search) {
+  switch (search.proof()) {
+    case ProofKind::no_tip_there:
+      return "no state of any lock has its tip there";
+    case ProofKind::no_way_of_tip:
+      return "the lumen lets no ball as thick as the tip get there";
+    case ProofKind::cells:
+      break;
+  }
+  return fmt::format("{} cells proved{}", search.checks(),
+                     search.switchless() ? ", the field never switches a lock" : "");
+}
+
+/// After a proof: the reason, and where the route of a relaxed question comes to a stop.
 void explain_unreachable(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,
                          const RouteSearch& search) {
-  answer.why =
-      fmt::format("no sequence of actions brings the tip within {:.4g} mm of the target ({} cells proved)",
-                  problem.goal.tolerance_mm, search.checks());
+  answer.why = fmt::format("no sequence of actions brings the tip within {:.4g} mm of the target ({})",
+                           problem.goal.tolerance_mm, what_proves(search));
   if (!settings.explain) return;
-  settings.progress("looking for what stands in the way");
+  settings.progress("looking for the reason");
   const auto reason = find_reason(problem, settings.effort.part(shares::kReasonsWork), settings.with_locks);
   if (reason)
     answer.why += "; " + reason->sentence;
   else if (settings.effort.cut_short())
-    answer.why += "; the look for what stands in the way was cut short";
+    answer.why += "; the search for a reason was cut short";
   else
     answer.why += "; no single limit was found whose relaxation alone would change that";
+  if (settings.remedies) {
+    settings.progress("looking for what would do");
+    answer.remedies = find_remedies(problem, settings.effort.part(shares::kRemediesWork), settings.with_locks,
+                                    settings.with_channel)
+                          .sentences();
+  }
   if (reason && reason->approach) answer.approach = reason->approach;
   if (!answer.approach)
     answer.approach = approach_with_tolerance(problem, settings.effort.part(shares::kApproachWork));
@@ -277,8 +301,9 @@ void fill_plan(Answer& answer, const SearchProblem& problem, Plan plan) {
 /// A way was found, and is none when looked at closely: no plan, and no proof either.
 void fill_refused(Answer& answer, const PlanRefusal& refusal) {
   answer.verdict = Verdict::undecided;
-  answer.why = fmt::format(
-      "neither a plan nor a proof: the way that was found does not hold when verified: {}", refusal.sentence);
+  answer.why =
+      fmt::format("neither a plan nor a proof: the route that was found does not hold when verified: {}",
+                  refusal.sentence);
 }
 
 /// The plan with its standing, where that was asked for and is not known yet.
@@ -295,7 +320,7 @@ void solve_by_stock(Answer& answer, const SearchProblem& problem, const SolveSet
   if (!route) {
     answer.verdict = Verdict::undecided;
     answer.why = fmt::format("the planner {} found no plan in {:g} s, which proves nothing", settings.planner,
-                             settings.effort.seconds().value_or(std::numeric_limits<double>::infinity()));
+                             settings.effort.seconds().value_or(kInfinity));
     return;
   }
   auto plan = tidy_plan(ompl.judge(), *route, settings.effort);
@@ -345,7 +370,7 @@ std::optional<Plan> plan_with_spare(const SearchProblem& problem, const StepJudg
 Plan improved(const SearchProblem& problem, Plan plan, const SolveSettings& settings,
               const RouteSearch& first) {
   if (settings.prefer == Preference::quick) return plan;
-  settings.progress("looking for a better way");
+  settings.progress("looking for a better route");
   RouteSearchSettings search_settings;
   search_settings.effort =
       settings.effort.part(std::clamp(first.work(), shares::kWidenFloor, shares::kWidenCeiling));
@@ -383,6 +408,7 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
                       Effort::Clock::time_point since) {
   RouteSearchSettings search_settings;
   search_settings.effort = settings.effort;
+  search_settings.relaxations = problem.start == start_state();  // they prove of ways from there
   RouteSearch search(problem, search_settings);
   const SearchOutcome outcome = search.run(problem.goal);
   if (outcome == SearchOutcome::found) {
@@ -395,7 +421,7 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
       Plan better = improved(problem, std::move(*plan), settings, search);
       fill_plan(answer, problem, stood(problem, std::move(better), settings));
       if (settings.prefer != Preference::quick && settings.effort.cut_short())
-        answer.why += "; the look for a better plan was cut short";
+        answer.why += "; the search for a better plan was cut short";
       return;
     }
     answer.coverage = search.coverage();
@@ -406,7 +432,8 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
   answer.approach = search.best_approach();
   if (outcome == SearchOutcome::proved_none) {
     answer.verdict = Verdict::unreachable;
-    if (settings.certificate != nullptr) *settings.certificate = certify(problem, search, search_settings);
+    if (settings.certificate != nullptr)
+      *settings.certificate = certify_any_proof(problem, search, search_settings);
     explain_unreachable(answer, problem, settings, search);
   } else {
     answer.verdict = Verdict::undecided;

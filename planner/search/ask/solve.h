@@ -3,7 +3,6 @@
 #pragma once
 
 #include <functional>
-#include <limits>
 #include <optional>
 #include <string>
 
@@ -23,8 +22,8 @@ enum class Preference {
 };
 
 struct SolveSettings {
-  /// What the whole question may take. Its clock ends all of it: the search, the looks for better plans, and
-  /// those for reasons. Its work (RouteSearch::work) ends the complete search; what follows it (looks for
+  /// What the whole question may take. Its clock ends all of it: the search, the searches for better plans
+  /// and for reasons. Its work (RouteSearch::work) ends the complete search; what follows it (searches for
   /// wider plans, each, and for reasons, all together) gets no more, and no more than its share (shares.h).
   /// Without a clock the answer depends neither on the machine's load nor on its speed; nor does one that the
   /// clock did not cut short.
@@ -38,10 +37,14 @@ struct SolveSettings {
   /// Gets a certificate of what was proved: the target unreachable, or not reached with fewer switches than
   /// the plan's. Stays empty where neither was.
   std::optional<recheck::Certificate>* certificate = nullptr;
-  bool explain = true;  ///< after a proof, look for what stands in the way
+  bool explain = true;  ///< after a proof, search for the reason
+  /// After a proof, look for values that would do as well (remedies.h).
+  bool remedies = false;
   /// The same question with another number of locks, for saying whether one more would help; nothing where
   /// there is none.
   std::function<std::optional<SearchProblem>(int locks)> with_locks;
+  /// The question in a larger channel, for the same; nothing where there is none.
+  std::function<std::optional<SearchProblem>(const SearchProblem& problem, double factor)> with_channel;
   std::function<void(const std::string&)> progress = [](const std::string&) {};
 };
 

@@ -3,7 +3,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
 
 #include "planner/proof/lemmas/motion_bounds.h"
 
@@ -29,16 +28,16 @@ CellProbe::CellProbe(const SearchProblem& problem, const BendChart& chart)
 
 CellTravel CellProbe::travel(const Leaf& leaf, const Box& cell, bool slides) {
   const Design& design = problem_.design;
-  const Box box = AllowedBox::of(design, chart_, leaf, cell).box();
+  const AllowedBox allowed = AllowedBox::of(design, chart_, leaf, cell);
+  const Box& box = allowed.box();
   const State state = centre_state(chart_, leaf, box);
-  const MotionBounds bounds =
-      motion_bounds(design, state, box.low[0], box.high[0], curvature_range(box).second);
+  const MotionBounds bounds = motion_bounds(design, StateRange::of_cell(allowed, state));
   const double tip = design.length_mm();
   CellTravel travel;
   const double insertion_lever = bounds.insertion_lever(tip);
   travel.by_coordinate[0] =
-      box.half(0) *
-      (slides ? std::clamp(body_.aside_per_mm(leaf, box), kLeastAside, insertion_lever) : insertion_lever);
+      box.half(0) * (slides ? std::clamp(body_.aside_per_mm(leaf, allowed), kLeastAside, insertion_lever)
+                            : insertion_lever);
   // Where little of the segment is out, curvature hardly moves the tip, yet its limit still divides the cell.
   const double lever =
       std::max(bounds.curvature_lever_mm2(tip), kLeastDiskSize_mm / design.segment().curvature_max_per_mm);

@@ -35,6 +35,8 @@ void CellTree::split(int cell, int coordinate) {
   assert(!is_split(cell) && coordinate < dimensions_);
   const Box parent = box(cell);
   cells_[at(cell)].first_child = size();
+  cells_[at(cell)].cut_coordinate = static_cast<std::int8_t>(coordinate);
+  cells_[at(cell)].cut_at = parent.centre(coordinate);
   for (const bool upper : {false, true}) {
     cells_.emplace_back();
     for (int k = 0; k < dimensions_; ++k) {

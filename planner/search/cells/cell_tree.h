@@ -35,6 +35,11 @@ class CellTree {
   void set_travel(int cell, double mm) { cells_[at(cell)].travel = static_cast<float>(mm); }
 
   Box box(int cell) const;
+  /// The middle of coordinate k, as Box::centre has it.
+  double centre(int cell, int k) const {
+    const double* b = &bounds_[(at(cell) * at(dimensions_) + at(k)) * 2];
+    return 0.5 * (b[0] + b[1]);
+  }
   void split(int cell, int coordinate);
   /// Do the closed boxes share a point?
   bool meets(int cell, const Box& query) const;
@@ -44,27 +49,34 @@ class CellTree {
   void for_each_meeting(const Box& query, Visit&& visit) const {
     std::vector<int>& stack = stack_;
     stack.assign(1, 0);
+    if (!meets(0, query)) return;
     while (!stack.empty()) {
+      // The query meets what is on the stack. Of a split cell's halves it meets those that it reaches along
+      // the cut.
       const int cell = stack.back();
       stack.pop_back();
-      if (cells_[at(cell)].status == CellStatus::blocked || !meets(cell, query)) continue;
-      if (is_split(cell)) {
-        stack.push_back(first_child(cell) + 1);
-        stack.push_back(first_child(cell));
-      } else {
+      const Cell& c = cells_[at(cell)];
+      if (c.status == CellStatus::blocked) continue;
+      if (c.first_child < 0) {
         visit(cell);
+        continue;
       }
+      const std::size_t k = at(c.cut_coordinate);
+      if (query.high[k] >= c.cut_at) stack.push_back(c.first_child + 1);
+      if (query.low[k] <= c.cut_at) stack.push_back(c.first_child);
     }
   }
 
  private:
   struct Cell {
+    double cut_at = 0.0;  // where a split cell is parted, along cut_coordinate
     std::int32_t first_child = -1;
     float travel = -1.0F;
     CellStatus status = CellStatus::unknown;
     bool slides = false;
     bool cut_insertion = false;
     bool stuck = false;
+    std::int8_t cut_coordinate = 0;
   };
   static std::size_t at(int i) { return static_cast<std::size_t>(i); }
 

@@ -10,7 +10,9 @@
 
 namespace withy {
 
-/// Answers for the leaves of one store, which must outlive it; remembers what holds for a whole link.
+/// Answers for the leaves of one store, which must outlive it, by lemma 20 over the boxes of lemma 17. Where
+/// a link can't be told from all others of its lock between the same leaves, they are asked about as one, out
+/// of the whole leaf, and what comes of it is remembered.
 class FieldGate {
  public:
   explicit FieldGate(const CellStore& store) : store_(store) {}
@@ -20,10 +22,12 @@ class FieldGate {
   bool may_switch(int leaf, const SwitchLink& link, int other);
 
  private:
-  bool ask(int leaf, const SwitchLink& link) const;
+  bool as_good_as_whole(const Leaf& engaged, int lock) const;
+  bool ask_whole(const Leaf& engaged, int lock) const;
+  bool ask(const Leaf& leaf, const SwitchLink& link) const;
 
   const CellStore& store_;
-  std::map<std::tuple<int, int, int>, bool> known_;  // by leaf, other leaf, lock
+  std::map<std::tuple<int, int, int>, bool> known_;  // by leaf with the lock released, the other, lock
 };
 
 }  // namespace withy

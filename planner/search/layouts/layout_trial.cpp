@@ -3,8 +3,9 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
 
+#include "geometry/numbers/numbers.h"
+#include "planner/search/ask/certify.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
 #include "planner/search/route/route_tidy.h"
@@ -22,7 +23,7 @@ SearchProblem with_layout(const SearchProblem& base, const Stations& stations, c
 /// What a route's switches, there and back, come to: the strongest field and the least reserve.
 struct SwitchingNeed {
   double field_mT = 0.0;
-  double reserve = std::numeric_limits<double>::infinity();
+  double reserve = kInfinity;
 };
 
 /// Nothing when the field forbids a switch, or the magnets one another.
@@ -71,8 +72,9 @@ std::optional<PlacedDesign> placed(const SearchProblem& problem, const Route& ro
 
 }  // namespace
 
-LayoutTrials::LayoutTrials(const SearchProblem& base, std::vector<Clockings> clockings, const Effort& effort)
-    : base_(base), clockings_(std::move(clockings)), effort_(effort) {}
+LayoutTrials::LayoutTrials(const SearchProblem& base, std::vector<Clockings> clockings, const Effort& effort,
+                           Certified certified)
+    : base_(base), clockings_(std::move(clockings)), effort_(effort), certified_(std::move(certified)) {}
 
 /// The route with the clocking that switches with the most reserve, up to what is wanted, and of those with
 /// the weakest field; nothing when no clocking allows it.
@@ -93,6 +95,10 @@ std::optional<PlacedDesign> LayoutTrials::surest(const SearchProblem& problem, c
   return placed(clocked, route, *least);
 }
 
+bool LayoutTrials::wants_certificate(const SearchProblem& problem) const {
+  return certified_ && problem.required_clearance_mm <= base_.required_clearance_mm;
+}
+
 LayoutTrials::Searched LayoutTrials::search(const SearchProblem& problem, std::int64_t most_work) {
   RouteSearchSettings settings;
   settings.effort = effort_.renewed(most_work);
@@ -102,6 +108,12 @@ LayoutTrials::Searched LayoutTrials::search(const SearchProblem& problem, std::i
   searched.work = search.work();
   if (searched.outcome == SearchOutcome::found)
     searched.route = tidy(search.judge(), search.route(), settings.effort);
+  if (searched.outcome == SearchOutcome::proved_none && wants_certificate(problem)) {
+    searched.certificate = certify(problem, search, settings);
+    const LockLayout& layout = problem.design.layout();
+    searched.certificate->header.layout = recheck::ProvedLayout{layout.station_mm, std::nullopt};
+    if (problem.heeded.field) searched.certificate->header.layout->clock_rad = layout.clock_rad;
+  }
   work_ += searched.work;
   return searched;
 }
@@ -117,29 +129,36 @@ Trial LayoutTrials::ask_any_clocking(const Stations& stations, double clearance_
   SearchProblem problem = with_layout(base_, stations, clockings_.front());
   problem.required_clearance_mm = clearance_mm;
   problem.heeded.field = false;
-  const Searched searched = search(problem, most_work);
-  if (searched.outcome == SearchOutcome::proved_none) return {Verdict::unreachable, std::nullopt};
+  Searched searched = search(problem, most_work);
+  if (searched.outcome == SearchOutcome::proved_none) {
+    if (searched.certificate) certified_(std::move(*searched.certificate));
+    return {Verdict::unreachable, std::nullopt};
+  }
   if (searched.outcome == SearchOutcome::stopped) return {Verdict::undecided, std::nullopt};
   if (auto design = surest(problem, searched.route)) return {Verdict::reached, std::move(design)};
   return ask_each_clocking(stations, clearance_mm, most_work);
 }
 
-/// The field forbids the way that was found: is there another?
+/// The field forbids the route that was found: is there another?
 Trial LayoutTrials::ask_each_clocking(const Stations& stations, double clearance_mm, std::int64_t most_work) {
   bool all_proved = true;
+  std::vector<recheck::Certificate> certificates;
   std::int64_t left = most_work;
   for (const Clockings& clock_rad : clockings_) {
     if (left <= 0 || effort_.cut_short()) return {Verdict::undecided, std::nullopt};
     SearchProblem problem = with_layout(base_, stations, clock_rad);
     problem.required_clearance_mm = clearance_mm;
-    const Searched searched = search(problem, left);
+    Searched searched = search(problem, left);
     left -= searched.work;
     if (searched.outcome == SearchOutcome::found)
       if (const auto need = switching_need(problem, searched.route))
         if (auto design = placed(problem, searched.route, *need))
           return {Verdict::reached, std::move(design)};
     all_proved = all_proved && searched.outcome == SearchOutcome::proved_none;
+    if (searched.certificate) certificates.push_back(std::move(*searched.certificate));
   }
+  if (all_proved)
+    for (recheck::Certificate& certificate : certificates) certified_(std::move(certificate));
   return {all_proved ? Verdict::unreachable : Verdict::undecided, std::nullopt};
 }
 

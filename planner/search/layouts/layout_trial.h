@@ -3,7 +3,7 @@
 // target with so much clearance?
 //
 // Clockings matter to the field alone. So the search runs without the field first: a proof that there is no
-// way then holds for every clocking at once; and a way that is found is asked, switch by switch, which
+// route then holds for every clocking at once; and a route that is found is asked, switch by switch, which
 // clockings allow it. Only where none does, each clocking is searched for itself.
 #pragma once
 
@@ -14,6 +14,7 @@
 
 #include "planner/effort/effort.h"
 #include "planner/plan/answer.h"
+#include "planner/proof/recheck/certificate.h"
 #include "planner/search/layouts/layout_grid.h"
 #include "planner/search/problem.h"
 #include "planner/search/route/route.h"
@@ -39,9 +40,13 @@ struct Trial {
 
 class LayoutTrials {
  public:
+  using Certified = std::function<void(recheck::Certificate)>;
+
   /// `base` is the question with any layout; what it refers to must outlive this. The effort ends every
-  /// trial; its work counts for none.
-  LayoutTrials(const SearchProblem& base, std::vector<Clockings> clockings, const Effort& effort);
+  /// trial; its work counts for none. `certified`, where there is one, gets the certificates of every
+  /// "unreachable" at the base's own clearance.
+  LayoutTrials(const SearchProblem& base, std::vector<Clockings> clockings, const Effort& effort,
+               Certified certified = {});
 
   /// Each search does at most `most_work` (RouteSearch::work), the clockings of one trial together at most so
   /// much again. Precondition: a design can have these stations.
@@ -57,6 +62,7 @@ class LayoutTrials {
     SearchOutcome outcome = SearchOutcome::stopped;
     Route route;  ///< tidied, after `found`
     std::int64_t work = 0;
+    std::optional<recheck::Certificate> certificate;  ///< after `proved_none`, where it is wanted
   };
 
   Searched search(const SearchProblem& problem, std::int64_t most_work);
@@ -64,9 +70,12 @@ class LayoutTrials {
   std::optional<PlacedDesign> surest(const SearchProblem& problem, const Route& route) const;
   Trial ask_each_clocking(const Stations& stations, double clearance_mm, std::int64_t most_work);
 
+  bool wants_certificate(const SearchProblem& problem) const;
+
   const SearchProblem& base_;
   std::vector<Clockings> clockings_;
-  Effort effort_;  // its work is not looked at
+  Effort effort_;  // its work is not asked
+  Certified certified_;
   std::int64_t work_ = 0;
 };
 

@@ -51,7 +51,7 @@ class PlaceSearch {
   PlaceSearch(const SearchProblem& base, const PlaceSettings& settings)
       : settings_(settings),
         trials_(base, grid_clockings(base.design.parts(), settings.locks, settings.clock_step_rad),
-                settings.effort) {}
+                settings.effort, settings.certified) {}
 
   PlaceResult run() {
     const DesignParts& parts = trials_.base().design.parts();
@@ -63,7 +63,7 @@ class PlaceSearch {
     const auto any = [](const GridPoint&) { return true; };
     const auto coarse = [this](const GridPoint& point) { return is_coarse(point.stations); };
     const auto beside = [this](const GridPoint& point) { return is_beside_best(point.stations); };
-    try_all("a look at every layout", settings_.effort.work() / shares::kPlaceGlanceShare, any);
+    try_all("a first check of every layout", settings_.effort.work() / shares::kPlaceGlanceShare, any);
     try_all("a coarse part of the grid", settings_.effort.work(), coarse);
     try_all("beside the best", settings_.effort.work(), beside);
     try_all("all other layouts", work_elsewhere(), any);

@@ -2,12 +2,12 @@
 // Where the locks should sit: the layouts that reach the target with the widest clearance.
 //
 // First the grid (layout_grid.h): as soon as designs are known, every other layout is only asked whether it
-// reaches with more clearance than those, and a search that ends without a way settles it (branch and bound:
-// A. H. Land and A. G. Doig, "An Automatic Method of Solving Discrete Programming Problems", Econometrica
-// 28(3), 1960, with the complete search as its bound). All layouts get a little work before any gets much;
-// then a coarse part of the grid is asked, what stands beside the best, and, with a share of the work until
-// then, the rest. The clearance of a design is raised step by step until searches find no wider way, and they
-// give up the sooner the less work the last wider way took.
+// reaches with more clearance than those, and a search that ends without a route settles it (branch and
+// bound: A. H. Land and A. G. Doig, "An Automatic Method of Solving Discrete Programming Problems",
+// Econometrica 28(3), 1960, with the complete search as its bound). All layouts get a little work before any
+// gets much; then a coarse part of the grid is asked, what stands beside the best, and, with a share of the
+// work until then, the rest. The clearance of a design is raised step by step until searches find no wider
+// route, and they give up the sooner the less work the last wider route took.
 //
 // Then between the points of the grid, about each of the best: NLopt's GN_DIRECT_L (J. M. Gablonsky and C. T.
 // Kelley, "A Locally-Biased Form of the DIRECT Algorithm", J. Global Optimization 21, 2001), which needs no
@@ -47,6 +47,10 @@ struct PlaceSettings {
   std::optional<ErrorSizes> errors = std::nullopt;
   /// Its work (RouteSearch::work) is for one question about one layout; its clock ends the whole search.
   Effort effort = Effort::of_work(shares::kPlaceWork);
+  /// Handed a certificate of each layout that is proved not to reach with the required clearance: one for all
+  /// clockings of its stations, or one for each. Its scene is not filled in (name_scene). Empty: none is
+  /// made.
+  LayoutTrials::Certified certified;
   /// Told what goes on, what is known so far, and the share of what goes on that is done.
   std::function<void(const std::string&, const std::string&, double)> progress =
       [](const std::string&, const std::string&, double) {};
@@ -59,8 +63,8 @@ struct PlaceResult {
   // What became of those combinations, each with all its clockings:
   std::size_t reached = 0;      ///< a plan was found
   std::size_t unreachable = 0;  ///< proved at the required clearance
-  /// Searched to the end without a way that has more clearance than the best `keep`. That nothing else makes
-  /// them better (fewer switches, a weaker field, less than a step of clearance) is not said.
+  /// Searched to the end without a route that has more clearance than the best `keep`. That nothing else
+  /// makes them better (fewer switches, a weaker field, less than a step of clearance) is not said.
   std::size_t no_better_found = 0;
   std::size_t undecided = 0;  ///< the work, or the time, ran out
   std::int64_t work = 0;

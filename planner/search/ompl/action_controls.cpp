@@ -3,12 +3,13 @@
 
 #include <array>
 #include <cassert>
-#include <limits>
 
 #include <ompl/control/ControlSpace.h>
 #include <ompl/control/StatePropagator.h>
 #include <ompl/control/spaces/DiscreteControlSpace.h>
 #include <ompl/control/spaces/RealVectorControlSpace.h>
+
+#include "geometry/numbers/numbers.h"
 
 namespace withy {
 
@@ -34,7 +35,7 @@ constexpr std::array<ActionKind, kMotionKinds> kMotions = {ActionKind::advance, 
 std::optional<Eigen::Vector2d> nearest_latchable(const BendChart& chart, const Eigen::Vector2d& before,
                                                  const Eigen::Vector2d& theta, double most_rad) {
   std::optional<Eigen::Vector2d> nearest;
-  double least = std::numeric_limits<double>::infinity();
+  double least = kInfinity;
   const Eigen::Vector2d along = theta - chart.base_of(theta);
   // Near first: all bends of a fine lattice are too many.
   double radius = std::min(kFirstReach_rad, 2.0 * most_rad);

@@ -28,15 +28,16 @@ double tip_lever_mm2(const Design& design) {
 /// From a cell to the start, at least about: the locks that are engaged otherwise there, the insertion to
 /// make up, and (where no switch is left) the bend.
 double CellQueue::left_to_pay(const CellRef& ref) const {
-  const Box b = store_.box(ref);
+  const CellTree& tree = store_.tree(ref.leaf);
+  const auto centre = [&](int k) { return tree.centre(ref.cell, k); };
   const State& start = store_.problem().start;
   const double switches =
       kSwitchCost * static_cast<double>((store_.leaf(ref).engaged ^ start.engaged).count());
   const double bend = ref.leaf == store_.start_leaf()
                           ? tip_lever_mm2(store_.problem().design) *
-                                std::hypot(b.centre(1) - start.u_free.x(), b.centre(2) - start.u_free.y())
+                                std::hypot(centre(1) - start.u_free.x(), centre(2) - start.u_free.y())
                           : 0.0;
-  return switches + kGreed * (std::abs(b.centre(0) - start.insertion_mm) + bend);
+  return switches + kGreed * (std::abs(centre(0) - start.insertion_mm) + bend);
 }
 
 void CellQueue::push(const CellRef& ref, double cost) {
@@ -83,8 +84,12 @@ void CellQueue::hand_down(const CellRef& ref) {
 }
 
 const std::vector<CellRef>& CellQueue::touched() {
-  std::sort(touched_.begin(), touched_.end());
+  // What was sorted last time still is.
+  const auto fresh = touched_.begin() + static_cast<std::ptrdiff_t>(touched_sorted_);
+  std::sort(fresh, touched_.end());
+  std::inplace_merge(touched_.begin(), fresh, touched_.end());
   touched_.erase(std::unique(touched_.begin(), touched_.end()), touched_.end());
+  touched_sorted_ = touched_.size();
   return touched_;
 }
 

@@ -14,7 +14,7 @@
 
 namespace withy {
 
-/// What a lock switch costs beside a millimetre of motion: ways with fewer switches are looked at first
+/// What a lock switch costs beside a millimetre of motion: routes with fewer switches are tried first
 /// unless they lead through much that is unproved.
 inline constexpr double kSwitchCost = 100.0;
 
@@ -66,6 +66,7 @@ class CellQueue {
   std::vector<Entry> heap_;
   std::uint64_t tickets_ = 0;
   std::vector<CellRef> touched_;
+  std::size_t touched_sorted_ = 0;  // of its first ones: so many are, and each once
 };
 
 }  // namespace withy

@@ -121,17 +121,17 @@ void CellSearch::reach(const CellRef& from, int leaf, const Box& query, int lock
 
 void CellSearch::relax(const CellRef& from, const CellRef& to, int lock, bool engages) {
   const CellLabel source = queue_.label(from);
+  if (!settings_.limits_switches() && labels().of(to).closed) return;  // nothing improves it (way_label.h)
   const int switches = source.switches + (lock >= 0 ? 1 : 0);
   if (switches + store_.leaf(to).engaged_count() > settings_.most_switches) return;
   double step = passing_cost(store_, to, settings_.coarse_travel_mm);
   if (lock >= 0) {
     step += kSwitchCost;
   } else {
-    const Box a = store_.box(from);
-    const Box b = store_.box(to);
-    step += std::abs(a.centre(0) - b.centre(0)) +
-            tip_lever_mm2(store_.problem().design) *
-                std::hypot(a.centre(1) - b.centre(1), a.centre(2) - b.centre(2));
+    const CellTree& tree = store_.tree(to.leaf);  // of both
+    const auto between = [&](int k) { return tree.centre(from.cell, k) - tree.centre(to.cell, k); };
+    step +=
+        std::abs(between(0)) + tip_lever_mm2(store_.problem().design) * std::hypot(between(1), between(2));
   }
   CellLabel& label = queue_.label(to);
   const double cost = source.cost + step;

@@ -1,6 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "planner/search/route/certificate_leaves.h"
 
+#include <cassert>
 #include <cmath>
 #include <functional>
 #include <string>
@@ -60,9 +61,9 @@ recheck::Notches notches_of(const LatchHardware& latch, const Eigen::Vector2d& s
   return notches;
 }
 
-recheck::CertificateLeaf leaf_of_certificate(const CellStore& store, int index, int level) {
+recheck::CertificateLeaf leaf_of_certificate(const CellStore& store, const Leaf& leaf, const Box& whole,
+                                             int level) {
   const Design& design = store.problem().design;
-  const Leaf& leaf = store.leaf(index);
   recheck::CertificateLeaf written;
   written.level = level;
   int count = 0;
@@ -73,7 +74,6 @@ recheck::CertificateLeaf leaf_of_certificate(const CellStore& store, int index, 
                                   ? recheck::Notches{}
                                   : notches_of(*design.latch(), leaf.base_sum(++count)));
   }
-  const Box whole = store.tree(index).box(0);
   written.whole.dimensions = whole.dimensions;
   for (int k = 0; k < whole.dimensions; ++k) {
     written.whole.low[Box::idx(k)] = whole.low[Box::idx(k)];
@@ -100,9 +100,22 @@ std::vector<recheck::CertificateLeaf> certificate_leaves(const CellStore& store,
       };
       std::string parts = PartsWriter(store.tree(index), is_in).text();
       if (!any) continue;
-      leaves.push_back(leaf_of_certificate(store, index, level));
+      leaves.push_back(leaf_of_certificate(store, store.leaf(index), store.tree(index).box(0), level));
       leaves.back().parts = std::move(parts);
     }
+  return leaves;
+}
+
+std::vector<recheck::CertificateLeaf> whole_leaves_with_locks(const CellStore& store) {
+  assert(store.chart().kind() == LatticeKind::everything);
+  const Design& design = store.problem().design;
+  std::vector<recheck::CertificateLeaf> leaves;
+  for (int engaged = 1; engaged <= design.lock_count(); ++engaged)
+    for_each_leaf(design, store.chart(), engaged, Effort(), [&](const Leaf& leaf) {
+      leaves.push_back(leaf_of_certificate(store, leaf, whole_leaf(design, store.chart(), leaf), 0));
+      leaves.back().parts.assign(1, '1');
+      return true;
+    });
   return leaves;
 }
 

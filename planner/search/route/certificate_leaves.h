@@ -16,4 +16,8 @@ namespace withy {
 std::vector<recheck::CertificateLeaf> certificate_leaves(const CellStore& store, const CellLabels* labels,
                                                          int levels);
 
+/// Every leaf with engaged locks, whole: where no switch leads there from the one without. Precondition:
+/// every bend is latchable, so that there is one for each set of locks.
+std::vector<recheck::CertificateLeaf> whole_leaves_with_locks(const CellStore& store);
+
 }  // namespace withy

@@ -9,7 +9,9 @@
 
 #include "planner/effort/shares.h"
 #include "planner/search/cells/compass_search.h"
+#include "planner/search/cells/friction_goals.h"
 #include "planner/search/cells/goal_descent.h"
+#include "planner/search/cells/goal_residual.h"
 #include "planner/search/route/joining.h"
 #include "planner/segment/curvature_limit.h"
 #include "planner/segment/shape.h"
@@ -18,10 +20,6 @@ namespace withy {
 
 namespace {
 
-// What of the direction's tolerance is aimed at, and what a radian beyond it weighs: so much that the point,
-// which has a tolerance of its own, gives way.
-constexpr double kDirectionShare = 0.9;
-constexpr double kDirectionLever_mm = 100.0;
 // Differences for its derivatives: far above rounding, far below what bends the tip's way.
 constexpr double kInsertionDifference_mm = 1e-4;
 constexpr double kCurvatureDifference_per_mm = 1e-7;
@@ -33,20 +31,6 @@ constexpr double kLeastDraw_mm = 1.0;
 constexpr double kFarthestBend_mm = 25.0;
 // Room (mm) beyond the required clearance that is enough.
 constexpr double kPlenty_mm = 0.5;
-
-using Residual = Eigen::Matrix<double, 6, 1>;
-
-/// The tip's miss in mm: of the point, and of the direction so far as it is out of tolerance.
-Residual miss(const Design& design, const Goal& goal, const State& state) {
-  const Eigen::Isometry3d tip = Shape(design, state).tip_E();
-  Residual r = Residual::Zero();
-  r.head<3>() = tip.translation() - goal.point_E;
-  const double off = goal.direction_error(tip);
-  const double allowed = kDirectionShare * goal.direction_tolerance_rad;
-  if (off > allowed)
-    r.tail<3>() = kDirectionLever_mm * (1.0 - allowed / off) * (tip.linear().col(2) - *goal.direction_E);
-  return r;
-}
 
 State moved(const Design& design, const State& from, const Eigen::Vector3d& step) {
   State to = from;
@@ -64,8 +48,9 @@ std::optional<Route> DirectAttempt::run(int most_switches, const Effort& effort)
   end_ = problem_.start;
   held_.reset();
   const Design& design = problem_.design;
-  // Leaves with continuous frozen bends are no finite number.
-  const int locks = probe_.chart().coordinates() > 0 ? 0 : design.lock_count();
+  // Leaves whose frozen bends are continuous along lines are no finite number, and no goal states of them are
+  // sought.
+  const int locks = probe_.chart().kind() == LatticeKind::lines ? 0 : design.lock_count();
   for (int engaged = 0; engaged <= std::min(locks, most_switches); ++engaged)
     for (const GoalState& goal : goal_states(engaged)) {
       if (spent()) return std::nullopt;
@@ -80,18 +65,33 @@ std::optional<Route> DirectAttempt::run(int most_switches, const Effort& effort)
 std::vector<DirectAttempt::GoalState> DirectAttempt::goal_states(int engaged) {
   std::vector<GoalState> goals;
   const Design& design = problem_.design;
+  const auto add_clear = [&](State state) {
+    const double room = problem_.heeded.clearance ? margin(state) : problem_.required_clearance_mm;
+    if (room >= problem_.required_clearance_mm) goals.push_back({std::move(state), room});
+  };
+  if (engaged > 0 && probe_.chart().kind() == LatticeKind::everything) {
+    const auto go_on = [&](std::int64_t work) {
+      work_ += work;
+      return !spent();
+    };
+    for (State& state : friction_goal_states(design, probe_.chart(), goal_, engaged, go_on))
+      add_clear(std::move(state));
+    sort_widest_first(goals);
+    return goals;
+  }
   for_each_leaf(design, probe_.chart(), engaged, effort_, [&](const Leaf& leaf) {
     std::vector<State> found;
     add_goal_states(leaf, whole_leaf(design, probe_.chart(), leaf), shares::kDirectHalvings, found);
-    for (State& state : found) {
-      const double room = problem_.heeded.clearance ? margin(state) : problem_.required_clearance_mm;
-      if (room >= problem_.required_clearance_mm) goals.push_back({std::move(state), room});
-    }
+    for (State& state : found) add_clear(std::move(state));
     return !spent();
   });
+  sort_widest_first(goals);
+  return goals;
+}
+
+void DirectAttempt::sort_widest_first(std::vector<GoalState>& goals) {
   std::stable_sort(goals.begin(), goals.end(),
                    [](const GoalState& a, const GoalState& b) { return a.margin_mm > b.margin_mm; });
-  return goals;
 }
 
 /// Halves the leaf until what is left of it may be solved from its middle: its curvatures only, where the tip
@@ -130,14 +130,14 @@ std::optional<State> DirectAttempt::solve_goal(State state) {
                                             kCurvatureDifference_per_mm};
   for (int step = 0; step < shares::kDirectNewtonSteps; ++step) {
     work_ += shares::kDirectNewtonWork;
-    const Residual r = miss(design, goal_, state);
+    const GoalResidual r = goal_residual(design, goal_, state);
     if (goal_miss(design, goal_, state) <= 0.0)
       return within_limits(design, state) ? std::optional<State>(state) : std::nullopt;
     Eigen::Matrix<double, 6, 3> slope;
     for (int c = 0; c < 3; ++c) {
       State beside = state;
       (c == 0 ? beside.insertion_mm : beside.u_free[c - 1]) += difference[static_cast<std::size_t>(c)];
-      slope.col(c) = (miss(design, goal_, beside) - r) / difference[static_cast<std::size_t>(c)];
+      slope.col(c) = (goal_residual(design, goal_, beside) - r) / difference[static_cast<std::size_t>(c)];
     }
     Eigen::Vector3d by = -slope.colPivHouseholderQr().solve(r);
     if (!by.allFinite()) return std::nullopt;

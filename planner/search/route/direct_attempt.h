@@ -2,11 +2,12 @@
 // The short attempt before the complete search: from goal states straight back to the start.
 //
 // Leaves with few engaged locks come first. In each, Gauss-Newton steps (J. Nocedal and S. J. Wright,
-// "Numerical Optimization", 2nd ed., 2006, section 10.3) on insertion and free curvature place the tip at the
-// target. The goal states that are clear of the wall are then drawn back, those with most room first: out
-// along the axis as far as allowed, bent to where the body has most room where that is not far, locks
-// released where they can be. Every motion and every switch is judged exactly, forward. The first way that
-// arrives at the start is the answer; none says nothing.
+// "Numerical Optimization", 2nd ed., 2006, section 10.3) on insertion and free curvature (with friction locks
+// on the frozen bends as well: friction_goals.h) place the tip at the target. The goal states that are clear
+// of the wall are then drawn back, those with most room first: out along the axis as far as allowed, bent to
+// where the body has most room where that is not far, locks released where they can be. Every motion and
+// every switch is judged exactly, forward. The first way that arrives at the start is the answer; none says
+// nothing.
 //
 // The same steps lead from any state back out (way_out): what a lock that sticks leaves to do, or a plan that
 // begins elsewhere.
@@ -61,6 +62,7 @@ class DirectAttempt {
 
   bool spent() const { return work_ >= most_work_ || effort_.cut_short(); }
   std::vector<GoalState> goal_states(int engaged);
+  static void sort_widest_first(std::vector<GoalState>& goals);
   void add_goal_states(const Leaf& leaf, const Box& box, int halvings, std::vector<State>& out);
   std::optional<State> solve_goal(State state);
   State spared(const State& goal);

@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// States that verified ways from the start lead to, and these ways.
+// States that verified routes from the start lead to, and these routes.
 //
 // Every action can be undone and none depends on a target, so what one target's route has shown to be reached
 // is as good a place to start from as the start. The cells of a store are marked with the states (CellStore).
@@ -30,7 +30,7 @@ class KnownStates {
  private:
   struct Known {
     int parent = 0;
-    RouteStep step;  // the last one of the way to it
+    RouteStep step;  // the last one of the route to it
   };
   const Known& at(int known) const { return states_[static_cast<std::size_t>(known)]; }
 

@@ -1,11 +1,11 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// From a route to a plan: the way in, the same way back out, and nothing that is not verified.
+// From a route to a plan: the route in, the same route out, and nothing that is not verified.
 //
-// "Reached" is said of what make_plan returns, or of a route that refusal_of, which looks the same way, finds
-// nothing against, and of nothing else. It trusts no search: whatever a route
-// rests on (a cell said to be free, a quick look, another planner), each of its motions is looked at here, as
-// a whole motion of the whole body, each limit and each switch is judged, and the plan's measured clearance
-// is held against what is required.
+// "Reached" is said of what make_plan returns, or of a route that refusal_of, which checks the same way,
+// finds nothing against, and of nothing else. It trusts no search: whatever a route rests on (a cell said to
+// be free, a quick check, another planner), each of its motions is verified here, as a whole motion of the
+// whole body, each limit and each switch is judged, and the plan's measured clearance is held against what is
+// required.
 #pragma once
 
 #include <cstddef>
@@ -36,14 +36,15 @@ struct PlanRefusal {
   std::string sentence;
 };
 
-/// The plan of a route, or the first thing that stands against it. The way out is the way in reversed: bends
-/// undone, locks released where they were engaged. A motion passes the same states either way, so what is
-/// verified of it on the way in is said of it on the way out too.
+/// The plan of a route, or the first fault found. The route out is the route in reversed: bends undone, locks
+/// released where they were engaged. A motion passes the same states in both directions, so what is verified
+/// of it on the route in holds on the route out.
 ///
-/// A plan that is returned: starts and ends at start_state(); each motion changes insertion and free
-/// curvature only, within the limits that the problem heeds, with a verified clearance of at least what is
-/// required; each switch leaves the body where it is, with a bend that the latch holds exactly, and is
-/// allowed there and back; the tip of its reached_state is within the goal.
+/// A plan carries its figures: clearance, pulls, tensions and lock loads of each state, the field of each
+/// switch (planner/plan/figures.h). A plan that is returned: starts and ends at start_state(); each motion
+/// changes insertion and free curvature only, within the limits that the problem heeds, with a verified
+/// clearance of at least what is required; each switch leaves the body where it is, with a bend that the
+/// latch holds exactly, and is allowed there and back; the tip of its reached_state is within the goal.
 tl::expected<Plan, PlanRefusal> make_plan(const StepJudge& judge, const Route& route);
 
 /// The same of a route that begins elsewhere: where the way in has been undone, `home` leads on from there to

@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// The nearest to a target of the states that a way passes.
+// The nearest to a target of the states that a route passes.
 #pragma once
 
 #include "planner/search/problem.h"

@@ -9,6 +9,7 @@
 #include <fmt/format.h>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/proof/lemmas/motion_bounds.h"
 
 namespace withy {
 
@@ -68,10 +69,9 @@ Coverage coverage_of(const CellStore& store, const CellLabels& labels) {
   });
   if (!std::isfinite(c.finest_cell_mm)) c.finest_cell_mm = 0.0;
   const Design& design = store.problem().design;
-  const double l = design.length_mm();
-  c.lipschitz_insertion =
-      design.carriage().kind == CarriageKind::free ? 1.0 : 1.0 + design.segment().curvature_max_per_mm * l;
-  c.lipschitz_curvature_mm2 = 0.5 * l * l;
+  const MotionBounds bounds = motion_bounds(design);  // lemma 3
+  c.lipschitz_insertion = bounds.insertion_lever(design.length_mm());
+  c.lipschitz_curvature_mm2 = bounds.curvature_lever_mm2(design.length_mm());
   return c;
 }
 

@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// A way from the start to the target as states and the steps between them.
+// A route from the start to the target: states and the steps between them.
 #pragma once
 
 #include <optional>
@@ -62,11 +62,11 @@ class StepJudge {
   /// where the problem heeds them the tendons' limits all along.
   bool within_limits_all_along(const State& from, const State& to) const;
 
-  /// The same as far as a quick look tells.
+  /// The same as far as a quick check tells.
   MotionLook::Finding look_at(const State& from, const State& to) const;
 
-  /// Can the lock be switched in this state, there and back (a plan returns the way it came)? Curvatures on
-  /// both sides of a lock to release must be equal, the field must do both, and the bend that the lock
+  /// Can the lock be switched in this state, there and back (a plan returns by the route it came)? Curvatures
+  /// on both sides of a lock to release must be equal, the field must do both, and the bend that the lock
   /// freezes must be latched exactly: every backbone's slide a whole multiple of the pitch. How far off a
   /// bench may engage (`engage_window_mm`) is no licence for plans (exact_latch). Where the problem wants
   /// hunts, the lock's must be one that can be made.

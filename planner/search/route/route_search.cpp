@@ -2,8 +2,12 @@
 #include "planner/search/route/route_search.h"
 
 #include <algorithm>
+#include <utility>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/proof/relaxations/curve_reach.h"
+#include "planner/proof/relaxations/no_switch.h"
+#include "planner/proof/relaxations/tip_passage.h"
 #include "planner/search/route/notched_twin.h"
 #include "planner/search/route/reached_cells.h"
 #include "planner/segment/shape.h"
@@ -18,11 +22,17 @@ RouteSearch::RouteSearch(const SearchProblem& problem, RouteSearchSettings setti
       work_(store_.probe(), settings_),
       judge_(problem, store_.probe().hardware()),
       known_(store_),
-      threader_(store_, known_, judge_) {}
+      threader_(store_, known_, judge_) {
+  if (!settings_.relaxations || !problem_.heeded.field) return;
+  switchless_ = no_lock_ever_engages(store_.probe().hardware(), shares::kNoSwitchBoxes, settings_.effort);
+  if (switchless_) settings_.most_switches = 0;
+}
 
 SearchOutcome RouteSearch::run(const Goal& goal) {
   goal_ = goal;
   best_approach_.reset();
+  proof_ = ProofKind::cells;
+  relaxations_due_ = settings_.relaxations;
   start_over();
   return resume();
 }
@@ -43,7 +53,31 @@ SearchOutcome RouteSearch::resume() {
     found_ = std::move(*found);
     return SearchOutcome::found;
   }
+  if (prove_by_relaxations()) return SearchOutcome::proved_none;
+  if (auto route = try_notches()) {
+    found_ = {std::move(*route), 0, 0};
+    return SearchOutcome::found;
+  }
   return search_cells();
+}
+
+/// Once for each goal.
+bool RouteSearch::prove_by_relaxations() {
+  if (!std::exchange(relaxations_due_, false)) return false;
+  const Design& design = problem_.design;
+  if (beyond_all_curves(
+          design, {goal_.point_E, goal_.tolerance_mm, goal_.direction_E, goal_.direction_tolerance_rad})) {
+    proof_ = ProofKind::no_tip_there;
+    return true;
+  }
+  const auto field = problem_.distance->field_pointer();
+  if (!problem_.heeded.clearance || !field) return false;
+  const TipBall ball{design.body_radius(design.length_mm()), problem_.required_clearance_mm, goal_.point_E,
+                     goal_.tolerance_mm};
+  const TipPassage passage = tip_passage(field, ball, shares::kPassageCubes, settings_.effort);
+  work_.add_other(shares::kCellWork * passage.cubes);
+  if (passage.sealed) proof_ = passage.no_room ? ProofKind::no_tip_there : ProofKind::no_way_of_tip;
+  return passage.sealed;
 }
 
 std::optional<FoundRoute> RouteSearch::without_cells() {
@@ -56,7 +90,6 @@ std::optional<FoundRoute> RouteSearch::without_cells() {
     work_.add_try();
     route = threader_.straight(goal_, settings_.effort);
   }
-  if (!route) route = try_notches();
   if (!route) return std::nullopt;
   return FoundRoute{std::move(*route), 0, 0};
 }
@@ -64,7 +97,10 @@ std::optional<FoundRoute> RouteSearch::without_cells() {
 /// More than one motion, and switches.
 std::optional<Route> RouteSearch::try_directly() {
   if (settings_.direct_work <= 0) return std::nullopt;
-  const std::int64_t most = settings_.direct_work * std::max(1, problem_.design.lock_count());
+  const int locks = problem_.design.lock_count();
+  const bool friction = store_.chart().kind() == LatticeKind::everything && settings_.most_switches > 0;
+  const std::int64_t most =
+      settings_.direct_work * std::max(1, locks) + (friction ? shares::kDirectFrictionWork * locks : 0);
   DirectAttempt attempt(goal_, store_.probe(), judge_);
   auto route = attempt.run(settings_.most_switches, settings_.effort.part(most));
   work_.add_other(attempt.work());
@@ -79,8 +115,9 @@ WayOut RouteSearch::way_out(const State& from, const LockSet& held) {
 /// Where frozen bends are continuous, a way with a few of them is sooner found.
 std::optional<Route> RouteSearch::try_notches() {
   const auto twin = notched_twin(problem_, store_.chart());
-  if (!twin) return std::nullopt;
+  if (!twin || settings_.most_switches <= 0) return std::nullopt;
   RouteSearchSettings settings = settings_;
+  settings.relaxations = false;  // what they prove of the twin says nothing
   settings.effort = settings_.effort.part(settings_.twin_work);
   RouteSearch search(*twin, settings);
   const SearchOutcome outcome = search.run(goal_);

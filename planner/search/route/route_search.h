@@ -12,8 +12,9 @@
 //   * else its mixed cells are split and the search goes on.
 // This is cell decomposition with exact labels (D. Zhu and J.-C. Latombe, "New Heuristic Algorithms for
 // Efficient Hierarchical Path Planning", IEEE Trans. Robotics and Automation 7(1), 1991), on the graph of
-// leaves that the locks make. Before it, a short attempt looks for a simple way (direct_attempt.h); what it
-// does not find is no matter.
+// leaves that the locks make. Before it, a short attempt seeks a simple route (direct_attempt.h); what it
+// does not find proves nothing. Where that is asked for, proofs that leave most of the design out come before
+// the cells as well (planner/proof/relaxations): the dimensions that locks add cost them nothing.
 #pragma once
 
 #include <iosfwd>
@@ -77,12 +78,18 @@ class RouteSearch {
   /// The cells that the search has reached as JSON lines (reached_cells.h). Precondition: a run().
   void write_reached_cells(std::ostream& out) const;
 
+  /// What the last run() rests on where it proved that there is none.
+  ProofKind proof() const { return proof_; }
+  /// Is it known that no lock can ever be engaged? Then only the leaf without engaged locks was searched.
+  bool switchless() const { return switchless_; }
+
   /// The state whose tip came nearest to the target on any way that was tried by exact motions, and what
   /// stopped that way.
   const std::optional<Approach>& best_approach() const { return best_approach_; }
 
  private:
   void start_over();
+  bool prove_by_relaxations();
   std::optional<FoundRoute> without_cells();
   std::optional<Route> try_directly();
   std::optional<Route> try_notches();
@@ -101,10 +108,13 @@ class RouteSearch {
   KnownStates known_;
   WayThreader threader_;
   int coarse_ways_ = 0;
+  bool switchless_ = false;
 
   // Of the last goal.
   Goal goal_;
   std::optional<CellSearch> cell_search_;
+  ProofKind proof_ = ProofKind::cells;
+  bool relaxations_due_ = false;
   FoundRoute found_;
   std::optional<Approach> best_approach_;
 };

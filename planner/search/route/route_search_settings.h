@@ -21,15 +21,25 @@ struct RouteSearchSettings {
   /// What the short attempt before the cells may take (direct_attempt.h) for each lock, and without locks; 0:
   /// there is no such attempt.
   std::int64_t direct_work = shares::kDirectWork;
-  /// Where frozen bends are continuous: what looking for a plan with some of them may take before the whole
+  /// Where frozen bends are continuous: what a search for a plan with some of them may take before the whole
   /// question is asked (notched_twin.h).
   std::int64_t twin_work = shares::kTwinWork;
   static constexpr int kAnySwitches = 1000;
-  /// Ways with more switches are not looked at; "none" then means none with so few: the least number of
+  /// Routes with more switches are not sought; "none" then means none with so few: the least number of
   /// switches to the target is kept of every cell (way_label.h).
   int most_switches = kAnySwitches;
   bool limits_switches() const { return most_switches < kAnySwitches; }
+  /// Proofs by what leaves most of the design out (planner/proof/relaxations) count as well. They are quick,
+  /// but what the cells know of the target is then no proof by itself (RouteSearch::proof).
+  bool relaxations = false;
   Effort effort;  ///< work as RouteSearch::work counts it; where it is spent the search ends undecided
+};
+
+/// What a search that found no route rests on.
+enum class ProofKind : unsigned char {
+  cells,         ///< the cells that were reached hold every state that reaches the target
+  no_tip_there,  ///< no state has its tip at the target
+  no_way_of_tip  ///< the tip's own ball can't get there
 };
 
 enum class SearchOutcome { found, proved_none, stopped };

@@ -2,9 +2,9 @@
 #include "planner/search/route/route_tidy.h"
 
 #include <algorithm>
-#include <limits>
 #include <optional>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/effort/shares.h"
 
 namespace withy {
@@ -131,9 +131,6 @@ bool lacks_hunt(const StepJudge& judge, const Stays& stays, std::size_t i) {
   return judge.lock_switch(step.engages ? stays.stays[i].back() : step.to, step.lock).lacks_hunt();
 }
 
-/// Insertions that are tried for one switch, from where it is to the start.
-constexpr int kHuntPlaces = 40;
-
 /// Switch i at insertion `d`, less than it has, and from there in to where it was with the bend unchanged.
 Stays with_switch_farther_out(const Stays& stays, std::size_t i, double d) {
   Stays moved = with_switch_at(stays, i, d);
@@ -152,7 +149,7 @@ bool keeps_more(const StepJudge& judge, const Stays& stays, std::size_t i, doubl
 }
 
 double least_clearance(const StepJudge& judge, const Stays& stays, std::size_t i) {
-  double least = std::numeric_limits<double>::infinity();
+  double least = kInfinity;
   for (const Stay* stay : {&stays.stays[i], &stays.stays[i + 1]})
     for (std::size_t j = 0; j + 1 < stay->size(); ++j)
       least = std::min(least, judge.verifier().clearance((*stay)[j], (*stay)[j + 1]).lower_mm);
@@ -164,9 +161,9 @@ void clear_hunt(const StepJudge& judge, Stays& stays, std::size_t i, const Effor
   if (!lacks_hunt(judge, stays, i)) return;
   const double deepest = stays.stays[i].back().insertion_mm;
   std::optional<Stays> best;
-  double most = -std::numeric_limits<double>::infinity();
-  for (int k = kHuntPlaces; k-- > 0 && !effort.cut_short();) {
-    Stays moved = with_switch_farther_out(stays, i, deepest * k / kHuntPlaces);
+  double most = -kInfinity;
+  for (int k = shares::kHuntPlaces; k-- > 0 && !effort.cut_short();) {
+    Stays moved = with_switch_farther_out(stays, i, deepest * k / shares::kHuntPlaces);
     if (!switch_fits(judge, moved, i)) continue;
     if (best && !keeps_more(judge, moved, i, most)) continue;
     if (lacks_hunt(judge, moved, i)) continue;

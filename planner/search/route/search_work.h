@@ -25,7 +25,7 @@ class SearchWork {
   void add_try() { ++tries_; }                           ///< of a way by exact motions
   void add_other(std::int64_t work) { other_ += work; }  ///< of what is tried before the cells
 
-  /// Cells that were looked at, whether for the wall or for the goal.
+  /// Cells that were checked, whether for the wall or for the goal.
   std::int64_t checks() const { return probe_.checks() + goal_checks_; }
 
   /// In a measure that does not depend on the machine: about microseconds of a fast one.

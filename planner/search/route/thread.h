@@ -17,7 +17,7 @@ namespace withy {
 struct ChainCell {
   const Leaf* leaf = nullptr;
   Box box;
-  bool free = false;  ///< proved: any passage through it will do (its motions are looked at all the same)
+  bool free = false;  ///< proved: any passage through it will do (its motions are verified all the same)
   int lock = -1;      ///< the lock that switches between this cell and the next; -1: both are in one leaf
   bool engages = false;
 };

@@ -21,7 +21,7 @@ struct FoundRoute {
 };
 
 /// What became of a way: a route, or the first threading that failed, its route led in from the start. Where
-/// the effort was cut short, what failed may not have been looked at.
+/// the effort was cut short, what failed may not have been checked.
 struct ThreadedWay {
   std::optional<FoundRoute> found;
   Threading failed;

@@ -37,6 +37,11 @@ TEST_CASE("Empty fields, spaces and bare line feeds are kept as the RFC has them
   CHECK(texts(",,\n a ,\"\",b\n") == Table{{"", "", ""}, {" a ", "", "b"}});
 }
 
+TEST_CASE("A byte order mark, which spreadsheets write, is no part of the first field") {
+  CHECK(texts("\xef\xbb\xbfx,y\n1,2\n") == Table{{"x", "y"}, {"1", "2"}});
+  CHECK(texts("\xef\xbb\xbf\"x\",y\n") == Table{{"x", "y"}});
+}
+
 TEST_CASE("Only what needs quotes gets them, and reading undoes it") {
   CHECK(csv_quoted("plain text") == "plain text");
   CHECK(csv_quoted("a,b") == "\"a,b\"");

@@ -170,6 +170,44 @@ TEST_CASE("a hunt's clearance is proved over the whole sweep, and one that comes
   }
 }
 
+TEST_CASE("in the guide, a hunt that sweeps the body into a narrow lumen's wall is not made, and says so") {
+  testing::TubeShape tube;
+  tube.length_mm = 130.0;
+  tube.radius_mm = 7.0;
+  tube.bend_rad = 0.0;
+  const auto wall = std::make_shared<const WallDistance>(testing::make_tube(tube, 120));
+  const ChannelDistance distance(wall);
+  DesignParts parts = parts_with(CarriageKind::guide);
+  parts.latch->hunt_mm = 0.05;
+  const Design design = Design::make(parts).value();
+  const MotionVerifier verifier(design, distance);
+  std::mt19937 random(73);
+  INFO("seed 73");
+  int touching = 0;
+  int clear = 0;
+  for (int trial = 0; trial < 40 && (touching < 3 || clear < 3); ++trial) {
+    State before;
+    before.insertion_mm = 75.0 + static_cast<double>(trial % 3);
+    before.u_free = 0.15 * random_state(random, design, 0).u_free;
+    const double sampled = sampled_clearance(design, *wall, before, 1);
+    if (verifier.clearance(before, before).lower_mm < 0.3) continue;  // touches before any hunt
+    if (sampled > -0.2 && sampled < 0.4) continue;                    // sampling can't tell
+    const LockHunt hunt = judge_lock_hunt(verifier, nullptr, 0.2, before, 1);
+    CAPTURE(trial, sampled, hunt.clearance_mm, hunt.objection);
+    if (sampled < 0.0) {
+      ++touching;
+      CHECK(hunt.missing());
+      CHECK_THAT(hunt.objection, Catch::Matchers::Contains("wall"));
+    } else {
+      ++clear;
+      CHECK(hunt.made());
+      CHECK(hunt.clearance_mm <= sampled + 1e-9);
+    }
+  }
+  CHECK(touching == 3);
+  CHECK(clear == 3);
+}
+
 // Slides of 0.1 mm turn the lock by 0.083 rad. A field that has just the reserve of 1 in the planned pose has
 // less in some other, one of 1.5 keeps enough: torques change by no more than that share of the field, 0.118
 // of what is needed with the field at 45 degrees to both ends of a quarter turn.

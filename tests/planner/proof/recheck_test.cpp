@@ -1,5 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Certificates of shipped questions hold; false ones don't; and the checker shares nothing with the search.
+#include <atomic>
 #include <filesystem>
 #include <fstream>
 #include <random>
@@ -9,9 +10,12 @@
 
 #include <catch2/catch.hpp>
 
+#include "planner/plan/plan.h"
+#include "planner/proof/plans/check_plan.h"
 #include "planner/proof/recheck/check_proof.h"
 #include "planner/search/ask/certify.h"
 #include "planner/search/ask/scene_problem.h"
+#include "planner/search/ask/solve.h"
 #include "tests/support/forgeries.h"
 
 using namespace withy;
@@ -81,6 +85,62 @@ TEST_CASE("certificates of shipped questions hold") {
   const auto outcome = check(prepared, proof_of(prepared, *problem));
   CAPTURE(outcome.why);
   CHECK(outcome.verdict == recheck::Verdict::holds);
+}
+
+TEST_CASE("a check that is stopped says neither that it holds nor that it doesn't") {
+  const PreparedScene prepared = scene_of("triple-bend");
+  const auto problem = make_problem(prepared, 1);
+  REQUIRE(problem);
+  recheck::CheckSettings settings;
+  std::atomic<int> asked{0};
+  settings.stop = [&] { return ++asked > 20; };
+  const auto proof =
+      recheck::check_proof(proof_of(prepared, *problem), prepared.scene, prepared.wall(), settings);
+  CHECK(proof.outcome.verdict == recheck::Verdict::could_not_decide);
+  CHECK(proof.outcome.why == "all of it before it was stopped");
+  CHECK(proof.looks < 200);
+  const PreparedScene reached = scene_of("straight");
+  const auto question = make_problem(reached, 0);
+  REQUIRE(question);
+  const std::string plan =
+      write_plan({reached.scene, question->design, solve(*question, {}), reached.scene.file.string()});
+  for (const int questions : {0, 3}) {
+    asked = 0;
+    settings.stop = [&] { return ++asked > questions; };
+    const auto report = recheck::check_plan(plan, "plan", reached.scene, reached.wall(), settings);
+    REQUIRE(report);
+    CHECK(report->outcome.verdict == recheck::Verdict::could_not_decide);
+    CHECK(report->outcome.why == "all of it before it was stopped");
+  }
+}
+
+TEST_CASE("a certificate says where its locks are, and proves nothing of others") {
+  const PreparedScene prepared = scene_of("triple-bend");
+  const auto problem = make_problem(prepared, 1);
+  REQUIRE(problem);
+  recheck::Certificate certificate = proof_of(prepared, *problem);
+  const std::vector<double> station = problem->design.layout().station_mm;
+  certificate.header.layout = recheck::ProvedLayout{station, std::vector<double>{0.0}};
+  CHECK(check(prepared, certificate).verdict == recheck::Verdict::holds);
+  if (!certificate.header.uses("field")) {
+    certificate.header.layout->clock_rad.reset();
+    CHECK(check(prepared, certificate).verdict == recheck::Verdict::holds);
+  }
+  certificate.header.layout->station_mm = {300.0};  // past the tip
+  CHECK(check(prepared, certificate).verdict == recheck::Verdict::does_not_hold);
+  // Single-bend is reached with its lock at 50 mm and not with one next to the base: that proof is none of
+  // it.
+  const PreparedScene single = scene_of("single-bend");
+  const auto asked = make_problem(single, 1);
+  REQUIRE(asked);
+  DesignParts parts = asked->design.parts();
+  parts.layout.station_mm = {4.0};
+  SearchProblem elsewhere = *asked;
+  elsewhere.design = Design::make(parts).value();
+  recheck::Certificate other = proof_of(single, elsewhere);
+  CHECK(check(single, other).verdict != recheck::Verdict::holds);
+  other.header.layout = recheck::ProvedLayout{{4.0}, std::vector<double>{0.0}};
+  CHECK(check(single, other).verdict == recheck::Verdict::holds);
 }
 
 TEST_CASE("proofs of harder questions don't hold where a plan is known") {

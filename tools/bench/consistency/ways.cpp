@@ -32,7 +32,7 @@ constexpr double kOtherSpacing = 1.6;
 constexpr double kRefinedAbove_mm = kOpeningPlaneTolerance_mm + 0.05;
 
 /// How solve() says that a route which was found does not stand when it is verified.
-const std::string kDoesNotHold = "the way that was found does not hold when verified: ";
+const std::string kDoesNotHold = "the route that was found does not hold when verified: ";
 
 /// How far a turned scene is moved, mm.
 constexpr double kMoved_mm = 40.0;

@@ -3,7 +3,6 @@
 
 #include <algorithm>
 #include <fstream>
-#include <limits>
 #include <optional>
 
 #include <Eigen/Geometry>

@@ -28,8 +28,6 @@ namespace {
 
 // Of each search for a proof to forge with: most take far less, and there are enough.
 constexpr std::int64_t kForgeWork = 3000000;
-// Certificates that take longer to check (processor time) are not mutated.
-constexpr double kQuickCheck_s = 0.5;
 // Of each walk from a legal state of a mutant's difference.
 constexpr int kWalkActions = 40;
 
@@ -41,6 +39,7 @@ struct Options {
   bool plans = false;
   bool forge = false;
   int mutants = 0;
+  double quick_s = 0.5;  // certificates that take more processor time to check are not mutated
   std::uint64_t seed = 1;
 };
 
@@ -120,6 +119,7 @@ void recheck_plan(const PreparedScene& prepared, const SearchProblem& problem, c
   settings.explain = false;
   const Answer answer = solve(problem, settings);
   const double planned_s = plan_time.seconds();
+  const auto reserve = answer.plan ? least_field_reserve(*answer.plan) : std::nullopt;
   const std::string text = write_plan({prepared.scene, problem.design, answer, prepared.scene.file.string()});
   const Stopwatch check_time;
   const auto report = recheck::check_plan(text, "the plan", prepared.scene, prepared.wall(), {});
@@ -127,8 +127,9 @@ void recheck_plan(const PreparedScene& prepared, const SearchProblem& problem, c
       report ? report->outcome : recheck::Outcome{recheck::Verdict::does_not_hold, report.error().message()};
   ++plans.tried;
   plans.count(outcome.verdict);
-  fmt::print("{:14} {} planned {:6.2f} s, {}: {} in {:.2f} s: {}\n", name, locks, planned_s,
-             name_of(answer.verdict), name_of(outcome.verdict), check_time.seconds(),
+  fmt::print("{:14} {} planned {:6.2f} s, {}, least reserve {}: {} in {:.2f} s: {}\n", name, locks, planned_s,
+             name_of(answer.verdict), reserve ? fmt::format("{:.3f}", *reserve) : "-",
+             name_of(outcome.verdict), check_time.seconds(),
              outcome.verdict == recheck::Verdict::holds ? report->what : outcome.why);
 }
 
@@ -175,7 +176,7 @@ void ask(const PreparedScene& prepared, const std::string& name, int locks, cons
       recheck::packed(text).size(), certificate.header.uses("field") ? " with the field" : "",
       name_of(report.outcome.verdict), checked_s, report.looks, check_cpu_s,
       report.outcome.why.empty() ? "" : ": ", report.outcome.why);
-  if (check_cpu_s < kQuickCheck_s && !certificate.leaves.empty() &&
+  if (check_cpu_s < options.quick_s && !certificate.leaves.empty() &&
       report.outcome.verdict == recheck::Verdict::holds)
     mutate(prepared, *problem, certificate, options);
 }
@@ -192,6 +193,8 @@ int main(int argc, char** argv) {
   app.add_flag("--forge", options.forge, "put proofs of harder questions forward where a plan is known");
   app.add_option("--mutants", options.mutants,
                  "change so many things of each certificate that holds, one at a time");
+  app.add_option("--quick", options.quick_s,
+                 "change only certificates that take at most so much processor time (s) to check");
   app.add_option("--seed", options.seed, "seed of the mutants");
   app.add_option("--keep", options.keep, "folder to keep the certificates in");
   CLI11_PARSE(app, argc, argv);

@@ -3,13 +3,14 @@
 // the plain implementation's bodies of states drawn from the box.
 #include <algorithm>
 #include <cmath>
-#include <limits>
 #include <memory>
 
 #include <catch2/catch.hpp>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/proof/lemmas/cell_body.h"
 #include "tests/support/lemma_cases.h"
+#include "tests/support/state_range.h"
 
 using namespace withy;
 using namespace withy::testing;
@@ -18,7 +19,6 @@ namespace {
 
 constexpr int kDesigns = 1000;
 constexpr int kCells = 10;  // of each design
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 constexpr double kRounding_mm = 1e-9;
 /// Stations of the samples: coarse, and, where the coarse ones have not found what must be there, fine.
 constexpr double kCoarse = 1.0 / 120.0;
@@ -133,8 +133,9 @@ TEST_CASE("lemmas 8 and 9: margins of stations, and of what is between them, ove
       if (!allowed(subject.of, centre)) continue;
       const double dd = random.below(2) == 0 ? 0.0 : 0.1 * subject.L * std::exp2(-random.between(0.0, 12.0));
       const double du = random.below(2) == 0 ? 0.0 : 0.02 * std::exp2(-random.between(0.0, 12.0));
-      const MotionBounds bounds = motion_bounds(design, centre, std::max(0.0, centre.insertion_mm - dd),
-                                                centre.insertion_mm + dd, centre.u_free.norm() + du);
+      const MotionBounds bounds =
+          motion_bounds(design, range_about(centre, std::max(0.0, centre.insertion_mm - dd),
+                                            centre.insertion_mm + dd, centre.u_free.norm() + du));
       const double wanted = subject.of.required_mm;
       const BodyCheck::Margins margins = check.evaluate(centre, bounds, dd, du, points, wanted);
       const double whole = check.whole_body(margins, points).value;

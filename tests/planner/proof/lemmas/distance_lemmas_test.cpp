@@ -2,10 +2,10 @@
 // Lemmas 7, 12 and 13, of what distances say of points that move, against exact distances (CGAL) of points
 // drawn within the reach: near open outlets, branches, an entry rim past the plane, and far outside.
 #include <cmath>
-#include <limits>
 
 #include <catch2/catch.hpp>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/proof/lemmas/moved_distance.h"
 #include "planner/proof/lemmas/outside_bound.h"
 #include "planner/proof/lemmas/room_bound.h"
@@ -17,7 +17,6 @@ using namespace withy::testing;
 namespace {
 
 constexpr int kCases = 10000;
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 /// Of two exact distances.
 constexpr double kRounding_mm = 1e-10;
 

@@ -2,13 +2,19 @@
 // Lemmas 18 to 20, of the hardware's limits over a box of states, against the limits of states drawn from it
 // (which tests/reference holds against the plain implementation): long, thick and touching locks, bases far
 // in, disks, two tendons and four.
+#include <algorithm>
 #include <cmath>
+#include <optional>
+#include <vector>
 
 #include <catch2/catch.hpp>
 
 #include "planner/proof/lemmas/limits_over_box.h"
 #include "planner/segment/hardware.h"
 #include "tests/support/lemma_cases.h"
+#include "tests/support/plain_field.h"
+#include "tests/support/plain_hardware.h"
+#include "tests/support/plain_segment.h"
 
 using namespace withy;
 using namespace withy::testing;
@@ -25,6 +31,31 @@ struct Tally {
     none += verdict == BoxVerdict::none ? 1 : 0;
   }
 };
+
+/// The design with limits that are what the state asks for, by the plain implementation, and no more; nothing
+/// where the tendons can't make it. The hold torque becomes what the other magnets take, in the plain
+/// implementation's robot too, whose least field is then the strength.
+std::optional<Design> just_enough_for(const Design& design, withy_plain::Robot& robot,
+                                      const withy_plain::State& plain, int lock) {
+  DesignParts parts = design.parts();
+  const auto most = [](const std::vector<double>& values) {
+    double largest = 0.0;
+    for (const double value : values) largest = std::max(largest, std::abs(value));
+    return largest;
+  };
+  const auto tensions = withy_plain::base_tensions(robot, plain);
+  if (!tensions) return std::nullopt;
+  parts.tendons->tension_max_N = std::max(most(*tensions), parts.tendons->tension_min_N);
+  parts.tendons->stroke_max_mm = std::max(1e-3, most(withy_plain::pulls(robot, plain)));
+  parts.lock->hold_moment_Nmm = std::max(1e-3, most(withy_plain::lock_moments(robot, plain)));
+  double push = 0.0;
+  for (int k = 0; k < robot.locks(); ++k) push = std::max(push, withy_plain::coupling(robot, plain, k));
+  if (push > 0.0) robot.scene.lock->hold_torque_Nmm = parts.lock->hold_torque_Nmm = push;
+  if (const auto least = withy_plain::least_currents(robot, plain, lock, 1.0))
+    parts.field->strength_max_mT = std::max(1e-3, withy_plain::strongest(robot, plain, *least));
+  auto made = Design::make(std::move(parts));
+  return made ? std::optional(std::move(*made)) : std::nullopt;
+}
 
 }  // namespace
 
@@ -68,6 +99,42 @@ TEST_CASE("lemmas 18 to 20: what the hardware's bounds say of a box holds for it
   CHECK(couplings.none > 20);
   CHECK(switches.all > 300);
   CHECK(switches.none > 300);
+}
+
+TEST_CASE("lemmas 18 to 20: rounding never forbids a state that is at the very limit") {
+  const std::uint32_t seed = 653;
+  INFO("seed " << seed);
+  Random random(seed);
+  int states = 0;
+  int switches = 0;
+  for (int i = 0; i < kCases; ++i) {
+    const LemmaDesign of = random_lemma_design(random, {.channel = -1, .hardware = true});
+    const State q = random_lemma_state(of, random, i % 2 == 0);
+    if (of.robot.locks() == 0 || !allowed(of, q)) continue;
+    withy_plain::Robot robot = withy_test::plain_robot(of.design);
+    const withy_plain::State plain = withy_test::plain_state(of.design, q);
+    const int lock = random.below(of.robot.locks());
+    const auto design = just_enough_for(of.design, robot, plain, lock);
+    if (!design) continue;
+    const Hardware hardware(*design);
+    StateBox box = StateBox::around(q);
+    if (random.below(2) == 0) {  // by a hair larger
+      const double hair = std::pow(10.0, random.between(-16.0, -9.0));
+      box.u_lo.array() -= hair;
+      box.u_hi.array() += hair;
+    }
+    CAPTURE(i, of.robot.scene.guide, q.insertion_mm, q.engaged.to_string(), lock);
+    REQUIRE(hardware.states_over(box) != BoxVerdict::none);
+    REQUIRE(hardware.coupling_over(box) != BoxVerdict::none);
+    ++states;
+    // Where demands nearly contradict one another the least field is of any size, and mostly rounding.
+    if (!withy_plain::least_currents(robot, plain, lock, 1.0) || design->field()->strength_max_mT > 1e3)
+      continue;
+    REQUIRE(hardware.switch_over(box, lock) != BoxVerdict::none);
+    ++switches;
+  }
+  CHECK(states > 1000);
+  CHECK(switches > 200);
 }
 
 TEST_CASE(

@@ -48,6 +48,76 @@ bool within(const Box& box, const std::array<double, kMaxDimensions>& x) {
   return true;
 }
 
+/// Lengths of the design in extended precision.
+struct ExtendedLengths {
+  const Design& design;
+
+  long double first_exposed(double insertion_mm) const {
+    if (design.carriage().kind == CarriageKind::free) return 0.0L;
+    const long double L = design.length_mm();
+    return std::clamp(L - static_cast<long double>(insertion_mm), 0.0L, L);
+  }
+  /// Of the flexible parts of [from, to].
+  long double flexible(long double from, long double to) const {
+    long double length = std::max(0.0L, to - from);
+    const auto leave_out = [&](long double low, long double high) {
+      length -= std::max(0.0L, std::min(high, to) - std::max(low, from));
+    };
+    const long double half = 0.5L * design.lock().body_length_mm;
+    for (int i = 0; i < design.lock_count(); ++i)
+      leave_out(design.station_mm(i) - half, design.station_mm(i) + half);
+    leave_out(static_cast<long double>(design.length_mm()) - design.segment().tip_rigid_mm,
+              design.length_mm());
+    return std::max(0.0L, length);
+  }
+};
+
+/// Lemma 3's constants, by its statement.
+struct ExtendedLevers {
+  long double free_from = 0.0L;
+  long double exposed_from = 0.0L;
+  long double turning_to = 0.0L;
+  long double kappa = 0.0L;
+
+  ExtendedLevers(const Design& design, const Leaf& leaf, const Box& box, const State& centre) {
+    const auto stretches = stretches_of(design, leaf.engaged);
+    free_from = stretches.back().from_mm;
+    const ExtendedLengths lengths{design};
+    exposed_from = turning_to = lengths.first_exposed(box.high[0]);
+    if (design.carriage().kind == CarriageKind::free) return;
+    const long double cut_to = lengths.first_exposed(box.low[0]);
+    for (std::size_t r = 0; r < stretches.size(); ++r) {
+      const Stretch& s = stretches[r];
+      if (s.from_mm > cut_to || s.to_mm < exposed_from) continue;
+      turning_to = s.to_mm;
+      kappa = std::max(kappa,
+                       r < leaf.base.size() ? frozen(lengths, s, centre.theta_frozen[r], cut_to) : free(box));
+    }
+  }
+  static long double free(const Box& box) {
+    const auto most = [&](std::size_t k) {
+      return static_cast<long double>(std::max(std::abs(box.low[k]), std::abs(box.high[k])));
+    };
+    return std::hypot(most(1), most(2));
+  }
+  static long double frozen(const ExtendedLengths& lengths, const Stretch& s, const Eigen::Vector2d& theta,
+                            long double cut_to) {
+    const long double limit = lengths.design.segment().curvature_max_per_mm;
+    const long double bend =
+        std::hypot(static_cast<long double>(theta.x()), static_cast<long double>(theta.y()));
+    const long double f = lengths.flexible(std::max<long double>(s.from_mm, cut_to), s.to_mm);
+    if (bend <= 0.0L) return 0.0L;
+    return f > 0.0L ? std::min(limit, bend / f) : limit;
+  }
+  long double insertion_lever(double s) const {
+    return 1.0L + kappa * std::max(0.0L, std::min<long double>(s, turning_to) - exposed_from);
+  }
+  long double curvature_lever(double s) const {
+    const long double l = std::max(0.0L, static_cast<long double>(s) - std::max(free_from, exposed_from));
+    return 0.5L * l * l;
+  }
+};
+
 double angle_between(const Eigen::Vector3d& a, const Eigen::Vector3d& b) {
   return std::atan2(a.cross(b).norm(), a.dot(b));
 }
@@ -123,6 +193,44 @@ TEST_CASE("lemmas 3 and 5: no station of an allowed state is farther from the ce
   CHECK(tightest_turn > 0.99);
 }
 
+TEST_CASE("lemma 3: rounding never makes a lever too short, whatever is next to the entry plane") {
+  const std::uint32_t seed = 605;
+  INFO("seed " << seed);
+  Random random(seed);
+  int guides = 0;
+  int compared = 0;
+  int tight = 0;
+  for (int i = 0; i < kCases; ++i) {
+    const Cell cell(random);
+    const Design& design = cell.of.design;
+    const AllowedBox box = AllowedBox::of(design, cell.chart, cell.leaf, cell.box);
+    const State centre = centre_state(cell.chart, cell.leaf, box.box());
+    const MotionBounds bounds = motion_bounds(design, StateRange::of_cell(box, centre));
+    const ExtendedLevers levers(design, cell.leaf, box.box(), centre);
+    const MotionBounds any = motion_bounds(design);
+    guides += cell.of.robot.scene.guide ? 1 : 0;
+    for (int k = 0; k < 8; ++k) {
+      const double L = design.length_mm();
+      const double next =
+          static_cast<double>(levers.exposed_from) + std::pow(10.0, random.between(-16.0, 1.0));
+      const double s = k == 0 ? L : k < 4 ? std::min(L, next) : random.between(0.0, L);
+      CAPTURE(i, k, s, cell.of.robot.scene.guide, box.box().low[0], box.box().high[0]);
+      const auto insertion = static_cast<long double>(bounds.insertion_lever(s));
+      const auto curvature = static_cast<long double>(bounds.curvature_lever_mm2(s));
+      REQUIRE(insertion >= levers.insertion_lever(s));
+      REQUIRE(curvature >= levers.curvature_lever(s));
+      CHECK(curvature <= levers.curvature_lever(s) + 1e-9L);
+      ++compared;
+      tight += insertion <= levers.insertion_lever(s) * (1.0L + 1e-8L) ? 1 : 0;
+      if (curvature_range(box.box()).second > design.segment().curvature_max_per_mm) continue;
+      REQUIRE(any.insertion_lever(s) >= bounds.insertion_lever(s) * (1.0 - 1e-12));
+      REQUIRE(any.curvature_lever_mm2(s) >= bounds.curvature_lever_mm2(s));
+    }
+  }
+  CHECK(guides > 1000);
+  CHECK(tight > compared * 9 / 10);
+}
+
 TEST_CASE("lemma 4: no station of an allowed state is farther aside than a cell's slide") {
   const std::uint32_t seed = 603;
   INFO("seed " << seed);
@@ -132,7 +240,8 @@ TEST_CASE("lemma 4: no station of an allowed state is farther aside than a cell'
   double tightest = 0.0;
   for (int i = 0; i < kCases; ++i) {
     const Cell cell(random);
-    const auto slide = CellSlide::of(cell.of.design, cell.chart, cell.leaf, cell.box);
+    const auto slide = CellSlide::of(cell.of.design, cell.chart, cell.leaf,
+                                     AllowedBox::of(cell.of.design, cell.chart, cell.leaf, cell.box));
     if (!slide) continue;
     const double L = cell.of.robot.scene.length_mm;
     std::vector<double> stations;

@@ -144,6 +144,65 @@ TEST_CASE("lemma 17: every switch lies in the boxes of a link, on both sides, bo
   CHECK(at_any_curvature > 500);
 }
 
+TEST_CASE("lemma 17: every switch lies in a link that releases its lock out of the whole leaf") {
+  const std::uint32_t seed = 633;
+  INFO("seed " << seed);
+  Random random(seed);
+  int switches = 0;
+  while (switches < kCases) {
+    const LemmaDesign of = random_lemma_design(random);
+    const BendChart chart(of.design, false);
+    for (int n = 0; n < 20; ++n) {
+      const auto made = random_switch(of, chart, random);
+      if (!made) continue;
+      const Leaf leaf = leaf_of(chart, made->shut);
+      const LeafKey key = leaf_of(chart, made->open).key();
+      bool found = false;
+      for_each_release(of.design, chart, leaf, whole_leaf(of.design, chart, leaf), made->lock,
+                       [&](const SwitchLink& link) {
+                         CHECK((link.lock == made->lock && !link.engages && link.other.key() == key));
+                         found = holds(link.here, coordinates_of(chart, made->shut)) &&
+                                 holds(link.there, coordinates_of(chart, made->open));
+                         return !found;
+                       });
+      CAPTURE(switches, of.channel->name, of.robot.scene.guide, made->lock, made->open.insertion_mm);
+      REQUIRE(found);
+      ++switches;
+    }
+  }
+}
+
+TEST_CASE("lemma 16: rounding loses no leaf whose bend is at the curvature limit") {
+  const std::uint32_t seed = 634;
+  INFO("seed " << seed);
+  Random random(seed);
+  int states = 0;
+  while (states < kCases) {
+    const LemmaDesign of = random_lemma_design(random);
+    const BendChart chart(of.design, false);
+    const auto made = random_switch(of, chart, random);
+    if (!made || made->shut.engaged.count() != 1) continue;
+    const State& q = made->shut;
+    double most = 0.0;
+    for (const Region& region : regions_of(of.design, q)) most = std::max(most, region.u.norm());
+    if (!(most > 1e-6)) continue;
+    // The same design, allowed no more than this state asks for.
+    DesignParts parts = of.design.parts();
+    parts.segment.curvature_max_per_mm = most;
+    const auto design = Design::make(std::move(parts));
+    REQUIRE(design);
+    const BendChart limited(*design, false);
+    const Leaf leaf = leaf_of(limited, q);
+    CAPTURE(states, of.channel->name, q.insertion_mm, q.engaged.to_string(), most);
+    REQUIRE(leaf_possible(*design, limited, leaf));
+    REQUIRE(holds(whole_leaf(*design, limited, leaf), coordinates_of(limited, q)));
+    const LeafKey key = leaf.key();
+    REQUIRE(
+        !for_each_leaf(*design, limited, 1, Effort(), [&](const Leaf& other) { return other.key() != key; }));
+    ++states;
+  }
+}
+
 TEST_CASE("lemma 16: every allowed state lies in its leaf, and the leaf among those handed out") {
   const std::uint32_t seed = 632;
   INFO("seed " << seed);

@@ -8,6 +8,7 @@
 
 #include "planner/motion/action.h"
 #include "planner/segment/shape.h"
+#include "tests/support/state_range.h"
 
 using namespace withy;
 
@@ -59,9 +60,7 @@ TEST_CASE("No body point moves farther between two states than the motion bounds
       ++tried;
       const double dd = std::abs(a.insertion_mm - b.insertion_mm);
       const double du = (a.u_free - b.u_free).norm();
-      const MotionBounds bounds =
-          motion_bounds(design, a, std::min(a.insertion_mm, b.insertion_mm),
-                        std::max(a.insertion_mm, b.insertion_mm), std::max(a.u_free.norm(), b.u_free.norm()));
+      const MotionBounds bounds = motion_bounds(design, StateRange::of_motion(a, b));
       const Shape at_a(design, a);
       const Shape at_b(design, b);
       for (const double s : {kLength, 66.0, 52.0, 41.0, 30.0, 12.0, 0.0}) {
@@ -107,8 +106,9 @@ TEST_CASE("The motion bounds hold between an allowed state and one that is past 
     const double du = (a.u_free - c.u_free).norm();
     const double dt = (a.theta_frozen[0] - c.theta_frozen[0]).norm();
     // The cell is as deep as it is shallow about its centre.
-    const MotionBounds bounds = motion_bounds(design, c, std::max(0.0, c.insertion_mm - dd), a.insertion_mm,
-                                              std::max(a.u_free.norm(), c.u_free.norm()));
+    const MotionBounds bounds =
+        motion_bounds(design, testing::range_about(c, std::max(0.0, c.insertion_mm - dd), a.insertion_mm,
+                                                   std::max(a.u_free.norm(), c.u_free.norm())));
     const Shape at_a(design, a);
     const Shape at_c(design, c);
     for (double s = 0.0; s <= kLength; s += 4.0) {

@@ -4,20 +4,18 @@
 #include "planner/proof/lemmas/room_bound.h"
 
 #include <cmath>
-#include <limits>
 #include <memory>
 #include <random>
 
 #include <catch2/catch.hpp>
 
+#include "geometry/numbers/numbers.h"
 #include "tests/support/tube.h"
 
 using namespace withy;
 using testing::TubeShape;
 
 namespace {
-
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 std::shared_ptr<const DistanceField> field_of(const TubeShape& shape, int triangles) {
   return DistanceField::make(std::make_shared<const WallDistance>(make_tube(shape, triangles)), 0.25);

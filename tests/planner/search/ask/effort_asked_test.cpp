@@ -4,6 +4,7 @@
 //
 // Bounds are in work and in questions asked, never in time. They are generous: a loop that does not ask does
 // not end.
+#include <atomic>
 #include <cmath>
 #include <limits>
 #include <string>
@@ -65,7 +66,7 @@ TEST_CASE(
     const Verdict whole = solve(question_asked, settings).verdict;
     for (const int after : {0, 10, 1000}) {
       CAPTURE(after, design.lock_count(), design.latch()->notch_pitch_mm);
-      int asked = 0;
+      std::atomic<int> asked = 0;  // more than one thread asks
       settings.effort = Effort::of_work(300000).until_stop([&] { return ++asked > after; });
       const Verdict verdict = solve(question_asked, settings).verdict;
       CHECK((verdict == Verdict::undecided || verdict == whole));
@@ -80,7 +81,7 @@ TEST_CASE("A plan at hand is given out when the look for a better one is cut sho
   bool enough = false;
   SolveSettings settings;
   settings.effort = Effort().until_stop([&] { return enough; });
-  settings.progress = [&](const std::string& what) { enough = what == "looking for a better way"; };
+  settings.progress = [&](const std::string& what) { enough = what == "looking for a better route"; };
   const Answer answer = solve(asked, settings);
   CHECK(answer.verdict == Verdict::reached);
   CHECK(answer.plan.has_value());
@@ -93,7 +94,7 @@ TEST_CASE("A proof stands when the look for a reason is cut short, and no reason
   bool enough = false;
   SolveSettings settings;
   settings.effort = Effort::of_work(4000000).until_stop([&] { return enough; });
-  settings.progress = [&](const std::string& what) { enough = what == "looking for what stands in the way"; };
+  settings.progress = [&](const std::string& what) { enough = what == "looking for the reason"; };
   const Answer answer = solve(asked, settings);
   CHECK(answer.verdict == Verdict::unreachable);
   CHECK(answer.why.find("cut short") != std::string::npos);

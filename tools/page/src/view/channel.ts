@@ -12,31 +12,45 @@ import { tone } from '../dom.ts';
 export type Cut = 'open' | 'glass' | 'section';
 
 const vertexShader = /* glsl */ `
+  attribute float room;
   varying vec3 vNormal;
   varying vec3 vToEye;
+  varying float vRoom;
   #include <clipping_planes_pars_vertex>
   void main() {
     vec4 mvPosition = modelViewMatrix * vec4(position, 1.0);
     vNormal = normalMatrix * normal;
     vToEye = -mvPosition.xyz;
+    vRoom = room;
     gl_Position = projectionMatrix * mvPosition;
     #include <clipping_planes_vertex>
   }`;
 
+// Where the room is shown, the less of it is left for a body ("need" is its radius and clearance), the further the wall is from its own lightness;
+// where none is left it is striped. Lightness alone tells it, so it reads in grey too.
 // Faces seen square on take "face", faces seen edge on take "rim": that draws the outline of a glass tube.
 const fragmentShader = /* glsl */ `
   uniform vec3 faceColour;
   uniform vec3 rimColour;
   uniform float faceAlpha;
   uniform float rimAlpha;
+  uniform vec3 tightColour;
+  uniform float need;
+  uniform float showRoom;
   varying vec3 vNormal;
   varying vec3 vToEye;
+  varying float vRoom;
   #include <clipping_planes_pars_fragment>
   void main() {
     #include <clipping_planes_fragment>
     float square = abs(dot(normalize(vNormal), normalize(vToEye)));
     float rim = pow(1.0 - square, 2.0);
-    gl_FragColor = vec4(mix(faceColour, rimColour, rim), mix(faceAlpha, rimAlpha, rim));
+    float left = vRoom / max(need, 1e-6) - 1.0;
+    float tight = showRoom * (1.0 - clamp(0.5 * left, 0.0, 1.0));
+    float stripe = step(0.5, fract((gl_FragCoord.x + gl_FragCoord.y) / 9.0));
+    tight *= left < 0.0 ? mix(0.25, 1.0, stripe) : 0.8;
+    vec3 face = mix(faceColour, tightColour, tight);
+    gl_FragColor = vec4(mix(face, rimColour, rim * (1.0 - 0.5 * tight)), mix(faceAlpha, rimAlpha, rim));
     #include <colorspace_fragment>
   }`;
 
@@ -52,6 +66,9 @@ function wallMaterial(side: THREE.Side): THREE.ShaderMaterial {
       rimColour: { value: new THREE.Color() },
       faceAlpha: { value: 1 },
       rimAlpha: { value: 1 },
+      tightColour: { value: new THREE.Color() },
+      need: { value: 1 },
+      showRoom: { value: 0 },
     },
   });
 }
@@ -68,11 +85,14 @@ export class ChannelView {
   private readonly plane = new THREE.Plane();
   private cut: Cut = 'open';
 
+  private readonly geometry = new THREE.BufferGeometry();
+
   constructor(facts: ChannelFacts) {
     this.vertices = floats(facts.vertices);
     this.triangles = indices(facts.triangles);
-    const geometry = new THREE.BufferGeometry();
+    const { geometry } = this;
     geometry.setAttribute('position', new THREE.BufferAttribute(this.vertices, 3));
+    geometry.setAttribute('room', new THREE.BufferAttribute(new Float32Array(this.vertices.length / 3), 1));
     geometry.setIndex(new THREE.BufferAttribute(this.triangles, 1));
     geometry.computeVertexNormals();
     geometry.computeBoundingBox();
@@ -95,6 +115,7 @@ export class ChannelView {
     };
     set(this.far, '--wall-face', '--wall-rim');
     set(this.near, '--wall-near', '--wall-outline');
+    (this.far.uniforms.tightColour.value as THREE.Color).set(tone('--wall-tight'));
     this.edgeMaterial.color.set(tone('--wall-outline'));
     this.setCut(this.cut);
   }
@@ -117,6 +138,22 @@ export class ChannelView {
     this.far.clippingPlanes = planes;
     this.near.clippingPlanes = planes;
     this.edge.visible = cut === 'section';
+  }
+
+  /** Shows how much room is left: the lumen's radius at each vertex, mm. */
+  setRoom(room: Float32Array) {
+    this.geometry.setAttribute('room', new THREE.BufferAttribute(room, 1));
+    this.far.uniforms.showRoom.value = 1;
+  }
+
+  /** What a body needs of it: its radius and the clearance, mm. */
+  setNeed(need: number) {
+    this.far.uniforms.need.value = need;
+  }
+
+  dispose() {
+    this.geometry.dispose();
+    this.edge.geometry.dispose();
   }
 
   /** Extent of the channel along a direction. */

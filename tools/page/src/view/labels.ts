@@ -36,22 +36,32 @@ export class LabelLayer {
     return this.ruler.measureText(text).width + 4;
   }
 
-  draw(labels: Label[], width: number, height: number) {
+  /** Draws the names that find a place; `more` stands beside them. */
+  draw(labels: Label[], width: number, height: number, more: SVGElement[] = []) {
     this.svg.setAttribute('viewBox', `0 0 ${width} ${height}`);
     const placed: Placed[] = [];
     for (const label of labels) {
       if (label.x < -20 || label.y < -20 || label.x > width + 20 || label.y > height + 20) continue;
-      const own = this.width(label.text);
-      const tx = label.dx < 0 ? label.x + label.dx - own : label.x + label.dx;
-      const place: Placed = { ...label, width: own, tx: Math.min(Math.max(4, tx), width - own - 4), ty: label.y + label.dy };
-      place.ty = this.clearLine(place, placed, height);
-      placed.push(place);
+      const place = this.place(label, placed, width, height);
+      if (place) placed.push(place);
     }
-    this.svg.replaceChildren(...placed.flatMap((p) => this.elements(p)));
+    this.svg.replaceChildren(...more, ...placed.flatMap((p) => this.elements(p)));
+  }
+
+  /** Beside the thing on its own side, else on the other, on the nearest line with nothing under it; null where all are taken. */
+  private place(label: Label, placed: Placed[], width: number, height: number): Placed | null {
+    const own = this.width(label.text);
+    for (const dx of [label.dx, -label.dx]) {
+      const tx = dx < 0 ? label.x + dx - own : label.x + dx;
+      const place: Placed = { ...label, width: own, tx: Math.min(Math.max(4, tx), width - own - 4), ty: label.y + label.dy };
+      const ty = this.clearLine(place, placed, height);
+      if (ty !== null) return { ...place, ty };
+    }
+    return null;
   }
 
   /** The line nearest to where the label wants to be with nothing under it: first on its own side, then on the other. */
-  private clearLine(place: Placed, placed: Placed[], height: number): number {
+  private clearLine(place: Placed, placed: Placed[], height: number): number | null {
     const within = (y: number) => Math.min(Math.max(14, y), height - 8);
     const away = place.dy >= 0 ? kLineHeight : -kLineHeight;
     for (const step of [away, -away])
@@ -61,7 +71,7 @@ export class LabelLayer {
         const tried = { ...place, ty: within(ty) };
         if (!placed.some((other) => overlaps(tried, other))) return tried.ty;
       }
-    return within(place.ty);
+    return null;
   }
 
   private elements(p: Placed): SVGElement[] {

@@ -8,6 +8,7 @@ import { Shape, bend, type BodyState, type Vec3 } from '../kinematics.ts';
 import type { Moment, Track } from '../playback.ts';
 import { verdictSign } from '../signs.ts';
 import { degrees, lockCount, quantity, verdictWord } from '../words.ts';
+import { scaleBar, type AxisMark } from './axes.ts';
 import { BodyView } from './body.ts';
 import { LabelLayer, type Label } from './labels.ts';
 import { EntryView, FieldView, GapView, TargetView, TipPathView } from './marks.ts';
@@ -87,14 +88,15 @@ export class Pane {
   }
 
   /** Last touches that depend on where the eye is; called before each drawing. */
-  arrange(labelled: boolean) {
+  arrange(labelled: boolean, middle: THREE.Vector3, axes: AxisMark[]) {
     const eye = this.camera.position;
     const labels: Label[] = [];
     this.arrangeGap(eye, labels);
     this.arrangeField(eye, labels);
     if (labelled) this.nameParts(labels);
+    if (labelled) for (const { at, text } of axes) this.label(labels, at, text, 4, 12, 'of-axis');
     const { clientWidth, clientHeight } = this.element;
-    this.labels.draw(labels, clientWidth, clientHeight);
+    this.labels.draw(labels, clientWidth, clientHeight, [scaleBar(this.camera, middle, clientHeight)]);
   }
 
   private project(p: THREE.Vector3): [number, number] {

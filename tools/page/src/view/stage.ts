@@ -6,6 +6,7 @@ import { OrbitControls } from 'three/examples/jsm/controls/OrbitControls.js';
 import { h } from '../dom.ts';
 import { ChannelView, type Cut } from './channel.ts';
 import type { Track } from '../playback.ts';
+import { AxesView } from './axes.ts';
 import type { Pane } from './pane.ts';
 
 /** Directions of a first view: across the channel's flattest side, the entry on the left. */
@@ -28,6 +29,7 @@ export class Stage {
   private readonly eye = new THREE.PerspectiveCamera(28, 1, 1, 5000);
   private readonly controls: OrbitControls;
   private readonly frame: ViewFrame;
+  private readonly axes: AxesView;
   private readonly light = new THREE.DirectionalLight(0xffffff, 2.2);
   private sectionDirection = new THREE.Vector3(0, 0, 1);
   private sectionShare = 0.5;
@@ -48,6 +50,8 @@ export class Stage {
     this.renderer.setPixelRatio(weak ? 1 : Math.min(2, window.devicePixelRatio));
     this.element = h('div', { class: `stage panes-${panes.length}`, tabindex: 0 }, this.canvas, ...panes.map((p) => p.element));
     this.scene.add(channel.group, new THREE.HemisphereLight(0xffffff, 0x8a8f98, 1.6), this.light);
+    this.axes = new AxesView(channel.box);
+    this.scene.add(this.axes.lines);
     for (const pane of panes) this.scene.add(pane.group);
     this.controls = new OrbitControls(this.eye, this.element);
     this.controls.enableZoom = false;
@@ -72,6 +76,7 @@ export class Stage {
 
   applyTheme() {
     this.channel.applyTheme();
+    this.axes.applyTheme();
     for (const pane of this.panes) pane.applyTheme();
     this.redraw();
   }
@@ -226,7 +231,7 @@ export class Stage {
     pane.camera.updateProjectionMatrix();
     pane.camera.updateMatrixWorld();
     this.light.position.copy(this.eye.position).addScaledVector(this.eye.up, 0.5 * distance);
-    pane.arrange(this.labelled);
+    pane.arrange(this.labelled, this.controls.target, this.axes.marks);
     this.renderer.render(this.scene, pane.camera);
   }
 

@@ -1,0 +1,73 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "geometry/repair/crossings.h"
+
+#include <cstddef>
+#include <exception>
+#include <iterator>
+#include <vector>
+
+#include <CGAL/Exact_predicates_inexact_constructions_kernel.h>
+#include <CGAL/Polygon_mesh_processing/border.h>
+#include <CGAL/Polygon_mesh_processing/connected_components.h>
+#include <CGAL/Polygon_mesh_processing/repair_self_intersections.h>
+#include <CGAL/Polygon_mesh_processing/self_intersections.h>
+#include <CGAL/Polygon_mesh_processing/triangulate_hole.h>
+#include <CGAL/Surface_mesh.h>
+#include <CGAL/alpha_wrap_3.h>
+
+#include "geometry/repair/surface_conversion.h"
+
+namespace withy {
+namespace {
+
+namespace PMP = CGAL::Polygon_mesh_processing;
+using Kernel = CGAL::Exact_predicates_inexact_constructions_kernel;
+using Surface = CGAL::Surface_mesh<Kernel::Point_3>;
+
+/// Mending in place goes on about crossings wider and wider; what is left after so many rounds stays.
+constexpr int kMostRounds = 7;
+
+/// CGAL's last resort for a hole takes time with the cube of its edges: a second or so at this many.
+constexpr std::size_t kMostEdgesForLastResort = 300;
+
+}  // namespace
+
+bool crosses_itself(const TriangleMesh& mesh) {
+  return PMP::does_self_intersect(surface_of<Surface>(mesh));
+}
+
+std::optional<TriangleMesh> without_crossings(const TriangleMesh& mesh) {
+  Surface surface = surface_of<Surface>(mesh);
+  try {
+    PMP::experimental::remove_self_intersections(
+        surface, CGAL::parameters::preserve_genus(false).number_of_iterations(kMostRounds));
+  } catch (const std::exception&) {
+    return std::nullopt;
+  }
+  surface.collect_garbage();
+  PMP::keep_largest_connected_components(surface, 1);
+  surface.collect_garbage();
+  if (surface.is_empty() || PMP::does_self_intersect(surface)) return std::nullopt;
+  return mesh_of(surface);
+}
+
+TriangleMesh wrapped(const TriangleMesh& mesh, double alpha_mm, double offset_mm) {
+  const SurfaceSoup<Kernel::Point_3> soup(mesh);
+  Surface wrap;
+  CGAL::alpha_wrap_3(soup.points, soup.triangles, alpha_mm, offset_mm, wrap);
+  return mesh_of(wrap);
+}
+
+TriangleMesh roughly_capped(const TriangleMesh& mesh) {
+  Surface surface = surface_of<Surface>(mesh);
+  std::vector<Surface::Halfedge_index> holes;
+  PMP::extract_boundary_cycles(surface, std::back_inserter(holes));
+  for (const auto hole : holes)
+    PMP::triangulate_hole(
+        surface, hole, CGAL::Emptyset_iterator(),
+        CGAL::parameters::use_2d_constrained_delaunay_triangulation(true).do_not_use_cubic_algorithm(
+            CGAL::halfedges_around_face(hole, surface).size() > kMostEdgesForLastResort));
+  return mesh_of(surface);
+}
+
+}  // namespace withy

@@ -1,0 +1,43 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Opening a surface by a plane, at one place only.
+//
+// A plane crosses a bent tube more than once. Of the closed lines in which it crosses the surface a cut takes
+// the one about its point: the smallest that goes round it, or the nearest where none does. The surface is
+// parted along that line and stays whole at the others; what hangs on the line on the side that the normal
+// points to is taken away. Splitting: CGAL 5.5, "Polygon Mesh Processing", corefinement.
+//
+// Units: mm. Frame: the mesh's.
+#pragma once
+
+#include <cstddef>
+#include <vector>
+
+#include <Eigen/Core>
+#include <tl/expected.hpp>
+
+#include "geometry/mesh/mesh.h"
+
+namespace withy {
+
+struct CutPlane {
+  Eigen::Vector3d point = Eigen::Vector3d::Zero();
+  Eigen::Vector3d normal = Eigen::Vector3d::UnitZ();  ///< towards what is taken away; any length but 0
+};
+
+enum class CutFault {
+  no_line,        ///< the plane crosses the surface in no closed line
+  across_border,  ///< the line about the point runs into a hole of the surface
+  still_joined,   ///< both sides of the line are one piece still, joined elsewhere
+  crossing        ///< the surface crosses itself at the cut
+};
+
+struct CutRefusal {
+  CutFault fault;
+  std::size_t cut = 0;  ///< index of the cut to blame
+};
+
+/// All cuts at once: a piece may hang on several of them. The surface is an oriented manifold. What is left
+/// may be in several pieces.
+tl::expected<TriangleMesh, CutRefusal> cut_open(const TriangleMesh& mesh, const std::vector<CutPlane>& cuts);
+
+}  // namespace withy

@@ -1,0 +1,105 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "geometry/repair/deviation.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <set>
+#include <vector>
+
+#include <CGAL/AABB_face_graph_triangle_primitive.h>
+#include <CGAL/AABB_traits.h>
+#include <CGAL/AABB_tree.h>
+#include <CGAL/AABB_triangle_primitive.h>
+#include <CGAL/Simple_cartesian.h>
+
+namespace withy {
+namespace {
+
+using Kernel = CGAL::Simple_cartesian<double>;
+using Triangles = std::vector<Kernel::Triangle_3>;
+using Primitive = CGAL::AABB_triangle_primitive<Kernel, Triangles::const_iterator>;
+using Tree = CGAL::AABB_tree<CGAL::AABB_traits<Kernel, Primitive>>;
+using Corners = std::array<Eigen::Vector3d, 3>;
+
+/// A triangle needs no more halvings than bring a metre to a micrometre.
+constexpr int kDeepest = 20;
+
+Corners corners_of(const TriangleMesh& mesh, const std::array<int, 3>& t) {
+  return {mesh.vertices[static_cast<std::size_t>(t[0])], mesh.vertices[static_cast<std::size_t>(t[1])],
+          mesh.vertices[static_cast<std::size_t>(t[2])]};
+}
+
+Triangles triangles_of(const TriangleMesh& mesh) {
+  Triangles out;
+  out.reserve(mesh.triangles.size());
+  for (const auto& t : mesh.triangles) {
+    const Corners c = corners_of(mesh, t);
+    const Kernel::Triangle_3 triangle({c[0].x(), c[0].y(), c[0].z()}, {c[1].x(), c[1].y(), c[1].z()},
+                                      {c[2].x(), c[2].y(), c[2].z()});
+    if (!triangle.is_degenerate()) out.push_back(triangle);
+  }
+  return out;
+}
+
+/// The corners in an order of their own, whichever way the triangle runs.
+std::array<double, 9> key_of(Corners c) {
+  std::sort(c.begin(), c.end(), [](const Eigen::Vector3d& a, const Eigen::Vector3d& b) {
+    return std::lexicographical_compare(a.begin(), a.end(), b.begin(), b.end());
+  });
+  return {c[0].x(), c[0].y(), c[0].z(), c[1].x(), c[1].y(), c[1].z(), c[2].x(), c[2].y(), c[2].z()};
+}
+
+class Farthest {
+ public:
+  explicit Farthest(const Tree& tree) : tree_(tree) {}
+
+  void look_at(const Corners& c, int depth = 0) {
+    const Eigen::Vector3d middle = (c[0] + c[1] + c[2]) / 3.0;
+    double radius = 0.0;
+    for (const Eigen::Vector3d& p : c) radius = std::max(radius, (p - middle).norm());
+    const double d = distance(middle);
+    found_ = std::max(found_, d);
+    if (d + radius <= found_ + std::max(kDeviationStep_mm, kDeviationShare * found_) || depth == kDeepest)
+      return;
+    const Eigen::Vector3d ab = 0.5 * (c[0] + c[1]);
+    const Eigen::Vector3d bc = 0.5 * (c[1] + c[2]);
+    const Eigen::Vector3d ca = 0.5 * (c[2] + c[0]);
+    for (const Corners& part :
+         {Corners{c[0], ab, ca}, Corners{c[1], bc, ab}, Corners{c[2], ca, bc}, Corners{ab, bc, ca}})
+      look_at(part, depth + 1);
+  }
+
+  void touch(const Eigen::Vector3d& p) { found_ = std::max(found_, distance(p)); }
+  double bound() const { return found_ + std::max(kDeviationStep_mm, kDeviationShare * found_); }
+
+ private:
+  double distance(const Eigen::Vector3d& p) const {
+    return std::sqrt(tree_.squared_distance({p.x(), p.y(), p.z()}));
+  }
+  const Tree& tree_;
+  double found_ = 0.0;
+};
+
+}  // namespace
+
+double farthest_from(const TriangleMesh& from, const TriangleMesh& to) {
+  std::set<std::array<double, 9>> shared;
+  for (const auto& t : to.triangles) shared.insert(key_of(corners_of(to, t)));
+  std::vector<Corners> changed;
+  for (const auto& t : from.triangles) {
+    const Corners c = corners_of(from, t);
+    if (!shared.contains(key_of(c))) changed.push_back(c);
+  }
+  if (changed.empty()) return 0.0;
+  const Triangles triangles = triangles_of(to);
+  Tree tree(triangles.begin(), triangles.end());
+  tree.accelerate_distance_queries();
+  Farthest farthest(tree);
+  for (const Corners& c : changed)  // a first guess, so that little is cut
+    for (const Eigen::Vector3d& p : c) farthest.touch(p);
+  for (const Corners& c : changed) farthest.look_at(c);
+  return farthest.bound();
+}
+
+}  // namespace withy

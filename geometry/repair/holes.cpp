@@ -1,0 +1,119 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "geometry/repair/holes.h"
+
+#include <algorithm>
+#include <cmath>
+#include <exception>
+#include <iterator>
+#include <tuple>
+
+#include <CGAL/Exact_predicates_inexact_constructions_kernel.h>
+#include <CGAL/Polygon_mesh_processing/border.h>
+#include <CGAL/Polygon_mesh_processing/triangulate_hole.h>
+#include <CGAL/Surface_mesh.h>
+#include <Eigen/Geometry>
+
+#include "geometry/repair/surface_conversion.h"
+
+namespace withy {
+namespace {
+
+namespace PMP = CGAL::Polygon_mesh_processing;
+using Kernel = CGAL::Exact_predicates_inexact_constructions_kernel;
+using Surface = CGAL::Surface_mesh<Kernel::Point_3>;
+
+/// Radii that agree to this are equal when rims are put in order.
+constexpr double kSameRadius_mm = 1e-6;
+
+std::vector<Surface::Halfedge_index> holes_of(const Surface& surface) {
+  std::vector<Surface::Halfedge_index> holes;
+  PMP::extract_boundary_cycles(surface, std::back_inserter(holes));
+  return holes;
+}
+
+Rim rim_of(const Surface& surface, Surface::Halfedge_index hole) {
+  Rim rim;
+  for (const auto h : CGAL::halfedges_around_face(hole, surface))
+    rim.points.push_back(vector_of(surface.point(surface.target(h))));
+  double length = 0.0;
+  const std::size_t n = rim.points.size();
+  for (std::size_t i = 0; i < n; ++i) {
+    const Eigen::Vector3d& a = rim.points[i];
+    const Eigen::Vector3d& b = rim.points[(i + 1) % n];
+    rim.centre += 0.5 * (b - a).norm() * (a + b);
+    length += (b - a).norm();
+  }
+  rim.centre /= length;
+  rim.radius_mm = length / (2.0 * EIGEN_PI);
+  // A border halfedge runs the way a face that filled the hole would.
+  for (std::size_t i = 0; i < n; ++i)
+    rim.outward += (rim.points[i] - rim.centre).cross(rim.points[(i + 1) % n] - rim.centre);
+  rim.outward.normalize();
+  double lowest = 0.0;
+  for (const Eigen::Vector3d& p : rim.points) {
+    lowest = std::min(lowest, (p - rim.centre).dot(rim.outward));
+    rim.highest_mm = std::max(rim.highest_mm, (p - rim.centre).dot(rim.outward));
+  }
+  rim.spread_mm = rim.highest_mm - lowest;
+  return rim;
+}
+
+}  // namespace
+
+std::vector<Rim> rims_of(const TriangleMesh& mesh) {
+  const Surface surface = surface_of<Surface>(mesh);
+  std::vector<Rim> rims;
+  for (const auto hole : holes_of(surface)) rims.push_back(rim_of(surface, hole));
+  std::stable_sort(rims.begin(), rims.end(), [](const Rim& a, const Rim& b) {
+    const auto key = [](const Rim& r) {
+      return std::make_tuple(-std::round(r.radius_mm / kSameRadius_mm), r.centre.x(), r.centre.y(),
+                             r.centre.z());
+    };
+    return key(a) < key(b);
+  });
+  return rims;
+}
+
+FilledHoles fill_holes(const TriangleMesh& mesh, double below_mm) {
+  FilledHoles out;
+  Surface surface = surface_of<Surface>(mesh);
+  for (const auto hole : holes_of(surface)) {
+    const Rim rim = rim_of(surface, hole);
+    if (rim.radius_mm >= below_mm) continue;
+    std::vector<Surface::Face_index> faces;
+    std::vector<Surface::Vertex_index> vertices;
+    try {
+      PMP::triangulate_refine_and_fair_hole(surface, hole, std::back_inserter(faces),
+                                            std::back_inserter(vertices));
+    } catch (const std::exception&) {
+      faces.clear();
+    }
+    if (faces.empty()) {
+      ++out.left;
+      continue;
+    }
+    ++out.filled;
+    out.largest_radius_mm = std::max(out.largest_radius_mm, rim.radius_mm);
+  }
+  surface.collect_garbage();
+  out.mesh = mesh_of(surface);
+  return out;
+}
+
+void turn_right_side_out(TriangleMesh& mesh) {
+  // Caps as fans about the rims' centres: a volume's sign needs no better ones.
+  double six = 0.0;
+  const auto add = [&](const Eigen::Vector3d& a, const Eigen::Vector3d& b, const Eigen::Vector3d& c) {
+    six += a.dot(b.cross(c));
+  };
+  const Eigen::Vector3d origin = mesh.vertices.front();
+  const auto corner = [&](int v) { return mesh.vertices[static_cast<std::size_t>(v)] - origin; };
+  for (const auto& t : mesh.triangles) add(corner(t[0]), corner(t[1]), corner(t[2]));
+  for (const Rim& rim : rims_of(mesh))
+    for (std::size_t i = 0; i < rim.points.size(); ++i)
+      add(rim.centre - origin, rim.points[i] - origin, rim.points[(i + 1) % rim.points.size()] - origin);
+  if (six >= 0.0) return;
+  for (auto& t : mesh.triangles) std::swap(t[0], t[1]);
+}
+
+}  // namespace withy

@@ -1,0 +1,311 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "geometry/repair/repair.h"
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+#include <utility>
+
+#include <fmt/core.h>
+
+#include "geometry/repair/body_lumen.h"
+#include "geometry/repair/crossings.h"
+#include "geometry/repair/deviation.h"
+#include "geometry/repair/pieces.h"
+#include "geometry/repair/smooth.h"
+
+namespace withy {
+namespace {
+
+using Eigen::Vector3d;
+
+/// A piece within another counts as the same wall's inner skin when it is so large a share of the outer one,
+/// in area and in each extent of its box.
+constexpr double kSkinArea = 0.4;
+constexpr double kSkinExtent = 0.75;
+/// "Within": so many of its vertices are; those on a common rim are not.
+constexpr double kWithinShare = 0.8;
+constexpr std::size_t kVerticesAsked = 200;
+
+/// A wrap by itself is as fine as this share of the lumen's radius, and lies off the surface by that share of
+/// it.
+constexpr double kWrapShare = 0.3;
+constexpr double kOffsetShare = 0.05;
+
+std::string place(const Vector3d& p) {
+  return fmt::format("({:.2f}, {:.2f}, {:.2f}) mm", p.x() + 0.0, p.y() + 0.0, p.z() + 0.0);
+}
+
+tl::unexpected<RepairRefusal> refused(RepairFault fault, std::string problem, std::string remedy) {
+  return tl::unexpected(RepairRefusal{fault, std::move(problem), std::move(remedy)});
+}
+
+std::vector<Vector3d> some_vertices(const TriangleMesh& mesh) {
+  std::vector<Vector3d> some;
+  const std::size_t step = mesh.vertices.size() / kVerticesAsked + 1;
+  for (std::size_t i = 0; i < mesh.vertices.size(); i += step) some.push_back(mesh.vertices[i]);
+  return some;
+}
+
+bool lies_within(const MeshPiece& inner, const MeshPiece& outer) {
+  return outer.box.contains(inner.box) && share_inside(outer.mesh, some_vertices(inner.mesh)) >= kWithinShare;
+}
+
+bool as_large(const MeshPiece& inner, const MeshPiece& outer) {
+  return inner.area_mm2 >= kSkinArea * outer.area_mm2 &&
+         (inner.box.sizes().array() >= kSkinExtent * outer.box.sizes().array()).all();
+}
+
+double distance_to(const MeshPiece& piece, const Vector3d& p) {
+  double least = std::numeric_limits<double>::infinity();
+  for (const Vector3d& v : piece.mesh.vertices) least = std::min(least, (v - p).squaredNorm());
+  return least;
+}
+
+/// The smallest piece that holds the point, or the one with the nearest vertex.
+std::size_t piece_at(const std::vector<MeshPiece>& pieces, const Vector3d& p) {
+  for (std::size_t i = pieces.size(); i-- > 0;)
+    if (pieces[i].box.contains(p) && share_inside(pieces[i].mesh, {p}) > 0.0) return i;
+  std::size_t best = 0;
+  for (std::size_t i = 1; i < pieces.size(); ++i)
+    if (distance_to(pieces[i], p) < distance_to(pieces[best], p)) best = i;
+  return best;
+}
+
+/// The largest piece; where a wall was given with both its skins, the inner one.
+std::size_t main_piece(const std::vector<MeshPiece>& pieces, std::vector<std::string>& done) {
+  std::size_t best = 0;
+  for (std::size_t i = 1; i < pieces.size(); ++i) {
+    if (!as_large(pieces[i], pieces[best]) || !lies_within(pieces[i], pieces[best])) continue;
+    done.push_back(
+        "The wall has two skins, one inside the other: took the inner one (--keep-at X Y Z takes another).");
+    best = i;
+  }
+  return best;
+}
+
+void note_others(const std::vector<MeshPiece>& pieces, std::size_t kept, Repaired& out) {
+  double area = 0.0;
+  double others = 0.0;
+  for (std::size_t i = 0; i < pieces.size(); ++i) {
+    out.pieces.push_back(
+        {pieces[i].mesh.triangles.size(), pieces[i].area_mm2, pieces[i].box.center(), i == kept});
+    area += pieces[i].area_mm2;
+    if (i != kept) others += pieces[i].area_mm2;
+  }
+  if (pieces.size() < 2) return;
+  out.done.push_back(
+      fmt::format("Took one of {} pieces, {:.1f} % of the area (--keep-at X Y Z takes another).",
+                  pieces.size(), 100.0 * (area - others) / area));
+}
+
+/// One piece of what is left after the cuts.
+TriangleMesh piece_left(const TriangleMesh& mesh, const RepairSettings& settings) {
+  std::vector<std::string> unsaid;
+  const std::vector<MeshPiece> pieces = pieces_of(mesh, unsaid);
+  if (pieces.empty()) return {};
+  return pieces[settings.keep_at ? piece_at(pieces, *settings.keep_at) : 0].mesh;
+}
+
+/// The void of a hollow body, or the wall of a lumen that is open to its outside.
+tl::expected<TriangleMesh, RepairRefusal> lumen_in(const std::vector<MeshPiece>& pieces,
+                                                   const RepairSettings& settings,
+                                                   std::vector<std::string>& done) {
+  for (std::size_t i = 1; i < pieces.size(); ++i)
+    if (pieces[i].closed && lies_within(pieces[i], pieces.front())) {
+      done.push_back("The body is hollow: took the surface of the void in it.");
+      return pieces[i].mesh;
+    }
+  std::vector<TriangleMesh> lumens = lumens_of_body(pieces.front().mesh);
+  if (lumens.empty())
+    return refused(RepairFault::no_lumen_inside, "no part of the body's surface is hidden inside it",
+                   "leave --body out if the mesh is the lumen's own surface");
+  std::size_t best = 0;
+  if (settings.keep_at) {
+    std::vector<MeshPiece> as_pieces;
+    for (const TriangleMesh& mesh : lumens) as_pieces.push_back({mesh, 0.0, false, {}});
+    for (std::size_t i = 1; i < lumens.size(); ++i)
+      if (distance_to(as_pieces[i], *settings.keep_at) < distance_to(as_pieces[best], *settings.keep_at))
+        best = i;
+  }
+  done.push_back(fmt::format("Took the surface of the lumen in the body, {} of its {} triangles.",
+                             lumens[best].triangles.size(), pieces.front().mesh.triangles.size()));
+  return piece_left(lumens[best], {});
+}
+
+RepairRefusal cut_refusal(const CutRefusal& refusal, const CutPlane& cut) {
+  const std::string which = fmt::format("the cut at {}", place(cut.point));
+  switch (refusal.fault) {
+    case CutFault::no_line:
+      return {RepairFault::cut_misses, which + " crosses no wall",
+              "give --cut a point in the lumen and the direction out of it along the lumen"};
+    case CutFault::across_border:
+      return {RepairFault::cut_misses, which + " runs through an opening's rim",
+              "move --cut farther in, square to the lumen"};
+    case CutFault::still_joined:
+      return {RepairFault::cut_joined,
+              which + " takes nothing off: what lies beyond it hangs on elsewhere too",
+              "give a --cut at each place where it does"};
+    case CutFault::crossing:
+      break;
+  }
+  return {RepairFault::cut_misses, which + " meets faces that cross one another",
+          "move --cut, or give --wrap MM to wrap the mesh first"};
+}
+
+/// The length of a lumen's radius: of a tube, twice its volume over its wall.
+double radius_of(const TriangleMesh& closed) {
+  double area = 0.0;
+  for (const auto& t : closed.triangles) {
+    const Vector3d& a = closed.vertices[static_cast<std::size_t>(t[0])];
+    area += 0.5 * (closed.vertices[static_cast<std::size_t>(t[1])] - a)
+                      .cross(closed.vertices[static_cast<std::size_t>(t[2])] - a)
+                      .norm();
+  }
+  return 2.0 * enclosed_volume(closed) / std::max(area, 1e-12);
+}
+
+/// A closed surface opened where `rims` were, a little farther in than their lowest points.
+tl::expected<TriangleMesh, CutRefusal> reopened(const TriangleMesh& closed, const std::vector<Rim>& rims,
+                                                double inset_mm) {
+  std::vector<CutPlane> cuts;
+  for (const Rim& rim : rims) {
+    const double lowest = rim.highest_mm - rim.spread_mm;
+    cuts.push_back({rim.centre + (lowest - inset_mm) * rim.outward, rim.outward});
+  }
+  return cut_open(closed, cuts);
+}
+
+/// Wraps a surface and opens it again where it was open.
+tl::expected<TriangleMesh, RepairRefusal> wrap_again(const TriangleMesh& surface,
+                                                     const std::vector<Rim>& rims, double alpha_mm,
+                                                     Repaired& out) {
+  const TriangleMesh capped = roughly_capped(surface);
+  if (alpha_mm <= 0.0) alpha_mm = kWrapShare * radius_of(capped);
+  const double offset = kOffsetShare * alpha_mm;
+  const TriangleMesh wrap = wrapped(capped, alpha_mm, offset);
+  auto open = reopened(wrap, rims, 2.0 * offset);
+  if (!open || open->triangles.empty())
+    return refused(
+        RepairFault::wrap_failed,
+        "the mesh crosses itself, and a wrap about it does not open where it was open",
+        "give another --wrap MM (finer, or wider than the gaps to close), and --cut at the openings");
+  out.wrapped = true;
+  out.done.push_back(
+      fmt::format("Wrapped the surface, {:.3g} mm off it; gaps narrower than {:.3g} mm are closed (--wrap MM "
+                  "changes that).",
+                  offset, alpha_mm));
+  return piece_left(*open, {});
+}
+
+/// Holes closed, crossings gone.
+tl::expected<TriangleMesh, RepairRefusal> mended(TriangleMesh surface, const RepairSettings& settings,
+                                                 Repaired& out) {
+  turn_right_side_out(surface);
+  FilledHoles filled = fill_holes(surface, settings.close_below_mm);
+  if (filled.filled > 0)
+    out.done.push_back(
+        fmt::format("Closed {} holes with a radius of up to {:.2f} mm (--close-below MM sets which).",
+                    filled.filled, filled.largest_radius_mm));
+  surface = std::move(filled.mesh);
+  if (!crosses_itself(surface)) return surface;
+  const std::vector<Rim> rims = rims_of(surface);
+  if (auto clean = without_crossings(surface); clean && rims_of(*clean).size() == rims.size()) {
+    out.done.push_back("Mended faces that crossed one another, in place.");
+    return std::move(*clean);
+  }
+  return wrap_again(surface, rims, settings.wrap_mm, out);
+}
+
+TriangleMesh joined(const std::vector<MeshPiece>& pieces) {
+  TriangleMesh all;
+  for (const MeshPiece& piece : pieces) {
+    const TriangleMesh capped = roughly_capped(piece.mesh);
+    const int base = static_cast<int>(all.vertices.size());
+    all.vertices.insert(all.vertices.end(), capped.vertices.begin(), capped.vertices.end());
+    for (const auto& t : capped.triangles) all.triangles.push_back({t[0] + base, t[1] + base, t[2] + base});
+  }
+  return all;
+}
+
+/// The piece to go on with, before any cut.
+tl::expected<TriangleMesh, RepairRefusal> chosen_piece(const TriangleMesh& mesh,
+                                                       const RepairSettings& settings, Repaired& out) {
+  std::vector<MeshPiece> pieces = pieces_of(mesh, out.done);
+  if (pieces.empty() || !(pieces.front().area_mm2 > 0.0))
+    return refused(RepairFault::empty, "the mesh has no triangle with an area",
+                   "give --scale or --unit if it is that small");
+  if (settings.wrap_mm > 0.0) {
+    const double offset = kOffsetShare * settings.wrap_mm;
+    note_others(pieces, pieces.size(), out);
+    out.done.push_back(
+        fmt::format("Wrapped all of it, {:.3g} mm off; gaps narrower than {:.3g} mm are closed.", offset,
+                    settings.wrap_mm));
+    out.wrapped = true;
+    return piece_left(wrapped(joined(pieces), settings.wrap_mm, offset), settings);
+  }
+  if (settings.body) {
+    note_others(pieces, pieces.size(), out);
+    return lumen_in(pieces, settings, out.done);
+  }
+  const std::size_t kept =
+      settings.keep_at ? piece_at(pieces, *settings.keep_at) : main_piece(pieces, out.done);
+  note_others(pieces, kept, out);
+  return std::move(pieces[kept].mesh);
+}
+
+void finish(Repaired& out) {
+  out.openings = rims_of(out.wall);
+  out.handles = handles_of(out.wall, out.openings.size());
+}
+
+}  // namespace
+
+tl::expected<Repaired, RepairRefusal> repair_lumen(const TriangleMesh& mesh, const RepairSettings& settings) {
+  Repaired out;
+  auto surface = chosen_piece(mesh, settings, out);
+  if (!surface) return tl::unexpected(surface.error());
+  const TriangleMesh whole = *surface;
+  if (!settings.cuts.empty()) {
+    auto cut = cut_open(*surface, settings.cuts);
+    if (!cut) return tl::unexpected(cut_refusal(cut.error(), settings.cuts[cut.error().cut]));
+    *surface = piece_left(*cut, settings);
+    if (surface->triangles.empty())
+      return refused(RepairFault::cut_joined, "the cuts leave nothing", "turn the directions of --cut about");
+  }
+  const TriangleMesh given = *surface;
+  auto wall = mended(std::move(*surface), settings, out);
+  if (!wall) return tl::unexpected(wall.error());
+  out.moved_mm = std::max(farthest_from(*wall, whole), farthest_from(given, *wall));
+  if (settings.wrap_mm > 0.0) out.moved_mm = std::max(out.moved_mm, farthest_from(*wall, mesh));
+  if (settings.smooth_mm > 0.0) {
+    SmoothedWall smooth = smoothed(*wall, settings.smooth_mm);
+    out.done.push_back(
+        smooth.done && smooth.moved_mm > 0.0
+            ? fmt::format("Smoothed the wall: it moved by at most {:.3f} mm.", smooth.moved_mm)
+            : std::string("Left the wall as it was: smoothing it fails, or would make it cross itself."));
+    out.smoothed_mm = smooth.moved_mm;
+    *wall = std::move(smooth.mesh);
+  }
+  out.wall = std::move(*wall);
+  finish(out);
+  return out;
+}
+
+tl::expected<Repaired, RepairRefusal> flatten_opening(Repaired repaired, std::size_t opening,
+                                                      double most_spread_mm) {
+  const Rim rim = repaired.openings[opening];
+  if (rim.spread_mm <= most_spread_mm) return repaired;
+  const double lowest = rim.highest_mm - rim.spread_mm;
+  const CutPlane cut{rim.centre + (lowest - 0.1 * most_spread_mm) * rim.outward, rim.outward};
+  auto flat = cut_open(repaired.wall, {cut});
+  if (!flat) return tl::unexpected(cut_refusal(flat.error(), cut));
+  repaired.wall = piece_left(*flat, {});
+  turn_right_side_out(repaired.wall);
+  repaired.done.push_back(fmt::format("Cut {:.2f} mm off the opening at {}, so that it is flat.",
+                                      rim.spread_mm + 0.1 * most_spread_mm, place(rim.centre)));
+  finish(repaired);
+  return repaired;
+}
+
+}  // namespace withy

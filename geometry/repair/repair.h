@@ -1,0 +1,76 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// From whatever triangles somebody has to the wall of one lumen: a manifold of one piece that does not cross
+// itself, whose holes are the lumen's openings.
+//
+// In this order: pieces are told apart (pieces.h) and one is taken; cuts open it (cut.h); small holes are
+// closed (holes.h); crossings are mended in place, and where that fails the surface is wrapped (crossings.h);
+// smoothing, where it is asked for (smooth.h). How far the result and what was given lie apart is measured
+// (deviation.h), smoothing left out: that has a bound of its own.
+//
+// Units: mm. Frame: the mesh's.
+#pragma once
+
+#include <cstddef>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include <Eigen/Core>
+#include <tl/expected.hpp>
+
+#include "geometry/mesh/mesh.h"
+#include "geometry/repair/cut.h"
+#include "geometry/repair/holes.h"
+
+namespace withy {
+
+struct RepairSettings {
+  std::optional<Eigen::Vector3d> keep_at;  ///< the piece nearest to this; left out: the largest
+  std::vector<CutPlane> cuts;
+  bool body = false;            ///< the mesh is the skin of a solid round the lumen
+  double close_below_mm = 1.5;  ///< holes of a smaller radius are closed
+  double wrap_mm =
+      0.0;  ///< wrap everything, gaps narrower than this closed; 0: only where nothing else helps
+  double smooth_mm = 0.0;  ///< the wall may move by so much; 0: it stays
+};
+
+struct PieceFigures {
+  std::size_t triangles = 0;
+  double area_mm2 = 0.0;
+  Eigen::Vector3d centre = Eigen::Vector3d::Zero();  ///< of its box
+  bool kept = false;
+};
+
+enum class RepairFault {
+  empty,            ///< no triangles with an area
+  no_lumen_inside,  ///< --body, and nothing in the body is hidden
+  cut_misses,       ///< the plane of a cut crosses nothing, or an opening's rim
+  cut_joined,       ///< what a cut should take away hangs on elsewhere
+  wrap_failed       ///< even the wrap leaves no sound surface
+};
+
+/// What is wrong and what to do about it, in words of withy scene's options.
+struct RepairRefusal {
+  RepairFault fault;
+  std::string problem;
+  std::string remedy;
+};
+
+struct Repaired {
+  TriangleMesh wall;                 ///< normals out of the lumen
+  std::vector<Rim> openings;         ///< the longest first
+  std::vector<PieceFigures> pieces;  ///< largest area first
+  int handles = 0;
+  std::vector<std::string> done;  ///< what was done, a sentence each
+  double moved_mm = 0.0;          ///< no point of wall and given piece lies farther from the other than this
+  double smoothed_mm = 0.0;       ///< no point of the wall was moved farther than this by smoothing
+  bool wrapped = false;
+};
+
+tl::expected<Repaired, RepairRefusal> repair_lumen(const TriangleMesh& mesh, const RepairSettings& settings);
+
+/// A wall with one of its openings cut off flat where its rim is uneven by more than `most_spread_mm`.
+tl::expected<Repaired, RepairRefusal> flatten_opening(Repaired repaired, std::size_t opening,
+                                                      double most_spread_mm);
+
+}  // namespace withy

@@ -1,0 +1,57 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "geometry/repair/smooth.h"
+
+#include <algorithm>
+#include <cstddef>
+#include <exception>
+
+#define CGAL_EIGEN3_ENABLED 1
+#include <CGAL/Exact_predicates_inexact_constructions_kernel.h>
+#include <CGAL/Polygon_mesh_processing/self_intersections.h>
+#include <CGAL/Polygon_mesh_processing/smooth_shape.h>
+#include <CGAL/Surface_mesh.h>
+
+#include "geometry/repair/surface_conversion.h"
+
+namespace withy {
+namespace {
+
+namespace PMP = CGAL::Polygon_mesh_processing;
+using Kernel = CGAL::Exact_predicates_inexact_constructions_kernel;
+using Surface = CGAL::Surface_mesh<Kernel::Point_3>;
+
+/// Where the wall would cross itself, less is tried: half as much, so many times.
+constexpr int kMostHalvings = 2;
+
+SmoothedWall smoothed_once(const TriangleMesh& mesh, double bound_mm) {
+  Surface surface = surface_of<Surface>(mesh);
+  auto held = surface.add_property_map<Surface::Vertex_index, bool>("v:held", false).first;
+  for (const auto v : surface.vertices()) held[v] = surface.is_border(v);
+  PMP::smooth_shape(surface, bound_mm * bound_mm,
+                    CGAL::parameters::number_of_iterations(1).vertex_is_constrained_map(held));
+  SmoothedWall out{mesh};
+  for (const auto v : surface.vertices()) {
+    Eigen::Vector3d& p = out.mesh.vertices[static_cast<std::size_t>(v)];
+    Eigen::Vector3d by = vector_of(surface.point(v)) - p;
+    if (!by.allFinite()) continue;
+    if (by.norm() > bound_mm) by *= bound_mm / by.norm();
+    p += by;
+    out.moved_mm = std::max(out.moved_mm, by.norm());
+  }
+  return out;
+}
+
+}  // namespace
+
+SmoothedWall smoothed(const TriangleMesh& mesh, double bound_mm) {
+  try {
+    for (int k = 0; k <= kMostHalvings; ++k, bound_mm *= 0.5) {
+      SmoothedWall out = smoothed_once(mesh, bound_mm);
+      if (!PMP::does_self_intersect(surface_of<Surface>(out.mesh))) return out;
+    }
+  } catch (const std::exception&) {
+  }
+  return {mesh, 0.0, false};
+}
+
+}  // namespace withy

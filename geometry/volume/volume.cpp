@@ -1,0 +1,412 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "geometry/volume/volume.h"
+
+#include <algorithm>
+#include <array>
+#include <cctype>
+#include <cmath>
+#include <cstdint>
+#include <limits>
+#include <utility>
+
+#include <Eigen/Geometry>
+#include <fmt/core.h>
+#include <itkBinaryMask3DMeshSource.h>
+#include <itkConnectedComponentImageFilter.h>
+#include <itkGDCMImageIO.h>
+#include <itkGDCMSeriesFileNames.h>
+#include <itkImage.h>
+#include <itkImageFileReader.h>
+#include <itkImageSeriesReader.h>
+#include <itkMesh.h>
+#include <itkMetaImageIO.h>
+#include <itkNiftiImageIO.h>
+#include <itkNrrdImageIO.h>
+
+namespace withy {
+namespace {
+
+using Volume = itk::Image<float, 3>;
+using Mask = itk::Image<std::uint8_t, 3>;
+using Pieces = itk::Image<std::uint32_t, 3>;
+using SurfaceMesh = itk::Mesh<double, 3>;
+using Index = std::array<long, 3>;
+
+/// A vertex keeps this share of an edge from its ends, so that triangles keep an area.
+constexpr double kLeastShare = 0.02;
+
+tl::unexpected<VolumeRefusal> refused(VolumeFault fault, std::string problem, std::string remedy) {
+  return tl::unexpected(VolumeRefusal{fault, std::move(problem), std::move(remedy)});
+}
+
+bool ends_in(const std::filesystem::path& file, std::string_view ending) {
+  std::string name = file.filename().string();
+  std::transform(name.begin(), name.end(), name.begin(), [](unsigned char c) { return std::tolower(c); });
+  return name.ends_with(ending);
+}
+
+itk::ImageIOBase::Pointer io_for(const std::filesystem::path& file) {
+  if (ends_in(file, ".nrrd") || ends_in(file, ".nhdr")) return itk::NrrdImageIO::New().GetPointer();
+  if (ends_in(file, ".nii") || ends_in(file, ".nii.gz")) return itk::NiftiImageIO::New().GetPointer();
+  if (ends_in(file, ".mha") || ends_in(file, ".mhd")) return itk::MetaImageIO::New().GetPointer();
+  return nullptr;
+}
+
+/// ITK's messages take several lines and name its sources; the last line says what is wrong.
+std::string short_words(const itk::ExceptionObject& error) {
+  std::string text = error.GetDescription();
+  while (!text.empty() && (text.back() == '\n' || text.back() == ' ')) text.pop_back();
+  const std::size_t line = text.find_last_of('\n');
+  if (line != std::string::npos) text.erase(0, line + 1);
+  return text;
+}
+
+using VolumeResult = tl::expected<Volume::Pointer, VolumeRefusal>;
+
+VolumeResult read_file(const std::filesystem::path& file) {
+  const auto io = io_for(file);
+  if (!io->CanReadFile(file.c_str()))
+    return refused(
+        VolumeFault::unreadable, "this is no volume of the format that its name says",
+        "give a file that ends in .nrrd, .nhdr, .nii, .nii.gz, .mha or .mhd, or a folder of DICOM slices");
+  io->SetFileName(file.string());
+  io->ReadImageInformation();
+  unsigned dimensions = io->GetNumberOfDimensions();
+  while (dimensions > 3 && io->GetDimensions(dimensions - 1) == 1) --dimensions;
+  if (dimensions != 3 || io->GetNumberOfComponents() != 1)
+    return refused(VolumeFault::not_a_volume,
+                   fmt::format("this has {} dimensions and {} values a voxel", io->GetNumberOfDimensions(),
+                               io->GetNumberOfComponents()),
+                   "give one volume of three dimensions and one value a voxel");
+  const auto reader = itk::ImageFileReader<Volume>::New();
+  reader->SetImageIO(io);
+  reader->SetFileName(file.string());
+  reader->Update();
+  return reader->GetOutput();
+}
+
+VolumeResult read_folder(const std::filesystem::path& folder, std::vector<std::string>& done) {
+  const auto names = itk::GDCMSeriesFileNames::New();
+  itk::Object::GlobalWarningDisplayOff();  // what is wrong is said in one line below
+  names->SetUseSeriesDetails(true);
+  names->SetDirectory(folder.string());
+  const auto& series = names->GetSeriesUIDs();
+  std::vector<std::string> largest;
+  for (const std::string& uid : series)
+    if (const auto& files = names->GetFileNames(uid); files.size() > largest.size()) largest = files;
+  if (largest.empty())
+    return refused(VolumeFault::unreadable, "this folder holds no DICOM slices",
+                   "give the folder that the slices themselves are in, or a .nrrd, .nii or .mha file");
+  if (series.size() > 1)
+    done.push_back(
+        fmt::format("The folder holds {} series: took the one with the most slices.", series.size()));
+  const auto reader = itk::ImageSeriesReader<Volume>::New();
+  reader->SetImageIO(itk::GDCMImageIO::New());
+  reader->SetFileNames(largest);
+  reader->ForceOrthogonalDirectionOff();
+  reader->Update();
+  return reader->GetOutput();
+}
+
+Index size_of(const Volume& volume) {
+  const auto size = volume.GetLargestPossibleRegion().GetSize();
+  return {static_cast<long>(size[0]), static_cast<long>(size[1]), static_cast<long>(size[2])};
+}
+
+struct Chosen {
+  Mask::Pointer mask;
+  std::size_t voxels = 0;
+};
+
+/// The voxels of a range, in the volume's own grid.
+Chosen voxels_in(const Volume& volume, const ValueRange& range) {
+  Chosen chosen{Mask::New()};
+  chosen.mask->CopyInformation(&volume);
+  chosen.mask->SetRegions(volume.GetLargestPossibleRegion());
+  chosen.mask->Allocate();
+  const float* value = volume.GetBufferPointer();
+  std::uint8_t* in = chosen.mask->GetBufferPointer();
+  const std::size_t count = volume.GetLargestPossibleRegion().GetNumberOfPixels();
+  for (std::size_t i = 0; i < count; ++i) {
+    in[i] = value[i] >= range.low && value[i] <= range.high;
+    chosen.voxels += in[i];
+  }
+  return chosen;
+}
+
+tl::unexpected<VolumeRefusal> nothing_there(const Volume& volume, const VolumeSettings& settings) {
+  const std::size_t count = volume.GetLargestPossibleRegion().GetNumberOfPixels();
+  const auto [low, high] = std::minmax_element(volume.GetBufferPointer(), volume.GetBufferPointer() + count);
+  return refused(
+      VolumeFault::empty_region,
+      settings.label
+          ? fmt::format("no voxel has the label {:g}", *settings.label)
+          : fmt::format("no voxel lies between {:g} and {:g}", settings.range->low, settings.range->high),
+      fmt::format("the volume's values run from {:g} to {:g}: give another --label or --range", *low, *high));
+}
+
+/// One piece of a mask: its label among `pieces`, its voxels, its box.
+struct Piece {
+  std::uint32_t label = 0;
+  std::size_t voxels = 0;
+  Index low{}, high{};
+};
+
+Piece box_of(const Pieces& pieces, std::uint32_t label) {
+  Piece piece{label};
+  piece.low.fill(std::numeric_limits<long>::max());
+  piece.high.fill(-1);
+  const auto size = pieces.GetLargestPossibleRegion().GetSize();
+  const std::uint32_t* at = pieces.GetBufferPointer();
+  for (long z = 0; z < static_cast<long>(size[2]); ++z)
+    for (long y = 0; y < static_cast<long>(size[1]); ++y)
+      for (long x = 0; x < static_cast<long>(size[0]); ++x) {
+        if (*at++ != label) continue;
+        ++piece.voxels;
+        const Index here = {x, y, z};
+        for (std::size_t k = 0; k < 3; ++k) {
+          piece.low[k] = std::min(piece.low[k], here[k]);
+          piece.high[k] = std::max(piece.high[k], here[k]);
+        }
+      }
+  return piece;
+}
+
+tl::expected<std::uint32_t, VolumeRefusal> label_at(const Volume& volume, const Pieces& pieces,
+                                                    const Eigen::Vector3d& p) {
+  const Volume::PointType point(p.data());
+  Volume::IndexType index;
+  if (!volume.TransformPhysicalPointToIndex(point, index))
+    return refused(VolumeFault::outside_region,
+                   fmt::format("--keep-at {:g} {:g} {:g} lies outside the volume", p.x(), p.y(), p.z()),
+                   "give a point in the volume's own millimetres");
+  if (const std::uint32_t label = pieces.GetPixel(index)) return label;
+  return refused(VolumeFault::outside_region,
+                 fmt::format("at --keep-at {:g} {:g} {:g} the value is {:g}, outside the region", p.x(),
+                             p.y(), p.z(), volume.GetPixel(index)),
+                 "give a point inside the lumen, or widen --range");
+}
+
+/// The piece to take. The pieces' image is large and goes with the caller.
+tl::expected<Piece, VolumeRefusal> choose_piece(const Volume& volume, const Pieces& pieces,
+                                                const VolumeSettings& settings,
+                                                std::vector<std::string>& done) {
+  const std::size_t count = volume.GetLargestPossibleRegion().GetNumberOfPixels();
+  std::vector<std::size_t> voxels;
+  for (std::size_t i = 0; i < count; ++i) {
+    const std::uint32_t label = pieces.GetBufferPointer()[i];
+    if (label >= voxels.size()) voxels.resize(label + 1, 0);
+    if (label > 0) ++voxels[label];
+  }
+  auto label = static_cast<std::uint32_t>(std::max_element(voxels.begin(), voxels.end()) - voxels.begin());
+  if (settings.keep_at) {
+    const auto at = label_at(volume, pieces, *settings.keep_at);
+    if (!at) return tl::unexpected(at.error());
+    label = *at;
+  }
+  const Piece piece = box_of(pieces, label);
+  if (voxels.size() > 2)
+    done.push_back(
+        fmt::format("The region is in {} pieces: took the one of {} voxels (--keep-at X Y Z takes another).",
+                    voxels.size() - 1, piece.voxels));
+  return piece;
+}
+
+/// A piece alone, with a border of one voxel that is not in it; index 0 is the voxel before its box.
+Mask::Pointer mask_of(const Volume& volume, const Pieces& pieces, const Piece& piece) {
+  const auto mask = Mask::New();
+  Mask::SizeType size;
+  Volume::IndexType first;
+  for (std::size_t k = 0; k < 3; ++k) {
+    size[k] = static_cast<std::size_t>(piece.high[k] - piece.low[k] + 3);
+    first[k] = piece.low[k] - 1;
+  }
+  mask->SetRegions(size);
+  mask->SetSpacing(volume.GetSpacing());
+  mask->SetDirection(volume.GetDirection());
+  Volume::PointType origin;
+  volume.TransformIndexToPhysicalPoint(first, origin);
+  mask->SetOrigin(origin);
+  mask->Allocate(true);
+  for (long z = piece.low[2]; z <= piece.high[2]; ++z)
+    for (long y = piece.low[1]; y <= piece.high[1]; ++y)
+      for (long x = piece.low[0]; x <= piece.high[0]; ++x)
+        if (pieces.GetPixel({{x, y, z}}) == piece.label)
+          mask->SetPixel({{x - first[0], y - first[1], z - first[2]}}, 1);
+  return mask;
+}
+
+/// Where along an edge from a voxel in the region to one outside the values leave the range.
+double share_along(double inside, double outside, const ValueRange& range) {
+  const double limit = outside < range.low ? range.low : range.high;
+  if ((outside >= range.low && outside <= range.high) || outside == inside) return 0.5;
+  return std::clamp((limit - inside) / (outside - inside), kLeastShare, 1.0 - kLeastShare);
+}
+
+class Placer {
+ public:
+  Placer(const Volume& volume, const Mask& mask, const Piece& piece, std::optional<ValueRange> range)
+      : volume_(volume), mask_(mask), piece_(piece), range_(range), size_(size_of(volume)) {}
+
+  struct Placed {
+    Eigen::Vector3d point;
+    std::array<int, 3> border{};  ///< -1 or 1 where it lies beyond the volume's first or last voxels
+    bool between_eight = false;  ///< in the middle of eight voxels: its place is that of its neighbours' mean
+  };
+
+  /// A vertex as ITK places it, half way between two voxels' centres.
+  Placed place(const SurfaceMesh::PointType& half_way) const {
+    itk::ContinuousIndex<double, 3> at;
+    mask_.TransformPhysicalPointToContinuousIndex(half_way, at);
+    Placed placed;
+    std::size_t axis = 3;
+    int odd = 0;
+    for (std::size_t k = 0; k < 3; ++k) {
+      const double twice = std::round(2.0 * at[k]);
+      at[k] = 0.5 * twice;
+      if (static_cast<long>(twice) % 2 != 0) axis = k, ++odd;
+      const double in_volume = at[k] + static_cast<double>(piece_.low[k] - 1);
+      placed.border[k] = in_volume < 0.0 ? -1 : in_volume > static_cast<double>(size_[k] - 1) ? 1 : 0;
+    }
+    placed.between_eight = odd == 3;
+    if (range_ && odd == 1 && placed.border[axis] == 0) move_along(axis, at);
+    SurfaceMesh::PointType point;
+    mask_.TransformContinuousIndexToPhysicalPoint(at, point);
+    placed.point = {point[0], point[1], point[2]};
+    return placed;
+  }
+
+ private:
+  void move_along(std::size_t axis, itk::ContinuousIndex<double, 3>& at) const {
+    Mask::IndexType low;
+    for (std::size_t k = 0; k < 3; ++k) low[k] = static_cast<long>(std::floor(at[k]));
+    Mask::IndexType high = low;
+    ++high[axis];
+    const bool low_is_in = mask_.GetPixel(low) != 0;
+    const double low_value = value(low);
+    const double high_value = value(high);
+    const double share = low_is_in ? share_along(low_value, high_value, *range_)
+                                   : 1.0 - share_along(high_value, low_value, *range_);
+    at[axis] = static_cast<double>(low[axis]) + share;
+  }
+
+  double value(Mask::IndexType index) const {
+    for (std::size_t k = 0; k < 3; ++k) index[k] += piece_.low[k] - 1;
+    return volume_.GetPixel(index);
+  }
+
+  const Volume& volume_;
+  const Mask& mask_;
+  const Piece& piece_;
+  std::optional<ValueRange> range_;
+  Index size_;
+};
+
+std::vector<Placer::Placed> placed_vertices(const SurfaceMesh& surface, const Placer& placer) {
+  std::vector<Placer::Placed> placed;
+  for (auto p = surface.GetPoints()->Begin(); p != surface.GetPoints()->End(); ++p)
+    placed.push_back(placer.place(p.Value()));
+  return placed;
+}
+
+std::vector<std::array<int, 3>> triangles_of(const SurfaceMesh& surface) {
+  std::vector<std::array<int, 3>> triangles;
+  for (auto c = surface.GetCells()->Begin(); c != surface.GetCells()->End(); ++c) {
+    const auto* id = c.Value()->GetPointIds();
+    triangles.push_back({static_cast<int>(id[0]), static_cast<int>(id[1]), static_cast<int>(id[2])});
+  }
+  return triangles;
+}
+
+/// Vertices between eight voxels go to the mean of their neighbours on edges.
+void place_middles(std::vector<Placer::Placed>& placed, const std::vector<std::array<int, 3>>& triangles) {
+  std::vector<Eigen::Vector4d> sum(placed.size(), Eigen::Vector4d::Zero());
+  const auto at = [&](int v) -> Placer::Placed& { return placed[static_cast<std::size_t>(v)]; };
+  for (const auto& t : triangles)
+    for (const int v : t)
+      for (const int other : t)
+        if (at(v).between_eight && !at(other).between_eight)
+          sum[static_cast<std::size_t>(v)] += at(other).point.homogeneous();
+  for (std::size_t v = 0; v < placed.size(); ++v)
+    if (placed[v].between_eight && sum[v].w() > 0.0) placed[v].point = sum[v].hnormalized();
+}
+
+/// ITK's triangles with vertices placed; those that reach beyond the volume are left out.
+TriangleMesh plain_mesh(const SurfaceMesh& surface, const Placer& placer) {
+  std::vector<Placer::Placed> placed = placed_vertices(surface, placer);
+  TriangleMesh mesh;
+  mesh.triangles = triangles_of(surface);
+  place_middles(placed, mesh.triangles);
+  for (const Placer::Placed& p : placed) mesh.vertices.push_back(p.point);
+  std::erase_if(mesh.triangles, [&](const std::array<int, 3>& t) {
+    return std::any_of(t.begin(), t.end(), [&](int v) {
+      const auto& b = placed[static_cast<std::size_t>(v)].border;
+      return b[0] != 0 || b[1] != 0 || b[2] != 0;
+    });
+  });
+  return mesh;
+}
+
+tl::expected<VolumeSurface, VolumeRefusal> surface_of(const Volume& volume, const VolumeSettings& settings,
+                                                      std::vector<std::string> done) {
+  const ValueRange range = settings.label ? ValueRange{*settings.label, *settings.label} : *settings.range;
+  Pieces::Pointer pieces;
+  {
+    const Chosen chosen = voxels_in(volume, range);
+    if (chosen.voxels == 0) return nothing_there(volume, settings);
+    const auto finder = itk::ConnectedComponentImageFilter<Mask, Pieces>::New();
+    finder->SetInput(chosen.mask);
+    finder->Update();
+    pieces = finder->GetOutput();
+    pieces->DisconnectPipeline();
+  }
+  const auto piece = choose_piece(volume, *pieces, settings, done);
+  if (!piece) return tl::unexpected(piece.error());
+  const Mask::Pointer mask = mask_of(volume, *pieces, *piece);
+  pieces = nullptr;
+  const auto source = itk::BinaryMask3DMeshSource<Mask, SurfaceMesh>::New();
+  source->SetInput(mask);
+  source->SetObjectValue(1);
+  source->Update();
+  const Placer placer(volume, *mask, *piece, settings.label ? std::nullopt : std::optional(range));
+  VolumeSurface out{plain_mesh(*source->GetOutput(), placer), std::move(done)};
+  if (out.mesh.triangles.empty())
+    return refused(VolumeFault::empty_region, "the region fills the volume from border to border",
+                   "give a narrower --range, or another --label");
+  return out;
+}
+
+}  // namespace
+
+bool is_volume_name(const std::filesystem::path& input) {
+  std::error_code ignored;
+  return io_for(input) != nullptr || std::filesystem::is_directory(input, ignored);
+}
+
+tl::expected<VolumeSurface, VolumeRefusal> read_volume_surface(const std::filesystem::path& input,
+                                                               const VolumeSettings& settings) {
+  if (!settings.label && !settings.range)
+    return refused(
+        VolumeFault::nothing_chosen, "this is a volume, and neither a label nor a range is given",
+        "give --label N for a segmentation, or --range LO HI for values: --range -1024 -400 is air in a CT");
+  std::error_code fault;
+  const bool folder = std::filesystem::is_directory(input, fault);
+  if (!folder && !std::filesystem::is_regular_file(input, fault))
+    return refused(VolumeFault::unreadable, "there is no such file",
+                   "give a volume's file, or a folder of DICOM slices");
+  try {
+    std::vector<std::string> done;
+    const VolumeResult volume = folder ? read_folder(input, done) : read_file(input);
+    if (!volume) return tl::unexpected(volume.error());
+    const Index size = size_of(**volume);
+    const auto spacing = (*volume)->GetSpacing();
+    done.insert(done.begin(), fmt::format("Read {} x {} x {} voxels of {:.4g} x {:.4g} x {:.4g} mm.", size[0],
+                                          size[1], size[2], spacing[0], spacing[1], spacing[2]));
+    return surface_of(**volume, settings, std::move(done));
+  } catch (const itk::ExceptionObject& error) {
+    return refused(VolumeFault::unreadable, "this volume can't be read: " + short_words(error),
+                   "export it again as NRRD, NIfTI or MetaImage");
+  }
+}
+
+}  // namespace withy

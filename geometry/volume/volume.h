@@ -1,0 +1,70 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// The surface of a region of a volume image: a CT, an MR, a segmentation.
+//
+// Volumes are read by ITK 5 (NRRD, NIfTI, MetaImage, or a folder of DICOM slices), with their directions and
+// spacings. The region is every voxel of one label, or of a range of values, and of these one connected piece
+// (neighbours share a face). Its surface is that of ITK's BinaryMask3DMeshSource, a marching-cubes method (W.
+// E. Lorensen and H. E. Cline, "Marching Cubes", Computer Graphics 21(4), 1987): each vertex lies between a
+// voxel of the region and one outside. For a label it lies half way, so the surface is within half a voxel of
+// the region's true one where the segmentation is right; for a range where the values between the two voxels'
+// centres, taken linearly, leave the range.
+//
+// Where the region leaves the volume, its surface ends: an opening whose rim lies in the outermost voxels'
+// centres. Elsewhere it is closed, normals out.
+//
+// Units: mm. Frame: the file's physical frame as ITK gives it (left, posterior, superior where the format
+// says). This room is the only user of ITK, and nothing else waits for it to compile.
+#pragma once
+
+#include <cstddef>
+#include <filesystem>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include <Eigen/Core>
+#include <tl/expected.hpp>
+
+#include "geometry/mesh/mesh.h"
+
+namespace withy {
+
+struct ValueRange {
+  double low = 0.0;
+  double high = 0.0;
+};
+
+/// Which voxels: one of the two is given. A label is the range of one value.
+struct VolumeSettings {
+  std::optional<double> label;
+  std::optional<ValueRange> range;
+  std::optional<Eigen::Vector3d> keep_at;  ///< in the region, mm; left out: the largest piece
+};
+
+struct VolumeSurface {
+  TriangleMesh mesh;
+  std::vector<std::string> done;  ///< what was read and taken, a sentence each
+};
+
+enum class VolumeFault {
+  unreadable,      ///< no such file, or none of its format
+  not_a_volume,    ///< fewer or more than three dimensions, or several values a voxel
+  nothing_chosen,  ///< neither label nor range
+  empty_region,    ///< no voxel has such a value
+  outside_region   ///< keep_at is outside the volume or the region
+};
+
+/// What is wrong, and what to do about it in words of withy scene's options.
+struct VolumeRefusal {
+  VolumeFault fault;
+  std::string problem;
+  std::string remedy;
+};
+
+/// Is this a name that a volume has: .nrrd, .nhdr, .nii, .nii.gz, .mha, .mhd, or a folder?
+bool is_volume_name(const std::filesystem::path& input);
+
+tl::expected<VolumeSurface, VolumeRefusal> read_volume_surface(const std::filesystem::path& input,
+                                                               const VolumeSettings& settings);
+
+}  // namespace withy

@@ -1,0 +1,220 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/anatomy/scene_draft.h"
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+#include <utility>
+
+#include <Eigen/Eigenvalues>
+#include <fmt/core.h>
+
+#include "planner/anatomy/hardware_draft.h"
+#include "planner/scene/scene_of_text.h"
+
+namespace withy {
+namespace {
+
+using Eigen::Vector3d;
+
+/// A body is scaled down to leave so much of an entry's room free.
+constexpr double kEntryShare = 0.9;
+/// Smaller than this the hardware is no such hardware any more: the unit is wrong.
+constexpr double kLeastScale = 0.05;
+constexpr double kTargetTolerance_mm = 2.0;
+/// An opening's rim must be flat to kOpeningPlaneTolerance_mm; it is cut where it is not to well within that.
+constexpr double kMostSpread_mm = 0.8 * kOpeningPlaneTolerance_mm;
+/// A cut is proposed so far into a closed mesh, as a share of its length.
+constexpr double kProposedCut = 0.05;
+
+tl::unexpected<PlaceProblem> no_scene(std::string problem, std::string remedy) {
+  return tl::unexpected(PlaceProblem{std::move(problem), std::move(remedy)});
+}
+
+std::string spoken(const Vector3d& p) {
+  const Vector3d r = (p.array() * 1000.0).round() / 1000.0 + 0.0;
+  return fmt::format("({:.3f}, {:.3f}, {:.3f}) mm", r.x(), r.y(), r.z());
+}
+
+/// A cut across the end of a closed mesh's longest principal axis.
+std::string proposed_cut(const TriangleMesh& mesh) {
+  Vector3d mean = Vector3d::Zero();
+  for (const Vector3d& v : mesh.vertices) mean += v / static_cast<double>(mesh.vertices.size());
+  Eigen::Matrix3d spread = Eigen::Matrix3d::Zero();
+  for (const Vector3d& v : mesh.vertices) spread += (v - mean) * (v - mean).transpose();
+  const Vector3d axis = Eigen::SelfAdjointEigenSolver<Eigen::Matrix3d>(spread).eigenvectors().col(2);
+  double low = 0.0;
+  double high = 0.0;
+  for (const Vector3d& v : mesh.vertices) {
+    low = std::min(low, (v - mean).dot(axis));
+    high = std::max(high, (v - mean).dot(axis));
+  }
+  const double at = high - kProposedCut * (high - low);
+  Vector3d middle = Vector3d::Zero();
+  double n = 0.0;
+  for (const Vector3d& v : mesh.vertices)
+    if ((v - mean).dot(axis) >= at) middle += v, n += 1.0;
+  middle /= std::max(n, 1.0);
+  middle += (at - (middle - mean).dot(axis)) * axis;
+  return fmt::format("--cut {:.2f} {:.2f} {:.2f} {:.3f} {:.3f} {:.3f}", middle.x() + 0.0, middle.y() + 0.0,
+                     middle.z() + 0.0, axis.x() + 0.0, axis.y() + 0.0, axis.z() + 0.0);
+}
+
+/// What to do about a wall that make_sound or make_wall refuses, by this program.
+std::string remedy_of(const MeshRefusal& refusal) {
+  switch (refusal.fault) {
+    case MeshFault::hole_not_capped:
+      return "cut the opening flat there by --cut X Y Z NX NY NZ, or close it by --close-below MM";
+    case MeshFault::self_crossing:
+    case MeshFault::non_manifold:
+      return "wrap the mesh by --wrap MM, the width of the gaps to close";
+    case MeshFault::several_pieces:
+      return "take one piece by --keep-at X Y Z";
+    default:
+      return refusal.remedy;
+  }
+}
+
+/// An opening and its number.
+struct NumberedMouth {
+  Mouth mouth;
+  int number = 0;
+};
+
+/// The opening that the entry is, its rim flat.
+tl::expected<NumberedMouth, PlaceProblem> entry_mouth(Repaired& repaired, const DraftSettings& settings) {
+  if (repaired.openings.empty())
+    return no_scene(
+        "the mesh is closed: there is no opening to go in by",
+        fmt::format("open an end, for instance by {}; or give --body if the mesh is a solid block "
+                    "round the lumen",
+                    proposed_cut(repaired.wall)));
+  const auto mouths = [&]() -> tl::expected<std::vector<Mouth>, PlaceProblem> {
+    const auto sound = make_sound(repaired.wall, spoken);
+    if (!sound) return no_scene(sound.error().problem, remedy_of(sound.error()));
+    return mouths_of(*sound);
+  };
+  auto all = mouths();
+  if (!all) return tl::unexpected(all.error());
+  const auto name = parse_place(settings.entry);
+  if (!name || name->kind != PlaceName::Kind::opening || name->number > static_cast<int>(all->size()))
+    return no_scene(fmt::format("--entry {} names none of the {} openings", settings.entry, all->size()),
+                    fmt::format("give --entry opening:N with N from 1 to {}", all->size()));
+  const Mouth& wanted = (*all)[static_cast<std::size_t>(name->number - 1)];
+  if (wanted.spread_mm <= kMostSpread_mm) return NumberedMouth{wanted, name->number};
+  const auto rim =
+      std::min_element(repaired.openings.begin(), repaired.openings.end(), [&](const Rim& a, const Rim& b) {
+        return (a.centre - wanted.centre_S).norm() < (b.centre - wanted.centre_S).norm();
+      });
+  const Vector3d was_S = wanted.centre_S;
+  auto flat = flatten_opening(std::move(repaired), static_cast<std::size_t>(rim - repaired.openings.begin()),
+                              kMostSpread_mm);
+  if (!flat) return no_scene(flat.error().problem, flat.error().remedy);
+  repaired = std::move(*flat);
+  all = mouths();
+  if (!all) return tl::unexpected(all.error());
+  const auto now = std::min_element(all->begin(), all->end(), [&](const Mouth& a, const Mouth& b) {
+    return (a.centre_S - was_S).norm() < (b.centre_S - was_S).norm();
+  });
+  return NumberedMouth{*now, static_cast<int>(now - all->begin()) + 1};
+}
+
+std::string point_text(const Vector3d& exact) {
+  const Vector3d p = (exact.array() * 1e6).round() / 1e6 + 0.0;
+  return fmt::format("[{}, {}, {}]", draft_number(p.x()), draft_number(p.y()), draft_number(p.z()));
+}
+
+/// Every digit, so that the entry frame stays in the rim's plane.
+std::string exact_text(const Vector3d& p) {
+  return fmt::format("[{}, {}, {}]", p.x() + 0.0, p.y() + 0.0, p.z() + 0.0);
+}
+
+std::string head(const DraftSettings& settings) {
+  std::string title;
+  for (const char c : settings.title) title += c == '"' || c == '\\' ? '\'' : c;
+  return fmt::format(
+      "# Made by withy scene. Entry and target are its proposals, the hardware is common practice of a "
+      "bench:\n"
+      "# edit them to what you have. withy check says what the scene is like, withy plan what it can do.\n"
+      "title = \"{}\"\n\n"
+      "[channel]\nmesh = \"{}\"       # seen from this file's folder\nunit = \"mm\"\n"
+      "outlets = \"closed\"         # open: a body may come up to the openings other than the entry\n\n",
+      title, settings.mesh_name);
+}
+
+std::string entry_table(const DraftSettings& settings, const Entry& entry) {
+  const Eigen::Isometry3d& X = entry.X_SE;
+  return fmt::format(
+      "[entry]                    # {0}; at = \"{0}\" instead of the four keys says the same\n"
+      "point_mm = {1}\naxis = {2}  # into the lumen; the carriage advances along it\nx_axis = {3}\n"
+      "opening_radius_mm = {4}\n\n",
+      settings.entry, exact_text(X.translation()), exact_text(X.linear().col(2)),
+      exact_text(X.linear().col(0)), draft_number(std::ceil(entry.opening_radius_mm * 1000.0) / 1000.0));
+}
+
+std::string target_table(const DraftSettings& settings, const Vector3d& target_S) {
+  return fmt::format(
+      "[target]                   # {0}; at = \"{0}\" instead of point_mm says the same\n"
+      "point_mm = {1}\ntolerance_mm = {2}\n\n",
+      settings.target, point_text(target_S), draft_number(kTargetTolerance_mm));
+}
+
+/// How much smaller than usual the hardware has to be for the entry.
+double hardware_scale(double room_mm) {
+  const double fits = kEntryShare * (room_mm - kDraftClearance_mm) / kDraftLockRadius_mm;
+  return std::min(1.0, std::floor(fits * 100.0) / 100.0);
+}
+
+double depth_of(const Centreline& centreline, const Vector3d& p_E) {
+  double least = std::numeric_limits<double>::infinity();
+  double depth = p_E.norm();
+  const auto ways = ways_in(centreline);
+  for (std::size_t b = 0; b < ways.size(); ++b)
+    for (std::size_t i = 0; i < ways[b].size(); ++i) {
+      const double d = (centreline.branches[b].points[i].p_E - p_E).norm();
+      if (d < least) least = d, depth = ways[b][i].depth_mm;
+    }
+  return std::max(depth, p_E.z());
+}
+
+}  // namespace
+
+tl::expected<SceneDraft, PlaceProblem> draft_scene(Repaired repaired, DraftSettings settings) {
+  const auto found = entry_mouth(repaired, settings);
+  if (!found) return tl::unexpected(found.error());
+  settings.entry = fmt::format("opening:{}", found->number);
+  const Entry entry = entry_by(found->mouth, across(found->mouth.inward_S));
+  auto wall = make_wall(repaired.wall, entry, Outlets::closed);
+  if (!wall) return no_scene(wall.error().problem, remedy_of(wall.error()));
+  SceneDraft draft{{}, std::move(repaired.wall), {}, std::move(*wall), {}, std::move(repaired.done)};
+  const double room = draft.wall->distance(Vector3d::Zero());
+  const double scale = hardware_scale(room);
+  if (scale < kLeastScale)
+    return no_scene(
+        fmt::format("{} has {:.3f} mm of room for a body", settings.entry, room),
+        "name a wider opening by --entry opening:N, or give --unit or --scale if the mesh is not in mm");
+  if (scale < 1.0)
+    draft.done.push_back(
+        fmt::format("The entry has {:.2f} mm of room, so the hardware is drawn at {:.2f} of its "
+                    "usual size, the body's radius {:.2f} mm.",
+                    room, scale, scale * kDraftBodyRadius_mm));
+  draft.centreline = compute_centreline(*draft.wall);
+  const auto target = target_place_E(settings.target, *draft.wall, draft.centreline,
+                                     scale * kDraftBodyRadius_mm + kDraftClearance_mm);
+  if (!target)
+    return no_scene(target.error().problem, "name another place by --target, or another entry by --entry");
+  if (!draft.wall->inside(*target))
+    return no_scene(fmt::format("{} is outside the lumen", settings.target),
+                    "name another place by --target");
+  draft.toml = head(settings) + entry_table(settings, entry) + target_table(settings, entry.X_SE * *target) +
+               hardware_toml(scale, depth_of(draft.centreline, *target));
+  auto scene = scene_in_text(draft.toml, "scene.toml");
+  if (!scene)
+    return no_scene("the draft is no scene: " + scene.error().message(), "give another --entry or --target");
+  if (const auto fault = placing_fault(*scene, *draft.wall))
+    return no_scene(fault->problem, "name another opening by --entry opening:N or another place by --target");
+  draft.scene = std::move(*scene);
+  return draft;
+}
+
+}  // namespace withy

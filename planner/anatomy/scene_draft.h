@@ -1,0 +1,44 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// A scene round the wall of a lumen, ready to edit: what `withy scene` writes.
+//
+// The entry is an opening of the wall by its number, the target a place by its name (planner/scene/places.h);
+// both stand in the scene as numbers, with the name in a comment. The draft is a scene that `withy check`
+// takes: wall, entry, target and hardware go through the same checks here.
+//
+// Units: mm. Frame: the wall's, which is the scene's.
+#pragma once
+
+#include <memory>
+#include <string>
+#include <vector>
+
+#include <tl/expected.hpp>
+
+#include "geometry/centreline/centreline.h"
+#include "geometry/channel/wall_distance.h"
+#include "geometry/repair/repair.h"
+#include "planner/scene/places.h"
+#include "planner/scene/scene.h"
+
+namespace withy {
+
+struct DraftSettings {
+  std::string title;
+  std::string mesh_name;  ///< of the mesh beside the scene
+  std::string entry = "opening:1";
+  std::string target = "deepest";
+};
+
+struct SceneDraft {
+  std::string toml;
+  TriangleMesh mesh;  ///< the wall
+  Scene scene;        ///< what `toml` says
+  std::shared_ptr<const WallDistance> wall;
+  Centreline centreline;
+  std::vector<std::string> done;  ///< what was done to the wall and decided about the body, a sentence each
+};
+
+/// Problems in words of withy scene's options.
+tl::expected<SceneDraft, PlaceProblem> draft_scene(Repaired repaired, DraftSettings settings);
+
+}  // namespace withy

@@ -1,0 +1,167 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/live/autosave.h"
+
+#include <chrono>
+#include <system_error>
+#include <utility>
+
+#include <nlohmann/json.hpp>
+
+#include "planner/files/file_output.h"
+#include "planner/files/input_file.h"
+#include "planner/files/json_reader.h"
+
+namespace withy {
+namespace {
+
+using Json = nlohmann::ordered_json;
+
+Json vector(const Eigen::Vector2d& v) {
+  return {v.x(), v.y()};
+}
+
+Json step_json(const RouteStep& step) {
+  Json engaged = Json::array(), theta = Json::array();
+  for (std::size_t lock = 0; lock < kMaxLocks; ++lock) engaged.push_back(step.to.engaged.test(lock));
+  for (const Eigen::Vector2d& bend : step.to.theta_frozen) theta.push_back(vector(bend));
+  return {{"lock", step.lock + 1}, {"engages", step.engages}, {"insertion_mm", step.to.insertion_mm},
+          {"engaged", engaged},    {"theta_rad", theta},      {"curvature_per_mm", vector(step.to.u_free)}};
+}
+
+Eigen::Vector2d vector_of(const JsonNode& node, std::string_view quantity = "") {
+  const auto v = node.numbers(2, quantity);
+  return v.size() == 2 ? Eigen::Vector2d(v[0], v[1]) : Eigen::Vector2d::Zero();
+}
+
+RouteStep step_of(const JsonNode& node, int locks) {
+  node.expect_keys({"lock", "engages", "insertion_mm", "engaged", "theta_rad", "curvature_per_mm"});
+  RouteStep step;
+  step.lock = node.at("lock").count() - 1;
+  step.engages = node.at("engages").boolean();
+  step.to.insertion_mm = node.at("insertion_mm").number("plan.insertion_mm");
+  step.to.u_free = vector_of(node.at("curvature_per_mm"), "plan.curvature_per_mm");
+  const auto engaged = node.at("engaged").items();
+  for (std::size_t lock = 0; lock < engaged.size() && lock < kMaxLocks; ++lock)
+    step.to.engaged.set(lock, engaged[lock].boolean());
+  for (const JsonNode& bend : node.at("theta_rad").items()) step.to.theta_frozen.push_back(vector_of(bend));
+  const bool fits = step.lock < locks && step.to.theta_frozen.size() == step.to.engaged.count() &&
+                    (step.to.engaged >> static_cast<std::size_t>(locks)).none();
+  if (!fits) node.fault("this step does not fit the number of locks", "take the file away");
+  return step;
+}
+
+KeptWork work_of(JsonFile& file) {
+  const JsonNode root = file.root();
+  root.expect_keys({"format", "version", "scene_sha256", "text", "driven"});
+  KeptWork work;
+  if (root.at("format").text() != "withy-live" || root.at("version").count() != 1)
+    root.fault("this is no unsaved work of withy live, version 1", "take the file away");
+  work.scene_sha256 = root.at("scene_sha256").text();
+  work.text = root.at("text").text();
+  for (const JsonNode& one : root.at("driven").items()) {
+    one.expect_keys({"locks", "steps"});
+    const int locks = one.at("locks").count();
+    if (locks > kMaxLocks) one.fault("so many locks can't be", "take the file away");
+    Route& route = work.driven[locks];
+    for (const JsonNode& step : one.at("steps").items()) route.steps.push_back(step_of(step, locks));
+  }
+  return work;
+}
+
+std::string text_of(const KeptWork& work) {
+  Json driven = Json::array();
+  for (const auto& [locks, route] : work.driven) {
+    Json steps = Json::array();
+    for (const RouteStep& step : route.steps) steps.push_back(step_json(step));
+    driven.push_back({{"locks", locks}, {"steps", steps}});
+  }
+  const Json out = {{"format", "withy-live"},
+                    {"version", 1},
+                    {"scene_sha256", work.scene_sha256},
+                    {"text", work.text},
+                    {"driven", driven}};
+  return out.dump(1) + "\n";
+}
+
+}  // namespace
+
+Autosave::Autosave(const std::filesystem::path& scene) : file_(scene.string() + ".live") {
+  thread_ = std::thread([this] { run(); });
+}
+
+Autosave::~Autosave() {
+  {
+    const std::lock_guard lock(one_);
+    ending_ = true;
+  }
+  wake_.notify_all();
+  thread_.join();
+  flush();
+}
+
+Result<std::optional<KeptWork>> Autosave::left() const {
+  std::error_code none;
+  if (!std::filesystem::exists(file_, none)) return std::optional<KeptWork>();
+  auto text = read_text_input(file_);
+  if (!text) return tl::unexpected(text.error());
+  auto parsed = JsonFile::parse(std::move(*text), file_.string());
+  if (!parsed) return tl::unexpected(parsed.error());
+  KeptWork work = work_of(*parsed);
+  if (const auto& fault = parsed->first_fault()) return tl::unexpected(*fault);
+  return std::optional(std::move(work));
+}
+
+Result<std::filesystem::path> Autosave::set_aside() const {
+  const std::filesystem::path place = file_.string() + ".old";
+  std::error_code why;
+  std::filesystem::rename(file_, place, why);
+  if (why)
+    return input_error(file_.string(), 1, 1, "this file can't be moved (" + why.message() + ")",
+                       "move it out of the way");
+  return place;
+}
+
+void Autosave::keep(std::optional<KeptWork> work) {
+  {
+    const std::lock_guard lock(one_);
+    next_ = std::move(work);
+    waiting_ = true;
+  }
+  wake_.notify_all();
+}
+
+void Autosave::flush() {
+  const std::lock_guard alone(writing_);
+  std::optional<KeptWork> work;
+  {
+    const std::lock_guard lock(one_);
+    if (!waiting_) return;
+    work = std::move(next_);
+    waiting_ = false;
+  }
+  write(work);
+}
+
+/// A place that can't be written to was refused when the desk was opened; one that no longer can is met again
+/// with the next change.
+void Autosave::write(const std::optional<KeptWork>& work) {
+  std::error_code none;
+  if (work)
+    (void)write_whole(file_, text_of(*work));
+  else
+    std::filesystem::remove(file_, none);
+}
+
+void Autosave::run() {
+  std::unique_lock lock(one_);
+  while (!ending_) {
+    wake_.wait(lock, [&] { return ending_ || waiting_; });
+    if (ending_) return;
+    wake_.wait_for(lock, std::chrono::duration<double>(kAutosavePause_s), [&] { return ending_; });
+    lock.unlock();
+    flush();
+    lock.lock();
+  }
+}
+
+}  // namespace withy

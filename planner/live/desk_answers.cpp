@@ -1,0 +1,218 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// The desk's requests about verdicts and plans, and what is saved.
+#include <algorithm>
+#include <cmath>
+#include <utility>
+
+#include <fmt/core.h>
+#include <nlohmann/json.hpp>
+
+#include "geometry/numbers/numbers.h"
+#include "planner/files/file_output.h"
+#include "planner/files/input_file.h"
+#include "planner/files/sha256.h"
+#include "planner/live/answer_files.h"
+#include "planner/live/desk.h"
+#include "planner/live/driver.h"
+#include "planner/live/figures_json.h"
+#include "planner/show/page_facts.h"
+
+namespace withy {
+
+using Json = nlohmann::ordered_json;
+
+namespace {
+
+constexpr std::size_t kLongestFolderName = 60;
+
+Json number(std::optional<double> value) {
+  return value && std::isfinite(*value) ? Json(*value + 0.0) : Json(nullptr);
+}
+
+Json plan_figures(const Plan& plan) {
+  const auto switches = std::count_if(plan.actions.begin(), plan.actions.end(),
+                                      [](const PlannedAction& a) { return a.lock >= 0 && a.leg == Leg::in; });
+  return {{"clearance_mm", number(plan.clearance_mm)},
+          {"reserve", number(least_field_reserve(plan))},
+          {"hunt_missing", plan.without_hunt() != nullptr},
+          {"switches", switches},
+          {"actions", plan.actions.size()},
+          {"tension_N", number(plan.largest.tension_N)},
+          {"pull_mm", number(plan.largest.pull_mm)},
+          {"field_mT", number(plan.largest.field_mT)},
+          {"lock_moment_Nmm", number(plan.largest.lock_moment_Nmm)}};
+}
+
+Json cell_json(const Cell& cell) {
+  Json out = {{"locks", cell.locks}, {"stage", name_of(cell.stage)}};
+  if (cell.stage == CellStage::refused) out["refusal"] = cell.refusal;
+  if (!cell.answer) return out;
+  const Answer& answer = *cell.answer;
+  out["verdict"] = name_of(answer.verdict);
+  out["why"] = answer.why;
+  out["not_checked"] = answer.not_checked;
+  out["decided_s"] = cell.decided_s;
+  if (answer.plan) out["plan"] = plan_figures(*answer.plan);
+  if (answer.approach)
+    out["approach"] = {{"distance_mm", number(answer.approach->distance_mm)},
+                       {"blocked_by", answer.approach->blocked_by},
+                       {"state", state_json(cell.problem->design, answer.approach->state)}};
+  return out;
+}
+
+Json table_json(const VerdictTable& table) {
+  Json cells = Json::array();
+  std::vector<const Cell*> sorted;
+  for (const Cell& cell : table.cells) sorted.push_back(&cell);
+  std::sort(sorted.begin(), sorted.end(), [](const Cell* a, const Cell* b) { return a->locks < b->locks; });
+  for (const Cell* cell : sorted) cells.push_back(cell_json(*cell));
+  return {{"version", table.version},
+          {"revision", table.scene ? table.scene->revision : 0},
+          {"settled", table.settled()},
+          {"cells", cells}};
+}
+
+/// May a folder beside the scene be called that? One name, of plain letters.
+bool is_folder_name(const std::string& name) {
+  constexpr std::string_view kPlain = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_-. ";
+  return !name.empty() && name.size() <= kLongestFolderName && name.front() != '.' && name.front() != ' ' &&
+         name.back() != ' ' && name.find_first_not_of(kPlain) == name.npos;
+}
+
+}  // namespace
+
+Desk::Outcome Desk::ask_again(JsonFile& request) {
+  const JsonNode root = request.root();
+  root.expect_keys({"locks"});
+  std::vector<int> counts;
+  for (const JsonNode& item : root.at("locks").items()) {
+    const int locks = item.count();
+    if (locks > kMaxLocks || std::find(counts.begin(), counts.end(), locks) != counts.end())
+      item.fault(fmt::format("{} locks can't be asked about here", locks),
+                 fmt::format("give each of 0 to {} once at most", kMaxLocks));
+    counts.push_back(locks);
+  }
+  if (counts.empty()) root.fault("no lock count is given", "give one at least");
+  if (request.first_fault()) return tl::unexpected(Refusal{});
+  {
+    const std::lock_guard lock(one_);
+    asked_ = counts;
+    questions_.start(history_->now(), asked_);
+  }
+  return table_json(questions_.table()).dump();
+}
+
+Desk::Outcome Desk::cancel(JsonFile& request) {
+  request.root().expect_keys({});
+  if (request.first_fault()) return tl::unexpected(Refusal{});
+  questions_.cancel();
+  return table_json(questions_.table()).dump();
+}
+
+Desk::Outcome Desk::tell_verdicts(JsonFile& request) {
+  const JsonNode root = request.root();
+  root.expect_keys({}, {"seen", "wait_s"});
+  const double seen = root.has("seen") ? root.at("seen").number() : -1.0;
+  const double wait_s = root.has("wait_s") ? root.at("wait_s").number() : 0.0;
+  if (request.first_fault()) return tl::unexpected(Refusal{});
+  const double patience = std::clamp(wait_s, 0.0, kLongestWait_s);
+  return table_json(questions_.wait(static_cast<std::int64_t>(std::clamp(seen, -1.0, 1e15)), patience))
+      .dump();
+}
+
+tl::expected<Desk::Driven, Desk::Refusal> Desk::answer_for(int locks, bool by_hand) {
+  const auto scene = now();
+  if (by_hand) {
+    const auto kept = driven_.find(locks);
+    if (kept == driven_.end() || kept->second.scene != scene)
+      return tl::unexpected(Refusal{"what was driven is not verified as it stands; verify it first"});
+    return kept->second;
+  }
+  const VerdictTable table = questions_.table();
+  const Cell* cell = table.cell(locks);
+  if (table.scene != scene || cell == nullptr || !cell->answer)
+    return tl::unexpected(
+        Refusal{fmt::format("there is no answer for {} lock{} yet", locks, locks == 1 ? "" : "s")});
+  return Driven{table.scene, cell->problem, cell->answer};
+}
+
+Desk::Outcome Desk::tell_plan(JsonFile& request) {
+  const JsonNode root = request.root();
+  root.expect_keys({"locks"}, {"by_hand"});
+  const int locks = root.at("locks").count();
+  const bool by_hand = root.has("by_hand") && root.at("by_hand").boolean();
+  if (request.first_fault()) return tl::unexpected(Refusal{});
+  const std::lock_guard alone(driving_);
+  const auto found = answer_for(locks, by_hand);
+  if (!found) return tl::unexpected(found.error());
+  const std::string name = found->scene->prepared.scene.file.filename().string();
+  return Json{{"revision", found->scene->revision},
+              {"design", design_facts(found->problem->design)},
+              {"plan", Json::parse(answer_text(*found->scene, *found->problem, *found->answer, name))}}
+      .dump();
+}
+
+/// Precondition: editing_ is held.
+std::optional<Desk::Refusal> Desk::write_scene(bool anyway) {
+  const auto scene = now();
+  const std::filesystem::path& file = keeper_.file();
+  const auto there = read_text_input(file);
+  if (!anyway && (!there || sha256(*there) != saved_sha256_))
+    return Refusal{fmt::format(
+        "{} was changed by something else since it was read; save anyway to write over it", file.string())};
+  if (there && *there == scene->text) return std::nullopt;
+  if (const auto written = write_whole(file, scene->text); !written)
+    return Refusal{written.error().message()};
+  const std::lock_guard lock(one_);
+  saved_text_ = scene->text;
+  saved_sha256_ = sha256(scene->text);
+  return std::nullopt;
+}
+
+Desk::Outcome Desk::save_scene(JsonFile& request) {
+  const JsonNode root = request.root();
+  root.expect_keys({}, {"anyway"});
+  const bool anyway = root.has("anyway") && root.at("anyway").boolean();
+  if (request.first_fault()) return tl::unexpected(Refusal{});
+  {
+    const std::lock_guard alone(editing_);
+    if (auto refusal = write_scene(anyway)) return tl::unexpected(std::move(*refusal));
+  }
+  const std::lock_guard lock(driving_);
+  keep_unsaved();
+  return Json{{"saved", keeper_.file().string()}}.dump();
+}
+
+Desk::Outcome Desk::save_plan(JsonFile& request) {
+  const JsonNode root = request.root();
+  root.expect_keys({"locks", "folder"}, {"by_hand"});
+  const int locks = root.at("locks").count();
+  const std::string name = root.at("folder").text();
+  const bool by_hand = root.has("by_hand") && root.at("by_hand").boolean();
+  if (!is_folder_name(name))
+    root.at("folder").fault("this names no folder beside the scene",
+                            "give one name of letters, digits, _ and -");
+  if (request.first_fault()) return tl::unexpected(Refusal{});
+  const std::lock_guard alone(editing_);
+  const std::lock_guard driving(driving_);
+  const auto found = answer_for(locks, by_hand);
+  if (!found) return tl::unexpected(found.error());
+  const std::filesystem::path folder = keeper_.file().parent_path() / name;
+  const Scene& scene = found->scene->prepared.scene;
+  if (const auto place = check_output_folder(folder, answer_file_names(), {scene.file, scene.mesh_file});
+      !place)
+    return tl::unexpected(Refusal{place.error().message()});
+  // The plan names the scene by its hash, so the scene is saved with it.
+  if (auto refusal = write_scene(false)) return tl::unexpected(std::move(*refusal));
+  FileBatch batch;
+  const std::vector<std::string> left_out = add_answer(
+      batch, folder, *found->scene, *drawn(*found->scene, false).display, *found->problem, *found->answer);
+  if (const auto written = batch.commit(); !written)
+    return tl::unexpected(Refusal{written.error().message()});
+  keep_unsaved();
+  return Json{
+      {"saved", folder.string()}, {"verdict", name_of(found->answer->verdict)}, {"left_out", left_out}}
+      .dump();
+}
+
+}  // namespace withy

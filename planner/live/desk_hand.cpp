@@ -1,0 +1,242 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// The desk's requests about the segment that is driven by hand.
+#include <algorithm>
+#include <cmath>
+#include <utility>
+
+#include <fmt/core.h>
+#include <nlohmann/json.hpp>
+
+#include "planner/live/desk.h"
+#include "planner/live/driver.h"
+#include "planner/live/figures_json.h"
+#include "planner/search/ask/solve.h"
+#include "planner/search/route/make_plan.h"
+#include "planner/search/route/route_tidy.h"
+#include "planner/segment/curvature_limit.h"
+
+namespace withy {
+
+using Json = nlohmann::ordered_json;
+
+namespace {
+
+int locks_of(const JsonNode& root) {
+  const JsonNode node = root.at("locks");
+  const int locks = node.count();
+  if (locks > kMaxLocks)
+    node.fault(fmt::format("{} locks are asked for", locks), fmt::format("give 0 to {}", kMaxLocks));
+  return std::min(locks, kMaxLocks);
+}
+
+/// The first steps of a plan, as many as its first actions.
+Route route_of(const Plan& plan, std::size_t actions) {
+  Route route;
+  for (std::size_t k = 0; k < std::min(actions, plan.actions.size()); ++k) {
+    const PlannedAction& action = plan.actions[k];
+    route.steps.push_back(
+        {action.lock, action.kind == ActionKind::lock, plan.states[static_cast<std::size_t>(action.to)]});
+  }
+  return route;
+}
+
+/// The way in.
+std::size_t actions_in(const Plan& plan) {
+  return static_cast<std::size_t>(std::count_if(plan.actions.begin(), plan.actions.end(),
+                                                [](const PlannedAction& a) { return a.leg == Leg::in; }));
+}
+
+std::string driven_sentence(const SearchProblem& problem, const Plan& plan) {
+  const Eigen::Isometry3d& tip_E = plan.states[static_cast<std::size_t>(plan.reached_state)].tip_E;
+  return fmt::format(
+      "driven by hand: the tip comes within {:.2f} mm of the target, {} actions in and as many back out, {}",
+      problem.goal.distance(tip_E), actions_in(plan),
+      std::isfinite(plan.clearance_mm) ? fmt::format("clearance at least {:.2f} mm", plan.clearance_mm)
+                                       : std::string("never inside the channel"));
+}
+
+Answer answer_of(const SearchProblem& problem, Plan plan) {
+  Answer answer;
+  answer.verdict = Verdict::reached;
+  answer.locks = problem.design.lock_count();
+  answer.why = driven_sentence(problem, plan);
+  if (const PlannedAction* action = plan.without_hunt())
+    answer.why +=
+        fmt::format("; reserve 0: the hunt at lock {} {}", action->lock + 1, action->hunt->objection);
+  list_checked(problem, answer.checked, answer.not_checked);
+  answer.plan = std::move(plan);
+  return answer;
+}
+
+}  // namespace
+
+/// Precondition: driving_ is held.
+tl::expected<Driver*, Desk::Refusal> Desk::driver(int locks) {
+  const auto scene = now();
+  auto& kept = drivers_[locks];
+  if (kept && kept->scene == scene) return kept.get();
+  auto problem = make_problem(scene->prepared, locks);
+  if (!problem) return tl::unexpected(Refusal{problem.error().message()});
+  kept = std::make_unique<Driver>(scene, std::move(*problem));
+  driven_.erase(locks);
+  return kept.get();
+}
+
+/// Precondition: driving_ is held.
+Desk::Outcome Desk::hand_json(int locks, Driver& driver, const HandOutcome& outcome) {
+  const Hand& hand = hands_[locks];
+  Json out = figures_json(*driver.scene, driver.judge, hand.state());
+  out["revision"] = driver.scene->revision;
+  out["locks_driven"] = locks;
+  out["made"] = outcome.made;
+  out["objection"] = outcome.objection;
+  out["steps"] = steps_json(driver.problem.design, hand.route());
+  out["insertion_max_mm"] = driver.problem.design.carriage().insertion_max_mm;
+  out["curvature_max_per_mm"] = driver.problem.design.segment().curvature_max_per_mm;
+  return out.dump();
+}
+
+Desk::Outcome Desk::tell_hand(JsonFile& request) {
+  const JsonNode root = request.root();
+  root.expect_keys({"locks"});
+  const int locks = locks_of(root);
+  if (request.first_fault()) return tl::unexpected(Refusal{});
+  const std::lock_guard alone(driving_);
+  const auto drive = driver(locks);
+  if (!drive) return tl::unexpected(drive.error());
+  const auto fault = hands_[locks].fault((*drive)->judge);
+  HandOutcome outcome;
+  if (fault) outcome = {false, fmt::format("step {} no longer stands: {}", fault->first + 1, fault->second)};
+  return hand_json(locks, **drive, outcome);
+}
+
+Desk::Outcome Desk::drive(JsonFile& request) {
+  const JsonNode root = request.root();
+  root.expect_keys({"locks", "insertion_mm", "curvature_per_mm"});
+  const int locks = locks_of(root);
+  const double insertion_mm = root.at("insertion_mm").number();
+  const auto u = root.at("curvature_per_mm").numbers(2);
+  if (request.first_fault()) return tl::unexpected(Refusal{});
+  const std::lock_guard alone(driving_);
+  const auto drive = driver(locks);
+  if (!drive) return tl::unexpected(drive.error());
+  const Design& design = (*drive)->problem.design;
+  // A hand that goes past the end of the slide stays at its end.
+  const double d = std::clamp(insertion_mm, 0.0, design.carriage().insertion_max_mm);
+  const HandOutcome outcome =
+      hands_[locks].move((*drive)->judge, d, clamp_to_curvature_disk(design, {u[0], u[1]}));
+  driven_.erase(locks);
+  keep_unsaved();
+  return hand_json(locks, **drive, outcome);
+}
+
+Desk::Outcome Desk::switch_lock(JsonFile& request) {
+  const JsonNode root = request.root();
+  root.expect_keys({"locks", "lock"});
+  const int locks = locks_of(root);
+  const int lock = root.at("lock").count();
+  if (lock < 1 || lock > locks) root.fault(fmt::format("there is no lock {}", lock), "count locks from 1");
+  if (request.first_fault()) return tl::unexpected(Refusal{});
+  const std::lock_guard alone(driving_);
+  const auto drive = driver(locks);
+  if (!drive) return tl::unexpected(drive.error());
+  const HandOutcome outcome = hands_[locks].switch_lock((*drive)->judge, lock - 1);
+  driven_.erase(locks);
+  keep_unsaved();
+  return hand_json(locks, **drive, outcome);
+}
+
+Desk::Outcome Desk::back(JsonFile& request) {
+  const JsonNode root = request.root();
+  root.expect_keys({"locks"});
+  const int locks = locks_of(root);
+  if (request.first_fault()) return tl::unexpected(Refusal{});
+  const std::lock_guard alone(driving_);
+  const auto drive = driver(locks);
+  if (!drive) return tl::unexpected(drive.error());
+  hands_[locks].back();
+  driven_.erase(locks);
+  keep_unsaved();
+  return hand_json(locks, **drive, {});
+}
+
+Desk::Outcome Desk::reset(JsonFile& request) {
+  const JsonNode root = request.root();
+  root.expect_keys({"locks"});
+  const int locks = locks_of(root);
+  if (request.first_fault()) return tl::unexpected(Refusal{});
+  const std::lock_guard alone(driving_);
+  const auto drive = driver(locks);
+  if (!drive) return tl::unexpected(drive.error());
+  hands_[locks].reset();
+  driven_.erase(locks);
+  keep_unsaved();
+  return hand_json(locks, **drive, {});
+}
+
+Desk::Outcome Desk::take(JsonFile& request) {
+  const JsonNode root = request.root();
+  root.expect_keys({"locks", "actions"});
+  const int locks = locks_of(root);
+  const int actions = root.at("actions").count();
+  if (request.first_fault()) return tl::unexpected(Refusal{});
+  const std::lock_guard alone(driving_);
+  const auto drive = driver(locks);
+  if (!drive) return tl::unexpected(drive.error());
+  const auto plan = answer_for(locks, false);
+  if (!plan) return tl::unexpected(plan.error());
+  if (!plan->answer->plan) return tl::unexpected(Refusal{"there is no plan to take over"});
+  hands_[locks].take(route_of(*plan->answer->plan, static_cast<std::size_t>(actions)));
+  driven_.erase(locks);
+  keep_unsaved();
+  return hand_json(locks, **drive, {});
+}
+
+Desk::Outcome Desk::onward(JsonFile& request) {
+  const JsonNode root = request.root();
+  root.expect_keys({"locks"});
+  const int locks = locks_of(root);
+  if (request.first_fault()) return tl::unexpected(Refusal{});
+  const std::lock_guard alone(driving_);
+  const auto drive = driver(locks);
+  if (!drive) return tl::unexpected(drive.error());
+  const auto plan = answer_for(locks, false);
+  if (!plan) return tl::unexpected(plan.error());
+  if (!plan->answer->plan)
+    return tl::unexpected(
+        Refusal{fmt::format("no way on: every action can be undone, so the target can be reached from here "
+                            "only if it can be from the "
+                            "start, and that is {}",
+                            name_of(plan->answer->verdict))});
+  Hand& hand = hands_[locks];
+  if (const auto fault = hand.fault((*drive)->judge))
+    return tl::unexpected(
+        Refusal{fmt::format("step {} no longer stands: {}", fault->first + 1, fault->second)});
+  const Plan& way = *plan->answer->plan;
+  hand.take(onward_route((*drive)->judge, hand.route(), route_of(way, actions_in(way))));
+  driven_.erase(locks);
+  keep_unsaved();
+  return hand_json(locks, **drive, {});
+}
+
+Desk::Outcome Desk::verify(JsonFile& request) {
+  const JsonNode root = request.root();
+  root.expect_keys({"locks"});
+  const int locks = locks_of(root);
+  if (request.first_fault()) return tl::unexpected(Refusal{});
+  const std::lock_guard alone(driving_);
+  const auto drive = driver(locks);
+  if (!drive) return tl::unexpected(drive.error());
+  auto plan = make_plan((*drive)->judge, hands_[locks].route());
+  if (!plan)
+    return Json{{"holds", false},
+                {"step", plan.error().step < 0 ? Json(nullptr) : Json(plan.error().step + 1)},
+                {"why", plan.error().sentence}}
+        .dump();
+  const auto problem = std::make_shared<const SearchProblem>((*drive)->problem);
+  const auto answer = std::make_shared<const Answer>(answer_of(*problem, std::move(*plan)));
+  driven_[locks] = {(*drive)->scene, problem, answer};
+  return Json{{"holds", true}, {"step", nullptr}, {"why", answer->why}}.dump();
+}
+
+}  // namespace withy

@@ -1,0 +1,204 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/live/hand.h"
+
+#include <algorithm>
+#include <utility>
+
+#include <fmt/core.h>
+
+#include "planner/search/route/joining.h"
+#include "planner/segment/latch.h"
+
+namespace withy {
+namespace {
+
+State moved(const State& state, double insertion_mm, const Eigen::Vector2d& u_free) {
+  State to = state;
+  to.insertion_mm = insertion_mm;
+  to.u_free = u_free;
+  return to;
+}
+
+bool is_motion(const RouteStep& step) {
+  return step.lock < 0;
+}
+
+/// The latched bend nearest to `sum`.
+std::optional<Eigen::Vector2d> nearest_notch(const std::optional<LatchHardware>& latch,
+                                             const Eigen::Vector2d& sum) {
+  if (!latch) return sum;
+  switch (lattice_kind(*latch)) {
+    case LatticeKind::everything:
+      return sum;
+    case LatticeKind::lines: {
+      LatchHardware wide = *latch;  // takes every bend to the line beside it
+      wide.engage_window_mm = 0.5 * wide.notch_pitch_mm;
+      return latched_bend(wide, sum);
+    }
+    case LatticeKind::points:
+      break;
+  }
+  // The straight bend is a notch of every latch, so this holds one.
+  const double reach_rad = sum.norm() + latch->notch_pitch_mm / latch->backbone_radius_mm;
+  const auto notches = lattice_points(exact_latch(*latch), sum, reach_rad);
+  const auto nearest = std::min_element(notches.begin(), notches.end(), [&](const auto& a, const auto& b) {
+    return (a - sum).squaredNorm() < (b - sum).squaredNorm();
+  });
+  return nearest == notches.end() ? std::nullopt : std::optional<Eigen::Vector2d>(*nearest);
+}
+
+/// The step that undoes step `k` of a route.
+RouteStep undoing(const Route& route, std::size_t k) {
+  return {route.steps[k].lock, !route.steps[k].engages, route.state_before(k)};
+}
+
+}  // namespace
+
+std::optional<Eigen::Vector2d> notch_curvature(const Design& design, const State& state, int lock) {
+  if (region_index(state.engaged, lock) < state.theta_frozen.size()) return std::nullopt;
+  const auto regions = regions_of(design, state);
+  const double before =
+      exposed_flexible_length(design, state.insertion_mm, regions.back().from_mm, design.station_mm(lock));
+  if (before <= kNoLength_mm) return std::nullopt;
+  Eigen::Vector2d held = Eigen::Vector2d::Zero();
+  for (const Eigen::Vector2d& theta : state.theta_frozen) held += theta;
+  const auto bend = nearest_notch(design.latch(), held + before * state.u_free);
+  return bend ? std::optional<Eigen::Vector2d>((*bend - held) / before) : std::nullopt;
+}
+
+std::string switch_objection(const StepJudge& judge, const State& before, int lock, const State& after) {
+  if (judge.switch_allowed(before, lock, after)) return {};
+  const Design& design = judge.problem().design;
+  const bool engages = !before.engaged.test(static_cast<std::size_t>(lock));
+  if (!unlock_keeps_shape(design, engages ? after : before, lock))
+    return fmt::format("the body would snap: the curvatures on both sides of lock {} differ", lock + 1);
+  if (judge.problem().heeded.field)
+    for (const State* state : {&before, &after}) {
+      if (const auto breach = judge.hardware().coupling_breach(*state)) return breach->sentence();
+      if (const auto breach = judge.hardware().switch_breach(*state, lock)) return breach->sentence();
+    }
+  return fmt::format("lock {} is on no notch", lock + 1);
+}
+
+void Hand::add(const StepJudge& judge, RouteStep step) {
+  if (is_motion(step) && !route_.steps.empty() && is_motion(route_.steps.back())) {
+    const State& from = route_.state_before(route_.steps.size() - 1);
+    const State& middle = route_.steps.back().to;
+    const ActionKind whole = motion_kind(from, step.to);
+    if (motion_kind(from, middle) == motion_kind(middle, step.to) && whole == motion_kind(from, middle) &&
+        judge.motion_allowed(from, step.to)) {
+      route_.steps.back() = std::move(step);
+      if (route_.steps.back().to == from) route_.steps.pop_back();
+      return;
+    }
+    if (step.to == from) {
+      route_.steps.pop_back();
+      return;
+    }
+  }
+  route_.steps.push_back(std::move(step));
+}
+
+HandOutcome Hand::move(const StepJudge& judge, double insertion_mm, const Eigen::Vector2d& u_free) {
+  const State from = state();
+  const State to = moved(from, insertion_mm, u_free);
+  if (to == from) return {};
+  if (route_.steps.size() >= kHandMostSteps) return {false, "the sequence is as long as one can be"};
+  if (judge.motion_allowed(from, to)) {
+    add(judge, {-1, false, to});
+    return {};
+  }
+  double allowed = 0.0;
+  double step = 0.5;
+  for (int i = 0; i < kHandHalvings; ++i, step *= 0.5)
+    if (judge.motion_allowed(from, interpolate(from, to, allowed + step))) allowed += step;
+  if (allowed > 0.0) add(judge, {-1, false, interpolate(from, to, allowed)});
+  std::string objection = judge.objection(from, to);
+  if (objection.empty()) objection = "it can't be proved clear of the wall";
+  return {false, std::move(objection)};
+}
+
+HandOutcome Hand::engage(const StepJudge& judge, int lock) {
+  const Design& design = judge.problem().design;
+  const auto u = notch_curvature(design, state(), lock);
+  if (u && *u != state().u_free) {
+    const State at_notch = moved(state(), state().insertion_mm, *u);
+    if (!judge.motion_allowed(state(), at_notch))
+      return {false, fmt::format("the way to the nearest notch is not free: {}",
+                                 judge.objection(state(), at_notch))};
+    const State after = after_lock(design, at_notch, lock);
+    if (auto objection = switch_objection(judge, at_notch, lock, after); !objection.empty())
+      return {false, std::move(objection)};
+    add(judge, {-1, false, at_notch});
+  }
+  const State after = after_lock(design, state(), lock);
+  if (auto objection = switch_objection(judge, state(), lock, after); !objection.empty())
+    return {false, std::move(objection)};
+  add(judge, {lock, true, after});
+  return {};
+}
+
+HandOutcome Hand::release(const StepJudge& judge, int lock) {
+  const Design& design = judge.problem().design;
+  if (!unlock_keeps_shape(design, state(), lock)) {
+    const auto even = withy::switch_state(design, state(), lock, state().insertion_mm);
+    if (!even || !judge.motion_allowed(state(), *even))
+      return {false, even ? fmt::format("the way to the bend that it is released in is not free: {}",
+                                        judge.objection(state(), *even))
+                          : fmt::format("a lock beyond lock {} holds another bend", lock + 1)};
+    const State after = after_unlock(design, *even, lock);
+    if (auto objection = switch_objection(judge, *even, lock, after); !objection.empty())
+      return {false, std::move(objection)};
+    add(judge, {-1, false, *even});
+  }
+  const State after = after_unlock(design, state(), lock);
+  if (auto objection = switch_objection(judge, state(), lock, after); !objection.empty())
+    return {false, std::move(objection)};
+  add(judge, {lock, false, after});
+  return {};
+}
+
+HandOutcome Hand::switch_lock(const StepJudge& judge, int lock) {
+  if (route_.steps.size() + 2 > kHandMostSteps) return {false, "the sequence is as long as one can be"};
+  return state().engaged.test(static_cast<std::size_t>(lock)) ? release(judge, lock) : engage(judge, lock);
+}
+
+void Hand::back() {
+  if (!route_.steps.empty()) route_.steps.pop_back();
+}
+
+std::optional<std::pair<std::size_t, std::string>> Hand::fault(const StepJudge& judge) const {
+  for (std::size_t k = 0; k < route_.steps.size(); ++k) {
+    const State& from = route_.state_before(k);
+    const RouteStep& step = route_.steps[k];
+    if (is_motion(step)) {
+      if (judge.motion_allowed(from, step.to)) continue;
+      std::string why = judge.objection(from, step.to);
+      return std::pair(k, why.empty() ? std::string("it can't be proved clear of the wall") : std::move(why));
+    }
+    if (auto why = switch_objection(judge, from, step.lock, step.to); !why.empty())
+      return std::pair(k, std::move(why));
+  }
+  return std::nullopt;
+}
+
+Route onward_route(const StepJudge& judge, const Route& driven, const Route& way) {
+  Route route = driven;
+  for (std::size_t left = driven.steps.size();; --left) {
+    const State here = driven.state_before(left);
+    for (std::size_t k = way.steps.size() + 1; k-- > 0;) {
+      const State& there = way.state_before(k);
+      const auto steps = joining_steps(judge.problem().design, here, there);
+      if (!steps || !steps_allowed(judge, here, *steps)) continue;
+      route.steps.insert(route.steps.end(), steps->begin(), steps->end());
+      route.steps.insert(route.steps.end(), way.steps.begin() + static_cast<std::ptrdiff_t>(k),
+                         way.steps.end());
+      return route;
+    }
+    if (left == 0) break;  // can't be: the way begins where the hand began
+    route.steps.push_back(undoing(driven, left - 1));
+  }
+  return route;
+}
+
+}  // namespace withy

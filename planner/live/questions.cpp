@@ -1,0 +1,204 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/live/questions.h"
+
+#include <algorithm>
+#include <chrono>
+#include <exception>
+#include <utility>
+
+#include "planner/effort/shares.h"
+#include "planner/search/ask/solve.h"
+
+namespace withy {
+namespace {
+
+bool is_open(CellStage stage) {
+  return stage == CellStage::waiting || stage == CellStage::deciding || stage == CellStage::decided ||
+         stage == CellStage::looking;
+}
+
+SolveSettings settings_for(const LiveScene& scene, bool whole, std::function<bool()> stopped) {
+  SolveSettings settings;
+  settings.effort = Effort::of_seconds(shares::kPlanSeconds).until_stop(std::move(stopped));
+  settings.explain = whole;
+  settings.prefer = whole ? Preference::clearance : Preference::quick;
+  settings.with_locks = [&scene](int other) -> std::optional<SearchProblem> {
+    auto problem = make_problem(scene.prepared, other);
+    return problem ? std::optional(std::move(*problem)) : std::nullopt;
+  };
+  return settings;
+}
+
+}  // namespace
+
+std::string_view name_of(CellStage stage) {
+  switch (stage) {
+    case CellStage::waiting:
+      return "waiting";
+    case CellStage::deciding:
+      return "deciding";
+    case CellStage::decided:
+      return "decided";
+    case CellStage::looking:
+      return "looking";
+    case CellStage::finished:
+      return "finished";
+    case CellStage::cancelled:
+      return "cancelled";
+    case CellStage::refused:
+      return "refused";
+  }
+  return "";
+}
+
+bool VerdictTable::settled() const {
+  return std::none_of(cells.begin(), cells.end(), [](const Cell& cell) { return is_open(cell.stage); });
+}
+
+const Cell* VerdictTable::cell(int locks) const {
+  const auto found =
+      std::find_if(cells.begin(), cells.end(), [&](const Cell& cell) { return cell.locks == locks; });
+  return found == cells.end() ? nullptr : &*found;
+}
+
+Questions::Questions(int workers) {
+  for (int i = 0; i < workers; ++i) workers_.emplace_back([this] { work(); });
+}
+
+Questions::~Questions() {
+  {
+    const std::lock_guard lock(one_);
+    ending_ = true;
+    ++generation_;
+  }
+  jobs_.notify_all();
+  for (std::thread& worker : workers_) worker.join();
+}
+
+void Questions::changed() {
+  ++table_.version;
+  changed_.notify_all();
+}
+
+void Questions::start(std::shared_ptr<const LiveScene> scene, std::vector<int> locks) {
+  {
+    const std::lock_guard lock(one_);
+    ++generation_;
+    idle_ = false;
+    started_ = std::chrono::steady_clock::now();
+    table_.scene = std::move(scene);
+    table_.cells.clear();
+    for (const int count : locks) {
+      Cell cell;
+      cell.locks = count;
+      table_.cells.push_back(std::move(cell));
+    }
+    changed();
+  }
+  jobs_.notify_all();
+}
+
+void Questions::cancel() {
+  const std::lock_guard lock(one_);
+  ++generation_;
+  idle_ = true;
+  for (Cell& cell : table_.cells) {
+    if (!is_open(cell.stage)) continue;
+    cell.stage = cell.answer ? CellStage::finished : CellStage::cancelled;
+  }
+  changed();
+}
+
+VerdictTable Questions::table() const {
+  const std::lock_guard lock(one_);
+  return table_;
+}
+
+VerdictTable Questions::wait(std::int64_t seen, double seconds) const {
+  std::unique_lock lock(one_);
+  changed_.wait_for(lock, std::chrono::duration<double>(seconds),
+                    [&] { return table_.version != seen || let_go_; });
+  return table_;
+}
+
+void Questions::let_go() {
+  const std::lock_guard lock(one_);
+  let_go_ = true;
+  changed_.notify_all();
+}
+
+/// Precondition: the lock is held.
+std::optional<Questions::Job> Questions::next_job() {
+  if (idle_) return std::nullopt;
+  const auto first = [&](CellStage stage) {
+    return std::find_if(table_.cells.begin(), table_.cells.end(),
+                        [&](const Cell& c) { return c.stage == stage; });
+  };
+  auto cell = first(CellStage::waiting);
+  const bool whole = cell == table_.cells.end();
+  if (whole) cell = first(CellStage::decided);
+  if (cell == table_.cells.end()) return std::nullopt;
+  cell->stage = whole ? CellStage::looking : CellStage::deciding;
+  changed();
+  return Job{static_cast<std::size_t>(cell - table_.cells.begin()), whole};
+}
+
+void Questions::work() {
+  std::unique_lock lock(one_);
+  while (true) {
+    std::optional<Job> job;
+    jobs_.wait(lock, [&] { return ending_ || (job = next_job()).has_value(); });
+    if (ending_) return;
+    const auto scene = table_.scene;
+    const std::int64_t generation = generation_;
+    const int locks = table_.cells[job->cell].locks;
+    lock.unlock();
+    run(*job, generation, *scene, locks);
+    lock.lock();
+  }
+}
+
+void Questions::run(const Job& job, std::int64_t generation, const LiveScene& scene, int locks) {
+  auto made = make_problem(scene.prepared, locks);
+  if (!made) return refuse(generation, job, made.error().message());
+  const auto problem = std::make_shared<const SearchProblem>(std::move(*made));
+  const auto stopped = [this, generation] {
+    return generation_.load(std::memory_order_relaxed) != generation;
+  };
+  try {
+    put(generation, job, problem,
+        std::make_shared<const Answer>(solve(*problem, settings_for(scene, job.whole, stopped))));
+  } catch (const std::exception& fault) {  // a fault of ours or no memory: one cell's loss, not the bench's
+    refuse(generation, job, fault.what());
+  }
+}
+
+void Questions::put(std::int64_t generation, const Job& job,
+                    const std::shared_ptr<const SearchProblem>& problem,
+                    std::shared_ptr<const Answer> answer) {
+  {
+    const std::lock_guard lock(one_);
+    if (generation_ != generation) return;
+    Cell& cell = table_.cells[job.cell];
+    if (!job.whole)
+      cell.decided_s = std::chrono::duration<double>(std::chrono::steady_clock::now() - started_).count();
+    // A second answer that the clock left without a verdict says less than the first one.
+    if (!job.whole || answer->verdict != Verdict::undecided || cell.answer->verdict == Verdict::undecided) {
+      cell.problem = problem;
+      cell.answer = std::move(answer);
+    }
+    cell.stage = job.whole ? CellStage::finished : CellStage::decided;
+    changed();
+  }
+  jobs_.notify_one();
+}
+
+void Questions::refuse(std::int64_t generation, const Job& job, const std::string& why) {
+  const std::lock_guard lock(one_);
+  if (generation_ != generation) return;
+  table_.cells[job.cell].stage = CellStage::refused;
+  table_.cells[job.cell].refusal = why;
+  changed();
+}
+
+}  // namespace withy

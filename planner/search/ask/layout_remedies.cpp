@@ -1,0 +1,124 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/search/ask/layout_remedies.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <optional>
+#include <utility>
+
+#include <fmt/format.h>
+
+#include "geometry/numbers/numbers.h"
+#include "planner/effort/shares.h"
+#include "planner/search/ask/remedies.h"
+
+namespace withy {
+namespace {
+
+// Stations are moved by these shares of the segment's length, to either side.
+constexpr std::array kMoves = {0.02, 0.05, 0.1, 0.15, 0.2, 0.3};
+// Clockings are turned by these, either way (degrees).
+constexpr std::array kTurns_deg = {15.0, 30.0, 45.0, 60.0, 90.0, 135.0, 180.0};
+// Notches are made finer by these.
+constexpr std::array kFiner = {2.0, 3.0, 4.0};
+// Of half a pitch, what a hunt and the window may take where notches are made finer.
+constexpr double kRoomForHunt = 0.9;
+
+struct Trial {
+  DesignParts parts;
+  std::string words;
+};
+
+std::optional<SearchProblem> with_design(const SearchProblem& problem, DesignParts parts) {
+  auto design = Design::make(std::move(parts));
+  if (!design) return std::nullopt;
+  SearchProblem out = problem;
+  out.design = std::move(*design);
+  return out;
+}
+
+std::vector<Trial> moved_stations(const Design& design) {
+  std::vector<Trial> trials;
+  for (const double share : kMoves)
+    for (int lock = 0; lock < design.lock_count(); ++lock)
+      for (const double side : {-1.0, 1.0}) {
+        Trial trial{design.parts(), {}};
+        double& station = trial.parts.layout.station_mm[static_cast<std::size_t>(lock)];
+        const double before = station;
+        station = std::round(before + side * share * design.length_mm());
+        if (station == before) continue;
+        trial.words = fmt::format("lock {} at {:g} mm instead of {:.4g}", lock + 1, station, before);
+        trials.push_back(std::move(trial));
+      }
+  return trials;
+}
+
+std::vector<Trial> turned_clockings(const SearchProblem& problem) {
+  std::vector<Trial> trials;
+  const Design& design = problem.design;
+  if (!problem.heeded.field || !design.field()) return trials;
+  // One magnet alone in a uniform field doesn't care how it is turned.
+  if (design.lock_count() < 2 && design.field()->coils.empty()) return trials;
+  for (const double turn : kTurns_deg)
+    for (int lock = 0; lock < design.lock_count(); ++lock)
+      for (const double side : {-1.0, 1.0}) {
+        Trial trial{design.parts(), {}};
+        double& clock = trial.parts.layout.clock_rad[static_cast<std::size_t>(lock)];
+        const double before = degrees_to_write(clock);
+        const double after = std::remainder(before + side * turn, 360.0);
+        clock = after / kDegreesPerRadian;
+        trial.words =
+            fmt::format("lock {} clocked at {:.4g} degrees instead of {:.4g}", lock + 1, after, before);
+        trials.push_back(std::move(trial));
+      }
+  return trials;
+}
+
+std::vector<Trial> finer_notches(const Design& design) {
+  std::vector<Trial> trials;
+  if (!design.latch() || design.latch()->notch_pitch_mm <= 0.0 || design.lock_count() == 0) return trials;
+  for (const double times : kFiner) {
+    Trial trial{design.parts(), {}};
+    LatchHardware& latch = *trial.parts.latch;
+    latch.notch_pitch_mm /= times;
+    const double room = kRoomForHunt * 0.5 * latch.notch_pitch_mm;
+    latch.engage_window_mm = std::min(latch.engage_window_mm, 0.5 * room);
+    latch.hunt_mm = std::min(latch.hunt_mm, room - latch.engage_window_mm);
+    trial.words = fmt::format("notches {:.4g} mm apart instead of {:.4g}", latch.notch_pitch_mm,
+                              design.latch()->notch_pitch_mm);
+    trials.push_back(std::move(trial));
+  }
+  return trials;
+}
+
+std::vector<Trial> other_carriage(const Design& design) {
+  Trial trial{design.parts(), {}};
+  const bool guide = design.carriage().kind == CarriageKind::guide;
+  trial.parts.carriage.kind = guide ? CarriageKind::free : CarriageKind::guide;
+  trial.words = guide ? "a free carriage instead of the guide" : "a guide instead of the free carriage";
+  return {std::move(trial)};
+}
+
+}  // namespace
+
+std::vector<std::string> find_layout_remedies(const SearchProblem& problem, const Effort& effort,
+                                              std::int64_t& work_done) {
+  std::vector<std::string> found;
+  std::int64_t work = 0;
+  const auto would_do = [&](const Trial& trial) {
+    const auto asked = with_design(problem, trial.parts);
+    if (!asked || effort.spent(work)) return false;
+    const std::int64_t share = std::min(shares::kLayoutRemedyWork, effort.work() - work);
+    return has_plan(*asked, effort.renewed(share), work);
+  };
+  for (const auto& kind : {moved_stations(problem.design), turned_clockings(problem),
+                           finer_notches(problem.design), other_carriage(problem.design)}) {
+    const auto trial = std::find_if(kind.begin(), kind.end(), would_do);
+    if (trial != kind.end()) found.push_back(trial->words);
+  }
+  work_done += work;
+  return found;
+}
+
+}  // namespace withy

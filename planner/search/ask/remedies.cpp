@@ -1,0 +1,349 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/search/ask/remedies.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <numbers>
+#include <utility>
+
+#include <fmt/format.h>
+
+#include "geometry/numbers/numbers.h"
+#include "planner/effort/shares.h"
+#include "planner/search/ask/layout_remedies.h"
+#include "planner/search/route/make_plan.h"
+#include "planner/search/route/route_search.h"
+#include "planner/search/route/route_tidy.h"
+
+namespace withy {
+namespace {
+
+constexpr double kMostFactor = 2.0;
+// The shared factor is found to this.
+constexpr double kFactorStep = 1.02;
+
+// Taken back in this order: an anatomy is changed least easily, then a body; carriages and requirements most.
+constexpr std::array kLeastLiked = {SizeChange::channel,   SizeChange::one_more_lock, SizeChange::bend_radius,
+                                    SizeChange::section,   SizeChange::length,        SizeChange::tolerance,
+                                    SizeChange::clearance, SizeChange::insertion};
+
+double size_of(const SearchProblem& problem, SizeChange what) {
+  const Design& design = problem.design;
+  switch (what) {
+    case SizeChange::insertion:
+      return design.carriage().insertion_max_mm;
+    case SizeChange::clearance:
+      return problem.required_clearance_mm;
+    case SizeChange::tolerance:
+      return problem.goal.tolerance_mm;
+    case SizeChange::length:
+      return design.length_mm();
+    case SizeChange::section:
+      return design.segment().radius_mm;
+    case SizeChange::bend_radius:
+      return 1.0 / design.segment().curvature_max_per_mm;
+    case SizeChange::one_more_lock:
+      return design.lock_count();
+    case SizeChange::channel:
+      return 1.0;
+  }
+  return 0.0;
+}
+
+bool eases_by_growing(SizeChange what) {
+  return what == SizeChange::insertion || what == SizeChange::tolerance || what == SizeChange::length ||
+         what == SizeChange::channel;
+}
+
+/// To three digits, up or down; a value that has no more stays as it is.
+double rounded(double value, bool up) {
+  if (value <= 0.0) return value;
+  const double unit = std::pow(10.0, std::floor(std::log10(value)) - 2.0);
+  const double units = value / unit;
+  const double nearest = std::round(units);
+  if (std::abs(units - nearest) < 1e-6) return nearest * unit;
+  return (up ? std::ceil(units) : std::floor(units)) * unit;
+}
+
+void scale_section(DesignParts& parts, double by) {
+  parts.segment.radius_mm *= by;
+  parts.segment.flexural_rigidity_Nmm2 *= by * by * by * by;  // of wires as much thinner
+  if (parts.lock) parts.lock->body_radius_mm *= by;
+  if (parts.tendons) parts.tendons->radius_mm *= by;
+  if (!parts.latch) return;
+  LatchHardware& latch = *parts.latch;
+  latch.backbone_radius_mm *= by;
+  latch.notch_pitch_mm *= by;
+  latch.engage_window_mm *= by;
+  latch.backlash_mm *= by;
+  latch.hunt_mm *= by;
+}
+
+void scale_length(DesignParts& parts, double by) {
+  parts.segment.length_mm *= by;
+  for (double& station : parts.layout.station_mm) station *= by;
+}
+
+/// Changes what belongs to the design.
+void change_parts(DesignParts& parts, const ChangedSize& size) {
+  switch (size.what) {
+    case SizeChange::insertion:
+      parts.carriage.insertion_max_mm = size.to;
+      break;
+    case SizeChange::length:
+      scale_length(parts, size.to / size.from);
+      break;
+    case SizeChange::section:
+      scale_section(parts, size.to / size.from);
+      break;
+    case SizeChange::bend_radius:
+      parts.segment.curvature_max_per_mm = 1.0 / size.to;
+      break;
+    case SizeChange::clearance:
+    case SizeChange::tolerance:
+    case SizeChange::one_more_lock:
+    case SizeChange::channel:
+      break;
+  }
+}
+
+std::string words_of(const ChangedSize& size) {
+  const auto mm = [](double value) { return fmt::format("{:.4g}", value); };
+  switch (size.what) {
+    case SizeChange::insertion:
+      return fmt::format("{} mm of insertion instead of {}", mm(size.to), mm(size.from));
+    case SizeChange::clearance:
+      return fmt::format("a required clearance of {} mm instead of {}", mm(size.to), mm(size.from));
+    case SizeChange::tolerance:
+      return fmt::format("a tolerance of {} mm instead of {}", mm(size.to), mm(size.from));
+    case SizeChange::length:
+      return fmt::format("a segment of {} mm instead of {}", mm(size.to), mm(size.from));
+    case SizeChange::section:
+      return fmt::format("a body of {} mm radius instead of {}, all of its section alike", mm(size.to),
+                         mm(size.from));
+    case SizeChange::bend_radius:
+      return fmt::format("a least bend radius of {} mm instead of {}", mm(size.to), mm(size.from));
+    case SizeChange::one_more_lock:
+      return fmt::format("{:g} {} instead of {:g}", size.to, size.to == 1.0 ? "lock" : "locks", size.from);
+    case SizeChange::channel:
+      return fmt::format("a channel {} times as large", mm(size.to));
+  }
+  return {};
+}
+
+std::string joined(const std::vector<std::string>& parts, const char* last) {
+  std::string text;
+  for (std::size_t i = 0; i < parts.size(); ++i)
+    text += (i == 0 ? "" : i + 1 == parts.size() ? last : ", ") + parts[i];
+  return text;
+}
+
+/// The look for sizes, within one effort.
+class SizeLook {
+ public:
+  SizeLook(const SearchProblem& problem, const Effort& effort, const WithLocks& with_locks,
+           const WithChannel& with_channel)
+      : problem_(problem), effort_(effort), with_locks_(with_locks), with_channel_(with_channel) {}
+
+  void run(Remedies& remedies) {
+    for (const Change& change : kAlone) add_alone(remedies, {change}, shares::kLoneRemedyWork);
+    if (remedies.sizes.empty()) {
+      Changes changes = kEasing;
+      bool found = reaches(changes);
+      for (std::size_t i = 0; i < kBeside.size() && !found; ++i) {
+        changes = kEasing;
+        changes.insert(changes.end(), kBeside[i].begin(), kBeside[i].end());
+        found = reaches(changes);
+      }
+      if (found) {
+        take_back(changes);
+        make_small(changes);
+        ease_each(changes);
+        // What could not be made small in time says little. The last question that reached was asked with the
+        // sizes as they are printed.
+        if (!spent()) remedies.sizes.push_back(sizes(changes));
+      }
+    }
+    remedies.sizes_tried = !spent();
+    std::stable_sort(remedies.sizes.begin(), remedies.sizes.end(),
+                     [](const auto& a, const auto& b) { return largest(a) < largest(b); });
+  }
+
+ private:
+  struct Change {
+    SizeChange what;
+    double factor;
+  };
+  using Changes = std::vector<Change>;
+
+  /// With more of any of these no plan is lost.
+  inline static const Changes kEasing = {{SizeChange::insertion, kMostFactor},
+                                         {SizeChange::clearance, kMostFactor},
+                                         {SizeChange::tolerance, kMostFactor},
+                                         {SizeChange::section, kMostFactor},
+                                         {SizeChange::bend_radius, kMostFactor}};
+  /// With these some may be, so several are tried, beside all of the others.
+  inline static const std::vector<Changes> kBeside = {
+      {{SizeChange::one_more_lock, 1.0}},
+      {{SizeChange::length, 1.25}},
+      {{SizeChange::length, kMostFactor}},
+      {{SizeChange::length, 1.25}, {SizeChange::one_more_lock, 1.0}},
+      {{SizeChange::length, kMostFactor}, {SizeChange::one_more_lock, 1.0}},
+      {{SizeChange::channel, 1.25}},
+      {{SizeChange::channel, kMostFactor}}};
+
+  /// Each is tried alone; the channel, whose distances have to be worked out anew, is not.
+  inline static const Changes kAlone = {
+      {SizeChange::insertion, kMostFactor}, {SizeChange::clearance, kMostFactor},
+      {SizeChange::tolerance, kMostFactor}, {SizeChange::length, 1.25},
+      {SizeChange::section, kMostFactor},   {SizeChange::bend_radius, kMostFactor},
+      {SizeChange::one_more_lock, 1.0}};
+
+  bool spent() const { return effort_.spent(work_); }
+
+  /// One more lock counts as the largest change of all.
+  static double largest(const std::vector<ChangedSize>& sizes) {
+    double most = 1.0;
+    for (const ChangedSize& size : sizes)
+      most = std::max(most, size.what == SizeChange::one_more_lock ? 2.0 * kMostFactor : size.factor);
+    return most;
+  }
+
+  void add_alone(Remedies& remedies, Changes changes, std::int64_t share) {
+    share_ = share;
+    if (reaches(changes)) {
+      make_small(changes);
+      remedies.sizes.push_back(sizes(changes));
+    }
+    share_ = shares::kRemedyWork;
+  }
+
+  std::vector<ChangedSize> sizes(const Changes& changes) const {
+    std::vector<ChangedSize> out;
+    for (const auto& [what, factor] : changes) {
+      const ChangedSize size = changed_size(problem_, what, factor);
+      if (size.to != size.from) out.push_back(size);
+    }
+    return out;
+  }
+
+  bool reaches(const Changes& changes) {
+    if (spent()) return false;
+    const auto asked = with_sizes(problem_, sizes(changes), with_locks_, with_channel_);
+    if (!asked) return false;
+    const std::int64_t left = effort_.work() - work_;
+    return has_plan(*asked, effort_.renewed(std::min(share_, left)), work_);
+  }
+
+  void take_back(Changes& changes) {
+    for (auto what = kLeastLiked.begin(); what != kLeastLiked.end() && changes.size() > 1; ++what) {
+      Changes without = changes;
+      std::erase_if(without, [&](const Change& change) { return change.what == *what; });
+      if (without.size() < changes.size() && reaches(without)) changes = std::move(without);
+    }
+  }
+
+  /// All factors to the same power, found by halving. What is reached need not be with a greater one, so this
+  /// is a small power that does and not proved to be the least.
+  void make_small(Changes& changes) {
+    const auto to_power = [&changes](double power) {
+      Changes out = changes;
+      for (Change& change : out) change.factor = std::pow(change.factor, power);
+      return out;
+    };
+    double does = 1.0, does_not = 0.0;
+    while (std::pow(kMostFactor, does - does_not) > kFactorStep && !spent()) {
+      const double power = 0.5 * (does + does_not);
+      (reaches(to_power(power)) ? does : does_not) = power;
+    }
+    changes = to_power(does);
+  }
+
+  /// Takes from each change alone half of what it changes, while that still reaches.
+  void ease_each(Changes& changes) {
+    if (changes.size() < 2) return;
+    for (Change& change : changes)
+      for (int halving = 0; halving < shares::kRemedyHalvings && !spent(); ++halving) {
+        const double before = change.factor;
+        change.factor = std::sqrt(before);
+        if (reaches(changes)) continue;
+        change.factor = before;
+        break;
+      }
+  }
+
+  const SearchProblem& problem_;
+  const Effort effort_;
+  const WithLocks& with_locks_;
+  const WithChannel& with_channel_;
+  std::int64_t share_ = shares::kRemedyWork;  ///< of one question
+  std::int64_t work_ = 0;
+};
+
+}  // namespace
+
+ChangedSize changed_size(const SearchProblem& problem, SizeChange what, double factor) {
+  const double from = size_of(problem, what);
+  if (what == SizeChange::one_more_lock) return {what, 1.0, from, from + 1.0};
+  const bool grows = eases_by_growing(what);
+  return {what, factor, from, rounded(grows ? from * factor : from / factor, grows)};
+}
+
+std::optional<SearchProblem> with_sizes(const SearchProblem& problem, const std::vector<ChangedSize>& sizes,
+                                        const WithLocks& with_locks, const WithChannel& with_channel) {
+  std::optional<SearchProblem> out = problem;
+  double channel = 1.0;
+  for (const ChangedSize& size : sizes) {
+    if (size.what == SizeChange::one_more_lock) {
+      out = with_locks ? with_locks(problem.design.lock_count() + 1) : std::nullopt;
+      if (!out) return std::nullopt;
+    }
+    if (size.what == SizeChange::channel) channel = size.to;
+  }
+  DesignParts parts = out->design.parts();
+  for (const ChangedSize& size : sizes) change_parts(parts, size);
+  auto design = Design::make(std::move(parts));
+  if (!design) return std::nullopt;
+  out->design = std::move(*design);
+  for (const ChangedSize& size : sizes) {
+    if (size.what == SizeChange::clearance) out->required_clearance_mm = size.to;
+    if (size.what == SizeChange::tolerance) out->goal.tolerance_mm = size.to;
+  }
+  if (channel == 1.0) return out;
+  return with_channel ? with_channel(*out, channel) : std::nullopt;
+}
+
+bool has_plan(const SearchProblem& problem, const Effort& effort, std::int64_t& work_done) {
+  RouteSearchSettings settings;
+  settings.effort = effort;
+  RouteSearch search(problem, settings);
+  const SearchOutcome outcome = search.run(problem.goal);
+  work_done += search.work();
+  if (outcome != SearchOutcome::found) return false;
+  return make_plan(search.judge(), tidy(search.judge(), search.route(), effort)).has_value();
+}
+
+std::vector<std::string> Remedies::sentences() const {
+  std::vector<std::string> all;
+  for (const auto& together : sizes) {
+    std::vector<std::string> words;
+    for (const ChangedSize& size : together) words.push_back(words_of(size));
+    all.push_back("it would be reached with " + joined(words, " and "));
+  }
+  if (sizes.empty() && sizes_tried) all.emplace_back("no way was found within a factor of two of all limits");
+  for (const std::string& change : layout) all.push_back("it would be reached with " + change);
+  return all;
+}
+
+Remedies find_remedies(const SearchProblem& problem, const Effort& effort, const WithLocks& with_locks,
+                       const WithChannel& with_channel) {
+  Remedies remedies;
+  std::int64_t work = 0;
+  remedies.layout = find_layout_remedies(problem, effort.part(effort.work() / 2), work);
+  SizeLook(problem, effort.renewed(std::max<std::int64_t>(0, effort.work() - work)), with_locks, with_channel)
+      .run(remedies);
+  return remedies;
+}
+
+}  // namespace withy

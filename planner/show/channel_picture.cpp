@@ -1,0 +1,169 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/show/channel_picture.h"
+
+#include <algorithm>
+#include <cmath>
+#include <vector>
+
+#include <fmt/core.h>
+
+#include "geometry/channel/mouths.h"
+#include "planner/files/cautions.h"
+#include "planner/files/words.h"
+#include "planner/show/channel_report.h"
+#include "planner/show/display_mesh.h"
+#include "planner/show/picture_view.h"
+#include "planner/show/picture_wall.h"
+
+namespace withy {
+namespace {
+
+constexpr Tone kPaper = {1.0, 1.0, 1.0};
+constexpr Tone kInk = {0.11, 0.14, 0.19};
+constexpr Tone kInkSoft = {0.36, 0.40, 0.45};
+constexpr Tone kMiddle = {0.12, 0.28, 0.47};
+constexpr Tone kTarget = {0.04, 0.42, 0.35};
+constexpr Tone kNarrow = {0.70, 0.20, 0.13};
+
+constexpr double kNameSize = 14.0;
+constexpr double kNameLine = 18.0;
+
+class ChannelPainter {
+ public:
+  ChannelPainter(const Scene& scene, const Channel& channel, const Centreline& centreline,
+                 PictureCanvas& canvas)
+      : scene_(scene),
+        channel_(channel),
+        centreline_(centreline),
+        canvas_(canvas),
+        wall_(make_display_mesh(channel, kPictureTriangles).wall_E),
+        view_(wall_, {scene.target_point_E(), {0.0, 0.0, 0.0}}, scene.target_point_E(), kPictureFrame) {}
+
+  void draw() {
+    canvas_.fill_all(kPaper);
+    draw_far_wall(canvas_, view_, wall_);
+    draw_wall_outline(canvas_, view_, wall_);
+    for (const CentrelineBranch& branch : centreline_.branches) {
+      std::vector<PicturePoint> line;
+      for (const CentrelinePoint& q : branch.points) line.push_back(view_.project(q.p_E));
+      canvas_.line(line, {.width = 1.6, .tone = kMiddle, .end = LineEnd::round});
+    }
+    draw_target();
+    name_openings();
+    name_narrowest();
+    name_branches();
+    draw_words();
+    draw_scale_bar(canvas_, view_);
+  }
+
+ private:
+  void draw_target() {
+    const PicturePoint c = view_.project(scene_.target_point_E());
+    const double r = std::max(5.0, scene_.target.tolerance_mm * view_.points_per_mm());
+    const LineStyle style = {.width = 2.2, .tone = kTarget};
+    canvas_.circle(c, r, style);
+    canvas_.segments({{c.x - 1.5 * r, c.y}, {c.x + 1.5 * r, c.y}, {c.x, c.y - 1.5 * r}, {c.x, c.y + 1.5 * r}},
+                     style);
+    name(c, "target", 1, kTarget);
+  }
+
+  void name_openings() {
+    const std::vector<int> order = numbered_openings(channel_);
+    for (std::size_t n = 0; n < order.size(); ++n) {
+      const Opening& opening = channel_.openings[static_cast<std::size_t>(order[n])];
+      const PicturePoint c = view_.project(opening.centre_E);
+      canvas_.circle(c, 4.0, {.width = 2.0, .tone = kInk});
+      name(c, fmt::format("opening:{}{}", n + 1, opening.is_entry ? " (entry)" : ""), -1, kInk);
+      if (opening.is_entry) draw_entry_axis();
+    }
+  }
+
+  void draw_entry_axis() {
+    const double length_mm = 40.0 / view_.points_per_mm();
+    const PicturePoint from = view_.project({0.0, 0.0, -length_mm});
+    const PicturePoint to = view_.project({0.0, 0.0, 0.0});
+    const double dx = to.x - from.x;
+    const double dy = to.y - from.y;
+    const double l = std::hypot(dx, dy);
+    canvas_.line({from, to}, {.width = 2.2, .tone = kInk});
+    if (l < 8.0) return;
+    const double x = dx / l * 9.0;
+    const double y = dy / l * 9.0;
+    canvas_.area({to, {to.x - x - 0.5 * y, to.y - y + 0.5 * x}, {to.x - x + 0.5 * y, to.y - y - 0.5 * x}},
+                 kInk, kInk, 0.0);
+  }
+
+  void name_narrowest() {
+    const CentrelinePoint* least = nullptr;
+    std::vector<std::vector<CentrelinePoint>> inner;
+    for (const CentrelineBranch& branch : centreline_.branches) inner.push_back(inner_points(branch));
+    for (const auto& points : inner)
+      for (const CentrelinePoint& q : points)
+        if (!least || q.radius_mm < least->radius_mm) least = &q;
+    if (!least) return;
+    const PicturePoint c = view_.project(least->p_E);
+    canvas_.circle(c, std::max(3.0, least->radius_mm * view_.points_per_mm()),
+                   {.width = 2.0, .tone = kNarrow});
+    name(c, fmt::format("narrowest {:.2f} mm", least->radius_mm), 1, kNarrow);
+  }
+
+  /// Each branch's number, at four fifths of it.
+  void name_branches() {
+    for (std::size_t b = 0; b < centreline_.branches.size(); ++b) {
+      const auto& points = centreline_.branches[b].points;
+      if (points.empty()) continue;
+      const PicturePoint c = view_.project(points[points.size() * 4 / 5].p_E);
+      canvas_.words({c.x + 4.0, c.y - 4.0}, fmt::format("{}", b + 1), kNameSize, kMiddle, true);
+    }
+  }
+
+  /// A name above a place (-1) or below it (1), moved away by whole lines until it is clear of other names.
+  void name(const PicturePoint& at, const std::string& text, int side, const Tone& tone) {
+    const double width = canvas_.width_of(text, kNameSize);
+    const double x = std::clamp(at.x - 0.5 * width, 8.0, kPictureWidth - width - 8.0);
+    double y = at.y + (side > 0 ? 36.0 : -26.0);
+    const auto in_the_way = [&](const Name& other) {
+      return std::abs(other.y - y) < kNameLine && x < other.x + other.width + 6.0 &&
+             other.x < x + width + 6.0;
+    };
+    while (std::any_of(names_.begin(), names_.end(), in_the_way)) y += side * kNameLine;
+    names_.push_back({x, y, width});
+    canvas_.line({at, {at.x, y + (side > 0 ? -13.0 : 4.0)}}, {.width = 1.0, .tone = kInkSoft});
+    canvas_.words({x, y}, text, kNameSize, tone);
+  }
+
+  void draw_words() {
+    canvas_.words({40.0, 46.0}, scene_.title, 24.0, kInk, true);
+    const std::string text = fmt::format(
+        "{}, {}; numbers along the lines are branches", count_of(channel_.openings.size(), "opening"),
+        centreline_.branches.size() == 1 ? std::string("1 branch")
+                                         : fmt::format("{} branches", centreline_.branches.size()));
+    canvas_.words({40.0, 76.0}, text, 15.0, kInkSoft);
+    canvas_.words({40.0, kPictureHeight - 22.0}, std::string(kCautions.front()), 13.0, kInkSoft);
+  }
+
+  struct Name {
+    double x = 0.0;
+    double y = 0.0;
+    double width = 0.0;
+  };
+
+  const Scene& scene_;
+  const Channel& channel_;
+  const Centreline& centreline_;
+  PictureCanvas& canvas_;
+  TriangleMesh wall_;
+  PictureView view_;
+  std::vector<Name> names_;
+};
+
+}  // namespace
+
+std::string draw_channel(const Scene& scene, const Channel& channel, const Centreline& centreline,
+                         PictureFormat format) {
+  PictureCanvas canvas(format);
+  ChannelPainter(scene, channel, centreline, canvas).draw();
+  return canvas.finish();
+}
+
+}  // namespace withy

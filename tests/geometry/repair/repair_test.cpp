@@ -1,0 +1,271 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Mending is held against the clean surface that an ugly one was made of, with distances of the tests' own
+// plain implementation; cuts, handles and smoothing against closed forms.
+#include "geometry/repair/repair.h"
+
+#include <cmath>
+#include <numbers>
+
+#include <catch2/catch.hpp>
+
+#include "geometry/mesh/mesh_checks.h"
+#include "geometry/phantom/tube_sweep.h"
+#include "geometry/repair/body_lumen.h"
+#include "geometry/repair/deviation.h"
+#include "geometry/repair/pieces.h"
+#include "geometry/repair/smooth.h"
+#include "tests/geometry/mesh/mesh_shapes.h"
+#include "tests/support/plain_distance.h"
+#include "tests/support/ugly_meshes.h"
+
+namespace {
+
+using Eigen::Vector3d;
+using namespace withy;
+
+/// The same without vertices that no triangle uses.
+TriangleMesh compact(const TriangleMesh& mesh) {
+  TriangleMesh out;
+  std::vector<int> number(mesh.vertices.size(), -1);
+  for (std::array<int, 3> t : mesh.triangles) {
+    for (int& v : t) {
+      int& own = number[static_cast<std::size_t>(v)];
+      if (own < 0) {
+        own = static_cast<int>(out.vertices.size());
+        out.vertices.push_back(mesh.vertices[static_cast<std::size_t>(v)]);
+      }
+      v = own;
+    }
+    out.triangles.push_back(t);
+  }
+  return out;
+}
+
+/// An arc of a tube with flat ends, both open.
+TriangleMesh open_tube(double radius_mm, double length_mm, double bend_rad, double edge_mm) {
+  const TubePath path = TubePath::from_bends(Eigen::Isometry3d::Identity(),
+                                             {{length_mm, Eigen::Vector2d(bend_rad / length_mm, 0.0)}});
+  const TubeTree::Tube tube{path, RadiusProfile{{{0.0, radius_mm}}}, true, true};
+  const TriangleMesh closed = sweep_tube(tube, edge_mm, 0);
+  TriangleMesh open = closed;
+  const Eigen::Isometry3d X_end = path.pose(length_mm).inverse();
+  std::erase_if(open.triangles, [&](const std::array<int, 3>& t) {
+    const auto flat = [&](const Eigen::Isometry3d& X) {
+      return std::all_of(t.begin(), t.end(), [&](int v) {
+        return std::abs((X * closed.vertices[static_cast<std::size_t>(v)]).z()) < 1e-9;
+      });
+    };
+    return flat(Eigen::Isometry3d::Identity()) || flat(X_end);
+  });
+  return compact(open);
+}
+
+withy_plain::Triangles plain(const TriangleMesh& mesh) {
+  std::vector<std::array<Vector3d, 3>> corners;
+  for (const auto& t : mesh.triangles)
+    corners.push_back({mesh.vertices[static_cast<std::size_t>(t[0])],
+                       mesh.vertices[static_cast<std::size_t>(t[1])],
+                       mesh.vertices[static_cast<std::size_t>(t[2])]});
+  return withy_plain::Triangles(corners);
+}
+
+/// The farthest that corners and middles of `from` lie from `to`.
+double farthest_sampled(const TriangleMesh& from, const withy_plain::Triangles& to) {
+  double farthest = 0.0;
+  for (const auto& t : from.triangles) {
+    const auto p = [&](std::size_t k) { return from.vertices[static_cast<std::size_t>(t[k])]; };
+    for (const Vector3d& q : {p(0), p(1), p(2), Vector3d((p(0) + p(1) + p(2)) / 3.0)})
+      farthest = std::max(farthest, to.distance(q));
+  }
+  return farthest;
+}
+
+TriangleMesh joined(TriangleMesh a, const TriangleMesh& b) {
+  const int base = static_cast<int>(a.vertices.size());
+  a.vertices.insert(a.vertices.end(), b.vertices.begin(), b.vertices.end());
+  for (const auto& t : b.triangles) a.triangles.push_back({t[0] + base, t[1] + base, t[2] + base});
+  return a;
+}
+
+TriangleMesh turned_over(TriangleMesh mesh) {
+  for (auto& t : mesh.triangles) std::swap(t[0], t[1]);
+  return mesh;
+}
+
+}  // namespace
+
+TEST_CASE("ugly meshes become sound channels that lie where the clean ones did") {
+  const double radius = 5.0;
+  const double edge = 1.6;
+  const TriangleMesh clean = open_tube(radius, 60.0, 1.0, edge);
+  const withy_plain::Triangles clean_plain = plain(clean);
+  const std::uint32_t seed = 7;
+  INFO("seed " << seed);
+  int sound = 0;
+  for (const auto& ugly : withy_test::ugly_meshes(clean, radius, edge, seed)) {
+    CAPTURE(ugly.kind);
+    RepairSettings settings;
+    settings.close_below_mm = 3.0;
+    const auto repaired = repair_lumen(ugly.mesh, settings);
+    if (!repaired) {
+      WARN(ugly.kind << " refused: " << repaired.error().problem << ", " << repaired.error().remedy);
+      CHECK(repaired.error().remedy.find("--") != std::string::npos);
+      continue;
+    }
+    const auto checked = make_sound(repaired->wall, [](const Vector3d&) { return std::string(); });
+    const double off = farthest_sampled(repaired->wall, clean_plain);
+    WARN(ugly.kind << ": " << repaired->openings.size() << " openings, printed " << repaired->moved_mm
+                   << " mm, off the clean surface by " << off << " mm, "
+                   << (checked ? "sound" : checked.error().problem)
+                   << (repaired->wrapped ? ", wrapped" : ""));
+    CHECK(checked);
+    CHECK(off <= repaired->moved_mm + 5e-4);
+    CHECK(farthest_sampled(clean, plain(repaired->wall)) <= repaired->moved_mm + edge);
+    sound += checked && repaired->openings.size() == 2 && off <= repaired->moved_mm + 5e-4;
+  }
+  CHECK(sound >= 8);
+}
+
+TEST_CASE("a cut opens a bent tube at one place only") {
+  // A closed U: the plane z = 5 crosses both arms.
+  const TubePath path =
+      TubePath::from_bends(Eigen::Isometry3d::Identity(), {{20.0, Eigen::Vector2d::Zero()},
+                                                           {31.4159265, Eigen::Vector2d(0.1, 0.0)},
+                                                           {20.0, Eigen::Vector2d::Zero()}});
+  const TriangleMesh closed = sweep_tube({path, RadiusProfile{{{0.0, 3.0}}}, true, true}, 1.5, 0);
+  RepairSettings settings;
+  settings.cuts = {{Vector3d(0.0, 0.0, 5.0), Vector3d(0.0, 0.0, -2.0)}};
+  const auto cut = repair_lumen(closed, settings);
+  REQUIRE(cut);
+  REQUIRE(cut->openings.size() == 1);
+  CHECK(cut->openings[0].centre.isApprox(Vector3d(0.0, 0.0, 5.0), 0.02));
+  CHECK(cut->openings[0].radius_mm == Approx(3.0).epsilon(0.05));
+  CHECK(cut->openings[0].outward.isApprox(Vector3d(0.0, 0.0, -1.0), 1e-6));
+  CHECK(cut->openings[0].spread_mm < 1e-9);
+  // 15 mm of the first arm, the bend and the whole second arm are left.
+  const auto solid = make_sound(cut->wall, [](const Vector3d&) { return std::string(); });
+  REQUIRE(solid);
+  CHECK(enclosed_volume(solid->mesh) ==
+        Approx(std::numbers::pi * 9.0 * (15.0 + 31.4159265 + 20.0)).epsilon(0.06));
+  settings.cuts = {{Vector3d(100.0, 0.0, 500.0), Vector3d::UnitZ()}};
+  const auto missed = repair_lumen(closed, settings);
+  REQUIRE_FALSE(missed);
+  CHECK(missed.error().fault == RepairFault::cut_misses);
+}
+
+TEST_CASE("a cut through a ring takes nothing off and says so") {
+  const int n = 40;
+  TriangleMesh ring;  // radius 20 about the origin, 4 thick; a torus has one handle
+  for (int i = 0; i < n; ++i)
+    for (int k = 0; k < 16; ++k) {
+      const double a = 2.0 * std::numbers::pi * i / n;
+      const double b = 2.0 * std::numbers::pi * k / 16;
+      const double r = 20.0 + 4.0 * std::cos(b);
+      ring.vertices.emplace_back(r * std::cos(a), r * std::sin(a), 4.0 * std::sin(b));
+      const auto id = [&](int x, int y) { return (x % n) * 16 + y % 16; };
+      ring.triangles.push_back({id(i, k), id(i + 1, k), id(i + 1, k + 1)});
+      ring.triangles.push_back({id(i, k), id(i + 1, k + 1), id(i, k + 1)});
+    }
+  CHECK(handles_of(ring, 0) == 1);
+  RepairSettings settings;
+  settings.cuts = {{Vector3d(20.0, 0.0, 0.0), Vector3d::UnitY()}};
+  const auto joined_still = repair_lumen(ring, settings);
+  REQUIRE_FALSE(joined_still);
+  CHECK(joined_still.error().fault == RepairFault::cut_joined);
+  settings.cuts.push_back({Vector3d(0.0, 20.0, 0.0), Vector3d::UnitX()});
+  const auto quarter = repair_lumen(ring, settings);
+  REQUIRE(quarter);  // the part between the cuts is beyond both
+  CHECK(quarter->openings.size() == 2);
+  CHECK(quarter->handles == 0);
+}
+
+TEST_CASE("smoothing moves no vertex farther than its bound and evens out what is rough") {
+  TriangleMesh rough = open_tube(5.0, 40.0, 0.5, 1.0);
+  std::uint32_t state = 5;
+  for (Vector3d& v : rough.vertices)
+    for (double& c : v) {
+      state = state * 1664525U + 1013904223U;
+      c += 0.2 * (static_cast<double>(state) / 4294967296.0 - 0.5);
+    }
+  const TriangleMesh clean = open_tube(5.0, 40.0, 0.5, 1.0);
+  const SmoothedWall smooth = smoothed(rough, 0.25);
+  REQUIRE(smooth.done);
+  double most = 0.0;
+  double before = 0.0;
+  double after = 0.0;
+  const withy_plain::Triangles wall = plain(clean);
+  for (std::size_t v = 0; v < rough.vertices.size(); ++v) {
+    most = std::max(most, (smooth.mesh.vertices[v] - rough.vertices[v]).norm());
+    before += wall.distance(rough.vertices[v]);
+    after += wall.distance(smooth.mesh.vertices[v]);
+  }
+  CHECK(most <= 0.25 + 1e-12);
+  CHECK(smooth.moved_mm == Approx(most));
+  CHECK(after < 0.7 * before);
+}
+
+TEST_CASE("a printed block gives the lumen that was left free in it") {
+  // A block 24 x 24 x 40 round a straight tube of radius 5 along z, open at both faces.
+  const TriangleMesh tube = open_tube(5.0, 40.0, 0.0, 1.2);
+  const TriangleMesh block = shapes::block(12.0, 0.0, 40.0, false, false);
+  // Faces z = 0 and z = 40 as rings between the square and the tube's rim.
+  TriangleMesh body = joined(turned_over(tube), block);
+  for (const double z : {0.0, 40.0}) {
+    std::vector<std::pair<double, int>> rim;
+    std::vector<int> square;
+    for (std::size_t v = 0; v < body.vertices.size(); ++v) {
+      const Vector3d& p = body.vertices[v];
+      if (std::abs(p.z() - z) > 1e-9) continue;
+      if (p.head<2>().norm() < 5.0 + 1e-6 && p.head<2>().norm() > 4.0)
+        rim.emplace_back(std::atan2(p.y(), p.x()), static_cast<int>(v));
+      else if (p.head<2>().norm() > 10.0)
+        square.push_back(static_cast<int>(v));
+    }
+    std::sort(rim.begin(), rim.end());
+    std::sort(square.begin(), square.end(), [&](int a, int b) {
+      const auto angle = [&](int v) {
+        const Vector3d& p = body.vertices[static_cast<std::size_t>(v)];
+        return std::atan2(p.y(), p.x());
+      };
+      return angle(a) < angle(b);
+    });
+    REQUIRE(square.size() == 4);
+    const auto nearest = [&](double angle) {
+      int best = square[0];
+      double most = -2.0;
+      for (const int v : square) {
+        const Vector3d& p = body.vertices[static_cast<std::size_t>(v)];
+        const double c = std::cos(angle - std::atan2(p.y(), p.x()));
+        if (c > most) most = c, best = v;
+      }
+      return best;
+    };
+    for (std::size_t i = 0; i < rim.size(); ++i) {
+      const auto& [a, va] = rim[i];
+      const auto& [b, vb] = rim[(i + 1) % rim.size()];
+      const int na = nearest(a);
+      const int nb = nearest(b);
+      body.triangles.push_back({va, na, vb});
+      if (na != nb) body.triangles.push_back({vb, na, nb});
+    }
+  }
+  RepairSettings settings;
+  settings.body = true;
+  const auto lumen = repair_lumen(body, settings);
+  REQUIRE(lumen);
+  CHECK(lumen->openings.size() == 2);
+  CHECK(farthest_sampled(lumen->wall, plain(tube)) < 1e-9);
+  CHECK(farthest_sampled(tube, plain(lumen->wall)) < 1e-9);
+  const auto sound = make_sound(lumen->wall, [](const Vector3d&) { return std::string(); });
+  REQUIRE(sound);
+  CHECK(enclosed_volume(sound->mesh) == Approx(std::numbers::pi * 25.0 * 40.0).epsilon(0.05));
+}
+
+TEST_CASE("how far one surface lies from another is bounded from above, and not by much") {
+  const TriangleMesh ball = shapes::sphere(10.0, Vector3d::Zero(), 4);
+  const TriangleMesh off = shapes::sphere(10.0, Vector3d(0.0, 0.0, 1.5), 4);
+  const double told = farthest_from(off, ball);
+  CHECK(told >= 1.5 - 0.05);
+  CHECK(told <= 1.5 * 1.03 + 0.05);
+  CHECK(farthest_from(ball, ball) == 0.0);
+}

@@ -1,0 +1,260 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Phantoms of known shape, voxelised here and written as files byte by byte (NRRD: "Nearly Raw Raster Data",
+// Teem; NIfTI-1: nifti1.h), with oblique directions and odd spacing. Their surfaces are held against the
+// shapes' equations by way of ITK's own transform of the file, and that against the header's formula.
+#include "geometry/volume/volume.h"
+
+#include <cmath>
+#include <cstring>
+#include <fstream>
+#include <functional>
+#include <numbers>
+
+#include <catch2/catch.hpp>
+#include <itkImageFileReader.h>
+#include <itkNiftiImageIO.h>
+#include <itkNrrdImageIO.h>
+
+#include "geometry/mesh/mesh_checks.h"
+#include "geometry/repair/pieces.h"
+#include "geometry/repair/repair.h"
+#include "tests/support/temporary_folder.h"
+
+namespace {
+
+using Eigen::Vector3d;
+using namespace withy;
+using Volume = itk::Image<float, 3>;
+
+/// A function of continuous index coordinates: below 0 inside.
+using Shape = std::function<double(const Vector3d&)>;
+
+struct Grid {
+  std::array<int, 3> size;
+  Eigen::Matrix3d steps;  ///< columns: from one voxel to the next, mm
+  Vector3d origin;
+};
+
+Grid oblique_grid(int nx, int ny, int nz) {
+  const Eigen::Matrix3d turn =
+      (Eigen::AngleAxisd(0.4, Vector3d::UnitX()) * Eigen::AngleAxisd(-0.7, Vector3d::UnitY()) *
+       Eigen::AngleAxisd(0.3, Vector3d::UnitZ()))
+          .toRotationMatrix();
+  return {{nx, ny, nz}, turn * Vector3d(0.7, 0.9, 1.6).asDiagonal(), {-31.0, 12.5, 140.0}};
+}
+
+std::vector<float> voxels(const Grid& grid, const std::function<float(const Vector3d&)>& value) {
+  std::vector<float> out;
+  for (int z = 0; z < grid.size[2]; ++z)
+    for (int y = 0; y < grid.size[1]; ++y)
+      for (int x = 0; x < grid.size[0]; ++x) out.push_back(value(Vector3d(x, y, z)));
+  return out;
+}
+
+void write_nrrd(const std::filesystem::path& file, const Grid& grid, const std::vector<float>& values) {
+  std::ofstream out(file, std::ios::binary);
+  out.precision(17);
+  const auto vector = [&](const Vector3d& v) { out << '(' << v.x() << ',' << v.y() << ',' << v.z() << ')'; };
+  out << "NRRD0004\ntype: float\ndimension: 3\nspace: left-posterior-superior\nsizes: " << grid.size[0] << ' '
+      << grid.size[1] << ' ' << grid.size[2] << "\nspace directions: ";
+  for (int k = 0; k < 3; ++k) {
+    vector(grid.steps.col(k));
+    out << (k < 2 ? " " : "\n");
+  }
+  out << "kinds: domain domain domain\nendian: little\nencoding: raw\nspace origin: ";
+  vector(grid.origin);
+  out << "\n\n";
+  out.write(reinterpret_cast<const char*>(values.data()), static_cast<std::streamsize>(4 * values.size()));
+}
+
+/// NIfTI-1 with its sform. Its space is right, anterior, superior: x and y are the negative of the scene's.
+void write_nifti(const std::filesystem::path& file, const Grid& grid, const std::vector<float>& values) {
+  std::vector<char> header(352, 0);
+  const auto put = [&](std::size_t at, auto value) { std::memcpy(header.data() + at, &value, sizeof value); };
+  put(0, std::int32_t{348});
+  put(40, std::int16_t{3});
+  for (std::size_t k = 0; k < 3; ++k) put(42 + 2 * k, static_cast<std::int16_t>(grid.size[k]));
+  for (std::size_t k = 3; k < 7; ++k) put(42 + 2 * k, std::int16_t{1});
+  put(70, std::int16_t{16});  // float
+  put(72, std::int16_t{32});
+  put(76, 1.0F);
+  for (int k = 0; k < 3; ++k)
+    put(80 + 4 * static_cast<std::size_t>(k), static_cast<float>(grid.steps.col(k).norm()));
+  put(108, 352.0F);
+  put(112, 1.0F);
+  header[123] = 2;  // mm
+  put(254, std::int16_t{1});
+  for (int row = 0; row < 3; ++row) {
+    const double sign = row < 2 ? -1.0 : 1.0;
+    for (int k = 0; k < 3; ++k)
+      put(280 + 16 * static_cast<std::size_t>(row) + 4 * static_cast<std::size_t>(k),
+          static_cast<float>(sign * grid.steps(row, k)));
+    put(292 + 16 * static_cast<std::size_t>(row), static_cast<float>(sign * grid.origin[row]));
+  }
+  std::memcpy(header.data() + 344, "n+1", 4);
+  std::ofstream out(file, std::ios::binary);
+  out.write(header.data(), 352);
+  out.write(reinterpret_cast<const char*>(values.data()), static_cast<std::streamsize>(4 * values.size()));
+}
+
+template <class Io>
+Volume::Pointer read_by_itk(const std::filesystem::path& file) {
+  const auto reader = itk::ImageFileReader<Volume>::New();
+  reader->SetImageIO(Io::New());
+  reader->SetFileName(file.string());
+  reader->Update();
+  return reader->GetOutput();
+}
+
+Vector3d index_by_itk(const Volume& volume, const Vector3d& p) {
+  itk::ContinuousIndex<double, 3> index;
+  volume.TransformPhysicalPointToContinuousIndex(Volume::PointType(p.data()), index);
+  return {index[0], index[1], index[2]};
+}
+
+/// The most that the header's formula and ITK disagree at the corners of the grid, mm.
+double disagreement(const Volume& volume, const Grid& grid) {
+  double most = 0.0;
+  for (int corner = 0; corner < 8; ++corner) {
+    const Volume::IndexType index = {{corner & 1 ? grid.size[0] - 1 : 0, corner & 2 ? grid.size[1] - 1 : 0,
+                                      corner & 4 ? grid.size[2] - 1 : 0}};
+    Volume::PointType p;
+    volume.TransformIndexToPhysicalPoint(index, p);
+    const Vector3d said = grid.origin + grid.steps * Vector3d(index[0], index[1], index[2]);
+    most = std::max(most, (said - Vector3d(p[0], p[1], p[2])).norm());
+  }
+  return most;
+}
+
+const Vector3d kMiddle(14.2, 13.7, 12.4);
+
+double ball(const Vector3d& i) {
+  return (i - kMiddle).norm() - 8.3;
+}
+
+double torus(const Vector3d& i) {
+  const Vector3d d = i - kMiddle;
+  return std::hypot(std::hypot(d.x(), d.y()) - 7.4, d.z()) - 3.2;
+}
+
+double tube(const Vector3d& i) {
+  return std::hypot(i.x() - 14.2 - 0.1 * i.z(), i.y() - 13.7) - 5.6;
+}
+
+TriangleMesh surface(const std::filesystem::path& file, const VolumeSettings& settings) {
+  const auto made = read_volume_surface(file, settings);
+  INFO((made ? std::string() : made.error().problem));
+  REQUIRE(made);
+  return made->mesh;
+}
+
+}  // namespace
+
+TEST_CASE("the surface of a labelled ball lies within half a voxel, whatever the directions") {
+  const withy_test::TemporaryFolder folder;
+  const Grid grid = oblique_grid(30, 29, 27);
+  const auto values = voxels(grid, [](const Vector3d& i) { return ball(i) < 0.0 ? 3.0F : 1.0F; });
+  write_nrrd(folder.path() / "ball.nrrd", grid, values);
+  write_nifti(folder.path() / "ball.nii", grid, values);
+  const auto check = [&](const char* name, const Volume& volume, double rounding_mm) {
+    CAPTURE(name);
+    CHECK(disagreement(volume, grid) < rounding_mm);
+    const TriangleMesh mesh = surface(folder.path() / name, {3.0, std::nullopt, std::nullopt});
+    REQUIRE(mesh.triangles.size() > 500);
+    double most = 0.0;
+    for (const Vector3d& p : mesh.vertices) most = std::max(most, std::abs(ball(index_by_itk(volume, p))));
+    CHECK(most <= 0.5 + 1e-5);
+    std::vector<std::string> unsaid;
+    const auto pieces = pieces_of(mesh, unsaid);
+    REQUIRE(pieces.size() == 1);
+    CHECK(pieces[0].closed);
+    CHECK(handles_of(pieces[0].mesh, 0) == 0);
+    // In voxels: 4/3 pi 8.3^3; the voxels' corners cut off take some.
+    const double voxels_in = enclosed_volume(pieces[0].mesh) / std::abs(grid.steps.determinant());
+    CHECK(voxels_in == Approx(4.0 / 3.0 * std::numbers::pi * 8.3 * 8.3 * 8.3).epsilon(0.03));
+  };
+  check("ball.nrrd", *read_by_itk<itk::NrrdImageIO>(folder.path() / "ball.nrrd"), 1e-9);
+  check("ball.nii", *read_by_itk<itk::NiftiImageIO>(folder.path() / "ball.nii"), 1e-4);
+}
+
+TEST_CASE("where values change evenly the surface of a range lies where they leave it") {
+  const withy_test::TemporaryFolder folder;
+  const Grid grid = oblique_grid(30, 29, 27);
+  write_nrrd(folder.path() / "ball.nrrd", grid,
+             voxels(grid, [](const Vector3d& i) { return static_cast<float>(100.0 * ball(i)); }));
+  const auto volume = read_by_itk<itk::NrrdImageIO>(folder.path() / "ball.nrrd");
+  const TriangleMesh mesh =
+      surface(folder.path() / "ball.nrrd", {std::nullopt, ValueRange{-5000.0, 0.0}, std::nullopt});
+  double most = 0.0;
+  for (const Vector3d& p : mesh.vertices) most = std::max(most, std::abs(ball(index_by_itk(*volume, p))));
+  CHECK(most < 0.06);  // chords of about 1.5 voxels on a ball of 8.3: sagitta 1.5^2 / (8 * 8.3)
+}
+
+TEST_CASE("a torus keeps its handle, a tube that leaves the volume its openings and its radius") {
+  const withy_test::TemporaryFolder folder;
+  const Grid grid = oblique_grid(30, 29, 27);
+  write_nrrd(folder.path() / "torus.nrrd", grid,
+             voxels(grid, [](const Vector3d& i) { return torus(i) < 0.0 ? 1.0F : 0.0F; }));
+  write_nrrd(folder.path() / "tube.nrrd", grid,
+             voxels(grid, [](const Vector3d& i) { return static_cast<float>(tube(i)); }));
+  const auto ring =
+      repair_lumen(surface(folder.path() / "torus.nrrd", {1.0, std::nullopt, std::nullopt}), {});
+  REQUIRE(ring);
+  CHECK(ring->handles == 1);
+  CHECK(ring->openings.empty());
+  const auto volume = read_by_itk<itk::NrrdImageIO>(folder.path() / "tube.nrrd");
+  const auto open = repair_lumen(
+      surface(folder.path() / "tube.nrrd", {std::nullopt, ValueRange{-100.0, 0.0}, std::nullopt}), {});
+  REQUIRE(open);
+  CHECK(open->handles == 0);
+  REQUIRE(open->openings.size() == 2);
+  for (const Rim& rim : open->openings) {
+    const double slice = index_by_itk(*volume, rim.centre).z();
+    CHECK((std::abs(slice) < 1e-4 || std::abs(slice - 26.0) < 1e-4));
+    CHECK(rim.spread_mm < 1e-4);  // directions come back from a file to 1e-7 or so
+    for (const Vector3d& p : rim.points) CHECK(std::abs(tube(index_by_itk(*volume, p))) < 0.1);
+  }
+}
+
+TEST_CASE("of several pieces the one at a point is taken") {
+  const withy_test::TemporaryFolder folder;
+  const Grid grid = oblique_grid(40, 20, 20);
+  const auto two = [](const Vector3d& i) {
+    return (i - Vector3d(10, 10, 10)).norm() < 7.0 || (i - Vector3d(30, 10, 10)).norm() < 4.0 ? 5.0F : 0.0F;
+  };
+  write_nrrd(folder.path() / "two.nrrd", grid, voxels(grid, two));
+  const auto volume = read_by_itk<itk::NrrdImageIO>(folder.path() / "two.nrrd");
+  const auto middle = [&](const std::optional<Vector3d>& keep_at) {
+    const TriangleMesh mesh = surface(folder.path() / "two.nrrd", {5.0, std::nullopt, keep_at});
+    Vector3d sum = Vector3d::Zero();
+    for (const Vector3d& p : mesh.vertices) sum += index_by_itk(*volume, p);
+    return Vector3d(sum / static_cast<double>(mesh.vertices.size()));
+  };
+  CHECK(middle(std::nullopt).isApprox(Vector3d(10, 10, 10), 0.02));
+  CHECK(middle(grid.origin + grid.steps * Vector3d(31, 9, 10)).isApprox(Vector3d(30, 10, 10), 0.02));
+  const auto outside = read_volume_surface(
+      folder.path() / "two.nrrd", {5.0, std::nullopt, grid.origin + grid.steps * Vector3d(20, 10, 10)});
+  REQUIRE_FALSE(outside);
+  CHECK(outside.error().fault == VolumeFault::outside_region);
+  const auto none = read_volume_surface(folder.path() / "two.nrrd", {7.0, std::nullopt, std::nullopt});
+  REQUIRE_FALSE(none);
+  CHECK(none.error().fault == VolumeFault::empty_region);
+}
+
+TEST_CASE("a file that is no volume is refused") {
+  const withy_test::TemporaryFolder folder;
+  withy_test::write_text(folder.path() / "no.nrrd", "solid nothing\n");
+  withy_test::write_text(
+      folder.path() / "short.nrrd",
+      "NRRD0004\ntype: float\ndimension: 3\nsizes: 9 9 9\nencoding: raw\nendian: little\n\nabc");
+  for (const char* name : {"no.nrrd", "short.nrrd", "missing.nii"}) {
+    CAPTURE(name);
+    const auto read = read_volume_surface(folder.path() / name, {1.0, std::nullopt, std::nullopt});
+    REQUIRE_FALSE(read);
+    CHECK(read.error().fault == VolumeFault::unreadable);
+    CHECK(read.error().problem.find('\n') == std::string::npos);
+  }
+  const auto empty = read_volume_surface(folder.path(), {1.0, std::nullopt, std::nullopt});
+  REQUIRE_FALSE(empty);
+  CHECK(empty.error().fault == VolumeFault::unreadable);
+}

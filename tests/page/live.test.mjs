@@ -1,0 +1,336 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// The bench in a real browser, served by the built program: pointing, dragging, asking, cancelling, driving, recording, saving, reload;
+// and who is refused.
+
+import assert from 'node:assert/strict';
+import { spawn } from 'node:child_process';
+import { cpSync, existsSync, mkdtempSync, readFileSync, rmSync } from 'node:fs';
+import http from 'node:http';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import test, { after, before } from 'node:test';
+import { program, settle, shot, startBrowser, tryWithy } from './support.mjs';
+
+const folder = mkdtempSync(join(tmpdir(), 'withy-live-'));
+const scene = join(folder, 'scene.toml');
+/** How long the random driving and asking goes on, s. */
+const kRandom_s = Number(process.env.WITHY_LIVE_SECONDS ?? 30);
+let browser;
+let bench;
+
+/** Starts the program and waits until it says where it is. */
+function startBench() {
+  const child = spawn(program, ['live', scene, '--quiet'], { stdio: ['ignore', 'pipe', 'pipe'] });
+  let out = '';
+  const ended = new Promise((done) => child.on('exit', (status, signal) => done({ status, signal })));
+  const address = new Promise((done, fail) => {
+    child.stdout.on('data', (data) => {
+      out += data;
+      const found = out.match(/http:\/\/127\.0\.0\.1:\d+\/[0-9a-f]{32}\//);
+      if (found) done(found[0]);
+    });
+    child.on('exit', () => fail(new Error(`withy live ended: ${out}`)));
+  });
+  return { child, ended, address, said: () => out };
+}
+
+async function stopBench() {
+  bench.child.kill('SIGINT');
+  return bench.ended;
+}
+
+before(async () => {
+  cpSync(join(process.env.WITHY_SOURCE_DIR, 'scenes', 'double-bend'), folder, { recursive: true });
+  bench = startBench();
+  bench.url = await bench.address;
+  browser = await startBrowser();
+});
+
+after(async () => {
+  await browser?.close();
+  await stopBench();
+  rmSync(folder, { recursive: true });
+});
+
+/** Opens the bench, runs the steps, and asks that it never complained and asked nobody else. */
+async function on(steps, options = {}) {
+  const page = await browser.newPage({ viewport: { width: 1280, height: 720 }, colorScheme: 'light', ...options });
+  const complaints = [];
+  // Refusals (422) are answers; the browser calls them failed loads all the same.
+  page.on('console', (m) => m.type() === 'error' && !/422/.test(m.text()) && complaints.push(m.text()));
+  page.on('pageerror', (error) => complaints.push(String(error)));
+  page.on('request', (request) => !request.url().startsWith(bench.url) && !/^(data|blob):/.test(request.url()) && complaints.push(`asked for ${request.url()}`));
+  try {
+    await page.goto(bench.url);
+    await page.waitForSelector('html[data-ready="yes"]', { timeout: 60000 });
+    await steps(page);
+    assert.deepEqual(complaints, []);
+  } finally {
+    await page.close();
+  }
+}
+
+async function ask(name, body = {}) {
+  const response = await fetch(`${bench.url}api/${name}`, { method: 'POST', headers: { 'Content-Type': 'application/json' }, body: JSON.stringify(body) });
+  const answer = await response.json();
+  assert.equal(response.status, 200, `${name}: ${JSON.stringify(answer)}`);
+  return answer;
+}
+
+const station = async () => (await ask('scene')).designs.find((d) => d.locks === 1).design.station_mm[0];
+const verdict = (page, locks) => page.locator(`#verdicts tr[data-locks="${locks}"]`);
+const final = (page, locks, word) => page.waitForFunction(([n, w]) => document.querySelector(`#verdicts tr[data-locks="${n}"] .verdict-word`)?.textContent === w && !document.querySelector('.answers.stale'), [locks, word], { timeout: 60000 });
+const said = (page, pattern) => page.waitForFunction((p) => new RegExp(p).test(document.querySelector('#said').textContent), pattern, { timeout: 60000 });
+const set = (page, id, value) => page.locator(id).evaluate((e, v) => ((e.value = v), e.dispatchEvent(new Event('input', { bubbles: true }))), String(value));
+const hand = () => ask('hand', { locks: 1 });
+
+test('the program says where the bench is, and the cautions', () => {
+  assert.match(bench.said(), /never in a person/);
+  assert.match(bench.said(), /pacemakers/);
+});
+
+test('the table of verdicts fills with the lock counts’ own', async () => {
+  await on(async (page) => {
+    for (const [locks, word] of [[0, 'unreachable'], [1, 'reached'], [2, 'unreachable'], [3, 'reached']]) await final(page, locks, word);
+    assert.match(await page.locator('.caution-line').innerText(), /never in a person/);
+    await settle(page);
+    await shot(page, 'live-light-1280');
+    await page.setViewportSize({ width: 1920, height: 1080 });
+    await settle(page);
+    await shot(page, 'live-light-1920');
+    await page.click('#theme');
+    await settle(page);
+    await shot(page, 'live-dark-1920');
+    await page.setViewportSize({ width: 1280, height: 720 });
+    await settle(page);
+    await shot(page, 'live-dark-1280');
+    const [wide, tall] = await page.evaluate(() => [document.documentElement.scrollWidth - window.innerWidth, document.documentElement.scrollHeight - window.innerHeight]);
+    assert.ok(wide <= 0 && tall <= 0, `${wide} ${tall}`);
+  });
+});
+
+test('a lock is dragged along the segment, its verdict follows, and undo takes the whole drag back', async () => {
+  await on(async (page) => {
+    assert.equal(await station(), 50);
+    const bead = await page.locator('#station-1 .bead-body').boundingBox();
+    const ruler = await page.locator('.ruler').boundingBox();
+    const y = bead.y + bead.height / 2;
+    await page.mouse.move(bead.x + bead.width / 2, y);
+    await page.mouse.down();
+    for (let i = 1; i <= 12; ++i) await page.mouse.move(bead.x + bead.width / 2 + (i * ruler.width) / 60, y);
+    await page.mouse.up();
+    await page.waitForFunction(() => document.querySelector('#station-1').getAttribute('aria-valuenow') > 65);
+    assert.ok((await station()) > 65);
+    await page.waitForFunction(() => !document.querySelector('.answers.stale'));
+    assert.ok(await page.locator('#save-scene.due').count());
+    await page.click('#undo');
+    await page.waitForFunction(() => document.querySelector('#station-1').getAttribute('aria-valuenow') === '50.0');
+    assert.equal(await station(), 50);
+    await page.locator('#clock-1').focus();
+    await page.keyboard.press('ArrowUp');
+    await page.waitForFunction(() => document.querySelector('#clock-1').getAttribute('aria-valuenow') === '5');
+    await page.click('#undo');
+    await page.waitForFunction(() => document.querySelector('#clock-1').getAttribute('aria-valuenow') === '0');
+  });
+});
+
+test('the target is dragged in the picture; where it can’t be, the page says why', async () => {
+  await on(async (page) => {
+    const before = (await ask('scene')).scene.target;
+    const at = await page.evaluate(() => window.placeOf('target'));
+    await page.mouse.move(...at);
+    await page.mouse.down();
+    await page.mouse.move(at[0] + 6, at[1] + 4, { steps: 3 });
+    await page.mouse.up();
+    await page.waitForFunction(() => document.querySelector('#save-scene.due'));
+    const moved = (await ask('scene')).scene.target;
+    assert.notDeepEqual(moved.point_mm, before.point_mm);
+    await page.mouse.move(...(await page.evaluate(() => window.placeOf('target'))));
+    await page.mouse.down();
+    await page.mouse.move(5, 400, { steps: 2 });
+    await page.mouse.up();
+    await said(page, 'outside the channel');
+    const tip = await page.evaluate(() => window.placeOf('direction'));
+    await page.mouse.move(...tip);
+    await page.mouse.down();
+    await page.mouse.move(tip[0] + 15, tip[1], { steps: 3 });
+    await page.mouse.up();
+    await page.waitForFunction((was) => fetch('api/scene', { method: 'POST', headers: { 'Content-Type': 'application/json' }, body: '{}' }).then((r) => r.json()).then((s) => JSON.stringify(s.scene.target.direction) !== was), JSON.stringify(moved.direction));
+    while ((await ask('scene')).can_undo) await ask('undo');
+    assert.deepEqual((await ask('scene')).scene.target, before);
+  });
+});
+
+test('a slider turns a number of the design, a number out of its range is refused with the range', async () => {
+  await on(async (page) => {
+    await set(page, '[id="n-segment.length_mm-slider"]', 110);
+    await page.waitForFunction(() => document.querySelector('[id="n-segment.length_mm"]').value === '110');
+    await page.waitForFunction(() => document.querySelector('#save-scene.due'));
+    assert.equal((await ask('scene')).numbers.find((n) => n.key === 'segment.length_mm').value, 110);
+    await page.fill('[id="n-segment.length_mm"]', '-3');
+    await page.keyboard.press('Enter');
+    await said(page, 'a number from 1 to 5000 mm');
+    await page.click('#undo');
+    await page.waitForFunction(() => !document.querySelector('#save-scene.due'));
+  });
+});
+
+test('asking is stopped, and asked again', async () => {
+  await on(async (page) => {
+    await page.click('#ask');
+    await page.click('#cancel');
+    await page.waitForFunction(() => [...document.querySelectorAll('#verdicts tr')].every((r) => !['deciding', 'waiting', 'looking', 'decided'].includes(r.dataset.stage)));
+    await page.click('#ask');
+    await final(page, 1, 'reached');
+  });
+});
+
+test('driving: sliders and keys move the body, the wall stops it and says so, steps are kept, the record is verified and saved', async () => {
+  await on(async (page) => {
+    await page.click('#reset');
+    await page.waitForFunction(() => document.querySelectorAll('#steps li').length === 0);
+    await set(page, '#insertion', 30);
+    await page.waitForFunction(() => document.querySelectorAll('#steps li').length === 1);
+    assert.equal((await hand()).state.insertion_mm, 30);
+    await page.locator('.deck').focus();
+    await page.keyboard.press('PageDown');
+    await page.waitForFunction(() => document.querySelector('#insertion').value === '31');
+    await page.keyboard.press('ArrowRight');
+    await page.waitForFunction(() => document.querySelectorAll('#steps li').length === 2);
+    await page.keyboard.press('1');
+    await page.waitForFunction(() => document.querySelector('#switch-1').getAttribute('aria-pressed') === 'true');
+    await set(page, '#insertion', 160);
+    await page.waitForFunction(() => /Not allowed/.test(document.querySelector('#objection').textContent));
+    await page.waitForFunction(() => /contact/.test(document.querySelector('#hand-gap').textContent));
+    await settle(page);
+    await shot(page, 'live-driving');
+    await page.click('#verify');
+    await said(page, 'It does not hold');
+    await page.click('#back');
+    // A plan is seen, taken over after two of its actions, driven on, and planned on from there.
+    await final(page, 1, 'reached');
+    await page.click('#show-plan');
+    await page.waitForFunction(() => !document.querySelector('#scrub').disabled);
+    await settle(page);
+    await shot(page, 'live-plan');
+    await set(page, '#scrub', 2);
+    await page.click('#take');
+    await page.waitForFunction(() => document.querySelectorAll('#steps li').length === 2);
+    const inside = (await hand()).state.insertion_mm;
+    await set(page, '#insertion', Math.max(1, inside - 2));
+    await page.waitForFunction((was) => Number(document.querySelector('#insertion').value) < was, inside);
+    await page.click('#onward');
+    await page.waitForFunction(() => / – there/.test(document.querySelector('#hand-target').textContent), null, { timeout: 60000 });
+    await page.click('#verify');
+    await said(page, 'It holds');
+    await page.fill('#folder', 'driven');
+    await page.click('#save-driven');
+    await said(page, 'Reached; saved in');
+  });
+  for (const name of ['plan.json', 'script.csv', 'script.ngc', 'page.html', 'plan.svg']) assert.ok(existsSync(join(folder, 'driven', name)), name);
+  for (const script of ['script.csv', 'script.ngc']) assert.equal(tryWithy(folder, 'replay', join('driven', script), scene, '--quiet').status, 0);
+});
+
+test('reload loses nothing; neither does the end of the program', async () => {
+  const text = readFileSync(scene, 'utf8');
+  await on(async (page) => {
+    await set(page, '[id="n-target.tolerance_mm-slider"]', 1.7);
+    await page.waitForFunction(() => document.querySelector('#save-scene.due'));
+    const driven = await hand();
+    await page.reload();
+    await page.waitForSelector('html[data-ready="yes"]');
+    assert.ok(Math.abs(Number(await page.inputValue('[id="n-target.tolerance_mm"]')) - 1.7) < 0.01);
+    assert.deepEqual((await hand()).state, driven.state);
+  });
+  assert.deepEqual(await stopBench(), { status: 130, signal: null });
+  assert.equal(readFileSync(scene, 'utf8'), text);
+  bench = startBench();
+  bench.url = await bench.address;
+  await on(async (page) => {
+    await said(page, 'taken up');
+    assert.ok(Math.abs(Number(await page.inputValue('[id="n-target.tolerance_mm"]')) - 1.7) < 0.01);
+    await page.click('#save-scene');
+    await said(page, 'Saved');
+  });
+  const value = readFileSync(scene, 'utf8').match(/tolerance_mm = (.*)/)[1];
+  assert.equal(readFileSync(scene, 'utf8'), text.replace('tolerance_mm = 1.5', `tolerance_mm = ${value}`));
+});
+
+/** A request by hand, with headers that a browser would not let a page choose. */
+function raw(path, { method = 'POST', headers = {}, body = '{}' } = {}) {
+  const { hostname, port } = new URL(bench.url);
+  return new Promise((done, fail) => {
+    const request = http.request({ hostname, port, path, method, headers: { 'Content-Type': 'application/json', ...headers }, setHost: !headers.Host }, (response) => {
+      response.resume();
+      response.on('end', () => done(response.statusCode));
+    });
+    request.on('error', (error) => (error.code === 'ECONNRESET' || error.code === 'EPIPE' ? done('closed') : fail(error)));
+    request.end(method === 'GET' ? undefined : body);
+  });
+}
+
+test('refused: other origins and hosts, wrong tokens, what is no JSON, what is too long', async () => {
+  const { pathname, host } = new URL(bench.url);
+  const api = `${pathname}api/scene`;
+  const wrong = pathname.replace(/[0-9a-f]{32}/, (t) => (t[0] === 'a' ? 'b' : 'a') + t.slice(1));
+  assert.equal(await raw(api), 200);
+  assert.equal(await raw(api, { headers: { Origin: `http://${host}` } }), 200);
+  assert.equal(await raw(api, { headers: { Origin: 'http://example.org' } }), 403);
+  assert.equal(await raw(api, { headers: { Origin: 'null' } }), 403);
+  assert.equal(await raw(api, { headers: { Origin: `http://${host.replace(/\d+$/, '1')}` } }), 403);
+  assert.equal(await raw(api, { headers: { Host: 'example.org' } }), 403);
+  assert.equal(await raw(pathname, { method: 'GET', headers: { Host: 'example.org' } }), 403);
+  assert.equal(await raw(`${wrong}api/scene`), 404);
+  assert.equal(await raw(wrong, { method: 'GET' }), 404);
+  assert.equal(await raw('/', { method: 'GET' }), 404);
+  assert.equal(await raw(api, { method: 'GET' }), 404);
+  assert.equal(await raw(api, { method: 'OPTIONS' }), 404);
+  assert.equal(await raw(api, { headers: { 'Content-Type': 'text/plain' } }), 415);
+  assert.equal(await raw(api, { body: 'x' }), 400);
+  assert.ok([413, 'closed'].includes(await raw(api, { body: ' '.repeat(200000) })));
+  assert.equal(await raw(`${pathname}api/none`), 404);
+  // Another page of the same browser, of another origin: its request is not answered.
+  const page = await browser.newPage();
+  await page.goto('data:text/html,<p>elsewhere');
+  const answer = await page.evaluate((url) => fetch(url, { method: 'POST', headers: { 'Content-Type': 'application/json' }, body: '{}' }).then((r) => `read ${r.status}`, () => 'refused'), `${bench.url}api/scene`);
+  assert.equal(answer, 'refused');
+  await page.close();
+  // More at once than are looked at: some are told to come again, and all is well afterwards.
+  const { version } = await ask('verdicts');
+  await ask('cancel');
+  const many = await Promise.all(Array.from({ length: 20 }, () => raw(`${pathname}api/verdicts`, { body: JSON.stringify({ seen: version + 1000, wait_s: 0 }) })));
+  assert.ok(many.every((s) => s === 200 || s === 503));
+  assert.equal(await raw(api), 200);
+});
+
+test(`${kRandom_s} s of random driving and asking: no question stuck, no memory lost, thirty updates a second`, async () => {
+  const seed = 5;
+  console.log(`seed ${seed}`);
+  let state = seed;
+  const random = () => ((state = (Math.imul(state, 1664525) + 1013904223) >>> 0) / 2 ** 32);
+  const memory = () => Number(readFileSync(`/proc/${bench.child.pid}/status`, 'utf8').match(/VmRSS:\s+(\d+)/)[1]) / 1024;
+  await on(async (page) => {
+    const began = performance.now();
+    const first = Number(await page.getAttribute('html', 'data-updates'));
+    let turns = 0;
+    let middle = 0;
+    while (performance.now() - began < 1000 * kRandom_s) {
+      ++turns;
+      const what = random();
+      if (what < 0.9) await set(page, ['#insertion', '#bend-x', '#bend-y'][Math.floor(3 * random())], what < 0.3 ? 160 * random() * random() : 2 * random() - 1);
+      else if (what < 0.93) await page.click('#switch-1');
+      else if (what < 0.96) await ask('edit', { changes: [{ key: 'layout.1.station_mm', value: [20 + Math.round(600 * random()) / 10] }], gesture: 'random' });
+      else if (what < 0.98) await page.click('#cancel');
+      else await page.click('#ask');
+      if (!middle && performance.now() - began > 500 * kRandom_s) middle = memory();
+    }
+    const updates = Number(await page.getAttribute('html', 'data-updates')) - first;
+    console.log(`${turns} turns, ${updates} updates, ${(1000 * updates) / (performance.now() - began)} a second, memory ${middle.toFixed(0)} and ${memory().toFixed(0)} MB`);
+    await ask('cancel');
+    const { settled } = await ask('verdicts');
+    assert.ok(settled);
+    await page.click('#ask');
+    await page.waitForFunction(() => ['decided', 'looking', 'finished'].includes(document.querySelector('#verdicts tr[data-locks="1"]').dataset.stage), null, { timeout: 60000 });
+    assert.ok(memory() < middle + 64, `${middle} then ${memory()} MB`);
+  });
+});

@@ -1,0 +1,209 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// The desk as its page uses it, over JSON: changes, verdicts, undo, what is kept and what is saved.
+#include <chrono>
+#include <fstream>
+#include <random>
+#include <thread>
+
+#include <catch2/catch.hpp>
+
+#include "planner/plan/plan.h"
+#include "planner/script/plan_check.h"
+#include "planner/search/ask/scene_problem.h"
+#include "planner/search/ask/solve.h"
+#include "tests/planner/live/live_bench.h"
+
+namespace {
+
+using namespace withy;
+using Json = nlohmann::json;
+using withy_test::LiveBench;
+using withy_test::read_text;
+
+/// Does the plan file hold before the checker that `script` and `page` ask?
+void check_plan_file(const LiveBench& bench, const std::filesystem::path& file) {
+  const auto plan_file = read_plan(file);
+  REQUIRE(plan_file);
+  const auto scene = scene_of(*plan_file, file);
+  INFO((scene ? "" : scene.error().message()));
+  REQUIRE(scene);
+  const auto prepared = prepare_scene(bench.scene());
+  REQUIRE(prepared);
+  const auto problem = make_problem(*prepared, plan_file->locks);
+  REQUIRE(problem);
+  const auto plan = plan_in(*plan_file, problem->design);
+  REQUIRE(plan);
+  const MotionVerifier verifier(problem->design, *problem->distance);
+  const auto fault = plan_defect(*plan, {*scene, verifier, problem->required_clearance_mm});
+  INFO((fault ? fault->problem : ""));
+  CHECK_FALSE(fault);
+}
+
+}  // namespace
+
+TEST_CASE("verdicts are those that a question asked by itself gets, also after a change") {
+  LiveBench bench;
+  bench.open();
+  CHECK(bench.decided(0).at("verdict") == "unreachable");
+  CHECK(bench.decided(1).at("verdict") == "reached");
+  bench.edited("layout.1.station_mm", {61.5});
+  const Json cell = bench.decided(1);
+  bench.granted("save-scene");
+  const auto prepared = prepare_scene(bench.scene());
+  SolveSettings settings;
+  settings.explain = false;
+  settings.prefer = Preference::quick;
+  const Answer own = solve(*make_problem(*prepared, 1), settings);
+  CHECK(cell.at("verdict") == std::string(name_of(own.verdict)));
+  CHECK(cell.at("why") == own.why);
+}
+
+TEST_CASE("changes are undone gesture by gesture, and redone") {
+  LiveBench bench;
+  bench.open();
+  const std::string before = read_text(bench.scene());
+  for (const double at : {51.0, 52.0, 53.0}) bench.edited("layout.1.station_mm", {at}, "drag 1");
+  bench.edited("clearance.required_mm", 0.3);
+  Json scene = bench.granted("undo");
+  CHECK(scene.at("designs").at(0).at("design").at("station_mm").at(0) == 53.0);
+  CHECK(scene.at("scene").at("required_clearance_mm") == 0.2);
+  scene = bench.granted("undo");
+  CHECK(scene.at("designs").at(0).at("design").at("station_mm").at(0) == 50.0);
+  CHECK(scene.at("can_undo") == false);
+  CHECK(scene.at("unsaved") == false);
+  bench.granted("redo");
+  scene = bench.granted("redo");
+  CHECK(scene.at("scene").at("required_clearance_mm") == 0.3);
+  CHECK(bench.refused("redo", Json::object()).find("nothing") != std::string::npos);
+  CHECK(read_text(bench.scene()) == before);
+}
+
+TEST_CASE("what can't be is refused with its place and changes nothing") {
+  LiveBench bench;
+  bench.open();
+  const Json before = bench.granted("scene");
+  const auto edit = [](const Json& key, const Json& value) {
+    return Json{{"changes", {{{"key", key}, {"value", value}}}}};
+  };
+  CHECK(bench.refused("edit", edit("target.point_mm", {0.0, 0.0, 500.0})).find("outside the channel") !=
+        std::string::npos);
+  CHECK(bench.refused("edit", edit("segment.radius_mm", -1.0)).find("a number from 0.05") !=
+        std::string::npos);
+  CHECK(bench.refused("edit", edit("segment.colour", 1.0)).find("unknown key") != std::string::npos);
+  CHECK(bench.refused("edit", edit("layout.1.station_mm", {99.0})).find("scene.toml:") != std::string::npos);
+  CHECK(bench.refused("edit", edit(3, 1.0)).find("the request:1:") != std::string::npos);
+  CHECK(bench.refused("edit", Json::object()).find("changes") != std::string::npos);
+  CHECK(bench.refused("drive", {{"locks", 9}, {"insertion_mm", 1}, {"curvature_per_mm", {0, 0}}})
+            .find("locks") != std::string::npos);
+  CHECK(bench.refused("switch", {{"locks", 1}, {"lock", 2}}).find("no lock 2") != std::string::npos);
+  CHECK(bench.refused("save-plan", {{"locks", 1}, {"folder", "../out"}}).find("folder") != std::string::npos);
+  CHECK(bench.refused("nothing", Json::object()).find("no request") != std::string::npos);
+  CHECK(bench.desk().ask("scene", std::string(kLongestRequest + 1, ' ')).kind == ReplyKind::malformed);
+  CHECK(bench.desk().ask("scene", "{").kind == ReplyKind::malformed);
+  CHECK(bench.granted("scene").at("revision") == before.at("revision"));
+}
+
+TEST_CASE("nothing is lost when the desk goes: changes and what was driven are taken up again") {
+  LiveBench bench;
+  bench.open();
+  bench.edited("target.tolerance_mm", 1.25);
+  bench.granted("drive", {{"locks", 1}, {"insertion_mm", 33.0}, {"curvature_per_mm", {0.0, 0.0}}});
+  bench.granted("switch", {{"locks", 1}, {"lock", 1}});
+  const Json hand = bench.granted("hand", {{"locks", 1}});
+  bench.open();
+  CHECK(bench.desk().notes().size() == 2);
+  const Json scene = bench.granted("scene");
+  CHECK(scene.at("scene").at("target").at("tolerance_mm") == 1.25);
+  CHECK(scene.at("unsaved") == true);
+  CHECK(bench.granted("hand", {{"locks", 1}}).at("state") == hand.at("state"));
+  CHECK(bench.granted("undo").at("unsaved") == false);
+}
+
+TEST_CASE("unsaved work of another version of the scene is set aside, not lost and not taken") {
+  LiveBench bench;
+  bench.open();
+  bench.edited("target.tolerance_mm", 1.25);
+  bench.close();
+  std::ofstream(bench.scene(), std::ios::app) << "# changed elsewhere\n";
+  bench.open();
+  CHECK(bench.granted("scene").at("unsaved") == false);
+  CHECK(read_text(bench.scene().string() + ".live.old").find("1.25") != std::string::npos);
+}
+
+TEST_CASE("the scene is saved with its comments, and not over somebody else's changes") {
+  LiveBench bench;
+  std::ofstream(bench.scene(), std::ios::app) << "# kept to the last\n";
+  const std::string before = read_text(bench.scene());
+  bench.open();
+  bench.edited("target.tolerance_mm", 1.25);
+  bench.granted("save-scene");
+  CHECK(read_text(bench.scene()) ==
+        std::string(before).replace(before.find("tolerance_mm = 1.5"), 18, "tolerance_mm = 1.25"));
+  std::ofstream(bench.scene(), std::ios::app) << "# changed elsewhere\n";
+  bench.edited("target.tolerance_mm", 1.5);
+  CHECK(bench.refused("save-scene", Json::object()).find("changed by something else") != std::string::npos);
+  CHECK(read_text(bench.scene()).find("changed elsewhere") != std::string::npos);
+  bench.close();
+  CHECK(std::filesystem::exists(bench.scene().string() + ".live"));
+}
+
+TEST_CASE(
+    "a plan is saved whole, with the scene that it names; one taken over in the middle and driven on too") {
+  LiveBench bench;
+  bench.open();
+  bench.edited("target.tolerance_mm", 1.6);
+  REQUIRE(bench.decided(1, true).at("verdict") == "reached");
+  bench.granted("save-plan", {{"locks", 1}, {"folder", "answer"}});
+  for (const char* name : {"plan.json", "script.csv", "script.ngc", "plan.svg"})
+    CHECK(std::filesystem::exists(bench.folder() / "answer" / name));
+  CHECK(read_text(bench.scene()).find("tolerance_mm = 1.6") != std::string::npos);
+  check_plan_file(bench, bench.folder() / "answer" / "plan.json");
+
+  bench.granted("take", {{"locks", 1}, {"actions", 2}});
+  bench.granted("drive", {{"locks", 1}, {"insertion_mm", 40.0}, {"curvature_per_mm", {0.002, -0.003}}});
+  CHECK(bench.refused("save-plan", {{"locks", 1}, {"folder", "driven"}, {"by_hand", true}})
+            .find("verify it first") != std::string::npos);
+  CHECK(bench.granted("verify", {{"locks", 1}}).at("holds") == false);  // not at the target
+  CHECK(bench.granted("onward", {{"locks", 1}}).at("at_target") == true);
+  const Json verified = bench.granted("verify", {{"locks", 1}});
+  INFO(verified.dump());
+  REQUIRE(verified.at("holds") == true);
+  bench.granted("save-plan", {{"locks", 1}, {"folder", "driven"}, {"by_hand", true}});
+  check_plan_file(bench, bench.folder() / "driven" / "plan.json");
+}
+
+TEST_CASE("entering by another opening and back") {
+  LiveBench bench("straight");
+  bench.open();
+  const Json channel = bench.granted("channel");
+  const auto openings = channel.at("openings");
+  if (openings.size() < 2) {
+    CHECK(bench.refused("enter", {{"opening", 2}}).find("no opening") != std::string::npos);
+    return;
+  }
+  const Json scene = bench.granted("enter", {{"opening", 2}});
+  CHECK(scene.at("channel") != channel.at("channel"));
+}
+
+TEST_CASE("questions that come faster than they are answered: the newest is, and none is stuck") {
+  constexpr unsigned kSeed = 3;
+  INFO("seed " << kSeed);
+  LiveBench bench;
+  bench.open();
+  std::mt19937 random(kSeed);
+  std::uniform_real_distribution<double> station(10.0, 90.0);
+  double last = 0.0;
+  for (int turn = 0; turn < 60; ++turn) {
+    last = std::round(10.0 * station(random)) / 10.0;
+    bench.edited("layout.1.station_mm", {last}, "drag");
+    if (turn % 9 == 8) bench.granted("cancel");
+    if (turn % 5 == 0)
+      std::this_thread::sleep_for(std::chrono::milliseconds(static_cast<int>(random() % 40)));
+  }
+  const auto table = bench.desk().verdicts();
+  CHECK(table.scene->prepared.scene.layouts.at(1).station_mm[0] == last);
+  bench.granted("ask", {{"locks", {1}}});
+  CHECK(bench.decided(1).contains("verdict"));
+  bench.granted("cancel");
+  CHECK(bench.granted("verdicts").at("settled") == true);
+}

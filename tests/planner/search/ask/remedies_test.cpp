@@ -1,0 +1,149 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// What would have to change, where the change that is needed follows from geometry alone.
+#include "planner/search/ask/remedies.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include <catch2/catch.hpp>
+
+#include "planner/search/ask/layout_remedies.h"
+#include "planner/search/ask/scene_problem.h"
+#include "planner/search/route/route_search.h"
+#include "tests/planner/search/route/questions.h"
+
+using namespace withy;
+using namespace withy::questions;
+
+namespace {
+
+constexpr double kTolerance = 1.0;  // of question()
+// Steps of the factor, and three digits.
+constexpr double kFound = 1.02 * 1.01;
+
+std::optional<SearchProblem> no_other(int) {
+  return std::nullopt;
+}
+
+Remedies remedies_of(const SearchProblem& asked) {
+  RouteSearchSettings settings;
+  settings.effort = Effort::of_work(20000000);
+  RouteSearch search(asked, settings);
+  REQUIRE(search.run(asked.goal) == SearchOutcome::proved_none);
+  return find_remedies(asked, Effort::of_work(20000000), no_other, in_larger_channel);
+}
+
+/// What is printed must have a plan; found anew, apart from the look.
+void check_that_it_would_do(const SearchProblem& asked, const std::vector<ChangedSize>& sizes) {
+  const auto changed = with_sizes(asked, sizes, no_other, in_larger_channel);
+  REQUIRE(changed);
+  std::int64_t work = 0;
+  CHECK(has_plan(*changed, Effort::of_work(20000000), work));
+}
+
+}  // namespace
+
+TEST_CASE("Where the carriage is too short, the insertion that is missing would do, and hardly less") {
+  const Tube channel = tube({{150.0, Eigen::Vector2d::Zero()}}, {{0.0, 6.0}});
+  const SearchProblem asked = question(segment({}), channel, {0.0, 0.0, 120.0});  // insertion ends at 100
+  const Remedies remedies = remedies_of(asked);
+  REQUIRE(remedies.sizes.size() == 1);
+  REQUIRE(remedies.sizes[0].size() == 1);
+  const ChangedSize& size = remedies.sizes[0][0];
+  CHECK(size.what == SizeChange::insertion);
+  CHECK(size.from == 100.0);
+  CHECK(size.to >= 120.0 - kTolerance);
+  CHECK(size.to <= (120.0 - kTolerance) * kFound);
+  check_that_it_would_do(asked, remedies.sizes[0]);
+}
+
+TEST_CASE("In a straight tube that is too narrow, a section that leaves the clearance would do") {
+  // Twice the radius that the tube holds without clearance: only a thinner body gets in.
+  const double a = 0.8 * kRadius;
+  const Tube channel = tube({{50.0, Eigen::Vector2d::Zero()}}, {{0.0, a}}, 0.3);
+  const SearchProblem asked = question(segment({}), channel, {0.0, 0.0, 40.0});
+  const Remedies remedies = remedies_of(asked);
+  REQUIRE(remedies.sizes.size() == 1);
+  REQUIRE(remedies.sizes[0].size() == 1);
+  const ChangedSize& size = remedies.sizes[0][0];
+  CHECK(size.what == SizeChange::section);
+  CHECK(size.to <= a - kRequired + channel.facets_outside_mm);
+  CHECK(size.to >= (a - kRequired - channel.facets_inside_mm) / kFound - 0.01);
+  check_that_it_would_do(asked, remedies.sizes[0]);
+}
+
+TEST_CASE("Where two limits stand in the way, both are named and none beside them") {
+  const double a = 0.8 * kRadius;
+  const Tube channel = tube({{150.0, Eigen::Vector2d::Zero()}}, {{0.0, a}}, 0.5);
+  const SearchProblem asked = question(segment({}), channel, {0.0, 0.0, 120.0});
+  const Remedies remedies = remedies_of(asked);
+  REQUIRE(remedies.sizes.size() == 1);
+  REQUIRE(remedies.sizes[0].size() == 2);
+  CHECK(remedies.sizes[0][0].what == SizeChange::insertion);
+  CHECK(remedies.sizes[0][1].what == SizeChange::section);
+  check_that_it_would_do(asked, remedies.sizes[0]);
+  for (const ChangedSize& alone : remedies.sizes[0]) {
+    const auto changed = with_sizes(asked, {alone}, no_other, in_larger_channel);
+    std::int64_t work = 0;
+    CHECK_FALSE(has_plan(*changed, Effort::of_work(20000000), work));
+  }
+  const auto sentences = remedies.sentences();
+  REQUIRE_FALSE(sentences.empty());
+  CHECK(sentences[0].find(" mm of insertion instead of 100 and a body of ") != std::string::npos);
+}
+
+TEST_CASE("Where nothing within a factor of two helps, that is said") {
+  const Tube channel = tube({{500.0, Eigen::Vector2d::Zero()}}, {{0.0, 6.0}}, 2.0);
+  // Past twice the insertion, and with a channel twice as large twice as far off.
+  const SearchProblem asked = question(segment({}), channel, {0.0, 0.0, 300.0});
+  const Remedies remedies = remedies_of(asked);
+  CHECK(remedies.sizes.empty());
+  CHECK(remedies.sizes_tried);
+  CHECK(remedies.sentences()[0] == "no way was found within a factor of two of all limits");
+}
+
+TEST_CASE("A channel twice as large has twice the distances, at its entry too") {
+  const Tube channel = tube({{50.0, Eigen::Vector2d::Zero()}}, {{0.0, 4.0}}, 0.5);
+  const SearchProblem asked = question(segment({}), channel, {0.0, 0.0, 40.0});
+  const SearchProblem larger = in_larger_channel(asked, 2.0);
+  CHECK(larger.goal.point_E.z() == 80.0);
+  for (const Eigen::Vector3d& p : {Eigen::Vector3d(0.0, 0.0, 20.0), Eigen::Vector3d(1.0, -2.0, 3.0),
+                                   Eigen::Vector3d(0.5, 0.5, 0.0), Eigen::Vector3d(6.0, 0.0, 10.0)})
+    CHECK(larger.distance->signed_exact(2.0 * p) ==
+          Approx(2.0 * asked.distance->signed_exact(p)).margin(1e-9));
+}
+
+TEST_CASE("Sizes are rounded to three digits, to the side that eases") {
+  const Tube channel = tube({{50.0, Eigen::Vector2d::Zero()}}, {{0.0, 4.0}}, 0.5);
+  const SearchProblem asked = question(segment({}), channel, {0.0, 0.0, 40.0});
+  const ChangedSize insertion = changed_size(asked, SizeChange::insertion, 1.2345);
+  CHECK(insertion.to == Approx(124.0));
+  const ChangedSize section = changed_size(asked, SizeChange::section, 1.2345);
+  CHECK(section.to <= kRadius / 1.2345);
+  CHECK(section.to > kRadius / 1.2345 - 0.01);
+  CHECK(changed_size(asked, SizeChange::insertion, 1.0).to == asked.design.carriage().insertion_max_mm);
+}
+
+TEST_CASE("One station moved would do where a lock sits just too far out for the bend that is needed") {
+  // As in the known answers: what is past a straight tube of 20 mm must bend on 26 mm of arc to reach 11 mm
+  // beside the axis; a lock at 30 mm leaves that free, one at 45 does not.
+  const double kappa = 0.03, turn = kappa * 26.0;
+  const Eigen::Vector3d target((1.0 - std::cos(turn)) / kappa + 2.0 * std::sin(turn), 0.0,
+                               54.0 - 30.0 + 2.0 + std::sin(turn) / kappa + 2.0 * std::cos(turn));
+  const double a = 1.8 + kRequired + 0.2;
+  const Tube channel =
+      tube({{70.0, Eigen::Vector2d::Zero()}}, {{0.0, a}, {20.0, a}, {24.0, 15.0}, {70.0, 15.0}}, 0.3);
+  SegmentMakeup makeup{CarriageKind::free, {45.0}, 0.5};
+  makeup.lock_radius = 1.8;
+  const SearchProblem asked = question(segment(makeup), channel, target);
+  RouteSearchSettings settings;
+  settings.effort = Effort::of_work(20000000);
+  RouteSearch search(asked, settings);
+  REQUIRE(search.run(asked.goal) == SearchOutcome::proved_none);
+  std::int64_t work = 0;
+  const auto found = find_layout_remedies(asked, Effort::of_work(20000000), work);
+  CHECK(work > 0);
+  REQUIRE_FALSE(found.empty());
+  CHECK(found[0].find("lock 1 at ") == 0);
+  CHECK(found[0].find(" mm instead of 45") != std::string::npos);
+}

@@ -1,0 +1,126 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// The shelf's channels have the sizes of the published tables that they are made from: radii and lengths are
+// measured on the mesh that the recipe makes. Tables typed from: E. R. Weibel, "Morphometry of the Human
+// Lung", 1963, model A, and K. Horsfield, 1994, both as given in J. Tu, K. Inthavong, G. Ahmadi,
+// "Computational Fluid and Particle Dynamics in the Human Respiratory System", 2013, tables 3.2 and 3.3; W.
+// Mi and others, PLoS ONE 10(4), 2015; E. Girsowicz and others, "Anatomical Study of Healthy Aortic Arches";
+// H. Goodfellow, E. Tahti (editors), "Industrial Ventilation Design Guidebook", 2001, table 5.5.
+#include <cmath>
+#include <map>
+#include <numbers>
+
+#include <catch2/catch.hpp>
+
+#include "geometry/phantom/channel_maker.h"
+#include "geometry/phantom/recipe.h"
+#include "geometry/phantom/tube_tree.h"
+
+namespace {
+
+using namespace withy;
+
+ChannelRecipe recipe_of(const std::string& name) {
+  const auto recipe =
+      read_recipe(std::filesystem::path(WITHY_SOURCE_DIR) / "scenes/shelf" / name / "recipe.toml");
+  INFO((recipe ? std::string() : recipe.error().message()));
+  REQUIRE(recipe);
+  return *recipe;
+}
+
+std::size_t index_of(const ChannelRecipe& recipe, const std::string& tube) {
+  for (std::size_t i = 0; i < recipe.tubes.size(); ++i)
+    if (recipe.tubes[i].name == tube) return i;
+  FAIL("no tube " << tube);
+  return 0;
+}
+
+/// Mean distance of the mesh's vertices from a tube's middle line, of those near a station.
+double measured_radius(const TriangleMesh& mesh, const TubeTree::Tube& tube, double station_mm) {
+  const Eigen::Isometry3d X = tube.path.pose(station_mm).inverse();
+  double sum = 0.0;
+  int count = 0;
+  for (const Eigen::Vector3d& v : mesh.vertices) {
+    const Eigen::Vector3d p = X * v;
+    if (std::abs(p.z()) > 0.6 || p.head<2>().norm() > 1.15 * tube.radius.at(station_mm)) continue;
+    sum += p.head<2>().norm();
+    ++count;
+  }
+  REQUIRE(count >= 4);
+  return sum / count;
+}
+
+}  // namespace
+
+TEST_CASE("the regular airway has the diameters and lengths of the published table within 2 %") {
+  const ChannelRecipe recipe = recipe_of("airway-regular");
+  const auto tree = TubeTree::make(recipe);
+  REQUIRE(tree);
+  const auto made = make_channel_mesh(recipe);
+  REQUIRE(made);
+  const double diameter[] = {18.0, 12.2, 8.3, 5.6, 4.5};
+  const double length[] = {120.0, 47.6, 19.0, 7.6, 12.7};
+  std::map<std::size_t, int> count;
+  for (std::size_t i = 0; i < recipe.tubes.size(); ++i) {
+    const std::size_t g = recipe.tubes[i].parent < 0 ? 0 : recipe.tubes[i].name.size();
+    REQUIRE(g <= 4);
+    ++count[g];
+    CAPTURE(recipe.tubes[i].name);
+    // A parent's daughters leave at its end: from branching to branching is its length.
+    CHECK(tree->tubes()[i].path.length_mm() == Approx(length[g]).epsilon(0.02));
+    // Past the joint, where the tube has its own wall all round.
+    const double at = g == 0 ? 60.0 : 0.7 * length[g];
+    if (g != 3)
+      CHECK(2.0 * measured_radius(made->mesh_S, tree->tubes()[i], at) == Approx(diameter[g]).epsilon(0.02));
+    if (g == 3) CHECK(2.0 * tree->tubes()[i].radius.at(at) == Approx(diameter[g]).epsilon(0.02));
+  }
+  for (const auto& [g, n] : count) CHECK(n == 1 << g);
+}
+
+TEST_CASE("the other channels of the shelf have the sizes that their sources give within 2 %") {
+  const ChannelRecipe airway = recipe_of("airway-asymmetric");
+  const auto airways = TubeTree::make(airway);
+  REQUIRE(airways);
+  const auto length = [&](const char* name) {
+    return airways->tubes()[index_of(airway, name)].path.length_mm();
+  };
+  CHECK(length("trachea") == Approx(104.9).epsilon(0.02));
+  CHECK(length("right") == Approx(13.6).epsilon(0.02));
+  CHECK(length("left") == Approx(48.3).epsilon(0.02));
+  for (const char* type : {"i", "ii", "iii"}) {
+    CAPTURE(type);
+    const ChannelRecipe arch = recipe_of(std::string("aortic-arch-") + type);
+    const auto tree = TubeTree::make(arch);
+    REQUIRE(tree);
+    const auto& aorta = tree->tubes()[0];
+    const auto at = [&](const char* name) { return arch.tubes[index_of(arch, name)].at_mm; };
+    CHECK(2.0 * aorta.radius.at(at("left-subclavian")) == Approx(25.3).epsilon(0.02));
+    CHECK(2.0 * aorta.radius.at(at("left-carotid")) == Approx(27.1).epsilon(0.02));
+    CHECK(2.0 * aorta.radius.at(at("brachiocephalic")) == Approx(28.6).epsilon(0.02));
+    CHECK(at("left-carotid") - at("left-subclavian") == Approx(14.3).epsilon(0.02));
+    CHECK(at("brachiocephalic") - at("left-carotid") == Approx(21.8).epsilon(0.02));
+    // How far the trunk's origin on the outer wall lies below the top of the arch, in diameters of the
+    // carotid.
+    const auto outer_height = [&](double station_mm) {
+      const Eigen::Isometry3d X = aorta.path.pose(station_mm);
+      return (X * Eigen::Vector3d(-aorta.radius.at(station_mm), 0.0, 0.0)).z();
+    };
+    double top = 0.0;
+    for (double s = 0.0; s < aorta.path.length_mm(); s += 0.5) top = std::max(top, outer_height(s));
+    const double drop = (top - outer_height(at("brachiocephalic"))) / 8.28;
+    const std::string name = type;
+    CHECK((name == "i" ? drop < 1.0 : name == "ii" ? drop >= 1.0 && drop <= 2.0 : drop > 2.0));
+  }
+  const ChannelRecipe nose = recipe_of("nasal-passage");
+  const double area_cm2[] = {0.65, 1.2, 1.15, 1.3, 1.5, 3.9, 2.9};
+  const double part_mm[] = {9, 18, 13, 44, 6, 20, 30};
+  double station = 0.0;
+  for (std::size_t i = 0; i < 7; ++i) {
+    const double r = nose.tubes[0].radius.at(station + 0.5 * part_mm[i]);
+    CHECK(0.01 * std::numbers::pi * r * r == Approx(area_cm2[i]).epsilon(0.02));
+    station += part_mm[i];
+  }
+  const ChannelRecipe kidney = recipe_of("renal-pelvis");
+  CHECK(2.0 * kidney.tubes[index_of(kidney, "lower")].radius.at(10.0) == Approx(7.5).epsilon(0.02));
+  CHECK(180.0 - kidney.tubes[index_of(kidney, "lower")].turn_rad * 180.0 / std::numbers::pi ==
+        Approx(75.79).epsilon(0.02));
+}

@@ -1,0 +1,186 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// The built program from a mesh, a printed block's or a volume's file to a scene that `withy check` takes.
+#include <cmath>
+#include <fstream>
+#include <regex>
+
+#include <catch2/catch.hpp>
+
+#include "tests/support/run_program.h"
+#include "tests/support/temporary_folder.h"
+
+namespace {
+
+using withy_test::ProgramRun;
+using withy_test::read_text;
+using withy_test::run_program;
+using withy_test::TemporaryFolder;
+using withy_test::write_text;
+
+const std::set<std::string> kAnswer = {"out", "out/channel.obj", "out/picture.png", "out/report.txt",
+                                       "out/scene.toml"};
+
+std::string tube_recipe(const std::string& ends) {
+  return "title = \"bent\"\nends = \"" + ends + "\"\nfar_ends = \"" + ends +
+         "\"\nedge_length_mm = 1.5\n[[tube]]\nname = \"t\"\npieces = [ { length_mm = 30 }, { length_mm = 30, "
+         "bend_deg = 50 } ]\nradius = [ { station_mm = 0, radius_mm = 6 }, { station_mm = 60, radius_mm = 5 "
+         "} ]\n";
+}
+
+void make_mesh(const TemporaryFolder& folder, const std::string& ends) {
+  write_text(folder.path() / "tube.toml", tube_recipe(ends));
+  REQUIRE(run_program(WITHY_PROGRAM, {"channel", "tube.toml", "-o", "tube.stl"}, folder.path()).status == 0);
+}
+
+ProgramRun run(const TemporaryFolder& folder, const std::vector<std::string>& arguments) {
+  ProgramRun out = run_program(WITHY_PROGRAM, arguments, folder.path());
+  return out;
+}
+
+/// Everything new in the folder since `before`.
+std::set<std::string> made(const TemporaryFolder& folder, const std::set<std::string>& before) {
+  std::set<std::string> names = folder.listing();
+  for (const std::string& name : before) names.erase(name);
+  return names;
+}
+
+void check_takes(const TemporaryFolder& folder) {
+  const ProgramRun check = run(folder, {"check", "out/scene.toml", "--quiet"});
+  INFO(check.out << check.err);
+  CHECK(check.status == 0);
+  CHECK(check.out.find("stops a plan") == std::string::npos);
+}
+
+}  // namespace
+
+TEST_CASE("a mesh becomes a scene that check takes, entry and target by name") {
+  const TemporaryFolder folder;
+  make_mesh(folder, "open");
+  const auto before = folder.listing();
+  const ProgramRun made_scene = run(folder, {"scene", "tube.stl", "-o", "out", "--entry", "opening:2",
+                                             "--target", "branch:1@80%", "--quiet"});
+  INFO(made_scene.out << made_scene.err);
+  REQUIRE(made_scene.status == 0);
+  CHECK(made(folder, before) == kAnswer);
+  // The recipe's far end is the narrower one: radius 5, at the end of the bend.
+  CHECK(std::regex_search(made_scene.out, std::regex("opening +2, entry: .*radius (4.9|5.0)")));
+  CHECK(made_scene.out.find("handles      0") != std::string::npos);
+  CHECK(read_text(folder.path() / "out/report.txt").find("opening") != std::string::npos);
+  check_takes(folder);
+
+  // The same places by name in the scene itself, printed back as the numbers that stood there.
+  std::string text = read_text(folder.path() / "out/scene.toml");
+  std::smatch point;
+  REQUIRE(std::regex_search(
+      text, point, std::regex("\\[target\\][^\\n]*\\npoint_mm = \\[([-0-9.]+), ([-0-9.]+), ([-0-9.]+)\\]")));
+  text = std::regex_replace(text,
+                            std::regex("(\\[entry\\][^\\n]*\\n)point_mm[^\\n]*\\naxis[^\\n]*\\nx_axis[^\\n]*"
+                                       "\\nopening_radius_mm[^\\n]*\\n"),
+                            "$1at = \"opening:2\"\n");
+  text = std::regex_replace(text, std::regex("(\\[target\\][^\\n]*\\n)point_mm[^\\n]*\\n"),
+                            "$1at = \"branch:1@80%\"\n");
+  write_text(folder.path() / "out/named.toml", text);
+  const ProgramRun named = run(folder, {"check", "out/named.toml", "-o", "seen", "--quiet"});
+  INFO(named.out << named.err);
+  REQUIRE(named.status == 0);
+  std::smatch told;
+  REQUIRE(std::regex_search(
+      named.out, told,
+      std::regex("\\[target\\] at is point_mm = \\[([-0-9.e]+), ([-0-9.e]+), ([-0-9.e]+)\\]")));
+  for (std::size_t k = 1; k <= 3; ++k) CHECK(std::abs(std::stod(told[k]) - std::stod(point[k])) < 1e-3);
+  CHECK(named.out.find("[entry] at is point_mm") != std::string::npos);
+  CHECK(std::filesystem::exists(folder.path() / "seen/picture.png"));
+  CHECK(read_text(folder.path() / "seen/report.txt") == named.out);
+}
+
+TEST_CASE("names of places that are none are refused with what there is") {
+  const TemporaryFolder folder;
+  make_mesh(folder, "open");
+  REQUIRE(run(folder, {"scene", "tube.stl", "-o", "out", "--quiet"}).status == 0);
+  const std::string text = read_text(folder.path() / "out/scene.toml");
+  const auto refused = [&](const std::string& table, const std::string& at, const std::string& words) {
+    const std::regex numbers(table == "entry" ? "(\\[entry\\][^\\n]*\\n)point_mm[^\\n]*\\naxis[^\\n]*\\nx_"
+                                                "axis[^\\n]*\\nopening_radius_mm[^\\n]*\\n"
+                                              : "(\\[target\\][^\\n]*\\n)point_mm[^\\n]*\\n");
+    write_text(folder.path() / "out/named.toml",
+               std::regex_replace(text, numbers, "$1at = \"" + at + "\"\n"));
+    const ProgramRun check = run(folder, {"check", "out/named.toml", "--quiet"});
+    CAPTURE(at, check.err);
+    CHECK(check.status == 2);
+    CHECK(check.err.find(words) != std::string::npos);
+  };
+  refused("entry", "opening:3", "the mesh has 2 openings, give \"opening:N\" with N from 1 to 2");
+  refused("entry", "widest", "\"widest\" names no opening");
+  refused("target", "branch:4@10%", "the lumen has one branch");
+  refused("target", "somewhere", "give \"opening:2\", \"branch:3@80%\", \"widest\" or \"deepest\"");
+  refused("target", "opening:1", "opening 1 is the entry");
+}
+
+TEST_CASE("a closed mesh is refused with a cut that opens it") {
+  const TemporaryFolder folder;
+  make_mesh(folder, "capped");
+  const auto before = folder.listing();
+  const ProgramRun closed = run(folder, {"scene", "tube.stl", "-o", "out", "--quiet"});
+  CHECK(closed.status == 2);
+  CHECK(folder.listing() == before);
+  std::smatch cut;
+  REQUIRE(std::regex_search(
+      closed.err, cut,
+      std::regex("--cut ([-0-9.]+) ([-0-9.]+) ([-0-9.]+) ([-0-9.]+) ([-0-9.]+) ([-0-9.]+)")));
+  const ProgramRun opened = run(folder, {"scene", "tube.stl", "-o", "out", "--quiet", "--cut", cut[1], cut[2],
+                                         cut[3], cut[4], cut[5], cut[6]});
+  INFO(opened.out << opened.err);
+  CHECK(opened.status == 0);
+  check_takes(folder);
+}
+
+TEST_CASE("a volume becomes a scene in one command") {
+  const TemporaryFolder folder;
+  std::ofstream out(folder.path() / "tube.nrrd", std::ios::binary);
+  out << "NRRD0004\ntype: short\ndimension: 3\nspace: left-posterior-superior\nsizes: 40 40 50\nspace "
+         "directions: "
+         "(0.8,0,0) (0,0.8,0) (0,0,1.2)\nkinds: domain domain domain\nendian: little\nencoding: raw\nspace "
+         "origin: "
+         "(-10,5,100)\n\n";
+  for (int z = 0; z < 50; ++z)
+    for (int y = 0; y < 40; ++y)
+      for (int x = 0; x < 40; ++x) {
+        const double r = std::hypot(x - 18.3 - 0.05 * z, y - 19.6);  // in voxels: 6.4 mm are 8
+        const auto hu = static_cast<std::int16_t>(r < 7.5 ? -1000 : r > 8.5 ? 40 : -1000 + 1040 * (r - 7.5));
+        out.write(reinterpret_cast<const char*>(&hu), 2);
+      }
+  out.close();
+  const ProgramRun neither = run(folder, {"scene", "tube.nrrd", "-o", "out", "--quiet"});
+  CHECK(neither.status == 2);
+  CHECK(neither.err.find("--label N (a segmentation) or --range LO HI (values)") != std::string::npos);
+  const ProgramRun scene = run(
+      folder, {"scene", "tube.nrrd", "-o", "out", "--range", "-1100", "-480", "--smooth", "0.2", "--quiet"});
+  INFO(scene.out << scene.err);
+  REQUIRE(scene.status == 0);
+  // Half way between air and tissue lies 8 voxels from the middle.
+  CHECK(std::regex_search(scene.out, std::regex("widest +radius (6.[1-6])")));
+  CHECK(std::regex_search(scene.out, std::regex("Smoothed the wall: it moved by at most 0\\.[012]")));
+  check_takes(folder);
+}
+
+TEST_CASE("a target outside is answered with the nearest place inside where the tip fits") {
+  const TemporaryFolder folder;
+  make_mesh(folder, "open");
+  // Entry at the wider end, on the origin, radius 6: from (9, 0, 15) the nearest place with 1.7 mm of room is
+  // near (4.05, 0, 15), where the tapering wall, 5.75 mm from the middle there, is that far away.
+  REQUIRE(run(folder, {"scene", "tube.stl", "-o", "out", "--quiet"}).status == 0);
+  const std::string text = std::regex_replace(read_text(folder.path() / "out/scene.toml"),
+                                              std::regex("(\\[target\\][^\\n]*\\n)point_mm[^\\n]*\\n"),
+                                              "$1point_mm = [9.0, 0.0, 15.0]\n");
+  write_text(folder.path() / "out/far.toml", text);
+  const ProgramRun check = run(folder, {"check", "out/far.toml", "--quiet"});
+  CHECK(check.status == 2);
+  std::smatch place;
+  INFO(check.err);
+  REQUIRE(std::regex_search(
+      check.err, place,
+      std::regex("the nearest where the tip fits is \\[([-0-9.]+), ([-0-9.]+), ([-0-9.]+)\\]")));
+  CHECK(std::stod(place[1]) == Approx(4.05).margin(0.25));
+  CHECK(std::stod(place[2]) == Approx(0.0).margin(0.8));
+  CHECK(std::stod(place[3]) == Approx(15.0).margin(0.8));
+}

@@ -1,0 +1,325 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// The bench in the browser: the picture, the segment on its ruler, the verdicts, the numbers, the driving deck; one desk behind all.
+
+import { h, say } from '../dom.ts';
+import { interpolate, type Design, type Vec3 } from '../kinematics.ts';
+import { bodyState } from '../data.ts';
+import { lockCount, sentence } from '../words.ts';
+import { desk, Gone, Newest, type Change, type LiveScene, type ShownPlan, type Verdicts } from './api.ts';
+import { Deck } from './deck.ts';
+import { Numbers } from './numbers.ts';
+import { Ruler } from './ruler.ts';
+import { VerdictTable } from './table.ts';
+import { BenchView } from './view.ts';
+
+/** A drag goes on to its next place once the verdict of the last is there, or after so long (ms). */
+const kDragPatience = 200;
+const kPoll_s = 15;
+const kRetry = 2000;
+
+const pause = (ms: number) => new Promise((done) => setTimeout(done, ms));
+const rounded = (v: Vec3): Vec3 => v.map((c) => Math.round(1000 * c) / 1000) as Vec3;
+
+class Bench {
+  private scene!: LiveScene;
+  private verdicts: Verdicts | null = null;
+  private locks = 1;
+  private plan: ShownPlan | null = null;
+  private readonly edits = new Newest();
+  private readonly view: BenchView;
+  private readonly ruler: Ruler;
+  private readonly table: VerdictTable;
+  private readonly numbers: Numbers;
+  private readonly deck: Deck;
+  private readonly status = h('p', { id: 'said', class: 'said', role: 'status' });
+  private readonly undo = h('button', { type: 'button', id: 'undo', onclick: () => void this.replace(() => desk.undo()) }, 'Undo');
+  private readonly redo = h('button', { type: 'button', id: 'redo', onclick: () => void this.replace(() => desk.redo()) }, 'Redo');
+  private readonly save = h('button', { type: 'button', id: 'save-scene', onclick: () => void this.saveScene() }, 'Save scene');
+  private readonly scrub = h('input', { type: 'range', id: 'scrub', min: 0, max: 1, step: 0.02, value: 0, disabled: true, 'aria-label': 'along the plan' });
+  private readonly folder = h('input', { type: 'text', id: 'folder', value: 'answer', 'aria-label': 'folder beside the scene for plan, scripts, page and picture' });
+  private readonly title = h('h1', {});
+  private readonly cautions = h('p', { class: 'caution-line' });
+
+  constructor() {
+    this.view = new BenchView({
+      target: (point, gesture) => this.change([{ key: 'target.point_mm', value: rounded(point) }], gesture),
+      direction: (direction, gesture) => this.change([{ key: 'target.direction', value: direction.map((c) => Math.round(1e4 * c) / 1e4) }], gesture),
+      enter: (opening) => void this.replace(() => desk.enter(opening)),
+    });
+    this.ruler = new Ruler({
+      stations: (stations, gesture) => this.changeLayout(stations, null, gesture),
+      clocks: (clocks, gesture) => this.changeLayout(null, clocks, gesture),
+    });
+    this.table = new VerdictTable(this.locks, (locks) => void this.choose(locks));
+    this.numbers = new Numbers((changes, gesture) => this.change(changes, gesture));
+    this.deck = new Deck(this.locks, {
+      moved: (figures) => {
+        this.view.showHand(figures);
+        document.documentElement.dataset.updates = String(this.deck.updates);
+      },
+      said: (text, bad) => this.say(text, bad),
+    });
+    this.scrub.addEventListener('input', () => this.showPlan());
+    this.build();
+    this.setTheme(matchMedia('(prefers-color-scheme: dark)').matches ? 'dark' : 'light');
+  }
+
+  private build() {
+    const button = (id: string, text: string, act: () => unknown) => h('button', { type: 'button', id, onclick: () => void act() }, text);
+    document.body.append(
+      h('header', { class: 'top' }, this.title, this.cautions, h('div', { class: 'top-buttons' }, this.undo, this.redo, this.save, button('picture', 'Picture', () => this.savePicture()), button('theme', 'Dark or light', () => this.setTheme(document.documentElement.dataset.theme === 'dark' ? 'light' : 'dark')))),
+      h(
+        'main',
+        { class: 'bench' },
+        h(
+          'div',
+          { class: 'see' },
+          this.view.element,
+          h('div', { class: 'view-tools' }, ...(['open', 'glass', 'section'] as const).map((cut) => button(`cut-${cut}`, { open: 'Open side', glass: 'Glass', section: 'Section' }[cut], () => this.view.setCut(cut))), button('fit', 'Whole view', () => this.view.fit()), this.roomKey()),
+        ),
+        h(
+          'div',
+          { class: 'side' },
+          this.table.element,
+          h('div', { class: 'ask-tools' }, button('ask', 'Ask again', () => this.askAgain()), button('cancel', 'Stop asking', () => desk.cancel().catch((e) => this.fail(e)))),
+          this.numbers.element,
+        ),
+        h('div', { class: 'lay' }, this.ruler.element),
+        this.deck.element,
+        h(
+          'div',
+          { class: 'course-tools', role: 'group', 'aria-label': 'Plan and sequence' },
+          button('show-plan', 'See the plan', () => this.fetchPlan()),
+          this.scrub,
+          button('take', 'Take over here', () => this.take()),
+          h('span', { class: 'gap' }),
+          button('back', 'Step back', () => this.deck.act(() => desk.back(this.locks))),
+          button('reset', 'To the start', () => this.deck.act(() => desk.reset(this.locks))),
+          button('onward', 'Plan on from here', () => this.deck.act(() => desk.onward(this.locks))),
+          button('verify', 'Verify', () => this.verify()),
+          h('span', { class: 'gap' }),
+          h('label', { for: 'folder' }, 'into'),
+          this.folder,
+          button('save-plan', 'Save plan', () => this.savePlan(false)),
+          button('save-driven', 'Save driven', () => this.savePlan(true)),
+        ),
+        this.status,
+      ),
+    );
+  }
+
+  private roomKey(): HTMLElement {
+    return h('span', { class: 'room-key' }, 'room for the body: ', h('i', { class: 'room-none' }), 'none ', h('i', { class: 'room-tight' }), 'tight ', h('i', { class: 'room-wide' }), 'three times its size');
+  }
+
+  private say(text: string, bad = false) {
+    say(this.status, sentence(text));
+    this.status.classList.toggle('bad', bad);
+  }
+
+  private fail(error: unknown) {
+    this.say((error as Error).message, true);
+  }
+
+  private setTheme(theme: 'light' | 'dark') {
+    document.documentElement.dataset.theme = theme;
+    this.view.applyTheme();
+  }
+
+  private design(): Design | null {
+    return this.scene.designs.find((d) => d.locks === this.locks)?.design ?? null;
+  }
+
+  private show(scene: LiveScene) {
+    this.scene = scene;
+    document.documentElement.dataset.revision = String(scene.revision);
+    say(this.title, scene.scene.title);
+    say(this.cautions, scene.cautions.join(' '));
+    this.undo.disabled = !scene.can_undo;
+    this.redo.disabled = !scene.can_redo;
+    this.save.classList.toggle('due', scene.unsaved);
+    const design = this.design();
+    this.view.setScene(scene.scene, design);
+    if (design) this.ruler.set(design);
+    this.numbers.set(scene);
+    if (this.verdicts) this.table.set(this.verdicts, this.verdicts.revision === scene.revision);
+  }
+
+  /** Shows another scene of the desk's, with its channel where that is another too. */
+  private async put(scene: LiveScene) {
+    const channel = this.scene?.channel;
+    this.dropPlan();
+    if (scene.channel !== channel) await this.fetchChannel();
+    this.show(scene);
+    await this.deck.open(this.locks);
+  }
+
+  private async fetchChannel() {
+    this.view.setChannel(await desk.channel());
+    desk.centreline().then((line) => this.view.setCentreline(line), (e) => this.fail(e));
+  }
+
+  private async replace(job: () => Promise<LiveScene>) {
+    try {
+      await this.put(await job());
+      this.say('');
+    } catch (error) {
+      this.fail(error);
+    }
+  }
+
+  /** Of changes that come faster than they are answered only the newest is made. */
+  private change(changes: Change[], gesture: string) {
+    this.edits.run(async () => {
+      try {
+        const scene = await desk.edit(changes, gesture);
+        const began = performance.now();
+        await this.put(scene);
+        this.say('');
+        while (gesture !== '' && performance.now() - began < kDragPatience && !this.decided(scene.revision)) await pause(5);
+      } catch (error) {
+        this.fail(error);
+      }
+    });
+  }
+
+  private decided(revision: number): boolean {
+    const cell = this.verdicts?.revision === revision ? this.table.cell(this.locks) : undefined;
+    return cell !== undefined && cell.stage !== 'waiting' && cell.stage !== 'deciding';
+  }
+
+  private changeLayout(stations: number[] | null, clocks: number[] | null, gesture: string) {
+    const design = this.design();
+    if (!design) return;
+    const degrees = (rad: number) => Math.round((rad * 1800) / Math.PI) / 10;
+    const changes: Change[] = [];
+    // A layout that the file does not have yet is written whole.
+    if (stations || this.assumed()) changes.push({ key: `layout.${this.locks}.station_mm`, value: stations ?? design.station_mm });
+    if (clocks || this.assumed()) changes.push({ key: `layout.${this.locks}.clock_deg`, value: clocks ?? design.clock_rad.map(degrees) });
+    this.change(changes, gesture);
+  }
+
+  private assumed(): boolean {
+    return this.scene.designs.find((d) => d.locks === this.locks)?.assumed ?? false;
+  }
+
+  private async choose(locks: number) {
+    this.locks = locks;
+    this.dropPlan();
+    this.table.setChosen(locks);
+    document.documentElement.dataset.locks = String(locks);
+    this.show(this.scene);
+    await this.deck.open(locks);
+    // The chosen count is asked first from now on.
+    const open = this.verdicts?.cells.some((c) => c.locks === locks && !c.verdict && c.stage !== 'refused');
+    if (open) await this.askAgain();
+  }
+
+  private async askAgain() {
+    const counts = [this.locks, ...[0, 1, 2, 3].filter((n) => n !== this.locks)];
+    await desk.ask(counts).catch((e) => this.fail(e));
+  }
+
+  private dropPlan() {
+    this.plan = null;
+    this.scrub.disabled = true;
+  }
+
+  private async fetchPlan() {
+    try {
+      const plan = await desk.plan(this.locks, false);
+      if (plan.plan.actions.length === 0) return this.say(`with ${lockCount(this.locks)} there is no plan: ${plan.plan.why}`);
+      this.plan = plan;
+      const target = plan.plan.actions.filter((a) => a.leg === 'in').length;
+      this.scrub.max = String(plan.plan.actions.length);
+      this.scrub.disabled = false;
+      this.scrub.value = String(target);
+      this.showPlan();
+      this.say(plan.plan.why);
+    } catch (error) {
+      this.fail(error);
+    }
+  }
+
+  private showPlan() {
+    if (!this.plan) return;
+    const { plan, design } = this.plan;
+    const at = Math.min(Number(this.scrub.value), plan.actions.length - 1e-6);
+    const action = plan.actions[Math.floor(at)];
+    const body = interpolate(design, bodyState(plan.states[action.from]), bodyState(plan.states[action.to]), at - Math.floor(at));
+    this.view.showBody(body, null);
+  }
+
+  private async take() {
+    if (!this.plan) return this.say('see a plan first', true);
+    const actions = Math.round(Number(this.scrub.value));
+    await this.deck.act(() => desk.take(this.locks, actions));
+    this.dropPlan();
+  }
+
+  private async verify() {
+    try {
+      const { holds, step, why } = await desk.verify(this.locks);
+      this.say(holds ? `it holds: ${why}` : `it does not hold${step === null ? '' : `, step ${step}`}: ${why}`, !holds);
+    } catch (error) {
+      this.fail(error);
+    }
+  }
+
+  private async saveScene() {
+    try {
+      const { saved } = await desk.saveScene();
+      this.say(`saved: ${saved}`);
+      this.show(await desk.scene());
+    } catch (error) {
+      this.fail(error);
+    }
+  }
+
+  private async savePlan(by_hand: boolean) {
+    try {
+      const { saved, verdict, left_out } = await desk.savePlan(this.locks, this.folder.value, by_hand);
+      this.say([`${verdict}; saved in ${saved}`, ...left_out].join('; '));
+      this.show(await desk.scene());
+    } catch (error) {
+      this.fail(error);
+    }
+  }
+
+  private savePicture() {
+    h('a', { href: this.view.picture(), download: 'bench.png' }).click();
+    this.say('the picture was handed to the browser to save');
+  }
+
+  private async poll() {
+    for (;;) {
+      try {
+        const verdicts = await desk.verdicts(this.verdicts?.version ?? -1, kPoll_s);
+        this.verdicts = verdicts;
+        this.table.set(verdicts, verdicts.revision === this.scene.revision);
+        document.documentElement.dataset.settled = String(verdicts.settled && verdicts.revision === this.scene.revision);
+        if (verdicts.revision > this.scene.revision && this.edits.idle) await this.put(await desk.scene());
+      } catch (error) {
+        this.fail(error);
+        await pause(error instanceof Gone ? kRetry : kRetry / 4);
+      }
+    }
+  }
+
+  async start() {
+    const scene = await desk.scene();
+    this.locks = scene.layout_in_use;
+    this.table.setChosen(this.locks);
+    document.documentElement.dataset.locks = String(this.locks);
+    await this.put(scene);
+    if (scene.notes.length > 0) this.say(scene.notes.join('; '));
+    // For whoever has to find the handles without eyes: tests, and assistive programs.
+    (window as unknown as { placeOf: BenchView['placeOf'] }).placeOf = (what) => this.view.placeOf(what);
+    void this.poll();
+    requestAnimationFrame(() => requestAnimationFrame(() => (document.documentElement.dataset.ready = 'yes')));
+  }
+}
+
+new Bench().start().catch((error: Error) => {
+  document.body.append(h('p', { class: 'said bad', role: 'alert' }, sentence(error.message)));
+});

@@ -1,0 +1,71 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Where the channel lies in the scene: three edges of the box about it as rulers, ticked in round millimetres of the scene's x, y and z;
+// and how long a millimetre is in the picture: a bar, true at the depth that the picture turns about.
+
+import * as THREE from 'three';
+import { LineMaterial } from 'three/examples/jsm/lines/LineMaterial.js';
+import { LineSegments2 } from 'three/examples/jsm/lines/LineSegments2.js';
+import { LineSegmentsGeometry } from 'three/examples/jsm/lines/LineSegmentsGeometry.js';
+import { s, tone } from '../dom.ts';
+
+const kNames = ['x', 'y', 'z'] as const;
+/** A ruler has about so many steps. */
+const kSteps = 4;
+
+/** 1, 2 or 5 times a power of ten, not above `most`. */
+export function roundLength(most: number): number {
+  const power = 10 ** Math.floor(Math.log10(most));
+  return power * (5 * power <= most ? 5 : 2 * power <= most ? 2 : 1);
+}
+
+export interface AxisMark {
+  at: THREE.Vector3;
+  text: string;
+}
+
+export class AxesView {
+  readonly lines: LineSegments2;
+  /** The ends of the rulers, for names. */
+  readonly marks: AxisMark[] = [];
+  private readonly material = new LineMaterial({ linewidth: 1 });
+
+  constructor(box: THREE.Box3) {
+    const ends: number[] = [];
+    const size = box.getSize(new THREE.Vector3());
+    const tick = 0.02 * size.length();
+    kNames.forEach((name, axis) => {
+      const step = roundLength(Math.max(size.getComponent(axis) / kSteps, 1e-3));
+      const from = box.min.getComponent(axis);
+      const to = box.max.getComponent(axis);
+      const at = (value: number) => box.min.clone().setComponent(axis, value);
+      ends.push(...at(from).toArray(), ...at(to).toArray());
+      const values: number[] = [];
+      for (let value = Math.ceil(from / step - 1e-9) * step; value <= to + 1e-9 * step; value += step) values.push(value);
+      for (const value of values) {
+        const a = at(value);
+        const b = a.clone();
+        const side = (axis + 1) % 3;
+        b.setComponent(side, b.getComponent(side) - tick);
+        ends.push(...a.toArray(), ...b.toArray());
+      }
+      const last = values[values.length - 1];
+      if (last !== undefined) this.marks.push({ at: at(last), text: `${name} ${Number(last.toPrecision(6))}` });
+    });
+    this.lines = new LineSegments2(new LineSegmentsGeometry().setPositions(ends), this.material);
+    this.lines.renderOrder = 1;
+  }
+
+  applyTheme() {
+    this.material.color.set(tone('--ink-soft'));
+  }
+}
+
+/** The bar with its length, for the lower left corner of a picture of that height (px). */
+export function scaleBar(camera: THREE.PerspectiveCamera, middle: THREE.Vector3, height: number): SVGElement {
+  const distance = Math.max(camera.position.distanceTo(middle), 1e-6);
+  const px_per_mm = height / (2 * Math.tan((camera.fov * Math.PI) / 360) * distance);
+  const length = roundLength(110 / px_per_mm);
+  const right = 14 + length * px_per_mm;
+  const y = height - 14;
+  return s('g', { class: 'scale-bar' }, s('path', { d: `M14 ${y - 5} V${y} H${right} V${y - 5}` }), s('text', { x: right + 6, y }, `${length} mm`));
+}

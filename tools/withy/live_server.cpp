@@ -1,0 +1,191 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// The only file that includes cpp-httplib.
+#include "tools/withy/live_server.h"
+
+#include <atomic>
+#include <chrono>
+#include <thread>
+#include <utility>
+
+#include <fmt/format.h>
+#include <httplib.h>
+#include <openssl/crypto.h>
+#include <openssl/rand.h>
+
+namespace withy {
+namespace {
+
+constexpr const char* kHost = "127.0.0.1";
+
+// Browsers keep up to six connections open, each of which holds a thread while it is kept.
+constexpr std::size_t kThreads = 24;
+constexpr int kKeepAlive_s = 1;  // ending waits for it
+constexpr int kReadPatience_s = 5;
+constexpr std::chrono::milliseconds kEndAsked(100);
+
+/// 128 random bits; nothing where the machine has none to give.
+std::optional<std::string> random_token() {
+  std::array<unsigned char, 16> bytes{};
+  if (RAND_bytes(bytes.data(), static_cast<int>(bytes.size())) != 1) return std::nullopt;
+  std::string token;
+  for (const unsigned char byte : bytes) token += fmt::format("{:02x}", byte);
+  return token;
+}
+
+/// Takes the same time whatever the given one is.
+bool same_secret(const std::string& given, const std::string& secret) {
+  return given.size() == secret.size() && CRYPTO_memcmp(given.data(), secret.data(), secret.size()) == 0;
+}
+
+int status_of(ReplyKind kind) {
+  switch (kind) {
+    case ReplyKind::done:
+      return 200;
+    case ReplyKind::malformed:
+      return 400;
+    case ReplyKind::unknown:
+      return 404;
+    case ReplyKind::refused:
+      return 422;
+  }
+  return 500;
+}
+
+const httplib::Headers& headers_of_all() {
+  static const httplib::Headers headers = {
+      {"Cache-Control", "no-store"},
+      {"X-Content-Type-Options", "nosniff"},
+      {"X-Frame-Options", "DENY"},
+      {"Referrer-Policy", "no-referrer"},
+      {"Cross-Origin-Opener-Policy", "same-origin"},
+      {"Cross-Origin-Resource-Policy", "same-origin"},
+      {"Content-Security-Policy",
+       "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; img-src data: blob:; "
+       "connect-src "
+       "'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'none'"}};
+  return headers;
+}
+
+/// Counts the requests that are being looked at.
+class Turn {
+ public:
+  explicit Turn(std::atomic<int>& taken) : taken_(taken), mine_(++taken <= kMostAtOnce) {}
+  ~Turn() { --taken_; }
+  Turn(const Turn&) = delete;
+  Turn& operator=(const Turn&) = delete;
+  bool mine() const { return mine_; }
+
+ private:
+  std::atomic<int>& taken_;
+  bool mine_;
+};
+
+void say(httplib::Response& response, int status, const std::string& error) {
+  response.status = status;
+  response.set_content("{\"error\":\"" + error + "\"}", "application/json");
+}
+
+}  // namespace
+
+struct LiveServer::Impl {
+  Impl(Desk& of, std::string text) : desk(of), page(std::move(text)) {}
+
+  bool from_here(const httplib::Request& request) const;
+  void install();
+  void answer(const httplib::Request& request, httplib::Response& response);
+
+  Desk& desk;
+  std::string page;
+  std::string token;
+  int port = 0;
+  std::atomic<int> taken = 0;
+  httplib::Server server;
+};
+
+/// Is the request meant for this address, and not sent by another page?
+bool LiveServer::Impl::from_here(const httplib::Request& request) const {
+  const std::string numbers = fmt::format("{}:{}", kHost, port);
+  const std::string name = fmt::format("localhost:{}", port);
+  const std::string host = request.get_header_value("Host");
+  if (request.get_header_value_count("Host") != 1 || (host != numbers && host != name)) return false;
+  if (request.get_header_value_count("Origin") > 1) return false;
+  if (!request.has_header("Origin")) return true;
+  const std::string origin = request.get_header_value("Origin");
+  return origin == "http://" + host;
+}
+
+void LiveServer::Impl::answer(const httplib::Request& request, httplib::Response& response) {
+  if (!same_secret(request.matches[1].str(), token)) return say(response, 404, "there is nothing here");
+  const std::string type = request.get_header_value("Content-Type");
+  if (type != "application/json" && type.rfind("application/json;", 0) != 0)
+    return say(response, 415, "a request is JSON: give Content-Type: application/json");
+  const Turn turn(taken);
+  if (!turn.mine()) {
+    response.set_header("Retry-After", "1");
+    return say(response, 503, "too many requests at once; come again");
+  }
+  DeskReply reply = desk.ask(request.matches[2].str(), request.body);
+  response.status = status_of(reply.kind);
+  response.set_content(std::move(reply.body), "application/json");
+}
+
+void LiveServer::Impl::install() {
+  server.new_task_queue = [] { return new httplib::ThreadPool(kThreads); };  // the server deletes it
+  server.set_default_headers(headers_of_all());
+  server.set_payload_max_length(kLongestRequest);
+  server.set_keep_alive_timeout(kKeepAlive_s);
+  server.set_read_timeout(kReadPatience_s);
+  server.set_tcp_nodelay(true);
+  server.set_pre_routing_handler([this](const httplib::Request& request, httplib::Response& response) {
+    if (from_here(request)) return httplib::Server::HandlerResponse::Unhandled;
+    say(response, 403, "this address answers its own page only");
+    return httplib::Server::HandlerResponse::Handled;
+  });
+  server.set_exception_handler([](const httplib::Request&, httplib::Response& response, std::exception_ptr) {
+    say(response, 500, "a fault of the program");
+  });
+  server.Get("/([0-9a-f]+)/", [this](const httplib::Request& request, httplib::Response& response) {
+    if (!same_secret(request.matches[1].str(), token)) return say(response, 404, "there is nothing here");
+    response.set_content(page, "text/html; charset=utf-8");
+  });
+  server.Post(
+      "/([0-9a-f]+)/api/([a-z-]{1,20})",
+      [this](const httplib::Request& request, httplib::Response& response) { answer(request, response); });
+}
+
+LiveServer::LiveServer(Desk& desk, std::string page) : impl_(std::make_unique<Impl>(desk, std::move(page))) {}
+
+LiveServer::~LiveServer() = default;
+
+tl::expected<std::unique_ptr<LiveServer>, std::string> LiveServer::open(Desk& desk, std::string page,
+                                                                        int port) {
+  std::unique_ptr<LiveServer> made(new LiveServer(desk, std::move(page)));
+  Impl& impl = *made->impl_;
+  auto token = random_token();
+  if (!token) return tl::unexpected<std::string>("this machine has no random numbers to give");
+  impl.token = std::move(*token);
+  impl.install();
+  if (port == 0) {
+    impl.port = impl.server.bind_to_any_port(kHost);
+    if (impl.port <= 0) return tl::unexpected<std::string>("no port of 127.0.0.1 is free");
+  } else {
+    if (!impl.server.bind_to_port(kHost, port))
+      return tl::unexpected(fmt::format("port {} of 127.0.0.1 can't be had; name another", port));
+    impl.port = port;
+  }
+  return made;
+}
+
+std::string LiveServer::address() const {
+  return fmt::format("http://{}:{}/{}/", kHost, impl_->port, impl_->token);
+}
+
+void LiveServer::serve(const std::function<bool()>& ended) {
+  std::thread listener([this] { impl_->server.listen_after_bind(); });
+  while (!ended()) std::this_thread::sleep_for(kEndAsked);
+  impl_->desk.let_go();
+  impl_->server.stop();
+  listener.join();
+}
+
+}  // namespace withy

@@ -1,0 +1,266 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// `withy scene`: from a mesh or a volume to a scene that can be planned in.
+#include <filesystem>
+#include <memory>
+#include <optional>
+#include <set>
+#include <string>
+#include <vector>
+
+#include <fmt/core.h>
+
+#include "geometry/mesh/mesh.h"
+#include "geometry/mesh/mesh_bytes.h"
+#include "geometry/repair/repair.h"
+#include "geometry/volume/volume.h"
+#include "planner/anatomy/scene_draft.h"
+#include "planner/files/file_output.h"
+#include "planner/show/channel_picture.h"
+#include "planner/show/channel_report.h"
+#include "tools/withy/interrupt.h"
+#include "tools/withy/number_lists.h"
+#include "tools/withy/progress.h"
+#include "tools/withy/scene_command.h"
+
+namespace withy {
+namespace {
+
+constexpr const char* kMeshName = "channel.obj";
+
+struct Options {
+  std::filesystem::path input;
+  std::filesystem::path folder;
+  std::string unit = "mm";
+  double scale = 1.0;
+  std::optional<double> label;
+  std::vector<double> range;
+  std::vector<double> keep_at;
+  std::vector<double> cuts;
+  bool body = false;
+  double close_below_mm = 1.5;
+  std::optional<double> wrap_mm;
+  double smooth_mm = 0.0;
+  std::string entry = "opening:1";
+  std::string target = "deepest";
+  bool quiet = false;
+};
+
+/// The files of an answer.
+std::set<std::string> answer_names() {
+  return {kMeshName, "scene.toml", "picture.png", "report.txt"};
+}
+
+Eigen::Vector3d triple(const std::vector<double>& numbers, std::size_t from) {
+  return {numbers[from], numbers[from + 1], numbers[from + 2]};
+}
+
+/// What can be told wrong of the arguments before any work is done.
+std::optional<ExitStatus> refused_at_once(const Options& options) {
+  for (std::size_t i = 0; i + 5 < options.cuts.size(); i += 6)
+    if (!(triple(options.cuts, i + 3).norm() > 0.0))
+      return refuse_arguments("scene",
+                              "--cut: the direction NX NY NZ has no length; give the one out of the lumen");
+  if (is_volume_name(options.input) && options.label.has_value() != options.range.empty())
+    return refuse_arguments(
+        "scene", options.label ? "--label and --range are both given; give one of them"
+                               : "a volume needs --label N (a segmentation) or --range LO HI (values)");
+  if (!is_volume_name(options.input) && (options.label || !options.range.empty()))
+    return refuse_arguments("scene",
+                            "--label and --range are for volumes, and this is a mesh; leave them out");
+  if (!options.range.empty() && options.range[0] > options.range[1])
+    return refuse_arguments("scene", "--range: LO is above HI; give the lower value first");
+  const auto entry = parse_place(options.entry);
+  if (!entry || entry->kind != PlaceName::Kind::opening)
+    return refuse_arguments(
+        "scene",
+        fmt::format("--entry: \"{}\" names no opening; give opening:1 for the widest", options.entry));
+  if (!parse_place(options.target))
+    return refuse_arguments(
+        "scene", fmt::format("--target: \"{}\" names no place; give {}", options.target, kPlaceWords));
+  if (const auto place = check_output_folder(options.folder, answer_names(), {options.input}); !place)
+    return refuse(place.error());
+  return std::nullopt;
+}
+
+RepairSettings repair_settings(const Options& options) {
+  RepairSettings settings;
+  if (!options.keep_at.empty()) settings.keep_at = triple(options.keep_at, 0);
+  for (std::size_t i = 0; i + 5 < options.cuts.size(); i += 6)
+    settings.cuts.push_back({triple(options.cuts, i), triple(options.cuts, i + 3)});
+  settings.body = options.body;
+  settings.close_below_mm = options.close_below_mm;
+  settings.wrap_mm = options.wrap_mm.value_or(0.0);
+  settings.smooth_mm = options.smooth_mm;
+  return settings;
+}
+
+InputError about_input(const Options& options, const std::string& problem, const std::string& remedy) {
+  return {options.input.string(), 1, 1, problem, remedy};
+}
+
+/// What was found and done before there was a scene.
+std::vector<ReportLine> repair_report(const Options& options, const Repaired& repaired) {
+  std::vector<ReportLine> lines = {{"input", options.input.string()}};
+  constexpr std::size_t kMostPieces = 8;
+  for (std::size_t i = 0; i < repaired.pieces.size() && i < kMostPieces; ++i) {
+    const PieceFigures& piece = repaired.pieces[i];
+    lines.push_back(
+        {"piece", fmt::format("{}: {} triangles, {:.1f} mm² about {}{}", i + 1, piece.triangles,
+                              piece.area_mm2, spoken_point(piece.centre), piece.kept ? ", taken" : "")});
+  }
+  if (repaired.pieces.size() > kMostPieces)
+    lines.push_back({"piece", fmt::format("and {} smaller ones", repaired.pieces.size() - kMostPieces)});
+  return lines;
+}
+
+std::vector<ReportLine> wall_report(const Repaired& figures, const SceneDraft& draft) {
+  std::vector<ReportLine> lines;
+  for (const std::string& done : draft.done) lines.push_back({"done", done});
+  lines.push_back(
+      {"moved",
+       fmt::format("no point of the wall is farther than {:.3f} mm from what was given, nor the "
+                   "other way round{}",
+                   figures.moved_mm,
+                   figures.smoothed_mm > 0.0
+                       ? fmt::format("; smoothing moved it by at most {:.3f} mm more", figures.smoothed_mm)
+                       : std::string())});
+  lines.push_back({"handles", fmt::format("{}", figures.handles)});
+  return lines;
+}
+
+ExitStatus write_files(const Options& options, SceneDraft& draft, const std::string& report) {
+  FileBatch batch;
+  batch.owns(options.folder, answer_names());
+  auto mesh = mesh_bytes(draft.mesh, options.folder / kMeshName);
+  if (!mesh) return refuse(mesh.error());
+  batch.add(options.folder / kMeshName, std::move(*mesh));
+  batch.add(options.folder / "scene.toml", draft.toml);
+  batch.add(options.folder / "report.txt", report);
+  batch.add(options.folder / "picture.png",
+            draw_channel(draft.scene, draft.wall->channel(), draft.centreline, PictureFormat::png));
+  const WritingFiles writing;
+  if (const auto written = batch.commit(); !written) return refuse(written.error());
+  fmt::print("{:<13}{}\n", "written", (options.folder / "scene.toml").string());
+  return ExitStatus::done;
+}
+
+ExitStatus draft(const Options& options, Repaired repaired, Progress& progress) {
+  std::vector<ReportLine> lines = repair_report(options, repaired);
+  Repaired figures;
+  figures.moved_mm = repaired.moved_mm;
+  figures.smoothed_mm = repaired.smoothed_mm;
+  figures.handles = repaired.handles;
+  progress.stage("placing entry and target");
+  auto made = draft_scene(std::move(repaired),
+                          {options.input.stem().string(), kMeshName, options.entry, options.target});
+  if (!made) return refuse(about_input(options, made.error().problem, made.error().remedy));
+  const auto add = [&](const std::vector<ReportLine>& more) {
+    lines.insert(lines.end(), more.begin(), more.end());
+  };
+  add(wall_report(figures, *made));
+  made->scene.mesh_file = options.folder / kMeshName;
+  add(channel_report(made->scene, made->wall->channel(), made->centreline));
+  const auto design = made->scene.design(made->scene.layout_in_use);
+  if (!design) return refuse(design.error());
+  add(body_report(*design, made->wall->distance(Eigen::Vector3d::Zero())));
+  const std::string text = report_text(lines);
+  fmt::print("{}", text);
+  progress.stage("writing");
+  return write_files(options, *made, text);
+}
+
+/// The triangles that the input is or has, in mm; and what was read and taken.
+Result<VolumeSurface> read_surface(const Options& options) {
+  if (!is_volume_name(options.input)) {
+    auto mesh = read_mesh(options.input, *parse_length_unit(options.unit));
+    if (!mesh) return tl::unexpected(mesh.error());
+    return VolumeSurface{std::move(*mesh), {}};
+  }
+  VolumeSettings settings{options.label, std::nullopt, std::nullopt};
+  if (!options.range.empty()) settings.range = ValueRange{options.range[0], options.range[1]};
+  // Places are those of the scene; the volume's own are what they were before --scale.
+  if (!options.keep_at.empty()) settings.keep_at = triple(options.keep_at, 0) / options.scale;
+  auto surface = read_volume_surface(options.input, settings);
+  if (!surface) return tl::unexpected(about_input(options, surface.error().problem, surface.error().remedy));
+  return std::move(*surface);
+}
+
+ExitStatus run(const Options& options) {
+  if (const auto refused = refused_at_once(options)) return *refused;
+  Progress progress(options.quiet);
+  progress.stage("reading");
+  auto surface = read_surface(options);
+  if (!surface) return refuse(surface.error());
+  for (Eigen::Vector3d& v : surface->mesh.vertices) v *= options.scale;
+  progress.stage("mending the wall");
+  auto repaired = repair_lumen(surface->mesh, repair_settings(options));
+  if (!repaired) return refuse(about_input(options, repaired.error().problem, repaired.error().remedy));
+  repaired->done.insert(repaired->done.begin(), surface->done.begin(), surface->done.end());
+  return draft(options, std::move(*repaired), progress);
+}
+
+void add_volume_options(CLI::App& app, Options& options) {
+  add_option(app, "--label", options.label, "of a segmented volume: the lumen is the voxels of this value")
+      .in_range_of("--label");
+  add_numbers(app, "--range", options.range, 2, false,
+              "LO HI, of a volume: the lumen is the voxels with values from LO to HI: -1024 -400 is air in a "
+              "CT (HU), "
+              "150 600 blood with contrast as a rule; the wall lies where values leave the range")
+      .in_range_of("--range");
+}
+
+void add_wall_options(CLI::App& app, Options& options) {
+  add_option(app, "--unit", options.unit, "the mesh's unit: mm (default), cm, m or in")
+      .one_of({"mm", "cm", "m", "in"});
+  add_option(app, "--scale", options.scale, "enlarges the mesh by this factor; default 1")
+      .in_range_of("--mesh-scale");
+  add_numbers(app, "--keep-at", options.keep_at, 3, false,
+              "X Y Z in mm: take the piece that holds this point or is nearest to it; left out: the largest")
+      .in_range_of("--keep-at");
+  add_numbers(
+      app, "--cut", options.cuts, 6, true,
+      "X Y Z NX NY NZ: open the lumen where the plane through the point X Y Z in it crosses it; what hangs "
+      "there on the side that N points to is taken away. As often as there are ends to open")
+      .in_range_of("--cut");
+  add_flag(app, "--body", options.body,
+           "the mesh is a solid round the lumen, as a block to be printed: take the lumen's wall");
+  add_option(app, "--close-below", options.close_below_mm,
+             "close holes with a radius below this many mm; default 1.5")
+      .in_range_of("--close-below");
+  add_option(
+      app, "--wrap", options.wrap_mm,
+      "wrap all of the mesh in a new surface, gaps narrower than this many mm closed; left out: only where "
+      "faces cross and nothing else helps")
+      .in_range_of("--wrap");
+  add_option(app, "--smooth", options.smooth_mm,
+             "smooth the wall, no point of it moved by more than this many mm; default 0")
+      .in_range_of("--smooth");
+}
+
+}  // namespace
+
+void add_scene_command(CommandLine& line) {
+  auto options = std::make_shared<Options>();
+  CLI::App& app = line.add(
+      "scene",
+      "From a lumen's mesh, or a volume that shows it, to a scene: takes one piece of it, opens and mends "
+      "its wall, places entry and "
+      "target, and "
+      "writes channel.obj, scene.toml (ready to edit), picture.png and report.txt.",
+      "withy scene tests/assets/meshes/good/open-both-ends.off -o out --entry opening:1 --target deepest");
+  add_option(
+      app, "INPUT", options->input,
+      "mesh (.stl, .obj, .ply, .off), volume (.nrrd, .nhdr, .nii, .nii.gz, .mha, .mhd), or a folder of DICOM "
+      "slices")
+      .required();
+  add_option(app, "-o,--output", options->folder, "folder for what is written").required();
+  add_volume_options(app, *options);
+  add_wall_options(app, *options);
+  add_option(app, "--entry", options->entry, "opening:N, numbered from the widest; default opening:1");
+  add_option(app, "--target", options->target,
+             "opening:N, branch:N@P% (P percent along it), widest or deepest; default deepest");
+  add_quiet_option(app, options->quiet);
+  line.run(app, [options] { return run(*options); });
+}
+
+}  // namespace withy
