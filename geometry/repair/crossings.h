@@ -26,7 +26,8 @@ std::optional<TriangleMesh> without_crossings(const TriangleMesh& mesh);
 /// ones let it in.
 TriangleMesh wrapped(const TriangleMesh& mesh, double alpha_mm, double offset_mm);
 
-/// The mesh with every hole closed by a triangulation, whatever it crosses: what a wrap starts from.
+/// The mesh with every hole closed by a triangulation, whatever it crosses: what a wrap starts from, and what
+/// tells inside from outside roughly.
 TriangleMesh roughly_capped(const TriangleMesh& mesh);
 
 }  // namespace withy

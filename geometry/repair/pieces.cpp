@@ -6,7 +6,6 @@
 #include <set>
 
 #include <CGAL/Exact_predicates_inexact_constructions_kernel.h>
-#include <CGAL/Polygon_mesh_processing/border.h>
 #include <CGAL/Polygon_mesh_processing/connected_components.h>
 #include <CGAL/Polygon_mesh_processing/measure.h>
 #include <CGAL/Polygon_mesh_processing/orient_polygon_soup.h>
@@ -15,10 +14,10 @@
 #include <CGAL/Polygon_mesh_processing/repair_degeneracies.h>
 #include <CGAL/Polygon_mesh_processing/repair_polygon_soup.h>
 #include <CGAL/Polygon_mesh_processing/stitch_borders.h>
-#include <CGAL/Polygon_mesh_processing/triangulate_hole.h>
 #include <CGAL/Side_of_triangle_mesh.h>
 #include <CGAL/Surface_mesh.h>
 
+#include "geometry/repair/crossings.h"
 #include "geometry/repair/surface_conversion.h"
 #include "planner/files/words.h"
 
@@ -30,9 +29,6 @@ using Kernel = CGAL::Exact_predicates_inexact_constructions_kernel;
 using Surface = CGAL::Surface_mesh<Kernel::Point_3>;
 using Soup = SurfaceSoup<Kernel::Point_3>;
 using Corners = std::array<std::size_t, 3>;
-
-/// CGAL's last resort for a hole takes time with the cube of its edges: a second or so at this many.
-constexpr std::size_t kMostEdgesForLastResort = 300;
 
 void drop_repeats(Soup& soup, std::vector<std::string>& mended) {
   if (const auto n = PMP::merge_duplicate_points_in_polygon_soup(soup.points, soup.triangles))
@@ -136,14 +132,7 @@ std::vector<MeshPiece> pieces_of(const TriangleMesh& mesh, std::vector<std::stri
 }
 
 double share_inside(const TriangleMesh& piece, const std::vector<Eigen::Vector3d>& points) {
-  Surface surface = surface_of<Surface>(piece);
-  std::vector<Surface::Halfedge_index> holes;
-  PMP::extract_boundary_cycles(surface, std::back_inserter(holes));
-  for (const auto hole : holes)
-    PMP::triangulate_hole(
-        surface, hole, CGAL::Emptyset_iterator(),
-        CGAL::parameters::use_2d_constrained_delaunay_triangulation(true).do_not_use_cubic_algorithm(
-            CGAL::halfedges_around_face(hole, surface).size() > kMostEdgesForLastResort));
+  const Surface surface = surface_of<Surface>(roughly_capped(piece));
   if (!CGAL::is_closed(surface) || points.empty()) return 0.0;
   const CGAL::Side_of_triangle_mesh<Surface, Kernel> side(surface);
   const auto inside = std::count_if(points.begin(), points.end(), [&](const Eigen::Vector3d& p) {

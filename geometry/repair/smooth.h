@@ -2,10 +2,10 @@
 // Smoothing a wall without moving any of it by more than a bound.
 //
 // Mean curvature flow (CGAL 5.5, "Polygon Mesh Processing", smooth_shape; M. Kazhdan, J. Solomon and M.
-// Ben-Chen, "Can Mean-Curvature Flow Be Made Non-Singular?", Computer Graphics Forum 31(5), 2012) for the
-// time bound^2, over which it evens out what is rough by about the bound; then every vertex is drawn back to
-// within the bound of where it was. A point of a face is a weighted mean of its corners, so no point of the
-// wall moves by more than the bound either, and the lumen gets wider by that at most. Rims of holes stay.
+// Ben-Chen, "Can Mean-Curvature Flow Be Made Non-Singular?", Computer Graphics Forum 31(5), 2012) for a
+// sixteenth of the mean edge's square (it narrows tubes); then every vertex is drawn back to within the bound
+// of where it was. A point of a face is a weighted mean of its corners, so no point of the wall moves by more
+// than the bound either, and the lumen gets wider by that at most. Rims of holes stay.
 //
 // Units: mm. Frame: the mesh's.
 #pragma once

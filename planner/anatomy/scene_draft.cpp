@@ -106,9 +106,9 @@ tl::expected<NumberedMouth, PlaceProblem> entry_mouth(Repaired& repaired, const 
       std::min_element(repaired.openings.begin(), repaired.openings.end(), [&](const Rim& a, const Rim& b) {
         return (a.centre - wanted.centre_S).norm() < (b.centre - wanted.centre_S).norm();
       });
+  const auto which = static_cast<std::size_t>(rim - repaired.openings.begin());
   const Vector3d was_S = wanted.centre_S;
-  auto flat = flatten_opening(std::move(repaired), static_cast<std::size_t>(rim - repaired.openings.begin()),
-                              kMostSpread_mm);
+  auto flat = flatten_opening(std::move(repaired), which, kMostSpread_mm);
   if (!flat) return no_scene(flat.error().problem, flat.error().remedy);
   repaired = std::move(*flat);
   all = mouths();

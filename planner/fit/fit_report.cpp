@@ -72,6 +72,21 @@ Json parameter_json(const FittedParameter& p) {
           {"high_95", number_if(p.determined, p.high)}};
 }
 
+/// Do the model's pulls lie on the other side of zero than the measured ones, all in all?
+bool pulls_point_the_other_way(const FitReport& report) {
+  double agreement = 0.0;  // sum of measured pull times the model's
+  std::size_t pull = 0;
+  for (std::size_t k = 0; k < report.fit.readings.size(); ++k) {
+    if (report.fit.readings[k] != Reading::pull) continue;
+    const auto tendons = static_cast<std::size_t>(report.measurements.rows.front().pull_mm.size());
+    const double measured =
+        report.measurements.rows[pull / tendons].pull_mm(static_cast<Eigen::Index>(pull % tendons));
+    agreement += measured * (measured + report.fit.residual(static_cast<Eigen::Index>(k)));
+    ++pull;
+  }
+  return agreement < 0.0;
+}
+
 }  // namespace
 
 std::string fit_table(const FitReport& report) {
@@ -96,6 +111,11 @@ std::string fit_table(const FitReport& report) {
         "tendons "
         "another order, than the scene's\n",
         degrees(turn_rad));
+  if (pulls_point_the_other_way(report))
+    out +=
+        "\nthe bends that fit the tips draw the tendons the other way than they were measured: most likely "
+        "the "
+        "pulls have the other sign than the scene's\n";
   if (fit.misfits())
     out += fmt::format(
         "\nthe residuals are larger than the given noise explains (chi squared {:.4g} with {:.1f} degrees of "

@@ -67,6 +67,11 @@ Result<std::unique_ptr<Desk>> Desk::open(const std::filesystem::path& scene, int
   return desk;
 }
 
+void Desk::settle() {
+  editing_.lock();  // for good
+  autosave_.flush();
+}
+
 /// Takes up what an earlier desk left, where it is of this version of the scene and still makes one.
 Result<void> Desk::take_up() {
   auto left = autosave_.left();

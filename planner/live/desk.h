@@ -9,6 +9,7 @@
 #pragma once
 
 #include <filesystem>
+#include <functional>
 #include <map>
 #include <memory>
 #include <mutex>
@@ -62,11 +63,9 @@ class Desk {
   /// What was taken up or set aside on opening, a sentence each.
   const std::vector<std::string>& notes() const { return notes_; }
 
-  /// Nobody waits for new verdicts any more.
-  void let_go() { questions_.let_go(); }
-
-  /// Writes what is unsaved beside the scene, now.
-  void flush() { autosave_.flush(); }
+  /// Waits until nothing is being saved, and writes what is unsaved beside the scene. Nothing is granted
+  /// afterwards: for whoever ends the program.
+  void settle();
 
  private:
   /// Why a request is not granted; empty where it could not be read, which the request itself says.
@@ -125,8 +124,12 @@ class Desk {
   Outcome take(JsonFile& request);
   Outcome onward(JsonFile& request);
   Outcome verify(JsonFile& request);
+  using Act = std::function<Outcome(int locks, Driver& driver)>;
+  Outcome with_driver(const JsonFile& request, int locks, const Act& act);
+  Outcome with_driver(JsonFile& request, const Act& act);
   tl::expected<Driver*, Refusal> driver(int locks);
   Outcome hand_json(int locks, Driver& driver, const HandOutcome& outcome);
+  Outcome driven_on(int locks, Driver& driver, const HandOutcome& outcome);
 
   SceneKeeper keeper_;
   std::vector<std::string> notes_;

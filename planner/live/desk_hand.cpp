@@ -68,6 +68,11 @@ Answer answer_of(const SearchProblem& problem, Plan plan) {
   return answer;
 }
 
+/// What `Hand::fault` found, in words.
+std::string stale_step(const std::pair<std::size_t, std::string>& fault) {
+  return fmt::format("step {} no longer stands: {}", fault.first + 1, fault.second);
+}
+
 }  // namespace
 
 /// Precondition: driving_ is held.
@@ -96,147 +101,121 @@ Desk::Outcome Desk::hand_json(int locks, Driver& driver, const HandOutcome& outc
   return out.dump();
 }
 
-Desk::Outcome Desk::tell_hand(JsonFile& request) {
-  const JsonNode root = request.root();
-  root.expect_keys({"locks"});
-  const int locks = locks_of(root);
+/// The same after the hand has moved: what was verified of it before is stale, and it is not saved yet.
+Desk::Outcome Desk::driven_on(int locks, Driver& driver, const HandOutcome& outcome) {
+  driven_.erase(locks);
+  keep_unsaved();
+  return hand_json(locks, driver, outcome);
+}
+
+/// Lets nobody else drive meanwhile; where the request was found at fault, nothing is done.
+Desk::Outcome Desk::with_driver(const JsonFile& request, int locks, const Act& act) {
   if (request.first_fault()) return tl::unexpected(Refusal{});
   const std::lock_guard alone(driving_);
   const auto drive = driver(locks);
   if (!drive) return tl::unexpected(drive.error());
-  const auto fault = hands_[locks].fault((*drive)->judge);
-  HandOutcome outcome;
-  if (fault) outcome = {false, fmt::format("step {} no longer stands: {}", fault->first + 1, fault->second)};
-  return hand_json(locks, **drive, outcome);
+  return act(locks, **drive);
+}
+
+/// Of a request that names a lock count and nothing else.
+Desk::Outcome Desk::with_driver(JsonFile& request, const Act& act) {
+  const JsonNode root = request.root();
+  root.expect_keys({"locks"});
+  return with_driver(request, locks_of(root), act);
+}
+
+Desk::Outcome Desk::tell_hand(JsonFile& request) {
+  return with_driver(request, [this](int locks, Driver& driver) {
+    const auto fault = hands_[locks].fault(driver.judge);
+    return hand_json(locks, driver, fault ? HandOutcome{false, stale_step(*fault)} : HandOutcome{});
+  });
 }
 
 Desk::Outcome Desk::drive(JsonFile& request) {
   const JsonNode root = request.root();
   root.expect_keys({"locks", "insertion_mm", "curvature_per_mm"});
-  const int locks = locks_of(root);
+  const int of = locks_of(root);
   const double insertion_mm = root.at("insertion_mm").number();
   const auto u = root.at("curvature_per_mm").numbers(2);
-  if (request.first_fault()) return tl::unexpected(Refusal{});
-  const std::lock_guard alone(driving_);
-  const auto drive = driver(locks);
-  if (!drive) return tl::unexpected(drive.error());
-  const Design& design = (*drive)->problem.design;
-  // A hand that goes past the end of the slide stays at its end.
-  const double d = std::clamp(insertion_mm, 0.0, design.carriage().insertion_max_mm);
-  const HandOutcome outcome =
-      hands_[locks].move((*drive)->judge, d, clamp_to_curvature_disk(design, {u[0], u[1]}));
-  driven_.erase(locks);
-  keep_unsaved();
-  return hand_json(locks, **drive, outcome);
+  return with_driver(request, of, [&](int locks, Driver& driver) {
+    const Design& design = driver.problem.design;
+    // A hand that goes past the end of the slide stays at its end.
+    const double d = std::clamp(insertion_mm, 0.0, design.carriage().insertion_max_mm);
+    return driven_on(locks, driver,
+                     hands_[locks].move(driver.judge, d, clamp_to_curvature_disk(design, {u[0], u[1]})));
+  });
 }
 
 Desk::Outcome Desk::switch_lock(JsonFile& request) {
   const JsonNode root = request.root();
   root.expect_keys({"locks", "lock"});
-  const int locks = locks_of(root);
+  const int of = locks_of(root);
   const int lock = root.at("lock").count();
-  if (lock < 1 || lock > locks) root.fault(fmt::format("there is no lock {}", lock), "count locks from 1");
-  if (request.first_fault()) return tl::unexpected(Refusal{});
-  const std::lock_guard alone(driving_);
-  const auto drive = driver(locks);
-  if (!drive) return tl::unexpected(drive.error());
-  const HandOutcome outcome = hands_[locks].switch_lock((*drive)->judge, lock - 1);
-  driven_.erase(locks);
-  keep_unsaved();
-  return hand_json(locks, **drive, outcome);
+  if (lock < 1 || lock > of) root.fault(fmt::format("there is no lock {}", lock), "count locks from 1");
+  return with_driver(request, of, [&](int locks, Driver& driver) {
+    return driven_on(locks, driver, hands_[locks].switch_lock(driver.judge, lock - 1));
+  });
 }
 
 Desk::Outcome Desk::back(JsonFile& request) {
-  const JsonNode root = request.root();
-  root.expect_keys({"locks"});
-  const int locks = locks_of(root);
-  if (request.first_fault()) return tl::unexpected(Refusal{});
-  const std::lock_guard alone(driving_);
-  const auto drive = driver(locks);
-  if (!drive) return tl::unexpected(drive.error());
-  hands_[locks].back();
-  driven_.erase(locks);
-  keep_unsaved();
-  return hand_json(locks, **drive, {});
+  return with_driver(request, [this](int locks, Driver& driver) {
+    hands_[locks].back();
+    return driven_on(locks, driver, {});
+  });
 }
 
 Desk::Outcome Desk::reset(JsonFile& request) {
-  const JsonNode root = request.root();
-  root.expect_keys({"locks"});
-  const int locks = locks_of(root);
-  if (request.first_fault()) return tl::unexpected(Refusal{});
-  const std::lock_guard alone(driving_);
-  const auto drive = driver(locks);
-  if (!drive) return tl::unexpected(drive.error());
-  hands_[locks].reset();
-  driven_.erase(locks);
-  keep_unsaved();
-  return hand_json(locks, **drive, {});
+  return with_driver(request, [this](int locks, Driver& driver) {
+    hands_[locks].reset();
+    return driven_on(locks, driver, {});
+  });
 }
 
 Desk::Outcome Desk::take(JsonFile& request) {
   const JsonNode root = request.root();
   root.expect_keys({"locks", "actions"});
-  const int locks = locks_of(root);
+  const int of = locks_of(root);
   const int actions = root.at("actions").count();
-  if (request.first_fault()) return tl::unexpected(Refusal{});
-  const std::lock_guard alone(driving_);
-  const auto drive = driver(locks);
-  if (!drive) return tl::unexpected(drive.error());
-  const auto plan = answer_for(locks, false);
-  if (!plan) return tl::unexpected(plan.error());
-  if (!plan->answer->plan) return tl::unexpected(Refusal{"there is no plan to take over"});
-  hands_[locks].take(route_of(*plan->answer->plan, static_cast<std::size_t>(actions)));
-  driven_.erase(locks);
-  keep_unsaved();
-  return hand_json(locks, **drive, {});
+  return with_driver(request, of, [&](int locks, Driver& driver) -> Outcome {
+    const auto plan = answer_for(locks, false);
+    if (!plan) return tl::unexpected(plan.error());
+    if (!plan->answer->plan) return tl::unexpected(Refusal{"there is no plan to take over"});
+    hands_[locks].take(route_of(*plan->answer->plan, static_cast<std::size_t>(actions)));
+    return driven_on(locks, driver, {});
+  });
 }
 
 Desk::Outcome Desk::onward(JsonFile& request) {
-  const JsonNode root = request.root();
-  root.expect_keys({"locks"});
-  const int locks = locks_of(root);
-  if (request.first_fault()) return tl::unexpected(Refusal{});
-  const std::lock_guard alone(driving_);
-  const auto drive = driver(locks);
-  if (!drive) return tl::unexpected(drive.error());
-  const auto plan = answer_for(locks, false);
-  if (!plan) return tl::unexpected(plan.error());
-  if (!plan->answer->plan)
-    return tl::unexpected(
-        Refusal{fmt::format("no way on: every action can be undone, so the target can be reached from here "
-                            "only if it can be from the "
-                            "start, and that is {}",
-                            name_of(plan->answer->verdict))});
-  Hand& hand = hands_[locks];
-  if (const auto fault = hand.fault((*drive)->judge))
-    return tl::unexpected(
-        Refusal{fmt::format("step {} no longer stands: {}", fault->first + 1, fault->second)});
-  const Plan& way = *plan->answer->plan;
-  hand.take(onward_route((*drive)->judge, hand.route(), route_of(way, actions_in(way))));
-  driven_.erase(locks);
-  keep_unsaved();
-  return hand_json(locks, **drive, {});
+  return with_driver(request, [this](int locks, Driver& driver) -> Outcome {
+    const auto plan = answer_for(locks, false);
+    if (!plan) return tl::unexpected(plan.error());
+    if (!plan->answer->plan)
+      return tl::unexpected(
+          Refusal{fmt::format("no way on: every action can be undone, so the target can be reached from here "
+                              "only if it can be from the "
+                              "start, and that is {}",
+                              name_of(plan->answer->verdict))});
+    Hand& hand = hands_[locks];
+    if (const auto fault = hand.fault(driver.judge)) return tl::unexpected(Refusal{stale_step(*fault)});
+    const Plan& way = *plan->answer->plan;
+    hand.take(onward_route(driver.judge, hand.route(), route_of(way, actions_in(way))));
+    return driven_on(locks, driver, {});
+  });
 }
 
 Desk::Outcome Desk::verify(JsonFile& request) {
-  const JsonNode root = request.root();
-  root.expect_keys({"locks"});
-  const int locks = locks_of(root);
-  if (request.first_fault()) return tl::unexpected(Refusal{});
-  const std::lock_guard alone(driving_);
-  const auto drive = driver(locks);
-  if (!drive) return tl::unexpected(drive.error());
-  auto plan = make_plan((*drive)->judge, hands_[locks].route());
-  if (!plan)
-    return Json{{"holds", false},
-                {"step", plan.error().step < 0 ? Json(nullptr) : Json(plan.error().step + 1)},
-                {"why", plan.error().sentence}}
-        .dump();
-  const auto problem = std::make_shared<const SearchProblem>((*drive)->problem);
-  const auto answer = std::make_shared<const Answer>(answer_of(*problem, std::move(*plan)));
-  driven_[locks] = {(*drive)->scene, problem, answer};
-  return Json{{"holds", true}, {"step", nullptr}, {"why", answer->why}}.dump();
+  return with_driver(request, [this](int locks, Driver& driver) -> Outcome {
+    auto plan = make_plan(driver.judge, hands_[locks].route());
+    if (!plan)
+      return Json{{"holds", false},
+                  {"step", plan.error().step < 0 ? Json(nullptr) : Json(plan.error().step + 1)},
+                  {"why", plan.error().sentence}}
+          .dump();
+    const auto problem = std::make_shared<const SearchProblem>(driver.problem);
+    const auto answer = std::make_shared<const Answer>(answer_of(*problem, std::move(*plan)));
+    driven_[locks] = {driver.scene, problem, answer};
+    return Json{{"holds", true}, {"step", nullptr}, {"why", answer->why}}.dump();
+  });
 }
 
 }  // namespace withy

@@ -6,6 +6,7 @@
 #include <nlohmann/json.hpp>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/files/json_numbers.h"
 #include "planner/segment/shape.h"
 #include "planner/show/motion_samples.h"
 
@@ -15,16 +16,9 @@ using Json = nlohmann::ordered_json;
 
 namespace {
 
-Json number(double value) {
-  return std::isfinite(value) ? Json(value + 0.0) : Json(nullptr);
-}
-
-template <class Range>
-Json numbers(const Range& range) {
-  Json list = Json::array();
-  for (const double value : range) list.push_back(number(value));
-  return list;
-}
+/// A gap counts as contact with what is required up to so much more (mm): what a proof may lose, and as much
+/// again for the halvings that a stopped hand is followed by.
+constexpr double kContact_mm = 2.0 * kClearanceSlack_mm;
 
 Json vector(const Eigen::Vector3d& v) {
   return {number(v.x()), number(v.y()), number(v.z())};
@@ -40,7 +34,7 @@ Json clearance_json(const LiveScene& scene, const StepJudge& judge, const State&
           {"required_mm", judge.problem().required_clearance_mm},
           {"station_mm", number(spot->station_mm)},
           {"wall_mm", vector(spot->wall_S)},
-          {"contact", spot->clearance_mm <= judge.problem().required_clearance_mm + kClearanceSlack_mm}};
+          {"contact", spot->clearance_mm <= judge.problem().required_clearance_mm + kContact_mm}};
 }
 
 Json tendons_json(const Design& design, const HardwareUse& use) {

@@ -185,7 +185,7 @@ std::optional<std::pair<std::size_t, std::string>> Hand::fault(const StepJudge& 
 Route onward_route(const StepJudge& judge, const Route& driven, const Route& way) {
   Route route = driven;
   for (std::size_t left = driven.steps.size();; --left) {
-    const State here = driven.state_before(left);
+    const State& here = driven.state_before(left);
     for (std::size_t k = way.steps.size() + 1; k-- > 0;) {
       const State& there = way.state_before(k);
       const auto steps = joining_steps(judge.problem().design, here, there);

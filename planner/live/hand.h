@@ -19,8 +19,9 @@
 
 namespace withy {
 
-/// A motion that is not allowed is followed to 1/1024 of its way.
-inline constexpr int kHandHalvings = 10;
+/// A motion that is not allowed is followed to 1/16384 of its way: a hundredth of a millimetre of the
+/// longest.
+inline constexpr int kHandHalvings = 14;
 
 /// Longer routes are not kept: no plan has a hundredth of it.
 inline constexpr std::size_t kHandMostSteps = 2000;

@@ -12,6 +12,9 @@
 namespace withy {
 namespace {
 
+/// Threads for each question that goes on: those that are stopped take up to a second to end.
+constexpr int kThreadsEach = 4;
+
 bool is_open(CellStage stage) {
   return stage == CellStage::waiting || stage == CellStage::deciding || stage == CellStage::decided ||
          stage == CellStage::looking;
@@ -61,8 +64,8 @@ const Cell* VerdictTable::cell(int locks) const {
   return found == cells.end() ? nullptr : &*found;
 }
 
-Questions::Questions(int workers) {
-  for (int i = 0; i < workers; ++i) workers_.emplace_back([this] { work(); });
+Questions::Questions(int workers) : most_(workers) {
+  for (int i = 0; i < kThreadsEach * workers; ++i) workers_.emplace_back([this] { work(); });
 }
 
 Questions::~Questions() {
@@ -80,10 +83,11 @@ void Questions::changed() {
   changed_.notify_all();
 }
 
-void Questions::start(std::shared_ptr<const LiveScene> scene, std::vector<int> locks) {
+void Questions::start(std::shared_ptr<const LiveScene> scene, const std::vector<int>& locks) {
   {
     const std::lock_guard lock(one_);
     ++generation_;
+    running_ = 0;
     idle_ = false;
     started_ = std::chrono::steady_clock::now();
     table_.scene = std::move(scene);
@@ -101,6 +105,7 @@ void Questions::start(std::shared_ptr<const LiveScene> scene, std::vector<int> l
 void Questions::cancel() {
   const std::lock_guard lock(one_);
   ++generation_;
+  running_ = 0;
   idle_ = true;
   for (Cell& cell : table_.cells) {
     if (!is_open(cell.stage)) continue;
@@ -116,20 +121,13 @@ VerdictTable Questions::table() const {
 
 VerdictTable Questions::wait(std::int64_t seen, double seconds) const {
   std::unique_lock lock(one_);
-  changed_.wait_for(lock, std::chrono::duration<double>(seconds),
-                    [&] { return table_.version != seen || let_go_; });
+  changed_.wait_for(lock, std::chrono::duration<double>(seconds), [&] { return table_.version != seen; });
   return table_;
-}
-
-void Questions::let_go() {
-  const std::lock_guard lock(one_);
-  let_go_ = true;
-  changed_.notify_all();
 }
 
 /// Precondition: the lock is held.
 std::optional<Questions::Job> Questions::next_job() {
-  if (idle_) return std::nullopt;
+  if (idle_ || running_ >= most_) return std::nullopt;
   const auto first = [&](CellStage stage) {
     return std::find_if(table_.cells.begin(), table_.cells.end(),
                         [&](const Cell& c) { return c.stage == stage; });
@@ -152,9 +150,12 @@ void Questions::work() {
     const auto scene = table_.scene;
     const std::int64_t generation = generation_;
     const int locks = table_.cells[job->cell].locks;
+    ++running_;
     lock.unlock();
     run(*job, generation, *scene, locks);
     lock.lock();
+    if (generation_ == generation) --running_;
+    jobs_.notify_one();
   }
 }
 
@@ -190,7 +191,6 @@ void Questions::put(std::int64_t generation, const Job& job,
     cell.stage = job.whole ? CellStage::finished : CellStage::decided;
     changed();
   }
-  jobs_.notify_one();
 }
 
 void Questions::refuse(std::int64_t generation, const Job& job, const std::string& why) {

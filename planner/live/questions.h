@@ -58,14 +58,15 @@ struct VerdictTable {
 
 class Questions {
  public:
-  /// `workers` threads, which end with the object.
+  /// `workers`: how many lock counts are asked about at a time. Some threads more stand by: what is stopped
+  /// takes a moment to end, and a new question does not wait for it.
   explicit Questions(int workers);
   ~Questions();
   Questions(const Questions&) = delete;
   Questions& operator=(const Questions&) = delete;
 
   /// Asks about these lock counts, first things first.
-  void start(std::shared_ptr<const LiveScene> scene, std::vector<int> locks);
+  void start(std::shared_ptr<const LiveScene> scene, const std::vector<int>& locks);
 
   /// Stops what is going on. Verdicts that are final stay.
   void cancel();
@@ -74,9 +75,6 @@ class Questions {
 
   /// The table as soon as its version is another than `seen`, or after so many seconds.
   VerdictTable wait(std::int64_t seen, double seconds) const;
-
-  /// Ends every wait(), now and from now on.
-  void let_go();
 
  private:
   struct Job {
@@ -98,8 +96,9 @@ class Questions {
   VerdictTable table_;
   std::chrono::steady_clock::time_point started_;
   bool idle_ = true;  // cancelled: no job is handed out
+  int most_ = 1;      // jobs at a time
+  int running_ = 0;   // jobs of this generation
   bool ending_ = false;
-  bool let_go_ = false;
   std::vector<std::thread> workers_;
 };
 

@@ -10,6 +10,7 @@
 #include <nlohmann/json.hpp>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/files/json_numbers.h"
 #include "planner/plan/hunt_duration.h"
 #include "planner/scene/scene_json.h"
 #include "planner/segment/coils.h"
@@ -18,18 +19,6 @@ namespace withy {
 namespace {
 
 using Json = nlohmann::ordered_json;
-
-/// What is not finite has no number in JSON: null. Adding zero takes the sign off a negative zero.
-Json number(double value) {
-  return std::isfinite(value) ? Json(value + 0.0) : Json(nullptr);
-}
-
-template <class Range>
-Json numbers(const Range& range) {
-  Json list = Json::array();
-  for (const double value : range) list.push_back(number(value));
-  return list;
-}
 
 /// Degrees from radians, without the last digits that the two factors leave: 33 degrees read and written are
 /// 33 degrees.

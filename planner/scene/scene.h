@@ -75,8 +75,8 @@ struct Scene {
   std::optional<Eigen::Vector3d> target_direction_E() const;
 };
 
-/// Reads and checks a scene file (TOML 1.0, keys as the README's table). Reads no mesh, but requires that the
-/// mesh file exists and hashes it.
+/// Reads and checks a scene file (TOML 1.0, keys as the README's table). Requires that the mesh file
+/// exists and hashes it; reads it only where entry or target have names (`at`).
 /// `amend` may change the file's content before it is checked.
 Result<Scene> read_scene(
     const std::filesystem::path& file, const std::function<void(TomlFile&)>& amend = [](TomlFile&) {});

@@ -12,21 +12,16 @@
 #include "planner/files/words.h"
 #include "planner/show/channel_report.h"
 #include "planner/show/display_mesh.h"
+#include "planner/show/picture_names.h"
+#include "planner/show/picture_tones.h"
 #include "planner/show/picture_view.h"
 #include "planner/show/picture_wall.h"
 
 namespace withy {
 namespace {
 
-constexpr Tone kPaper = {1.0, 1.0, 1.0};
-constexpr Tone kInk = {0.11, 0.14, 0.19};
-constexpr Tone kInkSoft = {0.36, 0.40, 0.45};
 constexpr Tone kMiddle = {0.12, 0.28, 0.47};
-constexpr Tone kTarget = {0.04, 0.42, 0.35};
 constexpr Tone kNarrow = {0.70, 0.20, 0.13};
-
-constexpr double kNameSize = 14.0;
-constexpr double kNameLine = 18.0;
 
 class ChannelPainter {
  public:
@@ -37,7 +32,8 @@ class ChannelPainter {
         centreline_(centreline),
         canvas_(canvas),
         wall_(make_display_mesh(channel, kPictureTriangles).wall_E),
-        view_(wall_, {scene.target_point_E(), {0.0, 0.0, 0.0}}, scene.target_point_E(), kPictureFrame) {}
+        view_(wall_, {scene.target_point_E(), {0.0, 0.0, 0.0}}, scene.target_point_E(), kPictureFrame),
+        names_(canvas, 36.0, 26.0) {}
 
   void draw() {
     canvas_.fill_all(kPaper);
@@ -64,7 +60,7 @@ class ChannelPainter {
     canvas_.circle(c, r, style);
     canvas_.segments({{c.x - 1.5 * r, c.y}, {c.x + 1.5 * r, c.y}, {c.x, c.y - 1.5 * r}, {c.x, c.y + 1.5 * r}},
                      style);
-    name(c, "target", 1, kTarget);
+    names_.put(c, "target", 1, kTarget);
   }
 
   void name_openings() {
@@ -73,7 +69,7 @@ class ChannelPainter {
       const Opening& opening = channel_.openings[static_cast<std::size_t>(order[n])];
       const PicturePoint c = view_.project(opening.centre_E);
       canvas_.circle(c, 4.0, {.width = 2.0, .tone = kInk});
-      name(c, fmt::format("opening:{}{}", n + 1, opening.is_entry ? " (entry)" : ""), -1, kInk);
+      names_.put(c, fmt::format("opening:{}{}", n + 1, opening.is_entry ? " (entry)" : ""), -1, kInk);
       if (opening.is_entry) draw_entry_axis();
     }
   }
@@ -104,7 +100,7 @@ class ChannelPainter {
     const PicturePoint c = view_.project(least->p_E);
     canvas_.circle(c, std::max(3.0, least->radius_mm * view_.points_per_mm()),
                    {.width = 2.0, .tone = kNarrow});
-    name(c, fmt::format("narrowest {:.2f} mm", least->radius_mm), 1, kNarrow);
+    names_.put(c, fmt::format("narrowest {:.2f} mm", least->radius_mm), 1, kNarrow);
   }
 
   /// Each branch's number, at four fifths of it.
@@ -117,21 +113,6 @@ class ChannelPainter {
     }
   }
 
-  /// A name above a place (-1) or below it (1), moved away by whole lines until it is clear of other names.
-  void name(const PicturePoint& at, const std::string& text, int side, const Tone& tone) {
-    const double width = canvas_.width_of(text, kNameSize);
-    const double x = std::clamp(at.x - 0.5 * width, 8.0, kPictureWidth - width - 8.0);
-    double y = at.y + (side > 0 ? 36.0 : -26.0);
-    const auto in_the_way = [&](const Name& other) {
-      return std::abs(other.y - y) < kNameLine && x < other.x + other.width + 6.0 &&
-             other.x < x + width + 6.0;
-    };
-    while (std::any_of(names_.begin(), names_.end(), in_the_way)) y += side * kNameLine;
-    names_.push_back({x, y, width});
-    canvas_.line({at, {at.x, y + (side > 0 ? -13.0 : 4.0)}}, {.width = 1.0, .tone = kInkSoft});
-    canvas_.words({x, y}, text, kNameSize, tone);
-  }
-
   void draw_words() {
     canvas_.words({40.0, 46.0}, scene_.title, 24.0, kInk, true);
     const std::string text = fmt::format(
@@ -142,19 +123,13 @@ class ChannelPainter {
     canvas_.words({40.0, kPictureHeight - 22.0}, std::string(kCautions.front()), 13.0, kInkSoft);
   }
 
-  struct Name {
-    double x = 0.0;
-    double y = 0.0;
-    double width = 0.0;
-  };
-
   const Scene& scene_;
   const Channel& channel_;
   const Centreline& centreline_;
   PictureCanvas& canvas_;
   TriangleMesh wall_;
   PictureView view_;
-  std::vector<Name> names_;
+  PictureNames names_;
 };
 
 }  // namespace

@@ -54,8 +54,9 @@ void report_mesh(const Scene& scene, const Channel& channel, Lines& lines) {
   lines.push_back({"mesh", fmt::format("{}, in {}: {} vertices, {} triangles with its caps",
                                        scene.mesh_file.string(), unit_name(scene.mesh_unit),
                                        channel.mesh_E.vertices.size(), channel.mesh_E.triangles.size())});
-  const bool torn = std::any_of(channel.openings.begin(), channel.openings.end(),
-                                [&](const Opening& opening) { return is_small_hole(scene, channel, opening); });
+  const bool torn =
+      std::any_of(channel.openings.begin(), channel.openings.end(),
+                  [&](const Opening& opening) { return is_small_hole(scene, channel, opening); });
   if (channel.mended.empty() && !torn) lines.push_back({"mended", "nothing, the mesh is sound as it is"});
   for (const std::string& what : channel.mended) lines.push_back({"mended", what});
 }

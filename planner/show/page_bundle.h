@@ -9,7 +9,8 @@
 
 namespace withy {
 
-/// The page of plans: HTML, whole but for its title and data, which go where kPageTitleMark and kPageDataMark stand.
+/// The page of plans: HTML, whole but for its title and data, which go where kPageTitleMark and kPageDataMark
+/// stand.
 extern const std::string_view kPageBundle;
 
 /// The page of `withy live`, whole but for its title.

@@ -12,6 +12,8 @@
 #include "planner/files/cautions.h"
 #include "planner/segment/shape.h"
 #include "planner/show/display_mesh.h"
+#include "planner/show/picture_names.h"
+#include "planner/show/picture_tones.h"
 #include "planner/show/picture_view.h"
 #include "planner/show/picture_wall.h"
 
@@ -22,19 +24,12 @@ constexpr double kPathStep_mm = 0.5;
 // How much of the body before the entry is shown, as a share of its length.
 constexpr double kShownBefore = 0.12;
 
-constexpr Tone kPaper = {1.0, 1.0, 1.0};
-constexpr Tone kInk = {0.11, 0.14, 0.19};
-constexpr Tone kInkSoft = {0.36, 0.40, 0.45};
 constexpr Tone kFree = {0.95, 0.71, 0.23};
 constexpr Tone kFrozen = {0.12, 0.28, 0.47};
 constexpr Tone kGroove = {0.56, 0.67, 0.80};
 constexpr Tone kShaft = {0.55, 0.58, 0.61};
 constexpr Tone kHeld = {0.09, 0.11, 0.14};
-constexpr Tone kTarget = {0.04, 0.42, 0.35};
 constexpr Tone kEarlier = {0.55, 0.60, 0.64};
-
-constexpr double kNameSize = 14.0;
-constexpr double kNameLine = 18.0;
 
 class Painter {
  public:
@@ -43,7 +38,8 @@ class Painter {
         canvas_(canvas),
         wall_(make_display_mesh(input.channel, kPictureTriangles).wall_E),
         view_(wall_, {input.scene.target_point_E(), {0.0, 0.0, -kShownBefore * input.design.length_mm()}},
-              input.scene.target_point_E(), kPictureFrame) {}
+              input.scene.target_point_E(), kPictureFrame),
+        names_(canvas, 42.0, 34.0) {}
 
   void draw() {
     canvas_.fill_all(kPaper);
@@ -61,13 +57,13 @@ class Painter {
 
   void draw_without_body() {
     canvas_.fill_all(kPaper);
-    draw_far_wall();
-    draw_outline();
+    draw_far_wall(canvas_, view_, wall_);
+    draw_wall_outline(canvas_, view_, wall_);
     draw_target();
-    name(view_.project(Eigen::Vector3d::Zero()), "entry", 1, kInkSoft);
+    names_.put(view_.project(Eigen::Vector3d::Zero()), "entry", 1, kInkSoft);
     draw_words();
     draw_key({40.0, kPictureHeight - 58.0});
-    draw_scale_bar();
+    draw_scale_bar(canvas_, view_);
   }
 
   const PictureView& view() const { return view_; }
@@ -167,26 +163,10 @@ class Painter {
     canvas_.circle(c, r, style);
     canvas_.segments({{c.x - 1.5 * r, c.y}, {c.x + 1.5 * r, c.y}, {c.x, c.y - 1.5 * r}, {c.x, c.y + 1.5 * r}},
                      style);
-    name(c, fmt::format("target ± {:.1f} mm", input_.scene.target.tolerance_mm), 1, kTarget);
+    names_.put(c, fmt::format("target ± {:.1f} mm", input_.scene.target.tolerance_mm), 1, kTarget);
   }
 
   // Names and words.
-
-  /// A name beside a thing, above it (-1) or below it (1), moved away by whole lines until it is clear of
-  /// other names.
-  void name(const PicturePoint& at, const std::string& text, int side, const Tone& tone) {
-    const double width = canvas_.width_of(text, kNameSize);
-    const double x = std::clamp(at.x - 0.5 * width, 8.0, kPictureWidth - width - 8.0);
-    double y = at.y + (side > 0 ? 42.0 : -34.0);
-    const auto in_the_way = [&](const Name& other) {
-      return std::abs(other.y - y) < kNameLine && x < other.x + other.width + 6.0 &&
-             other.x < x + width + 6.0;
-    };
-    while (std::any_of(names_.begin(), names_.end(), in_the_way)) y += side * kNameLine;
-    names_.push_back({x, y, width});
-    canvas_.line({at, {at.x, y + (side > 0 ? -13.0 : 4.0)}}, {.width = 1.0, .tone = kInkSoft});
-    canvas_.words({x, y}, text, kNameSize, tone);
-  }
 
   void name_parts(const State& state) {
     const Shape shape(input_.design, state);
@@ -194,17 +174,17 @@ class Painter {
     for (const Region& region : shape.regions()) {
       const double begin = std::max(region.from_mm, from);
       if (region.to_mm <= begin) continue;
-      name(view_.project(shape.point_E(0.5 * (begin + region.to_mm))),
-           fmt::format("{} {:.0f}°", region.frozen() ? "frozen" : "free", degrees(region.theta.norm())), -1,
-           kInk);
+      names_.put(view_.project(shape.point_E(0.5 * (begin + region.to_mm))),
+                 fmt::format("{} {:.0f}°", region.frozen() ? "frozen" : "free", degrees(region.theta.norm())),
+                 -1, kInk);
     }
     for (int i = 0; i < input_.design.lock_count(); ++i) {
       const double station = input_.design.station_mm(i);
       if (station <= from) continue;
-      name(view_.project(shape.point_E(station)),
-           fmt::format("lock {} {}", i + 1, is_held(state, i) ? "held" : "open"), 1, kInk);
+      names_.put(view_.project(shape.point_E(station)),
+                 fmt::format("lock {} {}", i + 1, is_held(state, i) ? "held" : "open"), 1, kInk);
     }
-    name(view_.project(Eigen::Vector3d::Zero()), "entry", 1, kInkSoft);
+    names_.put(view_.project(Eigen::Vector3d::Zero()), "entry", 1, kInkSoft);
   }
 
   std::string caption() const {
@@ -252,17 +232,11 @@ class Painter {
     word("lock open");
   }
 
-  struct Name {
-    double x = 0.0;
-    double y = 0.0;
-    double width = 0.0;
-  };
-
   const PictureInput& input_;
   PictureCanvas& canvas_;
   TriangleMesh wall_;
   PictureView view_;
-  std::vector<Name> names_;  // those written
+  PictureNames names_;
 };
 
 }  // namespace

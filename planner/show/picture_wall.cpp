@@ -11,10 +11,11 @@
 #include <Eigen/Geometry>
 #include <fmt/core.h>
 
+#include "planner/show/picture_tones.h"
+
 namespace withy {
 namespace {
 
-constexpr Tone kInk = {0.11, 0.14, 0.19};
 constexpr Tone kWallSquare = {0.88, 0.90, 0.91};
 constexpr Tone kWallEdge = {0.63, 0.69, 0.71};
 constexpr Tone kOutline = {0.30, 0.37, 0.41};

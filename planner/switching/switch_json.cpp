@@ -5,17 +5,13 @@
 #include <nlohmann/json.hpp>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/files/json_numbers.h"
 #include "planner/switching/switch_report.h"
 
 namespace withy {
 namespace {
 
 using Json = nlohmann::ordered_json;
-
-/// A field that does not exist, or a limit that was not given, is null.
-Json number(double value) {
-  return std::isfinite(value) ? Json(value + 0.0) : Json(nullptr);
-}
 
 Json degrees_json(double radians) {
   return Json(degrees_to_write(radians));

@@ -105,28 +105,6 @@ TEST_CASE("A process that is killed while it replaces answers leaves a whole one
   CHECK(read_text(place / "mine/deep/notes.txt") == "mine too");
 }
 
-TEST_CASE("Processes that answer into one place at once leave one whole answer and nothing beside it") {
-  const TemporaryFolder folder;
-  const fs::path place = folder.path() / "out";
-  constexpr int kProcesses = 4;
-  constexpr int kAnswers = 25;
-  for (int process = 0; process < kProcesses; ++process) {
-    const pid_t child = fork();
-    REQUIRE(child >= 0);
-    if (child > 0) continue;
-    for (int number = 0; number < kAnswers; ++number) write_answer(place, 10 * number + process);
-    _exit(0);
-  }
-  for (int process = 0; process < kProcesses; ++process) {
-    int status = 0;
-    REQUIRE(wait(&status) > 0);
-    CHECK(status == 0);
-  }
-  write_answer(place, 8);
-  check_whole(place);
-  CHECK(leftovers(folder).empty());
-}
-
 TEST_CASE("What killed processes left is cleared where its name is taken, and given back where it is not") {
   const TemporaryFolder folder;
   const fs::path place = folder.path() / "out";

@@ -196,10 +196,11 @@ TEST_CASE("Places that can't be written to are refused before any work, and inpu
                          "../" + folder.path().filename().string(), "-q"});
   check_refused(folder, {"channel", "recipe.toml", "-o", "recipe.toml"});
   // A scene may have the name of what a command writes.
-  for (const char* name : {"switch.txt", "compare.json"})
+  for (const char* name : {"switch.txt", "compare.json", "sheet.csv"})
     std::filesystem::copy(folder.path() / "scene.toml", folder.path() / name);
   check_refused(folder, {"switch", "switch.txt", "-o", ".", "-q"});
   check_refused(folder, {"compare", "compare.json", "--locks", "0", "-o", ".", "-q"});
+  check_refused(folder, {"sheet", "sheet.csv", "-o", ".", "-q"});
   std::filesystem::copy(folder.path() / "scene.toml", folder.path() / "sound.toml");
   std::filesystem::copy(folder.path() / "study.toml", folder.path() / "results.jsonl");
   check_refused(folder, {"study", "results.jsonl", "-o", ".", "-q"});

@@ -184,6 +184,13 @@ test('everything that can be pressed has a name, and can be reached with the tab
   });
 });
 
+test('an unreachable page lists what would do; the others have no such list', async () => {
+  await on('unreachable', async (page) => {
+    assert.deepEqual(await page.locator('#remedies li').allInnerTexts(), ['It would be reached with 1 lock instead of 0.']);
+  });
+  await on('undecided', async (page) => assert.equal(await page.locator('#remedies').count(), 0));
+});
+
 test('unreachable and undecided pages say why, what was covered, and play nothing', async () => {
   for (const name of ['unreachable', 'undecided']) {
     const { why, proof, approach } = plan(name);

@@ -66,7 +66,7 @@ const off = ({ vertices, triangles }) =>
   `OFF\n${vertices.length} ${triangles.length} 0\n${vertices.map((v) => v.join(' ')).join('\n')}\n${triangles.map((t) => `3 ${t.join(' ')}`).join('\n')}\n`;
 
 const kLock = { body_length_mm: 4, body_radius_mm: 1.9 };
-const kTendons = { radius_mm: 1.2, angles_deg: [0, 90, 180, 270], stroke_max_mm: 6, tension_min_N: 0.2, tension_max_N: 25, mu: 0.1 };
+const kTendons = { radius_mm: 1.2, angles_deg: [0, 90, 180, 270], stroke_max_mm: 6, tension_min_N: 0.2, tension_max_N: 25, mu: 0.0 };
 const kRigidity = 900;
 const kCurvatureMax = 0.04;
 const kTip_mm = 3;
@@ -119,7 +119,7 @@ disk_spacing_mm = 0.0
 stroke_max_mm = ${kTendons.stroke_max_mm.toFixed(1)}
 tension_min_N = ${kTendons.tension_min_N}
 tension_max_N = ${kTendons.tension_max_N.toFixed(1)}
-friction_coefficient = ${kTendons.mu}
+friction_coefficient = ${kTendons.mu.toFixed(1)}
 motors = "ride"
 [carriage]
 kind = "guide"
@@ -150,6 +150,17 @@ function flexible(design, insertion, from, to) {
   return Math.max(0, f);
 }
 
+/** What each lock carries without friction: the moment between the frozen region that ends at it and the free one. */
+function lockMoments(locked, u) {
+  const free = u[u.length - 1];
+  let region = 0;
+  return locked.map((on) => {
+    if (!on) return 0;
+    const frozen = u[region++];
+    return kRigidity * Math.hypot(frozen[0] - free[0], frozen[1] - free[1]);
+  });
+}
+
 /** A state as the plan file has it. */
 function describe(design, { insertion_mm, locked, frozen, u: free }) {
   const bounds = [0, ...design.station_mm.filter((_, i) => locked[i]), design.length_mm];
@@ -173,7 +184,7 @@ function describe(design, { insertion_mm, locked, frozen, u: free }) {
     tension_N: along_k.map((e) => wrap * (kTendons.tension_min_N + Math.max(0, (e[0] * moment[0] + e[1] * moment[1]) / kTendons.radius_mm))),
     tip_mm: points[points.length - 1],
     clearance_mm: clear.length > 0 ? Math.min(...clear) : null,
-    lock_moment_Nmm: design.station_mm.map((_, i) => (locked[i] ? kRigidity * Math.hypot(u[0][0] - u[u.length - 1][0], u[0][1] - u[u.length - 1][1]) : 0)),
+    lock_moment_Nmm: lockMoments(locked, u),
   };
 }
 
@@ -248,12 +259,12 @@ function summaryOf({ states, actions }, locks, target, tip) {
   };
 }
 
-function planFile({ verdict, why, locks, target, hashes }) {
+function planFile({ verdict, why, locks, target, hashes, remedies }) {
   const reached = verdict === 'reached';
   const head = {
     format: 'withy-plan', version: 1,
     scene: { file: 'scene.toml', ...hashes, title: 'Chamber behind a neck (sample)' },
-    verdict, why, checked: ['clearance', 'tendons', 'field'], not_checked: ['latch'],
+    verdict, why, ...(remedies ? { remedies } : {}), checked: ['clearance', 'tendons', 'field'], not_checked: ['latch'],
     locks, seed: 1, seconds: 0.8,
     segment: { length_mm: kLength_mm, radius_mm: kRadius_mm, tip_rigid_mm: kTip_mm, curvature_max_per_mm: kCurvatureMax, flexural_rigidity_Nmm2: kRigidity },
   };
@@ -287,7 +298,7 @@ export function writeSamples(folder) {
   const plans = {
     reached: { verdict: 'reached', why: 'One lock at 45 mm freezes a bend of 40° behind the neck; the free part then turns to the target, never nearer the wall than the clearance below.', locks: 1 },
     two: { verdict: 'reached', why: 'Two locks freeze an S behind the neck and the free part turns to the target.', locks: 2 },
-    unreachable: { verdict: 'unreachable', why: 'Without a lock the segment has one curvature, and no single arc from the neck comes nearer to the target than 11.4 mm; one more frozen bend would reach it.', locks: 0 },
+    unreachable: { verdict: 'unreachable', why: 'Without a lock the segment has one curvature, and no single arc from the neck comes nearer to the target than 11.4 mm; one more frozen bend would reach it.', locks: 0, remedies: ['it would be reached with 1 lock instead of 0'] },
     undecided: { verdict: 'undecided', why: 'The budget of 10 s ran out with 1,108 cells left; the best approach is stopped by the wall beside the neck.', locks: 0 },
   };
   for (const [name, facts] of Object.entries(plans))

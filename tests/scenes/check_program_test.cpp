@@ -199,7 +199,9 @@ const BrokenScene kBrokenScenes[] = {
      "scene.toml:4:8: the mesh pipe.off can't be read, give the path of a mesh, seen from the scene's "
      "folder"},
     {"a target outside the channel", "[0.0, 0.0, 60.0]", "[0.0, 10.0, 60.0]",
-     "scene.toml:15:12: the target lies 2.000 mm outside the channel, give a point inside its lumen"},
+     "scene.toml:15:12: the target lies 2.000 mm outside the channel, give a point inside its lumen; the "
+     "nearest "
+     "where the tip fits is [0.024, 6.274, 59.985]"},
     {"an opening too small for the body",
      "radius_mm = 1.5\ntip_rigid_mm = 3.0\ncurvature_max_per_mm = 0.04\nflexural_rigidity_Nmm2 = "
      "900.0\n\n[lock]\nbody_length_mm = 4.0\nbody_radius_mm = 1.8",
@@ -211,8 +213,8 @@ const BrokenScene kBrokenScenes[] = {
     {"an entry beside the mesh", "point_mm = [0.0, 0.0, 0.0]", "point_mm = [30.0, 0.0, 0.0]",
      "scene.toml:9:12: the mesh has no opening at the entry point: the nearest hole, of "
      "radius 7.977 mm about (0.000, 0.000, 0.000) mm, reaches 38.000 mm from point_mm, and "
-     "opening_radius_mm is 8, put point_mm in the middle of the opening, and make "
-     "opening_radius_mm reach its rim"},
+     "opening_radius_mm is 8, put point_mm in the middle of the opening, make "
+     "opening_radius_mm reach its rim, and check the mesh's unit"},
     {"an axis that points out", "axis = [0.0, 0.0, 1.0]", "axis = [0.0, 0.0, -1.0]",
      "scene.toml:10:8: the entry axis does not point into the lumen: (0.000, 0.000, -0.100) "
      "mm, 0.1 mm past the entry point, is outside, turn axis to point into the lumen, and put "
@@ -225,8 +227,8 @@ const BrokenScene kBrokenScenes[] = {
     {"a mesh in the wrong unit", "unit = \"mm\"", "unit = \"m\"",
      "scene.toml:9:12: the mesh has no opening at the entry point: the nearest hole, of "
      "radius 7977.173 mm about (0.000, 0.000, 0.000) mm, reaches 8000.000 mm from point_mm, "
-     "and opening_radius_mm is 8, put point_mm in the middle of the opening, and make "
-     "opening_radius_mm reach its rim"},
+     "and opening_radius_mm is 8, put point_mm in the middle of the opening, make "
+     "opening_radius_mm reach its rim, and check the mesh's unit"},
 };
 
 struct BrokenMesh {
@@ -271,8 +273,8 @@ const BrokenMesh kBrokenMeshes[] = {
     {"hole-beside-entry.off",
      "scene.toml:9:12: the mesh has no opening at the entry point: the nearest hole, of "
      "radius 2.546 mm about (3.000, 0.000, 0.000) mm, reaches 5.385 mm from point_mm, and "
-     "opening_radius_mm is 2.9, put point_mm in the middle of the opening, and make "
-     "opening_radius_mm reach its rim"},
+     "opening_radius_mm is 2.9, put point_mm in the middle of the opening, make "
+     "opening_radius_mm reach its rim, and check the mesh's unit"},
     {"in-metres.off",
      "scene.toml:9:12: the mesh has no opening at the entry point: every face lies within the "
      "opening, so that no wall is left, make opening_radius_mm that of the opening, and check "

@@ -42,7 +42,6 @@ ExitStatus live(const Options& options) {
     say_aside(*missing);
     return ExitStatus::our_fault;
   }
-  const InterruptRequest interrupt;
   std::unique_ptr<Desk> desk;
   {
     Progress progress(options.quiet);
@@ -56,9 +55,8 @@ ExitStatus live(const Options& options) {
   auto server = LiveServer::open(*desk, live_page_html(desk->title()), options.port);
   if (!server) return refuse_arguments("live", "--port: " + server.error());
   say_where(options, (*server)->address());
-  (*server)->serve([&] { return interrupt.requested(); });
-  interrupt.settle();
-  desk->flush();
+  const KeepOnInterrupt keep([&] { desk->settle(); });
+  (*server)->serve();
   return ExitStatus::interrupted;
 }
 

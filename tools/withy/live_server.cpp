@@ -2,9 +2,9 @@
 // The only file that includes cpp-httplib.
 #include "tools/withy/live_server.h"
 
+#include <array>
 #include <atomic>
-#include <chrono>
-#include <thread>
+#include <optional>
 #include <utility>
 
 #include <fmt/format.h>
@@ -19,9 +19,8 @@ constexpr const char* kHost = "127.0.0.1";
 
 // Browsers keep up to six connections open, each of which holds a thread while it is kept.
 constexpr std::size_t kThreads = 24;
-constexpr int kKeepAlive_s = 1;  // ending waits for it
+constexpr int kKeepAlive_s = 5;  // a busy machine's client may take a second to speak
 constexpr int kReadPatience_s = 5;
-constexpr std::chrono::milliseconds kEndAsked(100);
 
 /// 128 random bits; nothing where the machine has none to give.
 std::optional<std::string> random_token() {
@@ -124,9 +123,9 @@ void LiveServer::Impl::answer(const httplib::Request& request, httplib::Response
     response.set_header("Retry-After", "1");
     return say(response, 503, "too many requests at once; come again");
   }
-  DeskReply reply = desk.ask(request.matches[2].str(), request.body);
+  const DeskReply reply = desk.ask(request.matches[2].str(), request.body);
   response.status = status_of(reply.kind);
-  response.set_content(std::move(reply.body), "application/json");
+  response.set_content(reply.body, "application/json");
 }
 
 void LiveServer::Impl::install() {
@@ -141,9 +140,10 @@ void LiveServer::Impl::install() {
     say(response, 403, "this address answers its own page only");
     return httplib::Server::HandlerResponse::Handled;
   });
-  server.set_exception_handler([](const httplib::Request&, httplib::Response& response, std::exception_ptr) {
-    say(response, 500, "a fault of the program");
-  });
+  server.set_exception_handler(
+      [](const httplib::Request&, httplib::Response& response, const std::exception_ptr&) {
+        say(response, 500, "a fault of the program");
+      });
   server.Get("/([0-9a-f]+)/", [this](const httplib::Request& request, httplib::Response& response) {
     if (!same_secret(request.matches[1].str(), token)) return say(response, 404, "there is nothing here");
     response.set_content(page, "text/html; charset=utf-8");
@@ -180,12 +180,8 @@ std::string LiveServer::address() const {
   return fmt::format("http://{}:{}/{}/", kHost, impl_->port, impl_->token);
 }
 
-void LiveServer::serve(const std::function<bool()>& ended) {
-  std::thread listener([this] { impl_->server.listen_after_bind(); });
-  while (!ended()) std::this_thread::sleep_for(kEndAsked);
-  impl_->desk.let_go();
-  impl_->server.stop();
-  listener.join();
+void LiveServer::serve() {
+  impl_->server.listen_after_bind();
 }
 
 }  // namespace withy

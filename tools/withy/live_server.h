@@ -9,7 +9,6 @@
 // others are told to come again.
 #pragma once
 
-#include <functional>
 #include <memory>
 #include <string>
 
@@ -33,8 +32,8 @@ class LiveServer {
   /// Where the page is: "http://127.0.0.1:PORT/TOKEN/".
   std::string address() const;
 
-  /// Serves until `ended` says so, which is asked several times a second.
-  void serve(const std::function<bool()>& ended);
+  /// Serves until the process ends.
+  void serve();
 
  private:
   LiveServer(Desk& desk, std::string page);

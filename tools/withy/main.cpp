@@ -5,7 +5,6 @@
 
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
-#include "tools/withy/scene_command.h"
 
 namespace {
 
@@ -31,6 +30,5 @@ int main(int argument_count, char** arguments) {
   withy::stop_on_interrupt();
   withy::CommandLine line;
   for (const auto add : withy::kCommands) add(line);
-  withy::add_scene_command(line);
   return static_cast<int>(line.execute(argument_count, arguments));
 }

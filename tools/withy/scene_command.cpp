@@ -17,10 +17,10 @@
 #include "planner/files/file_output.h"
 #include "planner/show/channel_picture.h"
 #include "planner/show/channel_report.h"
+#include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 #include "tools/withy/number_lists.h"
 #include "tools/withy/progress.h"
-#include "tools/withy/scene_command.h"
 
 namespace withy {
 namespace {

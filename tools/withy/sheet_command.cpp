@@ -23,6 +23,7 @@ struct Options {
   std::filesystem::path scene;
   std::optional<int> locks;
   std::filesystem::path folder;
+  bool quiet = false;
 };
 
 const std::set<std::string> kNames = {"sheet.csv", "notches.csv", "sheet.svg", "sheet.pdf"};
@@ -65,6 +66,7 @@ void add_sheet_command(CommandLine& line) {
   add_option(app, "-o,--output", options->folder,
              "folder for sheet.csv, notches.csv, sheet.svg and sheet.pdf (A3)")
       .required();
+  add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }
 

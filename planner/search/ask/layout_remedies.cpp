@@ -5,12 +5,14 @@
 #include <array>
 #include <cmath>
 #include <optional>
+#include <string>
 #include <utility>
 
 #include <fmt/format.h>
 
 #include "geometry/numbers/numbers.h"
 #include "planner/effort/shares.h"
+#include "planner/search/ask/changed_design.h"
 #include "planner/search/ask/remedies.h"
 
 namespace withy {
@@ -25,18 +27,15 @@ constexpr std::array kFiner = {2.0, 3.0, 4.0};
 // Of half a pitch, what a hunt and the window may take where notches are made finer.
 constexpr double kRoomForHunt = 0.9;
 
+/// What is printed is what is asked about: to four digits.
+double as_printed(double value) {
+  return std::stod(fmt::format("{:.4g}", value));
+}
+
 struct Trial {
   DesignParts parts;
   std::string words;
 };
-
-std::optional<SearchProblem> with_design(const SearchProblem& problem, DesignParts parts) {
-  auto design = Design::make(std::move(parts));
-  if (!design) return std::nullopt;
-  SearchProblem out = problem;
-  out.design = std::move(*design);
-  return out;
-}
 
 std::vector<Trial> moved_stations(const Design& design) {
   std::vector<Trial> trials;
@@ -66,7 +65,7 @@ std::vector<Trial> turned_clockings(const SearchProblem& problem) {
         Trial trial{design.parts(), {}};
         double& clock = trial.parts.layout.clock_rad[static_cast<std::size_t>(lock)];
         const double before = degrees_to_write(clock);
-        const double after = std::remainder(before + side * turn, 360.0);
+        const double after = as_printed(std::remainder(before + side * turn, 360.0));
         clock = after / kDegreesPerRadian;
         trial.words =
             fmt::format("lock {} clocked at {:.4g} degrees instead of {:.4g}", lock + 1, after, before);
@@ -81,12 +80,16 @@ std::vector<Trial> finer_notches(const Design& design) {
   for (const double times : kFiner) {
     Trial trial{design.parts(), {}};
     LatchHardware& latch = *trial.parts.latch;
-    latch.notch_pitch_mm /= times;
+    latch.notch_pitch_mm = as_printed(latch.notch_pitch_mm / times);
     const double room = kRoomForHunt * 0.5 * latch.notch_pitch_mm;
-    latch.engage_window_mm = std::min(latch.engage_window_mm, 0.5 * room);
-    latch.hunt_mm = std::min(latch.hunt_mm, room - latch.engage_window_mm);
+    latch.engage_window_mm = std::min(latch.engage_window_mm, as_printed(0.5 * room));
+    latch.hunt_mm = std::min(latch.hunt_mm, as_printed(room - latch.engage_window_mm));
     trial.words = fmt::format("notches {:.4g} mm apart instead of {:.4g}", latch.notch_pitch_mm,
                               design.latch()->notch_pitch_mm);
+    if (latch.engage_window_mm != design.latch()->engage_window_mm ||
+        latch.hunt_mm != design.latch()->hunt_mm)
+      trial.words += fmt::format(", their window {:.4g} mm and their hunt {:.4g} mm", latch.engage_window_mm,
+                                 latch.hunt_mm);
     trials.push_back(std::move(trial));
   }
   return trials;

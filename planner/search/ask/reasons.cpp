@@ -15,6 +15,7 @@
 
 #include "geometry/numbers/numbers.h"
 #include "planner/effort/shares.h"
+#include "planner/search/ask/changed_design.h"
 #include "planner/search/ask/nearest_approach.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
@@ -37,11 +38,7 @@ std::optional<SearchProblem> with_parts(const SearchProblem& problem,
                                         const std::function<void(DesignParts&)>& change) {
   DesignParts parts = problem.design.parts();
   change(parts);
-  auto changed = Design::make(std::move(parts));
-  if (!changed) return std::nullopt;
-  SearchProblem out = problem;
-  out.design = std::move(*changed);
-  return out;
+  return with_design(problem, std::move(parts));
 }
 
 std::optional<SearchProblem> relaxed(const SearchProblem& problem, Relaxation relaxation,

@@ -11,6 +11,7 @@
 
 #include "geometry/numbers/numbers.h"
 #include "planner/effort/shares.h"
+#include "planner/search/ask/changed_design.h"
 #include "planner/search/ask/layout_remedies.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
@@ -118,7 +119,8 @@ std::string words_of(const ChangedSize& size) {
     case SizeChange::tolerance:
       return fmt::format("a tolerance of {} mm instead of {}", mm(size.to), mm(size.from));
     case SizeChange::length:
-      return fmt::format("a segment of {} mm instead of {}", mm(size.to), mm(size.from));
+      return fmt::format("a segment of {} mm instead of {}, its locks at the same shares of it", mm(size.to),
+                         mm(size.from));
     case SizeChange::section:
       return fmt::format("a body of {} mm radius instead of {}, all of its section alike", mm(size.to),
                          mm(size.from));
@@ -230,10 +232,25 @@ class SizeLook {
 
   bool reaches(const Changes& changes) {
     if (spent()) return false;
-    const auto asked = with_sizes(problem_, sizes(changes), with_locks_, with_channel_);
+    const auto asked =
+        with_sizes(problem_, sizes(changes), with_locks_,
+                   [this](const auto& asked_for, double factor) { return in_channel(asked_for, factor); });
     if (!asked) return false;
     const std::int64_t left = effort_.work() - work_;
     return has_plan(*asked, effort_.renewed(std::min(share_, left)), work_);
+  }
+
+  /// A larger channel's distances are worked out once for each factor that is asked for in a row.
+  std::optional<SearchProblem> in_channel(const SearchProblem& asked, double factor) {
+    if (!larger_ || factor != larger_factor_) {
+      larger_ = with_channel_ ? with_channel_(asked, factor) : std::nullopt;
+      larger_factor_ = factor;
+      return larger_;
+    }
+    SearchProblem out = asked;
+    out.distance = larger_->distance;
+    out.goal.point_E = larger_->goal.point_E;
+    return out;
   }
 
   void take_back(Changes& changes) {
@@ -277,6 +294,8 @@ class SizeLook {
   const Effort effort_;
   const WithLocks& with_locks_;
   const WithChannel& with_channel_;
+  std::optional<SearchProblem> larger_;
+  double larger_factor_ = 1.0;
   std::int64_t share_ = shares::kRemedyWork;  ///< of one question
   std::int64_t work_ = 0;
 };
@@ -303,9 +322,8 @@ std::optional<SearchProblem> with_sizes(const SearchProblem& problem, const std:
   }
   DesignParts parts = out->design.parts();
   for (const ChangedSize& size : sizes) change_parts(parts, size);
-  auto design = Design::make(std::move(parts));
-  if (!design) return std::nullopt;
-  out->design = std::move(*design);
+  out = with_design(*out, std::move(parts));
+  if (!out) return std::nullopt;
   for (const ChangedSize& size : sizes) {
     if (size.what == SizeChange::clearance) out->required_clearance_mm = size.to;
     if (size.what == SizeChange::tolerance) out->goal.tolerance_mm = size.to;

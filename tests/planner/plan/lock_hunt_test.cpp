@@ -204,8 +204,8 @@ TEST_CASE("in the guide, a hunt that sweeps the body into a narrow lumen's wall 
       CHECK(hunt.clearance_mm <= sampled + 1e-9);
     }
   }
-  CHECK(touching == 3);
-  CHECK(clear == 3);
+  CHECK(touching >= 3);
+  CHECK(clear >= 3);
 }
 
 // Slides of 0.1 mm turn the lock by 0.083 rad. A field that has just the reserve of 1 in the planned pose has

@@ -49,6 +49,8 @@ export interface PlanFile {
   scene: { file: string; sha256: string; mesh_sha256: string; title: string };
   verdict: Verdict;
   why: string;
+  /** What would have to change, a sentence each; of unreachable answers. */
+  remedies?: string[];
   checked: string[];
   not_checked: string[];
   locks: number;

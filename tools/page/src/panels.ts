@@ -90,6 +90,7 @@ export function verdictPanel(entry: PlanEntry, data: PageData): HTMLElement {
     ),
     h('p', { class: 'why', id: 'why' }, sentence(plan.why)),
     approachLine(entry),
+    remedyList(entry),
     h('p', { class: 'counts' }, counts(entry)),
     list.length > 0 ? h('div', { class: 'figures' }, ...list.map(figureBar)) : null,
   );
@@ -101,6 +102,13 @@ function approachLine({ plan }: PlanEntry): HTMLElement | null {
   const away = a.distance_mm === undefined ? '' : `${quantity(a.distance_mm, 'mm')} short of the target`;
   const words = [away, a.blocked_by ?? ''].filter((w) => w !== '').join(', and then ');
   return h('p', { class: 'approach' }, h('b', {}, 'Closest approach: '), words || 'shown in the picture');
+}
+
+/** What would have to change, where the file says it. */
+function remedyList({ plan }: PlanEntry): HTMLElement | null {
+  const remedies = plan.remedies ?? [];
+  if (remedies.length === 0) return null;
+  return h('div', { class: 'remedies' }, h('b', {}, 'What would do:'), h('ul', { id: 'remedies' }, ...remedies.map((r) => h('li', {}, sentence(r)))));
 }
 
 /** Lock counts side by side: a row each. */

@@ -111,7 +111,7 @@ export class Numbers {
     const [low, high] = span(fact, value);
     row.slider.min = String(rounded(low));
     row.slider.max = String(rounded(high));
-    row.slider.step = String(rounded((high - low) / 400));
+    row.slider.step = 'any';
     row.slider.value = String(value);
   }
 
