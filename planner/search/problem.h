@@ -9,7 +9,7 @@
 #include <Eigen/Geometry>
 
 #include "planner/motion/clearance.h"
-#include "planner/segment/design.h"
+#include "planner/segment/state.h"
 
 namespace withy {
 
@@ -50,6 +50,10 @@ struct SearchProblem {
 
   double least_reserve = 1.0;  ///< of every switch (planner/segment/field.h)
   bool hunts_wanted = false;   ///< locks engage only where their hunts can be made
+
+  /// Where ways begin: a state that keeps every limit. Not the straight one drawn back only where a user asks
+  /// how to go on from another.
+  State start = start_state();
 
   bool wishes() const { return least_reserve > 1.0 || hunts_wanted; }
 };
