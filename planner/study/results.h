@@ -48,6 +48,8 @@ struct StudyGroup {
   int undecided = 0;
   int refused = 0;
   std::vector<double> clearance_mm;  ///< finite ones of the plans, ascending
+  std::vector<double> fails_high;    ///< upper bounds of the plans' chances to fail, ascending
+  std::vector<double> reserve;       ///< of the plans, ascending
 };
 
 /// All groups, in order of their first runs.
