@@ -143,9 +143,8 @@ class Improver {
         effort_(effort),
         draws_(draws),
         plan_(std::move(plan)),
-        route_(way_in(plan_)) {
-    plan_.standing = stander_.chance(plan_, draws_);
-  }
+        route_(way_in(plan_)),
+        fails_(stander_.fails(plan_, draws_, draws_)) {}
 
   Plan run_aim() {
     aim();
@@ -156,13 +155,12 @@ class Improver {
     aim();
     for (int round = 0; round < shares::kNotchRounds && can_gain() && change_a_notch(); ++round) {
     }
-    plan_.standing = stander_.judge(plan_);
     return std::move(plan_);
   }
 
  private:
   /// Do enough of the benches compared by fail?
-  bool can_gain() const { return kOneIn * plan_.standing->fails.benches > draws_ && !effort_.cut_short(); }
+  bool can_gain() const { return kOneIn * fails_ > draws_ && !effort_.cut_short(); }
 
   State last() const { return route_.state_before(route_.steps.size()); }
 
@@ -211,8 +209,9 @@ class Improver {
       auto plan = make_plan(judge_, candidate.route);
       if (!plan || (plan->without_hunt() != nullptr && plan_.without_hunt() == nullptr)) continue;
       ++made;
-      plan->standing = stander_.chance(*plan, draws_);
-      if (!better(*plan, plan_)) continue;
+      const int fails = stander_.fails(*plan, draws_, fails_ + 1);
+      if (!better(fails, *plan)) continue;
+      fails_ = fails;
       plan_ = std::move(*plan);
       route_ = candidate.route;
       taken = true;
@@ -220,15 +219,13 @@ class Improver {
     return taken;
   }
 
-  /// By the benches compared by; all alike, the nearer the tip is to the middle.
-  bool better(const Plan& a, const Plan& b) const {
-    const int fails_a = a.standing->fails.benches;
-    const int fails_b = b.standing->fails.benches;
-    if (fails_a != fails_b) return fails_a < fails_b;
-    const auto error = [&](const Plan& plan) {
-      return goal_.distance(plan.states[static_cast<std::size_t>(plan.reached_state)].tip_E);
+  /// Is it better than what is? By the benches compared by; all alike, the nearer the tip is to the middle.
+  bool better(int fails, const Plan& plan) const {
+    if (fails != fails_) return fails < fails_;
+    const auto error = [&](const Plan& of) {
+      return goal_.distance(of.states[static_cast<std::size_t>(of.reached_state)].tip_E);
     };
-    return error(a) < error(b) - kInsertionDifference_mm;
+    return error(plan) < error(plan_) - kInsertionDifference_mm;
   }
 
   /// States near `from` to end in: nearest to the middle of the tolerance, with less and less bend.
@@ -340,6 +337,7 @@ class Improver {
   const int draws_;
   Plan plan_;
   Route route_;
+  int fails_;  // of the first draws_ benches
 };
 
 }  // namespace

@@ -32,11 +32,10 @@ Route way_in(const Plan& plan);
 /// limits of curvature and insertion.
 std::optional<State> aimed(const Design& design, const Goal& goal, const State& from, double most_per_mm);
 
-/// The plan with its last state aimed at the middle where that stands more by `draws` benches; its chance to
-/// fail by these, and no reserve.
+/// The plan with its last state aimed at the middle where that stands more by `draws` benches.
 Plan made_to_aim(const StepJudge& judge, const Stander& stander, Plan plan, int draws);
 
-/// The plan, or one that stands more, with its standing; no more switches than it has. `judge` and `stander`
+/// The plan, or one that stands more; no more switches than it has. `judge` and `stander`
 /// are of one problem.
 Plan made_to_stand(const StepJudge& judge, const Stander& stander, Plan plan, const Effort& effort);
 
