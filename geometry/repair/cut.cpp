@@ -149,7 +149,7 @@ class Cutter {
       if (beyond_[f] >= 0) gone[piece[f]] = beyond_[f];
     for (const auto f : surface_.faces())
       if (kept_[f] >= 0 && gone[piece[f]] >= 0)
-        return tl::unexpected(CutRefusal{CutFault::still_joined, static_cast<std::size_t>(kept_[f])});
+        return tl::unexpected(CutRefusal{CutFault::still_joined, static_cast<std::size_t>(gone[piece[f]])});
     return mesh_of(surface_, [&](Surface::Face_index f) { return gone[piece[f]] < 0; });
   }
 
@@ -209,6 +209,26 @@ tl::expected<TriangleMesh, CutRefusal> cut_open(const TriangleMesh& mesh, const 
     if (const auto fault = cutter.part(cuts[i], static_cast<int>(i)))
       return tl::unexpected(CutRefusal{*fault, i});
   return cutter.rest();
+}
+
+std::optional<TriangleMesh> cropped(const TriangleMesh& mesh, const Eigen::AlignedBox3d& box) {
+  Surface surface = surface_of<Surface>(mesh);
+  try {
+    for (int axis = 0; axis < 3; ++axis)
+      for (const double side : {-1.0, 1.0}) {
+        const Eigen::Vector3d out = side * Eigen::Vector3d::Unit(axis);
+        const Eigen::Vector3d at = side < 0.0 ? box.min() : box.max();
+        // What CGAL keeps lies on the plane's negative side.
+        PMP::clip(surface,
+                  Kernel::Plane_3(Kernel::Point_3(at.x(), at.y(), at.z()),
+                                  Kernel::Vector_3(out.x(), out.y(), out.z())),
+                  CGAL::parameters::clip_volume(false));
+        surface.collect_garbage();
+      }
+  } catch (const std::exception&) {
+    return std::nullopt;
+  }
+  return mesh_of(surface, [](Surface::Face_index) { return true; });
 }
 
 }  // namespace withy

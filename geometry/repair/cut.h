@@ -10,9 +10,11 @@
 #pragma once
 
 #include <cstddef>
+#include <optional>
 #include <vector>
 
 #include <Eigen/Core>
+#include <Eigen/Geometry>
 #include <tl/expected.hpp>
 
 #include "geometry/mesh/mesh.h"
@@ -39,5 +41,9 @@ struct CutRefusal {
 /// All cuts at once: a piece may hang on several of them. The surface is an oriented manifold. What is left
 /// may be in several pieces.
 tl::expected<TriangleMesh, CutRefusal> cut_open(const TriangleMesh& mesh, const std::vector<CutPlane>& cuts);
+
+/// The part of an oriented manifold that lies in a box, open where the box's faces cross it; nothing where it
+/// crosses itself there.
+std::optional<TriangleMesh> cropped(const TriangleMesh& mesh, const Eigen::AlignedBox3d& box);
 
 }  // namespace withy

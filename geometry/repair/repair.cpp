@@ -143,9 +143,10 @@ RepairRefusal cut_refusal(const CutRefusal& refusal, const CutPlane& cut) {
       return {RepairFault::cut_misses, which + " runs through an opening's rim",
               "move --cut farther in, square to the lumen"};
     case CutFault::still_joined:
-      return {RepairFault::cut_joined,
-              which + " takes nothing off: what lies beyond it hangs on elsewhere too",
-              "give a --cut at each place where it does"};
+      return {
+          RepairFault::cut_joined, which + " takes nothing off: what lies beyond it hangs on elsewhere too",
+          "give a --cut at each place where it does, or --crop X0 Y0 Z0 X1 Y1 Z1 to leave out all outside "
+          "a box"};
     case CutFault::crossing:
       break;
   }
@@ -217,14 +218,15 @@ tl::expected<TriangleMesh, RepairRefusal> mended(TriangleMesh surface, const Rep
   return wrap_again(surface, rims, settings.wrap_mm, out);
 }
 
+void append(TriangleMesh& all, const TriangleMesh& more) {
+  const int base = static_cast<int>(all.vertices.size());
+  all.vertices.insert(all.vertices.end(), more.vertices.begin(), more.vertices.end());
+  for (const auto& t : more.triangles) all.triangles.push_back({t[0] + base, t[1] + base, t[2] + base});
+}
+
 TriangleMesh joined(const std::vector<MeshPiece>& pieces) {
   TriangleMesh all;
-  for (const MeshPiece& piece : pieces) {
-    const TriangleMesh capped = roughly_capped(piece.mesh);
-    const int base = static_cast<int>(all.vertices.size());
-    all.vertices.insert(all.vertices.end(), capped.vertices.begin(), capped.vertices.end());
-    for (const auto& t : capped.triangles) all.triangles.push_back({t[0] + base, t[1] + base, t[2] + base});
-  }
+  for (const MeshPiece& piece : pieces) append(all, roughly_capped(piece.mesh));
   return all;
 }
 
@@ -254,6 +256,24 @@ tl::expected<TriangleMesh, RepairRefusal> chosen_piece(const TriangleMesh& mesh,
   return std::move(pieces[kept].mesh);
 }
 
+/// What of all pieces lies in a box.
+tl::expected<TriangleMesh, RepairRefusal> part_in(const TriangleMesh& mesh, const Eigen::AlignedBox3d& box) {
+  std::vector<std::string> said_later;
+  TriangleMesh all;
+  for (const MeshPiece& piece : pieces_of(mesh, said_later)) {
+    if (!box.intersects(piece.box)) continue;
+    const auto part = cropped(piece.mesh, box);
+    if (!part)
+      return refused(RepairFault::cut_misses, "a face of the --crop box meets faces that cross one another",
+                     "move --crop, or mend the mesh first");
+    append(all, *part);
+  }
+  if (all.triangles.empty())
+    return refused(RepairFault::nothing_left, "no part of the mesh lies in the --crop box",
+                   "give it two opposite corners in mm, X0 Y0 Z0 X1 Y1 Z1");
+  return all;
+}
+
 void finish(Repaired& out) {
   out.openings = rims_of(out.wall);
   out.handles = handles_of(out.wall, out.openings.size());
@@ -262,6 +282,12 @@ void finish(Repaired& out) {
 }  // namespace
 
 tl::expected<Repaired, RepairRefusal> repair_lumen(const TriangleMesh& mesh, const RepairSettings& settings) {
+  if (settings.crop) {
+    RepairSettings rest = settings;
+    rest.crop.reset();
+    const auto part = part_in(mesh, *settings.crop);
+    return part ? repair_lumen(*part, rest) : tl::unexpected(part.error());
+  }
   Repaired out;
   auto surface = chosen_piece(mesh, settings, out);
   if (!surface) return tl::unexpected(surface.error());

@@ -2,10 +2,11 @@
 // From whatever triangles somebody has to the wall of one lumen: a manifold of one piece that does not cross
 // itself, whose holes are the lumen's openings.
 //
-// In this order: pieces are told apart (pieces.h) and one is taken; cuts open it (cut.h); small holes are
-// closed (holes.h); crossings are mended in place, and where that fails the surface is wrapped (crossings.h);
-// smoothing, where it is asked for (smooth.h). How far the result and what was given lie apart is measured
-// (deviation.h), smoothing left out: that has a bound of its own.
+// In this order: what lies outside a box is left out (cut.h); pieces are told apart (pieces.h) and one is
+// taken; cuts open it (cut.h); small holes are closed (holes.h); crossings are mended in place, and where
+// that fails the surface is wrapped (crossings.h); smoothing, where it is asked for (smooth.h). How far the
+// result and what was given lie apart is measured (deviation.h), smoothing left out: that has a bound of its
+// own.
 //
 // Units: mm. Frame: the mesh's.
 #pragma once
@@ -16,6 +17,7 @@
 #include <vector>
 
 #include <Eigen/Core>
+#include <Eigen/Geometry>
 #include <tl/expected.hpp>
 
 #include "geometry/mesh/mesh.h"
@@ -27,8 +29,9 @@ namespace withy {
 struct RepairSettings {
   std::optional<Eigen::Vector3d> keep_at;  ///< the piece nearest to this; left out: the largest
   std::vector<CutPlane> cuts;
-  bool body = false;            ///< the mesh is the skin of a solid round the lumen
-  double close_below_mm = 1.5;  ///< holes of a smaller radius are closed
+  std::optional<Eigen::AlignedBox3d> crop;  ///< what lies outside is left out before pieces are told apart
+  bool body = false;                        ///< the mesh is the skin of a solid round the lumen
+  double close_below_mm = 1.5;              ///< holes of a smaller radius are closed
   double wrap_mm =
       0.0;  ///< wrap everything, gaps narrower than this closed; 0: only where nothing else helps
   double smooth_mm = 0.0;  ///< the wall may move by so much; 0: it stays
@@ -46,6 +49,7 @@ enum class RepairFault {
   no_lumen_inside,  ///< --body, and nothing in the body is hidden
   cut_misses,       ///< the plane of a cut crosses nothing, or an opening's rim
   cut_joined,       ///< what a cut should take away hangs on elsewhere
+  nothing_left,     ///< no part of the mesh lies in the box
   wrap_failed       ///< even the wrap leaves no sound surface
 };
 

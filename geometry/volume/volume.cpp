@@ -22,6 +22,7 @@
 #include <itkMetaImageIO.h>
 #include <itkNiftiImageIO.h>
 #include <itkNrrdImageIO.h>
+#include <itkRegionOfInterestImageFilter.h>
 
 namespace withy {
 namespace {
@@ -113,6 +114,48 @@ Index size_of(const Volume& volume) {
   return {static_cast<long>(size[0]), static_cast<long>(size[1]), static_cast<long>(size[2])};
 }
 
+Eigen::Vector3d vector_of(const itk::ContinuousIndex<double, 3>& index) {
+  return {index[0], index[1], index[2]};
+}
+
+/// The box in the volume's own axes, in voxels: 0 is the first voxel's centre.
+Eigen::AlignedBox3d box_in_voxels(const Volume& volume, const Eigen::AlignedBox3d& box_mm) {
+  Eigen::AlignedBox3d box;
+  for (int corner = 0; corner < 8; ++corner) {
+    const Eigen::Vector3d p = box_mm.corner(static_cast<Eigen::AlignedBox3d::CornerType>(corner));
+    itk::ContinuousIndex<double, 3> index;
+    volume.TransformPhysicalPointToContinuousIndex(Volume::PointType(p.data()), index);
+    box.extend(vector_of(index));
+  }
+  return box;
+}
+
+/// The voxels whose centres lie in the box.
+VolumeResult cropped(const Volume::Pointer& volume, const Eigen::AlignedBox3d& box_mm,
+                     std::vector<std::string>& done) {
+  const Index size = size_of(*volume);
+  const Eigen::AlignedBox3d box = box_in_voxels(*volume, box_mm);
+  Volume::IndexType first;
+  Volume::SizeType count;
+  for (std::size_t k = 0; k < 3; ++k) {
+    const auto axis = static_cast<Eigen::Index>(k);
+    const double last = static_cast<double>(size[k] - 1);
+    const double low = std::ceil(std::clamp(box.min()(axis), 0.0, last + 1.0));
+    const double high = std::floor(std::clamp(box.max()(axis), -1.0, last));
+    if (high < low)
+      return refused(VolumeFault::outside_region, "--crop holds no voxel of this volume",
+                     "give its box in the volume's own millimetres");
+    first[k] = static_cast<long>(low);
+    count[k] = static_cast<std::size_t>(high - low) + 1;
+  }
+  const auto filter = itk::RegionOfInterestImageFilter<Volume, Volume>::New();
+  filter->SetInput(volume);
+  filter->SetRegionOfInterest({first, count});
+  filter->Update();
+  done.push_back(fmt::format("Cropped to {} x {} x {} voxels.", count[0], count[1], count[2]));
+  return filter->GetOutput();
+}
+
 struct Chosen {
   Mask::Pointer mask;
   std::size_t voxels = 0;
@@ -173,16 +216,16 @@ Piece box_of(const Pieces& pieces, std::uint32_t label) {
 }
 
 tl::expected<std::uint32_t, VolumeRefusal> label_at(const Volume& volume, const Pieces& pieces,
-                                                    const Eigen::Vector3d& p) {
+                                                    const char* option, const Eigen::Vector3d& p) {
   const Volume::PointType point(p.data());
   Volume::IndexType index;
   if (!volume.TransformPhysicalPointToIndex(point, index))
     return refused(VolumeFault::outside_region,
-                   fmt::format("--keep-at {:g} {:g} {:g} lies outside the volume", p.x(), p.y(), p.z()),
-                   "give a point in the volume's own millimetres");
+                   fmt::format("{} {:g} {:g} {:g} lies outside the volume", option, p.x(), p.y(), p.z()),
+                   "give a point in the volume's own millimetres, and in --crop where that is given");
   if (const std::uint32_t label = pieces.GetPixel(index)) return label;
   return refused(VolumeFault::outside_region,
-                 fmt::format("at --keep-at {:g} {:g} {:g} the value is {:g}, outside the region", p.x(),
+                 fmt::format("at {} {:g} {:g} {:g} the value is {:g}, outside the region", option, p.x(),
                              p.y(), p.z(), volume.GetPixel(index)),
                  "give a point inside the lumen, or widen --range");
 }
@@ -200,10 +243,12 @@ tl::expected<Piece, VolumeRefusal> choose_piece(const Volume& volume, const Piec
   }
   auto label = static_cast<std::uint32_t>(std::max_element(voxels.begin(), voxels.end()) - voxels.begin());
   if (settings.keep_at) {
-    const auto at = label_at(volume, pieces, *settings.keep_at);
+    const auto at = label_at(volume, pieces, "--keep-at", *settings.keep_at);
     if (!at) return tl::unexpected(at.error());
     label = *at;
   }
+  for (const Eigen::Vector3d& cut : settings.cuts)
+    if (const auto at = label_at(volume, pieces, "--cut", cut); !at) return tl::unexpected(at.error());
   const Piece piece = box_of(pieces, label);
   if (voxels.size() > 2)
     done.push_back(
@@ -400,9 +445,11 @@ tl::expected<VolumeSurface, VolumeRefusal> read_volume_surface(const std::filesy
     if (!volume) return tl::unexpected(volume.error());
     const Index size = size_of(**volume);
     const auto spacing = (*volume)->GetSpacing();
+    VolumeResult taken = settings.crop ? cropped(*volume, *settings.crop, done) : volume;
+    if (!taken) return tl::unexpected(taken.error());
     done.insert(done.begin(), fmt::format("Read {} x {} x {} voxels of {:.4g} x {:.4g} x {:.4g} mm.", size[0],
                                           size[1], size[2], spacing[0], spacing[1], spacing[2]));
-    return surface_of(**volume, settings, std::move(done));
+    return surface_of(**taken, settings, std::move(done));
   } catch (const itk::ExceptionObject& error) {
     return refused(VolumeFault::unreadable, "this volume can't be read: " + short_words(error),
                    "export it again as NRRD, NIfTI or MetaImage");

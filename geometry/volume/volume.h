@@ -23,6 +23,7 @@
 #include <vector>
 
 #include <Eigen/Core>
+#include <Eigen/Geometry>
 #include <tl/expected.hpp>
 
 #include "geometry/mesh/mesh.h"
@@ -39,6 +40,10 @@ struct VolumeSettings {
   std::optional<double> label;
   std::optional<ValueRange> range;
   std::optional<Eigen::Vector3d> keep_at;  ///< in the region, mm; left out: the largest piece
+  /// What lies outside is left out, mm: of an oblique volume, what lies outside the least box of its own axes
+  /// that holds this one. The surface ends there as it does at the volume's own end.
+  std::optional<Eigen::AlignedBox3d> crop;
+  std::vector<Eigen::Vector3d> cuts;  ///< points of cuts that come later, mm: in the region
 };
 
 struct VolumeSurface {
@@ -51,7 +56,7 @@ enum class VolumeFault {
   not_a_volume,    ///< fewer or more than three dimensions, or several values a voxel
   nothing_chosen,  ///< neither label nor range
   empty_region,    ///< no voxel has such a value
-  outside_region   ///< keep_at is outside the volume or the region
+  outside_region   ///< keep_at or a cut is outside the volume or the region, or crop is
 };
 
 /// What is wrong, and what to do about it in words of withy scene's options.

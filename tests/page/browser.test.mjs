@@ -18,6 +18,7 @@ before(async () => {
   writeSamples(folder);
   for (const name of ['reached', 'two', 'unreachable', 'undecided']) withy(folder, 'page', `${name}.json`, '-o', `${name}.html`, '--quiet');
   withy(folder, 'page', 'unreachable.json', 'reached.json', 'two.json', '-o', 'compare.html', '--quiet');
+  withy(folder, 'page', 'undecided.json', 'reached.json', '-o', 'pair.html', '--quiet');
   browser = await startBrowser();
 });
 
@@ -220,6 +221,9 @@ test('a comparison shows its plans side by side under one clock', async () => {
       if (summary) assert.ok(row.includes(shown(summary.clearance_mm, 'mm', 2)), row);
     }
     assert.equal(await page.locator('.pane').count(), 3);
+    // Each count's why stands below the pictures.
+    const panels = await page.locator('.nows > .now').allInnerTexts();
+    for (const [i, name] of ['unreachable', 'reached', 'two'].entries()) assert.ok(panels[i].toLowerCase().includes(plan(name).why.toLowerCase()), panels[i]);
     assert.equal(await page.locator('.time-row').count(), 3);
     const hands = page.locator('.hand');
     assert.equal(await hands.count(), 1);
@@ -234,6 +238,57 @@ test('a comparison shows its plans side by side under one clock', async () => {
     await page.keyboard.press('d');
     await settle(page);
     await shot(page, 'compare-dark');
+  });
+});
+
+/** Pairs of names in the pictures that lie over one another. */
+const overlapping = (page) =>
+  page.$$eval('.pane', (panes) =>
+    panes.flatMap((pane) => {
+      const boxes = [...pane.querySelectorAll('.label, .scale-bar text, .pane-title')].map((e) => ({ text: e.textContent, ...e.getBoundingClientRect().toJSON() }));
+      // A point of slack: the halo about a letter may touch its neighbour's.
+      const over = (a, b) => a.left + 1 < b.right && b.left + 1 < a.right && a.top + 3 < b.bottom && b.top + 3 < a.bottom;
+      return boxes.flatMap((a, i) => boxes.slice(i + 1).filter((b) => over(a, b)).map((b) => `${a.text} / ${b.text}`));
+    }),
+  );
+
+test('on a small screen picture and player are seen together, no name lies over another, no column is cut', async () => {
+  for (const name of ['reached', 'two', 'compare'])
+    await on(
+      name,
+      async (page) => {
+        const box = (what) => page.locator(what).evaluate((e) => e.getBoundingClientRect().toJSON());
+        const [picture, player, stage] = [await box('.picture'), await box('.player'), await box('.stage')];
+        assert.ok(picture.bottom <= player.top, name);
+        assert.ok(stage.height > 220, `${name}: ${stage.height}`);
+        if (name !== 'compare') assert.ok(player.bottom <= 720, `${name}: ${player.bottom}`);
+        else assert.ok(await page.locator('.compare').evaluate((e) => e.scrollWidth <= e.clientWidth), 'a column is cut');
+        for (const key of ['g', 's', 't']) {
+          await page.keyboard.press(key);
+          await settle(page);
+          assert.deepEqual(await overlapping(page), [], `${name} after ${key}`);
+        }
+      },
+      { viewport: { width: 1280, height: 720 } },
+    );
+});
+
+test('a curve far below its limit is shown close up, the limit named at the edge and one press away', async () => {
+  await on('reached', async (page) => {
+    const button = page.getByRole('button', { name: 'Tendon pull: with its limits' });
+    const ticks = () => page.locator('.plot', { has: button }).locator('canvas').evaluate((c) => c.toDataURL());
+    assert.equal(await button.getAttribute('aria-pressed'), 'false');
+    const close = await ticks();
+    await button.click();
+    assert.equal(await button.getAttribute('aria-pressed'), 'true');
+    assert.notEqual(await ticks(), close);
+  });
+});
+
+test('a pane without a plan says how near it gets', async () => {
+  await on('pair', async (page) => {
+    const { distance_mm } = plan('undecided').approach;
+    assert.equal(await page.innerText('.pane-title.undecided'), `no lock: undecided, at best ${shown(distance_mm, 'mm', 1)} short`);
   });
 });
 

@@ -7,6 +7,7 @@
 #include <string>
 #include <vector>
 
+#include <Eigen/Geometry>
 #include <fmt/core.h>
 
 #include "geometry/mesh/mesh.h"
@@ -36,6 +37,7 @@ struct Options {
   std::vector<double> range;
   std::vector<double> keep_at;
   std::vector<double> cuts;
+  std::vector<double> crop;
   bool body = false;
   double close_below_mm = 1.5;
   std::optional<double> wrap_mm;
@@ -52,6 +54,14 @@ std::set<std::string> answer_names() {
 
 Eigen::Vector3d triple(const std::vector<double>& numbers, std::size_t from) {
   return {numbers[from], numbers[from + 1], numbers[from + 2]};
+}
+
+/// A box by two opposite corners.
+std::optional<Eigen::AlignedBox3d> box_of(const std::vector<double>& numbers, double scale) {
+  if (numbers.empty()) return std::nullopt;
+  Eigen::AlignedBox3d box(triple(numbers, 0) / scale);
+  box.extend(Eigen::Vector3d(triple(numbers, 3) / scale));
+  return box;
 }
 
 /// What can be told wrong of the arguments before any work is done.
@@ -87,6 +97,7 @@ RepairSettings repair_settings(const Options& options) {
   if (!options.keep_at.empty()) settings.keep_at = triple(options.keep_at, 0);
   for (std::size_t i = 0; i + 5 < options.cuts.size(); i += 6)
     settings.cuts.push_back({triple(options.cuts, i), triple(options.cuts, i + 3)});
+  if (!is_volume_name(options.input)) settings.crop = box_of(options.crop, 1.0);
   settings.body = options.body;
   settings.close_below_mm = options.close_below_mm;
   settings.wrap_mm = options.wrap_mm.value_or(0.0);
@@ -176,10 +187,14 @@ Result<VolumeSurface> read_surface(const Options& options) {
     if (!mesh) return tl::unexpected(mesh.error());
     return VolumeSurface{std::move(*mesh), {}};
   }
-  VolumeSettings settings{options.label, std::nullopt, std::nullopt};
+  VolumeSettings settings;
+  settings.label = options.label;
   if (!options.range.empty()) settings.range = ValueRange{options.range[0], options.range[1]};
   // Places are those of the scene; the volume's own are what they were before --scale.
   if (!options.keep_at.empty()) settings.keep_at = triple(options.keep_at, 0) / options.scale;
+  settings.crop = box_of(options.crop, options.scale);
+  for (std::size_t i = 0; i + 5 < options.cuts.size(); i += 6)
+    settings.cuts.push_back(triple(options.cuts, i) / options.scale);
   auto surface = read_volume_surface(options.input, settings);
   if (!surface) return tl::unexpected(about_input(options, surface.error().problem, surface.error().remedy));
   return std::move(*surface);
@@ -217,6 +232,10 @@ void add_wall_options(CLI::App& app, Options& options) {
   add_numbers(app, "--keep-at", options.keep_at, 3, false,
               "X Y Z in mm: take the piece that holds this point or is nearest to it; left out: the largest")
       .in_range_of("--keep-at");
+  add_numbers(app, "--crop", options.crop, 6, false,
+              "X0 Y0 Z0 X1 Y1 Z1 in mm: leave out all that lies outside the box with these two opposite "
+              "corners; the lumen is open where the box's faces cross it")
+      .in_range_of("--crop");
   add_numbers(
       app, "--cut", options.cuts, 6, true,
       "X Y Z NX NY NZ: open the lumen where the plane through the point X Y Z in it crosses it; what hangs "

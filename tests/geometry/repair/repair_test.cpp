@@ -153,6 +153,32 @@ TEST_CASE("a cut opens a bent tube at one place only") {
   CHECK(missed.error().fault == RepairFault::cut_misses);
 }
 
+TEST_CASE("a crop keeps what lies in its box, open at its faces") {
+  // The closed U again: the box holds 10 mm of one arm.
+  const TubePath path =
+      TubePath::from_bends(Eigen::Isometry3d::Identity(), {{20.0, Eigen::Vector2d::Zero()},
+                                                           {31.4159265, Eigen::Vector2d(0.1, 0.0)},
+                                                           {20.0, Eigen::Vector2d::Zero()}});
+  const TriangleMesh closed = sweep_tube({path, RadiusProfile{{{0.0, 3.0}}}, true, true}, 1.5, 0);
+  RepairSettings settings;
+  settings.crop = Eigen::AlignedBox3d(Vector3d(-5.0, -5.0, 5.0), Vector3d(5.0, 5.0, 15.0));
+  const auto part = repair_lumen(closed, settings);
+  REQUIRE(part);
+  REQUIRE(part->openings.size() == 2);
+  for (const Rim& rim : part->openings) {
+    CHECK(rim.spread_mm < 1e-9);
+    CHECK(rim.radius_mm == Approx(3.0).epsilon(0.05));
+    CHECK((std::abs(rim.centre.z() - 5.0) < 1e-9 || std::abs(rim.centre.z() - 15.0) < 1e-9));
+  }
+  const auto solid = make_sound(part->wall, [](const Vector3d&) { return std::string(); });
+  REQUIRE(solid);
+  CHECK(enclosed_volume(solid->mesh) == Approx(std::numbers::pi * 9.0 * 10.0).epsilon(0.06));
+  settings.crop = Eigen::AlignedBox3d(Vector3d(500.0, 0.0, 0.0), Vector3d(501.0, 1.0, 1.0));
+  const auto nothing = repair_lumen(closed, settings);
+  REQUIRE_FALSE(nothing);
+  CHECK(nothing.error().fault == RepairFault::nothing_left);
+}
+
 TEST_CASE("a cut through a ring takes nothing off and says so") {
   const int n = 40;
   TriangleMesh ring;  // radius 20 about the origin, 4 thick; a torus has one handle

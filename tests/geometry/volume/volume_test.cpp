@@ -11,7 +11,11 @@
 #include <numbers>
 
 #include <catch2/catch.hpp>
+#include <fmt/core.h>
+#include <itkGDCMImageIO.h>
 #include <itkImageFileReader.h>
+#include <itkImageFileWriter.h>
+#include <itkMetaDataObject.h>
 #include <itkNiftiImageIO.h>
 #include <itkNrrdImageIO.h>
 
@@ -141,6 +145,65 @@ double tube(const Vector3d& i) {
   return std::hypot(i.x() - 14.2 - 0.1 * i.z(), i.y() - 13.7) - 5.6;
 }
 
+VolumeSettings labelled(double label, const std::optional<Vector3d>& keep_at = std::nullopt) {
+  VolumeSettings settings;
+  settings.label = label;
+  settings.keep_at = keep_at;
+  return settings;
+}
+
+VolumeSettings valued(double low, double high) {
+  VolumeSettings settings;
+  settings.range = ValueRange{low, high};
+  return settings;
+}
+
+/// A folder of DICOM slices, written by GDCM by way of ITK: one file each, in an order of names that is not
+/// theirs. Directions and places go into the elements that the standard has for them (PS3.3, C.7.6.2).
+void write_dicom(const std::filesystem::path& folder, const Grid& grid, const std::vector<float>& values) {
+  using Slice = itk::Image<std::int16_t, 2>;
+  const Vector3d across = grid.steps.col(0).normalized();
+  const Vector3d down = grid.steps.col(1).normalized();
+  const auto list = [](std::initializer_list<double> numbers) {
+    std::string text;
+    for (const double x : numbers) text += (text.empty() ? "" : "\\") + fmt::format("{:.10g}", x);
+    return text;
+  };
+  const auto size = static_cast<std::size_t>(grid.size[0] * grid.size[1]);
+  for (int z = 0; z < grid.size[2]; ++z) {
+    const auto slice = Slice::New();
+    slice->SetRegions(
+        Slice::SizeType{static_cast<std::size_t>(grid.size[0]), static_cast<std::size_t>(grid.size[1])});
+    const double spacing[2] = {grid.steps.col(0).norm(), grid.steps.col(1).norm()};
+    slice->SetSpacing(spacing);
+    slice->Allocate();
+    for (std::size_t i = 0; i < size; ++i)
+      slice->GetBufferPointer()[i] =
+          static_cast<std::int16_t>(values[static_cast<std::size_t>(z) * size + i]);
+    const auto io = itk::GDCMImageIO::New();
+    io->KeepOriginalUIDOn();
+    itk::MetaDataDictionary words;
+    const auto put = [&](const char* tag, const std::string& text) {
+      itk::EncapsulateMetaData<std::string>(words, tag, text);
+    };
+    const Vector3d at = grid.origin + z * grid.steps.col(2);
+    put("0008|0016", "1.2.840.10008.5.1.4.1.1.2");  // CT image storage
+    put("0008|0018", fmt::format("2.25.7.{}", z + 1));
+    put("0008|0060", "CT");
+    put("0020|000d", "2.25.5");
+    put("0020|000e", "2.25.6");
+    put("0020|0013", fmt::format("{}", z + 1));
+    put("0020|0032", list({at.x(), at.y(), at.z()}));
+    put("0020|0037", list({across.x(), across.y(), across.z(), down.x(), down.y(), down.z()}));
+    const auto writer = itk::ImageFileWriter<Slice>::New();
+    slice->SetMetaDataDictionary(words);
+    writer->SetInput(slice);
+    writer->SetImageIO(io);
+    writer->SetFileName((folder / fmt::format("{:03}.dcm", (z * 7) % 100)).string());
+    writer->Update();
+  }
+}
+
 TriangleMesh surface(const std::filesystem::path& file, const VolumeSettings& settings) {
   const auto made = read_volume_surface(file, settings);
   INFO((made ? std::string() : made.error().problem));
@@ -159,7 +222,7 @@ TEST_CASE("the surface of a labelled ball lies within half a voxel, whatever the
   const auto check = [&](const char* name, const Volume& volume, double rounding_mm) {
     CAPTURE(name);
     CHECK(disagreement(volume, grid) < rounding_mm);
-    const TriangleMesh mesh = surface(folder.path() / name, {3.0, std::nullopt, std::nullopt});
+    const TriangleMesh mesh = surface(folder.path() / name, labelled(3.0));
     REQUIRE(mesh.triangles.size() > 500);
     double most = 0.0;
     for (const Vector3d& p : mesh.vertices) most = std::max(most, std::abs(ball(index_by_itk(volume, p))));
@@ -183,8 +246,7 @@ TEST_CASE("where values change evenly the surface of a range lies where they lea
   write_nrrd(folder.path() / "ball.nrrd", grid,
              voxels(grid, [](const Vector3d& i) { return static_cast<float>(100.0 * ball(i)); }));
   const auto volume = read_by_itk<itk::NrrdImageIO>(folder.path() / "ball.nrrd");
-  const TriangleMesh mesh =
-      surface(folder.path() / "ball.nrrd", {std::nullopt, ValueRange{-5000.0, 0.0}, std::nullopt});
+  const TriangleMesh mesh = surface(folder.path() / "ball.nrrd", valued(-5000.0, 0.0));
   double most = 0.0;
   for (const Vector3d& p : mesh.vertices) most = std::max(most, std::abs(ball(index_by_itk(*volume, p))));
   CHECK(most < 0.06);  // chords of about 1.5 voxels on a ball of 8.3: sagitta 1.5^2 / (8 * 8.3)
@@ -197,14 +259,12 @@ TEST_CASE("a torus keeps its handle, a tube that leaves the volume its openings 
              voxels(grid, [](const Vector3d& i) { return torus(i) < 0.0 ? 1.0F : 0.0F; }));
   write_nrrd(folder.path() / "tube.nrrd", grid,
              voxels(grid, [](const Vector3d& i) { return static_cast<float>(tube(i)); }));
-  const auto ring =
-      repair_lumen(surface(folder.path() / "torus.nrrd", {1.0, std::nullopt, std::nullopt}), {});
+  const auto ring = repair_lumen(surface(folder.path() / "torus.nrrd", labelled(1.0)), {});
   REQUIRE(ring);
   CHECK(ring->handles == 1);
   CHECK(ring->openings.empty());
   const auto volume = read_by_itk<itk::NrrdImageIO>(folder.path() / "tube.nrrd");
-  const auto open = repair_lumen(
-      surface(folder.path() / "tube.nrrd", {std::nullopt, ValueRange{-100.0, 0.0}, std::nullopt}), {});
+  const auto open = repair_lumen(surface(folder.path() / "tube.nrrd", valued(-100.0, 0.0)), {});
   REQUIRE(open);
   CHECK(open->handles == 0);
   REQUIRE(open->openings.size() == 2);
@@ -216,6 +276,50 @@ TEST_CASE("a torus keeps its handle, a tube that leaves the volume its openings 
   }
 }
 
+TEST_CASE("a folder of DICOM slices gives the surface where its elements say that it lies") {
+  const withy_test::TemporaryFolder folder;
+  Grid grid = oblique_grid(30, 29, 27);
+  write_dicom(folder.path(), grid, voxels(grid, [](const Vector3d& i) {
+                return static_cast<float>(std::round(100.0 * ball(i)));
+              }));
+  const TriangleMesh mesh = surface(folder.path(), valued(-5000.0, 0.0));
+  double most = 0.0;
+  for (const Vector3d& p : mesh.vertices)
+    most = std::max(most, std::abs(ball(grid.steps.inverse() * (p - grid.origin))));
+  CHECK(most < 0.06);  // as above, and values are rounded to 0.005 of a voxel
+}
+
+TEST_CASE("a crop leaves the lumen open where its box ends") {
+  const withy_test::TemporaryFolder folder;
+  Grid grid = oblique_grid(30, 29, 27);
+  grid.steps = Vector3d(0.7, 0.9, 1.6).asDiagonal();
+  write_nrrd(folder.path() / "tube.nrrd", grid,
+             voxels(grid, [](const Vector3d& i) { return static_cast<float>(tube(i)); }));
+  VolumeSettings settings = valued(-100.0, 0.0);
+  const auto along = [&](double slice) { return grid.origin.z() + 1.6 * slice; };
+  settings.crop = Eigen::AlignedBox3d(Vector3d(-100, -100, along(4.3)), Vector3d(100, 100, along(19.8)));
+  settings.cuts = {grid.origin + grid.steps * Vector3d(15.2, 13.7, 10.0)};
+  const auto part = repair_lumen(surface(folder.path() / "tube.nrrd", settings), {});
+  REQUIRE(part);
+  REQUIRE(part->openings.size() == 2);
+  for (const Rim& rim : part->openings) {
+    const double slice = (rim.centre.z() - grid.origin.z()) / 1.6;
+    CAPTURE(slice);
+    CHECK((std::abs(slice - 5.0) < 1e-4 ||
+           std::abs(slice - 19.0) < 1e-4));  // directions come back to 1e-7 or so
+    CHECK(rim.spread_mm < 1e-4);
+  }
+  settings.cuts = {grid.origin + grid.steps * Vector3d(1.0, 1.0, 10.0)};
+  const auto beside = read_volume_surface(folder.path() / "tube.nrrd", settings);
+  REQUIRE_FALSE(beside);
+  CHECK(beside.error().fault == VolumeFault::outside_region);
+  CHECK(beside.error().problem.starts_with("at --cut"));
+  settings.crop = Eigen::AlignedBox3d(Vector3d(900, 900, 900), Vector3d(910, 910, 910));
+  const auto nowhere = read_volume_surface(folder.path() / "tube.nrrd", settings);
+  REQUIRE_FALSE(nowhere);
+  CHECK(nowhere.error().problem.starts_with("--crop"));
+}
+
 TEST_CASE("of several pieces the one at a point is taken") {
   const withy_test::TemporaryFolder folder;
   const Grid grid = oblique_grid(40, 20, 20);
@@ -225,18 +329,18 @@ TEST_CASE("of several pieces the one at a point is taken") {
   write_nrrd(folder.path() / "two.nrrd", grid, voxels(grid, two));
   const auto volume = read_by_itk<itk::NrrdImageIO>(folder.path() / "two.nrrd");
   const auto middle = [&](const std::optional<Vector3d>& keep_at) {
-    const TriangleMesh mesh = surface(folder.path() / "two.nrrd", {5.0, std::nullopt, keep_at});
+    const TriangleMesh mesh = surface(folder.path() / "two.nrrd", labelled(5.0, keep_at));
     Vector3d sum = Vector3d::Zero();
     for (const Vector3d& p : mesh.vertices) sum += index_by_itk(*volume, p);
     return Vector3d(sum / static_cast<double>(mesh.vertices.size()));
   };
   CHECK(middle(std::nullopt).isApprox(Vector3d(10, 10, 10), 0.02));
   CHECK(middle(grid.origin + grid.steps * Vector3d(31, 9, 10)).isApprox(Vector3d(30, 10, 10), 0.02));
-  const auto outside = read_volume_surface(
-      folder.path() / "two.nrrd", {5.0, std::nullopt, grid.origin + grid.steps * Vector3d(20, 10, 10)});
+  const auto outside = read_volume_surface(folder.path() / "two.nrrd",
+                                           labelled(5.0, grid.origin + grid.steps * Vector3d(20, 10, 10)));
   REQUIRE_FALSE(outside);
   CHECK(outside.error().fault == VolumeFault::outside_region);
-  const auto none = read_volume_surface(folder.path() / "two.nrrd", {7.0, std::nullopt, std::nullopt});
+  const auto none = read_volume_surface(folder.path() / "two.nrrd", labelled(7.0));
   REQUIRE_FALSE(none);
   CHECK(none.error().fault == VolumeFault::empty_region);
 }
@@ -249,12 +353,12 @@ TEST_CASE("a file that is no volume is refused") {
       "NRRD0004\ntype: float\ndimension: 3\nsizes: 9 9 9\nencoding: raw\nendian: little\n\nabc");
   for (const char* name : {"no.nrrd", "short.nrrd", "missing.nii"}) {
     CAPTURE(name);
-    const auto read = read_volume_surface(folder.path() / name, {1.0, std::nullopt, std::nullopt});
+    const auto read = read_volume_surface(folder.path() / name, labelled(1.0));
     REQUIRE_FALSE(read);
     CHECK(read.error().fault == VolumeFault::unreadable);
     CHECK(read.error().problem.find('\n') == std::string::npos);
   }
-  const auto empty = read_volume_surface(folder.path(), {1.0, std::nullopt, std::nullopt});
+  const auto empty = read_volume_surface(folder.path(), labelled(1.0));
   REQUIRE_FALSE(empty);
   CHECK(empty.error().fault == VolumeFault::unreadable);
 }

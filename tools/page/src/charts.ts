@@ -32,7 +32,7 @@ interface Chart {
 const kDashes = [[], [7, 4], [2, 3], [10, 3, 2, 3], [5, 2], [1, 5], [12, 4], [3, 6]];
 const kTones = ['--line-1', '--line-2', '--line-3', '--line-4'];
 const kHeight = 124;
-// A curve below this share of its limit gets a button that shows it closer.
+// A curve below this share of its limit is shown close up, with a button that brings the limits into sight.
 const kSmallShare = 0.3;
 
 function sampleTimes(track: Track): number[] {
@@ -163,15 +163,16 @@ class Plot {
   private readonly cells: HTMLElement[] = [];
   private readonly cursor = h('div', { class: 'plot-now' });
   private plot: uPlot | null = null;
-  /** The curve fills the plot, and limits far from it lie outside. */
-  private close = false;
+  /** The curve fills the plot, and limits far from it lie outside, named at the edge. */
+  private close: boolean;
 
   constructor(
     private readonly chart: Chart,
     private readonly clock: Clock,
     private readonly tracks: Track[],
   ) {
-    this.head.append(h('h3', {}, `${chart.title} `, h('small', {}, chart.unit), this.isSmall() ? this.closerButton() : null));
+    this.close = this.isSmall();
+    this.head.append(h('h3', {}, `${chart.title} `, h('small', {}, chart.unit), this.isSmall() ? this.limitsButton() : null));
     const legend = h('div', { class: 'plot-legend' });
     chart.lines.forEach((line, i) => {
       const cell = h('b', {});
@@ -208,12 +209,11 @@ class Plot {
     return most > 0 && most < kSmallShare * (largest(this.chart.limits.map((l) => l.value)) ?? 0);
   }
 
-  private closerButton(): HTMLElement {
-    const button = h('button', { type: 'button', class: 'closer', 'aria-pressed': false, 'aria-label': `${this.chart.title}: closer` }, 'closer');
+  private limitsButton(): HTMLElement {
+    const button = h('button', { type: 'button', class: 'closer', 'aria-pressed': !this.close, 'aria-label': `${this.chart.title}: with its limits` }, 'show limits');
     button.addEventListener('click', () => {
       this.close = !this.close;
-      button.setAttribute('aria-pressed', String(this.close));
-      say(button, this.close ? 'with limits' : 'closer');
+      button.setAttribute('aria-pressed', String(!this.close));
       this.build();
     });
     return button;
@@ -293,7 +293,13 @@ class Plot {
     u.ctx.textAlign = 'right';
     for (const { value, name } of this.chart.limits) {
       const { min, max } = u.scales.y;
-      if (value < (min ?? -Infinity) || value > (max ?? Infinity)) continue;
+      const words = `${name} ${quantity(value, '', this.chart.digits)}`;
+      if (value < (min ?? -Infinity) || value > (max ?? Infinity)) {
+        const over = value > (max ?? Infinity);
+        u.ctx.textBaseline = over ? 'top' : 'bottom';
+        u.ctx.fillText(`${over ? '↑' : '↓'} ${words}`, left + width - 4 * scale, over ? top + 2 * scale : top + height - 2 * scale);
+        continue;
+      }
       const y = u.valToPos(value, 'y', true);
       u.ctx.setLineDash([9 * scale, 3 * scale]);
       u.ctx.beginPath();
@@ -302,7 +308,7 @@ class Plot {
       u.ctx.stroke();
       const below = y - top < height / 2;
       u.ctx.textBaseline = below ? 'top' : 'bottom';
-      u.ctx.fillText(`${name} ${quantity(value, '', this.chart.digits)}`, left + width - 4 * scale, y + (below ? 4 : -2) * scale);
+      u.ctx.fillText(words, left + width - 4 * scale, y + (below ? 4 : -2) * scale);
     }
     u.ctx.restore();
   }

@@ -87,11 +87,11 @@ class Page {
           'div',
           { class: 'left' },
           h('div', { class: 'picture' }, h('div', { class: 'picture-tools' }, this.cutTools()), picture, legend(data.plans[0].design.guide)),
+          playable ? h('div', { class: 'player' }, new Transport(clock, this.deeds(), data.timed, tracks.some((t) => t.entry.plan.verdict === 'reached')).element, new TimeBar(tracks, clock).element) : '',
           h('div', { class: 'nows' }, ...tracks.map((t) => new NowPanel(t, clock, many).element)),
         ),
         playable ? this.charts.element : h('div', { class: 'beside' }, ...data.plans.map((p) => groundsPanel(p, many))),
       ),
-      playable ? h('div', { class: 'player' }, new Transport(clock, this.deeds(), data.timed, tracks.some((t) => t.entry.plan.verdict === 'reached')).element, new TimeBar(tracks, clock).element) : '',
       this.stills,
       ...tracks.filter((t) => t.actions.length > 0).map((t) => new ActionTable(t, clock, many).element),
       ...(playable ? data.plans.map((p) => groundsPanel(p, many)) : []),
@@ -118,6 +118,7 @@ class Page {
       this.section,
       h('button', { type: 'button', id: 'labels', 'aria-pressed': true, onclick: () => this.toggleLabels() }, 'Names'),
       h('button', { type: 'button', id: 'fit', onclick: () => this.stage?.fit() }, 'Whole view'),
+      h('button', { type: 'button', id: 'fit-segment', onclick: () => this.stage?.fitSegment() }, 'Segment'),
     );
   }
 
@@ -188,6 +189,7 @@ class Page {
       key(']', ']', 'section farther', () => this.moveSection(0.04)),
       key('n|N', 'N', 'names on or off', () => this.toggleLabels()),
       key('f|F', 'F', 'whole view', () => this.stage?.fit()),
+      key('s|S', 'S', 'the segment past the entry, and the target', () => this.stage?.fitSegment()),
       key('j|J', 'J', 'turn the picture left', () => this.stage?.orbit(-0.02, 0)),
       key('l|L', 'L', 'turn the picture right', () => this.stage?.orbit(0.02, 0)),
       key('i|I', 'I', 'look from higher', () => this.stage?.orbit(0, -0.02)),

@@ -89,8 +89,11 @@ export function verdictPanel(entry: PlanEntry, data: PageData): HTMLElement {
       h('div', {}, h('h2', { id: 'verdict' }, `${verdictWord[plan.verdict]} with ${lockCount(plan.locks)}`), h('p', { class: 'meaning' }, verdictMeaning[plan.verdict])),
     ),
     h('p', { class: 'why', id: 'why' }, sentence(plan.why)),
+    depthLine(entry),
     approachLine(entry),
-    remedyList(entry),
+    listed('Where it is open:', 'open', entry.plan.open ? [entry.plan.open.sentence] : []),
+    listed('What might decide it:', 'might-decide', entry.plan.might_decide ?? []),
+    remedyList(entry, true),
     h('p', { class: 'counts' }, counts(entry)),
     list.length > 0 ? h('div', { class: 'figures' }, ...list.map(figureBar)) : null,
   );
@@ -104,11 +107,19 @@ function approachLine({ plan }: PlanEntry): HTMLElement | null {
   return h('p', { class: 'approach' }, h('b', {}, 'Closest approach: '), words || 'shown in the picture');
 }
 
+function depthLine({ plan }: PlanEntry): HTMLElement | null {
+  if (!plan.depth || plan.verdict === 'reached') return null;
+  return h('p', { class: 'approach', id: 'depth' }, h('b', {}, 'How deep: '), sentence(plan.depth.sentence));
+}
+
+function listed(title: string, id: string | undefined, sentences: string[]): HTMLElement | null {
+  if (sentences.length === 0) return null;
+  return h('div', { class: 'remedies' }, h('b', {}, title), h('ul', { id }, ...sentences.map((s) => h('li', {}, sentence(s)))));
+}
+
 /** What would have to change, where the file says it. */
-function remedyList({ plan }: PlanEntry): HTMLElement | null {
-  const remedies = plan.remedies ?? [];
-  if (remedies.length === 0) return null;
-  return h('div', { class: 'remedies' }, h('b', {}, 'What would do:'), h('ul', { id: 'remedies' }, ...remedies.map((r) => h('li', {}, sentence(r)))));
+function remedyList({ plan }: PlanEntry, alone: boolean): HTMLElement | null {
+  return listed('What would do:', alone ? 'remedies' : undefined, plan.remedies ?? []);
 }
 
 /** Lock counts side by side: a row each. */
@@ -128,14 +139,13 @@ export function comparePanel(data: PageData): HTMLElement {
     ['motion', number('duration_s', 's', 0)],
     ['decided in', (e) => quantity(e.plan.seconds, 's', 2)],
   ];
-  const head = h('tr', {}, ...['locks', 'verdict', 'why', ...columns.map(([name]) => name)].map((name) => h('th', { scope: 'col' }, name)));
+  const head = h('tr', {}, ...['locks', 'verdict', ...columns.map(([name]) => name)].map((name) => h('th', { scope: 'col' }, name)));
   const rows = data.plans.map((e) =>
     h(
       'tr',
       {},
       h('th', { scope: 'row' }, lockCount(e.plan.locks)),
       h('td', {}, h('span', { class: `cell-verdict ${e.plan.verdict}` }, verdictSign(e.plan.verdict), verdictWord[e.plan.verdict])),
-      h('td', { class: 'why' }, sentence(e.plan.why)),
       ...columns.map(([, value]) => h('td', { class: 'n' }, value(e))),
     ),
   );
@@ -155,8 +165,9 @@ export class NowPanel {
     private readonly clock: Clock,
     titled: boolean,
   ) {
-    const title = titled ? h('h3', {}, lockCount(track.entry.plan.locks)) : null;
-    this.element = h('section', { class: 'now', 'aria-label': 'Now' }, title, this.line, this.cells);
+    const { entry } = track;
+    const about = titled ? [h('h3', {}, `${lockCount(entry.plan.locks)}: ${verdictWord[entry.plan.verdict].toLowerCase()}`), h('p', { class: 'why' }, sentence(entry.plan.why)), approachLine(entry), remedyList(entry, false)] : [];
+    this.element = h('section', { class: 'now', 'aria-label': titled ? `With ${lockCount(entry.plan.locks)}` : 'Now' }, ...about, this.line, this.cells);
     clock.listen(() => this.update());
     this.update();
   }
@@ -293,6 +304,7 @@ export function groundsPanel(entry: PlanEntry, titled: boolean): HTMLElement {
     'section',
     { class: 'grounds', 'aria-label': 'Grounds' },
     h('h2', {}, titled ? `Grounds with ${lockCount(plan.locks)}` : 'Grounds'),
+    titled ? h('p', { class: 'why' }, sentence(plan.why)) : null,
     h('p', {}, h('b', {}, 'Checked: '), list(plan.checked), '. ', h('b', {}, 'Not checked: '), list(plan.not_checked), '.'),
     plan.proof ? h('details', { open: plan.verdict !== 'reached' }, h('summary', {}, proofTitle), recordList(plan.proof)) : null,
     h('details', {}, h('summary', {}, 'The segment'), recordList(plan.segment)),

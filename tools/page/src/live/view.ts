@@ -21,6 +21,18 @@ import type { Centreline, HandFigures, LiveChannel } from './api.ts';
 /** How near a pointer must come to take hold of something, px. */
 const kGrasp = 16;
 
+/**
+ * Is the picture drawn without a graphics processor? Smoothed edges then take most of a frame (1.2 s of 895 x 376 pixels on two
+ * busy cores with them, 0.35 s without), and a drag lags behind the hand.
+ */
+function drawnInSoftware(): boolean {
+  const probe = document.createElement('canvas').getContext('webgl2');
+  const names = probe?.getExtension('WEBGL_debug_renderer_info');
+  const name = names ? String(probe?.getParameter(names.UNMASKED_RENDERER_WEBGL)) : '';
+  probe?.getExtension('WEBGL_lose_context')?.loseContext();
+  return /swiftshader|llvmpipe|softpipe|software|basic render/i.test(name);
+}
+
 export interface ViewDeeds {
   /** The target is dragged; `gesture` is the same for one drag. */
   target(point: Vec3, gesture: string): void;
@@ -64,7 +76,7 @@ export class BenchView {
   private gestures = 0;
 
   constructor(private readonly deeds: ViewDeeds) {
-    this.renderer = new THREE.WebGLRenderer({ canvas: this.canvas, antialias: true, alpha: true });
+    this.renderer = new THREE.WebGLRenderer({ canvas: this.canvas, antialias: !drawnInSoftware(), alpha: true });
     this.renderer.localClippingEnabled = true;
     this.renderer.setPixelRatio(Math.min(2, window.devicePixelRatio));
     this.element = h('div', { class: 'bench-view', tabindex: 0, role: 'group', 'aria-label': 'Picture of the channel. Drag to turn it; drag the target to move it.' }, this.canvas, this.labels.svg, this.doors);
@@ -339,7 +351,8 @@ export class BenchView {
         label(at, `${i + 1} ${this.shape?.locked[i] ? '■' : '□'}`, 10, -18, 'of-lock');
       });
     for (const { at, text } of this.axes?.marks ?? []) label(at, text, 4, 12, 'of-axis');
-    this.labels.draw(labels, clientWidth, clientHeight, [scaleBar(this.camera, this.controls.target, clientHeight)]);
+    const bar = scaleBar(this.camera, this.controls.target, clientHeight);
+    this.labels.draw(labels, clientWidth, clientHeight, [bar.element], [bar.place]);
     this.openings.forEach((opening, i) => {
       const [x, y] = this.project(vector(opening.centre_mm).addScaledVector(vector(opening.into), -0.6 * opening.radius_mm));
       const door = this.doors.children[i] as HTMLElement;

@@ -7,10 +7,13 @@ import { LineMaterial } from 'three/examples/jsm/lines/LineMaterial.js';
 import { LineSegments2 } from 'three/examples/jsm/lines/LineSegments2.js';
 import { LineSegmentsGeometry } from 'three/examples/jsm/lines/LineSegmentsGeometry.js';
 import { s, tone } from '../dom.ts';
+import type { Place } from './labels.ts';
 
 const kNames = ['x', 'y', 'z'] as const;
 /** A ruler has about so many steps. */
 const kSteps = 4;
+/** Room for the bar's length in words, px. */
+const kBarText_px = 66;
 
 /** 1, 2 or 5 times a power of ten, not above `most`. */
 export function roundLength(most: number): number {
@@ -61,11 +64,13 @@ export class AxesView {
 }
 
 /** The bar with its length, for the lower left corner of a picture of that height (px). */
-export function scaleBar(camera: THREE.PerspectiveCamera, middle: THREE.Vector3, height: number): SVGElement {
+export function scaleBar(camera: THREE.PerspectiveCamera, middle: THREE.Vector3, height: number): { element: SVGElement; place: Place } {
   const distance = Math.max(camera.position.distanceTo(middle), 1e-6);
   const px_per_mm = height / (2 * Math.tan((camera.fov * Math.PI) / 360) * distance);
   const length = roundLength(110 / px_per_mm);
   const right = 14 + length * px_per_mm;
   const y = height - 14;
-  return s('g', { class: 'scale-bar' }, s('path', { d: `M14 ${y - 5} V${y} H${right} V${y - 5}` }), s('text', { x: right + 6, y }, `${length} mm`));
+  const place = { x: 6, y: y - 14, width: right + kBarText_px - 6, height: 22 };
+  const element = s('g', { class: 'scale-bar' }, s('rect', { ...place, rx: 5 }), s('path', { d: `M14 ${y - 5} V${y} H${right} V${y - 5}` }), s('text', { x: right + 6, y }, `${length} mm`));
+  return { element, place };
 }

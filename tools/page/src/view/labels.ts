@@ -14,6 +14,14 @@ export interface Label {
   kind: string;
 }
 
+/** A box that names keep clear of, px in the pane. */
+export interface Place {
+  x: number;
+  y: number;
+  width: number;
+  height: number;
+}
+
 const kLineHeight = 17;
 
 interface Placed extends Label {
@@ -26,6 +34,11 @@ function overlaps(a: Placed, b: Placed): boolean {
   return Math.abs(a.ty - b.ty) < kLineHeight && a.tx < b.tx + b.width + 6 && b.tx < a.tx + a.width + 6;
 }
 
+/** Does a name, which stands on its base line, lie over the box? */
+function covers(a: Placed, box: Place): boolean {
+  return a.tx < box.x + box.width && box.x < a.tx + a.width && a.ty - kLineHeight + 4 < box.y + box.height && box.y < a.ty + 4;
+}
+
 export class LabelLayer {
   readonly svg = s('svg', { class: 'labels', 'aria-hidden': 'true' });
   private readonly ruler = document.createElement('canvas').getContext('2d');
@@ -36,32 +49,32 @@ export class LabelLayer {
     return this.ruler.measureText(text).width + 4;
   }
 
-  /** Draws the names that find a place; `more` stands beside them. */
-  draw(labels: Label[], width: number, height: number, more: SVGElement[] = []) {
+  /** Draws the names that find a place; `more` stands beside them, and what stands at `taken` stays in sight. */
+  draw(labels: Label[], width: number, height: number, more: SVGElement[] = [], taken: Place[] = []) {
     this.svg.setAttribute('viewBox', `0 0 ${width} ${height}`);
     const placed: Placed[] = [];
     for (const label of labels) {
       if (label.x < -20 || label.y < -20 || label.x > width + 20 || label.y > height + 20) continue;
-      const place = this.place(label, placed, width, height);
+      const place = this.place(label, placed, taken, width, height);
       if (place) placed.push(place);
     }
     this.svg.replaceChildren(...more, ...placed.flatMap((p) => this.elements(p)));
   }
 
   /** Beside the thing on its own side, else on the other, on the nearest line with nothing under it; null where all are taken. */
-  private place(label: Label, placed: Placed[], width: number, height: number): Placed | null {
+  private place(label: Label, placed: Placed[], taken: Place[], width: number, height: number): Placed | null {
     const own = this.width(label.text);
     for (const dx of [label.dx, -label.dx]) {
       const tx = dx < 0 ? label.x + dx - own : label.x + dx;
       const place: Placed = { ...label, width: own, tx: Math.min(Math.max(4, tx), width - own - 4), ty: label.y + label.dy };
-      const ty = this.clearLine(place, placed, height);
+      const ty = this.clearLine(place, placed, taken, height);
       if (ty !== null) return { ...place, ty };
     }
     return null;
   }
 
   /** The line nearest to where the label wants to be with nothing under it: first on its own side, then on the other. */
-  private clearLine(place: Placed, placed: Placed[], height: number): number | null {
+  private clearLine(place: Placed, placed: Placed[], taken: Place[], height: number): number | null {
     const within = (y: number) => Math.min(Math.max(14, y), height - 8);
     const away = place.dy >= 0 ? kLineHeight : -kLineHeight;
     for (const step of [away, -away])
@@ -69,7 +82,7 @@ export class LabelLayer {
         const ty = place.ty + line * step;
         if (line > 0 && ty !== within(ty)) break;
         const tried = { ...place, ty: within(ty) };
-        if (!placed.some((other) => overlaps(tried, other))) return tried.ty;
+        if (!placed.some((other) => overlaps(tried, other)) && !taken.some((box) => covers(tried, box))) return tried.ty;
       }
     return null;
   }

@@ -11,9 +11,12 @@ import { degrees, lockCount, quantity, verdictWord } from '../words.ts';
 import { scaleBar, type AxisMark } from './axes.ts';
 import { BodyView } from './body.ts';
 import { LabelLayer, type Label } from './labels.ts';
-import { EntryView, FieldView, GapView, TargetView, TipPathView } from './marks.ts';
+import { EntryView, FieldView, GapView, StopView, TargetView, TipPathView } from './marks.ts';
 
 const kPathSamples = 12;
+const kBodyPoints = 24;
+/** Less than this is no distance in words of a tenth of a millimetre. */
+const kShort_mm = 0.05;
 
 const vector = (v: Vec3) => new THREE.Vector3(v[0], v[1], v[2]);
 
@@ -26,9 +29,11 @@ export class Pane {
   private readonly target: TargetView;
   private readonly entry: EntryView;
   private readonly path: TipPathView;
+  private readonly stop: StopView | null;
   private readonly gap = new GapView();
   private readonly field = new FieldView();
   private readonly labels = new LabelLayer();
+  private readonly heading: HTMLElement | null;
   private moment: Moment;
 
   constructor(
@@ -44,13 +49,23 @@ export class Pane {
     this.target = new TargetView(scene.target);
     this.entry = new EntryView(scene);
     this.path = new TipPathView(this.tipPath(), 0.4 * track.entry.design.radius_mm);
+    const { depth } = track.entry.plan;
+    this.stop = depth?.stops_short ? new StopView(depth.place_mm, 1.2 * track.entry.design.radius_mm) : null;
+    if (this.stop) this.group.add(this.stop.group);
     this.group.add(this.body.group, this.target.group, this.entry.group, this.path.line, this.gap.group, this.field.group);
-    const title = titled ? this.title(track.entry) : null;
-    this.element = h('div', { class: 'pane' }, title, this.labels.svg);
+    this.heading = titled ? this.title(track.entry) : null;
+    this.element = h('div', { class: 'pane' }, this.heading, this.labels.svg);
+  }
+
+  /** What a pane without a plan shows. */
+  private nearest({ verdict, approach }: PlanEntry['plan']): string {
+    if (verdict === 'reached' || !approach?.state) return '';
+    const short = approach.distance_mm ?? 0;
+    return short < kShort_mm ? ', closest approach' : `, at best ${quantity(short, 'mm', 1)} short`;
   }
 
   private title({ plan }: PlanEntry): HTMLElement {
-    return h('div', { class: `pane-title ${plan.verdict}` }, verdictSign(plan.verdict), `${lockCount(plan.locks)}: ${verdictWord[plan.verdict].toLowerCase()}`);
+    return h('div', { class: `pane-title ${plan.verdict}` }, verdictSign(plan.verdict), `${lockCount(plan.locks)}: ${verdictWord[plan.verdict].toLowerCase()}${this.nearest(plan)}`);
   }
 
   private tip(state: BodyState): Vec3 {
@@ -72,14 +87,16 @@ export class Pane {
     return points.length > 1 ? points : [this.tip(this.moment.body), this.tip(this.moment.body)];
   }
 
-  /** Points that a view of the body at rest beyond the entry should hold. */
-  bodyPoints(): THREE.Vector3[] {
+  /** Points of the body that are past the entry now. */
+  insidePoints(): THREE.Vector3[] {
     const L = this.track.entry.design.length_mm;
-    return [0, 0.25, 0.5, 0.75, 1].map((k) => vector(this.body.shape.pose(k * L).p).applyMatrix4(this.X_SE));
+    const points = Array.from({ length: kBodyPoints + 1 }, (_, k) => vector(this.body.shape.pose((k / kBodyPoints) * L).p));
+    return points.filter((p) => p.z >= 0).map((p) => p.applyMatrix4(this.X_SE));
   }
 
   applyTheme() {
     for (const part of [this.body, this.target, this.entry, this.path, this.gap, this.field]) part.applyTheme();
+    this.stop?.applyTheme();
   }
 
   setTime(time: number) {
@@ -96,7 +113,9 @@ export class Pane {
     if (labelled) this.nameParts(labels);
     if (labelled) for (const { at, text } of axes) this.label(labels, at, text, 4, 12, 'of-axis');
     const { clientWidth, clientHeight } = this.element;
-    this.labels.draw(labels, clientWidth, clientHeight, [scaleBar(this.camera, middle, clientHeight)]);
+    const title = this.heading ? [{ x: this.heading.offsetLeft, y: this.heading.offsetTop, width: this.heading.offsetWidth, height: this.heading.offsetHeight }] : [];
+    const bar = scaleBar(this.camera, middle, clientHeight);
+    this.labels.draw(labels, clientWidth, clientHeight, [bar.element], [bar.place, ...title]);
   }
 
   private project(p: THREE.Vector3): [number, number] {
@@ -159,6 +178,9 @@ export class Pane {
     });
     const t = this.scene.target;
     this.label(labels, vector(t.point_mm), `target ± ${quantity(t.tolerance_mm, 'mm', 1)}`, 22, -30, 'of-target');
+    const { depth } = this.track.entry.plan;
+    if (depth?.stops_short && depth.at_most_mm !== null)
+      this.label(labels, vector(depth.place_mm), `no tip gets past ${quantity(depth.at_most_mm, 'mm', 1)} deep`, -22, -30, 'of-gap');
     this.label(labels, vector(this.scene.entry.p), 'entry', -16, 34, 'of-entry');
   }
 }

@@ -16,6 +16,10 @@ interface ViewFrame {
   toEye: THREE.Vector3;
 }
 
+/** Up to this width of the window panes stand one below the other (style.css). */
+const kNarrow_px = 700;
+/** Nearer than this the eye need not go to see a segment of a few millimetres. */
+const kNearest_mm = 10;
 /** Dots of a still for each px of the layout: about 250 to the inch on A4. */
 const kPaperPixelRatio = 2.5;
 
@@ -112,11 +116,46 @@ export class Stage {
   /** The first view: the whole channel, as large as the panes allow. */
   fit() {
     this.touched = false;
+    this.hold(this.outline());
+  }
+
+  /** As near as shows all of the segment that is past the entry, and the target, in every pane. */
+  fitSegment() {
+    this.touched = true;
+    const inside = this.panes.flatMap((pane) => pane.insidePoints());
+    this.hold([this.target_S, ...(inside.length > 0 ? inside : [this.entry_S])]);
+  }
+
+  /** The eye of the first view, so far off that the points fit. */
+  private hold(points: THREE.Vector3[]) {
+    const { up } = this.frame;
+    const direction = this.firstDirection();
+    const centre = new THREE.Box3().setFromPoints(points).getCenter(new THREE.Vector3());
+    this.look(centre, direction, up, Math.max(this.distanceFor(points, centre, direction, up), kNearest_mm));
+  }
+
+  private firstDirection(): THREE.Vector3 {
     const { right, up, toEye } = this.frame;
-    const direction = toEye.clone().addScaledVector(up, 0.35).addScaledVector(right, 0.12).normalize();
+    return toEye.clone().addScaledVector(up, 0.35).addScaledVector(right, 0.12).normalize();
+  }
+
+  /** Lays the panes out in as many columns as show the channel largest. */
+  private layPanes() {
+    const { clientWidth, clientHeight, style } = this.element;
+    const count = this.panes.length;
+    style.gridTemplateColumns = style.gridTemplateRows = '';
+    if (count === 1 || window.innerWidth <= kNarrow_px) return;
     const corners = this.outline();
-    const centre = new THREE.Box3().setFromPoints(corners).getCenter(new THREE.Vector3());
-    this.look(centre, direction, up, this.distanceFor(corners, centre, direction, up));
+    const extent = (along: THREE.Vector3) => {
+      const values = corners.map((p) => p.dot(along));
+      return Math.max(...values) - Math.min(...values) || 1;
+    };
+    const [wide, tall] = [extent(this.frame.right), extent(this.frame.up)];
+    const size = (columns: number) => Math.min(clientWidth / columns / wide, clientHeight / Math.ceil(count / columns) / tall);
+    let best = 1;
+    for (let columns = 2; columns <= count; ++columns) if (size(columns) > size(best)) best = columns;
+    style.gridTemplateColumns = `repeat(${best}, minmax(0, 1fr))`;
+    style.gridTemplateRows = `repeat(${Math.ceil(count / best)}, minmax(0, 1fr))`;
   }
 
   /** Goes close to a gap, turned no more than it takes to see the gap from the side. */
@@ -190,6 +229,7 @@ export class Stage {
     const { clientWidth, clientHeight } = this.element;
     if (clientWidth === 0 || clientHeight === 0) return;
     this.renderer.setSize(clientWidth, clientHeight, false);
+    this.layPanes();
     for (const pane of this.panes) pane.camera.aspect = pane.element.clientWidth / Math.max(1, pane.element.clientHeight);
     this.sized = true;
     if (!this.touched) this.fit();
