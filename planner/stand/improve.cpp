@@ -36,6 +36,8 @@ constexpr int kSortDraws = 300;
 constexpr int kMostPlans = 2;
 // A plan that fails on no more than one in so many benches compared by is let be.
 constexpr int kOneIn = 200;
+// The last bend is made over so much of the way in (mm), where it can't be made over all of it.
+constexpr double kStraightBefore_mm = 20.0;
 // A friction lock's neighbouring bends (rad).
 constexpr double kBendStep_rad = 0.1;
 
@@ -153,6 +155,7 @@ class Improver {
 
   Plan run() {
     aim();
+    if (can_gain()) stiffen();
     for (int round = 0; round < shares::kNotchRounds && can_gain() && change_a_notch(); ++round) {
     }
     return std::move(plan_);
@@ -248,6 +251,28 @@ class Improver {
       for (const double part : kParts)
         for (Route& route : leading_to(route_, part_of_the_way(from, end, part)))
           add(std::move(route), candidates);
+    return take_best(std::move(candidates));
+  }
+
+  /// A lock that engages before anything else is done and stays straight, so that errors bend less of the
+  /// segment. For routes that switch none.
+  bool stiffen() {
+    if (route_.switches() > 0) return false;
+    std::vector<Candidate> candidates;
+    for (int lock = 0; lock < design_.lock_count(); ++lock) {
+      const State held = after_lock(design_, route_.start, lock);
+      State from = last();
+      from.engaged = held.engaged;
+      from.theta_frozen = held.theta_frozen;
+      for (const State& end : ends_near(from)) {
+        State before = held;
+        before.insertion_mm = std::max(0.0, end.insertion_mm - kStraightBefore_mm);
+        Route straight{{{lock, true, held}, {-1, false, end}}, route_.start};
+        Route bent_late{{{lock, true, held}, {-1, false, before}, {-1, false, end}}, route_.start};
+        add(std::move(straight), candidates);
+        add(std::move(bent_late), candidates);
+      }
+    }
     return take_best(std::move(candidates));
   }
 

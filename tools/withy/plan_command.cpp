@@ -122,12 +122,8 @@ Preference preference(const std::string& word) {
 std::optional<ExitStatus> answer_into(std::optional<Asked>& asked, const Options& options,
                                       const PreparedScene& prepared, Progress& progress) {
   const int locks = options.locks.value_or(prepared.scene.layout_in_use);
-  AskOptions how{options.clearance_mm,
-                 options.budget_s,
-                 options.seed,
-                 options.planner,
-                 options.from.empty(),
-                 !options.proof.empty() || options.recheck};
+  AskOptions how{options.clearance_mm, options.budget_s,     options.seed,
+                 options.planner,      options.from.empty(), !options.proof.empty() || options.recheck};
   how.stuck_locks = true;
   how.prefer = preference(options.prefer);
   if (!options.from.empty()) {

@@ -14,7 +14,7 @@
 #include "planner/script/script_csv.h"
 #include "planner/script/script_iso6983.h"
 #include "planner/search/ask/certify.h"
-#include "planner/search/ask/stuck_locks.h"
+#include "planner/search/elsewhere/stuck_locks.h"
 #include "planner/show/page.h"
 
 namespace withy {

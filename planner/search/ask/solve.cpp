@@ -13,7 +13,7 @@
 #include "planner/effort/shares.h"
 #include "planner/plan/figures.h"
 #include "planner/search/ask/certify.h"
-#include "planner/search/ask/given_state.h"
+#include "planner/search/elsewhere/given_state.h"
 #include "planner/search/ask/nearest_approach.h"
 #include "planner/search/ask/obstacles.h"
 #include "planner/search/ask/reasons.h"

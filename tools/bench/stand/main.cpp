@@ -16,7 +16,7 @@
 
 #include "planner/search/ask/scene_problem.h"
 #include "planner/search/ask/solve.h"
-#include "planner/search/ask/stuck_locks.h"
+#include "planner/search/elsewhere/stuck_locks.h"
 #include "planner/segment/shape.h"
 #include "planner/stand/advice.h"
 #include "tools/bench/stand/brute_force.h"
