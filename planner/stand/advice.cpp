@@ -103,9 +103,11 @@ class Adviser {
     changed.design = std::move(*design);
     const Hardware hardware(changed.design);
     const StepJudge judge(changed, hardware);
-    const auto plan = make_plan(judge, way_in(plan_));
+    auto plan = make_plan(judge, way_in(plan_));
     if (!plan) return std::nullopt;
-    return Stander(changed, sizes_, kAdviceDraws).chance(*plan, kAdviceDraws).fails;
+    const Stander stander(changed, sizes_, kAdviceDraws);
+    const Plan best = made_to_stand(judge, stander, std::move(*plan), Effort());
+    return stander.chance(best, kAdviceDraws).fails;
   }
 
   /// The first of `values` that does, put into the parts by `set`.
@@ -129,11 +131,16 @@ class Adviser {
       try_values(
           {"tendons farther from the middle", "tendons.radius_mm", r, 0.0}, {1.25 * r, 1.5 * r, 2.0 * r},
           [](DesignParts& p, double x) { p.tendons->radius_mm = x; }, out);
+      const double most = parts.tendons->tension_max_N;
+      try_values(
+          {"tendons that bear more", "tendons.tension_max_N", most, 0.0},
+          {1.1 * most, 1.25 * most, 1.5 * most},
+          [](DesignParts& p, double x) { p.tendons->tension_max_N = x; }, out);
     }
     if (parts.latch && parts.latch->notch_pitch_mm > 0.0 && problem_.design.lock_count() > 0) {
       const double pitch = parts.latch->notch_pitch_mm;
       try_values(
-          {"a wider hunt", "latch.hunt_mm", parts.latch->hunt_mm, 0.0},
+          {"a hunt of another radius", "latch.hunt_mm", parts.latch->hunt_mm, 0.0},
           {0.05 * pitch, 0.1 * pitch, 0.2 * pitch, 0.3 * pitch},
           [](DesignParts& p, double x) { p.latch->hunt_mm = x; }, out);
     }

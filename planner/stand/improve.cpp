@@ -36,6 +36,8 @@ constexpr int kSortDraws = 300;
 constexpr int kMostPlans = 2;
 // A plan that fails on no more than one in so many benches compared by is let be.
 constexpr int kOneIn = 200;
+// The last bend is made over so much of the way in (mm), where it can't be made over all of it.
+constexpr double kStraightBefore_mm = 20.0;
 // A friction lock's neighbouring bends (rad).
 constexpr double kBendStep_rad = 0.1;
 
@@ -143,9 +145,8 @@ class Improver {
         effort_(effort),
         draws_(draws),
         plan_(std::move(plan)),
-        route_(way_in(plan_)) {
-    plan_.standing = stander_.chance(plan_, draws_);
-  }
+        route_(way_in(plan_)),
+        fails_(stander_.fails(plan_, draws_, draws_)) {}
 
   Plan run_aim() {
     aim();
@@ -154,15 +155,15 @@ class Improver {
 
   Plan run() {
     aim();
+    if (can_gain()) stiffen();
     for (int round = 0; round < shares::kNotchRounds && can_gain() && change_a_notch(); ++round) {
     }
-    plan_.standing = stander_.judge(plan_);
     return std::move(plan_);
   }
 
  private:
   /// Do enough of the benches compared by fail?
-  bool can_gain() const { return kOneIn * plan_.standing->fails.benches > draws_ && !effort_.cut_short(); }
+  bool can_gain() const { return kOneIn * fails_ > draws_ && !effort_.cut_short(); }
 
   State last() const { return route_.state_before(route_.steps.size()); }
 
@@ -211,8 +212,9 @@ class Improver {
       auto plan = make_plan(judge_, candidate.route);
       if (!plan || (plan->without_hunt() != nullptr && plan_.without_hunt() == nullptr)) continue;
       ++made;
-      plan->standing = stander_.chance(*plan, draws_);
-      if (!better(*plan, plan_)) continue;
+      const int fails = stander_.fails(*plan, draws_, fails_ + 1);
+      if (!better(fails, *plan)) continue;
+      fails_ = fails;
       plan_ = std::move(*plan);
       route_ = candidate.route;
       taken = true;
@@ -220,15 +222,13 @@ class Improver {
     return taken;
   }
 
-  /// By the benches compared by; all alike, the nearer the tip is to the middle.
-  bool better(const Plan& a, const Plan& b) const {
-    const int fails_a = a.standing->fails.benches;
-    const int fails_b = b.standing->fails.benches;
-    if (fails_a != fails_b) return fails_a < fails_b;
-    const auto error = [&](const Plan& plan) {
-      return goal_.distance(plan.states[static_cast<std::size_t>(plan.reached_state)].tip_E);
+  /// Is it better than what is? By the benches compared by; all alike, the nearer the tip is to the middle.
+  bool better(int fails, const Plan& plan) const {
+    if (fails != fails_) return fails < fails_;
+    const auto error = [&](const Plan& of) {
+      return goal_.distance(of.states[static_cast<std::size_t>(of.reached_state)].tip_E);
     };
-    return error(a) < error(b) - kInsertionDifference_mm;
+    return error(plan) < error(plan_) - kInsertionDifference_mm;
   }
 
   /// States near `from` to end in: nearest to the middle of the tolerance, with less and less bend.
@@ -251,6 +251,28 @@ class Improver {
       for (const double part : kParts)
         for (Route& route : leading_to(route_, part_of_the_way(from, end, part)))
           add(std::move(route), candidates);
+    return take_best(std::move(candidates));
+  }
+
+  /// A lock that engages before anything else is done and stays straight, so that errors bend less of the
+  /// segment. For routes that switch none.
+  bool stiffen() {
+    if (route_.switches() > 0) return false;
+    std::vector<Candidate> candidates;
+    for (int lock = 0; lock < design_.lock_count(); ++lock) {
+      const State held = after_lock(design_, route_.start, lock);
+      State from = last();
+      from.engaged = held.engaged;
+      from.theta_frozen = held.theta_frozen;
+      for (const State& end : ends_near(from)) {
+        State before = held;
+        before.insertion_mm = std::max(0.0, end.insertion_mm - kStraightBefore_mm);
+        Route straight{{{lock, true, held}, {-1, false, end}}, route_.start};
+        Route bent_late{{{lock, true, held}, {-1, false, before}, {-1, false, end}}, route_.start};
+        add(std::move(straight), candidates);
+        add(std::move(bent_late), candidates);
+      }
+    }
     return take_best(std::move(candidates));
   }
 
@@ -340,6 +362,7 @@ class Improver {
   const int draws_;
   Plan plan_;
   Route route_;
+  int fails_;  // of the first draws_ benches
 };
 
 }  // namespace

@@ -8,6 +8,7 @@
 #include <fmt/core.h>
 #include <oneapi/tbb/parallel_for.h>
 
+#include "planner/tolerance/bench_contact.h"
 #include "planner/tolerance/bench_hardware.h"
 #include "planner/tolerance/proved_hardware.h"
 #include "planner/tolerance/statistics.h"
@@ -21,6 +22,8 @@ constexpr double kFineStep = 0.05;
 constexpr int kFineSteps = 20;
 constexpr double kCoarseFactor = 1.1;
 constexpr double kMostReserve = 10.0;
+// Benches run between two looks at whether enough have failed.
+constexpr std::size_t kBatch = 50;
 
 ErrorSizes times(double x, ErrorSizes sizes) {
   for (double& most : sizes.most) most *= x;
@@ -78,6 +81,7 @@ struct Outcome {
   bool misses = false;
   bool disengaged = false;
   bool overloads = false;
+  bool fails() const { return touches || misses || disengaged || overloads; }
 };
 
 }  // namespace
@@ -92,11 +96,56 @@ const std::vector<double>& reserve_ladder() {
   return ladder;
 }
 
-/// What is proved of a plan under errors of the whole size, so that no bench need be asked.
-struct Stander::Sound {
-  bool engages = false;
-  bool switches = false;
-  bool limits = false;
+/// One plan on one bench after another: what is proved under errors of the whole size is not asked.
+class Stander::OnBenches {
+ public:
+  OnBenches(const Stander& stander, const Plan& plan, const std::vector<KnownMotion*>& motions)
+      : stander_(stander),
+        motions_(motions),
+        reached_(plan.states[static_cast<std::size_t>(plan.reached_state)]),
+        hardware_(stander.hardware_, plan),
+        engages_(!hardware_.not_engaging(stander.sizes_)),
+        switches_(!hardware_.not_switching_as_planned(stander.sizes_)),
+        limits_(!hardware_.not_within_limits(stander.sizes_)) {}
+
+  /// All that happens on a bench, or (`touches_too`: no) all but whether the body touches where something
+  /// else fails already.
+  Outcome run(const ErrorDraw& errors, bool touches_too) const {
+    const SearchProblem& problem = stander_.problem_;
+    const Bench bench(problem.design, errors, stander_.centre_E_, stander_.bend_per_pull_);
+    const BenchHardware on_bench(stander_.hardware_, bench);
+    const auto& switches = hardware_.switches();
+    const auto& states = hardware_.states();
+    Outcome out;
+    out.misses = !bench.hits(reached_, problem.goal);
+    out.disengaged = !engages_ && !std::all_of(switches.begin(), switches.end(),
+                                               [&](const auto& s) { return on_bench.engages(s); });
+    out.overloads = (!switches_ && !std::all_of(switches.begin(), switches.end(),
+                                                [&](const auto& s) { return on_bench.switches(s); })) ||
+                    (!limits_ && !std::all_of(states.begin(), states.end(),
+                                              [&](const State& s) { return on_bench.keeps_limits(s); }));
+    if (touches_too || !out.fails()) out.touches = touches(bench);
+    return out;
+  }
+
+ private:
+  bool touches(const Bench& bench) const {
+    const ChannelDistance& distance = *stander_.problem_.distance;
+    return std::any_of(motions_.begin(), motions_.end(), [&](const KnownMotion* known) {
+      if (!known->doubtful) return false;
+      const auto cells = known->worst->doubtful_on(*known->doubtful, bench.errors());
+      if (!cells) return bench.contact(known->motion, distance) != Contact::clear;
+      return !cells_keep_clear(bench, known->motion, known->doubtful->parts, *cells, distance);
+    });
+  }
+
+  const Stander& stander_;
+  const std::vector<KnownMotion*>& motions_;
+  const State& reached_;
+  ProvedHardware hardware_;
+  bool engages_;
+  bool switches_;
+  bool limits_;
 };
 
 Stander::Stander(const SearchProblem& problem, const ErrorSizes& sizes, int draws, std::uint64_t seed)
@@ -167,49 +216,38 @@ Standing Stander::chance(const Plan& plan, int draws) const {
 }
 
 Standing Stander::chance(const Plan& plan, int draws, const std::vector<KnownMotion*>& motions) const {
-  const ProvedHardware hardware(hardware_, plan);
-  const State& reached = plan.states[static_cast<std::size_t>(plan.reached_state)];
-  const Sound sound{!hardware.not_engaging(sizes_), !hardware.not_switching_as_planned(sizes_),
-                    !hardware.not_within_limits(sizes_)};
-  const auto touches = [&](const Bench& bench) {
-    for (const KnownMotion* known : motions) {
-      if (!known->doubtful) continue;
-      for (const MotionStretch& s : known->worst->doubtful_on(*known->doubtful, bench.errors()))
-        if (bench.contact(known->motion, s.from, s.to, *problem_.distance) != Contact::clear) return true;
-    }
-    return false;
-  };
-  const auto run = [&](const ErrorDraw& errors) {
-    const Bench bench(problem_.design, errors, centre_E_, bend_per_pull_);
-    const BenchHardware on_bench(hardware_, bench);
-    Outcome out;
-    out.misses = !bench.hits(reached, problem_.goal);
-    const auto& switches = hardware.switches();
-    out.disengaged = !sound.engages && !std::all_of(switches.begin(), switches.end(),
-                                                    [&](const auto& s) { return on_bench.engages(s); });
-    out.overloads = (!sound.switches && !std::all_of(switches.begin(), switches.end(),
-                                                     [&](const auto& s) { return on_bench.switches(s); })) ||
-                    (!sound.limits && !std::all_of(hardware.states().begin(), hardware.states().end(),
-                                                   [&](const State& s) { return on_bench.keeps_limits(s); }));
-    out.touches = touches(bench);
-    return out;
-  };
+  const OnBenches on_benches(*this, plan, motions);
   const auto n = std::min(static_cast<std::size_t>(draws), draws_.size());
   std::vector<Outcome> outcomes(n);
-  tbb::parallel_for(std::size_t{0}, n, [&](std::size_t i) { outcomes[i] = run(draws_[i]); });
+  tbb::parallel_for(std::size_t{0}, n, [&](std::size_t i) { outcomes[i] = on_benches.run(draws_[i], true); });
   const auto counted = [&](auto&& happened) {
     return count_of(static_cast<int>(std::count_if(outcomes.begin(), outcomes.end(), happened)),
                     static_cast<int>(n));
   };
   Standing standing;
   standing.draws = static_cast<int>(n);
-  standing.fails =
-      counted([](const Outcome& o) { return o.touches || o.misses || o.disengaged || o.overloads; });
+  standing.fails = counted([](const Outcome& o) { return o.fails(); });
   standing.touches = counted([](const Outcome& o) { return o.touches; });
   standing.misses = counted([](const Outcome& o) { return o.misses; });
   standing.disengaged = counted([](const Outcome& o) { return o.disengaged; });
   standing.overloads = counted([](const Outcome& o) { return o.overloads; });
   return standing;
+}
+
+int Stander::fails(const Plan& plan, int draws, int enough) const {
+  const std::vector<KnownMotion*> motions = motions_of(plan);
+  const OnBenches on_benches(*this, plan, motions);
+  const auto n = std::min(static_cast<std::size_t>(draws), draws_.size());
+  int fails = 0;
+  for (std::size_t from = 0; from < n && fails < enough; from += kBatch) {
+    const std::size_t to = std::min(n, from + kBatch);
+    std::vector<char> failed(to - from);
+    tbb::parallel_for(from, to, [&](std::size_t i) {
+      failed[i - from] = static_cast<char>(on_benches.run(draws_[i], false).fails());
+    });
+    fails += static_cast<int>(std::count(failed.begin(), failed.end(), 1));
+  }
+  return fails;
 }
 
 int Stander::fails_at(const State& reached, int draws) const {

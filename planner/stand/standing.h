@@ -12,7 +12,7 @@
 //
 // Chance to fail: of so many drawn benches (errors.h) the share on which any of these does not hold, with its
 // exact interval. What is proved at x = 1 holds on every bench and is not asked of them; of the motions the
-// parts that are not proved then are run on every bench that a bound of its own errors does not settle. The
+// cells that are not proved then are looked at on every bench whose own errors' sizes do not settle them. The
 // same plan, errors, draws and seed give the same figures, on any number of threads.
 //
 // Source: none; the two figures are this project's own. The interval: statistics.h.
@@ -50,6 +50,9 @@ class Stander {
   /// The chance to fail alone, by the first `draws` benches; reserve 0.
   Standing chance(const Plan& plan, int draws) const;
 
+  /// How many of the first `draws` benches the plan fails on; no more are run once `enough` have failed.
+  int fails(const Plan& plan, int draws, int enough) const;
+
   /// How many of the first `draws` benches miss the target from this state, or break a limit in it.
   int fails_at(const State& reached, int draws) const;
 
@@ -60,7 +63,7 @@ class Stander {
     std::unique_ptr<WorstCase> worst;
     std::optional<DoubtfulMotion> doubtful;  ///< nothing: proved clear under errors of the whole size
   };
-  struct Sound;
+  class OnBenches;
 
   std::vector<KnownMotion*> motions_of(const Plan& plan) const;
   Standing chance(const Plan& plan, int draws, const std::vector<KnownMotion*>& motions) const;

@@ -119,7 +119,7 @@ State Bench::scaled(const State& planned) const {
   return out;
 }
 
-Design Bench::scaled_design() const {
+Design Bench::design_in_channel() const {
   DesignParts parts;
   parts.segment = design_.segment();
   parts.segment.length_mm /= scale_;
@@ -141,39 +141,35 @@ Design Bench::scaled_design() const {
   return std::move(*design);
 }
 
-Contact Bench::contact(const PlannedMotion& motion, const ChannelDistance& distance) const {
-  return contact(motion, 0.0, 1.0, distance);
+BodyPlacement Bench::placement_in_channel() const {
+  BodyPlacement placement{X_EB_};
+  placement.X_EB.translation() /= scale_;
+  return placement;
 }
 
-Contact Bench::contact(const PlannedMotion& motion, double from, double to,
-                       const ChannelDistance& distance) const {
-  const MotionClearance found = clearance(motion, from, to, distance, 0.0);
+std::vector<State> Bench::run_in_channel(const PlannedMotion& motion) const {
+  const bool guided = design_.carriage().kind == CarriageKind::guide;
+  const int pieces = guided && motion.from.insertion_mm != motion.to.insertion_mm ? kGuidePieces : 1;
+  std::vector<State> states;
+  for (int i = 0; i <= pieces; ++i)
+    states.push_back(scaled(interpolate(motion.from, motion.to, static_cast<double>(i) / pieces)));
+  return states;
+}
+
+Contact Bench::contact(const PlannedMotion& motion, const ChannelDistance& distance) const {
+  const MotionClearance found = clearance(motion, distance, 0.0);
   if (found.upper_mm < 0.0) return Contact::touches;
   return found.lower_mm < 0.0 ? Contact::close : Contact::clear;
 }
 
-/// With a guide the pieces end at the same places of the motion, whatever stretch of it is asked about.
-MotionClearance Bench::clearance(const PlannedMotion& motion, double from_fraction, double to_fraction,
-                                 const ChannelDistance& distance, double required_mm) const {
-  const Design design = scaled_design();
-  BodyPlacement placement{X_EB_};
-  placement.X_EB.translation() /= scale_;
-  const MotionVerifier verifier(design, distance, placement);
-  const bool guided = design_.carriage().kind == CarriageKind::guide;
-  const int pieces = guided && motion.from.insertion_mm != motion.to.insertion_mm ? kGuidePieces : 1;
+MotionClearance Bench::clearance(const PlannedMotion& motion, const ChannelDistance& distance,
+                                 double required_mm) const {
+  const Design design = design_in_channel();
+  const MotionVerifier verifier(design, distance, placement_in_channel());
+  const std::vector<State> states = run_in_channel(motion);
   MotionClearance least{kInfinity, kInfinity};
-  for (int i = 0; i < pieces && least.upper_mm >= std::min(0.0, required_mm); ++i) {
-    const double first = static_cast<double>(i) / pieces;
-    const double last = static_cast<double>(i + 1) / pieces;
-    const double a = std::max(first, from_fraction);
-    const double b = std::min(last, to_fraction);
-    if (a > b || (a == b && from_fraction != to_fraction)) continue;
-    // Between the ends of a piece the bench's state goes straight.
-    const State start = scaled(interpolate(motion.from, motion.to, first));
-    const State end = scaled(interpolate(motion.from, motion.to, last));
-    const auto at = [&](double t) { return interpolate(start, end, (t - first) * pieces); };
-    const MotionClearance found =
-        verifier.compare(a > first ? at(a) : start, b < last ? at(b) : end, required_mm / scale_);
+  for (std::size_t i = 0; i + 1 < states.size() && least.upper_mm >= std::min(0.0, required_mm); ++i) {
+    const MotionClearance found = verifier.compare(states[i], states[i + 1], required_mm / scale_);
     least.lower_mm = std::min(least.lower_mm, scale_ * found.lower_mm);
     least.upper_mm = std::min(least.upper_mm, scale_ * found.upper_mm);
   }

@@ -57,15 +57,20 @@ class Bench {
 
   /// How this bench fares over the whole motion.
   Contact contact(const PlannedMotion& motion, const ChannelDistance& distance) const;
-  /// The same over a stretch of it, from one fraction to another.
-  Contact contact(const PlannedMotion& motion, double from, double to, const ChannelDistance& distance) const;
 
   /// Its clearance over the whole motion, as far as it takes to tell whether it is at least `required_mm`;
   /// infinite: within kClearanceSlack_mm.
   MotionClearance clearance(const PlannedMotion& motion, const ChannelDistance& distance,
-                            double required_mm = kInfinity) const {
-    return clearance(motion, 0.0, 1.0, distance, required_mm);
-  }
+                            double required_mm = kInfinity) const;
+
+  /// The states that it passes, as the channel sees them: straight from each to the next, evenly over the
+  /// motion.
+  std::vector<State> run_in_channel(const PlannedMotion& motion) const;
+  /// The body and where its carriage stands, as the channel sees them.
+  Design design_in_channel() const;
+  BodyPlacement placement_in_channel() const;
+  /// 1 + sigma: what a length there is less than a real one.
+  double scale() const { return scale_; }
 
   /// Distance (mm) from the tip of a planned state, as it comes out, to the target, as that lies.
   double tip_error(const State& planned, const Goal& goal) const;
@@ -76,10 +81,7 @@ class Bench {
   const ErrorDraw& errors() const { return errors_; }
 
  private:
-  MotionClearance clearance(const PlannedMotion& motion, double from, double to,
-                            const ChannelDistance& distance, double required_mm) const;
   Eigen::Isometry3d tip_in_channel(const State& planned) const;
-  Design scaled_design() const;
   State scaled(const State& planned) const;
 
   const Design& design_;

@@ -32,7 +32,7 @@ struct Fractions {
       if (std::abs(a) > most) hi = -1.0;
       return;
     }
-    const auto [first, last] = std::minmax((-most - a) / slope, (most - a) / slope);
+    const auto [first, last] = std::minmax({(-most - a) / slope, (most - a) / slope});
     lo = std::max(lo, first);
     hi = std::min(hi, last);
   }

@@ -38,6 +38,8 @@ struct MotionCell {
   bool refined = false;  ///< is clearance_mm what MotionVerifier proves?
   int part = 0;
   int stretch = 0;
+  double from_mm = 0.0;  ///< stations of the stretch's ends
+  double to_mm = 0.0;
 };
 
 /// What a closer check of a cell (directed_bound.h) starts from.

@@ -19,9 +19,6 @@ namespace {
 // said.
 constexpr double kBehind_mm = 8.0;
 constexpr double kRounding_mm = 1e-9;
-// Stretches in doubt that are no further apart than so many parts are run as one: each costs something by
-// itself.
-constexpr int kPartsBetween = 8;
 
 }  // namespace
 
@@ -170,21 +167,13 @@ std::vector<DoubtfulMotion> WorstCase::doubtful(const ErrorSizes& sizes) {
   return out;
 }
 
-std::vector<MotionStretch> WorstCase::doubtful_on(const DoubtfulMotion& motion,
-                                                  const ErrorDraw& errors) const {
+std::optional<std::vector<const MotionCell*>> WorstCase::doubtful_on(const DoubtfulMotion& motion,
+                                                                     const ErrorDraw& errors) const {
   const ErrorBounds own = bounds_of(errors);
-  if (!shaft_stays_behind(own)) return {MotionStretch{}};
-  std::vector<MotionStretch> out;
-  int last = -1;  // the last part in doubt
-  for (const MotionCell& cell : motion.cells) {
-    if (cell.part == last || kept_in(cell, own) >= 0.0) continue;
-    const double end = static_cast<double>(cell.part + 1) / motion.parts;
-    if (last >= 0 && cell.part <= last + kPartsBetween)
-      out.back().to = end;
-    else
-      out.push_back({static_cast<double>(cell.part) / motion.parts, end});
-    last = cell.part;
-  }
+  if (!shaft_stays_behind(own)) return std::nullopt;
+  std::vector<const MotionCell*> out;
+  for (const MotionCell& cell : motion.cells)
+    if (kept_in(cell, own) < 0.0) out.push_back(&cell);
   return out;
 }
 

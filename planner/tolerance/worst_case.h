@@ -28,6 +28,8 @@
 // covers what rounding does to M (bend_levers.h) and the rest of this.
 #pragma once
 
+#include <memory>
+#include <optional>
 #include <vector>
 
 #include "planner/tolerance/bench.h"
@@ -46,12 +48,6 @@ struct DoubtfulMotion {
   std::size_t motion = 0;
   int parts = 1;                  ///< that the motion is cut into, all alike
   std::vector<MotionCell> cells;  ///< that are in doubt, part by part
-};
-
-/// A stretch of a motion: from a fraction of it to another.
-struct MotionStretch {
-  double from = 0.0;
-  double to = 1.0;
 };
 
 /// Not safe to use from several threads at once, but for what is const.
@@ -82,9 +78,10 @@ class WorstCase {
   /// doubt. Under smaller errors no others are.
   std::vector<DoubtfulMotion> doubtful(const ErrorSizes& sizes);
 
-  /// The stretches of a doubtful motion that are not proved to keep clear on this one bench, without a closer
-  /// look.
-  std::vector<MotionStretch> doubtful_on(const DoubtfulMotion& motion, const ErrorDraw& errors) const;
+  /// The cells of a doubtful motion that are not proved to keep clear by the sizes of this one bench's
+  /// errors, part by part; nothing where no cell is settled by them.
+  std::optional<std::vector<const MotionCell*>> doubtful_on(const DoubtfulMotion& motion,
+                                                            const ErrorDraw& errors) const;
 
   /// The largest size of one error alone for which the plan is proved to stand, by bisection; at most the
   /// size past which no bound is sought (largest_sought).

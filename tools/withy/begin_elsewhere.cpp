@@ -12,7 +12,7 @@
 #include "planner/script/script.h"
 #include "planner/script/script_csv.h"
 #include "planner/script/script_iso6983.h"
-#include "planner/search/ask/given_state.h"
+#include "planner/search/elsewhere/given_state.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_tidy.h"
 #include "tools/withy/interrupt.h"

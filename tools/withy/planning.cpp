@@ -15,7 +15,7 @@
 #include "planner/script/script_csv.h"
 #include "planner/script/script_iso6983.h"
 #include "planner/search/ask/certify.h"
-#include "planner/search/ask/stuck_locks.h"
+#include "planner/search/elsewhere/stuck_locks.h"
 #include "planner/show/page.h"
 
 namespace withy {
@@ -51,6 +51,7 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
   settings.errors = usual_errors(prepared.scene);
   if (options.from) {
     problem->start = *options.from;
+    problem->vias.clear();  // places are passed on the way from the entry
     settings.explain = false;
   }
   std::optional<recheck::Certificate> certificate;

@@ -98,7 +98,8 @@ class ReachSearch {
     if (!plan) return false;
     const Stander stander(asked, *settings_.errors, kReachDraws);
     const Plan aimed = made_to_aim(judge, stander, std::move(*plan), kReachDraws);
-    return aimed.standing->fails.benches < kReachChance * kReachDraws;
+    const int enough = static_cast<int>(std::ceil(kReachChance * kReachDraws));
+    return stander.fails(aimed, kReachDraws, enough) < enough;
   }
 
   /// Goes on with one target for so much work; true when it is decided.

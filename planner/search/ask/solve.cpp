@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <chrono>
 #include <cmath>
+#include <functional>
 #include <memory>
 
 #include <fmt/core.h>
@@ -12,7 +13,7 @@
 #include "planner/effort/shares.h"
 #include "planner/plan/figures.h"
 #include "planner/search/ask/certify.h"
-#include "planner/search/ask/given_state.h"
+#include "planner/search/elsewhere/given_state.h"
 #include "planner/search/ask/nearest_approach.h"
 #include "planner/search/ask/obstacles.h"
 #include "planner/search/ask/reasons.h"
@@ -349,6 +350,8 @@ tl::expected<Plan, PlanRefusal> plan_from_elsewhere(const SearchProblem& problem
 
 /// Fewer benches than this share are not worth another search.
 constexpr double kFewFail = 0.005;
+/// Benches that plans are compared by.
+constexpr int kComparedBy = 1000;
 /// What of the target's tolerance and of the greatest tension a plan with some to spare may take.
 constexpr double kSpareTolerance = 0.3;
 constexpr double kSpareTension = 0.92;
@@ -373,6 +376,29 @@ std::optional<Plan> plan_with_spare(const SearchProblem& problem, const StepJudg
   return plan ? std::optional<Plan>(std::move(*plan)) : std::nullopt;
 }
 
+/// The plan that stands most of those that are come to from `plan`: by itself, by one with some to spare of
+/// what benches fail of, and by a wider one.
+Plan most_standing(const SearchProblem& asked, Plan plan, const Stander& stander, const StepJudge& judge,
+                   const RouteSearchSettings& settings, const std::function<Plan(Plan)>& wider) {
+  const auto stood = [&](Plan other) {
+    other = made_to_stand(judge, stander, std::move(other), settings.effort);
+    other.standing = stander.chance(other, kComparedBy);
+    return other;
+  };
+  Plan best = stood(plan);
+  const auto too_many = [&](const BenchCount& count) {
+    return count.benches > kFewFail * best.standing->draws && !settings.effort.cut_short();
+  };
+  const auto take = [&](Plan other) {
+    other = stood(std::move(other));
+    if (stands_more(*other.standing, *best.standing)) best = std::move(other);
+  };
+  if (too_many(best.standing->misses) || too_many(best.standing->overloads))
+    if (auto spared = plan_with_spare(asked, judge, settings)) take(std::move(*spared));
+  if (too_many(best.standing->touches)) take(wider(std::move(plan)));
+  return best;
+}
+
 /// The plan, or a better one that is found in reasonable work.
 Plan improved(const SearchProblem& problem, Plan plan, const SolveSettings& settings,
               const RouteSearch& first) {
@@ -392,18 +418,8 @@ Plan improved(const SearchProblem& problem, Plan plan, const SolveSettings& sett
   if (settings.prefer != Preference::bench || !settings.errors) return wider(std::move(plan));
   settings.progress("trying benches");
   const Stander stander(problem, *settings.errors);
-  Plan best = made_to_stand(first.judge(), stander, plan, settings.effort);
-  const auto too_many = [&](const BenchCount& count) {
-    return count.benches > kFewFail * best.standing->draws && !settings.effort.cut_short();
-  };
-  const auto take = [&](Plan other) {
-    other = made_to_stand(first.judge(), stander, std::move(other), settings.effort);
-    if (stands_more(*other.standing, *best.standing)) best = std::move(other);
-  };
-  // What benches fail of is looked for with some to spare.
-  if (too_many(best.standing->misses) || too_many(best.standing->overloads))
-    if (auto spared = plan_with_spare(asked, first.judge(), search_settings)) take(std::move(*spared));
-  if (too_many(best.standing->touches)) take(wider(std::move(plan)));
+  Plan best = most_standing(asked, std::move(plan), stander, first.judge(), search_settings, wider);
+  best.standing = stander.judge(best);
   return best;
 }
 
@@ -441,7 +457,7 @@ void solve_by_vias(Answer& answer, const SearchProblem& problem, const SolveSett
       return fill_refused(answer, plan.error());
     }
     for (const std::size_t step : by.via_steps) plan->via_states.push_back(static_cast<int>(step) + 1);
-    fill_plan(answer, problem, std::move(*plan));
+    fill_plan(answer, problem, stood(problem, std::move(*plan), settings));
     answer.why +=
         fmt::format("; it passes {} on the way", plural(static_cast<int>(problem.vias.size()), "place"));
     return;

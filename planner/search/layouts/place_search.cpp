@@ -290,8 +290,9 @@ void make_to_stand(const SearchProblem& base, const PlaceSettings& settings, Pla
   problem.design = std::move(*made);
   const Hardware hardware(problem.design);
   const StepJudge judge(problem, hardware);
-  design.plan =
-      made_to_stand(judge, Stander(problem, *settings.errors), std::move(design.plan), settings.effort);
+  const Stander stander(problem, *settings.errors);
+  design.plan = made_to_stand(judge, stander, std::move(design.plan), settings.effort);
+  design.plan.standing = stander.judge(design.plan);
   design.standing = design.plan.standing;
 }
 

@@ -41,7 +41,7 @@ struct Case {
 
 /// One bench asked everything, with nothing left out because it is proved.
 struct Asked {
-  bool touches = false, misses = false, disengaged = false, overloads = false;
+  bool touches = false, close = false, misses = false, disengaged = false, overloads = false;
 };
 
 Asked ask_all(const Case& of, const ErrorDraw& errors) {
@@ -58,8 +58,11 @@ Asked ask_all(const Case& of, const ErrorDraw& errors) {
   for (const PlannedState& state : of.plan.states)
     out.overloads = out.overloads || !on_bench.keeps_limits(state);
   for (const PlannedMotion& motion :
-       motions_inside(of.plan, MotionVerifier(problem.design, *problem.distance)))
-    out.touches = out.touches || bench.contact(motion, *problem.distance) != Contact::clear;
+       motions_inside(of.plan, MotionVerifier(problem.design, *problem.distance))) {
+    const Contact contact = bench.contact(motion, *problem.distance);
+    out.touches = out.touches || contact == Contact::touches;
+    out.close = out.close || contact != Contact::clear;
+  }
   return out;
 }
 
@@ -112,19 +115,25 @@ TEST_CASE("benches that a proof or a bound leaves out would not have failed") {
     const Standing standing = Stander(*of.problem, sizes, kDraws, 7).chance(of.plan, kDraws);
     std::mt19937_64 generator(7);
     Standing plain;
+    int close = 0;  // those that touch among them
     for (int i = 0; i < kDraws; ++i) {
       const Asked asked = ask_all(of, draw_errors(of.problem->design, sizes, generator));
       plain.touches.benches += asked.touches;
+      close += asked.close;
       plain.misses.benches += asked.misses;
       plain.disengaged.benches += asked.disengaged;
       plain.overloads.benches += asked.overloads;
       plain.fails.benches += asked.touches || asked.misses || asked.disengaged || asked.overloads;
     }
-    CHECK(standing.touches.benches == plain.touches.benches);
+    CAPTURE(close, plain.touches.benches);
+    // What is too close for one of them to tell need not be for the other.
+    CHECK(standing.touches.benches >= plain.touches.benches);
+    CHECK(standing.touches.benches <= close);
     CHECK(standing.misses.benches == plain.misses.benches);
     CHECK(standing.disengaged.benches == plain.disengaged.benches);
     CHECK(standing.overloads.benches == plain.overloads.benches);
-    CHECK(standing.fails.benches == plain.fails.benches);
+    CHECK(standing.fails.benches >= plain.fails.benches);
+    CHECK(standing.fails.benches <= plain.fails.benches + close - plain.touches.benches);
     CHECK(standing.misses.benches > 0);
   }
 }
@@ -140,13 +149,14 @@ TEST_CASE("no bench within a plan's reserve fails, extreme ones neither") {
     const StepJudge judge(*of.problem, hardware);
     const Stander stander(*of.problem, of.sizes, 1000);
     of.plan = made_to_stand(judge, stander, of.plan, Effort());
+    of.plan.standing = stander.judge(of.plan);
     const double reserve = of.plan.standing->reserve;
     CAPTURE(reserve, of.plan.standing->limited_by);
     CHECK(reserve > 0.0);
     const ErrorSizes sizes = times(reserve, of.sizes);
     for (int i = 0; i < 40; ++i) {
       const Asked asked = ask_all(of, extreme(of.problem->design, sizes, generator));
-      CHECK_FALSE(asked.touches);
+      CHECK_FALSE(asked.close);
       CHECK_FALSE(asked.misses);
       CHECK_FALSE(asked.disengaged);
       CHECK_FALSE(asked.overloads);
@@ -164,7 +174,9 @@ TEST_CASE("a plan that is made to stand fails on no more benches, and its tip is
     return of.problem->goal.distance(plan.states[static_cast<std::size_t>(plan.reached_state)].tip_E);
   };
   const Plan after = made_to_stand(judge, stander, of.plan, Effort());
-  CHECK(after.standing->fails.benches <= before.fails.benches);
+  CHECK(stander.fails(after, 1000, 1000) <= before.fails.benches);
+  // One look at a time, or all at once.
+  CHECK(stander.fails(of.plan, 1000, 1000) == before.fails.benches);
   CHECK(tip_error(after) <= tip_error(of.plan));
   CHECK(after.states.front() == start_state());
   CHECK(after.states.back() == start_state());

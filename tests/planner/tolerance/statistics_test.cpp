@@ -78,23 +78,23 @@ TEST_CASE("a median's interval lies between the order statistics that tables giv
   CHECK_FALSE(five.high);
 }
 
-TEST_CASE("the first-order indices of a weighted sum are the shares of the weights' squares") {
+namespace {
+
+/// Draws of 3 x_0 + 2 x_1 + x_3, all x even in [-1, 1].
+std::vector<PairOfDraws> draws_of_a_sum(int count, std::mt19937_64& random) {
   const std::vector<double> weights = {3.0, 2.0, 0.0, 1.0};
-  const std::uint64_t seed = 7;
-  INFO("seed " << seed);
-  std::mt19937_64 random(seed);
   std::uniform_real_distribution<double> even(-1.0, 1.0);
-  std::vector<PairOfDraws> draws(40000);
+  const auto sum = [&](const std::vector<double>& x) {
+    double total = 0.0;
+    for (std::size_t i = 0; i < x.size(); ++i) total += weights[i] * x[i];
+    return total;
+  };
+  std::vector<PairOfDraws> draws(static_cast<std::size_t>(count));
   for (PairOfDraws& draw : draws) {
     std::vector<double> a(weights.size());
     std::vector<double> b(weights.size());
     for (double& x : a) x = even(random);
     for (double& x : b) x = even(random);
-    const auto sum = [&](const std::vector<double>& x) {
-      double total = 0.0;
-      for (std::size_t i = 0; i < x.size(); ++i) total += weights[i] * x[i];
-      return total;
-    };
     draw.at_a = sum(a);
     draw.at_b = sum(b);
     for (std::size_t i = 0; i < weights.size(); ++i) {
@@ -103,18 +103,35 @@ TEST_CASE("the first-order indices of a weighted sum are the shares of the weigh
       draw.at_ab.push_back(sum(mixed));
     }
   }
-  const auto indices = first_order_indices(draws);
-  // Standard error of each about 1 / sqrt(40000); 9 + 4 + 1 = 14.
-  const std::array exact = {9.0 / 14.0, 4.0 / 14.0, 0.0, 1.0 / 14.0};
+  return draws;
+}
+
+}  // namespace
+
+TEST_CASE("the first-order indices of a weighted sum are the shares of the weights' squares") {
+  const std::uint64_t seed = 7;
+  INFO("seed " << seed);
+  std::mt19937_64 random(seed);
+  const std::array exact = {9.0 / 14.0, 4.0 / 14.0, 0.0, 1.0 / 14.0};  // 9 + 4 + 1 = 14
+  // Standard error of each about 1 / sqrt(40000).
+  const auto close = first_order_indices(draws_of_a_sum(40000, random));
+  for (std::size_t i = 0; i < exact.size(); ++i) CHECK(std::abs(close[i].share - exact[i]) < 0.03);
+  // Their intervals hold the exact shares 95 times of 100: of 300, all but 15, the standard error of which is
+  // 3.8.
+  constexpr int kRounds = 300;
+  std::array<int, 4> held{};
+  for (int round = 0; round < kRounds; ++round) {
+    const auto indices = first_order_indices(draws_of_a_sum(1000, random));
+    for (std::size_t i = 0; i < exact.size(); ++i) {
+      CHECK(0.0 <= indices[i].low);
+      CHECK(indices[i].low <= indices[i].share);
+      CHECK(indices[i].share <= indices[i].high);
+      CHECK(indices[i].high - indices[i].low < 0.2);
+      held[i] += indices[i].low <= exact[i] && exact[i] <= indices[i].high;
+    }
+  }
   for (std::size_t i = 0; i < exact.size(); ++i) {
-    CAPTURE(i);
-    CHECK(std::abs(indices[i].share - exact[i]) < 0.03);
-    CHECK(indices[i].low >= 0.0);
-    CHECK(indices[i].low <= indices[i].share);
-    CHECK(indices[i].high >= indices[i].share);
-    // The interval is a few standard errors wide, and holds the exact share here.
-    CHECK(indices[i].low <= exact[i] + 1e-9);
-    CHECK(indices[i].high >= exact[i]);
-    CHECK(indices[i].high - indices[i].low < 0.05);
+    CAPTURE(i, held[i]);
+    CHECK(held[i] >= kRounds - 15 - 16);
   }
 }

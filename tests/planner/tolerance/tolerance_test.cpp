@@ -80,9 +80,7 @@ struct Case {
     const auto channel = testing::make_tube(shape, 20000);
     sag = tube - least_radius(*channel);
     const auto wall = std::make_shared<const WallDistance>(channel);
-    Goal goal;
-    goal.point_E = {0.0, 0.0, depth};
-    goal.tolerance_mm = 2.0;
+    const Goal goal = {{0.0, 0.0, depth}, 2.0, std::nullopt};
     problem = std::make_unique<SearchProblem>(
         SearchProblem{std::move(*made),
                       std::make_shared<const ChannelDistance>(wall, DistanceField::make(wall, 0.2)),

@@ -7,6 +7,7 @@
 #include <cmath>
 #include <cstdio>
 #include <filesystem>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -15,7 +16,7 @@
 
 #include "planner/search/ask/scene_problem.h"
 #include "planner/search/ask/solve.h"
-#include "planner/search/ask/stuck_locks.h"
+#include "planner/search/elsewhere/stuck_locks.h"
 #include "planner/segment/shape.h"
 #include "planner/stand/advice.h"
 #include "tools/bench/stand/brute_force.h"
@@ -30,6 +31,7 @@ struct Options {
   std::vector<int> locks = {0, 1, 2, 3};
   bool brute = false;
   bool advice = false;
+  bool table = false;
   bench::BruteSettings grid;
 };
 
@@ -70,6 +72,37 @@ std::string figures(const SearchProblem& problem, const Made& made) {
       least_field_reserve(plan).value_or(NAN), stuck_out, plan.stuck_locks.size(), made.seconds);
 }
 
+constexpr const char* kTableHead =
+    "| scene, locks | plan for | clear mm | tip mm | reserve | beyond it | fails % | touch | miss | no notch "
+    "| "
+    "overload | tension N | field mT | switch reserve | stuck locks that have a way out | s |\n"
+    "|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|\n";
+
+/// A figure of a table, a dash where there is none.
+std::string cell(const std::optional<double>& value) {
+  return value && std::isfinite(*value) ? fmt::format("{:.2f}", *value) : "-";
+}
+
+std::string table_row(const SearchProblem& problem, const std::string& name, const char* plan_for,
+                      const Made& made) {
+  const Plan& plan = *made.answer.plan;
+  const Standing& s = *plan.standing;
+  const auto percent = [&](const BenchCount& count) {
+    return fmt::format("{:.2f}", 100.0 * count.benches / s.draws);
+  };
+  const auto stuck_out = std::count_if(plan.stuck_locks.begin(), plan.stuck_locks.end(),
+                                       [](const StuckLock& stuck) { return stuck.out; });
+  const double tip = problem.goal.distance(plan.states[static_cast<std::size_t>(plan.reached_state)].tip_E);
+  return fmt::format(
+      "| {} | {} | {} | {:.2f} of {:g} | {:.2f} | {} | {} | {} | {} | {} | {} | {} | {} | {} | {} of {} | "
+      "{:.2f} "
+      "|\n",
+      name, plan_for, cell(plan.clearance_mm), tip, problem.goal.tolerance_mm, s.reserve, s.limited_by,
+      percent(s.fails), percent(s.touches), percent(s.misses), percent(s.disengaged), percent(s.overloads),
+      cell(plan.largest.tension_N), cell(plan.largest.field_mT), cell(least_field_reserve(plan)), stuck_out,
+      plan.stuck_locks.size(), made.seconds);
+}
+
 /// Figures of all questions that reach.
 struct Spread {
   std::vector<double> fails, seconds;
@@ -82,12 +115,19 @@ bool run_question(const PreparedScene& prepared, const std::string& name, int lo
   const Made before = make(prepared, *problem, Preference::clearance);
   if (!before.answer.plan) return true;
   const Made after = make(prepared, *problem, Preference::bench);
-  fmt::print("{} {}\n  before: {}\n", name, locks, figures(*problem, before));
+  const std::string question = fmt::format("{} {}", name, locks);
+  if (options.table)
+    fmt::print("{}", table_row(*problem, question, "clearance", before));
+  else
+    fmt::print("{}\n  before: {}\n", question, figures(*problem, before));
   if (!after.answer.plan) {
     fmt::print("  after:  NO PLAN\n");
     return false;
   }
-  fmt::print("  after:  {}\n", figures(*problem, after));
+  if (options.table)
+    fmt::print("{}", table_row(*problem, question, "bench", after));
+  else
+    fmt::print("  after:  {}\n", figures(*problem, after));
   const Standing& standing = *after.answer.plan->standing;
   spread.fails.push_back(100.0 * standing.fails.benches / standing.draws);
   spread.seconds.push_back(after.seconds);
@@ -126,6 +166,7 @@ int main(int argc, char** argv) {
   CLI::App app("What plans stand, before and after");
   app.add_option("--scenes", options.scenes, "names of shipped scenes; left out: all");
   app.add_option("--locks", options.locks);
+  app.add_flag("--table", options.table, "as a table in Markdown");
   app.add_flag("--advice", options.advice, "what would bring the chance to fail under 1 %");
   app.add_flag("--brute", options.brute, "plans by brute force beside them");
   app.add_option("--bends", options.grid.bends);
@@ -133,6 +174,7 @@ int main(int argc, char** argv) {
   CLI11_PARSE(app, argc, argv);
   if (options.scenes.empty()) options.scenes = shipped_scenes();
   fmt::print("{}, commit {}\n", bench::processor(), bench::commit());
+  if (options.table) fmt::print("{}", kTableHead);
   bool good = true;
   Spread spread;
   for (const std::string& name : options.scenes) {

@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-#include "planner/search/ask/stuck_locks.h"
+#include "planner/search/elsewhere/stuck_locks.h"
 
 #include <utility>
 

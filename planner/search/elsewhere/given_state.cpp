@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-#include "planner/search/ask/given_state.h"
+#include "planner/search/elsewhere/given_state.h"
 
 #include <utility>
 
