@@ -61,11 +61,23 @@ const kBrowserFlags = [
   '--no-first-run', '--disable-background-networking', '--disable-component-update', '--disable-sync',
 ];
 
-export async function startBrowser(...more) {
-  const { chromium } = fromWork('playwright-core');
+function installedBrowser() {
   const executablePath = ['/usr/bin/chromium', '/usr/bin/chromium-browser', '/usr/bin/google-chrome'].find(existsSync);
   if (!executablePath) throw new Error('no chromium is installed');
-  return chromium.launch({ executablePath, args: [...kBrowserFlags, ...more] });
+  return executablePath;
+}
+
+export async function startBrowser(...more) {
+  const { chromium } = fromWork('playwright-core');
+  return chromium.launch({ executablePath: installedBrowser(), args: [...kBrowserFlags, ...more], timeout: 300000 });
+}
+
+/** A browser that can be ended though it no longer answers. */
+export async function startBrowserProcess() {
+  const { chromium } = fromWork('playwright-core');
+  const server = await chromium.launchServer({ executablePath: installedBrowser(), args: kBrowserFlags, timeout: 300000 });
+  const browser = await chromium.connect(server.wsEndpoint(), { timeout: 300000 });
+  return { browser, kill: () => void server.kill().catch(() => {}) };
 }
 
 /** Opens a page file and keeps a record of everything it complains of or asks the network for. */
