@@ -284,14 +284,17 @@ live('from a bare mesh to a saved script without a text editor', async () => {
   try {
     await other.started;
     await browser.on(other, async (page) => {
-      const entry = () => page.$$eval('.door', (doors) => doors.find((d) => d.textContent === 'entry')?.id);
-      const enter = async (id) => {
-        await page.locator(`#${id}`).dispatchEvent('click'); // where names are many one door may lie over another
-        await page.waitForFunction((i) => document.getElementById(i)?.textContent === 'entry', id);
+      const entry = async () => (await other.ask('scene')).scene.entry.p;
+      const revised = async (deed) => {
+        const was = await page.getAttribute('html', 'data-revision');
+        await deed();
+        await page.waitForFunction((r) => document.documentElement.dataset.revision !== r, was);
       };
-      assert.equal(await entry(), 'opening-1');
-      await enter('opening-2');
-      await enter('opening-1');
+      const drawnEntry = await entry();
+      await revised(() => page.getByRole('button', { name: 'enter by opening 2' }).dispatchEvent('click'));
+      assert.notDeepEqual(await entry(), drawnEntry);
+      await revised(() => page.click('#undo'));
+      assert.deepEqual(await entry(), drawnEntry);
       const before = (await other.ask('scene')).scene.target.point_mm;
       const at = await page.evaluate(() => window.placeOf('target'));
       await page.mouse.move(...at);
