@@ -35,6 +35,15 @@ Effort Effort::renewed(std::int64_t most) const {
   return other;
 }
 
+Effort Effort::with_share_of_time(double share) const {
+  Effort other = *this;
+  if (!deadline_ || !seconds_) return other;
+  const auto most = Clock::now() + std::chrono::duration_cast<Clock::duration>(
+                                       std::chrono::duration<double>(share * *seconds_));
+  other.deadline_ = std::min(*deadline_, most);
+  return other;
+}
+
 Effort Effort::until_stop(Asked asked) const {
   Effort other = *this;
   other.stop_ = either(stop_, std::move(asked));

@@ -44,6 +44,9 @@ class Effort {
   Effort part(std::int64_t most) const { return renewed(std::min(most, work_)); }
   /// The same ends, with work counted anew up to `most`.
   Effort renewed(std::int64_t most) const;
+  /// The same, but of the time that was given in all no more than this share from now on. Without a clock the
+  /// same.
+  Effort with_share_of_time(double share) const;
   /// The same, and it ends as well when `asked` says so. `asked` is called often, from whatever thread asks.
   Effort until_stop(Asked asked) const;
   Effort until_interrupted(Asked asked) const;

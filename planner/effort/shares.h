@@ -133,6 +133,17 @@ inline constexpr std::int64_t kLayoutRemedyWork = 100000;
 /// How often a change that does together with others is halved alone: down to a sixteenth. Chosen.
 inline constexpr int kRemedyHalvings = 4;
 
+/// How deep the tip gets (tip_depth.h): all looks together, one of them, and cubes of a millimetre that the
+/// tip's ball may get to. Chosen: half a dozen looks as hard as the question; cubes twice those of
+/// kPassageCubes, for here all are looked at.
+inline constexpr std::int64_t kDepthWork = 4000000;
+inline constexpr std::int64_t kDepthLookWork = 1000000;
+inline constexpr std::int64_t kDepthCubes = 60000;
+/// Of the time that a question is given, what the looks for a depth may take, and those for what would do:
+/// in tight tubes work stands for far more time than in wide ones. Chosen.
+inline constexpr double kDepthTimeShare = 0.2;
+inline constexpr double kRemediesTimeShare = 0.25;
+
 // Many targets (reach_search.h).
 
 /// For one target, in all. Chosen: 4 s.
@@ -158,6 +169,14 @@ inline constexpr std::int64_t kPlacePatience = 2;
 inline constexpr std::int64_t kPlacePolish = 3;
 /// Layouts tried between the points of the grid about each of the best. Chosen.
 inline constexpr int kPlacePolishTrials = 9;
+
+// All layouts of a lock count (anywhere.h).
+
+/// One box of stations. Chosen: what a question about one layout may take (kPlaceWork); a box that is not
+/// proved within it is halved.
+inline constexpr std::int64_t kBoxWork = 400000;
+/// Share of the time that layouts which reach are looked for before all are proved not to. Chosen.
+inline constexpr double kReachingTimeShare = 0.4;
 
 // Lattices of notches (latch.h).
 

@@ -5,7 +5,16 @@
 #include <cassert>
 #include <string_view>
 
+#include <fmt/format.h>
+
 namespace withy {
+
+namespace {
+
+// Depths as near as this are one: middle lines have a point every millimetre.
+constexpr double kAlikeDepth_mm = 1.0;
+
+}  // namespace
 
 std::string_view name_of(Verdict verdict) {
   switch (verdict) {
@@ -18,6 +27,45 @@ std::string_view name_of(Verdict verdict) {
   }
   assert(false);
   return {};
+}
+
+bool TipDepth::stops_short() const {
+  return proved && reached_mm + kAlikeDepth_mm < target_mm;
+}
+
+std::string TipDepth::sentence(const Eigen::Vector3d& place_S) const {
+  const std::string place = fmt::format("at ({:.1f}, {:.1f}, {:.1f}) mm, {:.1f} mm along branch {}",
+                                        place_S.x(), place_S.y(), place_S.z(), branch_station_mm, branch + 1);
+  const std::string target = fmt::format("the target is {:.1f} mm deep", target_mm);
+  if (reached_mm + kAlikeDepth_mm >= target_mm) {
+    std::string text = fmt::format("the tip gets as deep as the target, {:.1f} mm", target_mm);
+    if (no_nearer_mm)
+      text += fmt::format("; pointing as is asked, it comes no nearer to it than {:.2f} mm (proved)",
+                          *no_nearer_mm);
+    return text;
+  }
+  if (!proved)
+    return fmt::format("the tip gets {:.1f} mm deep at least; how much deeper is not proved; {}", reached_mm,
+                       target);
+  return fmt::format("the tip gets {:.1f} mm deep at least and {:.1f} mm at most (proved{}), {}; {}",
+                     reached_mm, at_most_mm, by_lumen ? ", wherever the locks sit" : "", place, target);
+}
+
+std::string OpenPart::sentence(const Eigen::Isometry3d& X_SE) const {
+  const auto place = [&](const Eigen::Vector3d& p_E) {
+    const Eigen::Vector3d p_S = X_SE * p_E;
+    return fmt::format("({:.1f}, {:.1f}, {:.1f})", p_S.x(), p_S.y(), p_S.z());
+  };
+  if (cells == 0)
+    return fmt::format(
+        "{} cells are open, none of them with its tip on the way along the middle line to the target",
+        beside);
+  std::string text = fmt::format(
+      "{} cells are open with their tips {:.0f} to {:.0f} mm deep, from {} to {} mm; the target is "
+      "{:.1f} mm deep",
+      cells, from_mm, to_mm, place(from_E), place(to_E), target_mm);
+  if (beside > 0) text += fmt::format("; {} more have them elsewhere", beside);
+  return text;
 }
 
 const PlannedAction* Plan::without_hunt() const {

@@ -63,9 +63,10 @@ struct PlanExtremes {
 struct Plan {
   std::vector<PlannedState> states;
   std::vector<PlannedAction> actions;
-  int reached_state = 0;            ///< index of the state whose tip is at the target
-  double clearance_mm = 0.0;        ///< least over all actions
-  double clearance_slack_mm = 0.0;  ///< the true value is at most this above
+  int reached_state = 0;             ///< index of the state whose tip is at the target
+  std::vector<int> via_states = {};  ///< of each place that was to be passed, the state whose tip is there
+  double clearance_mm = 0.0;         ///< least over all actions
+  double clearance_slack_mm = 0.0;   ///< the true value is at most this above
   bool preset = false;  ///< a lock was engaged on a bend with nothing of the body past the entry plane
   PlanExtremes largest;
 
@@ -93,6 +94,44 @@ struct Approach {
   std::string blocked_by;    ///< what stopped it there, as half a sentence
 };
 
+/// How deep the tip gets towards a target that is proved unreachable (planner/search/depth/tip_depth.h).
+/// Depths are along the middle line from the entry to the target's branch.
+struct TipDepth {
+  double target_mm = 0.0;   ///< depth of the target
+  double at_most_mm = 0.0;  ///< proved: no reachable tip is deeper; the line's whole length where nothing is
+  double reached_mm = 0.0;  ///< depth of the deepest tip of a verified way that was found
+  bool proved = false;      ///< is at_most_mm a bound at all?
+  bool by_lumen = false;    ///< by the lumen, whatever the locks; else by the cells of the search
+  // The place on the middle line at at_most_mm: the tip stops before it.
+  int branch = 0;  ///< from 0
+  double branch_station_mm = 0.0;
+  Eigen::Vector3d place_E = Eigen::Vector3d::Zero();
+  /// Proved: no reachable tip comes nearer to the target's point than this, in the direction that it asks
+  /// for; where the tip gets as deep as the target lies.
+  std::optional<double> no_nearer_mm;
+  bool cut_short = false;  ///< the looks ended before the bounds met
+
+  /// Proved: the tip stops short of the target's depth.
+  bool stops_short() const;
+  /// As a sentence without its full stop; `place_S` in the scene's frame.
+  std::string sentence(const Eigen::Vector3d& place_S) const;
+};
+
+/// Where a search that decided nothing still has open cells: between which depths along the middle line to
+/// the target their tips are.
+struct OpenPart {
+  std::int64_t cells = 0;   ///< open cells whose tips belong to the way
+  std::int64_t beside = 0;  ///< those whose tips are elsewhere
+  double from_mm = 0.0;
+  double to_mm = 0.0;
+  double target_mm = 0.0;
+  Eigen::Vector3d from_E = Eigen::Vector3d::Zero();  ///< the middle line's places there
+  Eigen::Vector3d to_E = Eigen::Vector3d::Zero();
+
+  /// As a sentence without its full stop; places in the scene's frame.
+  std::string sentence(const Eigen::Isometry3d& X_SE) const;
+};
+
 struct Answer {
   Verdict verdict = Verdict::undecided;
   std::string why;  ///< one sentence a designer can act on
@@ -106,8 +145,11 @@ struct Answer {
   double seconds = 0.0;        ///< for the question alone: until there was a plan, a proof, or no more effort
   double seconds_after = 0.0;  ///< then, for a better plan, or for what stands in the way
   std::optional<Plan> plan;    ///< reached only
-  std::optional<Coverage> coverage;  ///< unreachable and undecided
-  std::optional<Approach> approach;  ///< undecided (and unreachable, where one is known)
+  std::optional<Coverage> coverage;       ///< unreachable and undecided
+  std::optional<Approach> approach;       ///< undecided (and unreachable, where one is known)
+  std::optional<TipDepth> depth;          ///< unreachable only, where it was looked for
+  std::optional<OpenPart> open;           ///< undecided only, where it is known
+  std::vector<std::string> would_decide;  ///< undecided only: what might, a sentence each
 };
 
 }  // namespace withy

@@ -56,10 +56,14 @@ class PlanWriter {
     plan["seconds"] = number(answer.seconds);
     plan["segment"] = segment();
     plan["summary"] = answer.plan ? summary(*answer.plan) : Json(nullptr);
+    if (answer.plan && !answer.plan->via_states.empty()) plan["via_states"] = answer.plan->via_states;
     plan["states"] = states();
     plan["actions"] = actions();
     plan["proof"] = answer.coverage ? proof(*answer.coverage) : Json(nullptr);
     plan["approach"] = answer.approach ? approach(*answer.approach) : Json(nullptr);
+    if (answer.open) plan["open"] = open(*answer.open);
+    if (!answer.would_decide.empty()) plan["might_decide"] = answer.would_decide;
+    if (answer.depth) plan["depth"] = depth(*answer.depth);
     if (const auto& rechecked = record_.rechecked)
       plan["rechecked"] = {{"verdict", rechecked->verdict}, {"sentence", rechecked->sentence}};
     return laid_out(plan);
@@ -269,6 +273,27 @@ class PlanWriter {
             {"finest_cell_mm", number(coverage.finest_cell_mm)},
             {"lipschitz_insertion", number(coverage.lipschitz_insertion)},
             {"lipschitz_curvature_mm2", number(coverage.lipschitz_curvature_mm2)}};
+  }
+
+  Json open(const OpenPart& part) const {
+    return {{"sentence", part.sentence(X_SE_)}, {"cells", part.cells},
+            {"cells_beside", part.beside},      {"from_mm", number(part.from_mm)},
+            {"to_mm", number(part.to_mm)},      {"target_mm", number(part.target_mm)}};
+  }
+
+  Json depth(const TipDepth& depth) const {
+    const Eigen::Vector3d place_S = X_SE_ * depth.place_E;
+    return {{"sentence", depth.sentence(place_S)},
+            {"target_mm", number(depth.target_mm)},
+            {"reached_mm", number(depth.reached_mm)},
+            {"at_most_mm", depth.proved ? number(depth.at_most_mm) : Json(nullptr)},
+            {"by_lumen", depth.by_lumen},
+            {"stops_short", depth.stops_short()},
+            {"branch", depth.branch + 1},
+            {"branch_station_mm", number(depth.branch_station_mm)},
+            {"place_mm", numbers(place_S)},
+            {"no_nearer_mm", depth.no_nearer_mm ? number(*depth.no_nearer_mm) : Json(nullptr)},
+            {"cut_short", depth.cut_short}};
   }
 
   Json approach(const Approach& approach) const {

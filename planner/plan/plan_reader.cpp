@@ -127,7 +127,7 @@ PlannedAction read_action(const JsonNode& node, std::size_t states, int locks) {
 /// `kind` and under names that end in `_by`.
 void check_figures(const JsonNode& node, const std::string& name) {
   if (node.is_text()) {
-    if (name != "kind" && !name.ends_with("_by"))
+    if (name != "kind" && name != "sentence" && !name.ends_with("_by"))
       node.fault("a text stands where a number belongs", "give a number");
     return;
   }
@@ -287,7 +287,7 @@ Result<PlanFile> read_plan(const std::filesystem::path& file) {
     root.at("version").fault("plans of this version can't be read", "plan again");
   root.expect_keys({"format", "version", "scene", "verdict", "why", "checked", "not_checked", "locks", "seed",
                     "seconds", "segment", "summary", "states", "actions", "proof", "approach"},
-                   {"rechecked", "remedies"});
+                   {"rechecked", "remedies", "depth", "open", "might_decide", "via_states"});
   if (root.has("rechecked")) {
     root.at("rechecked").expect_keys({"verdict", "sentence"});
     for (const char* said : {"verdict", "sentence"}) root.at("rechecked").at(said).text();
@@ -295,6 +295,10 @@ Result<PlanFile> read_plan(const std::filesystem::path& file) {
   read_head(root, plan);
   for (const char* shown : {"seconds", "segment", "summary", "proof", "approach"})
     check_figures(root.at(shown), shown);
+  for (const char* shown : {"depth", "open"})
+    if (root.has(shown)) check_figures(root.at(shown), shown);
+  if (root.has("might_decide")) root.at("might_decide").texts();
+  if (root.has("via_states")) root.at("via_states").numbers();
   if (plan.verdict == Verdict::reached && root.at("summary").is_null())
     root.at("summary").fault("a plan that reached its target has no summary", "plan again");
   if (const JsonNode summary = root.at("summary"); summary.has("clearance_required_mm"))

@@ -138,6 +138,14 @@ std::optional<InputError> placing_fault(const Scene& scene, const WallDistance& 
         "target.point_mm",
         fmt::format("the target lies {:.3f} mm outside the channel", wall.distance(target_E)),
         place_inside(scene, wall));
+  for (const Target& via : scene.vias) {
+    const Eigen::Vector3d via_E = scene.entry.X_SE.inverse() * via.point_S;
+    if (!wall.inside(via_E))
+      return scene.error_at(
+          "via.point_mm",
+          fmt::format("the place to pass lies {:.3f} mm outside the channel", wall.distance(via_E)),
+          "give a place in the lumen");
+  }
   const double room = wall.distance(Eigen::Vector3d::Zero());
   const double radius = scene.parts.segment.radius_mm;
   if (room < radius + scene.required_clearance_mm)

@@ -50,6 +50,7 @@ struct Scene {
   Outlets outlets = Outlets::closed;
   Entry entry;
   Target target;
+  std::vector<Target> vias;  ///< places that the tip passes on the way to the target, in this order
   double required_clearance_mm = 0.0;
 
   DesignParts parts;                  ///< all but the layout

@@ -49,10 +49,11 @@ void place_entry(TomlFile& file, const EntryAsWritten& written, Entry& entry) {
   entry.X_SE.translation() = written.point_S;
 }
 
-void check_target(TomlFile& file, Target& target) {
+/// `name` of the table: "target" or "via".
+void check_target(TomlFile& file, Target& target, const std::string& name) {
   if (!target.direction_S) return;
   if (target.direction_S->norm() < kShortestAxis)
-    file.fault("target.direction", "target.direction has no length",
+    file.fault(name + ".direction", name + ".direction has no length",
                "give the direction the tip should point in");
   else
     target.direction_S->normalize();
@@ -173,7 +174,8 @@ void check_actuation(TomlFile& file, const Scene& scene) {
 
 void check_scene_values(TomlFile& file, const EntryAsWritten& entry, Scene& scene) {
   place_entry(file, entry, scene.entry);
-  check_target(file, scene.target);
+  check_target(file, scene.target, "target");
+  for (Target& via : scene.vias) check_target(file, via, "via");
   scene.parts.R_SE = scene.entry.X_SE.linear();
   scene.parts.p_SE = scene.entry.X_SE.translation();
   check_coils(file, scene);

@@ -64,6 +64,18 @@ void read_target_table(TomlSection table, TomlFile& file, Target& target, std::s
   table.close();
 }
 
+Target read_via_table(TomlSection table) {
+  Target via;
+  via.point_S = table.vector3("point_mm");
+  via.tolerance_mm = table.number("tolerance_mm");
+  if (table.has("direction") || table.has("direction_tolerance_deg")) {
+    via.direction_S = table.vector3("direction");
+    via.direction_tolerance_rad = table.number("direction_tolerance_deg") * kRadiansPerDegree;
+  }
+  table.close();
+  return via;
+}
+
 void read_segment_table(TomlSection table, Segment& segment) {
   segment.length_mm = table.number("length_mm");
   segment.radius_mm = table.number("radius_mm");
@@ -220,6 +232,7 @@ EntryAsWritten read_scene_tables(TomlFile& file, Scene& scene) {
   read_channel_table(root.table("channel"), scene);
   EntryAsWritten entry = read_entry_table(root.table("entry"), file, scene);
   read_target_table(root.table("target"), file, scene.target, entry.target_name);
+  for (const TomlSection& via : root.optional_tables("via")) scene.vias.push_back(read_via_table(via));
   TomlSection clearance = root.table("clearance");
   scene.required_clearance_mm = clearance.number("required_mm");
   clearance.close();

@@ -66,6 +66,7 @@ class PlanJudge {
       const bool switches = action.kind == ActionKind::lock || action.kind == ActionKind::unlock;
       if (Fault fault = switches ? check_switch(action) : check_motion(action)) return fault;
     }
+    if (Fault fault = check_vias()) return fault;
     return check_target();
   }
 
@@ -233,6 +234,28 @@ class PlanJudge {
   }
 
   // --- Target ---
+
+  /// Does the way in pass the scene's places in their order?
+  Fault check_vias() const {
+    std::size_t next = 0;
+    for (const PlannedAction& action : plan_.actions) {
+      if (action.leg == Leg::out) break;
+      const Eigen::Isometry3d tip_S = scene_.entry.X_SE * Shape(design_, state(action.to)).tip_E();
+      while (next < scene_.vias.size() && is_there(scene_.vias[next], tip_S)) ++next;
+    }
+    if (next == scene_.vias.size()) return std::nullopt;
+    return whole(fmt::format("no state of the way in has its tip at place {} of those to pass", next + 1));
+  }
+
+  static bool is_there(const Target& place, const Eigen::Isometry3d& tip_S) {
+    if (!((tip_S.translation() - place.point_S).norm() <= place.tolerance_mm + kSameClearance_mm))
+      return false;
+    if (!place.direction_S) return true;
+    const Eigen::Vector3d tangent = tip_S.linear().col(2);
+    const double turn_rad =
+        std::atan2(tangent.cross(*place.direction_S).norm(), tangent.dot(*place.direction_S));
+    return turn_rad <= place.direction_tolerance_rad + kSameBend_rad;
+  }
 
   Fault check_target() const {
     const Eigen::Isometry3d tip_S = scene_.entry.X_SE * Shape(design_, state(plan_.reached_state)).tip_E();

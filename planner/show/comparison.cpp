@@ -48,7 +48,8 @@ std::string cell(const Json& summary, const char* key, int decimals) {
 }  // namespace
 
 std::string comparison_json(const Scene& scene, const std::string& scene_file,
-                            const std::vector<ComparedAnswer>& answers, bool partial) {
+                            const std::vector<ComparedAnswer>& answers, bool partial,
+                            const std::string& anywhere) {
   Json out;
   out["format"] = "withy-comparison";
   out["version"] = 1;
@@ -61,6 +62,7 @@ std::string comparison_json(const Scene& scene, const std::string& scene_file,
     row["locks"] = a.answer.locks;
     row["verdict"] = name_of(a.answer.verdict);
     row["why"] = a.answer.why;
+    if (plan.contains("depth")) row["depth"] = plan["depth"];
     row["checked"] = a.answer.checked;
     row["not_checked"] = a.answer.not_checked;
     row["seconds"] = a.answer.seconds;
@@ -70,6 +72,7 @@ std::string comparison_json(const Scene& scene, const std::string& scene_file,
     row["stack_instead"] = a.answer.plan ? stack_instead(a.design, *a.answer.plan) : Json(nullptr);
     out["counts"].push_back(std::move(row));
   }
+  if (Json layouts = Json::parse(anywhere); !layouts.empty()) out["anywhere"] = std::move(layouts);
   return out.dump(2) + "\n";
 }
 
@@ -92,6 +95,9 @@ std::string comparison_table(const std::vector<ComparedAnswer>& answers) {
   }
   for (const ComparedAnswer& a : answers) {
     out += fmt::format("{} lock{}: {}\n", a.answer.locks, a.answer.locks == 1 ? "" : "s", a.answer.why);
+    const Json plan = Json::parse(a.plan_text);
+    if (plan.contains("depth"))
+      out += fmt::format("  depth: {}\n", plan["depth"]["sentence"].get<std::string>());
     if (!a.answer.plan) continue;
     const Json stack = stack_instead(a.design, *a.answer.plan);
     if (stack.is_object() && stack["segments"].get<int>() > 1)

@@ -22,11 +22,13 @@ struct ComparedAnswer {
   std::string plan_text;
 };
 
-/// compare.json: for each count the verdict, why, the plan's summary, switches, seconds, and the stack of
-/// segments instead. `scene_file` as seen from the file's folder; `partial` where counts that were asked for
-/// are missing, or a budget ran out before one was decided.
+/// compare.json (`anywhere`: what is said of every layout, as JSON; left out where empty): for each count the
+/// verdict, why, the plan's summary, switches, seconds, and the stack of segments instead. `scene_file` as
+/// seen from the file's folder; `partial` where counts that were asked for are missing, or a budget ran out
+/// before one was decided.
 std::string comparison_json(const Scene& scene, const std::string& scene_file,
-                            const std::vector<ComparedAnswer>& answers, bool partial = false);
+                            const std::vector<ComparedAnswer>& answers, bool partial = false,
+                            const std::string& anywhere = "[]");
 
 /// The same as a table to read in a terminal.
 std::string comparison_table(const std::vector<ComparedAnswer>& answers);

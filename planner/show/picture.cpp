@@ -49,6 +49,7 @@ class Painter {
     if (state) draw_body(*state);
     draw_wall_outline(canvas_, view_, wall_);
     draw_target();
+    draw_stop();
     if (state) name_parts(*state);
     draw_words();
     draw_key({40.0, kPictureHeight - 58.0});
@@ -164,6 +165,19 @@ class Painter {
     canvas_.segments({{c.x - 1.5 * r, c.y}, {c.x + 1.5 * r, c.y}, {c.x, c.y - 1.5 * r}, {c.x, c.y + 1.5 * r}},
                      style);
     names_.put(c, fmt::format("target ± {:.1f} mm", input_.scene.target.tolerance_mm), 1, kTarget);
+  }
+
+  /// Where the tip comes to a stop: a cross in a ring.
+  void draw_stop() {
+    const auto& depth = input_.answer.depth;
+    if (!depth || !depth->stops_short()) return;
+    const PicturePoint c = view_.project(depth->place_E);
+    const double r = std::max(5.0, points(1.2 * input_.design.segment().radius_mm));
+    const double a = r / std::sqrt(2.0);
+    const LineStyle style = {.width = 2.5, .tone = kInk};
+    canvas_.circle(c, r, style);
+    canvas_.segments({{c.x - a, c.y - a}, {c.x + a, c.y + a}, {c.x - a, c.y + a}, {c.x + a, c.y - a}}, style);
+    names_.put(c, fmt::format("no tip gets past {:.1f} mm deep", depth->at_most_mm), -1, kInk);
   }
 
   // Names and words.

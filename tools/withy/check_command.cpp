@@ -18,6 +18,7 @@
 #include "planner/files/file_output.h"
 #include "planner/files/ranges.h"
 #include "planner/scene/scene.h"
+#include "planner/search/ask/obstacles.h"
 #include "planner/segment/field.h"
 #include "planner/show/channel_picture.h"
 #include "planner/show/channel_report.h"
@@ -84,22 +85,10 @@ std::optional<std::string> never_switches(const Design& design) {
 
 /// What no search is needed for: each sentence names a necessary condition that does not hold.
 std::vector<std::string> obstacles(const Scene& scene, const Design& design, const WallDistance& wall) {
-  std::vector<std::string> found;
-  const double body = design.segment().radius_mm + scene.required_clearance_mm;
-  const Eigen::Vector3d target_E = scene.target_point_E();
-  // Within the tolerance of the target the wall is at most that much farther away than at the target.
-  const double room = wall.distance(target_E) + scene.target.tolerance_mm;
-  if (room < body)
-    found.push_back(
-        fmt::format("nowhere within the target's tolerance is the wall farther than {:.2f} mm, and the body "
-                    "with its clearance needs {:.2f} mm",
-                    room, body));
-  // The tip of a segment pushed in by d is at most d deep, straight or bent.
-  const double depth = target_E.z() - scene.target.tolerance_mm;
-  if (depth > design.carriage().insertion_max_mm)
-    found.push_back(
-        fmt::format("the target lies {:.1f} mm deep, and the carriage pushes the tip in by {:.1f} mm at most",
-                    depth, design.carriage().insertion_max_mm));
+  Goal goal;
+  goal.point_E = scene.target_point_E();
+  goal.tolerance_mm = scene.target.tolerance_mm;
+  std::vector<std::string> found = target_obstacles(design, goal, scene.required_clearance_mm, wall);
   if (const auto never = never_switches(design)) found.push_back(*never);
   if (design.field())
     if (const auto near = too_near(design)) found.push_back(sentence_of(*near, design));

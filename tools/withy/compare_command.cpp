@@ -13,6 +13,7 @@
 #include "planner/files/file_names.h"
 #include "planner/files/words.h"
 #include "planner/show/comparison.h"
+#include "tools/withy/anywhere.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 #include "tools/withy/planning.h"
@@ -21,7 +22,13 @@ namespace withy {
 namespace {
 
 constexpr const char* kPartialName = "compare.partial.json";
-const std::set<std::string> kNames = {"compare.json", "compare.html", kPartialName};
+
+/// All files of an answer.
+std::set<std::string> answer_names() {
+  std::set<std::string> names = {"compare.json", "compare.html", kPartialName};
+  for (int locks = 1; locks <= kMaxLocks; ++locks) names.insert(anywhere_scene_name(locks));
+  return names;
+}
 
 struct Options {
   std::filesystem::path scene;
@@ -29,6 +36,8 @@ struct Options {
   AskOptions how;
   std::filesystem::path folder;
   bool recheck = false;
+  bool anywhere = false;
+  std::filesystem::path proof;
   bool quiet = false;
 };
 
@@ -48,11 +57,14 @@ struct Answered {
   std::mutex mutex;
   std::vector<Asked> asked;
   std::vector<std::string> texts;
+  std::vector<AnywhereRow> anywhere;
 
   /// The budget of a count ran out before it was decided.
   bool cut_short() const {
     return std::any_of(asked.begin(), asked.end(),
-                       [](const Asked& one) { return one.answer.verdict == Verdict::undecided; });
+                       [](const Asked& one) { return one.answer.verdict == Verdict::undecided; }) ||
+           std::any_of(anywhere.begin(), anywhere.end(),
+                       [](const AnywhereRow& row) { return row.answer.verdict == Verdict::undecided; });
   }
 
   std::vector<ComparedAnswer> compared() const {
@@ -67,19 +79,39 @@ struct Answered {
 void keep_finished(const Options& options, const PreparedScene& prepared, Answered& answered) {
   const std::lock_guard lock(answered.mutex);
   if (options.folder.empty() || answered.asked.empty()) return;
-  const auto written = write_whole(
-      options.folder / kPartialName,
-      comparison_json(prepared.scene, named_from(options.scene, options.folder), answered.compared(), true));
+  const auto written =
+      write_whole(options.folder / kPartialName,
+                  comparison_json(prepared.scene, named_from(options.scene, options.folder),
+                                  answered.compared(), true, anywhere_json(answered.anywhere)));
   if (!written) refuse(written.error());
 }
 
+/// The proofs of counts that no layout reaches with: a file each.
+void add_proofs(FileBatch& batch, const Options& options, const Answered& answered) {
+  if (options.proof.empty()) return;
+  for (const AnywhereRow& row : answered.anywhere) {
+    const auto file = file_for_count(options.proof, row.locks, options.locks.size() > 1);
+    if (!row.proofs.empty())
+      batch.add(file, file.extension() == ".gz" ? recheck::packed(row.proofs) : row.proofs);
+    else if (row.answer.verdict == Verdict::unreachable)
+      say_aside(fmt::format("no proof was written for {}: the tip alone proves it",
+                            count_of(static_cast<std::size_t>(row.locks), "lock")));
+  }
+}
+
 Result<void> write_files(const Options& options, const PreparedScene& prepared, const Answered& answered) {
-  if (options.folder.empty()) return {};
   FileBatch batch;
-  batch.owns(options.folder, kNames);
+  add_proofs(batch, options, answered);
+  if (options.folder.empty()) {
+    const WritingFiles writing;
+    return batch.commit();
+  }
+  batch.owns(options.folder, answer_names());
   batch.add(options.folder / "compare.json",
             comparison_json(prepared.scene, named_from(options.scene, options.folder), answered.compared(),
-                            answered.cut_short()));
+                            answered.cut_short(), anywhere_json(answered.anywhere)));
+  if (const auto best = add_best_scenes(batch, options.folder, prepared.scene, answered.anywhere); !best)
+    return best;
   if (auto page = page_text(prepared, answered.asked, answered.texts))
     batch.add(options.folder / "compare.html", std::move(*page));
   const WritingFiles writing;
@@ -96,16 +128,56 @@ std::string heading(const Options& options, const std::vector<Asked>& asked) {
   return text + ": ";
 }
 
+/// Every count of one lock or more, wherever its locks sit. `status`: of the proofs, where they are
+/// rechecked.
+std::optional<InputError> judge_anywhere(const Options& options, const PreparedScene& prepared,
+                                         Answered& answered, Progress& progress, ExitStatus& status) {
+  for (const int locks : options.locks) {
+    if (locks == 0) continue;
+    AnywhereOptions how{options.how.clearance_mm, options.how.budget_s,
+                        !options.proof.empty() || options.recheck, named_beside(options.scene, options.proof),
+                        fmt::format("{} anywhere: ", count_of(static_cast<std::size_t>(locks), "lock"))};
+    auto row = ask_anywhere(prepared, locks, how, progress);
+    if (!row) return row.error();
+    if (options.recheck && !row->proofs.empty()) {
+      const auto rechecked = recheck_text(row->proofs, "the answer", prepared.scene, prepared.wall(),
+                                          {.clearance_mm = options.how.clearance_mm}, progress);
+      if (!rechecked) return rechecked.error();
+      row->proof_status = rechecked->sentence;
+      status = worse(status, rechecked->status);
+    }
+    const std::lock_guard lock(answered.mutex);
+    answered.anywhere.push_back(std::move(*row));
+  }
+  return std::nullopt;
+}
+
+void say_anywhere(const std::vector<AnywhereRow>& rows) {
+  if (rows.empty()) return;
+  fmt::print("\nwherever the locks sit:\n{}", anywhere_table(rows));
+  for (const AnywhereRow& row : rows)
+    if (!row.proof_status.empty())
+      fmt::print("recheck, {} lock(s) anywhere: {}\n", row.locks, row.proof_status);
+}
+
 ExitStatus run(const Options& options) {
-  if (const auto place = check_output_folder(options.folder, kNames, {options.scene}); !place)
+  if (const auto place = check_output_folder(options.folder, answer_names(), {options.scene}); !place)
     return refuse(place.error());
   if (std::set<int>(options.locks.begin(), options.locks.end()).size() != options.locks.size())
     return refuse_arguments("compare", "--locks: give each lock count once");
+  if (!options.proof.empty()) {
+    if (!options.anywhere) return refuse_arguments("compare", "--proof: give it with --anywhere");
+    for (const int locks : options.locks) {
+      const auto file = file_for_count(options.proof, locks, options.locks.size() > 1);
+      if (const auto place = check_output_file(file, {options.scene}); !place) return refuse(place.error());
+    }
+  }
   Progress progress(options.quiet);
   progress.stage("reading the channel");
   const auto prepared = prepare_scene(options.scene);
   if (!prepared) return refuse(prepared.error());
   Answered answered;
+  ExitStatus proofs_status = ExitStatus::done;
   {
     const KeepOnInterrupt keep([&] { keep_finished(options, *prepared, answered); });
     for (const int locks : options.locks) {
@@ -124,11 +196,15 @@ ExitStatus run(const Options& options) {
       answered.texts.push_back(std::move(text));
       answered.asked.push_back(std::move(*one));
     }
+    if (options.anywhere)
+      if (const auto fault = judge_anywhere(options, *prepared, answered, progress, proofs_status))
+        return refuse(*fault);
   }
   if (const auto written = write_files(options, *prepared, answered); !written)
     return refuse(written.error());
   fmt::print("{}", comparison_table(answered.compared()));
-  return worse(say_rechecked(answered.asked),
+  say_anywhere(answered.anywhere);
+  return worse(worse(say_rechecked(answered.asked), proofs_status),
                answered.cut_short() ? ExitStatus::undecided : ExitStatus::done);
 }
 
@@ -151,6 +227,14 @@ void add_compare_command(CommandLine& line) {
   add_option(app, "-o,--output", options->folder,
              "folder for compare.json and compare.html, or, interrupted, compare.partial.json with the "
              "counts that are answered; left out: nothing is written");
+  add_flag(app, "--anywhere", options->anywhere,
+           "judge every count wherever its locks sit as well, within the budget once more each: the best "
+           "layout found, "
+           "a proof that none reaches, or what is left");
+  add_option(
+      app, "--proof", options->proof,
+      "with --anywhere: file for the proofs of a count that no layout reaches with, one for each count "
+      "(FILE-2), gzip where it ends in .gz; withy recheck checks it");
   add_flag(app, "--recheck", options->recheck, "check every plan and proof at once, as withy recheck does");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] {

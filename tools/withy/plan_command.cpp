@@ -12,6 +12,7 @@
 #include "planner/files/file_names.h"
 #include "planner/search/ask/certify.h"
 #include "planner/search/ompl/ompl_planners.h"
+#include "planner/show/channel_report.h"
 #include "planner/show/picture.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
@@ -97,6 +98,19 @@ std::optional<ExitStatus> refused_at_once(const Options& options) {
   return single_files_refused(options, {options.scene});
 }
 
+/// Of a question without a plan: how deep the tip gets, and the nearest verified state.
+void say_where_it_stops(const Scene& scene, const Answer& answer) {
+  if (answer.plan) return;
+  if (answer.depth)
+    fmt::print("depth: {}\n", answer.depth->sentence(scene.entry.X_SE * answer.depth->place_E));
+  if (answer.open) fmt::print("open: {}\n", answer.open->sentence(scene.entry.X_SE));
+  for (const std::string& way : answer.would_decide) fmt::print("might decide it: {}\n", way);
+  if (!answer.approach) return;
+  const Eigen::Vector3d tip_S = scene.entry.X_SE * answer.approach->state.tip_E.translation();
+  fmt::print("nearest: {:.2f} mm from the target, the tip at {}: {}\n", answer.approach->distance_mm,
+             spoken_point(tip_S), answer.approach->blocked_by);
+}
+
 ExitStatus run(const Options& options) {
   if (const auto refused = refused_at_once(options)) return *refused;
   const auto format = options.picture.empty() ? std::nullopt : picture_format(options.picture);
@@ -137,6 +151,7 @@ ExitStatus run(const Options& options) {
     if (const auto written = batch.commit(); !written) return refuse(written.error());
   }
   fmt::print("{}: {}\n", name_of(asked->answer.verdict), asked->answer.why);
+  say_where_it_stops(prepared->scene, asked->answer);
   for (const std::string& remedy : asked->answer.remedies) fmt::print("would do: {}\n", remedy);
   for (const std::string& left_out : asked->answer.not_checked) fmt::print("not checked: {}\n", left_out);
   if (no_script) fmt::print("{}\n", *no_script);

@@ -6,6 +6,7 @@
 
 #include <fmt/core.h>
 
+#include "geometry/centreline/centreline.h"
 #include "planner/plan/plan.h"
 #include "planner/script/plan_check.h"
 #include "planner/script/script.h"
@@ -51,6 +52,9 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
   settings.with_locks = [&](int other_locks) -> std::optional<SearchProblem> {
     auto other = make_problem(prepared, other_locks, options.clearance_mm);
     return other ? std::optional(std::move(*other)) : std::nullopt;
+  };
+  settings.target_way = [&](const Eigen::Vector3d& point_E) {
+    return way_to_target(compute_centreline(prepared.wall()), point_E);
   };
   settings.remedies = options.remedies;
   settings.with_channel = in_larger_channel;

@@ -7,6 +7,7 @@
 #include <fmt/format.h>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/proof/layouts/all_layouts.h"
 #include "planner/proof/plans/check_plan.h"
 
 namespace withy {
@@ -78,6 +79,15 @@ Result<Rechecked> recheck_text(const std::string& text, const std::string& file,
     progress.stage("rechecking");
     const recheck::ProofReport report = recheck::check_proof(*certificate, scene, wall, settings);
     return rechecked(report.outcome, claim_of(certificate->header, scene));
+  }
+  if (recheck::are_layout_proofs(text)) {
+    const auto proofs = recheck::read_layout_proofs(text, file);
+    if (!proofs) return tl::unexpected(proofs.error());
+    const recheck::ProofReport report = recheck::check_layout_proofs(*proofs, scene, wall, settings);
+    return rechecked(report.outcome,
+                     fmt::format("no layout of {} lock{} brings the tip to the target: {} boxes hold "
+                                 "every layout, whatever the clocking",
+                                 proofs->locks, proofs->locks == 1 ? "" : "s", proofs->boxes.size()));
   }
   progress.stage("rechecking");
   const auto report = recheck::check_plan(text, file, scene, wall, settings);

@@ -61,8 +61,10 @@ int component_across(const Design& design) {
 
 }  // namespace
 
-BendChart::BendChart(const Design& design, bool heeds_tendons)
-    : design_(design), pinned_(heeds_tendons ? component_across(design) : -1) {
+BendChart::BendChart(const Design& design, bool heeds_tendons, double station_play_mm)
+    : design_(design),
+      pinned_(heeds_tendons ? component_across(design) : -1),
+      station_play_mm_(station_play_mm) {
   if (design.latch()) kind_ = lattice_kind(*design.latch());
   axes_.resize(2, coordinates());
   if (kind_ == LatticeKind::everything) axes_ = Eigen::Matrix2d::Identity();

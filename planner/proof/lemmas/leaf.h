@@ -77,7 +77,9 @@ inline constexpr double kNotchGrain = 1e-7;
 class BendChart {
  public:
   /// `heeds_tendons`: bends that the tendons can't make are left out.
-  BendChart(const Design& design, bool heeds_tendons);
+  /// `station_play_mm`: the locks may sit so far from the design's stations (links.h).
+  BendChart(const Design& design, bool heeds_tendons, double station_play_mm = 0.0);
+  double station_play_mm() const { return station_play_mm_; }
 
   LatticeKind kind() const { return kind_; }
   /// Continuous coordinates of one frozen bend: 0, 1 or 2.
@@ -111,6 +113,7 @@ class BendChart {
   LatticeKind kind_ = LatticeKind::everything;
   Eigen::Matrix2Xd axes_;
   int pinned_ = -1;
+  double station_play_mm_ = 0.0;
 };
 
 /// A leaf's identity: engaged locks and the discrete part of each frozen bend, proximal to distal.

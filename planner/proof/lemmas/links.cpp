@@ -80,6 +80,7 @@ class LinkFinder {
         stretches_(stretches_of(design, leaf.engaged)) {
     kappa_ = design.segment().curvature_max_per_mm;
     n_ = chart.coordinates();
+    play_ = 2.0 * chart.station_play_mm();  // of a length between two locks
   }
 
   /// False where it was told to stop.
@@ -103,13 +104,14 @@ class LinkFinder {
 
  private:
   Interval exposed(double from, double to, const Interval& d) const {
-    return {exposed_flexible_length(design_, d.low, from, to),
-            exposed_flexible_length(design_, d.high, from, to)};
+    return {std::max(0.0, exposed_flexible_length(design_, d.low, from, to) - play_),
+            exposed_flexible_length(design_, d.high, from, to) + play_};
   }
 
   /// Part of `d` where the exposed flexible length of [from, to] lies in `f`; it grows with d, so by
   /// bisection (outwards).
-  Interval insertions(const Interval& d, double from, double to, const Interval& f) const {
+  Interval insertions(const Interval& d, double from, double to, const Interval& of_length) const {
+    const Interval f{of_length.low - play_, of_length.high + play_};
     const auto length = [&](double at) { return exposed_flexible_length(design_, at, from, to); };
     Interval out = d;
     if (length(d.high) < f.low - kRounding || length(d.low) > f.high + kRounding) return {1.0, 0.0};
@@ -238,7 +240,7 @@ class LinkFinder {
     const double from = stretches_[r].from_mm;
     const double to = design_.station_mm(lock);
     const Rectangle bend = bends(u_range(), exposed(from, to, d_range()));
-    const double limit = kappa_ * design_.flexible_length(from, to);
+    const double limit = kappa_ * (design_.flexible_length(from, to) + play_);
     for_each_base_in(r, bend, [&](const Eigen::Vector2d& base) {
       if (base.norm() > limit + kRounding) return;
       Leaf other = leaf_;
@@ -319,6 +321,7 @@ class LinkFinder {
   bool enough_ = false;  // take_ said so, or the effort is cut short
   std::vector<Stretch> stretches_;
   double kappa_ = 0.0;
+  double play_ = 0.0;
   int n_ = 0;
 };
 

@@ -16,6 +16,9 @@
 //
 //   Statement: where a switch leads from a state of the box to a state of another leaf, both allowed, some
 //   link has its lock, direction and leaf, `here` holds the one state and `there` the other.
+//   With a play of the stations (BendChart), the switches are those of all layouts whose locks sit within it,
+//   and the states are mapped to the design's as lemma 27 says (planner/search/layouts/station_box.h): bends
+//   and the free curvature are kept, and every flexible length between two locks is known to twice the play.
 //   Premises: the lock's bend is on a notch exactly; curvatures on both sides are equal within
 //   kEqualCurvature_per_mm, or one side of the lock has no exposed flexible length.
 //   Derivation: the exposed flexible length f grows with the insertion, so theta = u f is bounded by products

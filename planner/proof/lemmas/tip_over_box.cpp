@@ -14,6 +14,8 @@ namespace {
 // What rounding may cost a tip's place and direction: sums of lengths up to 1e3 mm in double precision.
 constexpr double kTipRounding_mm = 1e-9;
 constexpr double kTipRounding_rad = 1e-9;
+// Half the length of a part of the line that tips are about: what a step along a middle line is.
+constexpr double kLinePart_mm = 0.5;
 
 }  // namespace
 
@@ -21,6 +23,19 @@ bool TipRange::may_come_within(double distance_mm, const Eigen::Vector3d& point_
   const Eigen::Vector3d off = middle_E_.translation() - point_E;
   const double along = std::max(0.0, std::abs(off.z()) - along_mm_);
   return std::hypot(off.x(), off.y(), along) <= distance_mm + about_mm_ + kTipRounding_mm;
+}
+
+bool TipRange::may_come_within(double distance_mm,
+                               const std::function<double(const Eigen::Vector3d&)>& outside_mm) const {
+  const double part_mm = std::max(kLinePart_mm, about_mm_);
+  const int parts = std::max(1, static_cast<int>(std::ceil(along_mm_ / part_mm)));
+  const double half = along_mm_ / parts;
+  for (int k = 0; k < parts; ++k) {
+    const double off = (2.0 * k + 1.0) * half - along_mm_;
+    const double outside = outside_mm(middle_E_.translation() + Eigen::Vector3d(0.0, 0.0, off));
+    if (outside <= distance_mm + half + about_mm_ + kTipRounding_mm) return true;
+  }
+  return false;
 }
 
 bool TipRange::may_point_within(double angle_rad, double middle_off_rad) const {

@@ -10,6 +10,7 @@
 //   Rounding: places are sums of lengths up to 1e3 mm, directions products of a few rotations: kTipRounding.
 #pragma once
 
+#include <functional>
 #include <optional>
 
 #include <Eigen/Geometry>
@@ -30,6 +31,12 @@ class TipRange {
 
   /// May the tip come within `distance_mm` of the point in some allowed state?
   bool may_come_within(double distance_mm, const Eigen::Vector3d& point_E) const;
+
+  /// The same of a set that `outside_mm` bounds the distance to: 1-Lipschitz, not above 0 in the set. The
+  /// piece of line is cut into parts; a place within h along the line and about_mm of a part's middle is
+  /// within h + about_mm of it.
+  bool may_come_within(double distance_mm,
+                       const std::function<double(const Eigen::Vector3d&)>& outside_mm) const;
 
   /// May it point within `angle_rad` of a direction that the centre's tip is `middle_off_rad` off?
   bool may_point_within(double angle_rad, double middle_off_rad) const;

@@ -37,6 +37,7 @@ class PlanCheck {
       }
     }
     if (auto found = target_holds()) return *found;
+    if (auto found = vias_hold()) return *found;
     if (hand_.plan.checks("clearance"))
       if (auto found = clearance_holds()) return *found;
     return {};
@@ -110,30 +111,56 @@ class PlanCheck {
     return limits_hold(steps_.back(), hand_.limits);
   }
 
-  Finding target_holds() {
-    const StateBox& state = hand_.boxes[reached_];
-    const Placed<Interval> placed(*hand_.bodies[reached_], state);
-    const Reach reach(*hand_.bodies[reached_], state);
-    const double length_mm = hand_.robot.segment.length_mm;
-    const Eigen::Vector3d target = hand_.scene.target_point_E();
+  /// Does the way in pass the scene's places in their order?
+  Finding vias_hold() const {
+    std::size_t next = 0;
+    for (const FileAction& action : hand_.plan.actions) {
+      if (!action.on_the_way_in) break;
+      while (next < hand_.scene.vias.size() && is_at(hand_.scene.vias[next], action.to)) ++next;
+    }
+    if (next == hand_.scene.vias.size()) return std::nullopt;
+    return refuted(fmt::format("no state of the way in has its tip at place {} of those to pass", next + 1));
+  }
+
+  bool is_at(const Target& place, std::size_t state) const {
+    return tip_error_mm(place, state) <= place.tolerance_mm + kSamePlace_mm && points_as_asked(place, state);
+  }
+
+  /// An upper bound.
+  double tip_error_mm(const Target& place, std::size_t index) const {
+    const StateBox& state = hand_.boxes[index];
+    const Placed<Interval> placed(*hand_.bodies[index], state);
+    const Reach reach(*hand_.bodies[index], state);
+    const Eigen::Vector3d point_E = hand_.scene.entry.X_SE.inverse() * place.point_S;
     const std::array<Interval, 3> tip = placed.tip();
     Interval sum(0.0);
     for (std::size_t i = 0; i < 3; ++i)
-      sum = sum + square(tip[i] - Interval(target[static_cast<Eigen::Index>(i)]));
-    error_mm_ = next_up(sqrt(sum).hi + reach.aside(length_mm));
-    if (error_mm_ > hand_.scene.target.tolerance_mm + kSamePlace_mm)
-      return refuted(fmt::format("the tip comes no nearer than {:.4f} mm to the target", error_mm_));
-    const auto direction = hand_.scene.target_direction_E();
-    if (!direction) return std::nullopt;
+      sum = sum + square(tip[i] - Interval(point_E[static_cast<Eigen::Index>(i)]));
+    return next_up(sqrt(sum).hi + reach.aside(hand_.robot.segment.length_mm));
+  }
+
+  bool points_as_asked(const Target& place, std::size_t index) const {
+    if (!place.direction_S) return true;
+    const StateBox& state = hand_.boxes[index];
+    const Placed<Interval> placed(*hand_.bodies[index], state);
+    const Reach reach(*hand_.bodies[index], state);
+    const Eigen::Vector3d direction_E = hand_.scene.entry.X_SE.linear().transpose() * *place.direction_S;
     const std::array<Interval, 3> t = placed.tip_tangent();
     Interval dot(0.0);
     for (std::size_t i = 0; i < 3; ++i)
-      dot = dot + t[i] * Interval((*direction)[static_cast<Eigen::Index>(i)]);
+      dot = dot + t[i] * Interval(direction_E[static_cast<Eigen::Index>(i)]);
     const double allowed =
-        hand_.scene.target.direction_tolerance_rad + kDirectionRounding_rad - reach.turn(length_mm);
+        place.direction_tolerance_rad + kDirectionRounding_rad - reach.turn(hand_.robot.segment.length_mm);
     // The cosine falls up to half a turn; wider cones ask for nothing.
-    if (allowed < std::numbers::pi && dot.lo < sine_cosine(Interval(allowed)).cosine.hi)
-      return refuted("the tip points elsewhere than the target asks");
+    return !(allowed < std::numbers::pi && dot.lo < sine_cosine(Interval(allowed)).cosine.hi);
+  }
+
+  Finding target_holds() {
+    const Target& target = hand_.scene.target;
+    error_mm_ = tip_error_mm(target, reached_);
+    if (error_mm_ > target.tolerance_mm + kSamePlace_mm)
+      return refuted(fmt::format("the tip comes no nearer than {:.4f} mm to the target", error_mm_));
+    if (!points_as_asked(target, reached_)) return refuted("the tip points elsewhere than the target asks");
     return std::nullopt;
   }
 

@@ -56,6 +56,8 @@ struct Robot {
   bool guide = false;
   double insertion_max_mm = 0.0;
   double clearance_mm = 0.0;  ///< required
+  /// Lock switches count wherever they are for some stations this near to the layout's (stations_near.h).
+  double station_play_mm = 0.0;
 
   int lock_count() const { return layout.count(); }
 };

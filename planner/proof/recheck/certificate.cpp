@@ -98,12 +98,23 @@ std::vector<double> numbers(const Json& value, std::size_t count, const char* wh
 }
 
 ProvedLayout layout_of(const Json& json, const CertificateHeader& header) {
-  expect_keys(json, {"station_mm", "clock_rad"});
+  expect_keys(json, {"station_mm", "clock_rad"}, {"within_mm", "eased"});
   const auto locks = static_cast<std::size_t>(header.locks);
   ProvedLayout layout{numbers(json["station_mm"], locks, "station_mm"), std::nullopt};
   if (!json["clock_rad"].is_null()) layout.clock_rad = numbers(json["clock_rad"], locks, "clock_rad");
   if (!layout.clock_rad && header.uses("field"))
     throw Fault("clock_rad must be given where the field counts");
+  if (json.contains("within_mm") != json.contains("eased"))
+    throw Fault("within_mm and eased belong together");
+  if (!json.contains("eased")) return layout;
+  layout.within_mm = number(json["within_mm"], "within_mm");
+  if (!(layout.within_mm > 0.0)) throw Fault("within_mm must be above 0");
+  const Json& eased = json["eased"];
+  expect_keys(eased, {"curvature_per_mm", "clearance_mm", "tolerance_mm", "direction_tolerance_rad"});
+  layout.eased = {number(eased["curvature_per_mm"], "curvature_per_mm"),
+                  number(eased["clearance_mm"], "clearance_mm"),
+                  number(eased["tolerance_mm"], "tolerance_mm"),
+                  number(eased["direction_tolerance_rad"], "direction_tolerance_rad")};
   return layout;
 }
 
@@ -275,6 +286,14 @@ std::string write_certificate(const Certificate& certificate) {
     header["layout"]["station_mm"] = h.layout->station_mm;
     header["layout"]["clock_rad"] =
         h.layout->clock_rad ? nlohmann::ordered_json(*h.layout->clock_rad) : nlohmann::ordered_json();
+    if (h.layout->within_mm > 0.0) {
+      const ProvedLayout::Eased& eased = h.layout->eased;
+      header["layout"]["within_mm"] = h.layout->within_mm;
+      header["layout"]["eased"] = {{"curvature_per_mm", eased.curvature_per_mm},
+                                   {"clearance_mm", eased.clearance_mm},
+                                   {"tolerance_mm", eased.tolerance_mm},
+                                   {"direction_tolerance_rad", eased.direction_tolerance_rad}};
+    }
   }
   header["targets"] = nlohmann::ordered_json::array();
   for (const ProvedTarget& t : h.targets) {

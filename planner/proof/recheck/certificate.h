@@ -18,6 +18,9 @@
 //   left).
 // layout: only where the locks sit elsewhere than in the scene, after "locks":
 //   "layout":{"station_mm":[30,60],"clock_rad":[0,1.57]}, clock_rad null where the proof holds for any.
+//   For all layouts with every station within so many mm of these it has "within_mm" as well, and "eased",
+//   what the question is then asked with:
+//   "eased":{"curvature_per_mm":0.041,"clearance_mm":-0.6,"tolerance_mm":2.8, "direction_tolerance_rad":0.2}.
 // limits: what the proof may use beside insertion and curvature.
 // engaged: locks from 1, proximal to distal; notches: of each of them, n_k of every backbone (slide r_b e_k .
 // S = n_k p,
@@ -58,6 +61,16 @@ struct CertificateOpening {
 struct ProvedLayout {
   std::vector<double> station_mm;
   std::optional<std::vector<double>> clock_rad;  ///< absent: whatever they are
+
+  /// Above 0: the proof is about all layouts with every station so near to these (stations_near.h), and what
+  /// it asks is eased to this.
+  double within_mm = 0.0;
+  struct Eased {
+    double curvature_per_mm = 0.0;
+    double clearance_mm = 0.0;
+    double tolerance_mm = 0.0;
+    double direction_tolerance_rad = 0.0;  ///< of the target's cone, where it has one
+  } eased = {};
 };
 
 struct CertificateHeader {

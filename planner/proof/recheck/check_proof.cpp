@@ -7,6 +7,7 @@
 #include <fmt/format.h>
 
 #include "planner/proof/recheck/conditions.h"
+#include "planner/proof/recheck/stations_near.h"
 
 namespace withy::recheck {
 namespace {
@@ -201,8 +202,12 @@ ProofReport check_proof(const Certificate& certificate, const Scene& scene, cons
   const double asked_mm = settings.clearance_mm.value_or(scene.required_clearance_mm);
   if (const std::string fault = header_fault(header, scene, distance.channel(), asked_mm); !fault.empty())
     return refuse(fault);
-  const auto robot = robot_of(scene, header.locks, header.required_clearance_mm, header.layout);
+  auto robot = robot_of(scene, header.locks, header.required_clearance_mm, header.layout);
   if (!robot) return refuse(robot.error().problem);
+  const bool near = header.layout && header.layout->within_mm > 0.0;
+  if (near)
+    if (const std::string fault = eased_fault(*robot, header, distance); !fault.empty()) return refuse(fault);
+  if (near) ease(*robot, *header.layout);
   const Lattice lattice(header.uses("latch") ? robot->latch : std::nullopt);
   std::string why;
   const auto leaves = Leaves::make(*robot, lattice, certificate, why);
@@ -214,6 +219,8 @@ ProofReport check_proof(const Certificate& certificate, const Scene& scene, cons
   const Blocked blocked(*robot, wall, limits, used.field ? &field : nullptr, used.clearance);
   std::vector<GoalRegion> goals;
   for (const ProvedTarget& target : header.targets) goals.push_back(region_of(target, scene));
+  if (near)
+    for (GoalRegion& goal : goals) ease(goal, *header.layout);
   Gathered gathered;
   const Inquiry inquiry{*robot,
                         lattice,

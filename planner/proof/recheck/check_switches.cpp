@@ -30,6 +30,13 @@ Interval meet(const Interval& a, const Interval& b) {
   return {std::max(a.lo, b.lo), std::min(a.hi, b.hi)};
 }
 
+/// A length between two locks, or the base and a lock, as far as their stations are known.
+Interval with_play(const Robot& robot, const Interval& length) {
+  if (robot.station_play_mm == 0.0) return length;
+  const double play = next_up(2.0 * robot.station_play_mm);
+  return {std::max(0.0, next_down(length.lo - play)), next_up(length.hi + play)};
+}
+
 /// Leaf a has `lock` released, b has it engaged.
 struct Pair {
   Leaf a;
@@ -88,7 +95,8 @@ class SwitchCheck {
   bool switches(StateBox& a, StateBox& b) {
     const Body& body = pair_.a.body();
     const Interval d(a.d_lo, a.d_hi);
-    const Interval f = body.flexible_between(body.region_start(region_), station_, d);
+    const Interval f =
+        with_play(inquiry_.robot, body.flexible_between(body.region_start(region_), station_, d));
     follows_insertion_ = false;
     Interval2 bend;
     if (in_free_region()) {
@@ -102,7 +110,8 @@ class SwitchCheck {
       }
       bend = {a.u[0] * f, a.u[1] * f};
     } else {
-      const Interval share = share_of(f, body.flexible_between(station_, body.region_end(region_), d));
+      const Interval share = share_of(
+          f, with_play(inquiry_.robot, body.flexible_between(station_, body.region_end(region_), d)));
       bend = {share * a.theta[region_][0], share * a.theta[region_][1]};
     }
     if (!on_notch(bend)) return false;
@@ -212,9 +221,10 @@ void each_engaged(const Inquiry& inquiry, const Leaf& a, int lock,
   const Interval station(inquiry.robot.layout.station_mm[static_cast<std::size_t>(lock)]);
   Interval2 bend;
   if (region == a.name().size()) {
-    const Interval f(0.0, body.flexible_between(body.region_start(region), station,
-                                                Interval(inquiry.robot.insertion_max_mm))
-                              .hi);
+    const Interval f(0.0,
+                     with_play(inquiry.robot, body.flexible_between(body.region_start(region), station,
+                                                                    Interval(inquiry.robot.insertion_max_mm)))
+                         .hi);
     const Interval f_all = inquiry.robot.guide ? f : Interval(f.hi);
     bend = {box.u[0] * f_all, box.u[1] * f_all};
   } else {

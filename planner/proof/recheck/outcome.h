@@ -12,7 +12,17 @@ namespace withy::recheck {
 enum class Verdict { holds, does_not_hold, could_not_decide };
 
 /// In words, as it is printed and as plans keep it.
-std::string_view name_of(Verdict verdict);
+inline std::string_view name_of(Verdict verdict) {
+  switch (verdict) {
+    case Verdict::holds:
+      return "holds";
+    case Verdict::does_not_hold:
+      return "does not hold";
+    case Verdict::could_not_decide:
+      return "could not decide";
+  }
+  return "";
+}
 
 struct Outcome {
   Verdict verdict = Verdict::holds;

@@ -32,6 +32,14 @@ namespace withy {
 /// off(l) of (a), mm.
 double farthest_off_axis(double curvature_max_per_mm, double length_mm);
 
+/// (a) and (b): how far beside the axis and how far past the entry plane a tip may be (mm), let out for
+/// rounding.
+struct CurveReach {
+  double off_axis_mm = 0.0;
+  double deep_mm = 0.0;
+};
+CurveReach reach_of_curves(const Design& design);
+
 /// Where a tip is to be, frame E.
 struct TipWish {
   Eigen::Vector3d point_E = Eigen::Vector3d::Zero();

@@ -22,9 +22,13 @@
 
 #include <cstdint>
 #include <memory>
+#include <optional>
+#include <vector>
 
 #include <Eigen/Core>
+#include <Eigen/Geometry>
 
+#include "geometry/channel/wall_distance.h"
 #include "geometry/distance/distance_field.h"
 #include "planner/effort/effort.h"
 
@@ -47,5 +51,29 @@ struct TipPassage {
 /// Looks at so many cubes at most, those nearest to the entry first; then nothing is proved.
 TipPassage tip_passage(std::shared_ptr<const DistanceField> field, const TipBall& ball,
                        std::int64_t most_cubes, const Effort& effort = Effort());
+
+/// Proved: nowhere within the tolerance is there room for the tip. The distance to the wall's faces is
+/// 1-Lipschitz and never less than D, so D is at most that at the target and the tolerance together.
+bool no_room_at_target(const WallDistance& wall, const TipBall& ball);
+
+/// Where a curve's tip may be at all (lemma 25), frame E.
+struct TipBounds {
+  double off_axis_mm = 0.0;  ///< at most so far beside the advance axis
+  double deep_mm = 0.0;      ///< at most so far past the entry plane
+};
+
+/// Lemma 24, the other way round: the middles of cubes of kTipCube_mm that hold every place past the entry
+/// plane which the tip of a legal state that comes from the start is at. Let P be the cubes that are open and
+/// within the bounds, and hang together with one of them that touches the entry plane; followed from its last
+/// state with z <= 0 on, the tip is always in cubes of P. Cubes about the bounds' limits count as within. The
+/// box is to hold the lumen's places with z = 0. Nothing where there are more than `most_cubes` or the effort
+/// is cut short.
+std::optional<std::vector<Eigen::Vector3d>> tip_places(std::shared_ptr<const DistanceField> field,
+                                                       const TipBall& ball, const TipBounds& bounds,
+                                                       const Eigen::AlignedBox3d& box_E,
+                                                       std::int64_t most_cubes,
+                                                       const Effort& effort = Effort());
+
+inline constexpr double kTipCube_mm = 1.0;
 
 }  // namespace withy

@@ -16,6 +16,7 @@
 #include "geometry/numbers/numbers.h"
 #include "planner/effort/shares.h"
 #include "planner/search/ask/changed_design.h"
+#include "planner/search/ask/field_reason.h"
 #include "planner/search/ask/nearest_approach.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
@@ -148,28 +149,12 @@ std::string overload(const SearchProblem& problem, const Route& route) {
   return "the tendons or lock loads break their limits";
 }
 
-/// What the magnets or the coils run into on a route that was found without heeding them.
-std::string field_sentence(const Design& design, const Route& route) {
-  if (const auto near = too_near(design)) return sentence_of(*near, design);
-  const Hardware hardware(design);
-  std::string what = "no allowed field switches a lock where it would have to";
-  for (std::size_t i = 0; i < route.steps.size(); ++i) {
-    const State& before = route.state_before(i);
-    const auto breach = route.steps[i].lock >= 0 ? hardware.switch_breach(before, route.steps[i].lock)
-                                                 : hardware.coupling_motion_breach(before, route.steps[i].to);
-    if (!breach) continue;
-    what += ": on the route found without the field, " + breach->sentence();
-    break;
-  }
-  return what + "; with any field the target would be reached";
-}
-
 std::string sentence_for(Relaxation relaxation, const SearchProblem& asked, const SearchProblem& eased,
                          const Route& route, const Effort& effort) {
   const Design& design = asked.design;
   switch (relaxation) {
     case Relaxation::field:
-      return field_sentence(design, route);
+      return field_reason(design, route);
     case Relaxation::tendons:
       return fmt::format(
           "on the route there {}; without limits of tendons and lock loads the target would be reached",

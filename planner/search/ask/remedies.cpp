@@ -13,6 +13,7 @@
 #include "planner/effort/shares.h"
 #include "planner/search/ask/changed_design.h"
 #include "planner/search/ask/layout_remedies.h"
+#include "planner/search/ask/via_routes.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
 #include "planner/search/route/route_tidy.h"
@@ -250,6 +251,7 @@ class SizeLook {
     SearchProblem out = asked;
     out.distance = larger_->distance;
     out.goal.point_E = larger_->goal.point_E;
+    out.vias = larger_->vias;
     return out;
   }
 
@@ -334,8 +336,14 @@ std::optional<SearchProblem> with_sizes(const SearchProblem& problem, const std:
 
 bool has_plan(const SearchProblem& problem, const Effort& effort, std::int64_t& work_done) {
   RouteSearchSettings settings;
+  settings.relaxations = true;  // what has no way because the tip has none is told at once
   settings.effort = effort;
   RouteSearch search(problem, settings);
+  if (!problem.vias.empty()) {
+    const ViaRoute by = route_by_vias(problem, search);
+    work_done += search.work();
+    return by.outcome == SearchOutcome::found && make_plan(search.judge(), by.route).has_value();
+  }
   const SearchOutcome outcome = search.run(problem.goal);
   work_done += search.work();
   if (outcome != SearchOutcome::found) return false;

@@ -36,18 +36,31 @@ Result<PreparedScene> prepare_scene(const std::filesystem::path& file, DistanceS
   return PreparedScene{std::move(*scene), std::move(distance)};
 }
 
+namespace {
+
+Goal goal_of(const Scene& scene, const Target& target) {
+  Goal goal;
+  goal.point_E = scene.entry.X_SE.inverse() * target.point_S;
+  goal.tolerance_mm = target.tolerance_mm;
+  if (target.direction_S) goal.direction_E = scene.entry.X_SE.linear().transpose() * *target.direction_S;
+  goal.direction_tolerance_rad = target.direction_tolerance_rad;
+  return goal;
+}
+
+}  // namespace
+
 Result<SearchProblem> make_problem(const PreparedScene& prepared, int locks,
                                    std::optional<double> clearance_mm) {
   const Scene& scene = prepared.scene;
   auto design = scene.design(locks);
   if (!design) return tl::unexpected(design.error());
-  Goal goal;
-  goal.point_E = scene.target_point_E();
-  goal.tolerance_mm = scene.target.tolerance_mm;
-  goal.direction_E = scene.target_direction_E();
-  goal.direction_tolerance_rad = scene.target.direction_tolerance_rad;
-  return SearchProblem{
-      std::move(*design), prepared.distance, goal, clearance_mm.value_or(scene.required_clearance_mm), {}};
+  SearchProblem problem{std::move(*design),
+                        prepared.distance,
+                        goal_of(scene, scene.target),
+                        clearance_mm.value_or(scene.required_clearance_mm),
+                        {}};
+  for (const Target& via : scene.vias) problem.vias.push_back(goal_of(scene, via));
+  return problem;
 }
 
 SearchProblem in_larger_channel(const SearchProblem& problem, double factor) {
@@ -65,6 +78,7 @@ SearchProblem in_larger_channel(const SearchProblem& problem, double factor) {
       std::make_shared<const WallDistance>(std::move(channel)), spacing_for(problem.design.segment()),
       problem.distance->field() ? DistanceSource::field : DistanceSource::exact);
   larger.goal.point_E *= factor;
+  for (Goal& via : larger.vias) via.point_E *= factor;
   return larger;
 }
 

@@ -13,14 +13,18 @@
 #include "planner/plan/figures.h"
 #include "planner/search/ask/certify.h"
 #include "planner/search/ask/nearest_approach.h"
+#include "planner/search/ask/obstacles.h"
 #include "planner/search/ask/reasons.h"
 #include "planner/search/ask/remedies.h"
+#include "planner/search/ask/undecided.h"
+#include "planner/search/ask/via_routes.h"
+#include "planner/search/depth/open_part.h"
+#include "planner/search/depth/tip_depth.h"
 #include "planner/search/ompl/ompl_planners.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
 #include "planner/search/route/route_tidy.h"
 #include "planner/segment/field.h"
-#include "planner/segment/tendons.h"
 
 namespace withy {
 
@@ -222,67 +226,62 @@ std::string what_proves(const RouteSearch& search) {
                      search.switchless() ? ", the field never switches a lock" : "");
 }
 
+/// Where the tip comes to a stop.
+void find_depth(Answer& answer, const SearchProblem& problem, const SolveSettings& settings) {
+  if (!settings.target_way || settings.effort.cut_short()) return;
+  settings.progress("looking how deep the tip gets");
+  const auto way = settings.target_way(problem.goal.point_E);
+  if (!way) return;
+  const Effort effort = settings.effort.with_share_of_time(shares::kDepthTimeShare);
+  answer.depth = find_tip_depth(problem, *way, effort.part(shares::kDepthWork), answer.approach);
+}
+
+/// Where the locks sit, for a proof that is about that layout alone.
+std::string layout_phrase(const Design& design) {
+  if (design.lock_count() == 0) return {};
+  const auto listed = [](const std::vector<double>& values, double factor) {
+    std::string text;
+    for (const double value : values)
+      text += fmt::format("{}{:.4g}", text.empty() ? "" : ", ", factor * value);
+    return text;
+  };
+  return fmt::format(
+      " with {} at {} mm, clocked by {} degrees", design.lock_count() == 1 ? "its lock" : "its locks",
+      listed(design.layout().station_mm, 1.0), listed(design.layout().clock_rad, kDegreesPerRadian));
+}
+
 /// After a proof: the reason, and where the route of a relaxed question comes to a stop.
 void explain_unreachable(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,
                          const RouteSearch& search) {
-  answer.why = fmt::format("no sequence of actions brings the tip within {:.4g} mm of the target ({})",
-                           problem.goal.tolerance_mm, what_proves(search));
+  const bool any_layout = search.proof() != ProofKind::cells;
+  answer.why = fmt::format("no sequence of actions brings the tip within {:.4g} mm of the target{} ({})",
+                           problem.goal.tolerance_mm, any_layout ? "" : layout_phrase(problem.design),
+                           what_proves(search));
   if (!settings.explain) return;
   settings.progress("looking for the reason");
-  const auto reason = find_reason(problem, settings.effort.part(shares::kReasonsWork), settings.with_locks);
-  if (reason)
+  const auto obstacles = target_obstacles(problem.design, problem.goal, problem.required_clearance_mm,
+                                          problem.distance->exact());
+  std::optional<Reason> reason;
+  if (obstacles.empty())
+    reason = find_reason(problem, settings.effort.part(shares::kReasonsWork), settings.with_locks);
+  if (!obstacles.empty())
+    answer.why += "; " + obstacles.front();
+  else if (reason)
     answer.why += "; " + reason->sentence;
   else if (settings.effort.cut_short())
     answer.why += "; the search for a reason was cut short";
   else
     answer.why += "; no single limit was found whose relaxation alone would change that";
-  if (settings.remedies) {
-    settings.progress("looking for what would do");
-    answer.remedies = find_remedies(problem, settings.effort.part(shares::kRemediesWork), settings.with_locks,
-                                    settings.with_channel)
-                          .sentences();
-  }
   if (reason && reason->approach) answer.approach = reason->approach;
   if (!answer.approach)
     answer.approach = approach_with_tolerance(problem, settings.effort.part(shares::kApproachWork));
-}
-
-/// Tendons in one plane across both axes of the section: a case the search can neither prove nor plan.
-bool in_a_slanted_plane(const SearchProblem& problem) {
-  if (!problem.heeded.tendons || !problem.design.tendons()) return false;
-  const bool planar = TendonStatics(*problem.design.tendons()).plane().has_value();
-  return planar && BendChart(problem.design, true).pinned() < 0;
-}
-
-/// What ended a search that found neither a plan nor a proof, as the start of a sentence.
-std::string what_ended(const Effort& effort) {
-  switch (effort.end()) {
-    case Effort::End::clock:
-      return fmt::format("after {:g} s", effort.seconds().value_or(0.0));
-    case Effort::End::interrupted:
-    case Effort::End::stop:
-      return "stopped early:";
-    case Effort::End::work:
-    case Effort::End::nothing:
-      break;
-  }
-  if (effort.work() < Effort::kAnyWork) return "within the work allowed";
-  return "down to the finest cells";
-}
-
-std::string undecided_sentence(const SearchProblem& problem, const SolveSettings& settings,
-                               const Coverage& coverage, const std::optional<Approach>& approach) {
-  std::string why =
-      fmt::format("{} neither a plan nor a proof: {} cells are still open, the finest {:.3f} mm",
-                  what_ended(settings.effort), coverage.cells_left, coverage.finest_cell_mm);
-  if (approach)
-    why += fmt::format("; the nearest approach tried leaves {:.2f} mm to the target, and then {}",
-                       approach->distance_mm, approach->blocked_by);
-  if (in_a_slanted_plane(problem))
-    why +=
-        "; the tendons bend the segment in one plane, which the search can follow only along the section's x "
-        "or y: turn entry.x_axis (and with it all angles of the section) so that it is";
-  return why;
+  find_depth(answer, problem, settings);
+  if (!settings.remedies) return;
+  settings.progress("looking for what would do");
+  const Effort effort = settings.effort.with_share_of_time(shares::kRemediesTimeShare);
+  answer.remedies =
+      find_remedies(problem, effort.part(shares::kRemediesWork), settings.with_locks, settings.with_channel)
+          .sentences();
 }
 
 void fill_plan(Answer& answer, const SearchProblem& problem, Plan plan) {
@@ -304,6 +303,12 @@ void fill_refused(Answer& answer, const PlanRefusal& refusal) {
 
 /// A stock planner's answer: a plan or nothing; never a proof.
 void solve_by_stock(Answer& answer, const SearchProblem& problem, const SolveSettings& settings) {
+  answer.coverage = Coverage{};
+  if (!problem.vias.empty()) {
+    answer.verdict = Verdict::undecided;
+    answer.why = "a stock planner is not asked for places to pass on the way";
+    return;
+  }
   const OmplProblem ompl(problem);
   const auto route = route_by_stock_planner(settings.planner, ompl, settings.effort, settings.seed);
   answer.coverage = Coverage{};
@@ -341,6 +346,54 @@ double seconds_since(Effort::Clock::time_point since) {
   return std::chrono::duration<double>(Effort::Clock::now() - since).count();
 }
 
+/// Of a question with places to pass. Where one can't be reached, the reason and the depth are those of the
+/// place.
+void solve_by_vias(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,
+                   Effort::Clock::time_point since) {
+  RouteSearchSettings search_settings;
+  search_settings.effort = settings.effort;
+  search_settings.relaxations = true;
+  RouteSearch search(problem, search_settings);
+  const ViaRoute by = route_by_vias(problem, search);
+  answer.seconds = seconds_since(since);
+  // The place that decided it is all that is asked then.
+  const bool at_via = by.place < problem.vias.size();
+  const auto about_place = [&](SearchProblem asked) {
+    if (at_via) asked.goal = problem.vias[by.place];
+    if (at_via) asked.vias.clear();
+    return asked;
+  };
+  const SearchProblem there = about_place(problem);
+  SolveSettings about = settings;
+  about.with_locks = [&](int locks) -> std::optional<SearchProblem> {
+    auto other = settings.with_locks ? settings.with_locks(locks) : std::nullopt;
+    return other ? std::optional(about_place(std::move(*other))) : std::nullopt;
+  };
+  if (by.outcome == SearchOutcome::found) {
+    auto plan = make_plan(search.judge(), by.route);
+    if (!plan) {
+      answer.coverage = search.coverage();
+      return fill_refused(answer, plan.error());
+    }
+    for (const std::size_t step : by.via_steps) plan->via_states.push_back(static_cast<int>(step) + 1);
+    fill_plan(answer, problem, std::move(*plan));
+    answer.why +=
+        fmt::format("; it passes {} on the way", plural(static_cast<int>(problem.vias.size()), "place"));
+    return;
+  }
+  answer.coverage = search.coverage();
+  answer.approach = search.best_approach();
+  if (by.outcome == SearchOutcome::proved_none) {
+    answer.verdict = Verdict::unreachable;
+    explain_unreachable(answer, there, about, search);
+  } else {
+    answer.verdict = Verdict::undecided;
+    answer.why = undecided_sentence(there, settings.effort, *answer.coverage, answer.approach);
+    answer.would_decide = what_would_decide(there, settings.effort, search, answer.seconds);
+  }
+  if (at_via) answer.why = fmt::format("place {} of those to pass: {}", by.place + 1, answer.why);
+}
+
 void solve_completely(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,
                       Effort::Clock::time_point since) {
   RouteSearchSettings search_settings;
@@ -370,7 +423,10 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
     explain_unreachable(answer, problem, settings, search);
   } else {
     answer.verdict = Verdict::undecided;
-    answer.why = undecided_sentence(problem, settings, *answer.coverage, answer.approach);
+    answer.why = undecided_sentence(problem, settings.effort, *answer.coverage, answer.approach);
+    answer.would_decide = what_would_decide(problem, settings.effort, search, answer.seconds);
+    if (const auto way = settings.target_way ? settings.target_way(problem.goal.point_E) : std::nullopt)
+      answer.open = open_part_of(search, problem.design, *way);
   }
 }
 
@@ -388,7 +444,9 @@ Answer solve(const SearchProblem& problem, const SolveSettings& settings) {
   answer.seed = settings.seed;
   list_checked(problem, answer.checked, answer.not_checked);
   settings.progress("searching");
-  if (settings.planner.empty()) {
+  if (!problem.vias.empty() && settings.planner.empty()) {
+    solve_by_vias(answer, problem, settings, since);
+  } else if (settings.planner.empty()) {
     solve_completely(answer, problem, settings, since);
   } else {
     solve_by_stock(answer, problem, settings);

@@ -9,6 +9,7 @@
 #include "planner/effort/effort.h"
 #include "planner/plan/answer.h"
 #include "planner/proof/recheck/certificate.h"
+#include "planner/search/depth/target_way.h"
 #include "planner/search/problem.h"
 
 namespace withy {
@@ -34,6 +35,9 @@ struct SolveSettings {
   std::function<std::optional<SearchProblem>(int locks)> with_locks;
   /// The question in a larger channel, for the same; nothing where there is none.
   std::function<std::optional<SearchProblem>(const SearchProblem& problem, double factor)> with_channel;
+  /// The way along the channel's middle line to a point, for saying how deep the tip gets; nothing where
+  /// there is none. Asked once at most, after a proof or where there is none.
+  std::function<std::optional<TargetWay>(const Eigen::Vector3d& point_E)> target_way;
   std::function<void(const std::string&)> progress = [](const std::string&) {};
 };
 

@@ -104,8 +104,12 @@ bool CellProbe::may_hold_goal(const Goal& goal, const Leaf& leaf, const Box& cel
   if (curvature_over(problem_.design, chart_, leaf, cell) == CellStatus::blocked) return false;
   const auto tip = tip_.range(leaf, AllowedBox::of(problem_.design, chart_, leaf, cell));
   if (!tip) return true;
-  return tip->may_come_within(goal.tolerance_mm, goal.point_E) &&
-         tip->may_point_within(goal.direction_tolerance_rad, goal.direction_error(tip->middle_E()));
+  const bool near =
+      goal.region
+          ? tip->may_come_within(goal.tolerance_mm,
+                                 [&](const Eigen::Vector3d& p_E) { return goal.region->outside_mm(p_E); })
+          : tip->may_come_within(goal.tolerance_mm, goal.point_E);
+  return near && tip->may_point_within(goal.direction_tolerance_rad, goal.direction_error(tip->middle_E()));
 }
 
 }  // namespace withy

@@ -6,7 +6,7 @@ namespace withy {
 CellStore::CellStore(const SearchProblem& problem, double finest_travel_mm)
     : problem_(problem),
       finest_travel_mm_(finest_travel_mm),
-      chart_(problem.design, problem.heeded.tendons),
+      chart_(problem.design, problem.heeded.tendons, problem.station_play_mm),
       probe_(problem, chart_) {
   index_of(Leaf{});
 }

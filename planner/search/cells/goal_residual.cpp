@@ -17,7 +17,7 @@ constexpr double kDirectionLever_mm = 100.0;
 GoalResidual goal_residual(const Design& design, const Goal& goal, const State& state) {
   const Eigen::Isometry3d tip = Shape(design, state).tip_E();
   GoalResidual r = GoalResidual::Zero();
-  r.head<3>() = tip.translation() - goal.point_E;
+  r.head<3>() = tip.translation() - (goal.region ? goal.region->ahead_of(tip.translation()) : goal.point_E);
   const double off = goal.direction_error(tip);
   const double allowed = kDirectionShare * goal.direction_tolerance_rad;
   if (off > allowed)

@@ -6,6 +6,7 @@
 
 #include "geometry/numbers/numbers.h"
 #include "planner/search/ask/certify.h"
+#include "planner/search/ask/via_routes.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
 #include "planner/search/route/route_tidy.h"
@@ -104,11 +105,19 @@ LayoutTrials::Searched LayoutTrials::search(const SearchProblem& problem, std::i
   settings.effort = effort_.renewed(most_work);
   RouteSearch search(problem, settings);
   Searched searched;
-  searched.outcome = search.run(problem.goal);
+  bool to_target = true;  // that decided it
+  if (problem.vias.empty()) {
+    searched.outcome = search.run(problem.goal);
+  } else {
+    ViaRoute by = route_by_vias(problem, search);
+    searched.outcome = by.outcome;
+    searched.route = std::move(by.route);
+    to_target = by.place == problem.vias.size();
+  }
   searched.work = search.work();
-  if (searched.outcome == SearchOutcome::found)
+  if (searched.outcome == SearchOutcome::found && problem.vias.empty())
     searched.route = tidy(search.judge(), search.route(), settings.effort);
-  if (searched.outcome == SearchOutcome::proved_none && wants_certificate(problem)) {
+  if (searched.outcome == SearchOutcome::proved_none && to_target && wants_certificate(problem)) {
     searched.certificate = certify(problem, search, settings);
     const LockLayout& layout = problem.design.layout();
     searched.certificate->header.layout = recheck::ProvedLayout{layout.station_mm, std::nullopt};

@@ -64,17 +64,22 @@ SearchOutcome RouteSearch::resume() {
 
 /// Once for each goal.
 bool RouteSearch::prove_by_relaxations() {
-  if (!std::exchange(relaxations_due_, false)) return false;
+  if (!std::exchange(relaxations_due_, false) || goal_.region) return false;
   const Design& design = problem_.design;
   if (beyond_all_curves(
           design, {goal_.point_E, goal_.tolerance_mm, goal_.direction_E, goal_.direction_tolerance_rad})) {
     proof_ = ProofKind::no_tip_there;
     return true;
   }
-  const auto field = problem_.distance->field_pointer();
-  if (!problem_.heeded.clearance || !field) return false;
+  if (!problem_.heeded.clearance) return false;
   const TipBall ball{design.body_radius(design.length_mm()), problem_.required_clearance_mm, goal_.point_E,
                      goal_.tolerance_mm};
+  if (no_room_at_target(problem_.distance->exact(), ball)) {
+    proof_ = ProofKind::no_tip_there;
+    return true;
+  }
+  const auto field = problem_.distance->field_pointer();
+  if (!field) return false;
   const TipPassage passage = tip_passage(field, ball, shares::kPassageCubes, settings_.effort);
   work_.add_other(shares::kCellWork * passage.cubes);
   if (passage.sealed) proof_ = passage.no_room ? ProofKind::no_tip_there : ProofKind::no_way_of_tip;

@@ -11,7 +11,7 @@ struct ChildRun {
   int status = -1;  ///< exit status; -1 when it was ended by a signal or by the deadline
   double wall_s = 0.0;
   double processor_s = 0.0;  ///< all threads together
-  double peak_mb = 0.0;      ///< most resident memory
+  double peak_mb = 0.0;      ///< most resident memory, looked at every 50 ms
   std::string first_line;    ///< of its standard output
   bool overran = false;      ///< the deadline ended it
 };

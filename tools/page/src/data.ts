@@ -61,6 +61,11 @@ export interface PlanFile {
   states: PlanState[];
   actions: PlanAction[];
   proof?: Record<string, unknown> | null;
+  /** How deep the tip gets, of unreachable answers; the place is on the middle line, where no tip gets past. */
+  depth?: { sentence: string; target_mm: number; reached_mm: number; at_most_mm: number | null; stops_short: boolean; place_mm: Vec3 };
+  /** Where the search is open and what might decide it, of undecided answers. */
+  open?: { sentence: string };
+  might_decide?: string[];
   approach?: { distance_mm?: number; blocked_by?: string; state?: PlanState } | null;
 }
 

@@ -89,7 +89,10 @@ export function verdictPanel(entry: PlanEntry, data: PageData): HTMLElement {
       h('div', {}, h('h2', { id: 'verdict' }, `${verdictWord[plan.verdict]} with ${lockCount(plan.locks)}`), h('p', { class: 'meaning' }, verdictMeaning[plan.verdict])),
     ),
     h('p', { class: 'why', id: 'why' }, sentence(plan.why)),
+    depthLine(entry),
     approachLine(entry),
+    listed('Where it is open:', 'open', entry.plan.open ? [entry.plan.open.sentence] : []),
+    listed('What might decide it:', 'might-decide', entry.plan.might_decide ?? []),
     remedyList(entry, true),
     h('p', { class: 'counts' }, counts(entry)),
     list.length > 0 ? h('div', { class: 'figures' }, ...list.map(figureBar)) : null,
@@ -104,11 +107,19 @@ function approachLine({ plan }: PlanEntry): HTMLElement | null {
   return h('p', { class: 'approach' }, h('b', {}, 'Closest approach: '), words || 'shown in the picture');
 }
 
+function depthLine({ plan }: PlanEntry): HTMLElement | null {
+  if (!plan.depth || plan.verdict === 'reached') return null;
+  return h('p', { class: 'approach', id: 'depth' }, h('b', {}, 'How deep: '), sentence(plan.depth.sentence));
+}
+
+function listed(title: string, id: string | undefined, sentences: string[]): HTMLElement | null {
+  if (sentences.length === 0) return null;
+  return h('div', { class: 'remedies' }, h('b', {}, title), h('ul', { id }, ...sentences.map((s) => h('li', {}, sentence(s)))));
+}
+
 /** What would have to change, where the file says it. */
 function remedyList({ plan }: PlanEntry, alone: boolean): HTMLElement | null {
-  const remedies = plan.remedies ?? [];
-  if (remedies.length === 0) return null;
-  return h('div', { class: 'remedies' }, h('b', {}, 'What would do:'), h('ul', { id: alone ? 'remedies' : undefined }, ...remedies.map((r) => h('li', {}, sentence(r)))));
+  return listed('What would do:', alone ? 'remedies' : undefined, plan.remedies ?? []);
 }
 
 /** Lock counts side by side: a row each. */

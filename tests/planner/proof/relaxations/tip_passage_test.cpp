@@ -110,3 +110,67 @@ TEST_CASE(
   CHECK(sealed >= 3);
   CHECK(walked >= 3);
 }
+
+TEST_CASE("Every place that a ball walks to lies in one of the cubes that hold the tip's places") {
+  const std::uint32_t seed = 24;
+  CAPTURE(seed);
+  std::mt19937 random(seed);
+  std::uniform_real_distribution<double> share(0.0, 1.0);
+  for (int k = 0; k < 6; ++k) {
+    const TubeShape shape{.length_mm = 40.0,
+                          .radius_mm = 4.0,
+                          .bend_rad = 0.8 * share(random),
+                          .waist_mm = 1.5 * share(random),
+                          .roughness_mm = 0.3 * share(random),
+                          .seed = seed + static_cast<std::uint32_t>(k)};
+    const auto tube = make_tube(shape, 3000);
+    const auto wall = std::make_shared<const WallDistance>(tube);
+    const auto field = DistanceField::make(wall, 0.25);
+    const TipBall ball{1.0 + share(random), 0.2, {}, 0.0};
+    Eigen::AlignedBox3d box;
+    for (const Eigen::Vector3d& p : tube->mesh_E.vertices) box.extend(p);
+    const TipBounds bounds{10.0 + 10.0 * share(random), 15.0 + 20.0 * share(random)};
+    const auto places = tip_places(field, ball, bounds, box, kManyCubes);
+    REQUIRE(places);
+    CHECK_FALSE(tip_places(field, ball, bounds, box, 3));
+    std::set<std::array<long, 3>> held;
+    for (const Eigen::Vector3d& middle : *places)
+      held.insert(
+          {std::lround(middle.x() - 0.5), std::lround(middle.y() - 0.5), std::lround(middle.z() - 0.5)});
+    // A walk over nodes half a millimetre apart, as above, within the bounds.
+    const double step = 0.5, need = ball.radius_mm + ball.clearance_mm;
+    std::set<std::array<int, 3>> met;
+    std::deque<std::array<int, 3>> open;
+    const auto meet = [&](const std::array<int, 3>& n) {
+      const Eigen::Vector3d p(n[0] * step, n[1] * step, n[2] * step);
+      if (n[2] < 0 || p.head<2>().norm() > bounds.off_axis_mm || p.z() > bounds.deep_mm ||
+          !met.insert(n).second)
+        return;
+      if (wall->signed_distance(p) < need + 0.5 * step * std::sqrt(3.0)) return;
+      open.push_back(n);
+      CHECK(held.count({static_cast<long>(std::floor(p.x())), static_cast<long>(std::floor(p.y())),
+                        static_cast<long>(std::floor(p.z()))}) == 1);
+    };
+    for (int x = -12; x <= 12; ++x)
+      for (int y = -12; y <= 12; ++y) meet({x, y, 0});
+    while (!open.empty()) {
+      const auto at = open.front();
+      open.pop_front();
+      for (int axis = 0; axis < 3; ++axis)
+        for (const int by : {-1, 1}) {
+          auto next = at;
+          next[static_cast<std::size_t>(axis)] += by;
+          meet(next);
+        }
+    }
+    CHECK(met.size() > 10);
+  }
+}
+
+TEST_CASE("No room at the target is told by its distance from the wall and the tolerance alone") {
+  const WallDistance wall(withy::testing::make_tube({.length_mm = 30.0, .radius_mm = 2.0, .bend_rad = 0.0}, 2000));
+  CHECK(no_room_at_target(wall, {3.5, 0.2, {0.0, 0.0, 15.0}, 1.0}));
+  CHECK_FALSE(no_room_at_target(wall, {1.5, 0.2, {0.0, 0.0, 15.0}, 1.0}));
+  CHECK_FALSE(
+      no_room_at_target(wall, {3.5, 0.2, {0.0, 0.0, 0.5}, 1.0}));  // the tip may be before the entry plane
+}

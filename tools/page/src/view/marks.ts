@@ -74,6 +74,31 @@ export class TargetView {
   }
 }
 
+/** Where the tip comes to a stop: a cross in a ring, square to each axis, seen through everything. */
+export class StopView {
+  readonly group = new THREE.Group();
+  private readonly line = new LineMaterial({ linewidth: 3, depthTest: false });
+
+  constructor(place: Vec3, radius: number) {
+    const centre = vector(place);
+    const lines: number[] = [];
+    for (const axis of [new THREE.Vector3(1, 0, 0), new THREE.Vector3(0, 1, 0), new THREE.Vector3(0, 0, 1)])
+      lines.push(...segments(circle(centre, radius, axis)));
+    for (const [x, y, z] of [[1, 1, 1], [1, 1, -1], [1, -1, 1], [-1, 1, 1]]) {
+      const a = centre.clone().addScaledVector(new THREE.Vector3(x, y, z), radius / Math.sqrt(3));
+      const b = centre.clone().addScaledVector(new THREE.Vector3(x, y, z), -radius / Math.sqrt(3));
+      lines.push(a.x, a.y, a.z, b.x, b.y, b.z);
+    }
+    const frame = new LineSegments2(new LineSegmentsGeometry().setPositions(lines), this.line);
+    frame.renderOrder = 9;
+    this.group.add(frame);
+  }
+
+  applyTheme() {
+    this.line.color.set(tone('--gap'));
+  }
+}
+
 /** The openings' rings, the entry's with its axis arrow. */
 export class EntryView {
   readonly group = new THREE.Group();

@@ -11,7 +11,7 @@ import { degrees, lockCount, quantity, verdictWord } from '../words.ts';
 import { scaleBar, type AxisMark } from './axes.ts';
 import { BodyView } from './body.ts';
 import { LabelLayer, type Label } from './labels.ts';
-import { EntryView, FieldView, GapView, TargetView, TipPathView } from './marks.ts';
+import { EntryView, FieldView, GapView, StopView, TargetView, TipPathView } from './marks.ts';
 
 const kPathSamples = 12;
 const kBodyPoints = 24;
@@ -29,6 +29,7 @@ export class Pane {
   private readonly target: TargetView;
   private readonly entry: EntryView;
   private readonly path: TipPathView;
+  private readonly stop: StopView | null;
   private readonly gap = new GapView();
   private readonly field = new FieldView();
   private readonly labels = new LabelLayer();
@@ -48,6 +49,9 @@ export class Pane {
     this.target = new TargetView(scene.target);
     this.entry = new EntryView(scene);
     this.path = new TipPathView(this.tipPath(), 0.4 * track.entry.design.radius_mm);
+    const { depth } = track.entry.plan;
+    this.stop = depth?.stops_short ? new StopView(depth.place_mm, 1.2 * track.entry.design.radius_mm) : null;
+    if (this.stop) this.group.add(this.stop.group);
     this.group.add(this.body.group, this.target.group, this.entry.group, this.path.line, this.gap.group, this.field.group);
     this.heading = titled ? this.title(track.entry) : null;
     this.element = h('div', { class: 'pane' }, this.heading, this.labels.svg);
@@ -92,6 +96,7 @@ export class Pane {
 
   applyTheme() {
     for (const part of [this.body, this.target, this.entry, this.path, this.gap, this.field]) part.applyTheme();
+    this.stop?.applyTheme();
   }
 
   setTime(time: number) {
@@ -173,6 +178,9 @@ export class Pane {
     });
     const t = this.scene.target;
     this.label(labels, vector(t.point_mm), `target ± ${quantity(t.tolerance_mm, 'mm', 1)}`, 22, -30, 'of-target');
+    const { depth } = this.track.entry.plan;
+    if (depth?.stops_short && depth.at_most_mm !== null)
+      this.label(labels, vector(depth.place_mm), `no tip gets past ${quantity(depth.at_most_mm, 'mm', 1)} deep`, -22, -30, 'of-gap');
     this.label(labels, vector(this.scene.entry.p), 'entry', -16, 34, 'of-entry');
   }
 }

@@ -1,0 +1,107 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/search/ask/via_routes.h"
+
+#include <algorithm>
+#include <optional>
+
+#include "planner/segment/shape.h"
+
+namespace withy {
+
+namespace {
+
+// A motion is looked at in so many places for one whose tip is at a place to pass.
+constexpr int kLooksPerMotion = 64;
+
+bool at_place(const Design& design, const Goal& place, const State& state) {
+  return place.holds(Shape(design, state).tip_E());
+}
+
+/// Of a motion, the first state from `share` on at the place.
+std::optional<double> first_at(const Design& design, const Goal& place, const State& from, const State& to,
+                               double share) {
+  for (int k = 0; k <= kLooksPerMotion; ++k) {
+    const double at = share + (1.0 - share) * k / kLooksPerMotion;
+    if (at_place(design, place, interpolate(from, to, at))) return at;
+  }
+  return std::nullopt;
+}
+
+/// The route cut where it passes the places, in their order; nothing where it does not.
+std::optional<ViaRoute> passing(const SearchProblem& problem, const Route& route) {
+  ViaRoute out;
+  out.outcome = SearchOutcome::found;
+  std::size_t next = 0;
+  for (std::size_t i = 0; i < route.steps.size(); ++i) {
+    const RouteStep& step = route.steps[i];
+    const State from = route.state_before(i);
+    double share = 0.0;
+    while (next < problem.vias.size() && step.lock < 0) {
+      const auto at = first_at(problem.design, problem.vias[next], from, step.to, share);
+      if (!at) break;
+      share = *at;
+      ++next;
+      // Where the cut would leave no motion, the state is there already.
+      if (share > 0.0 && share < 1.0)
+        out.route.steps.push_back({-1, false, interpolate(from, step.to, share)});
+      if (share >= 1.0) out.route.steps.push_back(step);
+      if (out.route.steps.empty()) return std::nullopt;  // the start itself: no step ends there
+      out.via_steps.push_back(out.route.steps.size() - 1);
+      if (share >= 1.0) break;
+    }
+    if (share < 1.0) out.route.steps.push_back(step);
+  }
+  if (next < problem.vias.size()) return std::nullopt;
+  out.place = problem.vias.size();
+  return out;
+}
+
+bool same_step(const RouteStep& a, const RouteStep& b) {
+  return a.lock == b.lock && a.engages == b.engages && a.to == b.to;
+}
+
+/// From the end of `way` back to where `other` leaves it, and along `other` to its end.
+void go_on(Route& way, const Route& other) {
+  std::size_t shared = 0;
+  while (shared < way.steps.size() && shared < other.steps.size() &&
+         same_step(way.steps[shared], other.steps[shared]))
+    ++shared;
+  const Route before = way;
+  for (std::size_t i = before.steps.size(); i > shared; --i)
+    way.steps.push_back({before.steps[i - 1].lock,
+                         !before.steps[i - 1].engages && before.steps[i - 1].lock >= 0,
+                         before.state_before(i - 1)});
+  way.steps.insert(way.steps.end(), other.steps.begin() + static_cast<std::ptrdiff_t>(shared),
+                   other.steps.end());
+}
+
+}  // namespace
+
+ViaRoute route_by_vias(const SearchProblem& problem, RouteSearch& search) {
+  ViaRoute out;
+  out.outcome = search.run(problem.goal);
+  out.place = problem.vias.size();
+  if (out.outcome != SearchOutcome::found) return out;
+  if (auto passes = passing(problem, search.route())) return *passes;
+  const Route to_target = search.route();
+  search.keep_route();
+  ViaRoute parts;
+  for (std::size_t k = 0; k < problem.vias.size(); ++k) {
+    parts.outcome = search.run(problem.vias[k]);
+    parts.place = k;
+    if (parts.outcome != SearchOutcome::found) return parts;
+    const Route leg = search.route();
+    search.keep_route();
+    go_on(parts.route, leg);
+    if (parts.route.steps.empty()) {
+      parts.outcome = SearchOutcome::stopped;  // the start is the place: no step leads there
+      return parts;
+    }
+    parts.via_steps.push_back(parts.route.steps.size() - 1);
+  }
+  go_on(parts.route, to_target);
+  parts.place = problem.vias.size();
+  return parts;
+}
+
+}  // namespace withy

@@ -1,0 +1,28 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Routes that pass given places on the way to the target.
+//
+// What a way in is made of can be undone, so all states that come from the start can be got to from one
+// another: a plan that passes the places exists just where each of them, and the target, can be reached. A
+// route to the target that passes them by itself, in their order, is cut where it does; else each is gone to
+// in turn, from a state on the way so far. Where one can't be reached, that is the proof.
+#pragma once
+
+#include <cstddef>
+#include <vector>
+
+#include "planner/search/problem.h"
+#include "planner/search/route/route_search.h"
+
+namespace withy {
+
+struct ViaRoute {
+  SearchOutcome outcome = SearchOutcome::stopped;
+  std::size_t place = 0;  ///< the one that decided it: index of a via; as many as there are: the target
+  Route route;            ///< after `found`
+  std::vector<std::size_t> via_steps;  ///< after `found`: the step of the route that ends at each place
+};
+
+/// `search` is of `problem`, which has places to pass.
+ViaRoute route_by_vias(const SearchProblem& problem, RouteSearch& search);
+
+}  // namespace withy

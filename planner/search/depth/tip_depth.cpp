@@ -1,0 +1,246 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/search/depth/tip_depth.h"
+
+#include <algorithm>
+#include <cmath>
+#include <vector>
+
+#include <fmt/format.h>
+
+#include "geometry/numbers/numbers.h"
+#include "planner/effort/shares.h"
+#include "planner/proof/relaxations/curve_reach.h"
+#include "planner/proof/relaxations/tip_passage.h"
+#include "planner/search/cells/goal_descent.h"
+#include "planner/search/route/make_plan.h"
+#include "planner/search/route/route_search.h"
+#include "planner/segment/shape.h"
+
+namespace withy {
+
+namespace {
+
+// Distances from the target are halved until they are this share apart.
+constexpr double kDistanceShare = 0.05;
+
+Eigen::AlignedBox3d lumen_box(const Channel& channel) {
+  Eigen::AlignedBox3d box;
+  for (const Eigen::Vector3d& p_E : channel.mesh_E.vertices) box.extend(p_E);
+  return box;
+}
+
+class DepthLook {
+ public:
+  DepthLook(const SearchProblem& problem, const TargetWay& way, const Effort& effort,
+            std::optional<Approach>& approach)
+      : problem_(problem),
+        way_(way),
+        effort_(effort),
+        approach_(approach),
+        search_(problem, settings(effort)) {
+    high_ = way.points.size();
+  }
+
+  TipDepth run() {
+    if (approach_) visit(approach_->state);
+    if (!approach_) start_at_the_start();
+    bound_by_lumen();
+    halve_depths();
+    TipDepth depth = result();
+    if (depth.reached_mm + kDepthStep_mm >= depth.target_mm) depth.no_nearer_mm = nearest_bound();
+    depth.cut_short = cut_short_;
+    return depth;
+  }
+
+ private:
+  static RouteSearchSettings settings(const Effort& effort) {
+    RouteSearchSettings settings;
+    settings.relaxations = true;
+    settings.effort = effort;
+    return settings;
+  }
+
+  double station(std::size_t point) const {
+    return way_.points[std::min(point, way_.points.size() - 1)].station_mm;
+  }
+
+  Eigen::Isometry3d tip_of(const State& state) const { return Shape(problem_.design, state).tip_E(); }
+
+  /// A state of a verified way: is it deeper, or nearer, than those known?
+  void visit(const State& state) {
+    const Eigen::Isometry3d tip = tip_of(state);
+    if (tip.translation().z() < 0.0) return;
+    if (const auto point = way_.point_of(tip.translation())) low_ = std::max(low_, *point);
+  }
+
+  void start_at_the_start() {
+    approach_.emplace();
+    approach_->distance_mm = problem_.goal.distance(tip_of(start_state()));
+    static_cast<State&>(approach_->state) = start_state();
+    approach_->blocked_by = "no motion was found that brings it nearer";
+  }
+
+  /// Lemmas 24 and 25.
+  void bound_by_lumen() {
+    const auto field = problem_.distance->field_pointer();
+    if (!problem_.heeded.clearance || !field) return;
+    const Design& design = problem_.design;
+    const CurveReach reach = reach_of_curves(design);
+    const TipBall ball{design.body_radius(design.length_mm()), problem_.required_clearance_mm, {}, 0.0};
+    const auto places =
+        tip_places(field, ball, {reach.off_axis_mm, reach.deep_mm},
+                   lumen_box(problem_.distance->exact().channel()), shares::kDepthCubes, effort_);
+    if (!places) return;
+    std::size_t none_from = way_.points.size(), some_at = low_;
+    while (none_from > some_at + 1) {
+      const std::size_t middle = (none_from + some_at) / 2;
+      (may_lie(*places, middle) ? some_at : none_from) = middle;
+    }
+    if (none_from == way_.points.size()) return;
+    high_ = none_from;
+    by_lumen_ = proved_ = true;
+  }
+
+  bool may_lie(const std::vector<Eigen::Vector3d>& cubes, std::size_t from) const {
+    const auto region = places_from(way_, from);
+    const double half = 0.5 * std::sqrt(3.0) * kTipCube_mm + kDepthRounding_mm;
+    return std::any_of(cubes.begin(), cubes.end(),
+                       [&](const Eigen::Vector3d& middle) { return region->outside_mm(middle) <= half; });
+  }
+
+  std::int64_t left() const { return std::max<std::int64_t>(0, effort_.work() - search_.work()); }
+  bool spent() const { return left() == 0 || effort_.cut_short(); }
+
+  /// Asks for a goal; the way that is found has been verified.
+  SearchOutcome ask(const Goal& goal) {
+    const SearchOutcome outcome = search_.run(goal, std::min(left(), shares::kDepthLookWork));
+    if (outcome == SearchOutcome::found) {
+      if (refusal_of(search_.judge(), search_.route(), goal, search_.steps_known()))
+        return SearchOutcome::stopped;
+      for (const RouteStep& step : search_.route().steps) note_nearer(step.to);
+      search_.keep_route();
+    }
+    if (outcome == SearchOutcome::proved_none && search_.proof() == ProofKind::cells && !search_.switchless())
+      search_.bury();
+    return outcome;
+  }
+
+  void note_nearer(const State& state) {
+    visit(state);
+    if (goal_miss(problem_.design, problem_.goal, state) >=
+        goal_miss(problem_.design, problem_.goal, approach_->state))
+      return;
+    const Eigen::Isometry3d tip = tip_of(state);
+    approach_->distance_mm = problem_.goal.distance(tip);
+    static_cast<State&>(approach_->state) = state;
+    const double off = problem_.goal.direction_error(tip);
+    approach_->blocked_by =
+        off > problem_.goal.direction_tolerance_rad && problem_.goal.direction_E
+            ? fmt::format("the tip points {:.0f} degrees off the wanted direction ({:.0f} are allowed)",
+                          degrees(off), degrees(problem_.goal.direction_tolerance_rad))
+            : fmt::format("no plan brings the tip within {:.4g} mm", problem_.goal.tolerance_mm);
+  }
+
+  /// The first look is for the target's own depth, which is where the question was.
+  void halve_depths() {
+    std::size_t next = way_.target;
+    std::size_t open_from = high_, open_to = low_;  // points whose look was not decided
+    while (low_ < way_.target && high_ > low_ + 1 && station(high_) - station(low_) > kDepthStep_mm &&
+           !spent()) {
+      if (next <= low_ || next >= high_) next = (low_ + high_) / 2;
+      if (next == 0) next = 1;
+      Goal goal;
+      goal.region = places_from(way_, next);
+      goal.point_E = way_.points[next].p_E;
+      switch (ask(goal)) {
+        case SearchOutcome::found:
+          low_ = std::max(low_, next);
+          break;
+        case SearchOutcome::proved_none:
+          high_ = next;
+          by_lumen_ = false;
+          proved_ = true;
+          break;
+        case SearchOutcome::stopped:
+          open_from = std::min(open_from, next);
+          open_to = std::max(open_to, next);
+          break;
+      }
+      next = beside_what_is_open(open_from, open_to);
+      if (next == 0) break;
+    }
+    cut_short_ = low_ < way_.target && station(high_) - station(low_) > 2.0 * kDepthStep_mm;
+  }
+
+  /// Where to look next: between what is known and what could not be decided; 0: nowhere.
+  std::size_t beside_what_is_open(std::size_t& open_from, std::size_t& open_to) const {
+    if (open_from > open_to) return (low_ + high_) / 2;
+    open_from = std::max(open_from, low_);
+    open_to = std::min(open_to, high_);
+    const double below = station(open_from) - station(low_);
+    const double above = station(high_) - station(open_to);
+    if (std::max(below, above) <= kDepthStep_mm) return 0;
+    return below > above ? (low_ + open_from) / 2 : (open_to + high_) / 2;
+  }
+
+  TipDepth result() const {
+    TipDepth depth;
+    depth.target_mm = way_.points[way_.target].station_mm;
+    depth.reached_mm = station(low_);
+    depth.at_most_mm = station(high_);
+    depth.proved = proved_;
+    depth.by_lumen = by_lumen_;
+    const WayPoint& stop = way_.points[std::min(high_, way_.points.size() - 1)];
+    depth.branch = stop.branch;
+    depth.branch_station_mm = stop.branch_station_mm;
+    depth.place_E = stop.p_E;
+    return depth;
+  }
+
+  /// No tip comes nearer than this. Where any direction does, the main proof says so of the tolerance.
+  std::optional<double> nearest_bound() {
+    const Goal& asked = problem_.goal;
+    double none = asked.tolerance_mm, some = kInfinity;
+    if (!asked.direction_E && approach_) some = approach_->distance_mm;
+    double next = 2.0 * none;
+    while (some - none > std::max(kDistanceShare * none, kLeastDistance_mm) && !spent()) {
+      if (next >= some) next = 0.5 * (none + some);
+      Goal goal = asked;
+      goal.tolerance_mm = next;
+      const SearchOutcome outcome = ask(goal);
+      if (outcome == SearchOutcome::stopped) break;
+      if (outcome == SearchOutcome::found) {
+        some = std::min(next, problem_.goal.distance(tip_of(search_.route().steps.back().to)));
+      } else {
+        none = next;
+      }
+      if (none > shares::kApproachWidest * asked.tolerance_mm) break;
+      next = std::isfinite(some) ? 0.5 * (none + some) : 2.0 * none;
+    }
+    return none;
+  }
+
+  // Places are sums of lengths up to 1e3 mm.
+  static constexpr double kDepthRounding_mm = 1e-9;
+  static constexpr double kLeastDistance_mm = 0.05;
+
+  const SearchProblem& problem_;
+  const TargetWay& way_;
+  const Effort& effort_;
+  std::optional<Approach>& approach_;
+  RouteSearch search_;
+  std::size_t low_ = 0;   // a verified tip belongs to this point
+  std::size_t high_ = 0;  // no tip belongs to this point or one after it
+  bool proved_ = false;
+  bool by_lumen_ = false;
+  bool cut_short_ = false;
+};
+
+}  // namespace
+
+TipDepth find_tip_depth(const SearchProblem& problem, const TargetWay& way, const Effort& effort,
+                        std::optional<Approach>& approach) {
+  return DepthLook(problem, way, effort, approach).run();
+}
+
+}  // namespace withy

@@ -1,0 +1,89 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Places that plans pass: on the way by themselves, off it, and out of reach.
+#include "planner/search/ask/via_routes.h"
+
+#include <catch2/catch.hpp>
+
+#include "planner/search/ask/solve.h"
+#include "planner/search/route/make_plan.h"
+#include "planner/segment/shape.h"
+#include "tests/planner/search/route/questions.h"
+
+using namespace withy;
+using namespace withy::questions;
+
+namespace {
+
+Goal place(const Eigen::Vector3d& point, double tolerance) {
+  Goal goal;
+  goal.point_E = point;
+  goal.tolerance_mm = tolerance;
+  return goal;
+}
+
+/// A wide tube, the target up its axis.
+SearchProblem wide(const Tube& channel) {
+  return question(segment({}), channel, {0.0, 0.0, 55.0}, 1.0);
+}
+
+/// The steps that a route's places are said to be at end there, in order; and a plan can be made of it.
+void check_passes(const SearchProblem& asked, const RouteSearch& search, const ViaRoute& by) {
+  REQUIRE(by.outcome == SearchOutcome::found);
+  REQUIRE(by.via_steps.size() == asked.vias.size());
+  for (std::size_t k = 0; k < asked.vias.size(); ++k) {
+    if (k > 0) CHECK(by.via_steps[k] >= by.via_steps[k - 1]);
+    CHECK(asked.vias[k].holds(Shape(asked.design, by.route.steps[by.via_steps[k]].to).tip_E()));
+  }
+  check_allowed(search.judge(), by.route);
+  CHECK(make_plan(search.judge(), by.route));
+}
+
+RouteSearchSettings bounded() {
+  RouteSearchSettings settings;
+  settings.relaxations = true;
+  settings.effort = Effort::of_work(20000000);
+  return settings;
+}
+
+}  // namespace
+
+TEST_CASE("A place on the straight way in is passed without a detour") {
+  const Tube channel = tube({{80.0, Eigen::Vector2d::Zero()}}, {{0.0, 15.0}}, 2.0);
+  SearchProblem asked = wide(channel);
+  asked.vias = {place({0.0, 0.0, 20.0}, 0.5), place({0.0, 0.0, 40.0}, 0.5)};
+  RouteSearch search(asked, bounded());
+  const ViaRoute by = route_by_vias(asked, search);
+  check_passes(asked, search, by);
+  double travelled = 0.0;
+  for (std::size_t i = 0; i < by.route.steps.size(); ++i)
+    travelled += std::abs(by.route.steps[i].to.insertion_mm - by.route.state_before(i).insertion_mm);
+  CHECK(travelled <= 56.5);
+}
+
+TEST_CASE("A place off the way is gone to, and places in the other order as well") {
+  const Tube channel = tube({{80.0, Eigen::Vector2d::Zero()}}, {{0.0, 15.0}}, 2.0);
+  SearchProblem asked = wide(channel);
+  asked.vias = {place({8.0, 0.0, 40.0}, 1.0), place({-8.0, 0.0, 40.0}, 1.0), place({0.0, 0.0, 20.0}, 0.5)};
+  RouteSearch search(asked, bounded());
+  check_passes(asked, search, route_by_vias(asked, search));
+}
+
+TEST_CASE("A place that no tip gets to makes the question unreachable, and is named") {
+  const Tube channel = tube({{80.0, Eigen::Vector2d::Zero()}}, {{0.0, 15.0}}, 2.0);
+  SearchProblem asked = wide(channel);
+  asked.vias = {place({0.0, 0.0, 20.0}, 0.5),
+                place({14.5, 0.0, 40.0}, 0.5)};  // within half a millimetre of the wall
+  SolveSettings settings;
+  settings.effort = Effort::of_work(20000000);
+  settings.explain = false;
+  const Answer answer = solve(asked, settings);
+  CHECK(answer.verdict == Verdict::unreachable);
+  CHECK(answer.why.find("place 2 of those to pass") == 0);
+  asked.vias.pop_back();
+  const Answer reached = solve(asked, settings);
+  CHECK(reached.verdict == Verdict::reached);
+  REQUIRE(reached.plan);
+  REQUIRE(reached.plan->via_states.size() == 1);
+  const PlannedState& there = reached.plan->states[static_cast<std::size_t>(reached.plan->via_states[0])];
+  CHECK(asked.vias[0].holds(there.tip_E));
+}

@@ -1,0 +1,121 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// How deep the tip gets: where geometry alone tells, and the set of places against its definition.
+#include "planner/search/depth/tip_depth.h"
+
+#include <cmath>
+#include <random>
+
+#include <catch2/catch.hpp>
+
+#include "planner/proof/lemmas/tip_over_box.h"
+#include "planner/search/route/route_search.h"
+#include "planner/segment/shape.h"
+#include "tests/planner/search/route/questions.h"
+
+using namespace withy;
+using namespace withy::questions;
+
+namespace {
+
+/// Points 1 mm apart up the axis; and, beside the way, points across at its end.
+TargetWay straight_way(int points, int target, int beside = 0) {
+  TargetWay way;
+  for (int k = 0; k < points; ++k)
+    way.points.push_back(
+        {static_cast<double>(k), {0.0, 0.0, static_cast<double>(k)}, 0, static_cast<double>(k)});
+  for (int k = 1; k <= beside; ++k)
+    way.beside.emplace_back(static_cast<double>(k), 0.0, static_cast<double>(points - 1));
+  way.target = static_cast<std::size_t>(target);
+  return way;
+}
+
+TipDepth depth_of(const SearchProblem& asked, const TargetWay& way, std::optional<Approach>& approach) {
+  RouteSearchSettings settings;
+  settings.relaxations = true;
+  settings.effort = Effort::of_work(20000000);
+  RouteSearch search(asked, settings);
+  REQUIRE(search.run(asked.goal) == SearchOutcome::proved_none);
+  return find_tip_depth(asked, way, Effort::of_work(20000000), approach);
+}
+
+}  // namespace
+
+TEST_CASE("A place lies from a point of the way on where that, or one after it, is nearest of all") {
+  const std::uint32_t seed = 20;
+  CAPTURE(seed);
+  std::mt19937 random(seed);
+  std::uniform_real_distribution<double> along(-3.0, 25.0), across(-8.0, 8.0);
+  const TargetWay way = straight_way(20, 15, 6);
+  for (int k = 0; k < 2000; ++k) {
+    const Eigen::Vector3d p(across(random), across(random), along(random));
+    const auto from = static_cast<std::size_t>(1 + k % 19);
+    const auto region = places_from(way, from);
+    // By the definition, point by point.
+    double nearest = 1e9;
+    bool ahead = false;
+    const auto meet = [&](const Eigen::Vector3d& q, bool is_ahead) {
+      if ((p - q).norm() >= nearest) return;
+      nearest = (p - q).norm();
+      ahead = is_ahead;
+    };
+    for (std::size_t i = 0; i < way.points.size(); ++i) meet(way.points[i].p_E, i >= from);
+    for (const Eigen::Vector3d& q : way.beside) meet(q, false);
+    const bool in_set = ahead && p.z() >= 0.0;
+    const double outside = region->outside_mm(p);
+    if (std::abs(outside) > 1e-9) CHECK((outside < 0.0) == in_set);
+    const Eigen::Vector3d other(across(random), across(random), along(random));
+    CHECK(std::abs(outside - region->outside_mm(other)) <= (p - other).norm() + 1e-9);
+  }
+}
+
+TEST_CASE("A tube that tapers stops the tip where the lumen is as narrow as the body with its clearance") {
+  // The radius falls from 5 to 0.5 mm between 20 and 65 mm: by a tenth of a millimetre on each. The wall is a
+  // cone of slope 0.1, so a ball of radius r on the axis touches it where its radius is r sqrt(1 + 0.01).
+  const Tube channel =
+      tube({{70.0, Eigen::Vector2d::Zero()}}, {{0.0, 5.0}, {20.0, 5.0}, {65.0, 0.5}, {70.0, 0.5}}, 0.4);
+  const SearchProblem asked = question(segment({}), channel, {0.0, 0.0, 60.0}, 0.5);
+  const double stop = 20.0 + (5.0 - (kRadius + kRequired) * std::sqrt(1.01)) / 0.1;
+  const double facets = (channel.facets_inside_mm + channel.facets_outside_mm) / 0.1;
+  std::optional<Approach> approach;
+  const TipDepth depth = depth_of(asked, straight_way(70, 60), approach);
+  CAPTURE(depth.reached_mm, depth.at_most_mm, stop, facets);
+  CHECK(depth.proved);
+  CHECK(depth.stops_short());
+  CHECK(depth.at_most_mm >= stop - facets - 0.5);  // a place belongs to the nearest point: half a millimetre
+  CHECK(depth.at_most_mm <= stop + facets + 0.5 + 2.0);
+  CHECK(depth.reached_mm <= stop + facets + 0.5);
+  CHECK(depth.reached_mm >= stop - facets - 0.5 - 2.0);
+  REQUIRE(approach);
+  CHECK(approach->distance_mm == Approx(60.0 - depth.reached_mm).margin(2.0));
+}
+
+TEST_CASE("A carriage that ends too early stops the tip at its insertion") {
+  const Tube channel = tube({{150.0, Eigen::Vector2d::Zero()}}, {{0.0, 6.0}});
+  const SearchProblem asked = question(segment({}), channel, {0.0, 0.0, 120.0});  // insertion ends at 100
+  std::optional<Approach> approach;
+  const TipDepth depth = depth_of(asked, straight_way(150, 120), approach);
+  CAPTURE(depth.reached_mm, depth.at_most_mm);
+  CHECK(depth.proved);
+  CHECK(depth.at_most_mm >= 100.0);
+  CHECK(depth.at_most_mm <= 103.0);
+  CHECK(depth.reached_mm <= 100.5);
+  CHECK(depth.reached_mm >= 98.0);
+}
+
+TEST_CASE("Where the tip gets as deep as the target, its distance is bounded instead") {
+  // A wide chamber, the target at its side: the tip bends at most off(L) aside (lemma 25's closed form, which
+  // known curves attain).
+  const Tube channel = tube({{90.0, Eigen::Vector2d::Zero()}}, {{0.0, 50.0}}, 4.0);
+  const SearchProblem asked = question(segment({}), channel, {45.0, 0.0, 40.0}, 1.0);
+  std::optional<Approach> approach;
+  const TipDepth depth = depth_of(asked, straight_way(90, 40), approach);
+  CHECK(depth.reached_mm >= 39.0);
+  REQUIRE(depth.no_nearer_mm);
+  REQUIRE(approach);
+  CHECK(*depth.no_nearer_mm >= 1.0);
+  CHECK(*depth.no_nearer_mm <= approach->distance_mm);
+  CHECK(approach->distance_mm <= 1.3 * *depth.no_nearer_mm + 0.1);
+  // The nearest state is one: its tip is where it says.
+  CHECK((Shape(asked.design, approach->state).tip_E().translation() - asked.goal.point_E).norm() ==
+        Approx(approach->distance_mm));
+}
