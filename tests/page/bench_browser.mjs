@@ -9,10 +9,9 @@
 import assert from 'node:assert/strict';
 import { spawn } from 'node:child_process';
 import http from 'node:http';
-import { program, startBrowserProcess } from './support.mjs';
+import { kPatience, program, startBrowserProcess } from './support.mjs';
 
 /** ms. */
-export const kPatience = 300000;
 const kSilence = 120000;
 const kBetweenSigns = 5000;
 /** A program or browser that was told to end and has not by then is killed. */
