@@ -59,7 +59,7 @@ async function final(page, locks, words) {
   assert.ok(words.includes(word), `with ${locks} locks: ${word}`);
 }
 /** Waits until no change is on its way to the desk. */
-const still = (page) => page.waitForFunction(() => document.documentElement.dataset.editing === 'no');
+const still = (page) => page.waitForFunction(() => document.documentElement.dataset.editing !== 'yes');
 const said = (page, pattern) => page.waitForFunction((p) => new RegExp(p).test(document.querySelector('#said').textContent), pattern);
 const set = (page, id, value) => page.locator(id).evaluate((e, v) => ((e.value = v), e.dispatchEvent(new Event('input', { bubbles: true }))), String(value));
 const hand = () => ask('hand', { locks: 1 });
@@ -296,6 +296,7 @@ live('from a bare mesh to a saved script without a text editor', async () => {
       await revised(() => page.click('#undo'));
       assert.deepEqual(await entry(), drawnEntry);
       const before = (await other.ask('scene')).scene.target.point_mm;
+      await settle(page); // the eye has moved, and places are those of the picture as it was last drawn
       const at = await page.evaluate(() => window.placeOf('target'));
       await page.mouse.move(...at);
       await page.mouse.down();
