@@ -17,7 +17,7 @@ namespace {
 using Json = nlohmann::ordered_json;
 
 constexpr const char* kStyle = R"(
-td.of { border-left: 1px solid var(--edge); min-width: 150px; } td small { display: block; }
+td.of { border-left: 1px solid var(--edge); min-width: 150px; } td small, th small { display: block; font-weight: 400; }
 svg { display: block; margin-bottom: 2px; } h3:target { background: var(--marked); } ul { margin: 0; padding-left: 1.2em; }
 )";
 
