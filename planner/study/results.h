@@ -49,7 +49,9 @@ struct StudyGroup {
   int unreachable = 0;
   int undecided = 0;
   int refused = 0;
-  std::vector<double> clearance_mm;                         ///< finite ones of the plans, ascending
+  std::vector<double> clearance_mm;  ///< finite ones of the plans, ascending
+  std::vector<double> fails_high;    ///< upper bounds of the plans' chances to fail, ascending
+  std::vector<double> reserve;       ///< of the plans, ascending
   std::map<std::pair<std::string, std::string>, int> whys;  ///< how many runs say so, by verdict and sentence
 };
 

@@ -20,6 +20,9 @@
 
 namespace withy {
 
+/// Middle of the box around the channel's mesh, in E: what registration turns the channel about.
+Eigen::Vector3d middle_of(const Channel& channel);
+
 /// A: bend (rad) from pulls (mm) by least squares, over continuous routing; two rows.
 Eigen::MatrixXd bend_from_pulls(const TendonHardware& tendons);
 
@@ -45,22 +48,37 @@ class Bench {
  public:
   /// `channel_centre_E` is what registration turns the channel about.
   Bench(const Design& design, const ErrorDraw& errors, const Eigen::Vector3d& channel_centre_E);
+  /// The same with bend_from_pulls at hand (no columns without tendons): for many benches of one design.
+  Bench(const Design& design, const ErrorDraw& errors, const Eigen::Vector3d& channel_centre_E,
+        const Eigen::MatrixXd& bend_per_pull);
 
   /// What the planned state becomes.
   State state(const State& planned) const;
 
   /// How this bench fares over the whole motion.
   Contact contact(const PlannedMotion& motion, const ChannelDistance& distance) const;
+  /// The same over a stretch of it, from one fraction to another.
+  Contact contact(const PlannedMotion& motion, double from, double to, const ChannelDistance& distance) const;
 
   /// Its clearance over the whole motion, as far as it takes to tell whether it is at least `required_mm`;
   /// infinite: within kClearanceSlack_mm.
   MotionClearance clearance(const PlannedMotion& motion, const ChannelDistance& distance,
-                            double required_mm = kInfinity) const;
+                            double required_mm = kInfinity) const {
+    return clearance(motion, 0.0, 1.0, distance, required_mm);
+  }
 
   /// Distance (mm) from the tip of a planned state, as it comes out, to the target, as that lies.
   double tip_error(const State& planned, const Goal& goal) const;
 
+  /// Does it end within the target's tolerance of place and direction, as the channel lies?
+  bool hits(const State& planned, const Goal& goal) const;
+
+  const ErrorDraw& errors() const { return errors_; }
+
  private:
+  MotionClearance clearance(const PlannedMotion& motion, double from, double to,
+                            const ChannelDistance& distance, double required_mm) const;
+  Eigen::Isometry3d tip_in_channel(const State& planned) const;
   Design scaled_design() const;
   State scaled(const State& planned) const;
 

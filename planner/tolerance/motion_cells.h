@@ -57,6 +57,8 @@ class MotionCells {
               const Eigen::Vector3d& channel_centre_E, double behind_mm);
 
   const std::vector<MotionCell>& cells() const { return cells_; }
+  /// How many parts the motion is cut into, all alike.
+  int parts() const { return parts_; }
 
   /// Has the verifier check a cell.
   void refine(std::size_t cell);

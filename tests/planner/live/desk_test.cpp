@@ -51,7 +51,8 @@ TEST_CASE("verdicts are those that a question asked by itself gets, also after a
   bench.granted("save-scene");
   const auto prepared = prepare_scene(bench.scene());
   SolveSettings settings;
-  settings.widen = settings.explain = false;
+  settings.explain = false;
+  settings.prefer = Preference::quick;
   const Answer own = solve(*make_problem(*prepared, 1), settings);
   CHECK(cell.at("verdict") == std::string(name_of(own.verdict)));
   CHECK(cell.at("why") == own.why);

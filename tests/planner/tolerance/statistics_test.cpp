@@ -2,6 +2,7 @@
 #include "planner/tolerance/statistics.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 
 #include <catch2/catch.hpp>
@@ -28,6 +29,18 @@ TEST_CASE("a probability's interval has the ends that Clopper and Pearson give i
   CHECK(std::abs(clopper_pearson(0, 10).high - (1.0 - std::pow(0.025, 0.1))) < 1e-9);
   CHECK(std::abs(clopper_pearson(300, 300).low - std::pow(0.025, 1.0 / 300.0)) < 1e-9);
   CHECK(clopper_pearson(300, 300).high == 1.0);
+  // R. G. Newcombe, "Two-sided confidence intervals for the single proportion: comparison of seven methods",
+  // Statistics in Medicine 17, 1998, table I, method 5 (the exact one), to four decimals.
+  struct Published {
+    int hits, draws;
+    double low, high;
+  };
+  for (const Published& row : {Published{81, 263, 0.2527, 0.3676}, Published{15, 148, 0.0578, 0.1617},
+                               Published{0, 20, 0.0, 0.1684}, Published{1, 29, 0.0009, 0.1776}}) {
+    CAPTURE(row.hits, row.draws);
+    CHECK(std::abs(clopper_pearson(row.hits, row.draws).low - row.low) < 6e-5);
+    CHECK(std::abs(clopper_pearson(row.hits, row.draws).high - row.high) < 6e-5);
+  }
   // 1 and 5 of 10, as tables of exact binomial limits have them (from memory).
   CHECK(std::abs(clopper_pearson(1, 10).low - 0.0025) < 5e-5);
   CHECK(std::abs(clopper_pearson(1, 10).high - 0.4450) < 5e-5);
@@ -92,8 +105,16 @@ TEST_CASE("the first-order indices of a weighted sum are the shares of the weigh
   }
   const auto indices = first_order_indices(draws);
   // Standard error of each about 1 / sqrt(40000); 9 + 4 + 1 = 14.
-  CHECK(std::abs(indices[0] - 9.0 / 14.0) < 0.03);
-  CHECK(std::abs(indices[1] - 4.0 / 14.0) < 0.03);
-  CHECK(std::abs(indices[2]) < 0.03);
-  CHECK(std::abs(indices[3] - 1.0 / 14.0) < 0.03);
+  const std::array exact = {9.0 / 14.0, 4.0 / 14.0, 0.0, 1.0 / 14.0};
+  for (std::size_t i = 0; i < exact.size(); ++i) {
+    CAPTURE(i);
+    CHECK(std::abs(indices[i].share - exact[i]) < 0.03);
+    CHECK(indices[i].low >= 0.0);
+    CHECK(indices[i].low <= indices[i].share);
+    CHECK(indices[i].high >= indices[i].share);
+    // The interval is a few standard errors wide, and holds the exact share here.
+    CHECK(indices[i].low <= exact[i] + 1e-9);
+    CHECK(indices[i].high >= exact[i]);
+    CHECK(indices[i].high - indices[i].low < 0.05);
+  }
 }

@@ -199,13 +199,13 @@ TEST_CASE("the largest error that a plan is proved to stand is where what it kee
   for (std::size_t i = 0; i < kErrorKinds; ++i) {
     INFO(error_names()[i].key);
     const auto kind = static_cast<ErrorKind>(i);
-    const double largest = worst.largest(kind, Standing::off_the_wall);
+    const double largest = worst.largest(kind, StandsFor::off_the_wall);
     REQUIRE(largest > 0.0);
     REQUIRE(largest < WorstCase::largest_sought(kind));
     ErrorSizes sizes;
     sizes[kind] = largest;
     CHECK(std::abs(worst.clearance_kept(sizes)) <= 0.05);
-    const double tip = worst.largest(kind, Standing::at_the_target);
+    const double tip = worst.largest(kind, StandsFor::at_the_target);
     sizes[kind] = tip;
     CHECK(std::abs(worst.tip_error(sizes) - bent.problem->goal.tolerance_mm) < 1e-6);
   }

@@ -105,10 +105,10 @@ function approachLine({ plan }: PlanEntry): HTMLElement | null {
 
 function depthLine({ plan }: PlanEntry, id: string | undefined): HTMLElement | null {
   if (!plan.depth || plan.verdict === 'reached') return null;
-  return h('p', { class: 'approach', id }, h('b', {}, 'How deep: '), sentence(plan.depth.sentence));
+  return h('p', { class: 'depth', id }, h('b', {}, 'How deep: '), sentence(plan.depth.sentence));
 }
 
-function listed(title: string, id: string | undefined, sentences: string[]): HTMLElement | null {
+function listed(title: string, sentences: string[], id?: string): HTMLElement | null {
   if (sentences.length === 0) return null;
   return h('div', { class: 'remedies' }, h('b', {}, title), h('ul', { id }, ...sentences.map((s) => h('li', {}, sentence(s)))));
 }
@@ -120,9 +120,9 @@ function grounds(entry: PlanEntry, alone: boolean): (HTMLElement | null)[] {
   return [
     depthLine(entry, id('depth')),
     approachLine(entry),
-    listed('Where it is open:', id('open'), plan.open ? [plan.open.sentence] : []),
-    listed('What might decide it:', id('might-decide'), plan.might_decide ?? []),
-    listed('What would do:', id('remedies'), plan.remedies ?? []),
+    listed('Where it is open:', plan.open ? [plan.open.sentence] : [], id('open')),
+    listed('What might decide it:', plan.might_decide ?? [], id('might-decide')),
+    listed('What would do:', plan.remedies ?? [], id('remedies')),
   ];
 }
 
