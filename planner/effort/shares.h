@@ -114,6 +114,17 @@ inline constexpr int kWidenLooks = 6;
 /// there is none on fold-chamber with 3 and miniature with 2.
 inline constexpr std::int64_t kSurerWork = 1600000;
 
+// The elastic body of a plan (planner/heed/heed_elasticity.h).
+
+/// A Newton step of the elastic body counts as the square of its unknowns over this: 57 with 16 elements of
+/// three strains. Chosen, about what assembling and solving take; bench_elastic measures a state.
+inline constexpr std::int64_t kNewtonUnknownsSquared = 40;
+/// All looks at the elastic body together, and each search for another plan after one that fails with it, as
+/// well as each look for a wider one after that. Chosen: a plan's look takes a few tenths of a second, and a
+/// plan that must stay farther from the wall or nearer to the target is soon found or not at all.
+inline constexpr std::int64_t kHeedLooksWork = 1500000;
+inline constexpr std::int64_t kHeedSearchWork = 200000;
+
 /// Rounds in which one lock takes another notch (planner/stand/improve.h). Chosen: the first two rounds
 /// gain the most.
 inline constexpr int kNotchRounds = 2;

@@ -38,9 +38,10 @@ std::string parameter_line(const FittedParameter& p) {
                      p.deviation, p.low, p.high);
 }
 
-std::string confounded_sentence(const Fit& fit, const std::vector<int>& group) {
+std::string confounded_sentence(const std::vector<FittedParameter>& parameters,
+                                const std::vector<int>& group) {
   std::vector<std::string> names;
-  for (const int k : group) names.push_back(words_of(fit.parameters[static_cast<std::size_t>(k)].name).first);
+  for (const int k : group) names.push_back(words_of(parameters[static_cast<std::size_t>(k)].name).first);
   if (names.size() == 1)
     return fmt::format("{} can't be told from these measurements; the scene's value stays\n", names.front());
   return fmt::format(
@@ -70,6 +71,35 @@ Json parameter_json(const FittedParameter& p) {
           {"standard_deviation", number_if(p.determined, p.deviation)},
           {"low_95", number_if(p.determined, p.low)},
           {"high_95", number_if(p.determined, p.high)}};
+}
+
+/// What the elastic segment's fit found; nothing where the scene has none.
+std::string elastic_part(const FitReport& report) {
+  if (!report.elastic_fault.empty()) return fmt::format("\nElastic segment: {}\n", report.elastic_fault);
+  if (!report.elastic) return {};
+  const ElasticFit& fit = *report.elastic;
+  std::string out =
+      "\nElastic segment, led from row to row (slack taken as none), the ideal one's values set aside:\n";
+  out += noise_line(fit.tension, static_cast<std::size_t>(Reading::tension));
+  out += noise_line(fit.tip, static_cast<std::size_t>(Reading::tip));
+  for (const FittedParameter& p : fit.parameters) out += parameter_line(p);
+  for (const auto& group : fit.confounded) out += confounded_sentence(fit.parameters, group);
+  return out;
+}
+
+Json elastic_json(const ElasticFit& fit) {
+  Json parameters = Json::array(), confounded = Json::array();
+  for (const FittedParameter& p : fit.parameters) parameters.push_back(parameter_json(p));
+  for (const auto& group : fit.confounded) {
+    Json names = Json::array();
+    for (const int k : group) names.push_back(fit.parameters[static_cast<std::size_t>(k)].name);
+    confounded.push_back(names);
+  }
+  return {{"parameters", parameters},
+          {"not_told_apart", confounded},
+          {"tip_noise_mm", fit.tip.deviation},
+          {"tension_noise_N", fit.tension.readings > 0 ? Json(fit.tension.deviation) : Json(nullptr)},
+          {"degrees_of_freedom", fit.degrees_of_freedom}};
 }
 
 /// Do the model's pulls lie on the other side of zero than the measured ones, all in all?
@@ -103,7 +133,7 @@ std::string fit_table(const FitReport& report) {
       "", "scene", "fitted", "std dev", "95 % interval");
   for (const FittedParameter& p : fit.parameters) out += parameter_line(p);
   if (!fit.all_determined()) out += "\n";
-  for (const auto& group : fit.confounded) out += confounded_sentence(fit, group);
+  for (const auto& group : fit.confounded) out += confounded_sentence(fit.parameters, group);
   if (const double turn_rad = Eigen::AngleAxisd(fit.found.entry_offset().linear()).angle();
       turn_rad > kImplausibleTurn_rad)
     out += fmt::format(
@@ -121,7 +151,7 @@ std::string fit_table(const FitReport& report) {
         "\nthe residuals are larger than the given noise explains (chi squared {:.4g} with {:.1f} degrees of "
         "freedom): the model or the noise is wrong\n",
         fit.chi_squared, fit.degrees_of_freedom);
-  return out;
+  return out + elastic_part(report);
 }
 
 std::string fit_json(const FitReport& report) {
@@ -161,21 +191,21 @@ std::string fit_json(const FitReport& report) {
     }
     rows.push_back(row);
   }
-  const Json out = {
-      {"format", "withy-fit"},
-      {"version", 1},
-      {"scene",
-       {{"file", report.scene_file}, {"sha256", report.scene.sha256}, {"title", report.scene.title}}},
-      {"measurements", report.table_file},
-      {"locks", report.measurements.locks},
-      {"noise_model", "Gaussian, independent, one standard deviation for each kind of reading"},
-      {"noise", noise},
-      {"parameters", parameters},
-      {"not_told_apart", confounded},
-      {"chi_squared", fit.chi_squared},
-      {"degrees_of_freedom", fit.degrees_of_freedom},
-      {"residual_larger_than_noise", fit.misfits()},
-      {"residuals", rows}};
+  Json out = {{"format", "withy-fit"},
+              {"version", 1},
+              {"scene",
+               {{"file", report.scene_file}, {"sha256", report.scene.sha256}, {"title", report.scene.title}}},
+              {"measurements", report.table_file},
+              {"locks", report.measurements.locks},
+              {"noise_model", "Gaussian, independent, one standard deviation for each kind of reading"},
+              {"noise", noise},
+              {"parameters", parameters},
+              {"not_told_apart", confounded},
+              {"chi_squared", fit.chi_squared},
+              {"degrees_of_freedom", fit.degrees_of_freedom},
+              {"residual_larger_than_noise", fit.misfits()},
+              {"residuals", rows}};
+  if (report.elastic) out["elastic"] = elastic_json(*report.elastic);
   return out.dump(1) + "\n";
 }
 

@@ -4,6 +4,7 @@
 
 #include <string>
 
+#include "planner/fit/elastic_fit.h"
 #include "planner/fit/fit.h"
 #include "planner/scene/scene.h"
 
@@ -15,6 +16,9 @@ struct FitReport {
   const Fit& fit;
   std::string scene_file;  ///< as the command line gave it
   std::string table_file;
+  /// Of the elastic segment, where the scene has one; null: none. `elastic_fault`: why there is none.
+  const ElasticFit* elastic = nullptr;
+  std::string elastic_fault = {};
 };
 
 /// Plain text: values, uncertainties, noise, and what can't be told apart.

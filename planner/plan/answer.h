@@ -12,6 +12,7 @@
 
 #include "geometry/numbers/numbers.h"
 #include "planner/motion/action.h"
+#include "planner/plan/elastic_verdict.h"
 #include "planner/plan/lock_hunt.h"
 #include "planner/segment/hardware.h"
 
@@ -182,6 +183,7 @@ struct Answer {
   double seconds = 0.0;        ///< for the question alone: until there was a plan, a proof, or no more effort
   double seconds_after = 0.0;  ///< then, for a better plan, or for what stands in the way
   std::optional<Plan> plan;    ///< reached only
+  std::optional<ElasticVerdict> elastic;  ///< of the plan, where the elastic body was looked at
   std::optional<Coverage> coverage;       ///< unreachable and undecided
   std::optional<Approach> approach;       ///< undecided (and unreachable, where one is known)
   std::optional<TipDepth> depth;          ///< unreachable only, where it was looked for

@@ -63,6 +63,7 @@ class PlanWriter {
     if (answer.plan && !answer.plan->stuck_locks.empty()) plan["stuck_locks"] = stuck_locks(*answer.plan);
     plan["proof"] = answer.coverage ? proof(*answer.coverage) : Json(nullptr);
     plan["approach"] = answer.approach ? approach(*answer.approach) : Json(nullptr);
+    if (answer.elastic) plan["elastic"] = elastic(*answer.elastic);
     if (answer.open) plan["open"] = open(*answer.open);
     if (!answer.would_decide.empty()) plan["might_decide"] = answer.would_decide;
     if (answer.depth) plan["depth"] = depth(*answer.depth);
@@ -303,6 +304,36 @@ class PlanWriter {
     out[fmt::format("{}_limit_{}", m.name, m.unit)] = m.limit ? number(*m.limit) : Json(nullptr);
     out[fmt::format("{}_margin_{}", m.name, m.unit)] =
         m.limit && m.largest ? number(*m.limit - *m.largest) : Json(nullptr);
+  }
+
+  static Json figures(const ElasticFigures& pulls) {
+    return {{"miss_mm", number(pulls.miss_mm)},
+            {"clearance_mm", number(pulls.clearance_mm)},
+            {"slide_error_mm", number(pulls.slide_error_mm)},
+            {"jump_mm", number(pulls.jump_mm)}};
+  }
+
+  static Json engagements(const ElasticVerdict& verdict) {
+    Json list = Json::array();
+    for (const ElasticEngagement& e : verdict.engagements)
+      list.push_back({{"action", e.action},
+                      {"lock", e.lock + 1},
+                      {"ideal_pulls_mm", number(e.ideal_pulls_mm)},
+                      {"compensated_pulls_mm", number(e.compensated_pulls_mm)},
+                      {"reach_mm", number(e.reach_mm)}});
+    return list;
+  }
+
+  static Json elastic(const ElasticVerdict& verdict) {
+    return {{"held_against", {"ideal", "elastic"}},
+            {"holds", verdict.holds()},
+            {"fails", verdict.fails ? Json(*verdict.fails) : Json(nullptr)},
+            {"plans", verdict.plans},
+            {"proof", false},
+            {"step_mm", number(verdict.step_mm)},
+            {"ideal_pulls", figures(verdict.ideal_pulls)},
+            {"compensated_pulls", figures(verdict.compensated_pulls)},
+            {"engagements", engagements(verdict)}};
   }
 
   static Json proof(const Coverage& coverage) {

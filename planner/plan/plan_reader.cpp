@@ -130,6 +130,18 @@ void check_figures(const JsonNode& node, const std::string& name) {
     for (const JsonNode& item : node.items()) check_figures(item, name);
 }
 
+/// What a look at the elastic body said: shown, never used.
+void check_elastic(const JsonNode& node) {
+  node.expect_keys({"held_against", "holds", "fails", "plans", "proof", "step_mm", "ideal_pulls",
+                    "compensated_pulls", "engagements"});
+  node.at("held_against").texts();
+  if (!node.at("fails").is_null()) node.at("fails").text();
+  for (const char* answer : {"holds", "proof"}) node.at(answer).boolean();
+  node.at("plans").count();
+  for (const char* shown : {"step_mm", "ideal_pulls", "compensated_pulls", "engagements"})
+    check_figures(node.at(shown), shown);
+}
+
 void read_head(const JsonNode& root, PlanFile& plan) {
   const JsonNode scene = root.at("scene");
   scene.expect_keys({"file", "sha256", "mesh_sha256", "title"});
@@ -255,14 +267,15 @@ Result<PlanFile> read_plan(const std::filesystem::path& file) {
     root.at("version").fault("plans of this version can't be read", "plan again");
   root.expect_keys({"format", "version", "scene", "verdict", "why", "checked", "not_checked", "locks", "seed",
                     "seconds", "segment", "summary", "states", "actions", "proof", "approach"},
-                   {"rechecked", "remedies", "depth", "open", "might_decide", "via_states", "from_elsewhere",
-                    "stuck_locks"});
+                   {"elastic", "rechecked", "remedies", "depth", "open", "might_decide", "via_states",
+                    "from_elsewhere", "stuck_locks"});
   if (root.has("from_elsewhere")) plan.from_elsewhere = root.at("from_elsewhere").boolean();
   if (root.has("stuck_locks")) check_figures(root.at("stuck_locks"), "stuck_locks");
   if (root.has("rechecked")) {
     root.at("rechecked").expect_keys({"verdict", "sentence"});
     for (const char* said : {"verdict", "sentence"}) root.at("rechecked").at(said).text();
   }
+  if (root.has("elastic")) check_elastic(root.at("elastic"));
   read_head(root, plan);
   for (const char* shown : {"seconds", "segment", "summary", "proof", "approach"})
     check_figures(root.at(shown), shown);

@@ -155,6 +155,30 @@ void check_coils(TomlFile& file, Scene& scene) {
   }
 }
 
+/// Normalises the direction of gravity, and asks for the tables that an elastic body is made of.
+void check_elastic(TomlFile& file, Scene& scene) {
+  ElasticHardware& elastic = *scene.parts.elastic;
+  if (elastic.gravity_S.norm() < kShortestAxis)
+    file.fault("elastic.gravity", "elastic.gravity has no length", "give the direction that weights fall in");
+  else
+    elastic.gravity_S.normalize();
+  if (!scene.parts.tendons) {
+    file.fault("elastic", "[elastic] stands in a scene without [tendons]",
+               "describe the tendons that bend the segment, or leave [elastic] out");
+    return;
+  }
+  if (scene.parts.lock && !scene.parts.latch)
+    file.fault("elastic", "[elastic] stands in a scene with locks and without [latch]",
+               "describe the backbones that a lock holds, or leave [elastic] out");
+  const double least_length = elastic.tendon_length_mm + scene.parts.segment.length_mm;
+  if (scene.parts.tendons->motors == Motors::stand && least_length <= scene.parts.carriage.insertion_max_mm)
+    file.fault("elastic.tendon_length_mm",
+               fmt::format("elastic.tendon_length_mm is {}: at the most insertion nothing is left of a tendon "
+                           "to a motor that stands",
+                           elastic.tendon_length_mm),
+               "give more than insertion_max_mm less length_mm");
+}
+
 void check_actuation(TomlFile& file, const Scene& scene) {
   const Actuation& actuation = *scene.actuation;
   std::set<std::string> used;
@@ -179,6 +203,7 @@ void check_scene_values(TomlFile& file, const EntryAsWritten& entry, Scene& scen
   scene.parts.R_SE = scene.entry.X_SE.linear();
   scene.parts.p_SE = scene.entry.X_SE.translation();
   check_coils(file, scene);
+  if (scene.parts.elastic) check_elastic(file, scene);
   check_design(file, scene);
   if (scene.actuation) check_actuation(file, scene);
 }

@@ -210,6 +210,21 @@ FieldHardware read_field_table(TomlSection table, TomlFile& file) {
   return field;
 }
 
+ElasticHardware read_elastic_table(TomlSection table) {
+  ElasticHardware elastic;
+  elastic.mass_g_per_mm = table.number("mass_g_per_mm");
+  elastic.lock_mass_g = table.number("lock_mass_g");
+  elastic.gravity_S = table.vector3("gravity");
+  elastic.tendon_EA_N = table.number("tendon_EA_N");
+  elastic.tendon_length_mm = table.number("tendon_length_mm");
+  elastic.backbone_EA_N = table.number("backbone_EA_N");
+  elastic.torsional_rigidity_Nmm2 = table.number("torsional_rigidity_Nmm2");
+  if (table.has("segment_EA_N")) elastic.segment_EA_N = table.number("segment_EA_N");
+  if (table.has("backbone_EI_Nmm2")) elastic.backbone_EI_Nmm2 = table.number("backbone_EI_Nmm2");
+  table.close();
+  return elastic;
+}
+
 Actuation read_actuation_table(TomlSection table) {
   Actuation actuation;
   actuation.advance_axis = table.text("advance");
@@ -243,6 +258,7 @@ EntryAsWritten read_scene_tables(TomlFile& file, Scene& scene) {
   if (auto table = root.optional_table("tendons")) scene.parts.tendons = read_tendons_table(*table);
   read_carriage_table(root.table("carriage"), scene.parts.carriage);
   if (auto table = root.optional_table("field")) scene.parts.field = read_field_table(*table, file);
+  if (auto table = root.optional_table("elastic")) scene.parts.elastic = read_elastic_table(*table);
   if (auto table = root.optional_table("actuation")) scene.actuation = read_actuation_table(*table);
   root.close();
   return entry;

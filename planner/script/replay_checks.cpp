@@ -138,9 +138,13 @@ std::optional<ReplayFinding> check_limits(const Design& design, const State& sta
 
 std::optional<ReplayFinding> check_field(const Design& design, const State& state, int lock,
                                          const Waypoint& row) {
-  const LockPoses poses = lock_poses_E(design, state);
+  return check_field(design, lock_poses_E(design, state), state.engaged, lock, row);
+}
+
+std::optional<ReplayFinding> check_field(const Design& design, const LockPoses& poses, const LockSet& engaged,
+                                         int lock, const Waypoint& row) {
   if (auto finding = check_coil_limits(design, poses, currents_of(design, row))) return finding;
-  return check_torques(design, poses, state.engaged, lock, row);
+  return check_torques(design, poses, engaged, lock, row);
 }
 
 Currents currents_of(const Design& design, const Waypoint& row) {

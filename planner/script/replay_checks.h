@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// What a replay asks of one state and of one switch. Used by replay.cpp only.
+// What a replay asks of one state and of one switch. Used by replays only.
 #pragma once
 
 #include <optional>
@@ -36,6 +36,10 @@ std::optional<ReplayFinding> check_limits(const Design& design, const State& sta
 /// (field.h).
 std::optional<ReplayFinding> check_field(const Design& design, const State& state, int lock,
                                          const Waypoint& row);
+
+/// The same for locks that stand as `poses` say and are `engaged` before the switch.
+std::optional<ReplayFinding> check_field(const Design& design, const LockPoses& poses, const LockSet& engaged,
+                                         int lock, const Waypoint& row);
 
 /// The part of check_field that is about torques, for a body that stands otherwise than when the currents
 /// were chosen: `poses` of its locks, which are `engaged` before the switch.

@@ -19,17 +19,21 @@ namespace {
 /// Writes a plan down row by row.
 class ScriptMaker {
  public:
-  ScriptMaker(const Scene& scene, const Design& design, const Plan& plan) : design_(design), plan_(plan) {
+  ScriptMaker(const Scene& scene, const Design& design, const Plan& plan, const PullCorrections& corrections)
+      : design_(design), plan_(plan), corrections_(corrections) {
     script_.locks = design.lock_count();
     script_.tendons = static_cast<int>(design.tendons()->angle_rad.size());
     script_.coils = design.field() ? design.field()->coil_count() : 0;
+    script_.compensated = !corrections.at_state.empty();
     script_.scene_sha256 = scene.sha256;
     script_.mesh_sha256 = scene.mesh_sha256;
     settle_s_ = scene.actuation ? on_script_step(scene.actuation->field_settle_s) : 0.0;
   }
 
   Script make() {
-    add("start", plan_.states.front(), plan_.from_elsewhere ? "the axes as they are" : "every axis at zero");
+    const std::string begins = plan_.from_elsewhere ? "the axes as they are" : "every axis at zero";
+    add("start", plan_.states.front(),
+        script_.compensated ? fmt::format("{}, {}", kCompensatedNote, begins) : begins);
     for (std::size_t k = 0; k < plan_.actions.size(); ++k) {
       const PlannedAction& action = plan_.actions[k];
       const std::string note = fmt::format("action {} of {}, way {}", k + 1, plan_.actions.size(),
@@ -50,6 +54,7 @@ class ScriptMaker {
     const State& to = state(action.to);
     for (const double t : waypoint_fractions(design_, from, to)) {
       add(name_of(action.kind), t < 1.0 ? interpolate(from, to, t) : to, std::move(note));
+      correct(action.from, action.to, t);
       note.clear();
     }
     if (action.leg == Leg::in && action.to == plan_.reached_state) mark_target();
@@ -77,6 +82,7 @@ class ScriptMaker {
     const Waypoint planned = script_.waypoints.back();
     const auto add_row = [&](const State& at, std::string text) {
       add(kHuntAction, at, std::move(text));
+      correct(action.from, action.from, 0.0);
       if (action.field_S) set_field(script_.waypoints.back(), action);
     };
     const auto states = hunt_states(design_, from, action.lock, lock_hunt_track(design_, from, action.lock));
@@ -86,6 +92,14 @@ class ScriptMaker {
     script_.waypoints.back().pull_mm = planned.pull_mm;
     for (std::size_t i = 1; i < states.size(); ++i) add_row(states[i], "");
     script_.waypoints.back().pull_mm = planned.pull_mm;
+  }
+
+  void correct(int from, int to, double t) {
+    if (corrections_.at_state.empty()) return;
+    std::vector<double>& pull = script_.waypoints.back().pull_mm;
+    const Eigen::VectorXd more = corrections_.between(from, to, t, static_cast<Eigen::Index>(pull.size()));
+    for (std::size_t k = 0; k < pull.size(); ++k)
+      pull[k] = on_script_step(pull[k] + more(static_cast<Eigen::Index>(k)));
   }
 
   void mark_target() {
@@ -113,6 +127,7 @@ class ScriptMaker {
 
   const Design& design_;
   const Plan& plan_;
+  const PullCorrections& corrections_;
   Script script_;
   double settle_s_ = 0.0;
 };
@@ -135,10 +150,11 @@ std::string_view sentence_of(ScriptFault fault) {
   return "";
 }
 
-tl::expected<Script, ScriptFault> make_script(const Scene& scene, const Design& design, const Plan& plan) {
+tl::expected<Script, ScriptFault> make_script(const Scene& scene, const Design& design, const Plan& plan,
+                                              const PullCorrections& corrections) {
   assert(!plan.states.empty());
   if (!design.tendons()) return tl::unexpected(ScriptFault::no_tendons);
-  return ScriptMaker(scene, design, plan).make();
+  return ScriptMaker(scene, design, plan, corrections).make();
 }
 
 double coil_ramp_s(const Actuation& actuation) {

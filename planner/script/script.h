@@ -19,6 +19,7 @@
 #include <tl/expected.hpp>
 
 #include "planner/plan/answer.h"
+#include "planner/plan/pull_corrections.h"
 #include "planner/scene/scene.h"
 #include "planner/segment/state.h"
 
@@ -49,6 +50,7 @@ struct Script {
   int locks = 0;
   int tendons = 0;
   int coils = 0;
+  bool compensated = false;  ///< the pulls make up for what the elastic body gives: no ideal segment's
   std::string scene_sha256;
   std::string mesh_sha256;
   std::vector<Waypoint> waypoints;  ///< the first is the start: every axis at zero, every lock released
@@ -70,8 +72,14 @@ inline constexpr std::string_view kHuntAction = "hunt";
 /// with the field on, which dwells for the settling time, and a row with the field off again, the axes
 /// unmoved. A lock action whose hunt is made has a row before that, field on, that dwells for the settling
 /// time too, and then the corners of the hunt's track, field on, back to the planned pulls; the lock counts
-/// as engaged from the switch's own row on. Without [actuation] the dwell is 0.
-tl::expected<Script, ScriptFault> make_script(const Scene& scene, const Design& design, const Plan& plan);
+/// as engaged from the switch's own row on. Without [actuation] the dwell is 0. `corrections` are added to
+/// the pulls, linear between states, so they ask for no further way-points; the script then counts as
+/// compensated, and says so where it is written down.
+tl::expected<Script, ScriptFault> make_script(const Scene& scene, const Design& design, const Plan& plan,
+                                              const PullCorrections& corrections = {});
+
+/// What the first row's note begins with in a compensated script.
+inline constexpr std::string_view kCompensatedNote = "pulls compensated for the elastic body";
 
 /// Seconds over which a unit that drives the coils brings their currents up or down: the field's settling
 /// time, or one second where that is 0.

@@ -83,6 +83,7 @@ class CsvReader {
     script_.scene_sha256 = hash_after(first.note, kSceneHash);
     script_.mesh_sha256 = hash_after(first.note, kMeshHash);
     first.note = note_before_hash(first.note);
+    script_.compensated = first.note.starts_with(kCompensatedNote);
     return script_;
   }
 

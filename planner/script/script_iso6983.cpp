@@ -104,6 +104,7 @@ std::string header_of(const Script& script, const Scene& scene, const ProgramOpt
   out += comment(fmt::format("MESH SHA256 {}", script.mesh_sha256));
   out += comment(fmt::format("LOCKS {}", script.locks));
   out += comment(fmt::format("COILS {}", script.coils));
+  if (script.compensated) out += comment(kPullsCompensated);
   out += comment(fmt::format("Axes: {} insertion, {} pull of tendon 1 to {}, all in mm",
                              actuation.advance_axis, fmt::join(actuation.tendon_axes, " "), script.tendons));
   if (!actuation.coil_axes.empty())

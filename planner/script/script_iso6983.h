@@ -15,6 +15,8 @@
 //
 // What G-codes have no words for stands in comments that a reader understands, a keyword first:
 //   (SCENE SHA256 h)  (MESH SHA256 h)  (LOCKS n)  (COILS n)
+//   (PULLS COMPENSATED)
+//       in the head, where the pulls are not the ideal segment's
 //   (ACTION name - note)
 //       the moves that follow belong to it
 //   (SWITCH LOCK i ENGAGE|RELEASE FIELD_MT x y z CURRENT_A a b c)
@@ -34,6 +36,9 @@
 #include "planner/script/script.h"
 
 namespace withy {
+
+/// The comment that marks a compensated script.
+inline constexpr std::string_view kPullsCompensated = "PULLS COMPENSATED";
 
 struct ProgramOptions {
   bool stops =

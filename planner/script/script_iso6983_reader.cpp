@@ -328,6 +328,7 @@ class ProgramReader {
       return read_count(tokens, kMaxLocks, script_.locks);
     }
     if (keyword == "COILS") return read_count(tokens, kMaxCoils, script_.coils);
+    if (text == kPullsCompensated) script_.compensated = true;
     if (keyword == "START") return read_start(tokens);
     if (keyword == "ACTION") return read_action(text, tokens);
     if (keyword == "SWITCH") return read_switch(tokens);

@@ -113,6 +113,19 @@ struct FieldHardware {
   int coil_count() const { return coils.empty() ? 3 : static_cast<int>(coils.size()); }
 };
 
+/// What the ideal segment leaves out (planner/elastic): weight, and how far wires give.
+struct ElasticHardware {
+  double mass_g_per_mm = 0.0;  ///< of the whole body, locks left out
+  double lock_mass_g = 0.0;    ///< of each lock, at its station, in addition
+  Eigen::Vector3d gravity_S = -Eigen::Vector3d::UnitZ();  ///< unit vector, down
+  double tendon_EA_N = 0.0;                               ///< of one tendon
+  double tendon_length_mm = 0.0;                          ///< from base to motor, at insertion 0
+  double backbone_EA_N = 0.0;                             ///< of one secondary backbone
+  double torsional_rigidity_Nmm2 = 0.0;                   ///< GJ of the segment
+  std::optional<double> segment_EA_N;      ///< axial stiffness of the segment; absent: rigid
+  std::optional<double> backbone_EI_Nmm2;  ///< of one secondary backbone, for its buckling between disks
+};
+
 /// What a design may be made of, before it is checked. Parts left out are not checked in a plan either.
 struct DesignParts {
   Segment segment;
@@ -123,6 +136,7 @@ struct DesignParts {
   std::optional<TendonHardware> tendons;
   Carriage carriage;
   std::optional<FieldHardware> field;
+  std::optional<ElasticHardware> elastic = {};  ///< absent: only the ideal segment can be looked at
   Eigen::Matrix3d R_SE =
       Eigen::Matrix3d::Identity();                 ///< entry frame in the scene frame: fields are given in S
   Eigen::Vector3d p_SE = Eigen::Vector3d::Zero();  ///< entry point in S (mm): coils are placed in S
@@ -169,6 +183,7 @@ class Design {
   const std::optional<TendonHardware>& tendons() const { return parts_.tendons; }
   const Carriage& carriage() const { return parts_.carriage; }
   const std::optional<FieldHardware>& field() const { return parts_.field; }
+  const std::optional<ElasticHardware>& elastic() const { return parts_.elastic; }
   const Eigen::Matrix3d& R_SE() const { return parts_.R_SE; }
   const Eigen::Vector3d& p_SE() const { return parts_.p_SE; }
   const DesignParts& parts() const { return parts_; }

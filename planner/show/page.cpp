@@ -59,14 +59,35 @@ Json samples_json(const ActionSamples& samples) {
   return out;
 }
 
+/// Centrelines are for the eye: single precision is finer than a screen.
+Json way_json(const PageWay& way) {
+  Json actions = Json::array();
+  std::size_t stations = 0;
+  for (const FollowedAction& action : way.followed.actions) {
+    Json t = Json::array();
+    std::vector<float> points;
+    for (const FollowedBody& body : action.bodies) {
+      t.push_back(sample(body.t));
+      stations = body.points_E.size();
+      for (const Eigen::Vector3d& p : body.points_E)
+        for (const double c : p) points.push_back(static_cast<float>(c));
+    }
+    actions.push_back({{"t", t}, {"points", base64_of(points)}});
+  }
+  return {{"name", way.name}, {"stations", stations}, {"actions", actions}};
+}
+
 Json plan_json(const PageInput& input, const PagePlan& page_plan) {
   Json samples = Json::array();
   if (page_plan.plan)
     for (const ActionSamples& s : sample_motions(input.scene, page_plan.design, *page_plan.plan, input.wall))
       samples.push_back(samples_json(s));
-  return {{"plan", Json::parse(page_plan.json)},
-          {"design", design_facts(page_plan.design)},
-          {"samples", samples}};
+  Json out = {{"plan", Json::parse(page_plan.json)},
+              {"design", design_facts(page_plan.design)},
+              {"samples", samples}};
+  if (!page_plan.elastic.empty()) out["elastic"] = Json::array();
+  for (const PageWay& way : page_plan.elastic) out["elastic"].push_back(way_json(way));
+  return out;
 }
 
 /// JSON that can stand inside a script element: no "<" is left, so neither "</script" nor "<!--" can close or

@@ -11,6 +11,7 @@
 #include <vector>
 
 #include "geometry/channel/wall_distance.h"
+#include "planner/elastic/follow_plan.h"
 #include "planner/plan/answer.h"
 #include "planner/scene/scene.h"
 #include "planner/segment/design.h"
@@ -18,11 +19,19 @@
 
 namespace withy {
 
+/// The elastic body along a plan, its bodies kept (FollowSettings::body_stations).
+struct PageWay {
+  std::string name;  ///< as shown beside the switch
+  FollowedPlan followed;
+};
+
 /// One plan file and what it was made from.
 struct PagePlan {
   std::string json;          ///< the plan file's text
   Design design;             ///< the segment it is for
   std::optional<Plan> plan;  ///< reached only
+  /// Where there are any the page shows the first of them, the ideal body as an outline, and a switch.
+  std::vector<PageWay> elastic = {};
 };
 
 /// Several plans are shown side by side. The references must outlive the call.

@@ -7,6 +7,7 @@
 #include <numbers>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/segment/backbone_buckling.h"
 #include "planner/segment/hardware.h"
 
 namespace withy {
@@ -83,7 +84,19 @@ double with_torques_of(const Design& scaled_design, const LockHardware& original
   return worst_field_mT(Design::make(std::move(parts)).value(), grid);
 }
 
-std::vector<ScaledNeed> needs_of(const Design& design, const LatchHardware* latch, const BendGrid& grid) {
+void scale_elastic(ElasticHardware& elastic, double k) {
+  const double square = k * k;
+  elastic.mass_g_per_mm *= square;
+  elastic.lock_mass_g *= square * k;
+  elastic.tendon_EA_N *= square;
+  elastic.backbone_EA_N *= square;
+  elastic.torsional_rigidity_Nmm2 *= square * square;
+  if (elastic.segment_EA_N) *elastic.segment_EA_N *= square;
+  if (elastic.backbone_EI_Nmm2) *elastic.backbone_EI_Nmm2 *= square * square;
+}
+
+std::vector<ScaledNeed> needs_of(const Design& design, const std::optional<LatchHardware>& latch,
+                                 const BendGrid& grid) {
   std::vector<ScaledNeed> needs;
   const double limit = design.field() ? design.field()->strength_max_mT : 0.0;
   needs.push_back({"field", "mT", worst_field_mT(design, grid), limit});
@@ -94,8 +107,13 @@ std::vector<ScaledNeed> needs_of(const Design& design, const LatchHardware* latc
     const Segment& segment = design.segment();
     needs.push_back({"lock load", "N mm", segment.flexural_rigidity_Nmm2 * segment.curvature_max_per_mm,
                      design.lock().hold_moment_Nmm});
+    DesignParts latched = design.parts();
+    latched.latch = latch;
+    if (const auto moment = buckling_moment_Nmm(latched))
+      needs.push_back(
+          {"buckling", "N mm", segment.flexural_rigidity_Nmm2 * segment.curvature_max_per_mm, *moment});
   }
-  if (latch != nullptr && latch->notch_pitch_mm > 0.0)
+  if (latch && latch->notch_pitch_mm > 0.0)
     needs.push_back(
         {"latch", "mm", latch->engage_window_mm + latch->backlash_mm, 0.5 * latch->notch_pitch_mm});
   return needs;
@@ -114,6 +132,7 @@ DesignParts scaled(const DesignParts& parts, double factor) {
   result.lock->hold_torque_Nmm *= cube;
   result.lock->hold_moment_Nmm *= cube;
   if (result.tendons) result.tendons->tension_min_N *= factor * factor;
+  if (result.elastic) scale_elastic(*result.elastic, factor);
   return result;
 }
 
@@ -152,7 +171,7 @@ std::vector<ScaledDesign> scale_designs(const Design& design, const BendGrid& gr
       result.notch_angle_rad = latch->notch_pitch_mm / latch->backbone_radius_mm;
       result.backlash_angle_rad = latch->backlash_mm / latch->backbone_radius_mm;
     }
-    result.needs = needs_of(at_size, latch ? &*latch : nullptr, grid);
+    result.needs = needs_of(at_size, latch, grid);
     for (ScaledNeed& need : result.needs)
       if (need.name == "tension") need.limit = design.tendons()->tension_max_N;
     result.switch_reserve = least_reserve(at_size, grid);

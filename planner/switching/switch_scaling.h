@@ -7,11 +7,12 @@
 //   flexural rigidity (modulus times second moment of area)          k^4
 //   magnet moment (remanence times volume)                           k^3
 //   switch and hold torque of the lock, its hold moment (stress x area x arm)  k^3
-//   pretension (stress x area)                                       k^2
+//   pretension (stress x area), axial stiffness of wires (EA), mass per length   k^2
+//   mass of a lock k^3, torsional and wires' flexural rigidity       k^4
 // What does not, because it belongs to the bench or to the workshop: the motors' tension limit and stroke,
-// the coils and their field limit, the ambient field, the engage window and the backlash; friction
-// coefficient and all angles are pure numbers. A lock whose torque is set by dirt and friction may not shrink
-// with k^3; the field it would need with the torque it has now is reported beside.
+// the way to them, the coils and their field limit, the ambient field, the engage window and the backlash;
+// friction coefficient and all angles are pure numbers. A lock whose torque is set by dirt and friction may
+// not shrink with k^3; the field it would need with the torque it has now is reported beside.
 #pragma once
 
 #include <string>
@@ -45,11 +46,14 @@ struct ScaledDesign {
   double switch_reserve = 0.0;      ///< least that locking from the base up has, in the bends where it works
   double field_same_torque_mT =
       0.0;  ///< field need if switch and hold torque stayed what they are at factor 1
-  /// Field, tension, pull, lock load, latch, in this order; those the scene says nothing about are left out.
+  /// Field, tension, pull, lock load, buckling, latch, in this order; those the scene says nothing about are
+  /// left out.
   ///   field      strongest that locking from the base up asks for, over the bends in which any field does
   ///   tension    largest at the base, tightest bend of the free segment in any direction, friction included
   ///   pull       largest, same bends
   ///   lock load  EI kappa_max: straight frozen region, free region bent as far as it goes
+  ///   buckling   the same moment against that at which a held backbone buckles between disks (segment/
+  ///              backbone_buckling.h); with disks and elastic.backbone_EI_Nmm2 only
   ///   latch      engage window plus backlash against half a pitch: beyond it notches can't be told apart
   std::vector<ScaledNeed> needs;
 

@@ -52,7 +52,7 @@ const BrokenScene kBrokenScenes[] = {
      "flexural_rigidity_Nmm2, length_mm, radius_mm, tip_rigid_mm"},
     {"an unknown table", "[carriage]", "[wheels]\nfront = 2\n\n[carriage]",
      "scene.toml:69:2: unknown key wheels, the keys of the file are actuation, carriage, channel, clearance, "
-     "entry, "
+     "elastic, entry, "
      "field, latch, layout, lock, segment, target, tendons, title"},
     {"a missing key", "required_mm = 0.2\n", "",
      "scene.toml:20:1: [clearance] has no required_mm, give required_mm, a number"},
@@ -195,6 +195,19 @@ const BrokenScene kBrokenScenes[] = {
     {"a letter too few", "[\"A\", \"B\", \"C\", \"U\"]", "[\"A\", \"B\", \"C\"]",
      "scene.toml:82:11: actuation.tendons has 3 letters for 4 tendons, give one letter for each angle of "
      "[tendons]"},
+    {"gravity without a direction", "gravity = [0.0, -1.0, 0.0]", "gravity = [0.0, 0.0, 0.0]",
+     "scene.toml:89:11: elastic.gravity has no length, give the direction that weights fall in"},
+    {"a weight below nothing", "mass_g_per_mm = 0.02", "mass_g_per_mm = -0.02",
+     "scene.toml:87:17: elastic.mass_g_per_mm is -0.02, give a number from 0 to 10000 g per mm"},
+    {"a tendon that gives without end", "tendon_EA_N = 6283.0", "tendon_EA_N = 0.0",
+     "scene.toml:90:15: elastic.tendon_EA_N is 0, give a number from 1 to 1e+09 N"},
+    {"an elastic table without its twist", "torsional_rigidity_Nmm2 = 320.0\n", "",
+     "scene.toml:86:1: [elastic] has no torsional_rigidity_Nmm2, give torsional_rigidity_Nmm2, a number"},
+    {"standing motors that the carriage runs past",
+     "motors = \"ride\"\n\n[carriage]\nkind = \"free\"\ninsertion_max_mm = 160.0",
+     "motors = \"stand\"\n\n[carriage]\nkind = \"free\"\ninsertion_max_mm = 400.0",
+     "scene.toml:91:20: elastic.tendon_length_mm is 300: at the most insertion nothing is left of a tendon to a "
+     "motor that stands, give more than insertion_max_mm less length_mm"},
     {"a mesh that is not there", "tube.off", "pipe.off",
      "scene.toml:4:8: the mesh pipe.off can't be read, give the path of a mesh, seen from the scene's "
      "folder"},

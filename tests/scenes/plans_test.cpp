@@ -54,7 +54,7 @@ std::map<int, std::string> verdicts(const fs::path& folder) {
 ProgramRun plan(const fs::path& folder, int locks, const fs::path& out) {
   return withy_test::run_program(WITHY_PROGRAM,
                                  {"plan", (folder / "scene.toml").string(), "--locks", std::to_string(locks),
-                                  "--seed", "1", "--quiet", "-o", out.string()},
+                                  "--seed", "1", "--quiet", "--ideal-pulls", "-o", out.string()},
                                  out);
 }
 

@@ -34,10 +34,10 @@ class EditedScene {
   const std::filesystem::path& folder() const { return folder_.path(); }
 
   ProgramRun plan(const std::string& budget_s = "60") const {
-    return run_program(
-        WITHY_PROGRAM,
-        {"plan", file().string(), "--locks", "1", "--budget", budget_s, "--quiet", "-o", folder().string()},
-        folder());
+    return run_program(WITHY_PROGRAM,
+                       {"plan", file().string(), "--locks", "1", "--budget", budget_s, "--ideal-pulls",
+                        "--quiet", "-o", folder().string()},
+                       folder());
   }
 
  private:

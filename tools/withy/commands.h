@@ -18,6 +18,7 @@ void add_replay_command(CommandLine& line);
 void add_recheck_command(CommandLine& line);
 void add_page_command(CommandLine& line);
 void add_switch_command(CommandLine& line);
+void add_elastic_command(CommandLine& line);
 void add_sheet_command(CommandLine& line);
 void add_tolerance_command(CommandLine& line);
 void add_reach_command(CommandLine& line);
@@ -27,10 +28,10 @@ void add_fit_command(CommandLine& line);
 void add_live_command(CommandLine& line);
 
 inline constexpr std::array kCommands = {
-    add_check_command,  add_scene_command,     add_channel_command, add_plan_command,  add_compare_command,
-    add_script_command, add_replay_command,    add_recheck_command, add_page_command,  add_switch_command,
-    add_sheet_command,  add_tolerance_command, add_reach_command,   add_place_command, add_study_command,
-    add_fit_command,    add_live_command,
+    add_check_command,   add_scene_command,  add_channel_command,   add_plan_command,  add_compare_command,
+    add_script_command,  add_replay_command, add_recheck_command,   add_page_command,  add_switch_command,
+    add_elastic_command, add_sheet_command,  add_tolerance_command, add_reach_command, add_place_command,
+    add_study_command,   add_fit_command,    add_live_command,
 };
 
 }  // namespace withy

@@ -25,6 +25,7 @@ struct Options {
   std::filesystem::path table;
   FitSettings settings;
   std::filesystem::path folder;
+  bool elastic = false;
   bool quiet = false;
 };
 
@@ -89,6 +90,9 @@ ExitStatus run(const Options& options) {
   if (!scene) return refuse(scene.error());
   if (!scene->parts.tendons)
     return refuse(scene->error_at("tendons", "the scene has no [tendons]", "describe them"));
+  if (options.elastic && !scene->parts.elastic)
+    return refuse(scene->error_at("", "the scene has no [elastic], so nothing is known of how it gives",
+                                  "add the table"));
   const auto bytes = read_text_input(options.table, kLargestText);
   if (!bytes) return refuse(bytes.error());
   const std::string table_file = options.table.string();
@@ -101,8 +105,16 @@ ExitStatus run(const Options& options) {
   progress.stage("fitting");
   const auto fit = fit_bench(*design, scene->entry.X_SE, *table, options.settings);
   if (!fit) return refuse(fault_of(fit.error(), table_file, &*table));
-  const FitReport report{*scene, *table, *fit, named_from(options.scene, options.folder),
-                         named_from(options.table, options.folder)};
+  FitReport report{*scene, *table, *fit, named_from(options.scene, options.folder),
+                   named_from(options.table, options.folder)};
+  std::optional<ElasticFit> elastic;
+  if (options.elastic) {
+    progress.stage("fitting the elastic segment");
+    auto found = fit_elastic(*design, scene->entry.X_SE, *table, options.settings);
+    if (found) elastic = std::move(*found);
+    if (elastic) report.elastic = &*elastic;
+    if (!found) report.elastic_fault = fault_of(found.error(), table_file).problem;
+  }
   fmt::print("{}", fit_table(report));
   if (options.folder.empty()) return ExitStatus::done;
   if (const auto written = write_files(options, report); !written) return refuse(written.error());
@@ -131,6 +143,9 @@ void add_fit_command(CommandLine& line) {
   noise("--pull-noise", Reading::pull, "a measured pull, mm");
   noise("--tension-noise", Reading::tension, "a measured tension, N");
   noise("--tip-noise", Reading::tip, "each coordinate of a measured tip, mm");
+  add_flag(app, "--elastic", options->elastic,
+           "find the wires' stiffness, friction and mass of the elastic segment too, rows taken in the order "
+           "they were measured; the scene needs [elastic]");
   add_option(app, "-o,--output", options->folder,
              "folder for fit.txt, fit.json, residuals.svg and fitted-scene.toml; left out: no files");
   add_quiet_option(app, options->quiet);

@@ -10,6 +10,7 @@
 #include <fmt/format.h>
 
 #include "planner/files/file_names.h"
+#include "planner/heed/heed_elasticity.h"
 #include "planner/search/ask/certify.h"
 #include "planner/search/ompl/ompl_planners.h"
 #include "planner/show/channel_report.h"
@@ -38,6 +39,7 @@ struct Options {
   std::filesystem::path from;
   bool out = false;
   bool recheck = false;
+  bool ideal_pulls = false;
   bool quiet = false;
 };
 
@@ -125,6 +127,8 @@ std::optional<ExitStatus> answer_into(std::optional<Asked>& asked, const Options
   AskOptions how{options.clearance_mm, options.budget_s,     options.seed,
                  options.planner,      options.from.empty(), !options.proof.empty() || options.recheck};
   how.stuck_locks = true;
+  how.ideal_pulls = options.ideal_pulls;
+  how.heed_elasticity = options.from.empty();
   how.prefer = preference(options.prefer);
   if (!options.from.empty()) {
     const auto problem = make_problem(prepared, locks, options.clearance_mm);
@@ -140,6 +144,13 @@ std::optional<ExitStatus> answer_into(std::optional<Asked>& asked, const Options
   if (!found) return refuse(found.error());
   asked = std::move(*found);
   return std::nullopt;
+}
+
+/// Whose pulls the scripts carry, where there are two kinds.
+std::string pulls_line(const Asked& asked) {
+  if (!asked.answer.elastic || !asked.script || !*asked.script) return {};
+  return fmt::format("the scripts carry {} pulls\n",
+                     (**asked.script).compensated ? "compensated" : "the ideal segment's");
 }
 
 /// Of a question without a plan: how deep the tip gets, and the nearest verified state.
@@ -191,9 +202,11 @@ ExitStatus run(const Options& options) {
   if (const auto& plan = asked->answer.plan)
     fmt::print("{}{}{}", standing_lines(*plan), limits_table(asked->problem.design, figures_of(*plan)),
                stuck_locks_text(*plan));
+  if (const auto& elastic = asked->answer.elastic) fmt::print("{}", engagement_lines(*elastic));
   say_where_it_stops(prepared->scene, asked->answer);
   for (const std::string& remedy : asked->answer.remedies) fmt::print("would do: {}\n", remedy);
   for (const std::string& left_out : asked->answer.not_checked) fmt::print("not checked: {}\n", left_out);
+  if (!options.folder.empty()) fmt::print("{}", pulls_line(*asked));
   if (no_script) fmt::print("{}\n", *no_script);
   if (!asked->rechecked) return status_of(asked->answer.verdict);
   fmt::print("recheck {}\n", asked->rechecked->sentence);
@@ -231,6 +244,8 @@ void add_plan_command(CommandLine& line) {
       app, "--proof", options->proof,
       "file for a certificate of what is proved (unreachable, or fewer switches don't reach), JSON lines, "
       "packed where its name ends in .gz; withy recheck checks it");
+  add_flag(app, "--ideal-pulls", options->ideal_pulls,
+           "scripts with the ideal segment's pulls, also where there are compensated ones");
   add_flag(app, "--recheck", options->recheck, "check the plan or the proof at once, as withy recheck does");
   add_option(
       app, "--prefer", options->prefer,

@@ -7,6 +7,7 @@
 #include <fmt/core.h>
 
 #include "geometry/centreline/centreline.h"
+#include "planner/heed/heed_elasticity.h"
 #include "planner/plan/plan.h"
 #include "planner/plan/state_file.h"
 #include "planner/script/plan_check.h"
@@ -67,11 +68,16 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
   };
   settings.remedies = options.remedies;
   settings.with_channel = in_larger_channel;
-  Answer answer = solve(*problem, settings);
+  Answer answer =
+      options.heed_elasticity ? solve_heeding_elasticity(*problem, settings) : solve(*problem, settings);
   if (options.stuck_locks && answer.plan)
     answer.plan->stuck_locks = find_ways_past_stuck_locks(*problem, *answer.plan, settings.effort);
   std::optional<tl::expected<Script, ScriptFault>> script;
-  if (answer.plan) script = make_script(prepared.scene, problem->design, *answer.plan);
+  // Pulls that don't bring the elastic body there are no better than the ideal ones, which are proved.
+  const bool compensated = answer.elastic && answer.elastic->holds() && !options.ideal_pulls;
+  if (answer.plan)
+    script = make_script(prepared.scene, problem->design, *answer.plan,
+                         compensated ? answer.elastic->corrections : PullCorrections{});
   return Asked{std::move(*problem), std::move(answer), std::move(certificate), std::move(script),
                std::nullopt};
 }

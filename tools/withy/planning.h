@@ -42,6 +42,8 @@ struct AskOptions {
   std::optional<State> from = {};  ///< a legal state in which the plan is to begin
   bool stuck_locks = false;        ///< ways out where a lock sticks
   Preference prefer = Preference::bench;
+  bool ideal_pulls = false;      ///< scripts with the ideal segment's pulls where there are compensated ones
+  bool heed_elasticity = false;  ///< look at the plan with the elastic body, plan again where it fails
 };
 
 Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& options, Progress& progress);

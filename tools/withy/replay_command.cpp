@@ -9,6 +9,7 @@
 
 #include <fmt/core.h>
 
+#include "planner/elastic/replay_elastic.h"
 #include "planner/plan/state_file.h"
 #include "planner/proof/lemmas/verify.h"
 #include "planner/script/replay.h"
@@ -25,6 +26,7 @@ struct Options {
   std::filesystem::path script;
   std::filesystem::path scene;
   std::optional<double> clearance_mm;
+  bool elastic = false;
   std::filesystem::path from;
   bool out = false;
   bool quiet = false;
@@ -65,11 +67,41 @@ struct Replayed {
   Scene scene;
   Design design;
   Script script;
-  ReplayReport report;
+  ReplayReport report;                   ///< of the ideal segment
+  std::optional<ElasticReplay> elastic;  ///< instead, where asked for
 };
 
+ExitStatus give_elastic_verdict(const Options& options, const Replayed& replayed) {
+  const ElasticReplay& report = *replayed.elastic;
+  const Design& design = replayed.design;
+  if (!report.fault)
+    fmt::print("The script brings the elastic body's tip within {:.3f} mm of the target and back out: {}.\n",
+               report.tip_error_mm,
+               std::isfinite(report.clearance_mm)
+                   ? fmt::format("clearance {:.3f} mm, looked at densely", report.clearance_mm)
+                   : std::string("the body never passes the entry plane"));
+  report_hashes(replayed.script, replayed.scene);
+  if (report.fault)
+    return does_not_hold(
+        {options.script.string(), report.fault->line, 1, report.fault->problem, report.fault->remedy});
+  line("pulls", replayed.script.compensated ? "compensated" : "the ideal segment's");
+  line("target", fmt::format("reached at line {}, tolerance {} mm", report.tip_line,
+                             replayed.scene.target.tolerance_mm));
+  line("rows", fmt::format("{}, {} steps", replayed.script.waypoints.size(), report.steps));
+  line("pull", fmt::format("{:.3f} of {} mm", report.pull_max_mm, design.tendons()->stroke_max_mm));
+  line("tension", fmt::format("{:.3f} of {} N", report.tension_max_N, design.tendons()->tension_max_N));
+  if (design.lock_count() == 0) return ExitStatus::done;
+  line("lock load",
+       fmt::format("{:.3f} of {} N mm", report.lock_load_max_Nmm, design.lock().hold_moment_Nmm));
+  line("slides", fmt::format("{:.3f} mm off a notch where locks engage, window {} mm",
+                             report.slide_error_max_mm, design.latch()->engage_window_mm));
+  line("jump", fmt::format("{:.3f} mm of the tip where a lock opens", report.jump_max_mm));
+  return ExitStatus::done;
+}
+
 ExitStatus give_verdict(const Options& options, const Replayed& replayed) {
-  const auto& [scene, design, script, report] = replayed;
+  const auto& [scene, design, script, report, elastic] = replayed;
+  if (elastic) return give_elastic_verdict(options, replayed);
   if (report.good() && options.out)
     fmt::print("The script brings the segment out: {}, every limit held.\n",
                clearance_phrase(report.clearance_mm));
@@ -101,6 +133,11 @@ Result<Replayed> replay_files(const Options& options) {
         scene.error_at("", "the scene has no [tendons], so pulls say nothing of the bend", "describe them"));
   auto script = read_script(options.script, scene);
   if (!script) return tl::unexpected(script.error());
+  // Compensated pulls mean nothing to the ideal segment. A way past a lock that sticks has ideal ones.
+  const bool elastic = options.elastic || script->compensated;
+  if (elastic && !scene.parts.elastic)
+    return tl::unexpected(scene.error_at(
+        "", "the scene has no [elastic], so nothing is known of how it gives", "add the table"));
   auto design = scene.design(script->locks);
   if (!design) return tl::unexpected(design.error());
   ReplayTask task;
@@ -111,8 +148,12 @@ Result<Replayed> replay_files(const Options& options) {
     task.from = *from;
   }
   progress.stage("replaying");
+  if (elastic) {
+    ElasticReplay played = replay_elastic(*script, scene, *design, *prepared->distance);
+    return Replayed{std::move(scene), std::move(*design), std::move(*script), {}, std::move(played)};
+  }
   ReplayReport report = replay(*script, scene, MotionVerifier(*design, *prepared->distance), task);
-  return Replayed{std::move(scene), std::move(*design), std::move(*script), std::move(report)};
+  return Replayed{std::move(scene), std::move(*design), std::move(*script), std::move(report), {}};
 }
 
 ExitStatus run(const Options& options) {
@@ -132,6 +173,10 @@ void add_replay_command(CommandLine& line) {
   add_option(app, "SCENE", options->scene, "scene file (TOML) to check it in").required();
   add_option(app, "--clearance", options->clearance_mm, "required clearance in mm; left out: the scene's")
       .in_range_of("--clearance");
+  add_flag(app, "--elastic", options->elastic,
+           "play it to the elastic body instead of the ideal segment, as compensated scripts always are; the "
+           "scene "
+           "needs [elastic]");
   add_option(app, "--from", options->from,
              "state file (JSON) that the script starts from; left out: straight, drawn back, released");
   add_flag(app, "--out", options->out,

@@ -8,6 +8,9 @@
 
 #include <fmt/core.h>
 
+#include "planner/elastic/compensate.h"
+#include "planner/elastic/elastic_report.h"
+#include "planner/elastic/replay_elastic.h"
 #include "planner/files/file_output.h"
 #include "planner/plan/plan.h"
 #include "planner/script/replay.h"
@@ -26,6 +29,7 @@ struct Options {
   std::filesystem::path scene;
   std::string form;
   bool no_stops = false;
+  bool ideal_pulls = false;
   std::filesystem::path output;
   bool quiet = false;
 };
@@ -54,6 +58,30 @@ std::optional<Refused> unsound(const Options& options, const SoundPlan& read, co
                  ExitStatus::does_not_hold};
 }
 
+/// What makes up for the elastic body; nothing where the scene has none or the ideal pulls are asked for.
+tl::expected<PullCorrections, Refused> corrections_for(const Options& options, const SoundPlan& read) {
+  if (options.ideal_pulls || !read.design.elastic() || !read.design.tendons()) return PullCorrections{};
+  Compensation made =
+      compensate(read.design, *read.plan, elastic_target(read.prepared.scene), script_settings());
+  if (!made.fault) return std::move(made.corrections);
+  return tl::unexpected(
+      Refused{{options.plan.string(), 1, 1, "the elastic body finds no equilibrium on this plan's way",
+               "plan with smaller bends, or take the ideal pulls (--ideal-pulls)"},
+              ExitStatus::does_not_hold});
+}
+
+/// A corrected script is held against the body that it was made for.
+std::optional<Refused> unsound_elastic(const Options& options, const SoundPlan& read, const Script& script) {
+  Scene scene = read.prepared.scene;
+  scene.required_clearance_mm = read.file.required_clearance_mm.value_or(scene.required_clearance_mm);
+  const ElasticReplay played = replay_elastic(script, scene, read.design, *read.prepared.distance);
+  if (!played.fault) return std::nullopt;
+  return Refused{
+      {options.plan.string(), 1, 1, "the script of this plan does not hold: " + played.fault->problem,
+       "plan with more clearance or smaller bends, or take the ideal pulls (--ideal-pulls)"},
+      ExitStatus::does_not_hold};
+}
+
 tl::expected<std::string, Refused> script_text(const Options& options) {
   const auto read = read_sound_plan(options.plan, options.scene);
   if (!read) return tl::unexpected(read.error());
@@ -62,11 +90,15 @@ tl::expected<std::string, Refused> script_text(const Options& options) {
   if (!options.output.empty())
     if (const auto place = check_output_file(options.output, {scene.file, scene.mesh_file}); !place)
       return tl::unexpected(Refused{place.error(), ExitStatus::wrong_input});
-  const auto script = make_script(scene, read->design, *read->plan);
+  const auto corrections = corrections_for(options, *read);
+  if (!corrections) return tl::unexpected(corrections.error());
+  const auto script = make_script(scene, read->design, *read->plan, *corrections);
   if (!script) return tl::unexpected(missing(scene, script.error()));
   if (wants_program(options) && !scene.actuation)
     return tl::unexpected(missing(scene, ScriptFault::no_actuation));
-  if (const auto fault = unsound(options, *read, *script)) return tl::unexpected(*fault);
+  const auto fault =
+      script->compensated ? unsound_elastic(options, *read, *script) : unsound(options, *read, *script);
+  if (fault) return tl::unexpected(*fault);
   if (!wants_program(options)) return write_csv(*script);
   return write_iso6983(*script, scene, {.stops = !options.no_stops});
 }
@@ -104,6 +136,10 @@ void add_script_command(CommandLine& line) {
   add_option(app, "--as", options->form,
              "csv (comma-separated rows) or ngc (ISO 6983 program); left out: by FILE's ending, else csv")
       .one_of({"csv", "ngc"});
+  add_flag(
+      app, "--ideal-pulls", options->ideal_pulls,
+      "the ideal segment's pulls; left out: where the scene has [elastic], pulls that make up for weight, "
+      "wires that give, friction and play");
   add_flag(app, "--no-stops", options->no_stops, "leave out the stop (M0) before each lock switch");
   add_option(app, "-o,--output", options->output, "file to write; left out: standard output");
   add_quiet_option(app, options->quiet);

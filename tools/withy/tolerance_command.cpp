@@ -8,6 +8,7 @@
 
 #include "planner/files/file_names.h"
 #include "planner/files/file_output.h"
+#include "planner/heed/elastic_draws.h"
 #include "planner/stand/advice.h"
 #include "planner/tolerance/tolerance_report.h"
 #include "tools/withy/commands.h"
@@ -24,6 +25,7 @@ struct Options {
   std::filesystem::path errors;
   MonteCarloSettings draws;
   std::filesystem::path folder;
+  int elastic_benches = 0;
   bool quiet = false;
 };
 
@@ -61,6 +63,28 @@ tl::expected<Judged, Refused> judge(const Options& options, Progress& progress) 
   return Judged{std::move(report), find_advice(*problem, *read->plan, sizes)};
 }
 
+/// What the draws of elastic benches said; nothing where none were asked for.
+tl::expected<std::string, Refused> elastic_text(const Options& options, Progress& progress) {
+  if (options.elastic_benches == 0) return std::string();
+  auto read = read_sound_plan(options.plan, options.scene);
+  if (!read) return tl::unexpected(read.error());
+  const auto refused = [](InputError error) { return tl::unexpected(Refused{std::move(error)}); };
+  if (!read->plan) return refused(read->file.without_target());
+  if (!read->design.elastic())
+    return refused(read->prepared.scene.error_at(
+        "", "the scene has no [elastic], so nothing is known of how it gives", "add the table"));
+  const auto sizes = options.errors.empty() ? Result<ErrorSizes>(usual_errors(read->prepared.scene))
+                                            : read_errors(options.errors);
+  if (!sizes) return refused(sizes.error());
+  const auto problem = make_problem(read->prepared, read->file.locks);
+  if (!problem) return refused(problem.error());
+  progress.stage("trying benches that give");
+  MonteCarloSettings draws = options.draws;
+  draws.draws = options.elastic_benches;
+  draws.progress = [&](double done) { progress.fraction(done); };
+  return elastic_draws_text(draw_elastic(*problem, *read->plan, *sizes, {}, draws));
+}
+
 ExitStatus run(const Options& options) {
   if (const auto place =
           check_output_folder(options.folder, answer_names(), {options.plan, options.scene, options.errors});
@@ -71,6 +95,8 @@ ExitStatus run(const Options& options) {
   const auto judged = judge(options, progress);
   if (!judged) return say(judged.error());
   const ToleranceReport* report = &judged->report;
+  const auto elastic = elastic_text(options, progress);
+  if (!elastic) return say(elastic.error());
   FileBatch batch;
   if (!options.folder.empty()) {
     batch.owns(options.folder, answer_names());
@@ -82,6 +108,7 @@ ExitStatus run(const Options& options) {
     if (const auto written = batch.commit(); !written) return refuse(written.error());
   }
   fmt::print("{}{}", tolerance_table(*report), advice_text(judged->advice));
+  fmt::print("{}", *elastic);
   return ExitStatus::done;
 }
 
@@ -101,6 +128,11 @@ void add_tolerance_command(CommandLine& line) {
              "common practice");
   add_option(app, "--samples", options->draws.draws, "how many benches are drawn; default 1000")
       .within(2, 10000000);
+  add_option(
+      app, "--elastic", options->elastic_benches,
+      "how many benches whose segment gives are drawn beside, with errors of stiffness, mass and friction "
+      "too; default 0; the scene needs [elastic]")
+      .within(0, 100000);
   add_option(app, "--seed", options->draws.seed, "seed of the draws; default 1").whole();
   add_option(app, "-o,--output", options->folder,
              "folder for tolerance.json and tolerance.csv; left out: nothing is written");

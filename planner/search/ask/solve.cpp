@@ -278,8 +278,10 @@ void explain_unreachable(Answer& answer, const SearchProblem& problem, const Sol
   else
     answer.why += "; no single limit was found whose relaxation alone would change that";
   if (reason && reason->approach) answer.approach = reason->approach;
-  if (!answer.approach)
+  if (!answer.approach) {
     answer.approach = approach_with_tolerance(problem, settings.effort.part(shares::kApproachWork));
+    if (answer.approach && !obstacles.empty()) answer.approach->blocked_by = obstacles.front();
+  }
   find_depth(answer, problem, settings);
   if (!settings.remedies) return;
   settings.progress("looking for what would do");
@@ -520,6 +522,10 @@ void add_figures(const SearchProblem& problem, PlannedState& state) {
 
 }  // namespace
 
+void replace_plan(Answer& answer, const SearchProblem& problem, Plan plan, const SolveSettings& settings) {
+  fill_plan(answer, problem, stood(problem, std::move(plan), settings));
+}
+
 Answer solve(const SearchProblem& problem, const SolveSettings& settings) {
   const auto since = Effort::Clock::now();
   Answer answer;
@@ -535,6 +541,8 @@ Answer solve(const SearchProblem& problem, const SolveSettings& settings) {
     solve_by_stock(answer, problem, settings);
     answer.seconds = seconds_since(since);
   }
+  // Plans are searched with the ideal segment.
+  if (answer.plan && problem.design.elastic()) answer.not_checked.emplace_back(kElasticChecked);
   if (answer.approach) add_figures(problem, answer.approach->state);
   answer.seconds_after = seconds_since(since) - answer.seconds;
   return answer;

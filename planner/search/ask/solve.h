@@ -53,9 +53,13 @@ struct SolveSettings {
 };
 
 /// Names of what a problem checks and of what it can't, for lack of a section: "clearance", "latch",
-/// "tendons", "field".
+/// "tendons", "field". Of a plan solve() adds kElasticChecked where the design has [elastic].
+inline constexpr const char* kElasticChecked = "elastic";
 void list_checked(const SearchProblem& problem, std::vector<std::string>& checked,
                   std::vector<std::string>& not_checked);
+
+/// Gives a reached answer another plan, one that holds for the problem, and the sentence that goes with it.
+void replace_plan(Answer& answer, const SearchProblem& problem, Plan plan, const SolveSettings& settings);
 
 Answer solve(const SearchProblem& problem, const SolveSettings& settings);
 

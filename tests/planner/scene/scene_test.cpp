@@ -131,6 +131,7 @@ TEST_CASE("tables that may be left out leave their part of the scene empty") {
           .drop_table("[tendons]")
           .drop_table("[field]")
           .drop_table("[actuation]")
+          .drop_table("[elastic]")
           .drop_table("[lock]")
           .replace("use = 1", "use = 0")
           .replace("direction = [0.0, 0.0, 1.0]\ndirection_tolerance_deg = 20.0\n", "")
@@ -147,6 +148,25 @@ TEST_CASE("tables that may be left out leave their part of the scene empty") {
   const auto with_lock = scene->design(1);
   REQUIRE_FALSE(with_lock);
   CHECK(with_lock.error().problem == "1 lock without [lock], so the hardware is unknown");
+}
+
+TEST_CASE("an elastic segment needs the tendons that bend it and the backbones that its locks hold") {
+  const Result<Scene> whole = read_scene(kScenes / "full.toml");
+  REQUIRE(whole);
+  REQUIRE(whole->parts.elastic);
+  CHECK(whole->parts.elastic->gravity_S == Eigen::Vector3d(0.0, -1.0, 0.0));
+  CHECK(whole->parts.elastic->segment_EA_N == 30000.0);
+
+  const auto without_tendons = EditedScene().drop_table("[tendons]").drop_table("[actuation]").read();
+  REQUIRE_FALSE(without_tendons);
+  CHECK(without_tendons.error().problem == "[elastic] stands in a scene without [tendons]");
+  const auto without_latch = EditedScene().drop_table("[latch]").read();
+  REQUIRE_FALSE(without_latch);
+  CHECK(without_latch.error().problem == "[elastic] stands in a scene with locks and without [latch]");
+
+  const auto slanted = EditedScene().replace("[0.0, -1.0, 0.0]", "[0.0, -3.0, 4.0]").read();
+  REQUIRE(slanted);
+  CHECK((slanted->parts.elastic->gravity_S - Eigen::Vector3d(0.0, -0.6, 0.8)).norm() < 1e-15);
 }
 
 TEST_CASE("a design is made with the layout of its count, or with the assumed one") {

@@ -82,10 +82,26 @@ export interface ActionSamples {
   seconds: number;
 }
 
+/** Centrelines of the elastic body along one action, at moments `t`: stations evenly spread from base to tip. */
+export interface ElasticSamples {
+  t: number[];
+  /** Base64 of little-endian float32 x y z, entry frame, mm: one centreline after the other. */
+  points: string;
+}
+
+/** The elastic body along a plan, with one set of pulls. */
+export interface ElasticWay {
+  /** As said beside the picture's switch. */
+  name: string;
+  stations: number;
+  actions: ElasticSamples[];
+}
+
 export interface PlanEntry {
   plan: PlanFile;
   design: Design;
   samples: ActionSamples[];
+  elastic?: ElasticWay[];
 }
 
 export interface SceneFacts {

@@ -33,7 +33,7 @@ export function keySheet(keys: Key[]): HTMLDialogElement {
 }
 
 /** What the shapes in the picture mean. */
-export function legend(guide: boolean): HTMLElement {
+export function legend(guide: boolean, elastic: boolean): HTMLElement {
   const item = (name: string, ...parts: SVGElement[]) => h('span', {}, s('svg', { viewBox: '0 0 34 14', 'aria-hidden': 'true' }, ...parts), name);
   const box = (x: number, y: number, w: number, t: number, kind: string) => s('rect', { x, y, width: w, height: t, class: kind });
   const ribs = [0, 1, 2, 3].flatMap((i) => [box(1 + 8 * i, 2, 4.5, 10, 'k-frozen'), box(5.5 + 8 * i, 3.3, 3.5, 7.4, 'k-groove')]);
@@ -47,6 +47,7 @@ export function legend(guide: boolean): HTMLElement {
     item(guide ? 'shaft and guide' : 'shaft', box(1, 3, 32, 8, 'k-shaft')),
     item('target', s('circle', { cx: 17, cy: 7, r: 5, class: 'k-target' }), s('path', { d: 'M9 7 H25 M17 0 V14', class: 'k-target' })),
     item('tightest gap', s('path', { d: 'M8 7 H26 M8 3 V11 M26 3 V11', class: 'k-gap' })),
+    elastic ? item('ideal body', s('rect', { x: 1, y: 2, width: 32, height: 10, rx: 4, class: 'k-ideal' })) : null,
     item('way of the tip', s('path', { d: 'M1 7 H33', class: 'k-path' })),
   );
 }

@@ -125,7 +125,62 @@ export function bend(design: Design, region: Region, insertion_mm: number): Vec2
   return [f * region.u[0], f * region.u[1]];
 }
 
-export class Shape {
+/** A body's centreline with the frames of its cross-sections. */
+export interface Centreline {
+  pose(s_mm: number): Pose;
+  tip(): Pose;
+}
+
+/** A centreline through points at evenly spread stations from base to tip, its frames carried along without torsion. */
+export class PointShape implements Centreline {
+  private readonly frames: number[][] = [];
+
+  constructor(
+    readonly length_mm: number,
+    readonly points: Vec3[],
+  ) {
+    let R = [1, 0, 0, 0, 1, 0, 0, 0, 1];
+    for (let i = 0; i < points.length; ++i) {
+      R = turnedTo(R, between(points[Math.max(0, i - 1)], points[Math.min(points.length - 1, i + 1)]));
+      this.frames.push(R);
+    }
+  }
+
+  pose(s_mm: number): Pose {
+    const [base] = this.points;
+    if (s_mm <= 0) return { p: [base[0], base[1], base[2] + s_mm], R: this.frames[0] };
+    const spans = this.points.length - 1;
+    const x = Math.min(spans, (s_mm / this.length_mm) * spans);
+    const i = Math.min(spans - 1, Math.floor(x));
+    const [a, b] = [this.points[i], this.points[i + 1]];
+    const t = x - i;
+    return { p: [a[0] + t * (b[0] - a[0]), a[1] + t * (b[1] - a[1]), a[2] + t * (b[2] - a[2])], R: this.frames[t < 0.5 ? i : i + 1] };
+  }
+
+  tip(): Pose {
+    return this.pose(this.length_mm);
+  }
+}
+
+/** Unit vector from a to b; along z where they are one. */
+function between(a: Vec3, b: Vec3): Vec3 {
+  const d: Vec3 = [b[0] - a[0], b[1] - a[1], b[2] - a[2]];
+  const length = Math.hypot(...d);
+  return length > 0 ? [d[0] / length, d[1] / length, d[2] / length] : [0, 0, 1];
+}
+
+/** The frame R turned by the least rotation that brings its z axis to the direction t. */
+function turnedTo(R: number[], t: Vec3): number[] {
+  const x: Vec3 = [R[0], R[3], R[6]];
+  const along = x[0] * t[0] + x[1] * t[1] + x[2] * t[2];
+  const flat: Vec3 = [x[0] - along * t[0], x[1] - along * t[1], x[2] - along * t[2]];
+  const n = Math.hypot(...flat) || 1;
+  const u: Vec3 = [flat[0] / n, flat[1] / n, flat[2] / n];
+  const v: Vec3 = [t[1] * u[2] - t[2] * u[1], t[2] * u[0] - t[0] * u[2], t[0] * u[1] - t[1] * u[0]];
+  return [u[0], v[0], t[0], u[1], v[1], t[1], u[2], v[2], t[2]];
+}
+
+export class Shape implements Centreline {
   private readonly pieces: Piece[] = [];
 
   constructor(readonly design: Design, state: BodyState) {

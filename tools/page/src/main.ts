@@ -86,7 +86,7 @@ class Page {
         h(
           'div',
           { class: 'left' },
-          h('div', { class: 'picture' }, h('div', { class: 'picture-tools' }, this.cutTools()), picture, legend(data.plans[0].design.guide)),
+          h('div', { class: 'picture' }, h('div', { class: 'picture-tools' }, this.cutTools()), picture, legend(data.plans[0].design.guide, data.plans.some((p) => p.elastic))),
           playable ? h('div', { class: 'player' }, new Transport(clock, this.deeds(), data.timed, tracks.some((t) => t.entry.plan.verdict === 'reached')).element, new TimeBar(tracks, clock).element) : '',
           h('div', { class: 'nows' }, ...tracks.map((t) => new NowPanel(t, clock, many).element)),
         ),
@@ -116,10 +116,22 @@ class Page {
       h('span', {}, 'Wall'),
       ...this.cutButtons.values(),
       this.section,
+      this.bodyChoice(),
       h('button', { type: 'button', id: 'labels', 'aria-pressed': true, onclick: () => this.toggleLabels() }, 'Names'),
       h('button', { type: 'button', id: 'fit', onclick: () => this.stage?.fit() }, 'Whole view'),
       h('button', { type: 'button', id: 'fit-segment', onclick: () => this.stage?.fitSegment() }, 'Segment'),
     );
+  }
+
+  /** Chooses the body that is drawn; null where the page carries ideal ones only. */
+  private bodyChoice(): HTMLElement | null {
+    const ways = this.tracks[0].entry.elastic ?? [];
+    if (ways.length === 0 || !this.stage) return null;
+    const choice = h('select', { id: 'body', 'aria-label': 'Body' }, ...['ideal body', ...ways.map((way) => way.name)].map((name, i) => h('option', { value: i }, name)));
+    choice.addEventListener('change', () => this.stage?.setWay(Number(choice.value) - 1));
+    choice.value = '1';
+    this.stage.setWay(0);
+    return choice;
   }
 
   private setCut(cut: Cut) {

@@ -91,8 +91,8 @@ export function verdictPanel(entry: PlanEntry, data: PageData): HTMLElement {
     h('p', { class: 'why', id: 'why' }, sentence(plan.why)),
     depthLine(entry),
     approachLine(entry),
-    listed('Where it is open:', 'open', entry.plan.open ? [entry.plan.open.sentence] : []),
-    listed('What might decide it:', 'might-decide', entry.plan.might_decide ?? []),
+    listed('Where it is open:', entry.plan.open ? [entry.plan.open.sentence] : [], 'open'),
+    listed('What might decide it:', entry.plan.might_decide ?? [], 'might-decide'),
     remedyList(entry, true),
     h('p', { class: 'counts' }, counts(entry)),
     list.length > 0 ? h('div', { class: 'figures' }, ...list.map(figureBar)) : null,
@@ -109,17 +109,17 @@ function approachLine({ plan }: PlanEntry): HTMLElement | null {
 
 function depthLine({ plan }: PlanEntry): HTMLElement | null {
   if (!plan.depth || plan.verdict === 'reached') return null;
-  return h('p', { class: 'approach', id: 'depth' }, h('b', {}, 'How deep: '), sentence(plan.depth.sentence));
+  return h('p', { class: 'depth', id: 'depth' }, h('b', {}, 'How deep: '), sentence(plan.depth.sentence));
 }
 
-function listed(title: string, id: string | undefined, sentences: string[]): HTMLElement | null {
+function listed(title: string, sentences: string[], id?: string): HTMLElement | null {
   if (sentences.length === 0) return null;
   return h('div', { class: 'remedies' }, h('b', {}, title), h('ul', { id }, ...sentences.map((s) => h('li', {}, sentence(s)))));
 }
 
 /** What would have to change, where the file says it. */
 function remedyList({ plan }: PlanEntry, alone: boolean): HTMLElement | null {
-  return listed('What would do:', alone ? 'remedies' : undefined, plan.remedies ?? []);
+  return listed('What would do:', plan.remedies ?? [], alone ? 'remedies' : undefined);
 }
 
 /** Lock counts side by side: a row each. */

@@ -1,8 +1,8 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Where every plan of the page is at a given time. One clock drives all plans; a shorter plan waits at its end.
 
-import { bodyState, type PlanEntry } from './data.ts';
-import { interpolate, type BodyState, type Vec2, type Vec3 } from './kinematics.ts';
+import { bodyState, floats, type ElasticWay, type PlanEntry } from './data.ts';
+import { PointShape, interpolate, type BodyState, type Vec2, type Vec3 } from './kinematics.ts';
 
 /** A plan at one moment. `action` is -1 where the plan has none. */
 export interface Moment {
@@ -94,6 +94,34 @@ export class Track {
       locked: design.station_mm.map(() => false),
       regions: [{ from_mm: 0, to_mm: design.length_mm, u: [0, 0] }],
     };
+  }
+
+  /** The elastic body of one of the entry's ways; null where it was not followed so far. Between samples linear. */
+  elasticAt(moment: Moment, way: ElasticWay): PointShape | null {
+    const samples = way.actions[moment.action];
+    if (!samples || samples.t.length === 0) return null;
+    const { t } = samples;
+    let i = 0;
+    while (i + 2 < t.length && t[i + 1] <= moment.fraction) ++i;
+    const j = Math.min(i + 1, t.length - 1);
+    const share = t[j] > t[i] ? Math.min(1, Math.max(0, (moment.fraction - t[i]) / (t[j] - t[i]))) : 0;
+    const all = this.elasticPoints(samples.points);
+    const points: Vec3[] = [];
+    for (let k = 0; k < way.stations; ++k) {
+      const at = (sample: number, axis: number) => all[3 * (sample * way.stations + k) + axis];
+      points.push([0, 1, 2].map((axis) => at(i, axis) + share * (at(j, axis) - at(i, axis))) as Vec3);
+    }
+    return new PointShape(this.entry.design.length_mm, points);
+  }
+
+  private readonly unpacked = new Map<string, Float32Array>();
+
+  private elasticPoints(packed: string): Float32Array {
+    const known = this.unpacked.get(packed);
+    if (known) return known;
+    const points = floats(packed);
+    this.unpacked.set(packed, points);
+    return points;
   }
 
   gapAt(moment: Moment): Gap | null {

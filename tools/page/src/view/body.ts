@@ -3,7 +3,7 @@
 // true radius, never beyond it) and dark. An engaged lock is a closed drum, a released one an open spool.
 
 import * as THREE from 'three';
-import type { BodyState, Design, Pose } from '../kinematics.ts';
+import type { BodyState, Centreline, Design, Pose } from '../kinematics.ts';
 import { Shape } from '../kinematics.ts';
 import { tone } from '../dom.ts';
 
@@ -70,6 +70,33 @@ function outlineMaterial(): THREE.ShaderMaterial {
   });
 }
 
+/** Shows a surface only where it turns away from the eye: its outline, seen through. */
+function rimMaterial(): THREE.ShaderMaterial {
+  return new THREE.ShaderMaterial({
+    transparent: true,
+    depthWrite: false,
+    uniforms: { colour: { value: new THREE.Color() } },
+    vertexShader: /* glsl */ `
+      varying vec3 facing;
+      varying vec3 towards;
+      void main() {
+        vec4 eye = modelViewMatrix * vec4(position, 1.0);
+        facing = normalMatrix * normal;
+        towards = -eye.xyz;
+        gl_Position = projectionMatrix * eye;
+      }`,
+    fragmentShader: /* glsl */ `
+      uniform vec3 colour;
+      varying vec3 facing;
+      varying vec3 towards;
+      void main() {
+        float aside = 1.0 - abs(dot(normalize(facing), normalize(towards)));
+        gl_FragColor = vec4(colour, smoothstep(0.35, 0.75, aside));
+        #include <colorspace_fragment>
+      }`,
+  });
+}
+
 interface Lock {
   drum: THREE.Mesh;
   drumOutline: THREE.Mesh;
@@ -78,7 +105,7 @@ interface Lock {
 
 export class BodyView {
   readonly group = new THREE.Group();
-  shape: Shape;
+  shape: Centreline;
   private readonly rings: Ring[];
   private readonly geometry = new THREE.BufferGeometry();
   private readonly position: Float32Array;
@@ -86,6 +113,7 @@ export class BodyView {
   private readonly canvas = document.createElement('canvas');
   private readonly texture: THREE.CanvasTexture;
   private readonly outline = outlineMaterial();
+  private readonly rim = rimMaterial();
   private readonly drumMaterial = new THREE.MeshStandardMaterial({ roughness: 0.5, metalness: 0.2 });
   private readonly spoolMaterial = new THREE.MeshStandardMaterial({ roughness: 0.6 });
   private readonly guideMaterial = new THREE.MeshStandardMaterial({
@@ -99,7 +127,12 @@ export class BodyView {
   private state: BodyState;
   private paintedFor = '';
 
-  constructor(readonly design: Design, initial: BodyState) {
+  /** `outlined`: only the outline of the tube, without locks and guide. */
+  constructor(
+    readonly design: Design,
+    initial: BodyState,
+    outlined = false,
+  ) {
     this.state = initial;
     this.shape = new Shape(design, initial);
     this.rings = tubeRings(design);
@@ -116,6 +149,13 @@ export class BodyView {
     this.texture.colorSpace = THREE.SRGBColorSpace;
     this.texture.generateMipmaps = false;
     this.texture.minFilter = THREE.LinearFilter;
+    if (outlined) {
+      const ghost = new THREE.Mesh(this.geometry, this.rim);
+      ghost.frustumCulled = false;
+      ghost.renderOrder = 5;
+      this.group.add(ghost);
+      return;
+    }
     const tube = new THREE.Mesh(this.geometry, new THREE.MeshStandardMaterial({ map: this.texture, roughness: 0.55 }));
     const rim = new THREE.Mesh(this.geometry, this.outline);
     for (const mesh of [tube, rim]) {
@@ -176,17 +216,18 @@ export class BodyView {
   }
 
   applyTheme() {
-    (this.outline.uniforms.colour.value as THREE.Color).set(tone('--body-outline'));
+    for (const material of [this.outline, this.rim]) (material.uniforms.colour.value as THREE.Color).set(tone('--body-outline'));
     this.drumMaterial.color.set(tone('--lock-held'));
     this.spoolMaterial.color.set(tone('--lock-open'));
     this.guideMaterial.color.set(tone('--shaft'));
     this.paintedFor = '';
-    this.set(this.state);
+    this.set(this.state, this.shape);
   }
 
-  set(state: BodyState) {
+  /** `shape`: where the body is, if not where the ideal one would be. */
+  set(state: BodyState, shape: Centreline = new Shape(this.design, state)) {
     this.state = state;
-    this.shape = new Shape(this.design, state);
+    this.shape = shape;
     const partition = state.locked.map(Number).join('') + state.regions.length;
     if (partition !== this.paintedFor) this.paint(state);
     this.paintedFor = partition;

@@ -2,7 +2,7 @@
 // One plan's picture: its body, marks and labels, over the channel that all panes share.
 
 import * as THREE from 'three';
-import type { PlanEntry, SceneFacts } from '../data.ts';
+import type { ElasticWay, PlanEntry, SceneFacts } from '../data.ts';
 import { h } from '../dom.ts';
 import { Shape, bend, type BodyState, type Vec3 } from '../kinematics.ts';
 import type { Moment, Track } from '../playback.ts';
@@ -26,6 +26,9 @@ export class Pane {
   readonly camera = new THREE.PerspectiveCamera(28, 1, 1, 5000);
   private readonly X_SE: THREE.Matrix4;
   private readonly body: BodyView;
+  /** The ideal body's outline, shown beside an elastic one. */
+  private readonly ideal: BodyView;
+  private way: ElasticWay | null = null;
   private readonly target: TargetView;
   private readonly entry: EntryView;
   private readonly path: TipPathView;
@@ -45,14 +48,16 @@ export class Pane {
     this.X_SE = new THREE.Matrix4().set(R[0], R[1], R[2], p[0], R[3], R[4], R[5], p[1], R[6], R[7], R[8], p[2], 0, 0, 0, 1);
     this.moment = track.at(0);
     this.body = new BodyView(track.entry.design, this.moment.body);
-    this.body.group.applyMatrix4(this.X_SE);
+    this.ideal = new BodyView(track.entry.design, this.moment.body, true);
+    for (const body of [this.body, this.ideal]) body.group.applyMatrix4(this.X_SE);
+    this.ideal.group.visible = false;
     this.target = new TargetView(scene.target);
     this.entry = new EntryView(scene);
     this.path = new TipPathView(this.tipPath(), 0.4 * track.entry.design.radius_mm);
     const { depth } = track.entry.plan;
     this.stop = depth?.stops_short ? new StopView(depth.place_mm, 1.2 * track.entry.design.radius_mm) : null;
     if (this.stop) this.group.add(this.stop.group);
-    this.group.add(this.body.group, this.target.group, this.entry.group, this.path.line, this.gap.group, this.field.group);
+    this.group.add(this.body.group, this.ideal.group, this.target.group, this.entry.group, this.path.line, this.gap.group, this.field.group);
     this.heading = titled ? this.title(track.entry) : null;
     this.element = h('div', { class: 'pane' }, this.heading, this.labels.svg);
   }
@@ -95,13 +100,34 @@ export class Pane {
   }
 
   applyTheme() {
-    for (const part of [this.body, this.target, this.entry, this.path, this.gap, this.field]) part.applyTheme();
+    for (const part of [this.body, this.ideal, this.target, this.entry, this.path, this.gap, this.field]) part.applyTheme();
     this.stop?.applyTheme();
   }
 
   setTime(time: number) {
     this.moment = this.track.at(time);
-    this.body.set(this.moment.body);
+    this.place();
+  }
+
+  /** Shows the elastic body of a way, the ideal one as an outline; null: the ideal one alone. */
+  setWay(way: ElasticWay | null) {
+    this.way = way;
+    this.place();
+  }
+
+  private place() {
+    const { body } = this.moment;
+    const shape = this.way ? this.track.elasticAt(this.moment, this.way) : null;
+    this.ideal.set(body);
+    this.ideal.group.visible = shape !== null;
+    this.body.set(body, shape ?? undefined);
+  }
+
+  /** How far the elastic tip is from the ideal one (mm); null where no elastic body is shown. */
+  tipShift(): number | null {
+    if (!this.ideal.group.visible) return null;
+    const [a, b] = [this.body.shape.tip().p, this.ideal.shape.tip().p];
+    return Math.hypot(a[0] - b[0], a[1] - b[1], a[2] - b[2]);
   }
 
   /** Last touches that depend on where the eye is; called before each drawing. */
@@ -132,7 +158,7 @@ export class Pane {
   gapEnds(): [THREE.Vector3, THREE.Vector3] | null {
     const gap = this.track.gapAt(this.moment);
     if (!gap) return null;
-    const centre = vector(this.body.shape.pose(gap.station_mm).p).applyMatrix4(this.X_SE);
+    const centre = vector(this.ideal.shape.pose(gap.station_mm).p).applyMatrix4(this.X_SE);
     const wall = vector(gap.wall_S);
     const out = wall.clone().sub(centre);
     return [centre.addScaledVector(out, Math.max(0, 1 - gap.clearance_mm / out.length())), wall];
@@ -176,6 +202,8 @@ export class Pane {
       const text = free ? `free ${angle}` : `frozen ${angle}`;
       this.label(labels, at(middle), text, -14, -24, free ? 'of-free' : 'of-frozen');
     });
+    const shift = this.tipShift();
+    if (shift !== null) this.label(labels, at(design.length_mm), `${quantity(shift, 'mm')} off the ideal tip`, 22, 30, 'of-elastic');
     const t = this.scene.target;
     this.label(labels, vector(t.point_mm), `target ± ${quantity(t.tolerance_mm, 'mm', 1)}`, 22, -30, 'of-target');
     const { depth } = this.track.entry.plan;

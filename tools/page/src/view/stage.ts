@@ -90,6 +90,12 @@ export class Stage {
     this.redraw();
   }
 
+  /** Which of the plans' elastic ways is shown; -1: none, the ideal body. */
+  setWay(index: number) {
+    for (const pane of this.panes) pane.setWay(pane.track.entry.elastic?.[index] ?? null);
+    this.redraw();
+  }
+
   setCut(cut: Cut) {
     this.cut = cut;
     this.channel.setCut(cut);

@@ -1,0 +1,273 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/elastic/compensate.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include <Eigen/QR>
+
+#include "geometry/numbers/numbers.h"
+#include "planner/segment/latch.h"
+#include "planner/segment/shape.h"
+#include "planner/segment/tendons.h"
+
+namespace withy {
+namespace {
+
+/// Rounds of following a motion and mending the pulls at its end: friction remembers the way, so the first
+/// answer is off by what the way there changes.
+constexpr int kRounds = 4;
+constexpr int kGaussNewtonSteps = 8;
+/// Pulls that change by less than this (mm) move the tip by less than a hundredth.
+constexpr double kSettled_mm = 1e-4;
+/// Where nothing is to be met but the planned tip, as near as may be, one mending will do.
+constexpr int kTipRounds = 1;
+/// A goal met to this (mm, or N mm of a latch's load) is met: a tenth of what halving the elements may move.
+constexpr double kGoalMet = 1e-3;
+/// Change of a tendon's tension (N) over which it goes from being let out to being drawn.
+constexpr double kTurnBack_N = 0.02;
+/// Share of EI times the curvature limit by which the couple is moved for a difference quotient.
+constexpr double kCoupleShare = 1e-4;
+/// The cone of the target's direction is aimed at with this share of its angle to spare.
+constexpr double kConeShare = 0.95;
+
+enum class Goal { slides, least_load, target, tip };
+
+struct Aim {
+  Goal goal = Goal::tip;
+  int lock = -1;
+  Eigen::VectorXd slide_mm;  // planned
+  Eigen::Isometry3d tip_E = Eigen::Isometry3d::Identity();
+};
+
+/// A motion walked to its end with one correction there.
+struct Walked {
+  double left = kInfinity;  ///< norm of what is left of the aim
+  Eigen::VectorXd correction;
+  ElasticState at;
+};
+
+/// Finds the pulls of one state after the other.
+class Compensator {
+ public:
+  Compensator(const Design& design, const Plan& plan, const ElasticTarget& target,
+              const FollowSettings& settings)
+      : design_(design),
+        plan_(plan),
+        target_(target),
+        settings_(settings),
+        segment_(design, settings.elements),
+        statics_(*design.tendons()) {}
+
+  Compensation run() {
+    find();
+    out_.work = segment_.work();
+    return std::move(out_);
+  }
+
+ private:
+  void find() {
+    const auto start = segment_.start();
+    if (!keep(start)) return;
+    out_.corrections.at_state.assign(plan_.states.size(), Eigen::VectorXd::Zero(at_.pull_mm.size()));
+    for (std::size_t k = 0; k < plan_.actions.size() && !out_.fault; ++k) {
+      const PlannedAction& action = plan_.actions[k];
+      if (action.kind == ActionKind::lock || action.kind == ActionKind::unlock)
+        switch_lock(action);
+      else
+        move(action, k);
+    }
+  }
+
+  const State& state(int index) const { return plan_.states[static_cast<std::size_t>(index)]; }
+  Eigen::VectorXd& correction(int index) {
+    return out_.corrections.at_state[static_cast<std::size_t>(index)];
+  }
+
+  bool keep(const tl::expected<ElasticState, ElasticFault>& next) {
+    if (!next) out_.fault = next.error();
+    if (next) at_ = *next;
+    return next.has_value();
+  }
+
+  void switch_lock(const PlannedAction& action) {
+    correction(action.to) = correction(action.from);
+    const std::vector<State> sweep = sweep_states(design_, state(action.from), action);
+    for (std::size_t i = 1; i < sweep.size(); ++i)
+      if (!lead(sweep[i - 1], sweep[i], [&](double) { return correction(action.from); })) return;
+    keep(action.kind == ActionKind::lock ? segment_.engage(at_, action.lock)
+                                         : segment_.release(at_, action.lock));
+  }
+
+  /// What the state at the end of action `k` is for.
+  Aim aim_after(std::size_t k) const {
+    Aim aim;
+    aim.tip_E = Shape(design_, state(plan_.actions[k].to)).tip_E();
+    if (plan_.actions[k].to == plan_.reached_state) aim.goal = Goal::target;
+    if (k + 1 >= plan_.actions.size()) return aim;
+    const PlannedAction& next = plan_.actions[k + 1];
+    if (next.kind != ActionKind::lock && next.kind != ActionKind::unlock) return aim;
+    aim.lock = next.lock;
+    aim.goal = next.kind == ActionKind::lock ? Goal::slides : Goal::least_load;
+    if (next.kind == ActionKind::lock)
+      aim.slide_mm = backbone_slides(*design_.latch(), bend_up_to_lock(state(next.to), next.lock));
+    return aim;
+  }
+
+  void move(const PlannedAction& action, std::size_t k) {
+    const bool last = k + 1 == plan_.actions.size();
+    if (!last) correction(action.to) = correction(action.from);
+    const Aim aim = aim_after(k);
+    began_ = at_;
+    Walked best;
+    const int rounds = aim.goal == Goal::tip ? kTipRounds : kRounds;
+    for (int round = 0; round <= rounds; ++round) {
+      at_ = began_;
+      if (!follow(action)) {
+        if (round == 0 || out_.fault == ElasticFault::cut_short) return;
+        out_.fault.reset();  // the pulls of a round before lead there
+        break;
+      }
+      if (last) return;
+      const double left = left_over(aim, at_).norm();
+      if (left < best.left) best = {left, correction(action.to), at_};
+      if (round == rounds || left < kGoalMet) break;
+      const auto pulls = meet(aim, near_, state(action.to).insertion_mm);
+      if (!pulls) break;
+      const Eigen::VectorXd found = *pulls - ideal_pulls(design_, state(action.to));
+      const double change = (found - correction(action.to)).cwiseAbs().maxCoeff();
+      correction(action.to) = found;
+      // What is left then moves no more: one last walk, for what comes after.
+      if (change < kSettled_mm) round = rounds - 1;
+    }
+    correction(action.to) = best.correction;
+    at_ = best.at;
+  }
+
+  /// Leads the body along the motion; `near_` is it one step before its end.
+  bool follow(const PlannedAction& action) {
+    return lead(state(action.from), state(action.to), [&](double t) {
+      return out_.corrections.between(action.from, action.to, t, at_.pull_mm.size());
+    });
+  }
+
+  bool lead(const State& from, const State& to, const std::function<Eigen::VectorXd(double)>& more) {
+    const int steps = steps_of_motion(design_, from, to, settings_.step_mm);
+    for (int i = 1; i <= steps; ++i) {
+      const double t = static_cast<double>(i) / steps;
+      const State ideal = i < steps ? interpolate(from, to, t) : to;
+      near_ = at_;
+      if (settings_.effort && settings_.effort->spent(segment_.work())) out_.fault = ElasticFault::cut_short;
+      if (out_.fault || !keep(segment_.step(at_, ideal.insertion_mm, ideal_pulls(design_, ideal) + more(t))))
+        return false;
+    }
+    return true;
+  }
+
+  Eigen::VectorXd left_over(const Aim& aim, const ElasticState& body) {
+    const ElasticReading reading = segment_.read(body);
+    if (aim.goal == Goal::slides)
+      return reading.own_slide_mm[static_cast<std::size_t>(aim.lock)] - aim.slide_mm;
+    if (aim.goal == Goal::least_load) return reading.lock_moment_Nmm[static_cast<std::size_t>(aim.lock)];
+    Eigen::VectorXd left = Eigen::VectorXd::Zero(6);
+    const Eigen::Vector3d direction = reading.tip_E.linear().col(2);
+    if (aim.goal == Goal::target) {
+      left.head<3>() = reading.tip_E.translation() - target_.point_E;
+      if (target_.direction_E) left.tail<3>() = kDirectionArm_mm * outside_cone(direction);
+      return left;
+    }
+    left.head<3>() = reading.tip_E.translation() - aim.tip_E.translation();
+    left.tail<3>() = kDirectionArm_mm * (direction - aim.tip_E.linear().col(2));
+    return left;
+  }
+
+  /// From the nearest direction within the target's cone; zero inside.
+  Eigen::Vector3d outside_cone(const Eigen::Vector3d& direction) const {
+    const Eigen::Vector3d axis = *target_.direction_E;
+    const double angle = std::acos(std::clamp(direction.dot(axis), -1.0, 1.0));
+    const double allowed = kConeShare * target_.direction_tolerance_rad;
+    const Eigen::Vector3d across = direction - direction.dot(axis) * axis;
+    if (angle <= allowed || across.norm() <= 0.0) return Eigen::Vector3d::Zero();
+    return direction - (std::cos(allowed) * axis + std::sin(allowed) * across.normalized());
+  }
+
+  /// The couple of the tendons at the tip's side, as coordinates: two, or one where all lie in one plane.
+  Eigen::VectorXd couple_of(const ElasticReading& reading) const {
+    Eigen::Vector2d sum = Eigen::Vector2d::Zero();
+    for (std::size_t k = 0; k < statics_.directions().size(); ++k)
+      sum += statics_.radius_mm() * reading.tip_N(static_cast<Eigen::Index>(k)) * statics_.directions()[k];
+    if (!statics_.plane()) return sum;
+    return Eigen::VectorXd::Constant(1, statics_.plane()->dot(sum));
+  }
+
+  Eigen::Vector2d moment_of(const Eigen::VectorXd& couple) const {
+    return statics_.plane() ? Eigen::Vector2d(couple(0) * *statics_.plane()) : Eigen::Vector2d(couple);
+  }
+
+  /// The body that the couple makes of `near`; nothing where no tensions make it.
+  std::optional<ElasticState> body_for(const Eigen::VectorXd& couple, const ElasticState& near,
+                                       const ElasticReading& was, double grip, double insertion_mm) {
+    const auto tip_N = statics_.tensions(moment_of(couple));
+    if (!tip_N) return std::nullopt;
+    // A tendon drawn since the motion began pulls harder at the base than at the tip, one let out less. In
+    // between lies the play; it is crossed within kTurnBack_N, so that the couple has a slope everywhere.
+    Eigen::VectorXd base = *tip_N;
+    for (Eigen::Index k = 0; k < base.size(); ++k)
+      base(k) *= std::pow(grip, std::clamp(((*tip_N)(k)-was.tip_N(k)) / kTurnBack_N, -1.0, 1.0));
+    // The motion goes one way from its beginning: what tendons remember is what they had there. With what
+    // they have near its end a tendon let out a little less far would seem not to move at all.
+    ElasticState from = near;
+    from.tension_N = began_.tension_N;
+    const auto body = segment_.step_to_tensions(from, insertion_mm, base);
+    return body ? std::optional(*body) : std::nullopt;
+  }
+
+  /// The pulls that come nearest to the aim from `near`.
+  std::optional<Eigen::VectorXd> meet(const Aim& aim, const ElasticState& near, double insertion_mm) {
+    const ElasticReading was = segment_.read(began_);
+    const double unit =
+        kCoupleShare * design_.segment().flexural_rigidity_Nmm2 * design_.segment().curvature_max_per_mm;
+    Eigen::VectorXd couple = couple_of(segment_.read(at_));
+    double grip = std::exp(design_.tendons()->friction_coefficient * segment_.read(at_).turned_rad);
+    std::optional<ElasticState> best;
+    for (int step = 0; step < kGaussNewtonSteps; ++step) {
+      const auto body = body_for(couple, near, was, grip, insertion_mm);
+      if (!body) break;
+      best = body;
+      const Eigen::VectorXd left = left_over(aim, *body);
+      Eigen::MatrixXd by_couple(left.size(), couple.size());
+      for (Eigen::Index j = 0; j < couple.size(); ++j) {
+        Eigen::VectorXd moved = couple;
+        moved(j) += unit;
+        const auto other = body_for(moved, near, was, grip, insertion_mm);
+        by_couple.col(j) = other ? Eigen::VectorXd((left_over(aim, *other) - left) / unit)
+                                 : Eigen::VectorXd(Eigen::VectorXd::Zero(left.size()));
+      }
+      const Eigen::VectorXd way = by_couple.completeOrthogonalDecomposition().solve(left);
+      grip = std::exp(design_.tendons()->friction_coefficient * segment_.read(*body).turned_rad);
+      if (!way.allFinite() || way.norm() < unit) break;
+      couple -= std::min(1.0, 1000.0 * unit / way.norm()) * way;
+    }
+    return best ? std::optional(best->pull_mm) : std::nullopt;
+  }
+
+  const Design& design_;
+  const Plan& plan_;
+  const ElasticTarget& target_;
+  const FollowSettings& settings_;
+  ElasticSegment segment_;
+  TendonStatics statics_;
+  ElasticState at_;
+  ElasticState began_;  // the motion that is looked at
+  ElasticState near_;
+  Compensation out_;
+};
+
+}  // namespace
+
+Compensation compensate(const Design& design, const Plan& plan, const ElasticTarget& target,
+                        const FollowSettings& settings) {
+  return Compensator(design, plan, target, settings).run();
+}
+
+}  // namespace withy

@@ -1,0 +1,96 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/elastic/elastic_demand.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include <fmt/core.h>
+
+#include "planner/segment/backbone_buckling.h"
+
+namespace withy {
+namespace {
+
+double largest_pull_mm(const FollowedPlan& followed) {
+  double most = 0.0;
+  for (const FollowedState& state : followed.states)
+    most = std::max(most, state.state.pull_mm.cwiseAbs().maxCoeff());
+  return most;
+}
+
+}  // namespace
+
+double engage_reach_mm(const Design& design, const PlannedAction& action) {
+  const bool hunts = action.hunt && action.hunt->made();
+  return design.latch()->engage_window_mm + (hunts ? action.hunt->radius_mm : 0.0);
+}
+
+std::optional<std::string> missed_notch(const Design& design, const Plan& plan,
+                                        const FollowedPlan& followed) {
+  if (!design.latch() || design.latch()->notch_pitch_mm <= 0.0) return std::nullopt;
+  for (std::size_t k = 0; k < followed.actions.size(); ++k) {
+    const PlannedAction& action = plan.actions[k];
+    if (action.kind != ActionKind::lock) continue;
+    const double reach = engage_reach_mm(design, action);
+    if (followed.actions[k].slide_error_mm > reach)
+      return fmt::format(
+          "the backbones at lock {} are {:.3f} mm off their notches, window and hunt reach {:.3f}",
+          action.lock + 1, followed.actions[k].slide_error_mm, reach);
+  }
+  return std::nullopt;
+}
+
+LimitShares limit_shares(const Design& design, const FollowedPlan& followed) {
+  const TendonHardware& tendons = *design.tendons();
+  LimitShares shares;
+  shares.stroke = largest_pull_mm(followed) / tendons.stroke_max_mm;
+  shares.tension = followed.base_max_N / tendons.tension_max_N;
+  if (design.lock_count() > 0) shares.lock_load = followed.lock_load_max_Nmm / design.lock().hold_moment_Nmm;
+  if (const auto load = buckling_load_N(design.parts()))
+    shares.compression = followed.compression_max_N / *load;
+  return shares;
+}
+
+std::optional<std::string> broken_limit(const Design& design, const Plan& plan,
+                                        const FollowedPlan& followed) {
+  const TendonHardware& tendons = *design.tendons();
+  const LimitShares shares = limit_shares(design, followed);
+  if (shares.stroke > 1.0)
+    return fmt::format("a tendon is drawn by {:.3f} of {} mm", largest_pull_mm(followed),
+                       tendons.stroke_max_mm);
+  if (shares.tension > 1.0)
+    return fmt::format("a tendon pulls with {:.2f} of {} N", followed.base_max_N, tendons.tension_max_N);
+  if (shares.lock_load > 1.0)
+    return fmt::format("a lock carries {:.2f} of {} N mm", followed.lock_load_max_Nmm,
+                       design.lock().hold_moment_Nmm);
+  if (shares.compression > 1.0)
+    return fmt::format("a held backbone is pushed with {:.2f} N and buckles between disks at {:.2f}",
+                       followed.compression_max_N, *buckling_load_N(design.parts()));
+  return missed_notch(design, plan, followed);
+}
+
+std::optional<Eigen::Isometry3d> followed_tip_E(const Plan& plan, const FollowedPlan& followed) {
+  const std::size_t reached = static_cast<std::size_t>(plan.reached_state);
+  if (followed.states.size() <= reached) return std::nullopt;
+  return followed.states[reached].reading.tip_E;
+}
+
+std::optional<std::string> what_fails(const Design& design, const Plan& plan, const ElasticDemand& demand,
+                                      const FollowedPlan& followed) {
+  if (followed.fault == ElasticFault::cut_short) return "was not looked at to the end";
+  if (followed.fault) return "finds no equilibrium on the way";
+  const Eigen::Isometry3d tip_E = *followed_tip_E(plan, followed);
+  const double miss = (tip_E.translation() - demand.target.point_E).norm();
+  if (miss > demand.tolerance_mm)
+    return fmt::format("misses the target by {:.2f} mm (tolerance {} mm)", miss, demand.tolerance_mm);
+  if (demand.target.direction_E &&
+      tip_E.linear().col(2).dot(*demand.target.direction_E) < std::cos(demand.target.direction_tolerance_rad))
+    return "does not end in the target's direction";
+  if (followed.clearance_mm < 0.0) return fmt::format("touches the wall ({:.2f} mm)", followed.clearance_mm);
+  if (followed.clearance_mm < demand.clearance_mm)
+    return fmt::format("keeps {:.2f} of {} mm from the wall", followed.clearance_mm, demand.clearance_mm);
+  if (const auto limit = broken_limit(design, plan, followed)) return "breaks a limit: " + *limit;
+  return std::nullopt;
+}
+
+}  // namespace withy

@@ -1,0 +1,81 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/elastic/elastic_report.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "geometry/numbers/numbers.h"
+#include "planner/segment/shape.h"
+
+namespace withy {
+namespace {
+
+/// Stations of the bodies that a page shows.
+constexpr int kShownStations = 41;
+
+ElasticRun run_with(const ElasticQuestion& question, const PullCorrections& corrections) {
+  FollowSettings settings;
+  settings.distance = &question.distance;
+  settings.body_stations = kShownStations;
+  ElasticRun run;
+  run.followed = follow_plan(question.design, question.plan, corrections, settings);
+  run.fails = what_fails(
+      question.design, question.plan,
+      {elastic_target(question.scene), question.scene.target.tolerance_mm, question.required_clearance_mm},
+      run.followed);
+  run.miss_mm = kInfinity;
+  const std::size_t reached = static_cast<std::size_t>(question.plan.reached_state);
+  if (run.followed.states.size() <= reached) return run;
+  const ElasticTarget target = elastic_target(question.scene);
+  const Eigen::Isometry3d& tip = run.followed.states[reached].reading.tip_E;
+  run.miss_mm = (tip.translation() - target.point_E).norm();
+  if (target.direction_E)
+    run.direction_error_rad = std::acos(std::clamp(tip.linear().col(2).dot(*target.direction_E), -1.0, 1.0));
+  return run;
+}
+
+}  // namespace
+
+ElasticTarget elastic_target(const Scene& scene) {
+  return {scene.target_point_E(), scene.target_direction_E(), scene.target.direction_tolerance_rad};
+}
+
+ElasticReport make_elastic_report(const ElasticQuestion& question) {
+  ElasticReport report;
+  report.locks = question.design.lock_count();
+  report.scene_sha256 = question.scene.sha256;
+  const State& reached = question.plan.states[static_cast<std::size_t>(question.plan.reached_state)];
+  const ElasticTarget target = elastic_target(question.scene);
+  report.miss_planned_mm = (Shape(question.design, reached).tip_E().translation() - target.point_E).norm();
+  report.clearance_planned_mm = question.plan.clearance_mm;
+  report.clearance_required_mm = question.required_clearance_mm;
+  report.tolerance_mm = question.scene.target.tolerance_mm;
+  if (question.design.latch()) {
+    report.engage_window_mm = question.design.latch()->engage_window_mm;
+    report.hunt_mm = question.design.latch()->hunt_mm;
+  }
+  report.ideal = run_with(question, {});
+  Compensation made = compensate(question.design, question.plan, target, script_settings());
+  if (!made.fault) {
+    report.corrections = std::move(made.corrections);
+    report.compensated = run_with(question, report.corrections);
+  }
+  // Effects are printed to a hundredth of a mm: a coarser walk than the look's tells them apart.
+  FollowSettings coarse;
+  coarse.step_mm = kCoarseStep_mm;
+  coarse.elements = kCoarseElements;
+  report.effects = effect_shifts(question.design, question.plan, {}, coarse);
+  coarse.distance = &question.distance;
+  coarse.elements = kUsualElements;
+  report.halving_error_mm = halving_error_mm(question.design, question.plan, {}, coarse);
+  return report;
+}
+
+const EffectShift* largest_effect(const ElasticReport& report) {
+  const EffectShift* most = nullptr;
+  for (const EffectShift& shift : report.effects)
+    if (std::isfinite(shift.left_out_mm) && (!most || shift.left_out_mm > most->left_out_mm)) most = &shift;
+  return most;
+}
+
+}  // namespace withy

@@ -1,0 +1,240 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/heed/heed_elasticity.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include <fmt/core.h>
+
+#include "planner/effort/shares.h"
+#include "planner/elastic/compensate.h"
+#include "planner/elastic/elastic_demand.h"
+
+namespace withy {
+namespace {
+
+/// What is asked for beyond what a lesson says (mm, and as a share of a limit), so that the next plan does
+/// not fail by as much as the next body differs. Chosen.
+constexpr double kSpareClearance_mm = 0.1;
+constexpr double kLimitSpare = 0.95;
+/// The most of the target's tolerance that its point moves by.
+constexpr double kMostOfTolerance = 0.5;
+
+/// A plan, followed with either pulls.
+struct Look {
+  FollowedPlan compensated;
+  ElasticVerdict verdict;
+  std::int64_t work = 0;
+};
+
+ElasticFigures figures_of(const Plan& plan, const ElasticTarget& target, const FollowedPlan& followed) {
+  ElasticFigures figures;
+  if (const auto tip_E = followed_tip_E(plan, followed))
+    figures.miss_mm = (tip_E->translation() - target.point_E).norm();
+  figures.clearance_mm = followed.clearance_mm;
+  for (const FollowedAction& action : followed.actions) {
+    figures.slide_error_mm = std::max(figures.slide_error_mm, action.slide_error_mm);
+    figures.jump_mm = std::max(figures.jump_mm, action.jump_mm);
+  }
+  return figures;
+}
+
+ElasticDemand demand_of(const SearchProblem& problem) {
+  const Goal& goal = problem.goal;
+  return {{goal.point_E, goal.direction_E, goal.direction_tolerance_rad},
+          goal.tolerance_mm,
+          problem.required_clearance_mm};
+}
+
+std::vector<ElasticEngagement> engagements_of(const Design& design, const Plan& plan,
+                                              const FollowedPlan& ideal, const FollowedPlan& compensated) {
+  std::vector<ElasticEngagement> list;
+  for (std::size_t k = 0; k < plan.actions.size(); ++k) {
+    if (plan.actions[k].kind != ActionKind::lock) continue;
+    ElasticEngagement engagement;
+    engagement.action = static_cast<int>(k);
+    engagement.lock = plan.actions[k].lock;
+    engagement.reach_mm = engage_reach_mm(design, plan.actions[k]);
+    if (k < ideal.actions.size()) engagement.ideal_pulls_mm = ideal.actions[k].slide_error_mm;
+    if (k < compensated.actions.size())
+      engagement.compensated_pulls_mm = compensated.actions[k].slide_error_mm;
+    list.push_back(engagement);
+  }
+  return list;
+}
+
+/// Where the effort ends before the look does, the verdict says so.
+Look look_at(const SearchProblem& problem, const Plan& plan, const Effort& effort) {
+  const ElasticDemand demand = demand_of(problem);
+  Look look;
+  Effort left = effort;
+  FollowSettings settings = script_settings();
+  settings.effort = &left;
+  const auto took = [&](std::int64_t work) {
+    look.work += work;
+    left = effort.part(effort.work() - look.work);
+  };
+  const Compensation made = compensate(problem.design, plan, demand.target, settings);
+  took(made.work);
+  settings.distance = problem.distance.get();
+  look.compensated.fault = made.fault;
+  if (!made.fault) look.compensated = follow_plan(problem.design, plan, made.corrections, settings);
+  took(look.compensated.work);
+  const FollowedPlan ideal = follow_plan(problem.design, plan, {}, settings);
+  took(ideal.work);
+  look.verdict.step_mm = settings.step_mm;
+  look.verdict.ideal_pulls = figures_of(plan, demand.target, ideal);
+  look.verdict.compensated_pulls = figures_of(plan, demand.target, look.compensated);
+  if (!made.fault) look.verdict.corrections = made.corrections;
+  look.verdict.engagements = engagements_of(problem.design, plan, ideal, look.compensated);
+  look.verdict.to_the_end = look.compensated.fault != ElasticFault::cut_short;
+  look.verdict.fails = what_fails(problem.design, plan, demand, look.compensated);
+  return look;
+}
+
+/// The question as the next search is asked it.
+class Lessons {
+ public:
+  explicit Lessons(const SearchProblem& problem) : problem_(problem), asked_(problem) {}
+
+  const SearchProblem& asked() const { return asked_; }
+
+  /// False where the look teaches nothing.
+  bool learn(const Plan& plan, const Look& look) {
+    if (look.compensated.fault) return false;
+    const bool nearer = learn_clearance(plan, look.compensated);
+    const bool moved = learn_target(plan, look.compensated);
+    const bool less = learn_limits(look.compensated);
+    return nearer || moved || less;
+  }
+
+ private:
+  bool learn_clearance(const Plan& plan, const FollowedPlan& followed) {
+    if (followed.clearance_mm >= problem_.required_clearance_mm) return false;
+    const double lost = plan.clearance_mm - followed.clearance_mm;
+    asked_.required_clearance_mm = std::max(asked_.required_clearance_mm + kSpareClearance_mm,
+                                            problem_.required_clearance_mm + lost + kSpareClearance_mm);
+    return true;
+  }
+
+  bool learn_target(const Plan& plan, const FollowedPlan& followed) {
+    const Goal& goal = problem_.goal;
+    const Eigen::Vector3d miss = followed_tip_E(plan, followed)->translation() - goal.point_E;
+    if (miss.norm() <= goal.tolerance_mm || asked_.goal.tolerance_mm < goal.tolerance_mm) return false;
+    const double shift = std::min(miss.norm(), kMostOfTolerance * goal.tolerance_mm);
+    asked_.goal.point_E = goal.point_E - shift * miss.normalized();
+    asked_.goal.tolerance_mm = goal.tolerance_mm - shift;
+    return true;
+  }
+
+  bool learn_limits(const FollowedPlan& followed) {
+    const LimitShares shares = limit_shares(problem_.design, followed);
+    const double load = std::max(shares.lock_load, shares.compression);
+    if (std::max({shares.stroke, shares.tension, load}) <= 1.0) return false;
+    DesignParts parts = asked_.design.parts();
+    if (shares.stroke > 1.0) parts.tendons->stroke_max_mm *= kLimitSpare / shares.stroke;
+    if (shares.tension > 1.0) parts.tendons->tension_max_N *= kLimitSpare / shares.tension;
+    if (load > 1.0) parts.lock->hold_moment_Nmm *= kLimitSpare / load;
+    auto lowered = Design::make(std::move(parts));
+    if (!lowered) return false;
+    asked_.design = std::move(*lowered);
+    return true;
+  }
+
+  const SearchProblem& problem_;
+  SearchProblem asked_;
+};
+
+std::string clearance_phrase(double clearance_mm) {
+  return std::isfinite(clearance_mm) ? fmt::format(" and keeps {:.2f} mm from the wall", clearance_mm)
+                                     : std::string();
+}
+
+void say(Answer& answer, const ElasticVerdict& verdict) {
+  if (verdict.fails)
+    answer.why += fmt::format("; but the elastic body, with compensated pulls, {}", *verdict.fails);
+  else
+    answer.why += fmt::format(
+        "; the elastic body, with compensated pulls, comes within {:.2f} mm of the target{} (looked at every "
+        "{:g} "
+        "mm, not proved)",
+        verdict.compensated_pulls.miss_mm, clearance_phrase(verdict.compensated_pulls.clearance_mm),
+        verdict.step_mm);
+  answer.elastic = verdict;
+}
+
+/// Plans, looks and learns until a plan holds both ways.
+class Heeding {
+ public:
+  Heeding(const SearchProblem& problem, const SolveSettings& settings)
+      : problem_(problem), settings_(settings), again_(settings), lessons_(problem) {
+    again_.effort = settings.effort.part(shares::kHeedSearchWork);
+    again_.prefer = Preference::clearance;
+    again_.errors.reset();  // the plan that is given is stood by benches, not each that is looked at
+    again_.certificate = nullptr;
+    again_.explain = false;
+    again_.remedies = false;
+  }
+
+  /// The answer, which has a plan, with what its elastic body does; with another plan where that holds.
+  Answer heeded(Answer answer) {
+    Look look = looked(*answer.plan);
+    ElasticVerdict first = look.verdict;
+    std::optional<Plan> plan = answer.plan;
+    while (look.verdict.fails && looks_ < kMostPlans && !spent() && lessons_.learn(*plan, look)) {
+      plan = solve(lessons_.asked(), again_).plan;
+      if (!plan) break;
+      look = looked(*plan);
+      if (look.verdict.holds()) replace_plan(answer, problem_, *plan, settings_);
+    }
+    ElasticVerdict& verdict = look.verdict.holds() ? look.verdict : first;
+    verdict.plans = looks_;
+    if (verdict.to_the_end) {
+      std::erase(answer.not_checked, kElasticChecked);
+      answer.checked.emplace_back(kElasticChecked);
+    }
+    say(answer, verdict);
+    return answer;
+  }
+
+ private:
+  bool spent() const { return settings_.effort.cut_short() || work_ >= shares::kHeedLooksWork; }
+
+  Look looked(const Plan& plan) {
+    settings_.progress("following the plan with the elastic body");
+    Look look = look_at(problem_, plan, settings_.effort.part(shares::kHeedLooksWork - work_));
+    work_ += look.work;
+    ++looks_;
+    return look;
+  }
+
+  const SearchProblem& problem_;
+  const SolveSettings& settings_;
+  SolveSettings again_;
+  Lessons lessons_;
+  std::int64_t work_ = 0;
+  int looks_ = 0;
+};
+
+}  // namespace
+
+Answer solve_heeding_elasticity(const SearchProblem& problem, const SolveSettings& settings) {
+  Answer answer = solve(problem, settings);
+  if (!answer.plan || !problem.design.elastic() || !problem.design.tendons()) return answer;
+  return Heeding(problem, settings).heeded(std::move(answer));
+}
+
+std::string engagement_lines(const ElasticVerdict& verdict) {
+  const auto off = [](double slide_mm) {
+    return std::isfinite(slide_mm) ? fmt::format("{:.3f} mm", slide_mm) : std::string("not looked at");
+  };
+  std::string lines;
+  for (const ElasticEngagement& e : verdict.engagements)
+    lines += fmt::format(
+        "elastic slide off the notches of lock {} (action {}): {} with compensated pulls, {} with ideal "
+        "ones; window and hunt reach {:.3f} mm\n",
+        e.lock + 1, e.action + 1, off(e.compensated_pulls_mm), off(e.ideal_pulls_mm), e.reach_mm);
+  return lines;
+}
+
+}  // namespace withy

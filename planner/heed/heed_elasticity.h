@@ -1,0 +1,36 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// A question whose plan is to hold for the ideal segment and for the elastic body.
+//
+// The search knows the ideal segment. So: plan, follow the plan with the elastic body and compensated pulls,
+// learn from what is not kept, plan again:
+//     too near to the wall       the required clearance is raised by what the elastic body keeps less than
+//     the
+//                                ideal one;
+//     the target missed          the target moves against the miss, its ball shrinking so that it stays
+//     inside
+//                                the one that was asked for;
+//     a limit broken             the ideal segment's is lowered in proportion.
+// It ends with the first plan that holds both ways, with nothing left to learn, with a search that finds no
+// other plan, after kMostPlans, or with its share of the effort (shares::kHeedLooksWork for all looks,
+// kHeedSearchWork for each search). Where no plan holds both ways the first stands, and says what fails, or
+// that it was not looked at to the end. What was learnt never proves anything: an answer without a plan is
+// that of the question as it was asked.
+#pragma once
+
+#include <string>
+
+#include "planner/search/ask/solve.h"
+
+namespace withy {
+
+/// Plans that are looked at. Chosen: what one lesson does not mend, three seldom do.
+inline constexpr int kMostPlans = 4;
+
+/// As solve(problem, settings), heeding the elastic body where the design has [elastic] and [tendons]; the
+/// answer's `elastic` then says how its plan fares, and `why` ends with that.
+Answer solve_heeding_elasticity(const SearchProblem& problem, const SolveSettings& settings);
+
+/// One line for each lock that engages: how far off its notches the elastic body is; empty without such.
+std::string engagement_lines(const ElasticVerdict& verdict);
+
+}  // namespace withy

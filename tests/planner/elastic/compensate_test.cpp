@@ -1,0 +1,151 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Pulls that make up for what the body gives, played to the elements and to the plain implementation.
+#include "planner/elastic/compensate.h"
+
+#include <catch2/catch.hpp>
+
+#include "planner/elastic/elastic_effects.h"
+#include "planner/segment/latch.h"
+#include "planner/segment/shape.h"
+#include "tests/planner/elastic/elastic_designs.h"
+#include "tests/planner/elastic/plain_plant.h"
+
+namespace {
+
+using namespace withy;
+using namespace withy_test;
+
+/// Steps of the plain body (mm of the ideal tip's way).
+constexpr double kPlainStep_mm = 6.0;
+
+/// Advance, bend, lock, bend to the target, and all of it back.
+Plan one_lock_plan(const Design& design, const Eigen::Vector2d& first, const Eigen::Vector2d& second) {
+  Plan plan;
+  plan.states.push_back({start_state()});
+  const auto act = [&](ActionKind kind, const State& to, int lock, Leg leg) {
+    PlannedAction action;
+    action.kind = kind;
+    action.leg = leg;
+    action.from = static_cast<int>(plan.states.size()) - 1;
+    action.to = action.from + 1;
+    action.lock = lock;
+    plan.actions.push_back(action);
+    plan.states.push_back({to});
+  };
+  const auto bent = [&](const Eigen::Vector2d& u) {
+    State to = plan.states.back();
+    to.u_free = u;
+    return to;
+  };
+  State in = start_state();
+  in.insertion_mm = 70.0;
+  act(ActionKind::advance, in, -1, Leg::in);
+  act(ActionKind::bend, bent(first), -1, Leg::in);
+  act(ActionKind::lock, after_lock(design, plan.states.back(), 0), 0, Leg::in);
+  act(ActionKind::bend, bent(second), -1, Leg::in);
+  plan.reached_state = static_cast<int>(plan.states.size()) - 1;
+  act(ActionKind::bend, bent(first), -1, Leg::out);
+  act(ActionKind::unlock, after_unlock(design, plan.states.back(), 0), 0, Leg::out);
+  act(ActionKind::bend, bent(Eigen::Vector2d::Zero()), -1, Leg::out);
+  act(ActionKind::advance, start_state(), -1, Leg::out);
+  return plan;
+}
+
+}  // namespace
+
+TEST_CASE("compensated pulls meet slides and target where ideal ones miss them") {
+  const Design design = made(usual_parts({50.0}));
+  const Plan plan = one_lock_plan(design, {0.016, 0.006}, {-0.004, 0.018});
+  const std::size_t reached = static_cast<std::size_t>(plan.reached_state);
+  const Eigen::Vector3d target = Shape(design, plan.states[reached]).tip_E().translation();
+  const Compensation made_up = compensate(design, plan, {target, std::nullopt, 0.0}, {});
+  REQUIRE_FALSE(made_up.fault);
+  CHECK(made_up.corrections.at_state.front().isZero(0.0));
+  CHECK(made_up.corrections.at_state.back().isZero(0.0));
+
+  const FollowedPlan ideal = follow_plan(design, plan, {}, {});
+  const FollowedPlan better = follow_plan(design, plan, made_up.corrections, {});
+  REQUIRE(ideal.states.size() == plan.states.size());
+  REQUIRE(better.states.size() == plan.states.size());
+  CHECK(ideal.states[reached].tip_shift_mm > 1.0);
+  CHECK(better.states[reached].tip_shift_mm < 0.2 * ideal.states[reached].tip_shift_mm);
+  CHECK(ideal.actions[2].slide_error_mm > 0.02);
+  CHECK(better.actions[2].slide_error_mm < 2e-3);
+  // Where the lock opens, the latch carries hardly anything.
+  CHECK(better.states[5].reading.lock_load_Nmm[0] < 0.1);
+  CHECK_FALSE(broken_limit(design, plan, better));
+
+  // The plain body, played the same pulls, is where the elements are.
+  const auto tip = PlainPlant(design, design, plan, kPlainStep_mm).tip_E(made_up.corrections);
+  REQUIRE(tip);
+  CHECK((*tip - better.states[reached].reading.tip_E.translation()).norm() < 0.02);
+}
+
+TEST_CASE("compensated pulls still help on a bench whose numbers are a few per cent off") {
+  const Design design = made(usual_parts({50.0}));
+  std::mt19937 engine(29);
+  std::uniform_real_distribution<double> even(-1.0, 1.0);
+  std::vector<double> ratio;
+  for (int run = 0; run < 12; ++run) {
+    const double turn = M_PI * even(engine);
+    const Eigen::Vector2d first = 0.018 * Eigen::Vector2d(std::cos(turn), std::sin(turn));
+    const Plan plan = one_lock_plan(design, first, Eigen::Vector2d(0.02 * even(engine), 0.02 * even(engine)));
+    const std::size_t reached = static_cast<std::size_t>(plan.reached_state);
+    const Eigen::Vector3d target = Shape(design, plan.states[reached]).tip_E().translation();
+    FollowSettings coarse;
+    coarse.step_mm = 2.0;
+    const Compensation made_up = compensate(design, plan, {target, std::nullopt, 0.0}, coarse);
+    REQUIRE_FALSE(made_up.fault);
+    // Two per cent of stiffness and mass, a tenth of the friction: about what a fit leaves open
+    // (tools/bench/elastic takes them from fits).
+    DesignParts plant = usual_parts({50.0});
+    plant.elastic->tendon_EA_N *= 1.0 + 0.02 * even(engine);
+    plant.elastic->backbone_EA_N *= 1.0 + 0.02 * even(engine);
+    plant.elastic->mass_g_per_mm *= 1.0 + 0.02 * even(engine);
+    plant.tendons->friction_coefficient *= 1.0 + 0.1 * even(engine);
+    const Design off = made(plant);
+    PlainPlant bench(off, design, plan, kPlainStep_mm);
+    const auto with = bench.tip_E(made_up.corrections);
+    const auto without_them = bench.tip_E({});
+    if (!with || !without_them) continue;
+    ratio.push_back((*with - target).norm() / (*without_them - target).norm());
+  }
+  REQUIRE(ratio.size() >= 8);
+  std::sort(ratio.begin(), ratio.end());
+  WARN("tip error with compensated over that with ideal pulls, median of " << ratio.size() << ": "
+                                                                           << ratio[ratio.size() / 2]);
+  CHECK(ratio[ratio.size() / 2] < 0.2);
+}
+
+TEST_CASE("a look that may take little ends early and says so") {
+  const Design design = made(usual_parts({50.0}));
+  const Plan plan = one_lock_plan(design, {0.016, 0.006}, {-0.004, 0.018});
+  const Effort little = Effort::of_work(1000);
+  FollowSettings settings;
+  settings.effort = &little;
+  CHECK(compensate(design, plan, {}, settings).fault == ElasticFault::cut_short);
+  const FollowedPlan followed = follow_plan(design, plan, {}, settings);
+  CHECK(followed.fault == ElasticFault::cut_short);
+  CHECK(followed.states.size() < plan.states.size());
+  CHECK(followed.work >= little.work());
+  CHECK(followed.work < 10 * little.work());
+  CHECK(what_fails(design, plan, {}, followed) == "was not looked at to the end");
+  settings.effort = nullptr;
+  CHECK(follow_plan(design, plan, {}, settings).work > followed.work);
+}
+
+TEST_CASE("each effect alone and left out") {
+  const Design design = made(usual_parts({50.0}));
+  const Plan plan = one_lock_plan(design, {0.016, 0.006}, {-0.004, 0.018});
+  FollowSettings coarse;
+  coarse.step_mm = 2.0;
+  const auto shifts = effect_shifts(design, plan, {}, coarse);
+  REQUIRE(shifts.size() == kEffects.size());
+  for (const EffectShift& shift : shifts) {
+    CHECK(shift.alone_mm > 1e-3);
+    CHECK(shift.alone_mm < 20.0);
+  }
+  const Design none = without(design, {kEffects.begin(), kEffects.end()});
+  const FollowedPlan ideal = follow_plan(none, plan, {}, coarse);
+  CHECK(ideal.states[static_cast<std::size_t>(plan.reached_state)].tip_shift_mm < 2e-3);
+}

@@ -1,0 +1,51 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "tools/bench/elastic/questions.h"
+
+#include <algorithm>
+#include <cstdio>
+#include <filesystem>
+
+#include <fmt/core.h>
+
+#include "planner/search/ask/solve.h"
+
+namespace withy::bench {
+namespace {
+
+std::vector<std::string> scene_names(const ElasticQuestions& questions) {
+  if (!questions.scenes.empty()) return questions.scenes;
+  std::vector<std::string> names;
+  for (const auto& entry : std::filesystem::directory_iterator(WITHY_SOURCE_DIR "/scenes"))
+    if (std::filesystem::exists(entry.path() / "scene.toml")) names.push_back(entry.path().filename());
+  std::sort(names.begin(), names.end());
+  return names;
+}
+
+}  // namespace
+
+bool for_each_question(const ElasticQuestions& questions,
+                       const std::function<void(const PlannedQuestion&)>& judge) {
+  for (const std::string& name : scene_names(questions)) {
+    const auto prepared =
+        prepare_scene(std::filesystem::path(WITHY_SOURCE_DIR "/scenes") / name / "scene.toml");
+    if (!prepared) {
+      fmt::print(stderr, "{}\n", prepared.error().message());
+      return false;
+    }
+    if (!prepared->scene.parts.elastic || !prepared->scene.parts.tendons) continue;
+    for (const int locks : questions.locks) {
+      const auto problem = make_problem(*prepared, locks);
+      if (problem) judge({name, *prepared, *problem});
+    }
+  }
+  return true;
+}
+
+std::optional<Plan> ideal_plan(const SearchProblem& problem, double budget_s) {
+  SolveSettings settings;
+  settings.effort = Effort::of_seconds(budget_s);
+  settings.explain = false;
+  return solve(problem, settings).plan;
+}
+
+}  // namespace withy::bench

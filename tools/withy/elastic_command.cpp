@@ -1,0 +1,109 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// `withy elastic`: what the real body does with a plan's pulls.
+#include <filesystem>
+#include <memory>
+#include <set>
+#include <string>
+
+#include <fmt/core.h>
+
+#include "planner/elastic/elastic_report.h"
+#include "planner/files/file_names.h"
+#include "planner/files/file_output.h"
+#include "planner/plan/plan.h"
+#include "planner/show/page.h"
+#include "tools/withy/commands.h"
+#include "tools/withy/interrupt.h"
+#include "tools/withy/progress.h"
+#include "tools/withy/sound_plan.h"
+
+namespace withy {
+namespace {
+
+struct Options {
+  std::filesystem::path plan;
+  std::filesystem::path scene;
+  std::filesystem::path folder;
+  bool quiet = false;
+};
+
+/// The plan has to be a way to the target, its scene to have [elastic].
+std::optional<InputError> unanswerable(const SoundPlan& read) {
+  if (!read.plan) return read.file.without_target();
+  if (!read.design.elastic())
+    return read.prepared.scene.error_at("", "the scene has no [elastic], so nothing is known of how it gives",
+                                        "add the table");
+  return std::nullopt;
+}
+
+std::set<std::string> answer_names() {
+  return {"elastic.json", "elastic.csv", "elastic.html"};
+}
+
+/// The plan's page with the elastic body, with either pulls.
+std::string both_bodies(const ElasticReport& report, const SoundPlan& read) {
+  const DisplayMesh display = make_display_mesh(read.prepared.wall().channel());
+  PagePlan plan{read.file.json.text(), read.design, read.plan, {}};
+  plan.elastic.push_back({"elastic body, ideal pulls", report.ideal.followed});
+  if (report.compensated)
+    plan.elastic.push_back({"elastic body, compensated pulls", report.compensated->followed});
+  return page_html({read.prepared.scene, read.prepared.wall(), display, {std::move(plan)}});
+}
+
+ExitStatus write_and_print(const Options& options, const ElasticReport& report, const SoundPlan& read) {
+  const Scene& scene = read.prepared.scene;
+  FileBatch batch;
+  if (!options.folder.empty()) {
+    batch.owns(options.folder, answer_names());
+    batch.add(options.folder / "elastic.json", elastic_json(report, *read.plan, scene));
+    batch.add(options.folder / "elastic.csv", elastic_csv(report, scene));
+    if (page_missing())
+      say_aside("no page was written: " + *page_missing());
+    else
+      batch.add(options.folder / "elastic.html", both_bodies(report, read));
+  }
+  {
+    const WritingFiles writing;
+    if (const auto written = batch.commit(); !written) return refuse(written.error());
+  }
+  fmt::print("{}", elastic_table(report, *read.plan));
+  return ExitStatus::done;
+}
+
+ExitStatus run(const Options& options) {
+  if (const auto place = check_output_folder(options.folder, answer_names(), {options.plan, options.scene});
+      !place)
+    return refuse(place.error());
+  Progress progress(options.quiet);
+  progress.stage("reading plan and channel");
+  const auto read = read_sound_plan(options.plan, options.scene);
+  if (!read) return say(read.error());
+  if (const auto fault = unanswerable(*read)) return refuse(*fault);
+  progress.stage("following the plan");
+  const Scene& scene = read->prepared.scene;
+  ElasticReport report =
+      make_elastic_report({scene, read->design, *read->plan, *read->prepared.distance,
+                           read->file.required_clearance_mm.value_or(scene.required_clearance_mm)});
+  report.plan_file = named_from(options.plan, options.folder);
+  report.scene_file = named_from(options.scene, options.folder);
+  return write_and_print(options, report, *read);
+}
+
+}  // namespace
+
+void add_elastic_command(CommandLine& line) {
+  auto options = std::make_shared<Options>();
+  CLI::App& app = line.add(
+      "elastic",
+      "What the real body, with its weight, wires that give, friction and play, does with a plan's pulls.",
+      "withy elastic out/plan.json scenes/single-bend/scene.toml -o out");
+  add_option(app, "PLAN", options->plan, "plan file (JSON) that reaches its target").required();
+  add_option(app, "SCENE", options->scene, "the scene it was made for, with [elastic], unchanged since")
+      .required();
+  add_option(app, "-o,--output", options->folder,
+             "folder for elastic.json, elastic.csv and elastic.html; left out: nothing is written");
+  add_quiet_option(app, options->quiet);
+  line.run(app, [options] { return run(*options); });
+}
+
+}  // namespace withy
