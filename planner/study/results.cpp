@@ -45,6 +45,7 @@ InputError missing_runs(const std::filesystem::path& folder, const std::vector<R
 void count(StudyGroup& group, const Json& result) {
   ++group.runs;
   const std::string verdict = result["verdict"];
+  ++group.whys[{verdict, result["why"].get<std::string>()}];
   if (verdict == "reached") ++group.reached;
   if (verdict == "unreachable") ++group.unreachable;
   if (verdict == "undecided") ++group.undecided;
@@ -65,6 +66,7 @@ std::string journal_header(const Study& study) {
   header["study_sha256"] = study.sha256;
   header["title"] = study.title;
   header["scenes"] = study.scenes;
+  header["scene_titles"] = study.scene_titles;
   header["designs"] = study.designs;
   header["locks"] = study.locks;
   header["seeds"] = study.seeds;
@@ -128,7 +130,7 @@ std::vector<StudyGroup> study_groups(const StudyResults& results) {
   for (const RunRecord& record : results.records) {
     const Json result = Json::parse(record.result);
     if (record.index % seeds == 0)
-      groups.push_back({result["scene"], result["design"], result["locks"], 0, 0, 0, 0, 0, {}, {}, {}});
+      groups.push_back({result["scene"], result["design"], result["locks"], 0, 0, 0, 0, 0, {}, {}, {}, {}});
     count(groups.back(), result);
   }
   for (StudyGroup& group : groups)

@@ -103,6 +103,21 @@ TEST_CASE("what can't be is refused with its place and changes nothing") {
   CHECK(bench.granted("scene").at("revision") == before.at("revision"));
 }
 
+TEST_CASE("a desk that is opened with another target has it unsaved, and no target outside the channel") {
+  LiveBench bench;
+  bench.open();
+  const Json before = bench.granted("scene").at("scene").at("target").at("point_mm");
+  // As far off the axis as the box is wide (scenes/double-bend/recipe.toml).
+  CHECK(bench.desk().move_target({500.0, 0.0, 50.0}));
+  CHECK(bench.granted("scene").at("unsaved") == false);
+  const std::vector<double> moved = {before[0].get<double>() - 1.0, before[1], before[2]};
+  CHECK_FALSE(bench.desk().move_target(moved));
+  const Json scene = bench.granted("scene");
+  CHECK(scene.at("scene").at("target").at("point_mm") == Json(moved));
+  CHECK(scene.at("unsaved") == true);
+  CHECK(bench.granted("undo").at("scene").at("target").at("point_mm") == before);
+}
+
 TEST_CASE("nothing is lost when the desk goes: changes and what was driven are taken up again") {
   LiveBench bench;
   bench.open();
