@@ -94,6 +94,10 @@ inline constexpr int kDirectSpareRounds = 12;
 /// Rounds of the look for more room: steps down to 1/64 of a quarter of the curvature limit. Chosen.
 inline constexpr int kDirectRoomRounds = 6;
 
+/// A way back out where a lock sticks, or from a given state (DirectAttempt::way_out): a few hundred motions.
+/// Chosen.
+inline constexpr std::int64_t kWayOutWork = 20000;
+
 // After a plan: looks for a better one (solve.h).
 
 /// Work of each look: that of the first plan, but at least and at most so much. Chosen. Measured: with
@@ -110,7 +114,7 @@ inline constexpr int kWidenLooks = 6;
 /// there is none on fold-chamber with 3 and miniature with 2.
 inline constexpr std::int64_t kSurerWork = 1600000;
 
-// The elastic body of a plan (planner/elastic/heed_elasticity.h).
+// The elastic body of a plan (planner/heed/heed_elasticity.h).
 
 /// A Newton step of the elastic body counts as the square of its unknowns over this: 57 with 16 elements of
 /// three strains. Chosen, about what assembling and solving take; bench_elastic measures a state.
@@ -120,6 +124,10 @@ inline constexpr std::int64_t kNewtonUnknownsSquared = 40;
 /// plan that must stay farther from the wall or nearer to the target is soon found or not at all.
 inline constexpr std::int64_t kHeedLooksWork = 1500000;
 inline constexpr std::int64_t kHeedSearchWork = 200000;
+
+/// Rounds in which one lock takes another notch (planner/stand/improve.h). Chosen: the first two rounds
+/// gain the most.
+inline constexpr int kNotchRounds = 2;
 
 // After a proof: what stands in the way (reasons.h), where it comes to a stop (nearest_approach.h).
 

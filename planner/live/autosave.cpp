@@ -80,7 +80,7 @@ std::string text_of(const KeptWork& work) {
                     {"scene_sha256", work.scene_sha256},
                     {"text", work.text},
                     {"driven", driven}};
-  return out.dump(1) + "\n";
+  return out.dump() + "\n";
 }
 
 }  // namespace
@@ -102,7 +102,7 @@ Autosave::~Autosave() {
 Result<std::optional<KeptWork>> Autosave::left() const {
   std::error_code none;
   if (!std::filesystem::exists(file_, none)) return std::optional<KeptWork>();
-  auto text = read_text_input(file_);
+  auto text = read_text_input(file_, kLargestTable);  // longer than what people write: see autosave.h
   if (!text) return tl::unexpected(text.error());
   auto parsed = JsonFile::parse(std::move(*text), file_.string());
   if (!parsed) return tl::unexpected(parsed.error());

@@ -60,6 +60,10 @@ class Desk {
   /// The scene's title when it was opened.
   std::string title() const { return now()->prepared.scene.title; }
 
+  /// Moves the scene's target there (scene frame, mm), as an edit that undo takes back; why not, where it
+  /// can't be there.
+  std::optional<std::string> move_target(const std::vector<double>& point_mm);
+
   /// What was taken up or set aside on opening, a sentence each.
   const std::vector<std::string>& notes() const { return notes_; }
 

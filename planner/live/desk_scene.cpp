@@ -180,6 +180,11 @@ Desk::Outcome Desk::edit(JsonFile& request) {
   return change(changes, gesture);
 }
 
+std::optional<std::string> Desk::move_target(const std::vector<double>& point_mm) {
+  const auto outcome = change({{"target.point_mm", point_mm}}, "");
+  return outcome ? std::nullopt : std::optional(outcome.error().why);
+}
+
 Desk::Outcome Desk::enter(JsonFile& request) {
   const JsonNode root = request.root();
   root.expect_keys({"opening"});

@@ -23,7 +23,8 @@ bool is_open(CellStage stage) {
 SolveSettings settings_for(const LiveScene& scene, bool whole, std::function<bool()> stopped) {
   SolveSettings settings;
   settings.effort = Effort::of_seconds(shares::kPlanSeconds).until_stop(std::move(stopped));
-  settings.widen = settings.explain = whole;
+  settings.explain = whole;
+  settings.prefer = whole ? Preference::clearance : Preference::quick;
   settings.with_locks = [&scene](int other) -> std::optional<SearchProblem> {
     auto problem = make_problem(scene.prepared, other);
     return problem ? std::optional(std::move(*problem)) : std::nullopt;

@@ -60,6 +60,39 @@ struct PlanExtremes {
   double curvature_per_mm = 0.0;
 };
 
+/// What is left to do where a lock sticks at a switch of a plan: it did not engage, or does not let go and
+/// stays frozen as it is.
+struct StuckLock {
+  int action = 0;          ///< of the plan: the switch
+  int lock = 0;            ///< from 0
+  bool engaged = false;    ///< it does not let go; else it did not engage
+  bool out = false;        ///< a verified way leads out to insertion 0
+  double ends_at_mm = 0;   ///< the insertion that the verified way ends at
+  std::string blocked_by;  ///< not out: what stops it there, as half a sentence
+  /// The way, from the state in which the lock sticks.
+  std::vector<PlannedState> states = {};
+  std::vector<PlannedAction> actions = {};
+};
+
+/// Drawn benches on which something happened, and what that says of all benches.
+struct BenchCount {
+  int benches = 0;
+  double low = 0.0;  ///< of the share of benches: exact 95 % interval
+  double high = 1.0;
+};
+
+/// What a plan stands (planner/stand): every figure under the errors of a usual bench, or of a given one.
+struct Standing {
+  double reserve = 0.0;    ///< the largest multiple of all errors at once that the plan is proved to stand
+  std::string limited_by;  ///< what can't be proved at the next step, as half a sentence
+  int draws = 0;
+  BenchCount fails;       ///< on any of the following
+  BenchCount touches;     ///< the wall; too close to tell counts
+  BenchCount misses;      ///< the target's tolerance or direction
+  BenchCount disengaged;  ///< a lock finds no notch, or another
+  BenchCount overloads;   ///< a switch or a limit does not hold
+};
+
 /// A route in and the same route out, start to start.
 struct Plan {
   std::vector<PlannedState> states;
@@ -70,6 +103,10 @@ struct Plan {
   double clearance_slack_mm = 0.0;   ///< the true value is at most this above
   bool preset = false;  ///< a lock was engaged on a bend with nothing of the body past the entry plane
   PlanExtremes largest;
+  /// It begins where a user asked, and ends at the start all the same.
+  bool from_elsewhere = false;
+  std::vector<StuckLock> stuck_locks = {};  ///< where that was asked for: one for each switch, in order
+  std::optional<Standing> standing = {};    ///< where that was asked for
 
   /// The first action whose hunt is called for and can't be made; null where there is none.
   const PlannedAction* without_hunt() const;

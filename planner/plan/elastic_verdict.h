@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// What a look at the elastic body said of a plan (planner/elastic/heed_elasticity.h).
+// What a look at the elastic body said of a plan (planner/heed/heed_elasticity.h).
 #pragma once
 
 #include <optional>

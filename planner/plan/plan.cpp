@@ -59,6 +59,8 @@ class PlanWriter {
     if (answer.plan && !answer.plan->via_states.empty()) plan["via_states"] = answer.plan->via_states;
     plan["states"] = states();
     plan["actions"] = actions();
+    if (answer.plan && answer.plan->from_elsewhere) plan["from_elsewhere"] = true;
+    if (answer.plan && !answer.plan->stuck_locks.empty()) plan["stuck_locks"] = stuck_locks(*answer.plan);
     plan["proof"] = answer.coverage ? proof(*answer.coverage) : Json(nullptr);
     plan["approach"] = answer.approach ? approach(*answer.approach) : Json(nullptr);
     if (answer.elastic) plan["elastic"] = elastic(*answer.elastic);
@@ -134,6 +136,36 @@ class PlanWriter {
       list.push_back(std::move(out));
     }
     return list;
+  }
+
+  static Json stuck_locks(const Plan& plan) {
+    Json list = Json::array();
+    for (const StuckLock& stuck : plan.stuck_locks)
+      list.push_back({{"action", stuck.action},
+                      {"lock", stuck.lock + 1},
+                      {"engaged", stuck.engaged},
+                      {"out", stuck.out},
+                      {"ends_at_mm", number(stuck.ends_at_mm)},
+                      {"blocked_by", stuck.out ? Json(nullptr) : Json(stuck.blocked_by)}});
+    return list;
+  }
+
+  static Json share_json(const BenchCount& count) {
+    return {{"benches", count.benches}, {"low", number(count.low)}, {"high", number(count.high)}};
+  }
+
+  static double share_of(const Standing& standing) {
+    return static_cast<double>(standing.fails.benches) / standing.draws;
+  }
+
+  /// What drawn benches fail of.
+  static Json chance_json(const Standing& standing) {
+    return {{"draws", standing.draws},
+            {"fails", share_json(standing.fails)},
+            {"touches", share_json(standing.touches)},
+            {"misses", share_json(standing.misses)},
+            {"disengaged", share_json(standing.disengaged)},
+            {"overloads", share_json(standing.overloads)}};
   }
 
   void add_switch(const PlannedAction& action, Json& out) const {
@@ -220,6 +252,13 @@ class PlanWriter {
         limiting != nullptr
             ? Json(fmt::format("the hunt at lock {} {}", limiting->lock + 1, limiting->hunt->objection))
             : Json(nullptr);
+    if (limiting == nullptr && plan.standing) {
+      out["reserve"] = number(plan.standing->reserve);
+      out["reserve_limited_by"] = plan.standing->limited_by;
+    }
+    out["chance_to_fail"] = plan.standing ? number(share_of(*plan.standing)) : Json(nullptr);
+    out["chance_to_fail_high"] = plan.standing ? number(plan.standing->fails.high) : Json(nullptr);
+    out["benches"] = plan.standing ? chance_json(*plan.standing) : Json(nullptr);
     const auto reserve = least_field_reserve(plan);
     out["field_reserve"] = reserve ? number(*reserve) : Json(nullptr);
     out["field_reserve_wanted"] = design_.field() ? number(design_.field()->reserve_wanted) : Json(nullptr);

@@ -77,6 +77,7 @@ struct PlanFile {
   std::optional<double> required_clearance_mm;  ///< what the plan was asked for, where it says so
   std::vector<RecordedState> states;
   std::vector<PlannedAction> actions;
+  bool from_elsewhere = false;  ///< see Plan
   /// What to answer where a plan to the target is wanted and the file holds none.
   InputError without_target() const;
 

@@ -11,6 +11,7 @@
 #include "planner/files/sha256.h"
 #include "planner/files/toml_reader.h"
 #include "planner/plan/plan.h"
+#include "planner/plan/state_file.h"
 
 namespace withy {
 namespace {
@@ -44,15 +45,7 @@ std::optional<double> bounded(const JsonNode& node) {
 RecordedState read_state(const JsonNode& node) {
   node.expect_keys({"insertion_mm", "locked", "regions", "pull_mm", "tension_N", "tip_mm", "clearance_mm",
                     "lock_moment_Nmm"});
-  RecordedState state;
-  state.insertion_mm = node.at("insertion_mm").number("plan.insertion_mm");
-  for (const JsonNode& lock : node.at("locked").items()) state.locked.push_back(lock.boolean());
-  for (const JsonNode& region : node.at("regions").items()) {
-    region.expect_keys({"from_mm", "to_mm", "curvature_per_mm"});
-    const auto u = region.at("curvature_per_mm").numbers(2, "plan.curvature_per_mm");
-    state.regions.push_back(
-        {region.at("from_mm").number("plan.from_mm"), region.at("to_mm").number("plan.to_mm"), {u[0], u[1]}});
-  }
+  RecordedState state = read_recorded_state(node);
   state.pull_mm = node.at("pull_mm").numbers();
   state.tension_N = node.at("tension_N").numbers();
   const auto tip = node.at("tip_mm").numbers(3);
@@ -183,6 +176,7 @@ class PlanFitter {
     for (std::size_t i = 0; i < file_.states.size(); ++i)
       plan.states.push_back({{state(i)}, file_.states[i].clearance_mm.value_or(kUnbounded)});
     plan.actions = file_.actions;
+    plan.from_elsewhere = file_.from_elsewhere;
     plan.clearance_mm = kUnbounded;
     for (std::size_t k = 0; k < plan.actions.size(); ++k) {
       check_action(plan, k);
@@ -199,36 +193,10 @@ class PlanFitter {
   }
 
   State state(std::size_t i) {
-    const RecordedState& recorded = file_.states[i];
-    const std::string pointer = fmt::format("/states/{}", i);
-    State out;
-    out.insertion_mm = recorded.insertion_mm;
-    if (static_cast<int>(recorded.locked.size()) != design_.lock_count()) {
-      fault(pointer + "/locked", fmt::format("{} locks are listed", recorded.locked.size()),
-            fmt::format("list {}", design_.lock_count()));
-      return out;
-    }
-    for (std::size_t k = 0; k < recorded.locked.size(); ++k) out.engaged.set(k, recorded.locked[k]);
-    out.theta_frozen.assign(out.engaged.count(), Eigen::Vector2d::Zero());
-    const auto regions = regions_of(design_, out);
-    if (!same_regions(recorded.regions, regions)) {
-      fault(pointer + "/regions", "the regions don't end at the engaged locks",
-            "give one for each, and the free one");
-      return out;
-    }
-    for (std::size_t k = 0; k < out.theta_frozen.size(); ++k)
-      out.theta_frozen[k] = regions[k].flexible_mm * recorded.regions[k].curvature_per_mm;
-    out.u_free = recorded.regions.back().curvature_per_mm;
-    return out;
-  }
-
-  static bool same_regions(const std::vector<RecordedState::Stretch>& recorded,
-                           const std::vector<Region>& regions) {
-    return std::equal(recorded.begin(), recorded.end(), regions.begin(), regions.end(),
-                      [](const auto& a, const auto& b) {
-                        return std::abs(a.from_mm - b.from_mm) <= kNoLength_mm &&
-                               std::abs(a.to_mm - b.to_mm) <= kNoLength_mm;
-                      });
+    const auto say = [&](const std::string& below, std::string problem, std::string remedy) {
+      fault(fmt::format("/states/{}{}", i, below), std::move(problem), std::move(remedy));
+    };
+    return state_of(file_.states[i], design_, say);
   }
 
   void check_action(const Plan& plan, std::size_t k) {
@@ -299,7 +267,10 @@ Result<PlanFile> read_plan(const std::filesystem::path& file) {
     root.at("version").fault("plans of this version can't be read", "plan again");
   root.expect_keys({"format", "version", "scene", "verdict", "why", "checked", "not_checked", "locks", "seed",
                     "seconds", "segment", "summary", "states", "actions", "proof", "approach"},
-                   {"elastic", "rechecked", "remedies", "depth", "open", "might_decide", "via_states"});
+                    {"elastic", "rechecked", "remedies", "depth", "open", "might_decide", "via_states", "from_elsewhere",
+                     "stuck_locks"});
+  if (root.has("from_elsewhere")) plan.from_elsewhere = root.at("from_elsewhere").boolean();
+  if (root.has("stuck_locks")) check_figures(root.at("stuck_locks"), "stuck_locks");
   if (root.has("rechecked")) {
     root.at("rechecked").expect_keys({"verdict", "sentence"});
     for (const char* said : {"verdict", "sentence"}) root.at("rechecked").at(said).text();

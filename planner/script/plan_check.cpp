@@ -83,10 +83,10 @@ class PlanJudge {
 
   Fault check_order() {
     if (plan_.actions.empty())
-      return plan_.states.size() == 1 && is_start(plan_.states.front())
+      return plan_.states.size() == 1 && (plan_.from_elsewhere || is_start(plan_.states.front()))
                  ? std::nullopt
                  : whole("the plan has states and no actions");
-    if (!is_start(state(plan_.actions.front().from)))
+    if (!plan_.from_elsewhere && !is_start(state(plan_.actions.front().from)))
       return whole("the plan does not begin straight, drawn back and with all locks released");
     if (!is_start(state(plan_.actions.back().to)))
       return whole("the plan does not end as it began: straight, drawn back and with all locks released");

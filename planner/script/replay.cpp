@@ -52,12 +52,14 @@ Eigen::VectorXd pulls_of(const Waypoint& row) {
 
 class Replayer {
  public:
-  Replayer(const Script& script, const Scene& scene, const MotionVerifier& verifier)
+  Replayer(const Script& script, const Scene& scene, const MotionVerifier& verifier, const ReplayTask& task)
       : script_(script),
         scene_(scene),
         verifier_(verifier),
         design_(verifier.design()),
-        hardware_(verifier.design()) {
+        task_(task),
+        hardware_(verifier.design()),
+        now_(task.from) {
     required_mm_ = std::max(0.0, scene.required_clearance_mm - kScriptDeviation_mm - kClearanceSlack_mm);
   }
 
@@ -93,11 +95,23 @@ class Replayer {
                            fmt::format("the scene has {}", design_.tendons()->angle_rad.size())};
     if (script_.coils != 0 && !design_.field())
       return ReplayFinding{ReplayCause::axes, "the script drives coils", "the scene has no [field]"};
-    if (!at_zero(row))
-      return ReplayFinding{ReplayCause::start,
-                           "the script does not start with every axis at zero and every lock released",
-                           "start it so"};
-    return std::nullopt;
+    if (starts_right(row)) return std::nullopt;
+    return task_.from == start_state()
+               ? ReplayFinding{ReplayCause::start,
+                               "the script does not start with every axis at zero and every lock released",
+                               "start it so, or name the state that it starts from"}
+               : ReplayFinding{ReplayCause::start, "the script does not start in the state that was named",
+                               "name the one that it starts from"};
+  }
+
+  /// Do the axes and locks of the first row stand as the state that the script begins in has them?
+  bool starts_right(const Waypoint& row) const {
+    if (task_.from == start_state()) return at_zero(row);
+    const auto pulls = tendon_pulls(design_, regions_of(design_, task_.from), task_.from.insertion_mm);
+    return row.engaged == task_.from.engaged &&
+           std::abs(row.insertion_mm - task_.from.insertion_mm) <= kAtZero_mm &&
+           std::equal(row.pull_mm.begin(), row.pull_mm.end(), pulls.begin(), pulls.end(),
+                      [](double is, double planned) { return std::abs(is - planned) <= kAtZero_mm; });
   }
 
   static bool at_zero(const Waypoint& row) {
@@ -107,7 +121,7 @@ class Replayer {
   }
 
   Finding check_end(const Waypoint& row) const {
-    if (at_zero(row)) return std::nullopt;
+    if (at_zero(row) || (task_.only_out && row.insertion_mm <= kAtZero_mm)) return std::nullopt;
     return ReplayFinding{ReplayCause::way_back, "the script ends here, short of the start",
                          "bring every axis back to zero and release every lock"};
   }
@@ -242,7 +256,7 @@ class Replayer {
   }
 
   Finding check_target() const {
-    if (reached_) return std::nullopt;
+    if (reached_ || task_.only_out) return std::nullopt;
     std::string problem =
         fmt::format("the tip comes within {:.3f} mm of the target here and no nearer", report_.tip_error_mm);
     if (report_.tip_error_mm <= scene_.target.tolerance_mm)
@@ -495,6 +509,7 @@ class Replayer {
   const Scene& scene_;
   const MotionVerifier& verifier_;
   const Design& design_;
+  const ReplayTask task_;
   Hardware hardware_;
   double required_mm_ = 0.0;
   std::vector<double> cuts_;  // of the move under way
@@ -508,9 +523,10 @@ class Replayer {
 
 }  // namespace
 
-ReplayReport replay(const Script& script, const Scene& scene, const MotionVerifier& verifier) {
+ReplayReport replay(const Script& script, const Scene& scene, const MotionVerifier& verifier,
+                    const ReplayTask& task) {
   assert(verifier.design().tendons() && !script.waypoints.empty());
-  return Replayer(script, scene, verifier).run();
+  return Replayer(script, scene, verifier, task).run();
 }
 
 }  // namespace withy

@@ -75,8 +75,16 @@ struct ReplayReport {
   bool good() const { return !fault.has_value(); }
 };
 
+/// Where a script begins, and what it is for.
+struct ReplayTask {
+  State from = start_state();
+  bool only_out =
+      false;  ///< no target, and it may end anywhere at insertion 0: a way out past a lock that sticks
+};
+
 /// Precondition: the scene has tendons, the script at least one row, `verifier` is for the scene's design
 /// with the script's lock count.
-ReplayReport replay(const Script& script, const Scene& scene, const MotionVerifier& verifier);
+ReplayReport replay(const Script& script, const Scene& scene, const MotionVerifier& verifier,
+                    const ReplayTask& task = {});
 
 }  // namespace withy

@@ -31,9 +31,9 @@ class ScriptMaker {
   }
 
   Script make() {
+    const std::string begins = plan_.from_elsewhere ? "the axes as they are" : "every axis at zero";
     add("start", plan_.states.front(),
-        corrections_.at_state.empty() ? std::string("every axis at zero")
-                                      : fmt::format("{}, every axis at zero", kCompensatedNote));
+        script_.compensated ? fmt::format("{}, {}", kCompensatedNote, begins) : begins);
     for (std::size_t k = 0; k < plan_.actions.size(); ++k) {
       const PlannedAction& action = plan_.actions[k];
       const std::string note = fmt::format("action {} of {}, way {}", k + 1, plan_.actions.size(),

@@ -80,6 +80,22 @@ std::string limits_of(const Scene& scene) {
   return out;
 }
 
+/// Where the axes stand before the first move.
+std::string start_of(const Script& script, const Actuation& actuation) {
+  const Waypoint& first = script.waypoints.front();
+  const auto values = axis_values(first);
+  if (first.engaged.none() && std::all_of(values.begin(), values.end(), [](double v) { return v == 0.0; }))
+    return comment(
+        "Start with every axis at zero: segment straight, tip at the entry plane, all locks released");
+  const auto letters = axis_letters(actuation);
+  std::string where;
+  for (std::size_t k = 0; k < letters.size(); ++k)
+    where += fmt::format(" {}{}", letters[k], script_number(values[k]));
+  for (int lock = 0; lock < script.locks; ++lock)
+    if (first.engaged.test(static_cast<std::size_t>(lock))) where += fmt::format(" LOCK{}", lock + 1);
+  return comment("START AT" + where) + comment("Start with the axes there: the segment bent as it was left");
+}
+
 std::string header_of(const Script& script, const Scene& scene, const ProgramOptions& options) {
   const Actuation& actuation = *scene.actuation;
   std::string out = "%\n";
@@ -96,8 +112,7 @@ std::string header_of(const Script& script, const Scene& scene, const ProgramOpt
                                script.coils));
   out += limits_of(scene);
   for (const std::string_view caution : kCautions) out += comment(fmt::format("Caution: {}", caution));
-  out +=
-      comment("Start with every axis at zero: segment straight, tip at the entry plane, all locks released");
+  out += start_of(script, actuation);
   out += comment("Dwells are in seconds");
   if (!options.stops && actuation.coil_axes.empty())
     out += comment("No stops: the unit must drive the coils from the SWITCH, HUNT and FIELD comments");

@@ -329,6 +329,7 @@ class ProgramReader {
     }
     if (keyword == "COILS") return read_count(tokens, kMaxCoils, script_.coils);
     if (text == kPullsCompensated) script_.compensated = true;
+    if (keyword == "START") return read_start(tokens);
     if (keyword == "ACTION") return read_action(text, tokens);
     if (keyword == "SWITCH") return read_switch(tokens);
     if (keyword == "HUNT") return read_hunt(tokens);
@@ -355,6 +356,33 @@ class ProgramReader {
                        fmt::format("write {} and a number from 0 to {}", tokens.front().text, most));
     if (!script_.waypoints.empty()) return malformed(tokens.front(), "write it before the first move");
     out = *count;
+    return std::nullopt;
+  }
+
+  /// (START AT Z12.5 A0.1 .. LOCK1 ..): where the axes and locks stand before the first move.
+  Fault read_start(const std::vector<Token>& tokens) {
+    if (!script_.waypoints.empty()) return malformed(tokens.front(), "write it before the first move");
+    if (tokens.size() < 2 + letters_.size() || tokens[1].text != "AT")
+      return malformed(tokens.front(), "write START AT and every axis after it");
+    for (std::size_t k = 0; k < letters_.size(); ++k) {
+      const Token& token = tokens[2 + k];
+      const std::string_view text = token.text;
+      const auto value =
+          text.starts_with(letters_[k]) ? parse_script_number(text.substr(letters_[k].size())) : std::nullopt;
+      if (!value) return malformed(token, fmt::format("write {} and a decimal number", letters_[k]));
+      if (const auto wrong = range_fault(k == 0 ? "script.insertion_mm" : "script.pull_mm", *value))
+        return malformed(token, "write " + *wrong);
+      (k == 0 ? now_.insertion_mm : now_.pull_mm[k - 1]) = *value;
+    }
+    constexpr std::string_view kLock = "LOCK";
+    for (std::size_t k = 2 + letters_.size(); k < tokens.size(); ++k) {
+      const std::string_view text = tokens[k].text;
+      const auto lock =
+          text.starts_with(kLock) ? parse_script_count(text.substr(kLock.size())) : std::nullopt;
+      if (!lock || *lock < 1 || *lock > script_.locks)
+        return malformed(tokens[k], fmt::format("name a lock from LOCK1 to LOCK{}", script_.locks));
+      now_.engaged.set(static_cast<std::size_t>(*lock - 1));
+    }
     return std::nullopt;
   }
 

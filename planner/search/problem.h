@@ -11,7 +11,7 @@
 
 #include "planner/motion/clearance.h"
 #include "planner/search/tip_region.h"
-#include "planner/segment/design.h"
+#include "planner/segment/state.h"
 
 namespace withy {
 
@@ -57,6 +57,10 @@ struct SearchProblem {
 
   double least_reserve = 1.0;  ///< of every switch (planner/segment/field.h)
   bool hunts_wanted = false;   ///< locks engage only where their hunts can be made
+
+  /// Where ways begin: a state that keeps every limit. Not the straight one drawn back only where a user asks
+  /// how to go on from another.
+  State start = start_state();
 
   // What is only asked of many layouts at once.
 

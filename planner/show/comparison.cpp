@@ -45,6 +45,12 @@ std::string cell(const Json& summary, const char* key, int decimals) {
   return fmt::format("{:.{}f}", found->get<double>(), decimals);
 }
 
+/// Upper bound of the chance to fail, in per cent.
+std::string fails_cell(const Answer& answer) {
+  if (!answer.plan || !answer.plan->standing) return "-";
+  return fmt::format("{:.2f}", 100.0 * answer.plan->standing->fails.high);
+}
+
 }  // namespace
 
 std::string comparison_json(const Scene& scene, const std::string& scene_file,
@@ -77,22 +83,24 @@ std::string comparison_json(const Scene& scene, const std::string& scene_file,
 }
 
 std::string comparison_table(const std::vector<ComparedAnswer>& answers) {
-  std::string out =
-      fmt::format("{:>5}  {:<11}  {:>9}  {:>8}  {:>7}  {:>9}  {:>8}  {:>7}  {:>9}  {:>9}  {:>7}\n", "locks",
-                  "verdict", "clear mm", "switches", "actions", "tension N", "field mT", "reserve",
-                  "duration s", "decided s", "after s");
+  std::string out = fmt::format(
+      "{:>5}  {:<11}  {:>7}  {:>6}  {:>9}  {:>8}  {:>7}  {:>9}  {:>8}  {:>7}  {:>9}  {:>9}  {:>7}\n", "locks",
+      "verdict", "fails %", "stands", "clear mm", "switches", "actions", "tension N", "field mT", "reserve",
+      "duration s", "decided s", "after s");
   for (const ComparedAnswer& a : answers) {
     const Json plan = Json::parse(a.plan_text);
     const Json summary =
         plan.contains("summary") && plan["summary"].is_object() ? plan["summary"] : Json::object();
-    out +=
-        fmt::format("{:>5}  {:<11}  {:>9}  {:>8}  {:>7}  {:>9}  {:>8}  {:>7}  {:>10}  {:>9.2f}  {:>7.2f}\n",
-                    a.answer.locks, name_of(a.answer.verdict), cell(summary, "clearance_mm", 2),
-                    a.answer.plan ? std::to_string(switches_in(*a.answer.plan)) : "-",
-                    cell(summary, "actions", 0), cell(summary, "tension_max_N", 1),
-                    cell(summary, "field_max_mT", 1), cell(summary, "field_reserve", 2),
-                    cell(summary, "duration_s", 0), a.answer.seconds, a.answer.seconds_after);
+    out += fmt::format(
+        "{:>5}  {:<11}  {:>7}  {:>6}  {:>9}  {:>8}  {:>7}  {:>9}  {:>8}  {:>7}  {:>10}  {:>9.2f}  {:>7.2f}\n",
+        a.answer.locks, name_of(a.answer.verdict), fails_cell(a.answer), cell(summary, "reserve", 2),
+        cell(summary, "clearance_mm", 2), a.answer.plan ? std::to_string(switches_in(*a.answer.plan)) : "-",
+        cell(summary, "actions", 0), cell(summary, "tension_max_N", 1), cell(summary, "field_max_mT", 1),
+        cell(summary, "field_reserve", 2), cell(summary, "duration_s", 0), a.answer.seconds,
+        a.answer.seconds_after);
   }
+  out +=
+      "fails %: benches with usual errors that fail, the upper bound; stands: times those errors, proved\n";
   for (const ComparedAnswer& a : answers) {
     out += fmt::format("{} lock{}: {}\n", a.answer.locks, a.answer.locks == 1 ? "" : "s", a.answer.why);
     const Json plan = Json::parse(a.plan_text);

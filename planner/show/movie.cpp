@@ -4,6 +4,8 @@
 #include <algorithm>
 #include <cassert>
 #include <cmath>
+#include <cstdlib>
+#include <string_view>
 #include <vector>
 
 #include <fmt/format.h>
@@ -140,6 +142,29 @@ class MovieWriter {
   std::vector<State> frames_;
 };
 
+/// The same drawing with one digit behind each point in its path data, a twentieth of a point off at most:
+/// the wall's many faces take less than half the bytes.
+std::string with_short_numbers(const std::string& svg) {
+  constexpr std::string_view kData = " d=\"";
+  std::string out;
+  std::size_t at = 0;
+  while (true) {
+    const std::size_t data = svg.find(kData, at);
+    if (data == std::string::npos) return out + svg.substr(at);
+    out += svg.substr(at, data + kData.size() - at);
+    at = data + kData.size();
+    for (const std::size_t end = svg.find('"', at); at < end;) {
+      const std::size_t word = std::min(end, svg.find_first_of(" \"", at));
+      const std::string token = svg.substr(at, word - at);
+      out += token.find('.') == std::string::npos
+                 ? token
+                 : fmt::format("{:.1f}", std::strtod(token.c_str(), nullptr));
+      if (word < end) out += ' ';
+      at = std::min(end, word + 1);
+    }
+  }
+}
+
 }  // namespace
 
 std::string draw_movie(const PictureInput& input) {
@@ -147,7 +172,7 @@ std::string draw_movie(const PictureInput& input) {
   auto [svg, view] = draw_backdrop(input);
   const std::size_t end = svg.rfind("</svg>");
   assert(end != std::string::npos);
-  return svg.substr(0, end) + MovieWriter(input, view).group() + svg.substr(end);
+  return with_short_numbers(svg.substr(0, end)) + MovieWriter(input, view).group() + svg.substr(end);
 }
 
 }  // namespace withy

@@ -75,8 +75,9 @@ std::string place_sentence(const PlaceReport& report) {
 }
 
 std::string place_table(const PlaceReport& report) {
-  std::string out = fmt::format("{:>4}  {:>12}  {:>8}  {:>8}  {:>7}  {:>9}  {}\n", "rank", "clearance mm",
-                                "switches", "field mT", "reserve", "separable", "stations mm @ clocking deg");
+  std::string out = fmt::format("{:>4}  {:>7}  {:>6}  {:>12}  {:>8}  {:>8}  {:>7}  {:>9}  {}\n", "rank",
+                                "fails %", "stands", "clearance mm", "switches", "field mT", "reserve",
+                                "separable", "stations mm @ clocking deg");
   for (std::size_t i = 0; i < report.result.best.size(); ++i) {
     const PlacedDesign& d = report.result.best[i];
     const auto share = separable_share(report.scene, d.layout);
@@ -86,7 +87,9 @@ std::string place_table(const PlaceReport& report) {
       where += fmt::format("{}{:.2f} @ {:g}", k == 0 ? "" : ", ", d.layout.station_mm[at],
                            degrees_to_write(d.layout.clock_rad[at]));
     }
-    out += fmt::format("{:>4}  {:>12.2f}  {:>8}  {:>8}  {:>7}  {:>9}  {}\n", i + 1, d.plan.clearance_mm,
+    out += fmt::format("{:>4}  {:>7}  {:>6}  {:>12.2f}  {:>8}  {:>8}  {:>7}  {:>9}  {}\n", i + 1,
+                       d.standing ? fmt::format("{:.2f}", 100.0 * d.standing->fails.high) : "-",
+                       d.standing ? fmt::format("{:.2f}", d.standing->reserve) : "-", d.plan.clearance_mm,
                        d.switches, report.scene.parts.field ? fmt::format("{:.2f}", d.field_mT) : "-",
                        reserve_text(report.scene, d), share ? fmt::format("{:.0f} %", 100.0 * *share) : "-",
                        where);
@@ -124,6 +127,9 @@ std::string place_json(const PlaceReport& report) {
          {"station_mm", d.layout.station_mm},
          {"clock_deg", degrees_of(d.layout.clock_rad)},
          {"clearance_mm", d.plan.clearance_mm},
+         {"chance_to_fail_high", d.standing ? Json(d.standing->fails.high) : Json(nullptr)},
+         {"reserve", d.standing ? Json(d.standing->reserve) : Json(nullptr)},
+         {"reserve_limited_by", d.standing ? Json(d.standing->limited_by) : Json(nullptr)},
          {"switches", d.switches},
          {"field_max_mT", report.scene.parts.field ? Json(d.field_mT) : Json(nullptr)},
          {"field_reserve",

@@ -7,7 +7,6 @@
 
 #include <fmt/core.h>
 
-#include "planner/files/cautions.h"
 #include "planner/files/markup.h"
 #include "planner/files/words.h"
 #include "planner/show/reach_report.h"
@@ -21,28 +20,17 @@ constexpr double kMargin_px = 26.0;
 // Marks of targets from a file are at least this wide; those of a lattice are as wide as its spacing.
 constexpr double kLeastMark_px = 7.0;
 
-// Paper, ink and edges as on the pages of plans (tools/page/src/style.css).
-constexpr const char* kStyle =
-    ":root{color-scheme:light;--paper:#f7f5f0;--panel:#fff;--ink:#1d2530;--soft:#5b6672;--edge:#d9d5cb}"
-    "@media screen and (prefers-color-scheme:dark){:root{color-scheme:dark;--paper:#12161c;--panel:#1a2029;"
-    "--ink:#e8ebef;--soft:#9da9b5;--edge:#323b47}}"
-    "*{box-sizing:border-box}"
-    "body{font:15px/1.45 system-ui,\"Segoe UI\",\"Helvetica "
-    "Neue\",sans-serif;color:var(--ink);background:var(--"
-    "paper);margin:0 auto;max-width:1720px;padding:14px clamp(10px,2vw,28px) 40px}"
-    "h1{font-size:1.35rem;font-weight:650;margin:0 0 8px}h2{font-size:1.05rem;font-weight:650;margin:14px 0 "
-    "6px}"
-    "table{border-collapse:collapse}th,td{padding:.25em .9em;text-align:right;border-bottom:1px solid "
-    "var(--edge);font-variant-numeric:tabular-nums}th{color:var(--soft);font-weight:600}"
-    ".counts{display:grid;grid-template-columns:repeat(auto-fit,minmax(300px,1fr));gap:14px;align-items:"
-    "start}"
-    ".counts>section{background:var(--panel);border:1px solid var(--edge);border-radius:10px;padding:8px "
-    "12px;break-inside:avoid}"
-    "figure{margin:0 0 8px}figcaption{font-size:13px;color:var(--soft)}"
-    "svg{max-width:100%;height:auto}figure svg{background:#fff;border-radius:6px}"
-    ".cautions{border:2px solid var(--ink);border-radius:8px;padding:.6em 1em .6em 2em;margin:1.2em 0}"
-    ".key span{display:inline-block;margin-left:1em}.key svg{vertical-align:middle;margin-right:.3em}"
-    "@media (max-width:700px){th,td{padding:.25em .3em}th{font-size:13px}}";
+constexpr const char* kStyle = R"(
+.counts { display: grid; grid-template-columns: repeat(auto-fit, minmax(300px, 1fr)); gap: 14px; align-items: start; }
+.panel h2 { margin-top: 2px; } figure { margin: 0 0 8px; } figcaption { font-size: 13px; color: var(--ink-soft); }
+figure svg { max-width: 100%; height: auto; background: #fff; border-radius: 6px; display: block; }
+figure a:hover rect, figure a:focus-visible rect { stroke: #a3212e; stroke-width: 2.5; }
+.key span { display: inline-block; margin-left: 1em; } .key svg { vertical-align: middle; margin-right: 0.3em; }
+.targets { max-height: 70vh; border: 1px solid var(--edge); border-radius: 10px; background: var(--panel); }
+.targets thead th { position: sticky; top: 0; background: var(--panel); } tr:target { background: var(--marked); }
+code { font: 0.86rem ui-monospace, monospace; white-space: nowrap; }
+@media print { .targets { max-height: none; } }
+)";
 
 /// A view along one of the entry frame's cross axes: z to the right, the other cross axis up.
 struct View {
@@ -56,6 +44,7 @@ struct Stack {
   int reached = 0;
   int unreachable = 0;
   int undecided = 0;
+  std::size_t first = 0;  ///< index of one of its targets
   int all() const { return reached + unreachable + undecided; }
 };
 
@@ -98,17 +87,11 @@ class Drawing {
 
   std::string svg(const ReachCount& count) const {
     const double height = 2.0 * kMargin_px + scale_ * (high_.y() - low_.y());
-    std::string out = fmt::format(
-        "<svg viewBox=\"0 0 {0:.0f} {1:.0f}\" width=\"{0:.0f}\" height=\"{1:.0f}\" "
-        "font-family=\"sans-serif\" role=\"img\">\n",
-        kViewWidth_px, height);
-    out += fmt::format("<use href=\"#wall-{}\" fill=\"#e3e5e8\"/>\n", view_.name);
+    std::string out = opened(height, fmt::format("{} in the view with {} up", share_reached(count), up()));
     for (const auto& [place, stack] : stacks(count)) {
       const Eigen::Vector2d q = page(Eigen::Vector2d(place.first, place.second) * kPlaceGrain_mm);
-      out += fmt::format(
-          "<g><title>z {:.1f}, {} {:.1f} mm: {} reached, {} unreachable, {} undecided</title>{}</g>\n",
-          place.first * kPlaceGrain_mm, view_.name, place.second * kPlaceGrain_mm, stack.reached,
-          stack.unreachable, stack.undecided, mark(q.x(), q.y(), mark_px(), stack));
+      out += fmt::format("<a href=\"#target-{}\"><title>{}</title>{}</a>\n", stack.first + 1, words(stack),
+                         mark(q.x(), q.y(), mark_px(), stack));
     }
     return out + entry_mark() + scale_bar(height) + "</svg>";
   }
@@ -116,14 +99,10 @@ class Drawing {
   /// What changes from one count to another: filled where targets are gained, crossed where they are lost.
   std::string difference(const ReachCount& from, const ReachCount& to) const {
     const double height = 2.0 * kMargin_px + scale_ * (high_.y() - low_.y());
-    std::string out = fmt::format(
-        "<svg viewBox=\"0 0 {0:.0f} {1:.0f}\" width=\"{0:.0f}\" height=\"{1:.0f}\" "
-        "font-family=\"sans-serif\" "
-        "role=\"img\">\n<use href=\"#wall-{2}\" fill=\"#e3e5e8\"/>\n",
-        kViewWidth_px, height, view_.name);
+    std::string out = opened(height, fmt::format("gained and lost, in the view with {} up", up()));
     for (const auto& [place, change] : changes(from, to)) {
       const Eigen::Vector2d q = page(Eigen::Vector2d(place.first, place.second) * kPlaceGrain_mm);
-      const Stack gained{1, 0, 0}, lost{0, 1, 0};
+      const Stack gained{1, 0, 0, 0}, lost{0, 1, 0, 0};
       out +=
           fmt::format("<g><title>z {:.1f}, {} {:.1f} mm: {} gained, {} lost</title>{}{}</g>\n",
                       place.first * kPlaceGrain_mm, view_.name, place.second * kPlaceGrain_mm, change.first,
@@ -148,6 +127,24 @@ class Drawing {
                               : std::max(kLeastMark_px, scale_ * report_.tolerance_mm);
   }
 
+  std::string opened(double height, const std::string& name) const {
+    return fmt::format(
+        "<svg viewBox=\"0 0 {0:.0f} {1:.0f}\" width=\"{0:.0f}\" height=\"{1:.0f}\" "
+        "font-family=\"sans-serif\" "
+        "role=\"group\" aria-label=\"{2}\">\n<use href=\"#wall-{3}\" fill=\"#e3e5e8\"/>\n",
+        kViewWidth_px, height, name, view_.name);
+  }
+
+  /// Where a place's target is, in the scene's frame, and what became of all that stand there.
+  std::string words(const Stack& stack) const {
+    const Eigen::Vector3d& p = report_.targets_S[stack.first];
+    std::string out =
+        fmt::format("target {} at ({:.2f}, {:.2f}, {:.2f}) mm", stack.first + 1, p.x(), p.y(), p.z());
+    if (stack.all() > 1) out += fmt::format(" and {} in line with it", stack.all() - 1);
+    return out + fmt::format(": {} reached, {} unreachable, {} undecided", stack.reached, stack.unreachable,
+                             stack.undecided);
+  }
+
   /// The wall's shadow: all of its faces, filled, each the same way round so that none undoes another.
   std::string wall_path() const {
     std::string out;
@@ -166,7 +163,8 @@ class Drawing {
     std::map<std::pair<long, long>, Stack> out;
     for (std::size_t i = 0; i < report_.targets_E.size(); ++i) {
       const Eigen::Vector2d q = at(report_.targets_E[i]) / kPlaceGrain_mm;
-      Stack& stack = out[{std::lround(q.x()), std::lround(q.y())}];
+      Stack& stack =
+          out.try_emplace({std::lround(q.x()), std::lround(q.y())}, Stack{0, 0, 0, i}).first->second;
       const Verdict verdict = count.result.verdict[i];
       ++(verdict == Verdict::reached       ? stack.reached
          : verdict == Verdict::unreachable ? stack.unreachable
@@ -220,17 +218,22 @@ std::string key() {
     return fmt::format("<span><svg width=\"20\" height=\"20\">{}</svg>{}</span> ",
                        mark(10.0, 10.0, 16.0, stack), words);
   };
-  return "<p class=\"key\">Each square stands for the targets that lie one behind the other there." +
-         sign({1, 0, 0}, "all reached") + sign({1, 3, 0}, "some reached") +
-         sign({0, 1, 0}, "none: proved unreachable") + sign({1, 0, 1}, "some undecided") + "</p>\n";
+  return "<p class=\"key\">Each square stands for the targets that lie one behind the other there, and leads "
+         "to their row below." +
+         sign({1, 0, 0, 0}, "all reached") + sign({1, 3, 0, 0}, "some reached") +
+         sign({0, 1, 0, 0}, "none: proved unreachable") + sign({1, 0, 1, 0}, "some undecided") + "</p>\n";
 }
 
 std::string totals(const ReachReport& report) {
-  std::string out = "<table>\n<tr><th>locks<th>reached<th>unreachable<th>undecided<th>share reached</tr>\n";
+  std::string out =
+      "<table><thead><tr><th class=\"n\">locks<th class=\"n\">reached<th class=\"n\">unreachable<th "
+      "class=\"n\">undecided<th class=\"n\">share reached</tr></thead>\n";
   for (const ReachCount& count : report.counts)
-    out += fmt::format("<tr><td>{}<td>{}<td>{}<td>{}<td>{}</tr>\n", count.locks,
-                       count.targets_with(Verdict::reached), count.targets_with(Verdict::unreachable),
-                       count.targets_with(Verdict::undecided), share_reached(count));
+    out += fmt::format(
+        "<tr><td class=\"n\">{}<td class=\"n\">{}<td class=\"n\">{}<td class=\"n\">{}<td "
+        "class=\"n\">{}</tr>\n",
+        count.locks, count.targets_with(Verdict::reached), count.targets_with(Verdict::unreachable),
+        count.targets_with(Verdict::undecided), share_reached(count));
   return out + "</table>\n";
 }
 
@@ -256,7 +259,8 @@ std::string figure(const std::string& svg, const Drawing& drawing) {
 }
 
 std::string count_section(const ReachCount& count, const std::vector<Drawing>& drawings) {
-  std::string out = fmt::format("<section><h2>{}: {}</h2>\n", locks_of(count), share_reached(count));
+  std::string out =
+      fmt::format("<section class=\"panel\"><h2>{}: {}</h2>\n", locks_of(count), share_reached(count));
   for (const std::string& left_out : count.not_checked)
     out += fmt::format("<p>not checked: {}</p>\n", left_out);
   for (const Drawing& drawing : drawings) out += figure(drawing.svg(count), drawing);
@@ -265,32 +269,62 @@ std::string count_section(const ReachCount& count, const std::vector<Drawing>& d
 
 std::string change_section(const ReachCount& from, const ReachCount& to,
                            const std::vector<Drawing>& drawings) {
-  std::string out = fmt::format("<section><h2>from {} to {}</h2>\n", locks_of(from), locks_of(to));
+  std::string out =
+      fmt::format("<section class=\"panel\"><h2>from {} to {}</h2>\n", locks_of(from), locks_of(to));
   for (const Drawing& drawing : drawings) out += figure(drawing.difference(from, to), drawing);
   return out + "</section>\n";
+}
+
+std::string verdict_cell(Verdict verdict) {
+  const char* sign = verdict == Verdict::reached       ? kReachedSign
+                     : verdict == Verdict::unreachable ? kUnreachableSign
+                                                       : kUndecidedSign;
+  return fmt::format("<td>{} {}", sign, name_of(verdict));
+}
+
+/// A word of a command line, quoted where a shell would part it.
+std::string shell_word(const std::string& word) {
+  const bool plain = !word.empty() && word.find_first_not_of(
+                                          "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
+                                          "0123456789_./+-") == std::string::npos;
+  if (plain && word.front() != '-') return word;
+  std::string out = "'";
+  for (const char c : word) out += c == '\'' ? std::string("'\\''") : std::string(1, c);
+  return out + "'";
+}
+
+/// Every target with its verdicts, and the command that plans it.
+std::string target_table(const ReachReport& report) {
+  std::string out =
+      "<h2>Targets</h2>\n<p>The command opens the bench on that target and asks for every lock count; the "
+      "scene's own target comes back with undo. A direction that the scene asks for counts there.</p>\n<div "
+      "class=\"scroll targets\" tabindex=\"0\" role=\"region\" aria-label=\"Targets\"><table><thead><tr><th "
+      "class=\"n\">target<th class=\"n\">x mm<th class=\"n\">y mm<th class=\"n\">z mm";
+  for (const ReachCount& count : report.counts) out += "<th>" + locks_of(count);
+  out += "<th>command</tr></thead>\n";
+  const std::string scene = escaped_for_markup(shell_word(report.scene_file));
+  for (std::size_t i = 0; i < report.targets_S.size(); ++i) {
+    const Eigen::Vector3d& p = report.targets_S[i];
+    out += fmt::format(
+        "<tr id=\"target-{}\"><td class=\"n\">{}<td class=\"n\">{:.2f}<td class=\"n\">{:.2f}<td "
+        "class=\"n\">{:.2f}",
+        i + 1, i + 1, p.x(), p.y(), p.z());
+    for (const ReachCount& count : report.counts) out += verdict_cell(count.result.verdict[i]);
+    out += fmt::format("<td><code>withy live {} --target {:.6g} {:.6g} {:.6g}</code></tr>\n", scene, p.x(),
+                       p.y(), p.z());
+  }
+  return out + "</table></div>\n";
 }
 
 }  // namespace
 
 std::string reach_html(const ReachReport& report, const DisplayMesh& wall) {
-  const std::string title = escaped_for_markup(report.scene.title);
-  std::string out = fmt::format(
-      "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\n<meta "
-      "http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src "
-      "'unsafe-inline'\">\n<meta name=\"viewport\" "
-      "content=\"width=device-width\">\n<title>{0}: what is "
-      "reached</title>\n<style>{1}</style></head>\n<body>\n"
-      "<h1>{0}: what is reached</h1>\n<p>{2}</p>\n",
-      title, kStyle, what_was_asked(report));
-  out += "<ul class=\"cautions\">\n";
-  for (const std::string_view caution : kCautions) out += fmt::format("<li>{}</li>\n", caution);
-  out += "</ul>\n" + totals(report) + key();
+  std::string out = fmt::format("<p>{}</p>\n", what_was_asked(report)) + totals(report) + key();
   std::vector<Drawing> drawings;
   for (const View& view : kViews) drawings.emplace_back(report, wall.wall_E, view);
-  out += "<svg width=\"0\" height=\"0\"><defs>\n";
+  out += "<svg width=\"0\" height=\"0\" aria-hidden=\"true\"><defs>\n";
   for (const Drawing& drawing : drawings) out += drawing.wall();
-  out += "</defs></svg>\n";
-  out += "<div class=\"counts\">\n";
+  out += "</defs></svg>\n<div class=\"counts\">\n";
   for (const ReachCount& count : report.counts) out += count_section(count, drawings);
   out += "</div>\n";
   if (report.counts.size() > 1) {
@@ -301,7 +335,7 @@ std::string reach_html(const ReachReport& report, const DisplayMesh& wall) {
       out += change_section(report.counts[i - 1], report.counts[i], drawings);
     out += "</div>\n";
   }
-  return out + "</body></html>\n";
+  return plain_page(report.scene.title + ": what is reached", kStyle, out + target_table(report));
 }
 
 }  // namespace withy

@@ -33,6 +33,9 @@ Json count_json(const ReachCount& count) {
   for (const Verdict verdict : kVerdicts) out[std::string(name_of(verdict))] = count.targets_with(verdict);
   out["checked"] = count.checked;
   out["not_checked"] = count.not_checked;
+  out["stood"] = count.result.stood.empty()
+                     ? Json(nullptr)
+                     : Json(std::count(count.result.stood.begin(), count.result.stood.end(), true));
   out["work"] = count.result.work;
   out["seconds"] = count.seconds;
   return out;
@@ -52,6 +55,13 @@ std::string share_reached(const ReachCount& count) {
   return fmt::format("{:.1f} to {:.1f} %", 100.0 * reached / all, 100.0 * (reached + open) / all);
 }
 
+std::string share_stood(const ReachCount& count) {
+  if (count.result.stood.empty()) return "-";
+  const auto stood = std::count(count.result.stood.begin(), count.result.stood.end(), true);
+  return fmt::format("{:.1f} %",
+                     100.0 * static_cast<double>(stood) / static_cast<double>(count.result.stood.size()));
+}
+
 std::string reach_table(const ReachReport& report) {
   std::string out;
   if (report.spacing_mm)
@@ -59,12 +69,15 @@ std::string reach_table(const ReachReport& report) {
                        count_of(report.targets_S.size(), "target"), *report.spacing_mm);
   else
     out += fmt::format("{}\n", count_of(report.targets_S.size(), "target"));
-  out += fmt::format("{:>5}  {:>8}  {:>11}  {:>9}  {:>16}\n", "locks", "reached", "unreachable", "undecided",
-                     "share reached");
+  out += fmt::format("{:>5}  {:>8}  {:>11}  {:>9}  {:>16}  {:>11}\n", "locks", "reached", "unreachable",
+                     "undecided", "share reached", "share stood");
   for (const ReachCount& count : report.counts)
-    out += fmt::format("{:>5}  {:>8}  {:>11}  {:>9}  {:>16}\n", count.locks,
+    out += fmt::format("{:>5}  {:>8}  {:>11}  {:>9}  {:>16}  {:>11}\n", count.locks,
                        count.targets_with(Verdict::reached), count.targets_with(Verdict::unreachable),
-                       count.targets_with(Verdict::undecided), share_reached(count));
+                       count.targets_with(Verdict::undecided), share_reached(count), share_stood(count));
+  out += fmt::format(
+      "share stood: a plan is reached that fails on fewer than {:g} % of benches with usual errors\n",
+      100.0 * kReachChance);
   if (report.counts.size() > 1)
     out += fmt::format("reached by at least one of these counts: {} of {}\n", reached_by_any(report),
                        report.targets_S.size());

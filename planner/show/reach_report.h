@@ -51,6 +51,9 @@ std::string reach_json(const ReachReport& report);
 /// Told apart without colour: the share reached by lightness, undecided and unreachable by their signs.
 std::string reach_html(const ReachReport& report, const DisplayMesh& wall);
 
+/// "48.0 %": the share of targets to which a plan stands a usual bench; "-" where that was not asked.
+std::string share_stood(const ReachCount& count);
+
 /// "62.0 %", "62.0 to 64.5 %": the share of targets that is reached, its upper end with every undecided one.
 std::string share_reached(const ReachCount& count);
 

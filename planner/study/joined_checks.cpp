@@ -84,6 +84,10 @@ std::optional<InputError> header_fault(const Json& header, const std::filesystem
     if (!header[text].is_string()) return bad_header(folder, fmt::format("{} is no text", text));
   for (const char* list : {"scenes", "designs"})
     if (!all_texts(header[list])) return bad_header(folder, fmt::format("{} is no list of names", list));
+  // Runs of before there were titles go without.
+  if (header.contains("scene_titles") &&
+      (!all_texts(header["scene_titles"]) || header["scene_titles"].size() != header["scenes"].size()))
+    return bad_header(folder, "scene_titles is no list of a title for each scene");
   if (!lock_counts(header["locks"])) return bad_header(folder, "locks is no list of lock counts");
   if (!all_counts(header["seeds"])) return bad_header(folder, "seeds is no list of seeds");
   if (!header["budget_work_s"].is_number()) return bad_header(folder, "budget_work_s is no number");

@@ -45,11 +45,14 @@ InputError missing_runs(const std::filesystem::path& folder, const std::vector<R
 void count(StudyGroup& group, const Json& result) {
   ++group.runs;
   const std::string verdict = result["verdict"];
+  ++group.whys[{verdict, result["why"].get<std::string>()}];
   if (verdict == "reached") ++group.reached;
   if (verdict == "unreachable") ++group.unreachable;
   if (verdict == "undecided") ++group.undecided;
   if (verdict == kRefused) ++group.refused;
   if (result["clearance_mm"].is_number()) group.clearance_mm.push_back(result["clearance_mm"]);
+  if (result["chance_to_fail_high"].is_number()) group.fails_high.push_back(result["chance_to_fail_high"]);
+  if (result["reserve"].is_number()) group.reserve.push_back(result["reserve"]);
 }
 
 }  // namespace
@@ -63,6 +66,7 @@ std::string journal_header(const Study& study) {
   header["study_sha256"] = study.sha256;
   header["title"] = study.title;
   header["scenes"] = study.scenes;
+  header["scene_titles"] = study.scene_titles;
   header["designs"] = study.designs;
   header["locks"] = study.locks;
   header["seeds"] = study.seeds;
@@ -126,10 +130,12 @@ std::vector<StudyGroup> study_groups(const StudyResults& results) {
   for (const RunRecord& record : results.records) {
     const Json result = Json::parse(record.result);
     if (record.index % seeds == 0)
-      groups.push_back({result["scene"], result["design"], result["locks"], 0, 0, 0, 0, 0, {}});
+      groups.push_back({result["scene"], result["design"], result["locks"], 0, 0, 0, 0, 0, {}, {}, {}, {}});
     count(groups.back(), result);
   }
-  for (StudyGroup& group : groups) std::sort(group.clearance_mm.begin(), group.clearance_mm.end());
+  for (StudyGroup& group : groups)
+    for (std::vector<double>* figures : {&group.clearance_mm, &group.fails_high, &group.reserve})
+      std::sort(figures->begin(), figures->end());
   return groups;
 }
 
@@ -145,14 +151,18 @@ std::string study_table(const StudyResults& results) {
     scene_width = std::max(scene_width, group.scene.size());
     design_width = std::max(design_width, group.design.size());
   }
-  std::string out = fmt::format("{:<{}}  {:<{}}  {:>5}  {:>5}  {:>7}  {:>11}  {:>9}  {:>7}  {:>14}\n",
-                                "scene", scene_width, "design", design_width, "locks", "runs", "reached",
-                                "unreachable", "undecided", "refused", "least clear mm");
+  std::string out =
+      fmt::format("{:<{}}  {:<{}}  {:>5}  {:>5}  {:>7}  {:>11}  {:>9}  {:>7}  {:>14}  {:>13}  {:>12}\n",
+                  "scene", scene_width, "design", design_width, "locks", "runs", "reached", "unreachable",
+                  "undecided", "refused", "least clear mm", "most fails %", "least stands");
   for (const StudyGroup& group : groups)
-    out += fmt::format("{:<{}}  {:<{}}  {:>5}  {:>5}  {:>7}  {:>11}  {:>9}  {:>7}  {:>14}\n", group.scene,
-                       scene_width, group.design, design_width, group.locks, group.runs, group.reached,
-                       group.unreachable, group.undecided, group.refused,
-                       group.clearance_mm.empty() ? "-" : fmt::format("{:.2f}", group.clearance_mm.front()));
+    out +=
+        fmt::format("{:<{}}  {:<{}}  {:>5}  {:>5}  {:>7}  {:>11}  {:>9}  {:>7}  {:>14}  {:>13}  {:>12}\n",
+                    group.scene, scene_width, group.design, design_width, group.locks, group.runs,
+                    group.reached, group.unreachable, group.undecided, group.refused,
+                    group.clearance_mm.empty() ? "-" : fmt::format("{:.2f}", group.clearance_mm.front()),
+                    group.fails_high.empty() ? "-" : fmt::format("{:.2f}", 100.0 * group.fails_high.back()),
+                    group.reserve.empty() ? "-" : fmt::format("{:.2f}", group.reserve.front()));
   return out;
 }
 

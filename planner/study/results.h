@@ -3,8 +3,10 @@
 #pragma once
 
 #include <filesystem>
+#include <map>
 #include <set>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include <nlohmann/json.hpp>
@@ -48,6 +50,9 @@ struct StudyGroup {
   int undecided = 0;
   int refused = 0;
   std::vector<double> clearance_mm;  ///< finite ones of the plans, ascending
+  std::vector<double> fails_high;    ///< upper bounds of the plans' chances to fail, ascending
+  std::vector<double> reserve;       ///< of the plans, ascending
+  std::map<std::pair<std::string, std::string>, int> whys;  ///< how many runs say so, by verdict and sentence
 };
 
 /// All groups, in order of their first runs.

@@ -151,6 +151,7 @@ Result<void> read_all_scenes(Study& study) {
     if (run.locks != study.locks.front() || alike) continue;
     const auto read = read_amended(study, run);
     if (!read) return tl::unexpected(read.error());
+    if (study.scene_titles.size() == run.scene) study.scene_titles.push_back(read->scene.title);
     study.hashes[read->scene.file.string()] = read->scene.sha256;
     study.hashes[read->scene.mesh_file.string()] = read->scene.mesh_sha256;
   }

@@ -42,8 +42,9 @@ struct Study {
   std::filesystem::path file;
   std::string bytes;  ///< the file as it was read; designs are taken from it again for each run
   std::string title;
-  std::vector<std::string> scenes;   ///< scene files as the study names them, seen from its folder
-  std::vector<std::string> designs;  ///< names; one, the scene as it is, where the study lists none
+  std::vector<std::string> scenes;        ///< scene files as the study names them, seen from its folder
+  std::vector<std::string> scene_titles;  ///< one for each scene, as its first design has it
+  std::vector<std::string> designs;       ///< names; one, the scene as it is, where the study lists none
   bool designs_listed = false;
   std::vector<int> locks;
   std::vector<int> seeds;

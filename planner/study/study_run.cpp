@@ -41,6 +41,8 @@ Answer answer_to(const SearchProblem& problem, const PreparedScene& prepared, co
   SolveSettings settings;
   settings.effort = Effort::of_work(work_of(study.budget_work_s));
   settings.seed = static_cast<std::uint64_t>(run.seed);
+  settings.prefer = Preference::bench;
+  settings.errors = usual_errors(prepared.scene);
   settings.with_locks = [&](int locks) -> std::optional<SearchProblem> {
     auto other = make_problem(prepared, locks);
     return other ? std::optional(std::move(*other)) : std::nullopt;

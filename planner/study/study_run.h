@@ -17,11 +17,13 @@ inline constexpr std::string_view kRefused = "refused";
 
 /// The figures of a result, in order, beside run, scene, design, locks, seed, verdict and why. Those of a
 /// plan are its summary's; null where there is none.
-inline constexpr std::array<std::string_view, 11> kPlanFigures = {
-    "locks_used",         "actions",      "clearance_mm",
-    "clearance_slack_mm", "tip_error_mm", "tip_direction_error_deg",
-    "tension_max_N",      "pull_max_mm",  "field_max_mT",
-    "duration_s",         "preset"};
+inline constexpr std::array<std::string_view, 14> kPlanFigures = {"locks_used",     "actions",
+                                                                  "clearance_mm",   "clearance_slack_mm",
+                                                                  "tip_error_mm",   "tip_direction_error_deg",
+                                                                  "tension_max_N",  "pull_max_mm",
+                                                                  "field_max_mT",   "duration_s",
+                                                                  "preset",         "reserve",
+                                                                  "chance_to_fail", "chance_to_fail_high"};
 inline constexpr std::array<std::string_view, 3> kSearchFigures = {"cells_examined", "cells_left",
                                                                    "finest_cell_mm"};
 

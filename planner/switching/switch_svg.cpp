@@ -1,6 +1,8 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include <algorithm>
 #include <cmath>
+#include <functional>
+#include <limits>
 #include <numbers>
 
 #include <fmt/core.h>
@@ -22,7 +24,7 @@ std::string opened(double width, double height, const std::string& title) {
   return fmt::format(
              "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {0:.0f} {1:.0f}\" width=\"{0:.0f}\" "
              "height=\"{1:.0f}\" "
-             "font-family=\"sans-serif\" fill=\"#1c1f24\">\n<title>{2}</title>\n",
+             "font-family=\"sans-serif\" fill=\"#1d2530\">\n<title>{2}</title>\n",
              width, height, escaped_for_markup(title)) +
          "<defs>\n<pattern id=\"strong\" width=\"6\" height=\"6\" patternUnits=\"userSpaceOnUse\" "
          "patternTransform=\"rotate(45)\"><rect width=\"6\" height=\"6\" fill=\"#ffffff\"/><rect width=\"2\" "
@@ -30,10 +32,13 @@ std::string opened(double width, double height, const std::string& title) {
          "fill=\"#6b6f76\"/></pattern>\n"
          "<pattern id=\"none\" width=\"6\" height=\"6\" patternUnits=\"userSpaceOnUse\"><rect width=\"6\" "
          "height=\"6\" "
-         "fill=\"#ffffff\"/><path d=\"M0 0L6 6M6 0L0 6\" stroke=\"#1c1f24\" "
+         "fill=\"#ffffff\"/><path d=\"M0 0L6 6M6 0L0 6\" stroke=\"#1d2530\" "
          "stroke-width=\"1\"/></pattern>\n</defs>\n"
-         "<rect width=\"100%\" height=\"100%\" fill=\"#ffffff\"/>\n";
+         "<rect width=\"100%\" height=\"100%\" fill=\"#f7f5f0\"/>\n";
 }
+
+/// Differences below a hundredth, of a millitesla or of a reserve, are not worth a shade.
+constexpr double kWorthAShade = 0.01;
 
 /// From which to which field the shades run: the weakest there is to the strongest within the limit.
 struct Range {
@@ -45,8 +50,7 @@ struct Range {
     lo = std::min(lo, strength_mT);
     hi = std::max(hi, strength_mT);
   }
-  /// Differences below a hundredth of a millitesla are not worth a shade.
-  bool flat() const { return hi - lo < 0.01; }
+  bool flat() const { return hi - lo < kWorthAShade; }
   double share(double strength_mT) const { return flat() ? 0.35 : (strength_mT - lo) / (hi - lo); }
 };
 
@@ -77,23 +81,85 @@ std::string sector(const BendPose& pose, const BendGrid& grid, const std::string
 std::string strengths_of(const SwitchMap& map) {
   if (std::isinf(map.most())) return "no field of any strength";
   const double share = map.share_allowed();
-  std::string words = map.most() - map.least() < 0.01
+  std::string words = map.most() - map.least() < kWorthAShade
                           ? fmt::format("{:.2f} mT", map.least())
                           : fmt::format("{:.2f} to {:.2f} mT", map.least(), map.most());
   return share > 1.0 - 1e-9 ? words + ", at every bend"
                             : fmt::format("{}; within limit at {:.0f} %", words, 100.0 * share);
 }
 
-std::string disc(const SwitchReport& report, const SwitchMap& map, const Range& range, double x, double y) {
-  const double limit = field_limit_mT(report.design);
+/// Does one field, within the limit, switch the lock at every bend? Then a disc of it says nothing.
+bool is_of_one_value(const SwitchMap& map, double limit_mT) {
+  return std::isfinite(map.most()) && map.most() <= limit_mT && map.most() - map.least() < kWorthAShade;
+}
+
+/// The range of the reserve over the bends, for a map of one field.
+Range reserves_of(const SwitchMap& map) {
+  Range range;
+  for (const double reserve : map.reserve) range.take(reserve, std::numeric_limits<double>::max());
+  return range;
+}
+
+/// How much of the limit a field of one strength takes, as a bar across the disc's place, the rest its
+/// margin.
+std::string margin_bar(const SwitchMap& map, double limit_mT, double x, double y) {
+  constexpr double kHalf_px = 16.0;
+  const bool limited = limit_mT < std::numeric_limits<double>::max();
+  const double share = limited ? map.most() / limit_mT : 1.0;
+  const double left = x - kDisc_px;
+  std::string out = fmt::format(
+      "<rect x=\"{0:.1f}\" y=\"{1:.1f}\" width=\"{2:.1f}\" height=\"{3:.1f}\" fill=\"#ffffff\" "
+      "stroke=\"#1d2530\"/>\n<rect x=\"{0:.1f}\" y=\"{1:.1f}\" width=\"{4:.1f}\" height=\"{3:.1f}\" "
+      "fill=\"{5}\" stroke=\"#1d2530\"/>\n",
+      left, y - kHalf_px, 2.0 * kDisc_px, 2.0 * kHalf_px, 2.0 * kDisc_px * share, shade(0.6));
+  out += svg_text(x, y - kHalf_px - 28, "the same at every bend", "middle", 12);
+  const double at = std::clamp(left + 2.0 * kDisc_px * share, left + 26.0, x + kDisc_px - 26.0);
+  out += svg_text(at, y - kHalf_px - 8, fmt::format("{:.2f} mT", map.most()), "middle", 12);
+  if (limited) {
+    out += svg_text(x + kDisc_px, y + kHalf_px + 18, fmt::format("limit {:g} mT", limit_mT), "end", 12);
+    out += svg_text(left, y + kHalf_px + 18, fmt::format("margin {:.2f} mT", limit_mT - map.most()), "start",
+                    12);
+  }
+  return out + svg_text(x, y + kHalf_px + 38,
+                        fmt::format("reserve {:.2f} at every bend", map.least_reserve()), "middle", 12);
+}
+
+/// The bends, each painted by the field that switches the lock there.
+std::string bends(const SwitchReport& report, const std::function<std::string(std::size_t)>& paint, double x,
+                  double y) {
   std::string out = fmt::format(
       "<g transform=\"translate({:.1f} {:.1f})\" stroke=\"#ffffff\" stroke-width=\"0.4\">\n", x, y);
-  for (std::size_t i = 0; i < report.poses.size(); ++i)
-    out += sector(report.poses[i], report.grid, fill(map.strength_mT[i], limit, range));
-  out += fmt::format("<circle r=\"{:.1f}\" fill=\"none\" stroke=\"#1c1f24\" stroke-width=\"1\"/>\n</g>\n",
+  for (std::size_t i = 0; i < report.poses.size(); ++i) out += sector(report.poses[i], report.grid, paint(i));
+  out += fmt::format("<circle r=\"{:.1f}\" fill=\"none\" stroke=\"#1d2530\" stroke-width=\"1\"/>\n</g>\n",
                      kDisc_px);
-  out +=
-      svg_text(x + kDisc_px + 10, y + 4, "x", "start", 12) + svg_text(x, y - kDisc_px - 6, "y", "middle", 12);
+  return out + svg_text(x + kDisc_px + 10, y + 4, "x", "start", 12) +
+         svg_text(x, y - kDisc_px - 6, "y", "middle", 12);
+}
+
+/// Below a disc: its strengths, and where it is painted by the reserve that too.
+std::string words_of(const SwitchReport& report, const SwitchMap& map) {
+  const Range reserves = reserves_of(map);
+  if (!is_of_one_value(map, field_limit_mT(report.design)) || reserves.flat()) return strengths_of(map);
+  return strengths_of(map) +
+         fmt::format("; shown: reserve {:.2f} (light) to {:.2f}", reserves.lo, reserves.hi);
+}
+
+/// What a map shows: the field over the bends; where that is one, the reserve over the bends; where that is
+/// one too, how far both are from their limits.
+std::string shown_at(const SwitchReport& report, const SwitchMap& map, const Range& range, double x,
+                     double y) {
+  const double limit = field_limit_mT(report.design);
+  if (!is_of_one_value(map, limit))
+    return bends(
+        report, [&](std::size_t i) { return fill(map.strength_mT[i], limit, range); }, x, y);
+  const Range reserves = reserves_of(map);
+  if (reserves.flat()) return margin_bar(map, limit, x, y);
+  return bends(
+      report, [&](std::size_t i) { return shade(reserves.share(map.reserve[i])); }, x, y);
+}
+
+std::string disc(const SwitchReport& report, const SwitchMap& map, const Range& range, double x, double y) {
+  std::string out = shown_at(report, map, range, x, y);
   std::string others;
   for (int i = 0; i < report.design.lock_count(); ++i)
     if (i != map.which.lock && map.which.engaged.test(static_cast<std::size_t>(i)))
@@ -104,7 +170,7 @@ std::string disc(const SwitchReport& report, const SwitchMap& map, const Range& 
                            report.design.lock_count() == 1 ? ""
                            : others.empty()                ? ", all others released"
                                                            : ", engaged:" + others));
-  return out + svg_text(x, y + kDisc_px + 37, strengths_of(map), "middle", 12);
+  return out + svg_text(x, y + kDisc_px + 37, words_of(report, map), "middle", 12);
 }
 
 std::string legend(const Range& range, double limit_mT, double x, double y) {
@@ -122,7 +188,7 @@ std::string legend(const Range& range, double limit_mT, double x, double y) {
   }
   const auto key = [&](double at, const char* pattern, const std::string& words) {
     out += fmt::format(
-        "<rect x=\"{:.1f}\" y=\"{:.1f}\" width=\"26\" height=\"14\" fill=\"url(#{})\" stroke=\"#1c1f24\" "
+        "<rect x=\"{:.1f}\" y=\"{:.1f}\" width=\"26\" height=\"14\" fill=\"url(#{})\" stroke=\"#1d2530\" "
         "stroke-width=\"0.6\"/>\n",
         at, y, pattern);
     out += svg_text(at + 32, y + 12, words, "start", 12);
@@ -180,7 +246,7 @@ std::string clock_axis(double y) {
   std::string out;
   for (int deg = 0; deg <= 360; deg += 45) {
     const double x = along_turn(deg / kDegreesPerRadian);
-    out += fmt::format("<path d=\"M{0:.1f} {1:.1f}v5\" stroke=\"#1c1f24\"/>\n", x, y) +
+    out += fmt::format("<path d=\"M{0:.1f} {1:.1f}v5\" stroke=\"#1d2530\"/>\n", x, y) +
            svg_text(x, y + 19, fmt::format("{}", deg), "middle", 12);
   }
   return out;
@@ -260,13 +326,13 @@ std::string two_lock_svg(const SwitchReport& report) {
          svg_text(kPlotLeft_px - 8, bottom, "0", "end", 12);
   if (report.design.field()) {
     const double y = kFieldTop_px + kFieldHeight_px * (1.0 - limit / top_mT);
-    out += fmt::format("<path d=\"M{} {:.1f}h{}\" stroke=\"#1c1f24\" stroke-dasharray=\"7 4\"/>\n",
+    out += fmt::format("<path d=\"M{} {:.1f}h{}\" stroke=\"#1d2530\" stroke-dasharray=\"7 4\"/>\n",
                        kPlotLeft_px, y, kPlotWidth_px);
     out += svg_text(kPlotLeft_px + kPlotWidth_px - 4, y - 5, "limit", "end", 12);
   }
   out += field_line(sweep, top_mT, false, "#6b6f76") + field_line(sweep, top_mT, true, shade(1.0));
   const double mark = along_turn(sweep.results[sweep.widest].clock_rad[0]);
-  out += fmt::format("<path d=\"M{0:.1f} {1:.1f}V{2:.1f}\" stroke=\"#1c1f24\" stroke-width=\"1.5\"/>\n", mark,
+  out += fmt::format("<path d=\"M{0:.1f} {1:.1f}V{2:.1f}\" stroke=\"#1d2530\" stroke-width=\"1.5\"/>\n", mark,
                      kBarsTop_px, bottom);
   out += clock_axis(bottom) +
          svg_text(kPlotLeft_px + kPlotWidth_px / 2, bottom + 42, "clocking, degrees", "middle", 12);
@@ -311,7 +377,7 @@ std::string three_lock_svg(const SwitchReport& report) {
       svg_text(kPlotLeft_px + kSide / 2, top + kSide + 36, "lock 2, degrees; lock 3 upwards", "middle", 12);
   const ClockingResult& widest = sweep.results[sweep.widest];
   out += fmt::format(
-      "<circle cx=\"{:.2f}\" cy=\"{:.2f}\" r=\"7\" fill=\"none\" stroke=\"#1c1f24\" stroke-width=\"2\"/>\n",
+      "<circle cx=\"{:.2f}\" cy=\"{:.2f}\" r=\"7\" fill=\"none\" stroke=\"#1d2530\" stroke-width=\"2\"/>\n",
       kPlotLeft_px + cell * (0.5 + widest.clock_rad[0] / sweep.step_rad),
       top + kSide - cell * (0.5 + widest.clock_rad[1] / sweep.step_rad));
   out += legend(range, std::numeric_limits<double>::max(), kPlotLeft_px, top + kSide + 56);

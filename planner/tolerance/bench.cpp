@@ -30,6 +30,12 @@ Eigen::Isometry3d turned_about(const Eigen::Vector3d& turn, const Eigen::Vector3
 
 }  // namespace
 
+Eigen::Vector3d middle_of(const Channel& channel) {
+  Eigen::AlignedBox3d box;
+  for (const auto& vertex : channel.mesh_E.vertices) box.extend(Eigen::Vector3d(vertex));
+  return box.center();
+}
+
 Eigen::MatrixXd bend_from_pulls(const TendonHardware& tendons) {
   Eigen::MatrixXd pulls(static_cast<Eigen::Index>(tendons.angle_rad.size()), 2);
   for (Eigen::Index k = 0; k < pulls.rows(); ++k) {
@@ -56,14 +62,30 @@ std::vector<PlannedMotion> motions_inside(const Plan& plan, const MotionVerifier
 }
 
 Bench::Bench(const Design& design, const ErrorDraw& errors, const Eigen::Vector3d& channel_centre_E)
+    : Bench(design, errors, channel_centre_E,
+            design.tendons() ? bend_from_pulls(*design.tendons()) : Eigen::MatrixXd(2, 0)) {}
+
+Bench::Bench(const Design& design, const ErrorDraw& errors, const Eigen::Vector3d& channel_centre_E,
+             const Eigen::MatrixXd& bend_per_pull)
     : design_(design), errors_(errors), scale_(1.0 + errors.lumen_scale) {
   const Eigen::Isometry3d entry = Eigen::Translation3d(errors.entry_position_mm) *
                                   turned_about(errors.entry_turn, Eigen::Vector3d::Zero());
   const Eigen::Isometry3d channel = Eigen::Translation3d(errors.registration_position_mm) *
                                     turned_about(errors.registration_turn, channel_centre_E);
   X_EB_ = channel.inverse() * entry;
-  if (design.tendons()) offset_bend_ = bend_from_pulls(*design.tendons()) * errors.pull_offset_mm;
+  if (design.tendons()) offset_bend_ = bend_per_pull * errors.pull_offset_mm;
 }
+
+namespace {
+
+/// Little of a region out of the guide takes little error: it can't bend past what the segment can, or past
+/// what is planned.
+Eigen::Vector2d kept_to(const Design& design, double planned_per_mm, const Eigen::Vector2d& u) {
+  const double most = std::max(design.segment().curvature_max_per_mm, planned_per_mm);
+  return u.norm() > most ? Eigen::Vector2d(u * (most / u.norm())) : u;
+}
+
+}  // namespace
 
 State Bench::state(const State& planned) const {
   const auto regions = regions_of(design_, planned);
@@ -75,14 +97,18 @@ State Bench::state(const State& planned) const {
     const Eigen::Vector2d& error = errors_.bend_at_lock[static_cast<std::size_t>(regions[i].end_lock)];
     out.theta_frozen[i] += error - before;
     before = error;
+    if (design_.carriage().kind == CarriageKind::free) continue;
+    const double f = regions[i].flexible_mm;
+    out.theta_frozen[i] =
+        f < kNoLength_mm
+            ? planned.theta_frozen[i]
+            : Eigen::Vector2d(f * kept_to(design_, regions[i].u.norm(), out.theta_frozen[i] / f));
   }
   const Region& free = regions.back();
   if (!design_.tendons() || free.flexible_mm < kNoLength_mm) return out;
   out.u_free += (errors_.pull_gain * total + offset_bend_ - before) / free.flexible_mm;
   if (design_.carriage().kind == CarriageKind::free) return out;
-  // Little of the region out of the guide takes little error: it can't bend past what the segment can.
-  const double most = std::max(design_.segment().curvature_max_per_mm, planned.u_free.norm());
-  if (out.u_free.norm() > most) out.u_free *= most / out.u_free.norm();
+  out.u_free = kept_to(design_, planned.u_free.norm(), out.u_free);
   return out;
 }
 
@@ -93,7 +119,7 @@ State Bench::scaled(const State& planned) const {
   return out;
 }
 
-Design Bench::scaled_design() const {
+Design Bench::design_in_channel() const {
   DesignParts parts;
   parts.segment = design_.segment();
   parts.segment.length_mm /= scale_;
@@ -115,6 +141,21 @@ Design Bench::scaled_design() const {
   return std::move(*design);
 }
 
+BodyPlacement Bench::placement_in_channel() const {
+  BodyPlacement placement{X_EB_};
+  placement.X_EB.translation() /= scale_;
+  return placement;
+}
+
+std::vector<State> Bench::run_in_channel(const PlannedMotion& motion) const {
+  const bool guided = design_.carriage().kind == CarriageKind::guide;
+  const int pieces = guided && motion.from.insertion_mm != motion.to.insertion_mm ? kGuidePieces : 1;
+  std::vector<State> states;
+  for (int i = 0; i <= pieces; ++i)
+    states.push_back(scaled(interpolate(motion.from, motion.to, static_cast<double>(i) / pieces)));
+  return states;
+}
+
 Contact Bench::contact(const PlannedMotion& motion, const ChannelDistance& distance) const {
   const MotionClearance found = clearance(motion, distance, 0.0);
   if (found.upper_mm < 0.0) return Contact::touches;
@@ -123,27 +164,30 @@ Contact Bench::contact(const PlannedMotion& motion, const ChannelDistance& dista
 
 MotionClearance Bench::clearance(const PlannedMotion& motion, const ChannelDistance& distance,
                                  double required_mm) const {
-  const Design design = scaled_design();
-  BodyPlacement placement{X_EB_};
-  placement.X_EB.translation() /= scale_;
-  const MotionVerifier verifier(design, distance, placement);
-  const bool guided = design_.carriage().kind == CarriageKind::guide;
-  const int pieces = guided && motion.from.insertion_mm != motion.to.insertion_mm ? kGuidePieces : 1;
+  const Design design = design_in_channel();
+  const MotionVerifier verifier(design, distance, placement_in_channel());
+  const std::vector<State> states = run_in_channel(motion);
   MotionClearance least{kInfinity, kInfinity};
-  State from = scaled(motion.from);
-  for (int i = 1; i <= pieces && least.upper_mm >= std::min(0.0, required_mm); ++i) {
-    const State to = scaled(interpolate(motion.from, motion.to, static_cast<double>(i) / pieces));
-    const MotionClearance found = verifier.compare(from, to, required_mm / scale_);
+  for (std::size_t i = 0; i + 1 < states.size() && least.upper_mm >= std::min(0.0, required_mm); ++i) {
+    const MotionClearance found = verifier.compare(states[i], states[i + 1], required_mm / scale_);
     least.lower_mm = std::min(least.lower_mm, scale_ * found.lower_mm);
     least.upper_mm = std::min(least.upper_mm, scale_ * found.upper_mm);
-    from = to;
   }
   return least;
 }
 
+Eigen::Isometry3d Bench::tip_in_channel(const State& planned) const {
+  return X_EB_ * Shape(design_, state(planned)).tip_E();
+}
+
 double Bench::tip_error(const State& planned, const Goal& goal) const {
-  const Eigen::Vector3d tip_E = X_EB_ * Shape(design_, state(planned)).tip_E().translation();
-  return (tip_E - scale_ * goal.point_E).norm();
+  return (tip_in_channel(planned).translation() - scale_ * goal.point_E).norm();
+}
+
+bool Bench::hits(const State& planned, const Goal& goal) const {
+  const Eigen::Isometry3d tip = tip_in_channel(planned);
+  return (tip.translation() - scale_ * goal.point_E).norm() <= goal.tolerance_mm &&
+         goal.direction_error(tip) <= goal.direction_tolerance_rad;
 }
 
 }  // namespace withy

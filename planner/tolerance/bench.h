@@ -20,6 +20,9 @@
 
 namespace withy {
 
+/// Middle of the box around the channel's mesh, in E: what registration turns the channel about.
+Eigen::Vector3d middle_of(const Channel& channel);
+
 /// A: bend (rad) from pulls (mm) by least squares, over continuous routing; two rows.
 Eigen::MatrixXd bend_from_pulls(const TendonHardware& tendons);
 
@@ -45,6 +48,9 @@ class Bench {
  public:
   /// `channel_centre_E` is what registration turns the channel about.
   Bench(const Design& design, const ErrorDraw& errors, const Eigen::Vector3d& channel_centre_E);
+  /// The same with bend_from_pulls at hand (no columns without tendons): for many benches of one design.
+  Bench(const Design& design, const ErrorDraw& errors, const Eigen::Vector3d& channel_centre_E,
+        const Eigen::MatrixXd& bend_per_pull);
 
   /// What the planned state becomes.
   State state(const State& planned) const;
@@ -57,11 +63,25 @@ class Bench {
   MotionClearance clearance(const PlannedMotion& motion, const ChannelDistance& distance,
                             double required_mm = kInfinity) const;
 
+  /// The states that it passes, as the channel sees them: straight from each to the next, evenly over the
+  /// motion.
+  std::vector<State> run_in_channel(const PlannedMotion& motion) const;
+  /// The body and where its carriage stands, as the channel sees them.
+  Design design_in_channel() const;
+  BodyPlacement placement_in_channel() const;
+  /// 1 + sigma: what a length there is less than a real one.
+  double scale() const { return scale_; }
+
   /// Distance (mm) from the tip of a planned state, as it comes out, to the target, as that lies.
   double tip_error(const State& planned, const Goal& goal) const;
 
+  /// Does it end within the target's tolerance of place and direction, as the channel lies?
+  bool hits(const State& planned, const Goal& goal) const;
+
+  const ErrorDraw& errors() const { return errors_; }
+
  private:
-  Design scaled_design() const;
+  Eigen::Isometry3d tip_in_channel(const State& planned) const;
   State scaled(const State& planned) const;
 
   const Design& design_;

@@ -137,7 +137,7 @@ std::optional<double> DirectedBound::kept(const MotionCell& cell, const CellCorn
   double least = std::min(enough_mm, corners.middle_wall_mm - cell.radius_mm);
   const double radius = reach + cell.radius_mm + (std::max(0.0, least) + off) / (1.0 - sigma);
   std::vector<std::pair<double, const WallTriangle*>> near;
-  triangles_.near(corners.middle_E, radius, [&](const WallTriangle& triangle) {
+  triangles_->near(corners.middle_E, radius, [&](const WallTriangle& triangle) {
     const double distance = (corners.middle_E - nearest_on(triangle, corners.middle_E)).norm();
     near.emplace_back((1.0 - sigma) * (distance - reach - cell.radius_mm) - off, &triangle);
   });

@@ -35,6 +35,7 @@
 // on top.
 #pragma once
 
+#include <memory>
 #include <optional>
 
 #include "planner/tolerance/motion_cells.h"
@@ -67,9 +68,11 @@ double chord(double angle_rad);
 class DirectedBound {
  public:
   /// `bend_per_pull`: A (bend_from_pulls), no columns without tendons.
-  DirectedBound(const Channel& channel, Eigen::MatrixXd bend_per_pull,
+  DirectedBound(std::shared_ptr<const WallTriangles> triangles, Eigen::MatrixXd bend_per_pull,
                 const Eigen::Vector3d& channel_centre_E)
-      : triangles_(channel), bend_per_pull_(std::move(bend_per_pull)), centre_E_(channel_centre_E) {}
+      : triangles_(std::move(triangles)),
+        bend_per_pull_(std::move(bend_per_pull)),
+        centre_E_(channel_centre_E) {}
 
   /// What a cell keeps (mm), or `enough_mm` if that is less. Nothing where this bound does not apply.
   std::optional<double> kept(const MotionCell& cell, const CellCorners& corners, const ErrorBounds& errors,
@@ -86,7 +89,7 @@ class DirectedBound {
   double room_to(const WallTriangle& triangle, const CellCorners& corners, const ErrorBounds& errors,
                  double enough_mm) const;
 
-  WallTriangles triangles_;
+  std::shared_ptr<const WallTriangles> triangles_;
   Eigen::MatrixXd bend_per_pull_;
   Eigen::Vector3d centre_E_;
 };

@@ -19,6 +19,9 @@ constexpr double kUsualPullOffset_mm = 0.05;
 constexpr double kUsualPosition_mm = 0.2;
 constexpr double kUsualAngle_rad = 0.3 * kRadiansPerDegree;
 constexpr double kUsualLumenScale = 0.005;
+// Coils set up by their number of turns, magnets by their maker's grade.
+constexpr double kUsualCoilGain = 0.05;
+constexpr double kUsualMagnetStrength = 0.05;
 
 double even_within(double most, std::mt19937_64& generator) {
   return most * (2.0 * boost::random::uniform_01<double>()(generator) - 1.0);
@@ -45,7 +48,9 @@ const std::array<ErrorName, kErrorKinds>& error_names() {
        {"entry_angle_deg", "entry direction", kRadiansPerDegree},
        {"registration_position_mm", "registration, position", 1.0},
        {"registration_angle_deg", "registration, turn", kRadiansPerDegree},
-       {"lumen_scale", "lumen scale", 1.0}}};
+       {"lumen_scale", "lumen scale", 1.0},
+       {"coil_gain", "coil gain", 1.0},
+       {"magnet_strength", "magnet strength", 1.0}}};
   return kNames;
 }
 
@@ -59,6 +64,8 @@ ErrorSizes usual_errors(const Scene& scene) {
   sizes[ErrorKind::registration_position] = kUsualPosition_mm;
   sizes[ErrorKind::registration_angle] = kUsualAngle_rad;
   sizes[ErrorKind::lumen_scale] = kUsualLumenScale;
+  sizes[ErrorKind::coil_gain] = kUsualCoilGain;
+  sizes[ErrorKind::magnet_strength] = kUsualMagnetStrength;
   return sizes;
 }
 
@@ -67,9 +74,12 @@ Result<ErrorSizes> read_errors(const std::filesystem::path& path) {
   if (!file) return tl::unexpected<InputError>(file.error());
   TomlSection root = (*file)->root();
   ErrorSizes sizes;
+  sizes[ErrorKind::coil_gain] = kUsualCoilGain;
+  sizes[ErrorKind::magnet_strength] = kUsualMagnetStrength;
   for (std::size_t i = 0; i < kErrorKinds; ++i) {
     const ErrorName& name = error_names()[i];
     const std::string key(name.key);
+    if (i >= static_cast<std::size_t>(ErrorKind::coil_gain) && !root.has(key)) continue;
     sizes.most[i] = root.number(key) * name.per_file_unit;
   }
   root.close();
@@ -111,6 +121,12 @@ void ErrorDraw::take(ErrorKind kind, const ErrorDraw& from) {
     case ErrorKind::lumen_scale:
       lumen_scale = from.lumen_scale;
       return;
+    case ErrorKind::coil_gain:
+      coil_gain = from.coil_gain;
+      return;
+    case ErrorKind::magnet_strength:
+      magnet_strength = from.magnet_strength;
+      return;
   }
 }
 
@@ -127,6 +143,8 @@ ErrorDraw draw_errors(const Design& design, const ErrorSizes& sizes, std::mt1993
       even_in_ball<Eigen::Vector3d>(sizes[ErrorKind::registration_position], generator);
   draw.registration_turn = even_in_ball<Eigen::Vector3d>(sizes[ErrorKind::registration_angle], generator);
   draw.lumen_scale = even_within(sizes[ErrorKind::lumen_scale], generator);
+  draw.coil_gain = even_within(sizes[ErrorKind::coil_gain], generator);
+  draw.magnet_strength = even_within(sizes[ErrorKind::magnet_strength], generator);
   return draw;
 }
 

@@ -8,7 +8,10 @@
 //   pull offset     each tendon's zero is off by up to o
 //   entry           the carriage stands off: position, and direction about the entry point
 //   registration    the channel lies elsewhere than the scene says: position, and turn about the middle of
-//   its mesh lumen scale     the channel came out (1 + sigma) times as large, about the entry point
+//                   its mesh
+//   lumen scale     the channel came out (1 + sigma) times as large, about the entry point
+//   coil gain       the coils make (1 + gamma) times the field that they should
+//   magnet strength all magnets have (1 + mu) times their moment
 //
 // Tendons set the bend from the base to the tip, Theta_total = the sum of all regions' Theta, the latches
 // those of the frozen regions; the free region gets what is left. So with the bends at engaged locks off by
@@ -38,9 +41,11 @@ enum class ErrorKind {
   entry_angle,
   registration_position,
   registration_angle,
-  lumen_scale
+  lumen_scale,
+  coil_gain,
+  magnet_strength
 };
-inline constexpr std::size_t kErrorKinds = 8;
+inline constexpr std::size_t kErrorKinds = 10;
 
 struct ErrorName {
   std::string_view key;    ///< in files, with its unit
@@ -59,7 +64,8 @@ struct ErrorSizes {
 /// The scene's backlash, and for the others what is common practice on a bench (no source).
 ErrorSizes usual_errors(const Scene& scene);
 
-/// Reads a TOML file with one key for each error, all required.
+/// Reads a TOML file with one key for each error, all required but the coils' and the magnets': where they
+/// are left out, the usual sizes of these stand.
 Result<ErrorSizes> read_errors(const std::filesystem::path& file);
 
 /// One bench, drawn.
@@ -72,6 +78,8 @@ struct ErrorDraw {
   Eigen::Vector3d registration_position_mm = Eigen::Vector3d::Zero();
   Eigen::Vector3d registration_turn = Eigen::Vector3d::Zero();
   double lumen_scale = 0.0;
+  double coil_gain = 0.0;
+  double magnet_strength = 0.0;
 
   static ErrorDraw none(const Design& design);
   /// Takes one error from another draw.

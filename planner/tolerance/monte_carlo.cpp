@@ -29,11 +29,52 @@ PairOfDraws tip_errors(const SearchProblem& problem, const State& reached, const
   return out;
 }
 
+/// What happened on one bench.
+struct OnBench {
+  Contact contact = Contact::clear;
+  bool misses = false;
+  bool disengaged = false;
+  bool overloads = false;
+};
+
+OnBench run_bench(const SearchProblem& problem, const std::vector<PlannedMotion>& motions,
+                  const State& reached, const Hardware& hardware, const HardwareAsked& asked,
+                  const Bench& bench) {
+  OnBench out;
+  for (const PlannedMotion& motion : motions) {
+    if (out.contact == Contact::touches) break;
+    out.contact = std::max(out.contact, bench.contact(motion, *problem.distance));
+  }
+  out.misses = !bench.hits(reached, problem.goal);
+  const BenchHardware on_bench(hardware, bench);
+  for (const PlannedSwitch& planned : asked.switches) {
+    out.disengaged = out.disengaged || !on_bench.engages(planned);
+    out.overloads = out.overloads || !on_bench.switches(planned);
+  }
+  for (const State& state : asked.states) out.overloads = out.overloads || !on_bench.keeps_limits(state);
+  return out;
+}
+
 }  // namespace
+
+double MonteCarloResult::tip_share_left() const {
+  double left = 1.0;
+  for (const SensitivityIndex& index : tip_share) left -= index.share;
+  return std::max(0.0, left);
+}
+
+HardwareAsked hardware_asked(const Design& design, const Plan& plan) {
+  HardwareAsked asked{switches_in(design, plan), {}};
+  for (const PlannedState& state : plan.states)
+    if (std::find(asked.states.begin(), asked.states.end(), state) == asked.states.end())
+      asked.states.push_back(state);
+  return asked;
+}
 
 MonteCarloResult run_monte_carlo(const SearchProblem& problem, const std::vector<PlannedMotion>& motions,
                                  const State& reached, const Eigen::Vector3d& channel_centre_E,
-                                 const ErrorSizes& sizes, const MonteCarloSettings& settings) {
+                                 const ErrorSizes& sizes, const MonteCarloSettings& settings,
+                                 const HardwareAsked& asked) {
   std::mt19937_64 generator(settings.seed);
   std::vector<Pair> pairs;
   for (int i = 0; i < settings.draws; ++i) {
@@ -42,29 +83,34 @@ MonteCarloResult run_monte_carlo(const SearchProblem& problem, const std::vector
     pairs.push_back({std::move(a), std::move(b)});
   }
   std::vector<PairOfDraws> tips(pairs.size());
-  std::vector<Contact> contact(pairs.size());
+  std::vector<OnBench> benches(pairs.size());
+  const Hardware hardware(problem.design);
   std::atomic<int> done{0};
   tbb::parallel_for(std::size_t{0}, pairs.size(), [&](std::size_t i) {
     tips[i] = tip_errors(problem, reached, channel_centre_E, pairs[i]);
-    const Bench bench(problem.design, pairs[i].a, channel_centre_E);
-    for (const PlannedMotion& motion : motions) {
-      if (contact[i] == Contact::touches) break;
-      contact[i] = std::max(contact[i], bench.contact(motion, *problem.distance));
-    }
+    benches[i] = run_bench(problem, motions, reached, hardware, asked,
+                           Bench(problem.design, pairs[i].a, channel_centre_E));
     settings.progress(static_cast<double>(++done) / settings.draws);
   });
 
   MonteCarloResult result;
   result.draws = settings.draws;
-  result.contacts = static_cast<int>(std::count(contact.begin(), contact.end(), Contact::touches));
-  result.close = static_cast<int>(std::count(contact.begin(), contact.end(), Contact::close));
+  for (const OnBench& bench : benches) {
+    result.contacts += bench.contact == Contact::touches;
+    result.close += bench.contact == Contact::close;
+    result.misses += bench.misses;
+    result.disengaged += bench.disengaged;
+    result.overloads += bench.overloads;
+    result.fails += bench.contact != Contact::clear || bench.misses || bench.disengaged || bench.overloads;
+  }
   for (const PairOfDraws& tip : tips) result.tip_error_mm.push_back(tip.at_a);
   std::sort(result.tip_error_mm.begin(), result.tip_error_mm.end());
-  result.misses = static_cast<int>(std::count_if(result.tip_error_mm.begin(), result.tip_error_mm.end(),
-                                                 [&](double e) { return e > problem.goal.tolerance_mm; }));
   result.contact = {clopper_pearson(result.contacts, result.draws).low,
                     clopper_pearson(result.contacts + result.close, result.draws).high};
   result.miss = clopper_pearson(result.misses, result.draws);
+  result.disengage = clopper_pearson(result.disengaged, result.draws);
+  result.overload = clopper_pearson(result.overloads, result.draws);
+  result.fail = clopper_pearson(result.fails, result.draws);
   const auto shares = first_order_indices(tips);
   std::copy(shares.begin(), shares.end(), result.tip_share.begin());
   return result;

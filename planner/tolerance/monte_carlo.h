@@ -2,7 +2,9 @@
 // Many benches drawn, each run through the whole plan.
 //
 // Contact: some motion of the plan, as the drawn bench runs it, does not keep clear of the wall, judged over
-// the whole motion and body (MotionVerifier). Miss: the tip ends further from the target than its tolerance.
+// the whole motion and body (MotionVerifier). Miss: the tip ends outside the target's tolerance of place or
+// direction. Disengaged: a lock finds no notch, or might find another. Overload: a lock does not switch, or a
+// limit is broken (bench_hardware.h). A bench with any of these fails.
 // The draws come from one generator in order, so a seed gives the same result on any number of threads.
 #pragma once
 
@@ -10,7 +12,7 @@
 #include <functional>
 #include <vector>
 
-#include "planner/tolerance/bench.h"
+#include "planner/tolerance/bench_hardware.h"
 #include "planner/tolerance/statistics.h"
 
 namespace withy {
@@ -20,12 +22,30 @@ struct MonteCarloResult {
   int contacts = 0;  ///< proved
   int close = 0;     ///< too close to tell
   int misses = 0;
+  int disengaged = 0;
+  int overloads = 0;
+  int fails = 0;  ///< those too close to tell among them
   ProbabilityInterval contact;
   ProbabilityInterval miss;
+  ProbabilityInterval disengage;
+  ProbabilityInterval overload;
+  ProbabilityInterval fail;
   std::vector<double> tip_error_mm;  ///< ascending
   /// Share of the tip error's variance that goes with each error alone (first-order Sobol index).
-  std::array<double, kErrorKinds> tip_share{};
+  std::array<SensitivityIndex, kErrorKinds> tip_share{};
+
+  /// What the first-order shares leave: what errors do only together.
+  double tip_share_left() const;
 };
+
+/// What of a plan's hardware the benches are held against.
+struct HardwareAsked {
+  std::vector<PlannedSwitch> switches;
+  std::vector<State> states;
+};
+
+/// All of it.
+HardwareAsked hardware_asked(const Design& design, const Plan& plan);
 
 struct MonteCarloSettings {
   int draws = 1000;
@@ -35,6 +55,7 @@ struct MonteCarloSettings {
 
 MonteCarloResult run_monte_carlo(const SearchProblem& problem, const std::vector<PlannedMotion>& motions,
                                  const State& reached, const Eigen::Vector3d& channel_centre_E,
-                                 const ErrorSizes& sizes, const MonteCarloSettings& settings);
+                                 const ErrorSizes& sizes, const MonteCarloSettings& settings,
+                                 const HardwareAsked& asked = {});
 
 }  // namespace withy

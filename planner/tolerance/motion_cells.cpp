@@ -66,6 +66,8 @@ void MotionCells::add_part(int part, const std::vector<BendLevers>& first,
     MotionCell cell;
     cell.part = part;
     cell.stretch = static_cast<int>(k);
+    cell.from_mm = s0;
+    cell.to_mm = s1;
     cell.radius_mm = design_.body_radius(0.5 * (s0 + s1));
     if (guided) {
       cell.levers = deepest[k + 1];

@@ -38,6 +38,8 @@ struct MotionCell {
   bool refined = false;  ///< is clearance_mm what MotionVerifier proves?
   int part = 0;
   int stretch = 0;
+  double from_mm = 0.0;  ///< stations of the stretch's ends
+  double to_mm = 0.0;
 };
 
 /// What a closer check of a cell (directed_bound.h) starts from.
@@ -57,6 +59,8 @@ class MotionCells {
               const Eigen::Vector3d& channel_centre_E, double behind_mm);
 
   const std::vector<MotionCell>& cells() const { return cells_; }
+  /// How many parts the motion is cut into, all alike.
+  int parts() const { return parts_; }
 
   /// Has the verifier check a cell.
   void refine(std::size_t cell);

@@ -6,6 +6,7 @@
 #include <cmath>
 
 #include <boost/math/distributions/binomial.hpp>
+#include <boost/math/distributions/normal.hpp>
 
 namespace withy {
 namespace {
@@ -34,22 +35,41 @@ PercentileEstimate percentile(const std::vector<double>& ascending, double share
   return estimate;
 }
 
-std::vector<double> first_order_indices(const std::vector<PairOfDraws>& draws) {
-  assert(draws.size() > 1);
+namespace {
+
+SensitivityIndex index_of(const std::vector<PairOfDraws>& draws, std::size_t i) {
   const double n = static_cast<double>(draws.size());
-  double mean = 0.0;
-  for (const PairOfDraws& d : draws) mean += (d.at_a + d.at_b) / (2.0 * n);
-  double variance = 0.0;
-  for (const PairOfDraws& d : draws)
-    variance += ((d.at_a - mean) * (d.at_a - mean) + (d.at_b - mean) * (d.at_b - mean)) / (2.0 * n - 1.0);
-  std::vector<double> indices(draws.front().at_ab.size(), 0.0);
-  if (!(variance > 0.0)) return indices;
-  for (std::size_t i = 0; i < indices.size(); ++i) {
-    // Taking the mean off f(B) leaves the expectation as it is and less of the noise.
-    double sum = 0.0;
-    for (const PairOfDraws& d : draws) sum += (d.at_b - mean) * (d.at_ab[i] - d.at_a);
-    indices[i] = sum / n / variance;
+  double m = 0.0;
+  for (const PairOfDraws& d : draws) m += (d.at_b + d.at_ab[i]) / (2.0 * n);
+  double V = 0.0;
+  double covariance = 0.0;
+  for (const PairOfDraws& d : draws) {
+    const double y = d.at_b - m;
+    const double yi = d.at_ab[i] - m;
+    V += 0.5 * (y * y + yi * yi) / n;
+    covariance += y * yi / n;
   }
+  if (!(V > 0.0)) return {0.0, 0.0, 0.0};
+  const double S = covariance / V;
+  double variance = 0.0;
+  for (const PairOfDraws& d : draws) {
+    const double y = d.at_b - m;
+    const double yi = d.at_ab[i] - m;
+    const double term = y * yi - 0.5 * S * (y * y + yi * yi);  // its mean is 0
+    variance += term * term / n;
+  }
+  const double quantile = boost::math::quantile(boost::math::normal(), 1.0 - kTail);
+  const double half = quantile * std::sqrt(variance / n) / V;
+  const auto share = [](double x) { return std::clamp(x, 0.0, 1.0); };
+  return {share(S), share(S - half), share(S + half)};
+}
+
+}  // namespace
+
+std::vector<SensitivityIndex> first_order_indices(const std::vector<PairOfDraws>& draws) {
+  assert(draws.size() > 1);
+  std::vector<SensitivityIndex> indices;
+  for (std::size_t i = 0; i < draws.front().at_ab.size(); ++i) indices.push_back(index_of(draws, i));
   return indices;
 }
 

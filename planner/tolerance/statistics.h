@@ -36,16 +36,26 @@ struct PercentileEstimate {
 /// distribution (H. A. David and H. N. Nagaraja, "Order Statistics", 3rd ed., 2003, section 7.1).
 PercentileEstimate percentile(const std::vector<double>& ascending, double share);
 
-/// First-order indices of a function of several independent inputs: the share of the variance that goes when
-/// one input is known (I. M. Sobol, 1993). The estimator is A. Saltelli et al., "Variance based sensitivity
-/// analysis of model output", Computer Physics Communications 181, 2010, table 2 (b): the mean of f(B)
-/// (f(AB_i) - f(A)) over the variance, AB_i being A with input i taken from B. Zeros where the function does
-/// not vary.
+/// A first-order index: the share of the variance that goes when one input is known (I. M. Sobol, 1993),
+/// never below 0, with its interval of kConfidence by the normal law, cut to [0, 1].
+struct SensitivityIndex {
+  double share = 0.0;
+  double low = 0.0;
+  double high = 1.0;
+};
+
+/// First-order indices of a function of several independent inputs, by the efficient estimator of A. Janon,
+/// T. Klein, A. Lagnoux, M. Nodet and C. Prieur, "Asymptotic normality and efficiency of two Sobol index
+/// estimators", ESAIM: Probability and Statistics 18, 2014: with Y = f(B) and Y_i = f(AB_i), AB_i being A
+/// with input i taken from B,
+///     m = mean((Y + Y_i) / 2),   V = mean((Y^2 + Y_i^2) / 2) - m^2,   S = (mean(Y Y_i) - m^2) / V,
+/// its variance over the draws that of (Y - m)(Y_i - m) - S ((Y - m)^2 + (Y_i - m)^2) / 2, over V^2. Zeros
+/// where the function does not vary.
 struct PairOfDraws {
   double at_a = 0.0;
   double at_b = 0.0;
   std::vector<double> at_ab;  ///< one for each input
 };
-std::vector<double> first_order_indices(const std::vector<PairOfDraws>& draws);
+std::vector<SensitivityIndex> first_order_indices(const std::vector<PairOfDraws>& draws);
 
 }  // namespace withy

@@ -21,13 +21,6 @@ Json number(double value) {
   return std::isfinite(value) ? Json(value) : Json(nullptr);
 }
 
-/// Middle of the box around the channel's mesh.
-Eigen::Vector3d centre_of(const Channel& channel) {
-  Eigen::AlignedBox3d box;
-  for (const auto& vertex : channel.mesh_E.vertices) box.extend(Eigen::Vector3d(vertex));
-  return box.center();
-}
-
 /// A size as files have it: degrees for angles.
 double in_file_unit(std::size_t kind, double size) {
   return size / error_names()[kind].per_file_unit;
@@ -43,6 +36,11 @@ std::string interval_words(const ProbabilityInterval& p, int hits, int draws) {
                      100.0 * p.low, 100.0 * p.high);
 }
 
+std::string share_words(const SensitivityIndex& index) {
+  return fmt::format("{:.0f} % ({:.0f} to {:.0f})", 100.0 * index.share, 100.0 * index.low,
+                     100.0 * index.high);
+}
+
 std::string end_words(const std::optional<double>& end) {
   return end ? fmt::format("{:.3f}", *end) : "?";
 }
@@ -55,31 +53,32 @@ Json probability_json(const ProbabilityInterval& p, int hits, int draws) {
 
 ToleranceReport make_tolerance_report(const SearchProblem& problem, const Plan& plan, const ErrorSizes& sizes,
                                       const MonteCarloSettings& settings) {
-  const Eigen::Vector3d centre_E = centre_of(problem.distance->exact().channel());
+  const Eigen::Vector3d centre_E = middle_of(problem.distance->exact().channel());
   const auto motions = motions_inside(plan, MotionVerifier(problem.design, *problem.distance));
   const State& reached = plan.states[static_cast<std::size_t>(plan.reached_state)];
   WorstCase worst(problem, motions, reached, centre_E);
   ToleranceReport report;
   report.locks = problem.design.lock_count();
   report.seed = settings.seed;
-  report.clearance_planned_mm = worst.clearance_kept({});
+  report.clearance_planned_mm = plan.clearance_mm;
+  const double kept_without = worst.clearance_kept({});
   report.clearance_kept_mm = worst.clearance_kept(sizes);
   report.tip_tolerance_mm = problem.goal.tolerance_mm;
   report.tip_error_planned_mm = worst.tip_error({});
   report.tip_error_most_mm = worst.tip_error(sizes);
-  report.monte_carlo = run_monte_carlo(problem, motions, reached, centre_E, sizes, settings);
+  report.monte_carlo = run_monte_carlo(problem, motions, reached, centre_E, sizes, settings,
+                                       hardware_asked(problem.design, plan));
   for (std::size_t i = 0; i < kErrorKinds; ++i) {
     const auto kind = static_cast<ErrorKind>(i);
     ErrorSizes alone;
     alone[kind] = sizes[kind];
     ErrorVerdict& verdict = report.errors[i];
     verdict.size = sizes[kind];
-    verdict.clearance_lost_mm =
-        motions.empty() ? 0.0 : report.clearance_planned_mm - worst.clearance_kept(alone);
+    verdict.clearance_lost_mm = motions.empty() ? 0.0 : kept_without - worst.clearance_kept(alone);
     verdict.tip_moved_mm = worst.tip_error(alone) - report.tip_error_planned_mm;
     verdict.tip_share = report.monte_carlo.tip_share[i];
-    verdict.stands_off_the_wall = worst.largest(kind, Standing::off_the_wall);
-    verdict.stands_at_the_target = worst.largest(kind, Standing::at_the_target);
+    verdict.stands_off_the_wall = worst.largest(kind, StandsFor::off_the_wall);
+    verdict.stands_at_the_target = worst.largest(kind, StandsFor::at_the_target);
   }
   return report;
 }
@@ -93,26 +92,34 @@ std::string tolerance_table(const ToleranceReport& report) {
       report.clearance_kept_mm >= 0.0 ? fmt::format("at least {:.2f} mm", report.clearance_kept_mm)
                                       : std::string("none proved"),
       report.tip_error_planned_mm, report.tip_error_most_mm, report.tip_tolerance_mm);
+  out += fmt::format("fails:     {}\n", interval_words(drawn.fail, drawn.fails, drawn.draws));
   out += fmt::format(
       "contact:   {}{}\nmiss:      {}\n", interval_words(drawn.contact, drawn.contacts, drawn.draws),
       drawn.close > 0 ? fmt::format(", {} more too close to tell", drawn.close) : std::string(),
       interval_words(drawn.miss, drawn.misses, drawn.draws));
+  out += fmt::format("no notch:  {}\noverload:  {}\n",
+                     interval_words(drawn.disengage, drawn.disengaged, drawn.draws),
+                     interval_words(drawn.overload, drawn.overloads, drawn.draws));
   for (const double share : kShares) {
     const PercentileEstimate p = percentile(drawn.tip_error_mm, share);
     out += fmt::format("tip error, {:.0f} % of benches: up to {:.3f} mm ({} to {})\n", 100.0 * share, p.value,
                        end_words(p.low), end_words(p.high));
   }
-  out += fmt::format("\n{:<26}  {:>9}  {:>10}  {:>8}  {:>9}  {:>14}  {:>14}\n", "error", "up to", "takes mm",
+  out += fmt::format("\n{:<26}  {:>9}  {:>10}  {:>8}  {:>16}  {:>14}  {:>14}\n", "error", "up to", "takes mm",
                      "tip mm", "tip share", "stood, wall", "stood, target");
   for (std::size_t i = 0; i < kErrorKinds; ++i) {
     const ErrorVerdict& e = report.errors[i];
     out +=
-        fmt::format("{:<26}  {:>9.4g}  {:>10}  {:>8.3f}  {:>8.0f}%  {:>14}  {:>14}\n", error_names()[i].key,
+        fmt::format("{:<26}  {:>9.4g}  {:>10}  {:>8.3f}  {:>16}  {:>14}  {:>14}\n", error_names()[i].key,
                     in_file_unit(i, e.size),
                     std::isfinite(e.clearance_lost_mm) ? fmt::format("{:.3f}", e.clearance_lost_mm) : "all",
-                    e.tip_moved_mm, 100.0 * e.tip_share, largest_words(i, e.stands_off_the_wall),
+                    e.tip_moved_mm, share_words(e.tip_share), largest_words(i, e.stands_off_the_wall),
                     largest_words(i, e.stands_at_the_target));
   }
+  out += fmt::format(
+      "tip share: of the tip error's variance, each error alone, with its interval; {:.0f} % is left to "
+      "what errors do together\n",
+      100.0 * drawn.tip_share_left());
   if (report.usual_sizes)
     out +=
         "sizes: the scene's backlash, the others common practice on a bench (no source); give yours by "
@@ -144,9 +151,13 @@ std::string tolerance_json(const ToleranceReport& report) {
   out["monte_carlo"] = {{"samples", drawn.draws},
                         {"seed", report.seed},
                         {"confidence", kConfidence},
+                        {"fail", probability_json(drawn.fail, drawn.fails, drawn.draws)},
                         {"contact", probability_json(drawn.contact, drawn.contacts, drawn.draws)},
                         {"too_close_to_tell", drawn.close},
                         {"miss", probability_json(drawn.miss, drawn.misses, drawn.draws)},
+                        {"disengage", probability_json(drawn.disengage, drawn.disengaged, drawn.draws)},
+                        {"overload", probability_json(drawn.overload, drawn.overloads, drawn.draws)},
+                        {"tip_error_share_left", drawn.tip_share_left()},
                         {"tip_error", std::move(tip)}};
   out["sizes"] = report.usual_sizes ? "usual" : "given";
   out["errors"] = Json::object();
@@ -156,7 +167,9 @@ std::string tolerance_json(const ToleranceReport& report) {
         {"size", in_file_unit(i, e.size)},
         {"clearance_lost_mm", number(e.clearance_lost_mm)},
         {"tip_moved_mm", number(e.tip_moved_mm)},
-        {"tip_error_first_order_index", e.tip_share},
+        {"tip_error_first_order_index", e.tip_share.share},
+        {"tip_error_first_order_low", e.tip_share.low},
+        {"tip_error_first_order_high", e.tip_share.high},
         {"stands_off_the_wall", in_file_unit(i, e.stands_off_the_wall)},
         {"stands_at_the_target", in_file_unit(i, e.stands_at_the_target)}};
   }
@@ -171,7 +184,7 @@ std::string tolerance_csv(const ToleranceReport& report) {
     const ErrorVerdict& e = report.errors[i];
     const Json lost = number(e.clearance_lost_mm);
     out += fmt::format("{},{},{},{},{},{},{}\r\n", csv_quoted(error_names()[i].key), in_file_unit(i, e.size),
-                       lost.is_null() ? "" : lost.dump(), e.tip_moved_mm, e.tip_share,
+                       lost.is_null() ? "" : lost.dump(), e.tip_moved_mm, e.tip_share.share,
                        in_file_unit(i, e.stands_off_the_wall), in_file_unit(i, e.stands_at_the_target));
   }
   return out;

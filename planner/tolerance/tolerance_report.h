@@ -15,7 +15,7 @@ struct ErrorVerdict {
   double size = 0.0;                  ///< as assumed; mm, rad or a share
   double clearance_lost_mm = 0.0;     ///< proved clearance lost to this error alone
   double tip_moved_mm = 0.0;          ///< most that it alone adds to the tip error
-  double tip_share = 0.0;             ///< first-order Sobol index of the tip error
+  SensitivityIndex tip_share;         ///< first-order Sobol index of the tip error
   double stands_off_the_wall = 0.0;   ///< largest size, alone, with which the plan is proved to keep clear
   double stands_at_the_target = 0.0;  ///< and to stay within the target's tolerance
 };
@@ -27,7 +27,7 @@ struct ToleranceReport {
   int locks = 0;
   std::uint64_t seed = 1;
   bool usual_sizes = true;            ///< the sizes are withy's, not the user's
-  double clearance_planned_mm = 0.0;  ///< verified, of the motions inside; infinite when there are none
+  double clearance_planned_mm = 0.0;  ///< the plan's own figure; infinite where it is never inside
   double clearance_kept_mm = 0.0;     ///< proved, under all errors at once
   double tip_tolerance_mm = 0.0;
   double tip_error_planned_mm = 0.0;

@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <cmath>
 #include <functional>
+#include <memory>
 #include <numbers>
 #include <queue>
 #include <utility>
@@ -23,15 +24,21 @@ constexpr double kRounding_mm = 1e-9;
 
 WorstCase::WorstCase(const SearchProblem& problem, const std::vector<PlannedMotion>& motions,
                      const State& reached, const Eigen::Vector3d& channel_centre_E)
+    : WorstCase(problem, motions, reached, channel_centre_E,
+                std::make_shared<const WallTriangles>(problem.distance->exact().channel())) {}
+
+WorstCase::WorstCase(const SearchProblem& problem, const std::vector<PlannedMotion>& motions,
+                     const State& reached, const Eigen::Vector3d& channel_centre_E,
+                     std::shared_ptr<const WallTriangles> triangles)
     : problem_(problem),
       reached_(reached),
       centre_E_(channel_centre_E),
       bend_per_offset_(bend_per_offset(problem.design)),
+      bend_per_pull_(problem.design.tendons() ? bend_from_pulls(*problem.design.tendons())
+                                              : Eigen::MatrixXd(2, 0)),
       tip_(bend_levers(problem.design, reached, body_stations(problem.design, reached, 0.0)).back()),
       tip_directions_(bend_directions(problem.design, reached, problem.design.length_mm())),
-      directed_(problem.distance->exact().channel(),
-                problem.design.tendons() ? bend_from_pulls(*problem.design.tendons()) : Eigen::MatrixXd(2, 0),
-                channel_centre_E) {
+      directed_(std::move(triangles), bend_per_pull_, channel_centre_E) {
   for (const PlannedMotion& motion : motions)
     motions_.emplace_back(problem.design, *problem.distance, motion, channel_centre_E, kBehind_mm);
 }
@@ -48,6 +55,24 @@ ErrorBounds WorstCase::bounds(const ErrorSizes& sizes) const {
   out.registration_mm = sizes[ErrorKind::registration_position];
   out.registration_rad = sizes[ErrorKind::registration_angle];
   out.lumen_scale = sizes[ErrorKind::lumen_scale];
+  return out;
+}
+
+/// The sizes of one bench's own errors.
+ErrorBounds WorstCase::bounds_of(const ErrorDraw& errors) const {
+  ErrorBounds out;
+  for (const Eigen::Vector2d& bend : errors.bend_at_lock)
+    out.backlash_rad = std::max(out.backlash_rad, bend.norm());
+  out.pull_gain = std::abs(errors.pull_gain);
+  if (bend_per_pull_.cols() > 0) {
+    out.offset_mm = errors.pull_offset_mm.cwiseAbs().maxCoeff();
+    out.offset_rad = (bend_per_pull_ * errors.pull_offset_mm).norm();
+  }
+  out.entry_mm = errors.entry_position_mm.norm();
+  out.entry_rad = errors.entry_turn.norm();
+  out.registration_mm = errors.registration_position_mm.norm();
+  out.registration_rad = errors.registration_turn.norm();
+  out.lumen_scale = std::abs(errors.lumen_scale);
   return out;
 }
 
@@ -127,6 +152,42 @@ bool WorstCase::keeps_off_the_wall(const ErrorSizes& sizes) {
   return true;
 }
 
+std::vector<DoubtfulMotion> WorstCase::doubtful(const ErrorSizes& sizes) {
+  const ErrorBounds errors = bounds(sizes);
+  std::vector<DoubtfulMotion> out;
+  const bool shaft = !motions_.empty() && !shaft_stays_behind(errors);
+  for (std::size_t m = 0; m < motions_.size(); ++m) {
+    DoubtfulMotion motion{m, motions_[m].parts(), {}};
+    for (std::size_t i = 0; i < motions_[m].cells().size(); ++i)
+      if (shaft ||
+          (kept_in(motions_[m].cells()[i], errors) < 0.0 && looked_at(motions_[m], i, errors, 0.0) < 0.0))
+        motion.cells.push_back(motions_[m].cells()[i]);
+    if (!motion.cells.empty()) out.push_back(std::move(motion));
+  }
+  return out;
+}
+
+std::optional<std::vector<const MotionCell*>> WorstCase::doubtful_on(const DoubtfulMotion& motion,
+                                                                     const ErrorDraw& errors) const {
+  const ErrorBounds own = bounds_of(errors);
+  if (!shaft_stays_behind(own)) return std::nullopt;
+  std::vector<const MotionCell*> out;
+  for (const MotionCell& cell : motion.cells)
+    if (kept_in(cell, own) < 0.0) out.push_back(&cell);
+  return out;
+}
+
+double WorstCase::direction_error(const ErrorSizes& sizes) const {
+  if (!problem_.goal.direction_E) return 0.0;
+  const ErrorBounds errors = bounds(sizes);
+  // Every frozen region turns by at most what its two ends do, the free one by what is left to it.
+  const auto frozen = static_cast<double>(reached_.theta_frozen.size());
+  const double bent =
+      2.0 * frozen * errors.backlash_rad + errors.pull_gain * tip_.total_bend_rad + errors.offset_rad;
+  return problem_.goal.direction_error(Shape(problem_.design, reached_).tip_E()) + bent + errors.entry_rad +
+         errors.registration_rad + kRounding_mm;
+}
+
 double WorstCase::tip_error(const ErrorSizes& sizes) const {
   const Eigen::Vector3d& target = problem_.goal.point_E;
   const Eigen::Isometry3d tip_E = Shape(problem_.design, reached_).tip_E();
@@ -141,9 +202,9 @@ double WorstCase::tip_error(const ErrorSizes& sizes) const {
   return std::min(directed, undirected);
 }
 
-bool WorstCase::stands(const ErrorSizes& sizes, Standing what) {
-  return what == Standing::off_the_wall ? keeps_off_the_wall(sizes)
-                                        : tip_error(sizes) <= problem_.goal.tolerance_mm;
+bool WorstCase::stands(const ErrorSizes& sizes, StandsFor what) {
+  return what == StandsFor::off_the_wall ? keeps_off_the_wall(sizes)
+                                         : tip_error(sizes) <= problem_.goal.tolerance_mm;
 }
 
 double WorstCase::largest_sought(ErrorKind kind) {
@@ -153,13 +214,15 @@ double WorstCase::largest_sought(ErrorKind kind) {
       return 0.25 * std::numbers::pi;
     case ErrorKind::pull_gain:
     case ErrorKind::lumen_scale:
+    case ErrorKind::coil_gain:
+    case ErrorKind::magnet_strength:
       return 0.5;
     default:
       return kBehind_mm;
   }
 }
 
-double WorstCase::largest(ErrorKind kind, Standing what) {
+double WorstCase::largest(ErrorKind kind, StandsFor what) {
   ErrorSizes sizes;
   double low = 0.0;
   double high = largest_sought(kind);
@@ -173,7 +236,7 @@ double WorstCase::largest(ErrorKind kind, Standing what) {
   // thousandths of the answer.
   constexpr int kHalvings = 40;
   constexpr double kShareAtTheWall = 2e-3;
-  const double share = what == Standing::off_the_wall ? kShareAtTheWall : 0.0;
+  const double share = what == StandsFor::off_the_wall ? kShareAtTheWall : 0.0;
   for (int i = 0; i < kHalvings && high - low > share * high; ++i) {
     const double middle = 0.5 * (low + high);
     (stood(middle) ? low : high) = middle;

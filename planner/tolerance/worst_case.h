@@ -28,6 +28,8 @@
 // covers what rounding does to M (bend_levers.h) and the rest of this.
 #pragma once
 
+#include <memory>
+#include <optional>
 #include <vector>
 
 #include "planner/tolerance/bench.h"
@@ -36,18 +38,28 @@
 namespace withy {
 
 /// What a plan has to stand.
-enum class Standing {
+enum class StandsFor {
   off_the_wall,  ///< every motion keeps clear of the wall
   at_the_target  ///< the tip stays within the target's tolerance
 };
 
-/// Not safe to use from several threads at once.
+/// What of a motion is not proved to keep clear.
+struct DoubtfulMotion {
+  std::size_t motion = 0;
+  int parts = 1;                  ///< that the motion is cut into, all alike
+  std::vector<MotionCell> cells;  ///< that are in doubt, part by part
+};
+
+/// Not safe to use from several threads at once, but for what is const.
 class WorstCase {
  public:
   /// The problem must outlive this. `motions` as motions_inside has them; `reached` is the plan's state at
   /// the target.
   WorstCase(const SearchProblem& problem, const std::vector<PlannedMotion>& motions, const State& reached,
             const Eigen::Vector3d& channel_centre_E);
+  /// The same with the wall's triangles at hand: for many plans in one channel.
+  WorstCase(const SearchProblem& problem, const std::vector<PlannedMotion>& motions, const State& reached,
+            const Eigen::Vector3d& channel_centre_E, std::shared_ptr<const WallTriangles> triangles);
 
   /// Proved lower bound (mm) of the clearance kept under errors of these sizes; below 0 it says nothing but
   /// that. Infinite for a plan that never passes the entry plane.
@@ -56,15 +68,29 @@ class WorstCase {
   /// Proved upper bound (mm) of the distance from the tip to the target's point.
   double tip_error(const ErrorSizes& sizes) const;
 
-  bool stands(const ErrorSizes& sizes, Standing what);
+  bool stands(const ErrorSizes& sizes, StandsFor what);
+
+  /// Proved upper bound (rad) of the angle between the tip and the target's direction; 0 where it asks for
+  /// none.
+  double direction_error(const ErrorSizes& sizes) const;
+
+  /// The motions that are not proved to keep clear under errors of these sizes, with the cells that are in
+  /// doubt. Under smaller errors no others are.
+  std::vector<DoubtfulMotion> doubtful(const ErrorSizes& sizes);
+
+  /// The cells of a doubtful motion that are not proved to keep clear by the sizes of this one bench's
+  /// errors, part by part; nothing where no cell is settled by them.
+  std::optional<std::vector<const MotionCell*>> doubtful_on(const DoubtfulMotion& motion,
+                                                            const ErrorDraw& errors) const;
 
   /// The largest size of one error alone for which the plan is proved to stand, by bisection; at most the
   /// size past which no bound is sought (largest_sought).
-  double largest(ErrorKind kind, Standing what);
+  double largest(ErrorKind kind, StandsFor what);
   static double largest_sought(ErrorKind kind);
 
  private:
   ErrorBounds bounds(const ErrorSizes& sizes) const;
+  ErrorBounds bounds_of(const ErrorDraw& errors) const;
   double kept_in(const MotionCell& cell, const ErrorBounds& errors) const;
   bool may_reach_passage(const MotionCell& cell, const ErrorBounds& errors) const;
   double looked_at(MotionCells& motion, std::size_t cell, const ErrorBounds& errors, double enough_mm);
@@ -76,6 +102,7 @@ class WorstCase {
   State reached_;
   Eigen::Vector3d centre_E_;
   double bend_per_offset_;
+  Eigen::MatrixXd bend_per_pull_;
   BendLevers tip_;
   BendDirections tip_directions_;  // with the free carriage
   DirectedBound directed_;

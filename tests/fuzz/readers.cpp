@@ -11,6 +11,7 @@
 #include "geometry/mesh/mesh.h"
 #include "geometry/phantom/recipe.h"
 #include "planner/fit/measurements.h"
+#include "planner/live/autosave.h"
 #include "planner/plan/plan.h"
 #include "planner/proof/lemmas/verify.h"
 #include "planner/proof/plans/check_plan.h"
@@ -240,6 +241,12 @@ Said read_error_bytes(const std::string& bytes) {
   return said(withy::read_errors(Place::get().put("errors.toml", bytes)));
 }
 
+Said read_live_bytes(const std::string& bytes) {
+  const auto scene = Place::get().path() / "sound.toml";
+  Place::get().put("sound.toml.live", bytes);
+  return said(withy::Autosave(scene).left());
+}
+
 Said read_journal_bytes(const std::string& bytes) {
   Place::get().put("runs/runs-1-of-1.jsonl", bytes);
   const auto results = withy::join_study(Place::get().path() / "runs");
@@ -268,7 +275,8 @@ const std::vector<FuzzReader>& fuzz_readers() {
                                                   {"measured", read_measurement_bytes},
                                                   {"targets", read_target_bytes},
                                                   {"errors", read_error_bytes},
-                                                  {"journal", read_journal_bytes}};
+                                                  {"journal", read_journal_bytes},
+                                                  {"live", read_live_bytes}};
   return readers;
 }
 

@@ -12,6 +12,8 @@ import { pathToFileURL } from 'node:url';
 
 /** ctest's sign for "this could not be tried here". */
 const kSkipped = 77;
+/** No step of a browser is waited for less, ms: a test never fails for a busy machine. */
+export const kPatience = 300000;
 
 function told(name) {
   const value = process.env[name];
@@ -61,11 +63,23 @@ const kBrowserFlags = [
   '--no-first-run', '--disable-background-networking', '--disable-component-update', '--disable-sync',
 ];
 
-export async function startBrowser(...more) {
-  const { chromium } = fromWork('playwright-core');
+function installedBrowser() {
   const executablePath = ['/usr/bin/chromium', '/usr/bin/chromium-browser', '/usr/bin/google-chrome'].find(existsSync);
   if (!executablePath) throw new Error('no chromium is installed');
-  return chromium.launch({ executablePath, args: [...kBrowserFlags, ...more] });
+  return executablePath;
+}
+
+export async function startBrowser(...more) {
+  const { chromium } = fromWork('playwright-core');
+  return chromium.launch({ executablePath: installedBrowser(), args: [...kBrowserFlags, ...more], timeout: kPatience });
+}
+
+/** A browser that can be ended though it no longer answers. */
+export async function startBrowserProcess() {
+  const { chromium } = fromWork('playwright-core');
+  const server = await chromium.launchServer({ executablePath: installedBrowser(), args: kBrowserFlags, timeout: kPatience });
+  const browser = await chromium.connect(server.wsEndpoint(), { timeout: kPatience });
+  return { browser, kill: () => void server.kill().catch(() => {}) };
 }
 
 /** Opens a page file and keeps a record of everything it complains of or asks the network for. */
@@ -80,8 +94,9 @@ export async function open(browser, file, options = {}) {
     const url = request.url();
     if (url !== pathToFileURL(file).href && !/^(data|blob):/.test(url)) complaints.push(`asked for ${url}`);
   });
-  await page.goto(pathToFileURL(file).href, { timeout: 120000 });
-  await page.waitForSelector('html[data-ready="yes"]', { timeout: 120000 });
+  page.setDefaultTimeout(kPatience);
+  await page.goto(pathToFileURL(file).href);
+  await page.waitForSelector('html[data-ready="yes"]', { state: 'attached' });
   return { page, complaints };
 }
 

@@ -121,6 +121,17 @@ TEST_CASE("reach writes table, CSV, JSON and page, and they tell the same") {
   CHECK(page.find("http:") == std::string::npos);
   CHECK(page.find("https:") == std::string::npos);  // nothing to fetch
   CHECK(page.find("<script") == std::string::npos);
+  // Each target has a row, which a mark of the pictures leads to, with the command that plans it.
+  const std::regex command("<code>withy live \\S+ --target (\\S+) (\\S+) (\\S+)</code>");
+  std::size_t row = 0;
+  for (std::sregex_iterator at(page.begin(), page.end(), command), end; at != end; ++at) {
+    REQUIRE(++row < rows.size());
+    CHECK(page.find("<tr id=\"target-" + std::to_string(row) + "\">") != std::string::npos);
+    CHECK(page.find("href=\"#target-" + std::to_string(row) + "\"") != std::string::npos);
+    for (std::size_t axis = 0; axis < 3; ++axis)
+      CHECK(std::stod((*at)[axis + 1]) == Approx(std::stod(rows[row][axis])).margin(1e-3));
+  }
+  CHECK(row == rows.size() - 1);
 }
 
 TEST_CASE("the same question gets the same files from reach, but for the seconds") {

@@ -135,6 +135,15 @@ TEST_CASE("the CSV has a line for each run and the page tells the title as text"
   CHECK(page.find("http://") == std::string::npos);
   CHECK(page.find("https://") == std::string::npos);
   CHECK(page.find("<script") == std::string::npos);
+  // Scenes by title, and each cell leads to the reasons of its runs.
+  CHECK_THAT(page, Catch::Contains("<th>straight tube<small>scene.toml</small></th>"));
+  for (int cell = 1; cell <= 4; ++cell) {
+    CHECK_THAT(page, Catch::Contains("href=\"#why-" + std::to_string(cell) + "\""));
+    CHECK_THAT(page, Catch::Contains("<h3 id=\"why-" + std::to_string(cell) + "\">straight tube, "));
+  }
+  const auto first = nlohmann::json::parse(
+      folder->text("out/results.jsonl").substr(0, folder->text("out/results.jsonl").find('\n')));
+  CHECK_THAT(page, Catch::Contains(first["why"].get<std::string>()));
 }
 
 TEST_CASE("a study killed ten times at random and then finished has the results of an undisturbed one") {

@@ -647,7 +647,7 @@ class Replay {
     }
     largest_of_states();
     if (scene_.field) largest("field", "mT", field, scene_.field->strength_max_mT);
-    if (missing_hunt_ != !s.reserve_limited_by.empty())
+    if (missing_hunt_ && s.reserve_limited_by.find("hunt") == std::string::npos)
       note("summary reserve_limited_by: {}", s.reserve_limited_by);
     if (missing_hunt_) number("reserve", 0);
     if (std::isfinite(hunt_clearance_)) number("hunt_clearance_mm", hunt_clearance_);

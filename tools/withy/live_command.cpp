@@ -6,6 +6,7 @@
 #include <memory>
 #include <string>
 #include <thread>
+#include <vector>
 
 #include <fmt/core.h>
 
@@ -15,6 +16,7 @@
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 #include "tools/withy/live_server.h"
+#include "tools/withy/number_lists.h"
 #include "tools/withy/progress.h"
 
 namespace withy {
@@ -26,6 +28,7 @@ constexpr unsigned kMostWorkers = 4;
 struct Options {
   std::filesystem::path scene;
   int port = 0;
+  std::vector<double> target_mm;
   bool quiet = false;
 };
 
@@ -52,6 +55,9 @@ ExitStatus live(const Options& options) {
     desk = std::move(*opened);
   }
   for (const std::string& note : desk->notes()) say_aside(note);
+  if (!options.target_mm.empty())
+    if (const auto why = desk->move_target(options.target_mm))
+      return refuse_arguments("live", "--target: " + *why);
   auto server = LiveServer::open(*desk, live_page_html(desk->title()), options.port);
   if (!server) return refuse_arguments("live", "--port: " + server.error());
   say_where(options, (*server)->address());
@@ -71,6 +77,9 @@ void add_live_command(CommandLine& line) {
                "withy live scenes/double-bend/scene.toml");
   add_option(app, "SCENE", options->scene, "scene file (TOML; lengths in mm, angles in degrees)").required();
   add_option(app, "--port", options->port, "port of 127.0.0.1; left out: any that is free").within(1, 65535);
+  add_numbers(app, "--target", options->target_mm, 3, false,
+              "X Y Z in mm, scene frame: opens with the target there, unsaved; left out: the scene's")
+      .in_range_of("target.point_mm");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return live(*options); });
 }

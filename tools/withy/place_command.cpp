@@ -197,6 +197,7 @@ ExitStatus run(const Options& options) {
   const double step =
       options.step_mm.value_or(std::max(0.5, std::round(scene.parts.segment.length_mm / kStationsAlong)));
   PlaceSettings settings = settings_for(options, step);
+  settings.errors = usual_errors(scene);
   if (const auto fault = grid_fault(scene.parts, settings)) return refuse_arguments("place", *fault);
 
   using Clock = std::chrono::steady_clock;

@@ -9,14 +9,16 @@
 
 #include <fmt/format.h>
 
-#include "planner/elastic/heed_elasticity.h"
 #include "planner/files/file_names.h"
+#include "planner/heed/heed_elasticity.h"
 #include "planner/search/ask/certify.h"
 #include "planner/search/ompl/ompl_planners.h"
 #include "planner/show/channel_report.h"
 #include "planner/show/picture.h"
+#include "tools/withy/begin_elsewhere.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
+#include "tools/withy/plan_figures.h"
 #include "tools/withy/planning.h"
 
 namespace withy {
@@ -29,10 +31,13 @@ struct Options {
   double budget_s = shares::kPlanSeconds;
   std::uint64_t seed = 1;
   std::string planner;
+  std::string prefer = "bench";
   std::string distance = "field";
   std::filesystem::path folder;
   std::filesystem::path proof;
   std::filesystem::path picture;
+  std::filesystem::path from;
+  bool out = false;
   bool recheck = false;
   bool ideal_pulls = false;
   bool quiet = false;
@@ -40,7 +45,11 @@ struct Options {
 
 /// The files of an answer.
 std::set<std::string> answer_names() {
-  return {"plan.json", "script.csv", "script.ngc", "page.html"};
+  std::set<std::string> names = {"plan.json", "script.csv", "script.ngc", "page.html"};
+  for (int action = 1; action <= kMostRecoveries; ++action)
+    for (const char* ending : {"csv", "ngc", "json"})
+      names.insert(fmt::format("recover-{}.{}", action, ending));
+  return names;
 }
 
 bool known_planner(const std::string& name) {
@@ -55,6 +64,7 @@ std::optional<std::string> add_files(FileBatch& batch, const Options& options, c
   batch.owns(options.folder, answer_names());
   batch.add(options.folder / "plan.json", text);
   auto left_out = add_scripts(batch, options.folder, prepared.scene, asked);
+  add_recoveries(batch, options.folder, prepared.scene, asked);
   if (auto page = page_text(prepared, {asked}, {text}))
     batch.add(options.folder / "page.html", std::move(*page));
   return left_out;
@@ -95,9 +105,45 @@ std::optional<ExitStatus> refused_at_once(const Options& options) {
   if (!options.planner.empty() && !known_planner(options.planner))
     return refuse_arguments("plan", fmt::format("--planner: there is no planner {}; give one of {}",
                                                 options.planner, fmt::join(stock_planner_names(), ", ")));
-  if (const auto place = check_output_folder(options.folder, answer_names(), {options.scene}); !place)
+  if (options.from.empty() && options.out)
+    return refuse_arguments("plan", "--out: name the state to come out from with --from");
+  if (!options.from.empty() && (!options.planner.empty() || !options.proof.empty()))
+    return refuse_arguments("plan", "--from: neither --planner nor --proof goes with it");
+  if (const auto place = check_output_folder(options.folder, answer_names(), {options.scene, options.from});
+      !place)
     return refuse(place.error());
-  return single_files_refused(options, {options.scene});
+  return single_files_refused(options, {options.scene, options.from});
+}
+
+Preference preference(const std::string& word) {
+  if (word == "quick") return Preference::quick;
+  return word == "clearance" ? Preference::clearance : Preference::bench;
+}
+
+/// What was asked, and the answer's place in `asked`; or what to leave with.
+std::optional<ExitStatus> answer_into(std::optional<Asked>& asked, const Options& options,
+                                      const PreparedScene& prepared, Progress& progress) {
+  const int locks = options.locks.value_or(prepared.scene.layout_in_use);
+  AskOptions how{options.clearance_mm, options.budget_s,     options.seed,
+                 options.planner,      options.from.empty(), !options.proof.empty() || options.recheck};
+  how.stuck_locks = true;
+  how.ideal_pulls = options.ideal_pulls;
+  how.heed_elasticity = options.from.empty();
+  how.prefer = preference(options.prefer);
+  if (!options.from.empty()) {
+    const auto problem = make_problem(prepared, locks, options.clearance_mm);
+    if (!problem) return refuse(problem.error());
+    if (options.out)
+      return plan_out(prepared, *problem, {options.scene, options.from, options.folder, options.budget_s},
+                      progress);
+    const auto from = read_start(options.from, *problem);
+    if (!from) return refuse(from.error());
+    how.from = *from;
+  }
+  auto found = ask(prepared, locks, how, progress);
+  if (!found) return refuse(found.error());
+  asked = std::move(*found);
+  return std::nullopt;
 }
 
 /// Whose pulls the scripts carry, where there are two kinds.
@@ -131,18 +177,8 @@ ExitStatus run(const Options& options) {
       options.scene, options.distance == "exact" ? DistanceSource::exact : DistanceSource::field);
   if (!prepared) return refuse(prepared.error());
   if (const auto refused = single_files_refused(options, {prepared->scene.mesh_file})) return *refused;
-  const AskOptions how{options.clearance_mm,
-                       options.budget_s,
-                       options.seed,
-                       options.planner,
-                       true,
-                       !options.proof.empty() || options.recheck,
-                       {},
-                       options.ideal_pulls,
-                       true};
-  auto asked = ask(*prepared, options.locks.value_or(prepared->scene.layout_in_use), how, progress);
-  if (!asked) return refuse(asked.error());
-
+  std::optional<Asked> asked;
+  if (const auto ended = answer_into(asked, options, *prepared, progress)) return *ended;
   require_sound(*prepared, *asked);
   if (options.recheck) {
     auto rechecked = recheck_answer(*prepared, *asked, options.scene.string(), progress);
@@ -163,6 +199,9 @@ ExitStatus run(const Options& options) {
     if (const auto written = batch.commit(); !written) return refuse(written.error());
   }
   fmt::print("{}: {}\n", name_of(asked->answer.verdict), asked->answer.why);
+  if (const auto& plan = asked->answer.plan)
+    fmt::print("{}{}{}", standing_lines(*plan), limits_table(asked->problem.design, figures_of(*plan)),
+               stuck_locks_text(*plan));
   if (const auto& elastic = asked->answer.elastic) fmt::print("{}", engagement_lines(*elastic));
   say_where_it_stops(prepared->scene, asked->answer);
   for (const std::string& remedy : asked->answer.remedies) fmt::print("would do: {}\n", remedy);
@@ -208,6 +247,16 @@ void add_plan_command(CommandLine& line) {
   add_flag(app, "--ideal-pulls", options->ideal_pulls,
            "scripts with the ideal segment's pulls, also where there are compensated ones");
   add_flag(app, "--recheck", options->recheck, "check the plan or the proof at once, as withy recheck does");
+  add_option(
+      app, "--prefer", options->prefer,
+      "what the plan is to have most of, after it reaches: bench (default; the least chance to fail on a "
+      "bench), clearance, or quick (the first plan will do)")
+      .one_of({"bench", "clearance", "quick"});
+  add_option(app, "--from", options->from,
+             "state file (JSON) to begin in, any that keeps every limit: a state as plan.json has it with "
+             "format withy-state and version 1 beside; left out: straight, drawn back, released");
+  add_flag(app, "--out", options->out,
+           "with --from: only the way back out; -o then gets script.csv, script.ngc and start.json");
   add_option(app, "--picture", options->picture, "file for a picture of the plan, .svg or .png");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });

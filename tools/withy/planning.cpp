@@ -7,13 +7,15 @@
 #include <fmt/core.h>
 
 #include "geometry/centreline/centreline.h"
-#include "planner/elastic/heed_elasticity.h"
+#include "planner/heed/heed_elasticity.h"
 #include "planner/plan/plan.h"
+#include "planner/plan/state_file.h"
 #include "planner/script/plan_check.h"
 #include "planner/script/script.h"
 #include "planner/script/script_csv.h"
 #include "planner/script/script_iso6983.h"
 #include "planner/search/ask/certify.h"
+#include "planner/search/elsewhere/stuck_locks.h"
 #include "planner/show/page.h"
 
 namespace withy {
@@ -45,6 +47,13 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
   settings.effort = Effort::of_seconds(options.budget_s);
   settings.seed = options.seed;
   settings.planner = options.planner;
+  settings.prefer = options.prefer;
+  settings.errors = usual_errors(prepared.scene);
+  if (options.from) {
+    problem->start = *options.from;
+    problem->vias.clear();  // places are passed on the way from the entry
+    settings.explain = false;
+  }
   std::optional<recheck::Certificate> certificate;
   if (options.certify) settings.certificate = &certificate;
   settings.progress = [&](const std::string& what) {
@@ -61,6 +70,8 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
   settings.with_channel = in_larger_channel;
   Answer answer =
       options.heed_elasticity ? solve_heeding_elasticity(*problem, settings) : solve(*problem, settings);
+  if (options.stuck_locks && answer.plan)
+    answer.plan->stuck_locks = find_ways_past_stuck_locks(*problem, *answer.plan, settings.effort);
   std::optional<tl::expected<Script, ScriptFault>> script;
   // Pulls that don't bring the elastic body there are no better than the ideal ones, which are proved.
   const bool compensated = answer.elastic && answer.elastic->holds() && !options.ideal_pulls;
@@ -107,6 +118,44 @@ void require_sound(const PreparedScene& prepared, const Asked& asked) {
   const auto fault =
       made_plan_defect(*asked.answer.plan, {prepared.scene, verifier, asked.problem.required_clearance_mm});
   if (fault) throw std::logic_error("the plan does not hold: " + fault->problem);
+}
+
+Plan way_past(const StuckLock& stuck) {
+  Plan way;
+  way.states = stuck.states;
+  way.actions = stuck.actions;
+  way.from_elsewhere = true;
+  return way;
+}
+
+std::string recovery_name(const StuckLock& stuck) {
+  return fmt::format("recover-{}", stuck.action + 1);
+}
+
+std::string stuck_locks_text(const Plan& plan) {
+  std::string out;
+  for (const StuckLock& stuck : plan.stuck_locks) {
+    out += fmt::format("if lock {} does not {} at action {}: ", stuck.lock + 1,
+                       stuck.engaged ? "let go" : "engage", stuck.action + 1);
+    out += stuck.out ? std::string("yes, a verified way leads out\n")
+                     : fmt::format("the verified way ends at an insertion of {:.1f} mm: {}\n",
+                                   stuck.ends_at_mm, stuck.blocked_by);
+  }
+  return out;
+}
+
+void add_recoveries(FileBatch& batch, const std::filesystem::path& folder, const Scene& scene,
+                    const Asked& asked) {
+  if (!asked.answer.plan) return;
+  for (const StuckLock& stuck : asked.answer.plan->stuck_locks) {
+    if (!stuck.out || stuck.action >= kMostRecoveries) continue;
+    const auto script = make_script(scene, asked.problem.design, way_past(stuck));
+    if (!script) return;  // add_scripts says why
+    const std::string name = recovery_name(stuck);
+    batch.add(folder / (name + ".csv"), write_csv(*script));
+    if (scene.actuation) batch.add(folder / (name + ".ngc"), write_iso6983(*script, scene, {.stops = true}));
+    batch.add(folder / (name + ".json"), write_state(asked.problem.design, stuck.states.front()));
+  }
 }
 
 std::optional<std::string> add_scripts(FileBatch& batch, const std::filesystem::path& folder,

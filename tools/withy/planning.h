@@ -36,9 +36,12 @@ struct AskOptions {
   double budget_s = shares::kPlanSeconds;
   std::uint64_t seed = 1;
   std::string planner;
-  bool remedies = false;         ///< after a proof, what would do
-  bool certify = false;          ///< a certificate of what is proved
-  std::string heading = {};      ///< stands before each stage's name while it goes on
+  bool remedies = false;           ///< after a proof, what would do
+  bool certify = false;            ///< a certificate of what is proved
+  std::string heading = {};        ///< stands before each stage's name while it goes on
+  std::optional<State> from = {};  ///< a legal state in which the plan is to begin
+  bool stuck_locks = false;        ///< ways out where a lock sticks
+  Preference prefer = Preference::bench;
   bool ideal_pulls = false;      ///< scripts with the ideal segment's pulls where there are compensated ones
   bool heed_elasticity = false;  ///< look at the plan with the elastic body, plan again where it fails
 };
@@ -56,6 +59,22 @@ Result<std::optional<Rechecked>> recheck_answer(const PreparedScene& prepared, c
 /// A plan is held against its scene before anything is written of it (made_plan_defect). One that does not
 /// hold is a fault of the program: throws.
 void require_sound(const PreparedScene& prepared, const Asked& asked);
+
+/// The way past a lock that sticks as a plan that begins where it sticks.
+Plan way_past(const StuckLock& stuck);
+
+/// "recover-K", K the number of the switch among the plan's actions from 1.
+std::string recovery_name(const StuckLock& stuck);
+/// The most actions of a plan whose switches get scripts for where they stick.
+inline constexpr int kMostRecoveries = 200;
+
+/// One line for each switch: what is left where the lock sticks.
+std::string stuck_locks_text(const Plan& plan);
+
+/// Adds recover-K.csv, recover-K.ngc and the state that they begin in, recover-K.json, for every switch with
+/// a way past it, as far as the scene allows.
+void add_recoveries(FileBatch& batch, const std::filesystem::path& folder, const Scene& scene,
+                    const Asked& asked);
 
 /// Adds script.csv and script.ngc, as far as the scene and the answer allow. Returns a sentence that names
 /// the script which the scene does not allow, for a line after the verdict.

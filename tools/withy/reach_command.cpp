@@ -81,6 +81,7 @@ Result<ReachCount> count_reached(const PreparedScene& prepared, int locks, const
                   1e-6 * static_cast<double>(options.work) * static_cast<double>(report.targets_E.size())));
   ReachSettings settings;
   settings.certify = options.recheck || !options.proof.empty();
+  settings.errors = usual_errors(prepared.scene);
   settings.effort = Effort::of_seconds(options.budget_s).renewed(options.work).until_interrupted([&] {
     return interrupt.requested();
   });

@@ -10,11 +10,13 @@
 #include <fmt/core.h>
 
 #include "planner/elastic/replay_elastic.h"
+#include "planner/plan/state_file.h"
 #include "planner/proof/lemmas/verify.h"
 #include "planner/script/replay.h"
 #include "planner/script/script_file.h"
 #include "planner/search/ask/scene_problem.h"
 #include "tools/withy/commands.h"
+#include "tools/withy/plan_figures.h"
 #include "tools/withy/progress.h"
 
 namespace withy {
@@ -25,34 +27,29 @@ struct Options {
   std::filesystem::path scene;
   std::optional<double> clearance_mm;
   bool elastic = false;
+  std::filesystem::path from;
+  bool out = false;
   bool quiet = false;
 };
 
 std::string clearance_phrase(double clearance_mm) {
-  return std::isfinite(clearance_mm) ? fmt::format("clearance at least {:.3f} mm", clearance_mm)
-                                     : std::string("the body never passes the entry plane");
+  return std::isfinite(clearance_mm)
+             ? fmt::format("clearance at least {:.3f} mm (the plan's less what way-points are off)",
+                           clearance_mm)
+             : std::string("the body never passes the entry plane");
 }
 
 void line(std::string_view about, const std::string& text) {
-  fmt::print("{:<12}{}\n", about, text);
+  fmt::print("{}", figure_line(about, text));
 }
 
 /// The limits that a script's extremes stand against.
 void report_extremes(const Design& design, const ReplayReport& report) {
-  const TendonHardware& tendons = *design.tendons();
-  line("pull", fmt::format("{:.3f} of {} mm", report.pull_max_mm, tendons.stroke_max_mm));
-  line("tension", fmt::format("{:.3f} of {} N", report.tension_max_N, tendons.tension_max_N));
-  if (design.lock_count() > 0)
-    line("lock load",
-         fmt::format("{:.3f} of {} N mm", report.lock_moment_max_Nmm, design.lock().hold_moment_Nmm));
-  if (design.field())
-    line("field", fmt::format("{:.3f} of {} mT", report.field_max_mT, design.field()->strength_max_mT));
-  if (design.field() && report.switches > 0)
-    line("reserve", fmt::format("{:.3f} of the torques, {:g} wanted", report.field_reserve,
-                                design.field()->reserve_wanted));
-  line("switches", report.hunts > 0
-                       ? fmt::format("{}, {} of them after a sweep", report.switches, report.hunts)
-                       : fmt::format("{}", report.switches));
+  LimitFigures figures{report.pull_max_mm, report.tension_max_N, report.lock_moment_max_Nmm,
+                       report.field_max_mT, report.field_reserve};
+  figures.switches = report.switches;
+  figures.hunts = report.hunts;
+  fmt::print("{}", limits_table(design, figures));
 }
 
 void report_hashes(const Script& script, const Scene& scene) {
@@ -105,7 +102,10 @@ ExitStatus give_elastic_verdict(const Options& options, const Replayed& replayed
 ExitStatus give_verdict(const Options& options, const Replayed& replayed) {
   const auto& [scene, design, script, report, elastic] = replayed;
   if (elastic) return give_elastic_verdict(options, replayed);
-  if (report.good())
+  if (report.good() && options.out)
+    fmt::print("The script brings the segment out: {}, every limit held.\n",
+               clearance_phrase(report.clearance_mm));
+  else if (report.good())
     fmt::print(
         "The script brings the tip within {:.3f} mm of the target and back out: {}, every limit held.\n",
         report.tip_error_mm, clearance_phrase(report.clearance_mm));
@@ -113,8 +113,9 @@ ExitStatus give_verdict(const Options& options, const Replayed& replayed) {
   if (!report.good())
     return does_not_hold(
         {options.script.string(), report.fault->line, 1, report.fault->problem, report.fault->remedy});
-  line("target",
-       fmt::format("reached at line {}, tolerance {} mm", report.tip_line, scene.target.tolerance_mm));
+  if (!options.out)
+    line("target",
+         fmt::format("reached at line {}, tolerance {} mm", report.tip_line, scene.target.tolerance_mm));
   line("rows", fmt::format("{}", script.waypoints.size()));
   report_extremes(design, report);
   return ExitStatus::done;
@@ -132,19 +133,26 @@ Result<Replayed> replay_files(const Options& options) {
         scene.error_at("", "the scene has no [tendons], so pulls say nothing of the bend", "describe them"));
   auto script = read_script(options.script, scene);
   if (!script) return tl::unexpected(script.error());
-  // Compensated pulls mean nothing to the ideal segment.
+  // Compensated pulls mean nothing to the ideal segment. A way past a lock that sticks has ideal ones.
   const bool elastic = options.elastic || script->compensated;
   if (elastic && !scene.parts.elastic)
     return tl::unexpected(scene.error_at(
         "", "the scene has no [elastic], so nothing is known of how it gives", "add the table"));
   auto design = scene.design(script->locks);
   if (!design) return tl::unexpected(design.error());
+  ReplayTask task;
+  task.only_out = options.out;
+  if (!options.from.empty()) {
+    const auto from = read_state_file(options.from, *design);
+    if (!from) return tl::unexpected(from.error());
+    task.from = *from;
+  }
   progress.stage("replaying");
   if (elastic) {
     ElasticReplay played = replay_elastic(*script, scene, *design, *prepared->distance);
     return Replayed{std::move(scene), std::move(*design), std::move(*script), {}, std::move(played)};
   }
-  ReplayReport report = replay(*script, scene, MotionVerifier(*design, *prepared->distance));
+  ReplayReport report = replay(*script, scene, MotionVerifier(*design, *prepared->distance), task);
   return Replayed{std::move(scene), std::move(*design), std::move(*script), std::move(report), {}};
 }
 
@@ -169,6 +177,10 @@ void add_replay_command(CommandLine& line) {
            "play it to the elastic body instead of the ideal segment, as compensated scripts always are; the "
            "scene "
            "needs [elastic]");
+  add_option(app, "--from", options->from,
+             "state file (JSON) that the script starts from; left out: straight, drawn back, released");
+  add_flag(app, "--out", options->out,
+           "the script only has to come out to insertion 0: a way past a lock that sticks");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run(*options); });
 }

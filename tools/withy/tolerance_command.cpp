@@ -8,7 +8,8 @@
 
 #include "planner/files/file_names.h"
 #include "planner/files/file_output.h"
-#include "planner/tolerance/elastic_draws.h"
+#include "planner/heed/elastic_draws.h"
+#include "planner/stand/advice.h"
 #include "planner/tolerance/tolerance_report.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
@@ -33,7 +34,13 @@ std::set<std::string> answer_names() {
   return {"tolerance.json", "tolerance.csv"};
 }
 
-tl::expected<ToleranceReport, Refused> judge(const Options& options, Progress& progress) {
+/// The report and what follows from it.
+struct Judged {
+  ToleranceReport report;
+  AdviceList advice;
+};
+
+tl::expected<Judged, Refused> judge(const Options& options, Progress& progress) {
   const auto refused = [](InputError error) { return tl::unexpected(Refused{std::move(error)}); };
   const auto given = options.errors.empty() ? Result<ErrorSizes>(ErrorSizes()) : read_errors(options.errors);
   if (!given) return refused(given.error());
@@ -52,7 +59,8 @@ tl::expected<ToleranceReport, Refused> judge(const Options& options, Progress& p
   report.scene_file = named_from(options.scene, options.folder);
   report.scene_sha256 = read->prepared.scene.sha256;
   report.usual_sizes = options.errors.empty();
-  return report;
+  progress.stage("looking for what would help");
+  return Judged{std::move(report), find_advice(*problem, *read->plan, sizes)};
 }
 
 /// What the draws of elastic benches said; nothing where none were asked for.
@@ -84,8 +92,9 @@ ExitStatus run(const Options& options) {
     return refuse(place.error());
   Progress progress(options.quiet);
   progress.stage("reading plan and channel");
-  const auto report = judge(options, progress);
-  if (!report) return say(report.error());
+  const auto judged = judge(options, progress);
+  if (!judged) return say(judged.error());
+  const ToleranceReport* report = &judged->report;
   const auto elastic = elastic_text(options, progress);
   if (!elastic) return say(elastic.error());
   FileBatch batch;
@@ -98,7 +107,7 @@ ExitStatus run(const Options& options) {
     const WritingFiles writing;
     if (const auto written = batch.commit(); !written) return refuse(written.error());
   }
-  fmt::print("{}", tolerance_table(*report));
+  fmt::print("{}{}", tolerance_table(*report), advice_text(judged->advice));
   fmt::print("{}", *elastic);
   return ExitStatus::done;
 }

@@ -327,8 +327,9 @@ MotionClearance MotionVerifier::clearance(const State& from, const State& to,
   return Sweep(design_, distance_, placement_, from, to, stretch).run(kInfinity);
 }
 
-MotionClearance MotionVerifier::compare(const State& from, const State& to, double required_mm) const {
-  return Sweep(design_, distance_, placement_, from, to).run(required_mm);
+MotionClearance MotionVerifier::compare(const State& from, const State& to, double required_mm,
+                                        const BodyStretch& stretch) const {
+  return Sweep(design_, distance_, placement_, from, to, stretch).run(required_mm);
 }
 
 }  // namespace withy

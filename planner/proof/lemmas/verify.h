@@ -77,7 +77,13 @@ class MotionVerifier {
   /// The clearance as far as it takes to tell whether it is at least `required_mm`, within
   /// kClearanceSlack_mm: it is when lower does not fall short of that, it is not when upper does; else it is
   /// too close to tell. Much cheaper than clearance() where it plainly is or isn't.
-  MotionClearance compare(const State& from, const State& to, double required_mm) const;
+  MotionClearance compare(const State& from, const State& to, double required_mm) const {
+    return compare(from, to, required_mm, {});
+  }
+
+  /// The same of a stretch of the body alone.
+  MotionClearance compare(const State& from, const State& to, double required_mm,
+                          const BodyStretch& stretch) const;
 
   /// Is the clearance proved to be at least `required_mm` all the way?
   bool clears(const State& from, const State& to, double required_mm) const {

@@ -47,6 +47,7 @@ class PlanCheck {
   std::string sentence() const {
     std::string out = fmt::format("{} actions bring the tip within {:.4f} mm of the target and back out",
                                   hand_.plan.actions.size(), error_mm_);
+    if (hand_.plan.from_elsewhere) out += " from the state that was given";
     if (hand_.plan.checks("clearance"))
       out += fmt::format(", every motion keeps {:.4f} mm of clearance", clearance_mm_);
     if (hunts_ > 0) out += fmt::format(", {} hunt{} included", hunts_, hunts_ == 1 ? "" : "s");
@@ -78,7 +79,8 @@ class PlanCheck {
   }
 
   Finding ends_hold() const {
-    if (!is_start(0)) return refuted("the plan does not start drawn back, straight, with all locks released");
+    if (!hand_.plan.from_elsewhere && !is_start(0))
+      return refuted("the plan does not start drawn back, straight, with all locks released");
     if (!is_start(last_))
       return refuted("the plan does not end drawn back, straight, with all locks released");
     return std::nullopt;

@@ -116,6 +116,7 @@ FilePlan plan_of(const Json& json) {
   for (const Json& s : json.at("states")) plan.states.push_back(state_of(s));
   for (const Json& a : json.at("actions"))
     plan.actions.push_back(action_of(a, plan.states.size(), plan.locks));
+  if (json.contains("from_elsewhere")) plan.from_elsewhere = json.at("from_elsewhere").get<bool>();
   read_summary(json, plan);
   return plan;
 }

@@ -57,6 +57,7 @@ struct FilePlan {
   std::vector<std::string> checked;
   std::vector<std::string> not_checked;
   int locks = 0;
+  bool from_elsewhere = false;  ///< it begins in a state that was given
   std::vector<FileState> states;
   std::vector<FileAction> actions;
   std::optional<double> clearance_mm;  ///< what the plan says it keeps; absent: unbounded

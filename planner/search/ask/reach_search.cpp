@@ -7,6 +7,8 @@
 #include "planner/search/ask/certify.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
+#include "planner/search/route/route_tidy.h"
+#include "planner/stand/improve.h"
 
 namespace withy {
 
@@ -34,6 +36,7 @@ class ReachSearch {
 
   ReachResult run() {
     result_.verdict.assign(targets_E_.size(), Verdict::undecided);
+    if (settings_.errors) result_.stood.assign(targets_E_.size(), false);
     std::vector<std::size_t> open = nearest_first(targets_E_);
     std::int64_t spent = 0;
     const auto each = static_cast<double>(settings_.effort.work());
@@ -82,7 +85,21 @@ class ReachSearch {
     result_.verdict[target] = Verdict::reached;
     ++progress_.reached;
     settings_.reached(target, search_.route());
+    if (settings_.errors) result_.stood[target] = stands();
     search_.keep_route();
+  }
+
+  /// Does a plan of the route that was found stand the errors, its last state aimed at the target?
+  bool stands() const {
+    SearchProblem asked = problem_;
+    asked.goal = goal_;
+    const StepJudge judge(asked, search_.judge().hardware());
+    auto plan = make_plan(judge, tidy(judge, search_.route(), settings_.effort));
+    if (!plan) return false;
+    const Stander stander(asked, *settings_.errors, kReachDraws);
+    const Plan aimed = made_to_aim(judge, stander, std::move(*plan), kReachDraws);
+    const int enough = static_cast<int>(std::ceil(kReachChance * kReachDraws));
+    return stander.fails(aimed, kReachDraws, enough) < enough;
   }
 
   /// Goes on with one target for so much work; true when it is decided.

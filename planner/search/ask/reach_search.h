@@ -29,6 +29,7 @@
 #include "planner/proof/recheck/certificate.h"
 #include "planner/search/problem.h"
 #include "planner/search/route/route.h"
+#include "planner/tolerance/errors.h"
 
 namespace withy {
 
@@ -49,16 +50,24 @@ struct ReachSettings {
   /// Its work is for one target, in all; its clock ends the whole search. What is open then stays undecided.
   Effort effort = Effort::of_work(shares::kReachWork);
   bool certify = false;
+  /// How large a bench's errors may be: of every target reached it is then said whether a plan stands them.
+  std::optional<ErrorSizes> errors = std::nullopt;
   /// Told whenever a target was looked at.
   std::function<void(const ReachProgress&)> progress = [](const ReachProgress&) {};
   /// Told of every target reached, with a verified route from the start.
   std::function<void(std::size_t target, const Route&)> reached = [](std::size_t, const Route&) {};
 };
 
+/// Reached counts as stood where the plan to the target, aimed, fails on fewer of these benches than this.
+inline constexpr int kReachDraws = 400;
+inline constexpr double kReachChance = 0.05;
+
 struct ReachResult {
   std::vector<Verdict> verdict;  ///< one for each target
-  std::int64_t work = 0;         ///< of the whole search
-  int routes_refused = 0;        ///< targets left undecided since the route found to them did not stand
+  /// One for each target, where errors are given: a plan to it has a chance to fail under kReachChance.
+  std::vector<bool> stood;
+  std::int64_t work = 0;   ///< of the whole search
+  int routes_refused = 0;  ///< targets left undecided since the route found to them did not stand
   /// Of all that were proved unreachable together; nothing where none was, or it was not asked for. Scene and
   /// targets are not named yet (certify.h).
   std::optional<recheck::Certificate> certificate;

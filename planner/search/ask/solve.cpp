@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <chrono>
 #include <cmath>
+#include <functional>
 #include <memory>
 
 #include <fmt/core.h>
@@ -12,6 +13,7 @@
 #include "planner/effort/shares.h"
 #include "planner/plan/figures.h"
 #include "planner/search/ask/certify.h"
+#include "planner/search/elsewhere/given_state.h"
 #include "planner/search/ask/nearest_approach.h"
 #include "planner/search/ask/obstacles.h"
 #include "planner/search/ask/reasons.h"
@@ -25,6 +27,7 @@
 #include "planner/search/route/route_search.h"
 #include "planner/search/route/route_tidy.h"
 #include "planner/segment/field.h"
+#include "planner/stand/improve.h"
 
 namespace withy {
 
@@ -189,11 +192,13 @@ std::string reached_sentence(const SearchProblem& problem, const Plan& plan) {
   const double error = problem.goal.distance(plan.states[static_cast<std::size_t>(plan.reached_state)].tip_E);
   const auto in = std::count_if(plan.actions.begin(), plan.actions.end(),
                                 [](const PlannedAction& a) { return a.leg == Leg::in; });
+  const auto out = std::ssize(plan.actions) - in;
+  const std::string back = out == in ? "as many" : std::to_string(out);
   const std::string clearance = std::isfinite(plan.clearance_mm)
                                     ? fmt::format("clearance at least {:.2f} mm", plan.clearance_mm)
                                     : "never inside the channel";
-  return fmt::format("the tip comes within {:.2f} mm of the target with {}, {} in and as many back out, {}{}",
-                     error, plural(locks_used(plan), "lock"), plural(static_cast<int>(in), "action"),
+  return fmt::format("the tip comes within {:.2f} mm of the target with {}, {} in and {} back out, {}{}",
+                     error, plural(locks_used(plan), "lock"), plural(static_cast<int>(in), "action"), back,
                      clearance, reserve_phrase(problem.design, plan));
 }
 
@@ -273,8 +278,10 @@ void explain_unreachable(Answer& answer, const SearchProblem& problem, const Sol
   else
     answer.why += "; no single limit was found whose relaxation alone would change that";
   if (reason && reason->approach) answer.approach = reason->approach;
-  if (!answer.approach)
+  if (!answer.approach) {
     answer.approach = approach_with_tolerance(problem, settings.effort.part(shares::kApproachWork));
+    if (answer.approach && !obstacles.empty()) answer.approach->blocked_by = obstacles.front();
+  }
   find_depth(answer, problem, settings);
   if (!settings.remedies) return;
   settings.progress("looking for what would do");
@@ -301,6 +308,12 @@ void fill_refused(Answer& answer, const PlanRefusal& refusal) {
                   refusal.sentence);
 }
 
+/// The plan with its standing, where that was asked for and is not known yet.
+Plan stood(const SearchProblem& problem, Plan plan, const SolveSettings& settings) {
+  if (settings.errors && !plan.standing) plan.standing = Stander(problem, *settings.errors).judge(plan);
+  return plan;
+}
+
 /// A stock planner's answer: a plan or nothing; never a proof.
 void solve_by_stock(Answer& answer, const SearchProblem& problem, const SolveSettings& settings) {
   answer.coverage = Coverage{};
@@ -321,13 +334,75 @@ void solve_by_stock(Answer& answer, const SearchProblem& problem, const SolveSet
   auto plan = tidy_plan(ompl.judge(), *route, settings.effort);
   if (!plan) return fill_refused(answer, plan.error());
   answer.coverage.reset();
-  fill_plan(answer, problem, std::move(*plan));
+  fill_plan(answer, problem, stood(problem, std::move(*plan), settings));
+}
+
+/// The plan of a route that begins in a state that was given: on to the target, back there, and home.
+tl::expected<Plan, PlanRefusal> plan_from_elsewhere(const SearchProblem& problem, const RouteSearch& search,
+                                                    const Effort& effort) {
+  const WayOut home = way_home(problem, problem.start, effort);
+  if (!home.whole)
+    return tl::unexpected(PlanRefusal{PlanFault::ends, -1,
+                                      "the target is reached, but no way back out to the start was found"});
+  const StepJudge& judge = search.judge();
+  return make_plan(judge, tidy(judge, search.route(), effort), tidy(judge, home.route, effort));
+}
+
+/// Fewer benches than this share are not worth another search.
+constexpr double kFewFail = 0.005;
+/// Benches that plans are compared by.
+constexpr int kComparedBy = 1000;
+/// What of the target's tolerance and of the greatest tension a plan with some to spare may take.
+constexpr double kSpareTolerance = 0.3;
+constexpr double kSpareTension = 0.92;
+
+/// A plan that ends nearer to the middle of the tolerance, with less tension, than it need; nothing where
+/// none is found. It is one of the question as it was asked, and verified as such.
+std::optional<Plan> plan_with_spare(const SearchProblem& problem, const StepJudge& judge,
+                                    const RouteSearchSettings& settings) {
+  SearchProblem asked = problem;
+  asked.goal.tolerance_mm *= kSpareTolerance;
+  asked.goal.direction_tolerance_rad *= kSpareTolerance;
+  DesignParts parts = problem.design.parts();
+  if (parts.tendons)
+    parts.tendons->tension_max_N =
+        std::max(parts.tendons->tension_min_N, kSpareTension * parts.tendons->tension_max_N);
+  auto design = Design::make(std::move(parts));
+  if (!design) return std::nullopt;
+  asked.design = std::move(*design);
+  RouteSearch search(asked, settings);
+  if (search.run(asked.goal) != SearchOutcome::found) return std::nullopt;
+  auto plan = tidy_plan(judge, search.route(), settings.effort);
+  return plan ? std::optional<Plan>(std::move(*plan)) : std::nullopt;
+}
+
+/// The plan that stands most of those that are come to from `plan`: by itself, by one with some to spare of
+/// what benches fail of, and by a wider one.
+Plan most_standing(const SearchProblem& asked, Plan plan, const Stander& stander, const StepJudge& judge,
+                   const RouteSearchSettings& settings, const std::function<Plan(Plan)>& wider) {
+  const auto stood = [&](Plan other) {
+    other = made_to_stand(judge, stander, std::move(other), settings.effort);
+    other.standing = stander.chance(other, kComparedBy);
+    return other;
+  };
+  Plan best = stood(plan);
+  const auto too_many = [&](const BenchCount& count) {
+    return count.benches > kFewFail * best.standing->draws && !settings.effort.cut_short();
+  };
+  const auto take = [&](Plan other) {
+    other = stood(std::move(other));
+    if (stands_more(*other.standing, *best.standing)) best = std::move(other);
+  };
+  if (too_many(best.standing->misses) || too_many(best.standing->overloads))
+    if (auto spared = plan_with_spare(asked, judge, settings)) take(std::move(*spared));
+  if (too_many(best.standing->touches)) take(wider(std::move(plan)));
+  return best;
 }
 
 /// The plan, or a better one that is found in reasonable work.
 Plan improved(const SearchProblem& problem, Plan plan, const SolveSettings& settings,
               const RouteSearch& first) {
-  if (!settings.widen) return plan;
+  if (settings.prefer == Preference::quick) return plan;
   settings.progress("looking for a better route");
   RouteSearchSettings search_settings;
   search_settings.effort =
@@ -339,7 +414,13 @@ Plan improved(const SearchProblem& problem, Plan plan, const SolveSettings& sett
   const SearchProblem asked = take_surer_switches(problem, plan, surer_settings);
   // What was proved is that fewer switches than those do not reach.
   if (settings.certificate != nullptr && switches_of(plan) > fewest) settings.certificate->reset();
-  return widened(asked, std::move(plan), search_settings);
+  const auto wider = [&](Plan narrow) { return widened(asked, std::move(narrow), search_settings); };
+  if (settings.prefer != Preference::bench || !settings.errors) return wider(std::move(plan));
+  settings.progress("trying benches");
+  const Stander stander(problem, *settings.errors);
+  Plan best = most_standing(asked, std::move(plan), stander, first.judge(), search_settings, wider);
+  best.standing = stander.judge(best);
+  return best;
 }
 
 double seconds_since(Effort::Clock::time_point since) {
@@ -376,7 +457,7 @@ void solve_by_vias(Answer& answer, const SearchProblem& problem, const SolveSett
       return fill_refused(answer, plan.error());
     }
     for (const std::size_t step : by.via_steps) plan->via_states.push_back(static_cast<int>(step) + 1);
-    fill_plan(answer, problem, std::move(*plan));
+    fill_plan(answer, problem, stood(problem, std::move(*plan), settings));
     answer.why +=
         fmt::format("; it passes {} on the way", plural(static_cast<int>(problem.vias.size()), "place"));
     return;
@@ -398,15 +479,19 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
                       Effort::Clock::time_point since) {
   RouteSearchSettings search_settings;
   search_settings.effort = settings.effort;
-  search_settings.relaxations = true;
+  search_settings.relaxations = problem.start == start_state();  // they prove of ways from there
   RouteSearch search(problem, search_settings);
   const SearchOutcome outcome = search.run(problem.goal);
   if (outcome == SearchOutcome::found) {
-    auto plan = plan_of(search, settings.effort);
+    const bool elsewhere = !(problem.start == start_state());
+    auto plan =
+        elsewhere ? plan_from_elsewhere(problem, search, settings.effort) : plan_of(search, settings.effort);
     answer.seconds = seconds_since(since);
+    if (plan && elsewhere) return fill_plan(answer, problem, stood(problem, std::move(*plan), settings));
     if (plan) {
-      fill_plan(answer, problem, improved(problem, std::move(*plan), settings, search));
-      if (settings.widen && settings.effort.cut_short())
+      Plan better = improved(problem, std::move(*plan), settings, search);
+      fill_plan(answer, problem, stood(problem, std::move(better), settings));
+      if (settings.prefer != Preference::quick && settings.effort.cut_short())
         answer.why += "; the search for a better plan was cut short";
       return;
     }
@@ -437,8 +522,8 @@ void add_figures(const SearchProblem& problem, PlannedState& state) {
 
 }  // namespace
 
-void replace_plan(Answer& answer, const SearchProblem& problem, Plan plan) {
-  fill_plan(answer, problem, std::move(plan));
+void replace_plan(Answer& answer, const SearchProblem& problem, Plan plan, const SolveSettings& settings) {
+  fill_plan(answer, problem, stood(problem, std::move(plan), settings));
 }
 
 Answer solve(const SearchProblem& problem, const SolveSettings& settings) {

@@ -11,8 +11,16 @@
 #include "planner/proof/recheck/certificate.h"
 #include "planner/search/depth/target_way.h"
 #include "planner/search/problem.h"
+#include "planner/tolerance/errors.h"
 
 namespace withy {
+
+/// What a plan is to have most of, after it reaches.
+enum class Preference {
+  bench,      ///< the least chance to fail on a bench, then reserve, then clearance
+  clearance,  ///< clearance
+  quick       ///< the first plan will do
+};
 
 struct SolveSettings {
   /// What the whole question may take. Its clock ends all of it: the search, the searches for better plans
@@ -23,7 +31,10 @@ struct SolveSettings {
   Effort effort;
   std::uint64_t seed = 1;
   std::string planner;  ///< empty: the complete search; else the name of a stock planner (stock_planners.h)
-  bool widen = true;    ///< after a first plan, search for one with more clearance
+  Preference prefer = Preference::clearance;
+  /// How large a bench's errors may be: the plan then says what of them it stands. Needed by
+  /// Preference::bench, which is as good as `clearance` without.
+  std::optional<ErrorSizes> errors = std::nullopt;
   /// Gets a certificate of what was proved: the target unreachable, or not reached with fewer switches than
   /// the plan's. Stays empty where neither was.
   std::optional<recheck::Certificate>* certificate = nullptr;
@@ -48,7 +59,7 @@ void list_checked(const SearchProblem& problem, std::vector<std::string>& checke
                   std::vector<std::string>& not_checked);
 
 /// Gives a reached answer another plan, one that holds for the problem, and the sentence that goes with it.
-void replace_plan(Answer& answer, const SearchProblem& problem, Plan plan);
+void replace_plan(Answer& answer, const SearchProblem& problem, Plan plan, const SolveSettings& settings);
 
 Answer solve(const SearchProblem& problem, const SolveSettings& settings);
 

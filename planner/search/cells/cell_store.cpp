@@ -9,6 +9,16 @@ CellStore::CellStore(const SearchProblem& problem, double finest_travel_mm)
       chart_(problem.design, problem.heeded.tendons, problem.station_play_mm),
       probe_(problem, chart_) {
   index_of(Leaf{});
+  start_leaf_ = index_of(leaf_of(chart_, problem.start));
+  start_ = coordinates_of(chart_, problem.start);
+}
+
+bool CellStore::holds_start(const CellRef& ref) const {
+  if (ref.leaf != start_leaf_) return false;
+  const Box b = box(ref);
+  for (int k = 0; k < b.dimensions; ++k)
+    if (!b.contains(k, start_[Box::idx(k)])) return false;
+  return true;
 }
 
 int CellStore::index_of(const Leaf& leaf) {

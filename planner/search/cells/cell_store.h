@@ -47,6 +47,9 @@ class CellStore {
   int index_of(const Leaf& leaf);
   /// The same, but -1 where it was not met before.
   int find(const Leaf& leaf) const;
+  /// The leaf that the problem's start lies in.
+  int start_leaf() const { return start_leaf_; }
+  bool holds_start(const CellRef& ref) const;
   /// References stay good.
   const Leaf& leaf(int index) const { return record(index).leaf; }
   const CellTree& tree(int index) const { return record(index).tree; }
@@ -101,6 +104,8 @@ class CellStore {
   CellProbe probe_;
   std::deque<Record> leaves_;
   std::map<LeafKey, int> index_of_key_;
+  int start_leaf_ = 0;
+  Point start_{};              // its leaf coordinates
   std::vector<Point> marked_;  // leaf coordinates by mark, less 1
 };
 

@@ -30,6 +30,7 @@ struct PlacedDesign {
   double field_mT = 0.0;       ///< strongest that a switch of the plan takes; 0 without [field] or switches
   double field_reserve = 0.0;  ///< least of any switch; infinite without [field] or switches
   std::int64_t work = 0;       ///< of the trial that found it
+  std::optional<Standing> standing = {};  ///< of its plan made to stand, where benches were asked for
 };
 
 struct Trial {

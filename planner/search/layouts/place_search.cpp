@@ -9,6 +9,8 @@
 #include <fmt/core.h>
 #include <nlopt.hpp>
 
+#include "planner/stand/improve.h"
+
 namespace withy {
 
 namespace {
@@ -278,8 +280,32 @@ bool better_design(const PlacedDesign& a, const PlacedDesign& b) {
   return rank(a) < rank(b);
 }
 
+namespace {
+
+/// The plan of a design that stands most, with what it stands, by the usual search about its route.
+void make_to_stand(const SearchProblem& base, const PlaceSettings& settings, PlacedDesign& design) {
+  SearchProblem problem = base;
+  auto made = design_with(base.design.parts(), design.layout.station_mm, design.layout.clock_rad);
+  if (!made) return;
+  problem.design = std::move(*made);
+  const Hardware hardware(problem.design);
+  const StepJudge judge(problem, hardware);
+  const Stander stander(problem, *settings.errors);
+  design.plan = made_to_stand(judge, stander, std::move(design.plan), settings.effort);
+  design.plan.standing = stander.judge(design.plan);
+  design.standing = design.plan.standing;
+}
+
+}  // namespace
+
 PlaceResult search_place(const SearchProblem& base, const PlaceSettings& settings) {
-  return PlaceSearch(base, settings).run();
+  PlaceResult result = PlaceSearch(base, settings).run();
+  if (!settings.errors) return result;
+  for (PlacedDesign& design : result.best) make_to_stand(base, settings, design);
+  std::stable_sort(result.best.begin(), result.best.end(), [](const PlacedDesign& a, const PlacedDesign& b) {
+    return a.standing && b.standing && stands_more(*a.standing, *b.standing);
+  });
+  return result;
 }
 
 }  // namespace withy

@@ -13,8 +13,12 @@
 // Kelley, "A Locally-Biased Form of the DIRECT Algorithm", J. Global Optimization 21, 2001), which needs no
 // derivatives, takes functions with steps, and makes no random choices.
 //
-// Designs are compared by clearance in steps of kClearanceStep_mm, then by fewer switches, then by the weaker
-// field. Deterministic where the clock cuts nothing short: work is counted, not time.
+// Where errors of a bench are given, the designs kept are each planned to stand most
+// (planner/stand/improve.h) and ranked by that: chance to fail, then reserve. Which ones are kept is still a
+// matter of clearance.
+//
+// Until then designs are compared by clearance in steps of kClearanceStep_mm, then by fewer switches, then by
+// the weaker field. Deterministic where the clock cuts nothing short: work is counted, not time.
 #pragma once
 
 #include <cstdint>
@@ -25,6 +29,7 @@
 #include "planner/effort/effort.h"
 #include "planner/effort/shares.h"
 #include "planner/search/layouts/layout_trial.h"
+#include "planner/tolerance/errors.h"
 
 namespace withy {
 
@@ -38,6 +43,8 @@ struct PlaceSettings {
   std::size_t keep = 3;                         ///< so many best designs are sought
   int polish_trials =
       shares::kPlacePolishTrials;  ///< layouts tried between the points of the grid about each of the best
+  /// How large a bench's errors may be: the best are then ranked by what they stand.
+  std::optional<ErrorSizes> errors = std::nullopt;
   /// Its work (RouteSearch::work) is for one question about one layout; its clock ends the whole search.
   Effort effort = Effort::of_work(shares::kPlaceWork);
   /// Handed a certificate of each layout that is proved not to reach with the required clearance: one for all

@@ -25,15 +25,19 @@ double tip_lever_mm2(const Design& design) {
   return 0.5 * design.length_mm() * design.length_mm();
 }
 
-/// From a cell to the start, at least about: the switches that release its locks, the insertion to draw back,
-/// and (where no switch is left) the bend to undo.
+/// From a cell to the start, at least about: the locks that are engaged otherwise there, the insertion to
+/// make up, and (where no switch is left) the bend.
 double CellQueue::left_to_pay(const CellRef& ref) const {
   const CellTree& tree = store_.tree(ref.leaf);
   const auto centre = [&](int k) { return tree.centre(ref.cell, k); };
-  const double switches = kSwitchCost * store_.leaf(ref).engaged_count();
-  const double bend =
-      ref.leaf == 0 ? tip_lever_mm2(store_.problem().design) * std::hypot(centre(1), centre(2)) : 0.0;
-  return switches + kGreed * (centre(0) + bend);
+  const State& start = store_.problem().start;
+  const double switches =
+      kSwitchCost * static_cast<double>((store_.leaf(ref).engaged ^ start.engaged).count());
+  const double bend = ref.leaf == store_.start_leaf()
+                          ? tip_lever_mm2(store_.problem().design) *
+                                std::hypot(centre(1) - start.u_free.x(), centre(2) - start.u_free.y())
+                          : 0.0;
+  return switches + kGreed * (std::abs(centre(0) - start.insertion_mm) + bend);
 }
 
 void CellQueue::push(const CellRef& ref, double cost) {

@@ -8,10 +8,7 @@
 namespace withy {
 
 int entrance_of(const CellStore& store, const CellRef& ref) {
-  if (ref.leaf == 0) {
-    const Box box = store.box(ref);
-    if (box.contains(0, 0.0) && box.contains(1, 0.0) && box.contains(2, 0.0)) return 0;
-  }
+  if (store.holds_start(ref)) return 0;
   const int mark = store.mark_of(ref);
   return mark > 0 && !store.is_stuck(ref) ? mark : -1;
 }

@@ -45,6 +45,8 @@ std::optional<Route> DirectAttempt::run(int most_switches, const Effort& effort)
   effort_ = effort;
   constexpr std::int64_t kAll = Effort::kAnyWork / shares::kDirectQuarters;
   most_work_ = shares::kDirectQuarters * std::min(effort.work(), kAll);
+  end_ = problem_.start;
+  held_.reset();
   const Design& design = problem_.design;
   // Leaves whose frozen bends are continuous along lines are no finite number, and no goal states of them are
   // sought.
@@ -53,7 +55,7 @@ std::optional<Route> DirectAttempt::run(int most_switches, const Effort& effort)
     for (const GoalState& goal : goal_states(engaged)) {
       if (spent()) return std::nullopt;
       one_goals_end_ = work_ + shares::kDirectGoalWork;
-      way_ = {{goal.state, -1}};
+      way_ = farthest_ = {{goal.state, -1}};
       if (draw_back(goal.state)) return route();
     }
   return std::nullopt;
@@ -177,10 +179,36 @@ bool DirectAttempt::moves(const State& from, const State& to) {
   return judge_.motion_allowed(from, to);
 }
 
-/// From the way's last state back to the start: true when it got there, with the way there in way_.
+WayOut DirectAttempt::way_out(const State& from, const LockSet& held, const Effort& effort) {
+  effort_ = effort;
+  most_work_ = work_ + shares::kDirectQuarters * std::min(effort.work(), shares::kWayOutWork);
+  one_goals_end_ = most_work_;
+  end_ = start_state();
+  held_ = held;
+  way_ = farthest_ = {{from, -1}};
+  WayOut out;
+  out.whole = draw_back(from);
+  out.route.start = from;
+  const std::vector<BackStep>& found = out.whole ? way_ : farthest_;
+  for (std::size_t i = 1; i < found.size(); ++i)
+    if (found[i].lock >= 0 || !(found[i].at == out.route.state_before(out.route.steps.size())))
+      out.route.steps.push_back({found[i].lock, false, found[i].at});
+  if (out.whole && held.none() && !(out.route.state_before(out.route.steps.size()) == end_))
+    out.route.steps.push_back({-1, false, end_});
+  return out;
+}
+
+/// Is the way's end reached, or one motion from here?
+bool DirectAttempt::arrived(const State& at) {
+  if (held_.any()) return at.insertion_mm <= 0.0;
+  return at.engaged == end_.engaged && at.theta_frozen == end_.theta_frozen && moves(end_, at);
+}
+
+/// From the way's last state back to its end: true when it got there, with the way there in way_.
 bool DirectAttempt::draw_back(const State& from) {
+  if (from.insertion_mm < farthest_.back().at.insertion_mm) farthest_ = way_;
   if (spent() || work_ >= one_goals_end_) return false;
-  if (from.engaged.none() && moves(start_state(), from)) return true;
+  if (arrived(from)) return true;
   State out = from;
   out.insertion_mm = 0.0;
   if (from.insertion_mm > 0.0 && moves(out, from) && go_on({out, -1})) return true;
@@ -199,7 +227,8 @@ bool DirectAttempt::go_on(BackStep step) {
 /// Releases a lock where it stands, the most distal first, and goes on.
 bool DirectAttempt::release_one(const State& from) {
   for (int lock = problem_.design.lock_count(); lock-- > 0;) {
-    if (!from.engaged.test(static_cast<std::size_t>(lock))) continue;
+    const auto i = static_cast<std::size_t>(lock);
+    if (!from.engaged.test(i) || held_.test(i)) continue;
     const auto at = switch_state(problem_.design, from, lock, from.insertion_mm);
     if (!at) continue;
     const State released = after_unlock(problem_.design, *at, lock);
@@ -237,7 +266,7 @@ State DirectAttempt::widest(State state) {
 
 /// The way, forward.
 Route DirectAttempt::route() const {
-  Route route;
+  Route route{{}, problem_.start};
   for (std::size_t i = way_.size(); i-- > 0;) {
     const int lock = i + 1 < way_.size() ? way_[i + 1].lock : -1;
     if (lock < 0 && way_[i].at == route.state_before(route.steps.size())) continue;

@@ -9,6 +9,9 @@
 // every switch is judged exactly, forward. The first way that arrives at the start is the answer; none says
 // nothing.
 //
+// The same steps lead from any state back out (way_out): what a lock that sticks leaves to do, or a plan that
+// begins elsewhere.
+//
 // Bounded by counted work, with no randomness and no clock but in the effort: the same problem gets the same
 // route on any machine.
 #pragma once
@@ -23,6 +26,12 @@
 
 namespace withy {
 
+/// A way back out, as far as it was found.
+struct WayOut {
+  Route route;         ///< from the state that was asked about; every motion and switch is allowed
+  bool whole = false;  ///< it ends where it was to end
+};
+
 /// What it keeps references to must outlive it.
 class DirectAttempt {
  public:
@@ -31,6 +40,11 @@ class DirectAttempt {
 
   /// A route with at most so many switches, each of which engages a lock. It stops at the first.
   std::optional<Route> run(int most_switches, const Effort& effort);
+
+  /// From `from`, which keeps the limits, back to start_state(). Where locks are `held`, that is stay as they
+  /// are whatever the field does, only out to insertion 0. Not whole: as far out as was found, which proves
+  /// nothing of the rest.
+  WayOut way_out(const State& from, const LockSet& held, const Effort& effort);
 
   /// As RouteSearch::work().
   std::int64_t work() const;
@@ -54,6 +68,7 @@ class DirectAttempt {
   State spared(const State& goal);
   double margin(const State& state);
   bool moves(const State& from, const State& to);
+  bool arrived(const State& at);
   bool draw_back(const State& from);
   bool go_on(BackStep step);
   bool release_one(const State& from);
@@ -65,8 +80,11 @@ class DirectAttempt {
   const Goal& goal_;
   CellProbe& probe_;
   const StepJudge& judge_;
-  std::vector<BackStep> way_;  // from the goal state on
-  std::int64_t work_ = 0;      // in quarters of a microsecond
+  std::vector<BackStep> way_;       // from the goal state on
+  std::vector<BackStep> farthest_;  // that of all of them which came out farthest
+  State end_ = start_state();       // where they are to end
+  LockSet held_;                    // locks that can't be released; ways then end at insertion 0
+  std::int64_t work_ = 0;           // in quarters of a microsecond
   std::int64_t most_work_ = 0;
   Effort effort_;
   std::int64_t one_goals_end_ = 0;  // the work at which drawing back this goal state ends

@@ -18,7 +18,7 @@ namespace withy {
 class KnownStates {
  public:
   explicit KnownStates(CellStore& store) : store_(store) {
-    states_.push_back({0, {-1, false, start_state()}});
+    states_.push_back({0, {-1, false, store.problem().start}});
   }
 
   const State& state(int known) const { return at(known).step.to; }

@@ -71,19 +71,23 @@ class PlanMaker {
       : judge_(judge), route_(route), clearances_(route.steps.size() + 1) {}
 
   tl::expected<Plan, PlanRefusal> make() {
-    if (auto refusal = start_refusal()) return tl::unexpected(std::move(*refusal));
-    for (std::size_t i = 0; i < route_.steps.size(); ++i) {
-      Checked action = action_of(i);
-      if (!action) return tl::unexpected(action.error());
-      in_.push_back(std::move(*action));
-    }
+    if (auto refusal = verify_steps()) return tl::unexpected(std::move(*refusal));
     go_in();
     if (auto miss = miss_of(judge_.problem().design, judge_.problem().goal, plan_.states.back()))
       return tl::unexpected(std::move(*miss));
     go_out();
-    if (!(plan_.states.back() == start_state()))
-      return tl::unexpected(
-          PlanRefusal{PlanFault::ends, -1, "it would not end straight at the start, all locks released"});
+    if (!(plan_.states.back() == route_.start))
+      return tl::unexpected(PlanRefusal{PlanFault::ends, -1, "it would not end where it began"});
+    work_out_figures(judge_.hardware(), plan_);
+    return std::move(plan_);
+  }
+
+  tl::expected<Plan, PlanRefusal> make_way_out() {
+    if (auto refusal = verify_steps()) return tl::unexpected(std::move(*refusal));
+    for (PlannedAction& action : in_) action.leg = Leg::out;
+    go_in();
+    plan_.from_elsewhere = true;
+    plan_.reached_state = 0;
     work_out_figures(judge_.hardware(), plan_);
     return std::move(plan_);
   }
@@ -108,6 +112,17 @@ class PlanMaker {
     Checked action = route_.steps[i].lock < 0 ? motion_of(i) : switch_of(i);
     if (!action) action.error().step = static_cast<int>(i);
     return action;
+  }
+
+  /// All steps, into in_.
+  std::optional<PlanRefusal> verify_steps() {
+    if (auto refusal = start_refusal()) return refusal;
+    for (std::size_t i = 0; i < route_.steps.size(); ++i) {
+      Checked action = action_of(i);
+      if (!action) return action.error();
+      in_.push_back(std::move(*action));
+    }
+    return std::nullopt;
   }
 
   /// The route's states, the start first.
@@ -215,6 +230,30 @@ class PlanMaker {
 
 tl::expected<Plan, PlanRefusal> make_plan(const StepJudge& judge, const Route& route) {
   return PlanMaker(judge, route).make();
+}
+
+tl::expected<Plan, PlanRefusal> make_plan(const StepJudge& judge, const Route& route, const Route& home) {
+  auto plan = make_plan(judge, route);
+  if (!plan) return plan;
+  auto way = make_way_out(judge, home);
+  if (!way) return way;
+  if (!(way->states.back() == start_state()))
+    return tl::unexpected(PlanRefusal{PlanFault::ends, -1, "the way back out would not end at the start"});
+  const int last = static_cast<int>(plan->states.size()) - 1;
+  plan->states.insert(plan->states.end(), way->states.begin() + 1, way->states.end());
+  for (PlannedAction& action : way->actions) {
+    action.from += last;
+    action.to += last;
+    plan->actions.push_back(std::move(action));
+  }
+  plan->clearance_mm = std::min(plan->clearance_mm, way->clearance_mm);
+  plan->from_elsewhere = true;
+  work_out_figures(judge.hardware(), *plan);
+  return plan;
+}
+
+tl::expected<Plan, PlanRefusal> make_way_out(const StepJudge& judge, const Route& route) {
+  return PlanMaker(judge, route).make_way_out();
 }
 
 std::optional<PlanRefusal> refusal_of(const StepJudge& judge, const Route& route, const Goal& goal,

@@ -47,6 +47,14 @@ struct PlanRefusal {
 /// latch holds exactly, and is allowed there and back; the tip of its reached_state is within the goal.
 tl::expected<Plan, PlanRefusal> make_plan(const StepJudge& judge, const Route& route);
 
+/// The same of a route that begins elsewhere: where the way in has been undone, `home` leads on from there to
+/// start_state(). Precondition: it begins where the route does.
+tl::expected<Plan, PlanRefusal> make_plan(const StepJudge& judge, const Route& route, const Route& home);
+
+/// A route as the way out alone, each step verified as above; it may end anywhere. Its figures are those of
+/// a plan.
+tl::expected<Plan, PlanRefusal> make_way_out(const StepJudge& judge, const Route& route);
+
 /// The first thing that stands against a plan of this route to `goal`; nothing where make_plan would make
 /// one. Precondition: the first `steps_known` steps have stood so before.
 std::optional<PlanRefusal> refusal_of(const StepJudge& judge, const Route& route, const Goal& goal,

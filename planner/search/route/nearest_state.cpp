@@ -5,8 +5,8 @@
 
 namespace withy {
 
-NearestState::NearestState(const Design& design, const Goal& goal)
-    : design_(design), goal_(goal), nearest_(start_state()), distance_mm_(distance_of(nearest_)) {}
+NearestState::NearestState(const Design& design, const Goal& goal, const State& start)
+    : design_(design), goal_(goal), nearest_(start), distance_mm_(distance_of(nearest_)) {}
 
 double NearestState::distance_of(const State& state) const {
   return goal_.distance(Shape(design_, state).tip_E());

@@ -7,10 +7,10 @@
 
 namespace withy {
 
-/// Starts with the start's state. Both must outlive it.
+/// Starts with the start's state. Design and goal must outlive it.
 class NearestState {
  public:
-  NearestState(const Design& design, const Goal& goal);
+  NearestState(const Design& design, const Goal& goal, const State& start = start_state());
 
   void visit(const State& state);
 

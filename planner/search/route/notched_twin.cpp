@@ -14,6 +14,8 @@ constexpr double kPitch_rad = 0.2;
 }  // namespace
 
 std::optional<SearchProblem> notched_twin(const SearchProblem& problem, const BendChart& chart) {
+  // A bend that is frozen from the start on is on no notch of a twin.
+  if (problem.start.engaged.any()) return std::nullopt;
   if (problem.design.lock_count() == 0 || chart.kind() == LatticeKind::points) return std::nullopt;
   DesignParts parts = problem.design.parts();
   if (!parts.latch) {
@@ -31,6 +33,7 @@ std::optional<SearchProblem> notched_twin(const SearchProblem& problem, const Be
   const auto design = Design::make(std::move(parts));
   if (!design) return std::nullopt;
   SearchProblem twin{*design, problem.distance, problem.goal, problem.required_clearance_mm, problem.heeded};
+  twin.start = problem.start;
   return twin;
 }
 

@@ -25,13 +25,13 @@ int Route::switches() const {
       std::count_if(steps.begin(), steps.end(), [](const RouteStep& s) { return s.lock >= 0; }));
 }
 
-const State& Route::start() {
-  static const State state = start_state();
-  return state;
-}
-
-const State& Route::state_before(std::size_t step) const {
-  return step == 0 ? start() : steps[step - 1].to;
+Route reversed(const Route& route) {
+  Route back{{}, route.state_before(route.steps.size())};
+  for (std::size_t i = route.steps.size(); i-- > 0;) {
+    const RouteStep& step = route.steps[i];
+    back.steps.push_back({step.lock, step.lock >= 0 && !step.engages, route.state_before(i)});
+  }
+  return back;
 }
 
 ActionKind motion_kind(const State& from, const State& to) {

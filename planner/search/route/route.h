@@ -25,15 +25,15 @@ struct RouteStep {
   State to;
 };
 
-/// From start_state() on.
 struct Route {
   std::vector<RouteStep> steps;
+  State start = start_state();
   int switches() const;
-  const State& state_before(std::size_t step) const;
-
- private:
-  static const State& start();
+  const State& state_before(std::size_t step) const { return step == 0 ? start : steps[step - 1].to; }
 };
+
+/// The way back: from the route's last state to its start, every motion and switch undone.
+Route reversed(const Route& route);
 
 /// What a motion is called: advance moves insertion only, bend curvature only, steer both.
 ActionKind motion_kind(const State& from, const State& to);

@@ -8,7 +8,6 @@
 #include "planner/proof/relaxations/curve_reach.h"
 #include "planner/proof/relaxations/no_switch.h"
 #include "planner/proof/relaxations/tip_passage.h"
-#include "planner/search/route/direct_attempt.h"
 #include "planner/search/route/notched_twin.h"
 #include "planner/search/route/reached_cells.h"
 #include "planner/segment/shape.h"
@@ -87,9 +86,9 @@ bool RouteSearch::prove_by_relaxations() {
 }
 
 std::optional<FoundRoute> RouteSearch::without_cells() {
-  const State start = start_state();
+  const State& start = problem_.start;
   if (goal_.holds(Shape(problem_.design, start).tip_E()) && judge_.within_limits_all_along(start, start))
-    return FoundRoute{};
+    return FoundRoute{Route{{}, start}, 0, 0};
   auto route = try_directly();
   if (!route) {
     // What needs no search should not wait for cells as fine as a narrow lumen asks.
@@ -111,6 +110,11 @@ std::optional<Route> RouteSearch::try_directly() {
   auto route = attempt.run(settings_.most_switches, settings_.effort.part(most));
   work_.add_other(attempt.work());
   return route;
+}
+
+WayOut RouteSearch::way_out(const State& from, const LockSet& held) {
+  DirectAttempt attempt(problem_.goal, store_.probe(), judge_);
+  return attempt.way_out(from, held, settings_.effort);
 }
 
 /// Where frozen bends are continuous, a way with a few of them is sooner found.

@@ -25,6 +25,7 @@
 #include "planner/search/cells/cell_store.h"
 #include "planner/search/cells/field_gate.h"
 #include "planner/search/route/cell_search.h"
+#include "planner/search/route/direct_attempt.h"
 #include "planner/search/route/known_states.h"
 #include "planner/search/route/route.h"
 #include "planner/search/route/route_search_settings.h"
@@ -51,6 +52,9 @@ class RouteSearch {
   SearchOutcome run(const Goal& goal, std::int64_t more_work);
   /// Goes on with the last goal. Precondition: a run().
   SearchOutcome resume();
+
+  /// See DirectAttempt::way_out; the goal has no say in it.
+  WayOut way_out(const State& from, const LockSet& held);
 
   /// What the search holds motions and switches against.
   const StepJudge& judge() const { return judge_; }

@@ -22,7 +22,7 @@ struct Stays {
 
 Stays stays_of(const Route& route) {
   Stays out;
-  out.stays.push_back({start_state()});
+  out.stays.push_back({route.start});
   for (const RouteStep& step : route.steps) {
     if (step.lock >= 0) {
       out.switches.push_back(step);
@@ -35,7 +35,7 @@ Stays stays_of(const Route& route) {
 }
 
 Route route_of(const Stays& stays) {
-  Route route;
+  Route route{{}, stays.stays.front().front()};
   for (std::size_t i = 0; i < stays.stays.size(); ++i) {
     for (std::size_t j = 1; j < stays.stays[i].size(); ++j)
       route.steps.push_back({-1, false, stays.stays[i][j]});

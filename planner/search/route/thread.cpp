@@ -45,7 +45,9 @@ class Threader {
         chain_(chain),
         passage_(passage),
         state_(from),
-        effort_(effort) {}
+        effort_(effort) {
+    out_.route.start = from;
+  }
 
   Threading run() {
     for (std::size_t k = 0; k + 1 < chain_.size(); ++k) {

@@ -25,10 +25,10 @@ ThreadedWay WayThreader::thread(const Goal& goal, const std::vector<CellRef>& wa
 }
 
 std::optional<Route> WayThreader::straight(const Goal& goal, const Effort& effort) const {
-  const CellRef whole{0, 0};
+  const CellRef whole{store_.start_leaf(), 0};
   const ChainCell cell{&store_.leaf(whole), store_.box(whole), false, -1, false};
   Threading threading =
-      thread_chain(goal, store_.chart(), judge_, margin_, {cell}, Passage::within, start_state(), effort);
+      thread_chain(goal, store_.chart(), judge_, margin_, {cell}, Passage::within, known_.state(0), effort);
   if (!threading.failed.empty()) return std::nullopt;
   return std::move(threading.route);
 }
@@ -55,12 +55,13 @@ Threading WayThreader::thread_from(int known, const Goal& goal, const std::vecto
   const std::vector<RouteStep> way = known_.way_to(known);
   threading.proved_steps += way.size();
   threading.route.steps.insert(threading.route.steps.begin(), way.begin(), way.end());
+  threading.route.start = known_.state(0);
   return threading;
 }
 
 std::optional<Approach> WayThreader::approach_nearer_than(double best_mm, const Goal& goal,
                                                           const Threading& failed) const {
-  NearestState nearest(judge_.problem().design, goal);
+  NearestState nearest(judge_.problem().design, goal, known_.state(0));
   for (std::size_t i = 1; i <= failed.proved_steps; ++i) nearest.visit(failed.route.state_before(i));
   if (!(nearest.distance_mm() < best_mm)) return std::nullopt;
   std::string objection;

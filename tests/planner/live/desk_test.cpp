@@ -51,7 +51,8 @@ TEST_CASE("verdicts are those that a question asked by itself gets, also after a
   bench.granted("save-scene");
   const auto prepared = prepare_scene(bench.scene());
   SolveSettings settings;
-  settings.widen = settings.explain = false;
+  settings.explain = false;
+  settings.prefer = Preference::quick;
   const Answer own = solve(*make_problem(*prepared, 1), settings);
   CHECK(cell.at("verdict") == std::string(name_of(own.verdict)));
   CHECK(cell.at("why") == own.why);
@@ -100,6 +101,21 @@ TEST_CASE("what can't be is refused with its place and changes nothing") {
   CHECK(bench.desk().ask("scene", std::string(kLongestRequest + 1, ' ')).kind == ReplyKind::malformed);
   CHECK(bench.desk().ask("scene", "{").kind == ReplyKind::malformed);
   CHECK(bench.granted("scene").at("revision") == before.at("revision"));
+}
+
+TEST_CASE("a desk that is opened with another target has it unsaved, and no target outside the channel") {
+  LiveBench bench;
+  bench.open();
+  const Json before = bench.granted("scene").at("scene").at("target").at("point_mm");
+  // As far off the axis as the box is wide (scenes/double-bend/recipe.toml).
+  CHECK(bench.desk().move_target({500.0, 0.0, 50.0}));
+  CHECK(bench.granted("scene").at("unsaved") == false);
+  const std::vector<double> moved = {before[0].get<double>() - 1.0, before[1], before[2]};
+  CHECK_FALSE(bench.desk().move_target(moved));
+  const Json scene = bench.granted("scene");
+  CHECK(scene.at("scene").at("target").at("point_mm") == Json(moved));
+  CHECK(scene.at("unsaved") == true);
+  CHECK(bench.granted("undo").at("scene").at("target").at("point_mm") == before);
 }
 
 TEST_CASE("nothing is lost when the desk goes: changes and what was driven are taken up again") {

@@ -138,7 +138,7 @@ TEST_CASE("a lock engages on the nearest notch") {
 TEST_CASE("on from anywhere: the hand's own way, then a verified one to the target") {
   const Driver& driver = driver_of(1);
   SolveSettings settings;
-  settings.widen = false;
+  settings.prefer = Preference::quick;
   const Answer answer = solve(driver.problem, settings);
   REQUIRE(answer.plan);
   Route way;

@@ -9,6 +9,7 @@
 #include <vector>
 
 #include <catch2/catch.hpp>
+#include <fmt/core.h>
 
 #include "tests/support/plain_field.h"
 #include "tests/support/plain_hardware.h"
@@ -104,6 +105,23 @@ TEST_CASE("Every reserve of a switch map is the plain implementation's") {
                    WithinAbs(withy_plain::reserve(two.robot, state, map.which.lock, *I, 50), 1e-5));
     }
   }
+}
+
+TEST_CASE("Where one field switches a lock at every bend the picture shows its margin, else the bends") {
+  const Scene scene = *read_scene(scene_file("double-bend"));
+  const Design one = *scene.design(1);
+  const std::string flat = switch_map_svg(make_switch_report(scene, one, "scene.toml", {}));
+  // Closed form: a field midway between the stops of a right angle turns the magnet with m B sin 45 deg at
+  // least, against 0.01 N mm and an ambient field of 0.05 mT at its worst; m = 0.004 A m^2, the coils give 10
+  // mT.
+  const double least_mT = (0.01 / 0.004 + 0.05) * std::sqrt(2.0);
+  CHECK(flat.find(fmt::format("{:.2f} mT", least_mT)) != std::string::npos);
+  CHECK(flat.find(fmt::format("margin {:.2f} mT", 10.0 - least_mT)) != std::string::npos);
+  CHECK(flat.find(" A") == std::string::npos);  // no sector of a disc
+  const TwoLocks two("triple-bend");
+  const std::string varied =
+      switch_map_svg(make_switch_report(two.scene, two.design, scene_file("triple-bend"), {}));
+  CHECK(varied.find(" A") != std::string::npos);
 }
 
 TEST_CASE("What the sweep says of a clocking is what the plain implementation finds bend by bend") {

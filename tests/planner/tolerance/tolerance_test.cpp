@@ -80,9 +80,7 @@ struct Case {
     const auto channel = testing::make_tube(shape, 20000);
     sag = tube - least_radius(*channel);
     const auto wall = std::make_shared<const WallDistance>(channel);
-    Goal goal;
-    goal.point_E = {0.0, 0.0, depth};
-    goal.tolerance_mm = 2.0;
+    const Goal goal = {{0.0, 0.0, depth}, 2.0, std::nullopt};
     problem = std::make_unique<SearchProblem>(
         SearchProblem{std::move(*made),
                       std::make_shared<const ChannelDistance>(wall, DistanceField::make(wall, 0.2)),
@@ -185,7 +183,7 @@ TEST_CASE("contact of a straight body has the share of a ball that lies outside 
   // One error alone has all of the variance.
   for (std::size_t i = 0; i < kErrorKinds; ++i) {
     INFO(error_names()[i].key);
-    CHECK(std::abs(drawn.tip_share[i] - (sizes.most[i] > 0.0 ? 1.0 : 0.0)) < 0.15);
+    CHECK(std::abs(drawn.tip_share[i].share - (sizes.most[i] > 0.0 ? 1.0 : 0.0)) < 0.15);
   }
 }
 
@@ -247,16 +245,16 @@ TEST_CASE("the size that a plan is proved to stand is just below the size that t
   CHECK(room <= kRoom);
   CHECK(room >= kRoom - tube.sag - kClearanceSlack_mm);
   // A shift takes as much clearance as it is long, and as much of the target's tolerance.
-  CHECK(std::abs(worst.largest(ErrorKind::entry_position, Standing::off_the_wall) - kRoom) <=
+  CHECK(std::abs(worst.largest(ErrorKind::entry_position, StandsFor::off_the_wall) - kRoom) <=
         tube.sag + kClearanceSlack_mm);
-  CHECK(std::abs(worst.largest(ErrorKind::entry_position, Standing::at_the_target) - 2.0) < 1e-6);
+  CHECK(std::abs(worst.largest(ErrorKind::entry_position, StandsFor::at_the_target) - 2.0) < 1e-6);
   // A tilt: asin(h / d) would touch.
   const double tilt = std::asin(kRoom / kDepth);
-  const double proved = worst.largest(ErrorKind::entry_angle, Standing::off_the_wall);
+  const double proved = worst.largest(ErrorKind::entry_angle, StandsFor::off_the_wall);
   CHECK(proved <= tilt);
   CHECK(proved >= tilt * (1.0 - (tube.sag + kClearanceSlack_mm) / kRoom) - 0.5 * tilt * tilt);
   // No lock: backlash has nothing to act on.
-  CHECK(worst.largest(ErrorKind::backlash, Standing::off_the_wall) ==
+  CHECK(worst.largest(ErrorKind::backlash, StandsFor::off_the_wall) ==
         WorstCase::largest_sought(ErrorKind::backlash));
 }
 

@@ -44,9 +44,8 @@ struct BentCase {
     State after = reached;
     after.u_free = {0.006, -0.001};
     motions = {{before, reached, 0}, {reached, after, 1}};
-    Goal goal;
-    goal.point_E = Shape(design, reached).tip_E().translation() + Eigen::Vector3d(0.2, 0.3, 0.1);
-    goal.tolerance_mm = 2.0;
+    const Goal goal = {Shape(design, reached).tip_E().translation() + Eigen::Vector3d(0.2, 0.3, 0.1), 2.0,
+                       std::nullopt};
     auto distance = std::make_shared<const ChannelDistance>(wall, DistanceField::make(wall, 0.4));
     problem =
         std::make_unique<SearchProblem>(SearchProblem{std::move(design), std::move(distance), goal, 0.0, {}});
@@ -199,13 +198,17 @@ TEST_CASE("the largest error that a plan is proved to stand is where what it kee
   for (std::size_t i = 0; i < kErrorKinds; ++i) {
     INFO(error_names()[i].key);
     const auto kind = static_cast<ErrorKind>(i);
-    const double largest = worst.largest(kind, Standing::off_the_wall);
+    const double largest = worst.largest(kind, StandsFor::off_the_wall);
+    if (kind == ErrorKind::coil_gain || kind == ErrorKind::magnet_strength) {  // these move no body
+      CHECK(largest == WorstCase::largest_sought(kind));
+      continue;
+    }
     REQUIRE(largest > 0.0);
     REQUIRE(largest < WorstCase::largest_sought(kind));
     ErrorSizes sizes;
     sizes[kind] = largest;
     CHECK(std::abs(worst.clearance_kept(sizes)) <= 0.05);
-    const double tip = worst.largest(kind, Standing::at_the_target);
+    const double tip = worst.largest(kind, StandsFor::at_the_target);
     sizes[kind] = tip;
     CHECK(std::abs(worst.tip_error(sizes) - bent.problem->goal.tolerance_mm) < 1e-6);
   }

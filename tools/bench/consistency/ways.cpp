@@ -105,7 +105,7 @@ Answer by_plan(const SearchProblem& problem, bool widen, const Budget& budget, P
   SolveSettings settings;
   settings.certificate = &proof;
   settings.effort = Effort::of_work(budget.work);
-  settings.widen = widen;
+  settings.prefer = widen ? Preference::clearance : Preference::quick;
   settings.explain = false;
   return solve(problem, settings);
 }

@@ -7,7 +7,7 @@
 #include <fmt/core.h>
 
 #include "planner/elastic/elastic_report.h"
-#include "planner/elastic/heed_elasticity.h"
+#include "planner/heed/heed_elasticity.h"
 #include "tools/bench/support/machine.h"
 #include "tools/bench/support/spread.h"
 

@@ -89,11 +89,7 @@ export function verdictPanel(entry: PlanEntry, data: PageData): HTMLElement {
       h('div', {}, h('h2', { id: 'verdict' }, `${verdictWord[plan.verdict]} with ${lockCount(plan.locks)}`), h('p', { class: 'meaning' }, verdictMeaning[plan.verdict])),
     ),
     h('p', { class: 'why', id: 'why' }, sentence(plan.why)),
-    depthLine(entry),
-    approachLine(entry),
-    listed('Where it is open:', 'open', entry.plan.open ? [entry.plan.open.sentence] : []),
-    listed('What might decide it:', 'might-decide', entry.plan.might_decide ?? []),
-    remedyList(entry, true),
+    ...grounds(entry, true),
     h('p', { class: 'counts' }, counts(entry)),
     list.length > 0 ? h('div', { class: 'figures' }, ...list.map(figureBar)) : null,
   );
@@ -107,19 +103,27 @@ function approachLine({ plan }: PlanEntry): HTMLElement | null {
   return h('p', { class: 'approach' }, h('b', {}, 'Closest approach: '), words || 'shown in the picture');
 }
 
-function depthLine({ plan }: PlanEntry): HTMLElement | null {
+function depthLine({ plan }: PlanEntry, id: string | undefined): HTMLElement | null {
   if (!plan.depth || plan.verdict === 'reached') return null;
-  return h('p', { class: 'approach', id: 'depth' }, h('b', {}, 'How deep: '), sentence(plan.depth.sentence));
+  return h('p', { class: 'depth', id }, h('b', {}, 'How deep: '), sentence(plan.depth.sentence));
 }
 
-function listed(title: string, id: string | undefined, sentences: string[]): HTMLElement | null {
+function listed(title: string, sentences: string[], id?: string): HTMLElement | null {
   if (sentences.length === 0) return null;
   return h('div', { class: 'remedies' }, h('b', {}, title), h('ul', { id }, ...sentences.map((s) => h('li', {}, sentence(s)))));
 }
 
-/** What would have to change, where the file says it. */
-function remedyList({ plan }: PlanEntry, alone: boolean): HTMLElement | null {
-  return listed('What would do:', alone ? 'remedies' : undefined, plan.remedies ?? []);
+/** What is said of an answer without a plan; `alone`: no other answer is on the page, so that ids are free. */
+function grounds(entry: PlanEntry, alone: boolean): (HTMLElement | null)[] {
+  const { plan } = entry;
+  const id = (name: string) => (alone ? name : undefined);
+  return [
+    depthLine(entry, id('depth')),
+    approachLine(entry),
+    listed('Where it is open:', plan.open ? [plan.open.sentence] : [], id('open')),
+    listed('What might decide it:', plan.might_decide ?? [], id('might-decide')),
+    listed('What would do:', plan.remedies ?? [], id('remedies')),
+  ];
 }
 
 /** Lock counts side by side: a row each. */
@@ -166,7 +170,7 @@ export class NowPanel {
     titled: boolean,
   ) {
     const { entry } = track;
-    const about = titled ? [h('h3', {}, `${lockCount(entry.plan.locks)}: ${verdictWord[entry.plan.verdict].toLowerCase()}`), h('p', { class: 'why' }, sentence(entry.plan.why)), approachLine(entry), remedyList(entry, false)] : [];
+    const about = titled ? [h('h3', {}, `${lockCount(entry.plan.locks)}: ${verdictWord[entry.plan.verdict].toLowerCase()}`), h('p', { class: 'why' }, sentence(entry.plan.why)), ...grounds(entry, false)] : [];
     this.element = h('section', { class: 'now', 'aria-label': titled ? `With ${lockCount(entry.plan.locks)}` : 'Now' }, ...about, this.line, this.cells);
     clock.listen(() => this.update());
     this.update();

@@ -25,6 +25,10 @@ std::optional<SearchProblem> no_other(int) {
   return std::nullopt;
 }
 
+/// As good as straight: 0.03 mm aside in 150 mm. In a tube that is straight to the last digit all faces about a
+/// place of the axis are equally far, and which is nearest takes exact numbers to tell: that is most of the time.
+const Eigen::Vector2d kNearlyStraight(1e-6, 2.5e-6);
+
 Remedies remedies_of(const SearchProblem& asked) {
   RouteSearchSettings settings;
   settings.effort = Effort::of_work(20000000);
@@ -60,7 +64,7 @@ TEST_CASE("Where the carriage is too short, the insertion that is missing would 
 TEST_CASE("In a straight tube that is too narrow, a section that leaves the clearance would do") {
   // Twice the radius that the tube holds without clearance: only a thinner body gets in.
   const double a = 0.8 * kRadius;
-  const Tube channel = tube({{50.0, Eigen::Vector2d::Zero()}}, {{0.0, a}}, 0.3);
+  const Tube channel = tube({{50.0, kNearlyStraight}}, {{0.0, a}}, 0.3);
   const SearchProblem asked = question(segment({}), channel, {0.0, 0.0, 40.0});
   const Remedies remedies = remedies_of(asked);
   REQUIRE(remedies.sizes.size() == 1);
@@ -74,7 +78,7 @@ TEST_CASE("In a straight tube that is too narrow, a section that leaves the clea
 
 TEST_CASE("Where two limits stand in the way, both are named and none beside them") {
   const double a = 0.8 * kRadius;
-  const Tube channel = tube({{150.0, Eigen::Vector2d::Zero()}}, {{0.0, a}}, 0.5);
+  const Tube channel = tube({{150.0, kNearlyStraight}}, {{0.0, a}}, 0.5);
   const SearchProblem asked = question(segment({}), channel, {0.0, 0.0, 120.0});
   const Remedies remedies = remedies_of(asked);
   REQUIRE(remedies.sizes.size() == 1);

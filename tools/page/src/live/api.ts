@@ -163,6 +163,9 @@ export const desk = {
 /** Runs one job after the other, of those that wait only the newest. */
 export class Newest {
   private running = false;
+
+  /** `busy` hears when the first job of several begins and when the last has ended. */
+  constructor(private readonly busy: (now: boolean) => void = () => {}) {}
   private next: (() => Promise<void>) | null = null;
 
   run(job: () => Promise<void>) {
@@ -176,11 +179,13 @@ export class Newest {
 
   private async drain() {
     this.running = true;
+    this.busy(true);
     while (this.next) {
       const job = this.next;
       this.next = null;
       await job();
     }
     this.running = false;
+    this.busy(false);
   }
 }

@@ -25,7 +25,7 @@ class Bench {
   private verdicts: Verdicts | null = null;
   private locks = 1;
   private plan: ShownPlan | null = null;
-  private readonly edits = new Newest();
+  private readonly edits = new Newest((now) => (document.documentElement.dataset.editing = now ? 'yes' : 'no'));
   private readonly view: BenchView;
   private readonly ruler: Ruler;
   private readonly table: VerdictTable;

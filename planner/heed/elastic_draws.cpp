@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-#include "planner/tolerance/elastic_draws.h"
+#include "planner/heed/elastic_draws.h"
 
 #include <algorithm>
 #include <atomic>

@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-#include "planner/elastic/heed_elasticity.h"
+#include "planner/heed/heed_elasticity.h"
 
 #include <algorithm>
 #include <cmath>
@@ -169,6 +169,8 @@ class Heeding {
   Heeding(const SearchProblem& problem, const SolveSettings& settings)
       : problem_(problem), settings_(settings), again_(settings), lessons_(problem) {
     again_.effort = settings.effort.part(shares::kHeedSearchWork);
+    again_.prefer = Preference::clearance;
+    again_.errors.reset();  // the plan that is given is stood by benches, not each that is looked at
     again_.certificate = nullptr;
     again_.explain = false;
     again_.remedies = false;
@@ -183,7 +185,7 @@ class Heeding {
       plan = solve(lessons_.asked(), again_).plan;
       if (!plan) break;
       look = looked(*plan);
-      if (look.verdict.holds()) replace_plan(answer, problem_, *plan);
+      if (look.verdict.holds()) replace_plan(answer, problem_, *plan, settings_);
     }
     ElasticVerdict& verdict = look.verdict.holds() ? look.verdict : first;
     verdict.plans = looks_;

@@ -3,7 +3,7 @@
 //
 // Of a ball of radius s the share (1 - h^2 / s^2)^(3/2) lies farther than h from a line through its middle,
 // and the share 1 - (t / s)^3 farther than t from its middle (elementary geometry).
-#include "planner/tolerance/elastic_draws.h"
+#include "planner/heed/elastic_draws.h"
 
 #include <cmath>
 #include <memory>

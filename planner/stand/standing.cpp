@@ -1,0 +1,267 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/stand/standing.h"
+
+#include <algorithm>
+#include <functional>
+#include <random>
+
+#include <fmt/core.h>
+#include <oneapi/tbb/parallel_for.h>
+
+#include "planner/tolerance/bench_contact.h"
+#include "planner/tolerance/bench_hardware.h"
+#include "planner/tolerance/proved_hardware.h"
+#include "planner/tolerance/statistics.h"
+#include "planner/tolerance/worst_case.h"
+
+namespace withy {
+namespace {
+
+// The ladder (planner/stand/standing.h).
+constexpr double kFineStep = 0.05;
+constexpr int kFineSteps = 20;
+constexpr double kCoarseFactor = 1.1;
+constexpr double kMostReserve = 10.0;
+// Benches run between two looks at whether enough have failed.
+constexpr std::size_t kBatch = 50;
+
+ErrorSizes times(double x, ErrorSizes sizes) {
+  for (double& most : sizes.most) most *= x;
+  return sizes;
+}
+
+/// One thing that a plan has to stand: what is not proved under errors of these sizes, or nothing.
+using Test = std::function<std::optional<std::string>(const ErrorSizes&)>;
+
+std::optional<std::string> unless(bool proved, const char* what) {
+  return proved ? std::nullopt : std::optional<std::string>(what);
+}
+
+/// `keeps_clear`: do all motions, under errors of these sizes? All that is handed over must outlive the
+/// tests.
+std::vector<Test> tests_of(const SearchProblem& problem, const WorstCase& tip, const ProvedHardware& hardware,
+                           const std::function<bool(const ErrorSizes&)>& keeps_clear) {
+  const Goal& goal = problem.goal;
+  return {[&](const ErrorSizes& e) {
+            return unless(tip.tip_error(e) <= goal.tolerance_mm, "the tip may miss the target");
+          },
+          [&](const ErrorSizes& e) {
+            return unless(tip.direction_error(e) <= goal.direction_tolerance_rad || !goal.direction_E,
+                          "the tip may point elsewhere than the target asks");
+          },
+          [&](const ErrorSizes& e) { return hardware.not_engaging(e); },
+          [&](const ErrorSizes& e) { return hardware.not_switching(e); },
+          [&](const ErrorSizes& e) { return hardware.not_within_limits(e); },
+          [&](const ErrorSizes& e) { return unless(keeps_clear(e), "the body may touch the wall"); }};
+}
+
+/// How many steps of the ladder, `most` at most, the test passes: by bisection, for what holds at one step
+/// holds below it.
+std::size_t steps_passed(const Test& test, const ErrorSizes& sizes, std::size_t most) {
+  const auto& ladder = reserve_ladder();
+  const auto passes = [&](std::size_t steps) { return !test(times(ladder[steps - 1], sizes)); };
+  if (most == 0 || passes(most)) return most;
+  std::size_t low = 0;
+  std::size_t high = most;
+  while (high - low > 1) {
+    const std::size_t middle = (low + high) / 2;
+    (passes(middle) ? low : high) = middle;
+  }
+  return low;
+}
+
+BenchCount count_of(int benches, int draws) {
+  const ProbabilityInterval interval = clopper_pearson(benches, draws);
+  return {benches, interval.low, interval.high};
+}
+
+/// What happened on one bench.
+struct Outcome {
+  bool touches = false;
+  bool misses = false;
+  bool disengaged = false;
+  bool overloads = false;
+  bool fails() const { return touches || misses || disengaged || overloads; }
+};
+
+}  // namespace
+
+const std::vector<double>& reserve_ladder() {
+  static const std::vector<double> ladder = [] {
+    std::vector<double> steps;
+    for (int k = 1; k <= kFineSteps; ++k) steps.push_back(kFineStep * k);
+    for (double x = kCoarseFactor; x <= kMostReserve; x *= kCoarseFactor) steps.push_back(x);
+    return steps;
+  }();
+  return ladder;
+}
+
+/// One plan on one bench after another: what is proved under errors of the whole size is not asked.
+class Stander::OnBenches {
+ public:
+  OnBenches(const Stander& stander, const Plan& plan, const std::vector<KnownMotion*>& motions)
+      : stander_(stander),
+        motions_(motions),
+        reached_(plan.states[static_cast<std::size_t>(plan.reached_state)]),
+        hardware_(stander.hardware_, plan),
+        engages_(!hardware_.not_engaging(stander.sizes_)),
+        switches_(!hardware_.not_switching_as_planned(stander.sizes_)),
+        limits_(!hardware_.not_within_limits(stander.sizes_)) {}
+
+  /// All that happens on a bench, or (`touches_too`: no) all but whether the body touches where something
+  /// else fails already.
+  Outcome run(const ErrorDraw& errors, bool touches_too) const {
+    const SearchProblem& problem = stander_.problem_;
+    const Bench bench(problem.design, errors, stander_.centre_E_, stander_.bend_per_pull_);
+    const BenchHardware on_bench(stander_.hardware_, bench);
+    const auto& switches = hardware_.switches();
+    const auto& states = hardware_.states();
+    Outcome out;
+    out.misses = !bench.hits(reached_, problem.goal);
+    out.disengaged = !engages_ && !std::all_of(switches.begin(), switches.end(),
+                                               [&](const auto& s) { return on_bench.engages(s); });
+    out.overloads = (!switches_ && !std::all_of(switches.begin(), switches.end(),
+                                                [&](const auto& s) { return on_bench.switches(s); })) ||
+                    (!limits_ && !std::all_of(states.begin(), states.end(),
+                                              [&](const State& s) { return on_bench.keeps_limits(s); }));
+    if (touches_too || !out.fails()) out.touches = touches(bench);
+    return out;
+  }
+
+ private:
+  bool touches(const Bench& bench) const {
+    const ChannelDistance& distance = *stander_.problem_.distance;
+    return std::any_of(motions_.begin(), motions_.end(), [&](const KnownMotion* known) {
+      if (!known->doubtful) return false;
+      const auto cells = known->worst->doubtful_on(*known->doubtful, bench.errors());
+      if (!cells) return bench.contact(known->motion, distance) != Contact::clear;
+      return !cells_keep_clear(bench, known->motion, known->doubtful->parts, *cells, distance);
+    });
+  }
+
+  const Stander& stander_;
+  const std::vector<KnownMotion*>& motions_;
+  const State& reached_;
+  ProvedHardware hardware_;
+  bool engages_;
+  bool switches_;
+  bool limits_;
+};
+
+Stander::Stander(const SearchProblem& problem, const ErrorSizes& sizes, int draws, std::uint64_t seed)
+    : problem_(problem),
+      hardware_(problem.design),
+      sizes_(sizes),
+      centre_E_(middle_of(problem.distance->exact().channel())),
+      bend_per_pull_(problem.design.tendons() ? bend_from_pulls(*problem.design.tendons())
+                                              : Eigen::MatrixXd(2, 0)),
+      triangles_(std::make_shared<const WallTriangles>(problem.distance->exact().channel())) {
+  std::mt19937_64 generator(seed);
+  draws_.reserve(static_cast<std::size_t>(draws));
+  for (int i = 0; i < draws; ++i) draws_.push_back(draw_errors(problem.design, sizes, generator));
+}
+
+std::vector<Stander::KnownMotion*> Stander::motions_of(const Plan& plan) const {
+  std::vector<KnownMotion*> out;
+  for (const PlannedMotion& motion :
+       motions_inside(plan, MotionVerifier(problem_.design, *problem_.distance))) {
+    const auto found = std::find_if(known_.begin(), known_.end(), [&](const auto& known) {
+      return known->motion.from == motion.from && known->motion.to == motion.to;
+    });
+    if (found != known_.end()) {
+      out.push_back(found->get());
+      continue;
+    }
+    auto known = std::make_unique<KnownMotion>();
+    known->motion = motion;
+    known->worst = std::make_unique<WorstCase>(problem_, std::vector<PlannedMotion>{motion}, motion.to,
+                                               centre_E_, triangles_);
+    auto doubtful = known->worst->doubtful(sizes_);
+    if (!doubtful.empty()) known->doubtful = std::move(doubtful.front());
+    out.push_back(known.get());
+    known_.push_back(std::move(known));
+  }
+  return out;
+}
+
+Standing Stander::judge(const Plan& plan) const {
+  const std::vector<KnownMotion*> motions = motions_of(plan);
+  Standing standing = chance(plan, static_cast<int>(draws_.size()), motions);
+  if (const PlannedAction* missing = plan.without_hunt()) {
+    standing.limited_by = fmt::format("the hunt at lock {} {}", missing->lock + 1, missing->hunt->objection);
+    return standing;
+  }
+  const WorstCase tip(problem_, {}, plan.states[static_cast<std::size_t>(plan.reached_state)], centre_E_,
+                      triangles_);
+  const ProvedHardware hardware(hardware_, plan);
+  const std::function<bool(const ErrorSizes&)> keeps_clear = [&](const ErrorSizes& e) {
+    return std::all_of(motions.begin(), motions.end(),
+                       [&](KnownMotion* known) { return known->worst->stands(e, StandsFor::off_the_wall); });
+  };
+  const auto& ladder = reserve_ladder();
+  std::size_t steps = ladder.size();
+  standing.limited_by = "nothing up to the largest errors that are tried";
+  for (const Test& test : tests_of(problem_, tip, hardware, keeps_clear)) {
+    const std::size_t passed = steps_passed(test, sizes_, steps);
+    if (passed == steps) continue;
+    steps = passed;
+    standing.limited_by = *test(times(ladder[passed], sizes_));
+  }
+  standing.reserve = steps == 0 ? 0.0 : ladder[steps - 1];
+  return standing;
+}
+
+Standing Stander::chance(const Plan& plan, int draws) const {
+  return chance(plan, draws, motions_of(plan));
+}
+
+Standing Stander::chance(const Plan& plan, int draws, const std::vector<KnownMotion*>& motions) const {
+  const OnBenches on_benches(*this, plan, motions);
+  const auto n = std::min(static_cast<std::size_t>(draws), draws_.size());
+  std::vector<Outcome> outcomes(n);
+  tbb::parallel_for(std::size_t{0}, n, [&](std::size_t i) { outcomes[i] = on_benches.run(draws_[i], true); });
+  const auto counted = [&](auto&& happened) {
+    return count_of(static_cast<int>(std::count_if(outcomes.begin(), outcomes.end(), happened)),
+                    static_cast<int>(n));
+  };
+  Standing standing;
+  standing.draws = static_cast<int>(n);
+  standing.fails = counted([](const Outcome& o) { return o.fails(); });
+  standing.touches = counted([](const Outcome& o) { return o.touches; });
+  standing.misses = counted([](const Outcome& o) { return o.misses; });
+  standing.disengaged = counted([](const Outcome& o) { return o.disengaged; });
+  standing.overloads = counted([](const Outcome& o) { return o.overloads; });
+  return standing;
+}
+
+int Stander::fails(const Plan& plan, int draws, int enough) const {
+  const std::vector<KnownMotion*> motions = motions_of(plan);
+  const OnBenches on_benches(*this, plan, motions);
+  const auto n = std::min(static_cast<std::size_t>(draws), draws_.size());
+  int fails = 0;
+  for (std::size_t from = 0; from < n && fails < enough; from += kBatch) {
+    const std::size_t to = std::min(n, from + kBatch);
+    std::vector<char> failed(to - from);
+    tbb::parallel_for(from, to, [&](std::size_t i) {
+      failed[i - from] = static_cast<char>(on_benches.run(draws_[i], false).fails());
+    });
+    fails += static_cast<int>(std::count(failed.begin(), failed.end(), 1));
+  }
+  return fails;
+}
+
+int Stander::fails_at(const State& reached, int draws) const {
+  int fails = 0;
+  const auto n = std::min(static_cast<std::size_t>(draws), draws_.size());
+  for (std::size_t i = 0; i < n; ++i) {
+    const Bench bench(problem_.design, draws_[i], centre_E_, bend_per_pull_);
+    fails += !bench.hits(reached, problem_.goal) || !BenchHardware(hardware_, bench).keeps_limits(reached);
+  }
+  return fails;
+}
+
+bool stands_more(const Standing& a, const Standing& b) {
+  return a.fails.high != b.fails.high ? a.fails.high < b.fails.high : a.reserve > b.reserve;
+}
+
+}  // namespace withy

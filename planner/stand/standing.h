@@ -1,0 +1,84 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Reserve and chance to fail of a plan: what of a bench's errors it stands.
+//
+// Reserve: the largest x of the ladder 0.05, 0.10, .., 1, 1.1, 1.21, .. (at most 10) such that under all
+// errors at once, each up to x times its size, it is proved that
+//     the tip ends within the target's tolerance and direction          WorstCase::tip_error, direction_error
+//     every lock engages, its hunt included, and every lock switches    ProvedHardware
+//     every limit holds                                                 ProvedHardware
+//     no motion touches the wall                                        WorstCase::stands
+// Errors up to x times their sizes hold all smaller ones, so what is proved at x is proved below it. 0 where
+// 0.05 is not proved, or where a hunt that is called for can't be made.
+//
+// Chance to fail: of so many drawn benches (errors.h) the share on which any of these does not hold, with its
+// exact interval. What is proved at x = 1 holds on every bench and is not asked of them; of the motions the
+// cells that are not proved then are looked at on every bench whose own errors' sizes do not settle them. The
+// same plan, errors, draws and seed give the same figures, on any number of threads.
+//
+// Source: none; the two figures are this project's own. The interval: statistics.h.
+#pragma once
+
+#include <cstdint>
+#include <memory>
+#include <optional>
+#include <vector>
+
+#include "planner/plan/answer.h"
+#include "planner/search/problem.h"
+#include "planner/segment/hardware.h"
+#include "planner/tolerance/errors.h"
+#include "planner/tolerance/worst_case.h"
+
+namespace withy {
+
+/// The ladder, ascending.
+const std::vector<double>& reserve_ladder();
+
+/// How many benches are drawn to say what a plan's chance to fail is.
+inline constexpr int kStandingDraws = 10000;
+
+/// Judges plans of one problem by the same benches. The problem must outlive it. Not safe to use from several
+/// threads at once: what is known of a motion is kept.
+class Stander {
+ public:
+  Stander(const SearchProblem& problem, const ErrorSizes& sizes, int draws = kStandingDraws,
+          std::uint64_t seed = 1);
+
+  /// Both figures.
+  Standing judge(const Plan& plan) const;
+
+  /// The chance to fail alone, by the first `draws` benches; reserve 0.
+  Standing chance(const Plan& plan, int draws) const;
+
+  /// How many of the first `draws` benches the plan fails on; no more are run once `enough` have failed.
+  int fails(const Plan& plan, int draws, int enough) const;
+
+  /// How many of the first `draws` benches miss the target from this state, or break a limit in it.
+  int fails_at(const State& reached, int draws) const;
+
+ private:
+  /// One motion as the bounds have it, kept for the next plan that has it too.
+  struct KnownMotion {
+    PlannedMotion motion;
+    std::unique_ptr<WorstCase> worst;
+    std::optional<DoubtfulMotion> doubtful;  ///< nothing: proved clear under errors of the whole size
+  };
+  class OnBenches;
+
+  std::vector<KnownMotion*> motions_of(const Plan& plan) const;
+  Standing chance(const Plan& plan, int draws, const std::vector<KnownMotion*>& motions) const;
+
+  const SearchProblem& problem_;
+  Hardware hardware_;
+  ErrorSizes sizes_;
+  Eigen::Vector3d centre_E_;
+  Eigen::MatrixXd bend_per_pull_;
+  std::shared_ptr<const WallTriangles> triangles_;
+  std::vector<ErrorDraw> draws_;
+  mutable std::vector<std::unique_ptr<KnownMotion>> known_;
+};
+
+/// Stands `a` more than `b`? By the upper bound of the chance to fail, then the reserve.
+bool stands_more(const Standing& a, const Standing& b);
+
+}  // namespace withy

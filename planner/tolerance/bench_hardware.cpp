@@ -1,0 +1,112 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/tolerance/bench_hardware.h"
+
+#include <algorithm>
+#include <cassert>
+#include <cmath>
+
+#include "planner/plan/lock_hunt.h"
+#include "planner/segment/rotation.h"
+
+namespace withy {
+namespace {
+
+/// Bend from the base to a lock, engaged or not.
+Eigen::Vector2d bend_up_to(const Design& design, const State& state, int lock) {
+  const auto regions = regions_of(design, state);
+  const std::size_t at = region_index(state.engaged, lock);
+  Eigen::Vector2d sum = Eigen::Vector2d::Zero();
+  for (std::size_t r = 0; r < at; ++r) sum += regions[r].theta;
+  const double before =
+      exposed_flexible_length(design, state.insertion_mm, regions[at].from_mm, design.station_mm(lock));
+  return sum + before * regions[at].u;
+}
+
+/// The fractions of a chord from a to b at which |x| <= most.
+struct Fractions {
+  double lo = 0.0;
+  double hi = 1.0;
+  void within(double a, double b, double most) {
+    const double slope = b - a;
+    if (slope == 0.0) {
+      if (std::abs(a) > most) hi = -1.0;
+      return;
+    }
+    const auto [first, last] = std::minmax({(-most - a) / slope, (most - a) / slope});
+    lo = std::max(lo, first);
+    hi = std::min(hi, last);
+  }
+  bool any() const { return lo <= hi; }
+};
+
+/// Is there a point of the chord from p to q that brings all backbones within the window?
+bool drops_in(const LatchHardware& latch, const Eigen::Vector2d& p, const Eigen::Vector2d& q) {
+  Fractions fractions;
+  for (const double angle : latch.backbone_angle_rad) {
+    const Eigen::Vector2d e(std::cos(angle), std::sin(angle));
+    fractions.within(e.dot(p), e.dot(q), latch.engage_window_mm);
+  }
+  return fractions.any();
+}
+
+}  // namespace
+
+std::vector<PlannedSwitch> switches_in(const Design& design, const Plan& plan) {
+  std::vector<PlannedSwitch> out;
+  for (std::size_t i = 0; i < plan.actions.size(); ++i) {
+    const PlannedAction& action = plan.actions[i];
+    if (action.lock < 0) continue;
+    PlannedSwitch planned;
+    planned.before = plan.states[static_cast<std::size_t>(action.from)];
+    planned.lock = action.lock;
+    planned.engages = action.kind == ActionKind::lock;
+    if (action.field_S)
+      planned.current_A =
+          Eigen::Map<const Eigen::VectorXd>(action.current_A.data(), std::ssize(action.current_A));
+    if (action.hunt && action.hunt->made())
+      planned.hunt = lock_hunt_track(design, planned.before, action.lock);
+    planned.action = static_cast<int>(i);
+    out.push_back(std::move(planned));
+  }
+  return out;
+}
+
+Eigen::Vector2d BenchHardware::slide_error_mm(const State& before, int lock) const {
+  const Design& design = hardware_.design();
+  return design.latch()->backbone_radius_mm *
+         (bend_up_to(design, bench_.state(before), lock) - bend_up_to(design, before, lock));
+}
+
+bool BenchHardware::engages(const PlannedSwitch& planned) const {
+  const auto& latch = hardware_.design().latch();
+  if (!planned.engages || !latch || latch->notch_pitch_mm <= 0.0) return true;
+  const Eigen::Vector2d w = slide_error_mm(planned.before, planned.lock);
+  if (!(w.norm() + planned.hunt.radius_mm + latch->engage_window_mm < 0.5 * latch->notch_pitch_mm))
+    return false;
+  const auto& track = planned.hunt.slide_mm;
+  if (track.empty()) return drops_in(*latch, w, w);
+  for (std::size_t i = 0; i + 1 < track.size(); ++i)
+    if (drops_in(*latch, track[i] + w, track[i + 1] + w)) return true;
+  return false;
+}
+
+bool BenchHardware::switches(const PlannedSwitch& planned) const {
+  const Design& design = hardware_.design();
+  if (planned.current_A.size() == 0 || !design.field()) return true;
+  const ErrorDraw& errors = bench_.errors();
+  DesignParts parts = design.parts();
+  const Eigen::Matrix3d R_SE = parts.R_SE;
+  parts.R_SE = R_SE * rotation_by(errors.entry_turn);
+  parts.p_SE += R_SE * errors.entry_position_mm;
+  parts.lock->magnet_Am2 *= 1.0 + errors.magnet_strength;
+  const auto real = Design::make(std::move(parts));
+  assert(real);
+  const Currents current_A = (1.0 + errors.coil_gain) * planned.current_A;
+  const LockPoses poses = lock_poses_E(*real, bench_.state(planned.before));
+  if (!(reserve_of(*real, poses, planned.before.engaged, planned.lock, current_A) >= 1.0)) return false;
+  for (int lock = 0; lock < real->lock_count(); ++lock)
+    if (field_at_lock_S(*real, poses, lock, current_A).norm() > real->field()->strength_max_mT) return false;
+  return true;
+}
+
+}  // namespace withy

@@ -1,0 +1,209 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/stand/standing.h"
+
+#include <memory>
+#include <random>
+
+#include <catch2/catch.hpp>
+
+#include "planner/search/ask/scene_problem.h"
+#include "planner/search/ask/solve.h"
+#include "planner/segment/shape.h"
+#include "planner/stand/advice.h"
+#include "planner/stand/improve.h"
+#include "planner/tolerance/bench_hardware.h"
+
+using namespace withy;
+
+namespace {
+
+/// A shipped question with its plan.
+struct Case {
+  Case(const std::string& scene, int locks) {
+    auto read = prepare_scene(WITHY_SOURCE_DIR "/scenes/" + scene + "/scene.toml");
+    REQUIRE(read);
+    prepared = std::make_unique<PreparedScene>(std::move(*read));
+    auto made = make_problem(*prepared, locks);
+    REQUIRE(made);
+    problem = std::make_unique<SearchProblem>(std::move(*made));
+    sizes = usual_errors(prepared->scene);
+    SolveSettings settings;
+    settings.prefer = Preference::quick;
+    Answer answer = solve(*problem, settings);
+    REQUIRE(answer.plan);
+    plan = std::move(*answer.plan);
+  }
+  std::unique_ptr<PreparedScene> prepared;
+  std::unique_ptr<SearchProblem> problem;
+  ErrorSizes sizes;
+  Plan plan;
+};
+
+/// One bench asked everything, with nothing left out because it is proved.
+struct Asked {
+  bool touches = false, close = false, misses = false, disengaged = false, overloads = false;
+};
+
+Asked ask_all(const Case& of, const ErrorDraw& errors) {
+  const SearchProblem& problem = *of.problem;
+  const Bench bench(problem.design, errors, middle_of(problem.distance->exact().channel()));
+  const Hardware hardware(problem.design);
+  const BenchHardware on_bench(hardware, bench);
+  Asked out;
+  out.misses = !bench.hits(of.plan.states[static_cast<std::size_t>(of.plan.reached_state)], problem.goal);
+  for (const PlannedSwitch& planned : switches_in(problem.design, of.plan)) {
+    out.disengaged = out.disengaged || !on_bench.engages(planned);
+    out.overloads = out.overloads || !on_bench.switches(planned);
+  }
+  for (const PlannedState& state : of.plan.states)
+    out.overloads = out.overloads || !on_bench.keeps_limits(state);
+  for (const PlannedMotion& motion :
+       motions_inside(of.plan, MotionVerifier(problem.design, *problem.distance))) {
+    const Contact contact = bench.contact(motion, *problem.distance);
+    out.touches = out.touches || contact == Contact::touches;
+    out.close = out.close || contact != Contact::clear;
+  }
+  return out;
+}
+
+/// Errors at the ends of their intervals, vectors at their full length.
+ErrorDraw extreme(const Design& design, const ErrorSizes& sizes, std::mt19937_64& generator) {
+  ErrorDraw draw = draw_errors(design, sizes, generator);
+  const auto grow = [](auto& v, double most) {
+    if (v.norm() > 0.0) v *= most / v.norm();
+  };
+  const auto push = [](double& x, double most) { x = x < 0.0 ? -most : most; };
+  if (design.latch())
+    for (auto& bend : draw.bend_at_lock)
+      grow(bend, sizes[ErrorKind::backlash] / design.latch()->backbone_radius_mm);
+  push(draw.pull_gain, sizes[ErrorKind::pull_gain]);
+  for (double& offset : draw.pull_offset_mm) push(offset, sizes[ErrorKind::pull_offset]);
+  grow(draw.entry_position_mm, sizes[ErrorKind::entry_position]);
+  grow(draw.entry_turn, sizes[ErrorKind::entry_angle]);
+  grow(draw.registration_position_mm, sizes[ErrorKind::registration_position]);
+  grow(draw.registration_turn, sizes[ErrorKind::registration_angle]);
+  push(draw.lumen_scale, sizes[ErrorKind::lumen_scale]);
+  push(draw.coil_gain, sizes[ErrorKind::coil_gain]);
+  push(draw.magnet_strength, sizes[ErrorKind::magnet_strength]);
+  return draw;
+}
+
+ErrorSizes times(double x, ErrorSizes sizes) {
+  for (double& most : sizes.most) most *= x;
+  return sizes;
+}
+
+}  // namespace
+
+TEST_CASE("the ladder of reserves rises from a twentieth to ten") {
+  const auto& ladder = reserve_ladder();
+  CHECK(std::abs(ladder.front() - 0.05) < 1e-12);
+  CHECK(std::abs(ladder[19] - 1.0) < 1e-12);
+  CHECK(std::abs(ladder[20] - 1.1) < 1e-12);
+  CHECK(ladder.back() <= 10.0);
+  CHECK(ladder.back() * 1.1 > 10.0);
+}
+
+TEST_CASE("benches that a proof or a bound leaves out would not have failed") {
+  // The slow twin asks every bench everything.
+  constexpr int kDraws = 60;
+  for (const auto& [scene, locks] : {std::pair{"fold-chamber", 1}, {"guide-narrow", 0}}) {
+    CAPTURE(scene, locks);
+    const Case of(scene, locks);
+    // Errors so large that some of everything goes wrong.
+    const ErrorSizes sizes = times(2.0, of.sizes);
+    const Standing standing = Stander(*of.problem, sizes, kDraws, 7).chance(of.plan, kDraws);
+    std::mt19937_64 generator(7);
+    Standing plain;
+    int close = 0;  // those that touch among them
+    for (int i = 0; i < kDraws; ++i) {
+      const Asked asked = ask_all(of, draw_errors(of.problem->design, sizes, generator));
+      plain.touches.benches += asked.touches;
+      close += asked.close;
+      plain.misses.benches += asked.misses;
+      plain.disengaged.benches += asked.disengaged;
+      plain.overloads.benches += asked.overloads;
+      plain.fails.benches += asked.touches || asked.misses || asked.disengaged || asked.overloads;
+    }
+    CAPTURE(close, plain.touches.benches);
+    // What is too close for one of them to tell need not be for the other.
+    CHECK(standing.touches.benches >= plain.touches.benches);
+    CHECK(standing.touches.benches <= close);
+    CHECK(standing.misses.benches == plain.misses.benches);
+    CHECK(standing.disengaged.benches == plain.disengaged.benches);
+    CHECK(standing.overloads.benches == plain.overloads.benches);
+    CHECK(standing.fails.benches >= plain.fails.benches);
+    CHECK(standing.fails.benches <= plain.fails.benches + close - plain.touches.benches);
+    CHECK(standing.misses.benches > 0);
+  }
+}
+
+TEST_CASE("no bench within a plan's reserve fails, extreme ones neither") {
+  const auto seed = std::random_device{}();
+  CAPTURE(seed);
+  std::mt19937_64 generator(seed);
+  for (const auto& [scene, locks] : {std::pair{"fold-chamber", 1}, {"straight", 0}}) {
+    CAPTURE(scene, locks);
+    Case of(scene, locks);
+    const Hardware hardware(of.problem->design);
+    const StepJudge judge(*of.problem, hardware);
+    const Stander stander(*of.problem, of.sizes, 1000);
+    of.plan = made_to_stand(judge, stander, of.plan, Effort());
+    of.plan.standing = stander.judge(of.plan);
+    const double reserve = of.plan.standing->reserve;
+    CAPTURE(reserve, of.plan.standing->limited_by);
+    CHECK(reserve > 0.0);
+    const ErrorSizes sizes = times(reserve, of.sizes);
+    for (int i = 0; i < 40; ++i) {
+      const Asked asked = ask_all(of, extreme(of.problem->design, sizes, generator));
+      CHECK_FALSE(asked.close);
+      CHECK_FALSE(asked.misses);
+      CHECK_FALSE(asked.disengaged);
+      CHECK_FALSE(asked.overloads);
+    }
+  }
+}
+
+TEST_CASE("a plan that is made to stand fails on no more benches, and its tip is nearer to the middle") {
+  Case of("fold-chamber", 1);
+  const Hardware hardware(of.problem->design);
+  const StepJudge judge(*of.problem, hardware);
+  const Stander stander(*of.problem, of.sizes, 1000);
+  const Standing before = stander.chance(of.plan, 1000);
+  const auto tip_error = [&](const Plan& plan) {
+    return of.problem->goal.distance(plan.states[static_cast<std::size_t>(plan.reached_state)].tip_E);
+  };
+  const Plan after = made_to_stand(judge, stander, of.plan, Effort());
+  CHECK(stander.fails(after, 1000, 1000) <= before.fails.benches);
+  // One look at a time, or all at once.
+  CHECK(stander.fails(of.plan, 1000, 1000) == before.fails.benches);
+  CHECK(tip_error(after) <= tip_error(of.plan));
+  CHECK(after.states.front() == start_state());
+  CHECK(after.states.back() == start_state());
+}
+
+TEST_CASE("the aim puts the tip on the target where nothing is in the way") {
+  Case of("straight", 0);
+  const State& reached = of.plan.states[static_cast<std::size_t>(of.plan.reached_state)];
+  const auto state =
+      aimed(of.problem->design, of.problem->goal, reached, of.problem->design.segment().curvature_max_per_mm);
+  REQUIRE(state);
+  const Eigen::Isometry3d tip = Shape(of.problem->design, *state).tip_E();
+  CHECK(of.problem->goal.distance(tip) < 0.02 * of.problem->goal.tolerance_mm);
+}
+
+TEST_CASE("advice does what it says") {
+  const Case of("fold-chamber", 1);
+  const AdviceList list = find_advice(*of.problem, of.plan, times(2.0, of.sizes));
+  if (!list.needed) return;
+  for (const Advice& advice : list.errors) {
+    ErrorSizes sizes = times(2.0, of.sizes);
+    for (const AdvisedChange& change : advice.changes)
+      for (std::size_t kind = 0; kind < kErrorKinds; ++kind)
+        if (error_names()[kind].key == change.key)
+          sizes.most[kind] = change.to * error_names()[kind].per_file_unit;
+    // Other benches than those that the advice was found with.
+    const Standing standing = Stander(*of.problem, sizes, 1000, 99).chance(of.plan, 1000);
+    if (list.errors_enough) CHECK(standing.fails.low < kChanceWanted);
+  }
+}

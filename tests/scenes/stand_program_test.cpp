@@ -1,0 +1,96 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// What `withy plan` says a plan stands, against benches that the tests' plain implementation draws.
+#include <catch2/catch.hpp>
+#include <nlohmann/json.hpp>
+
+#include "tests/support/plain_stand.h"
+#include "tests/support/run_program.h"
+#include "tests/support/temporary_folder.h"
+
+using namespace withy_test;
+
+namespace {
+
+const std::filesystem::path kScenes = std::filesystem::path(WITHY_SOURCE_DIR) / "scenes";
+
+/// Do two shares, each with a 95 % interval by the score of E. B. Wilson, "Probable inference, the law of
+/// succession, and statistical inference", J. American Statistical Association 22, 1927, overlap? With
+/// z = 2.81 each, which both hold at once 99 times of 100.
+struct Interval {
+  double low, high;
+};
+Interval wilson(int hits, int draws) {
+  constexpr double z = 2.81;
+  const double n = draws;
+  const double p = hits / n;
+  const double middle = (p + z * z / (2 * n)) / (1 + z * z / n);
+  const double half = z / (1 + z * z / n) * std::sqrt(p * (1 - p) / n + z * z / (4 * n * n));
+  return {middle - half, middle + half};
+}
+bool overlap(const Interval& a, const Interval& b) {
+  return a.low <= b.high && b.low <= a.high;
+}
+
+Eigen::Vector3d middle(const withy_plain::Mesh& mesh) {
+  Eigen::AlignedBox3d box;
+  for (const auto& p : mesh.points) box.extend(p);
+  return box.center();
+}
+
+}  // namespace
+
+TEST_CASE("benches drawn apart from the planner fail as often as it says") {
+  struct Question {
+    const char* scene;
+    const char* locks;
+    const char* prefer;
+  };
+  for (const Question& q : {Question{"fold-chamber", "1", "quick"}, Question{"double-bend", "1", "quick"}}) {
+    CAPTURE(q.scene, q.locks);
+    const TemporaryFolder folder;
+    const std::string scene = (kScenes / q.scene / "scene.toml").string();
+    REQUIRE(run_program(WITHY_PROGRAM,
+                        {"plan", scene, "--locks", q.locks, "--prefer", q.prefer, "-o", "out", "--quiet"},
+                        folder.path())
+                .status == 0);
+    const std::string file = (folder.path() / "out/plan.json").string();
+    const auto benches = nlohmann::json::parse(read_text(file))["summary"]["benches"];
+    const auto plan = withy_plain::read_plan(file);
+    const auto read = withy_plain::read_scene(scene);
+    const auto mesh = withy_plain::read_mesh(read.mesh_path, read.mm_per_unit);
+    const auto solid = withy_plain::make_solid(mesh, read);
+    const withy_plain::Wall wall(solid);
+    const withy_plain::Robot robot{read, read.layouts.at(std::stoi(q.locks))};
+    withy_plain::ErrorSizes sizes;
+    sizes.backlash_mm = read.latch ? read.latch->backlash_mm : 0.0;
+    constexpr int kBenches = 10000;
+    constexpr int kSampled = 100;
+    const auto drawn =
+        withy_plain::draw_benches(robot, plan, wall, middle(solid.mesh), sizes, kBenches, kSampled, 5);
+    const int draws = benches["draws"];
+    const auto said = [&](const char* key) { return wilson(benches[key]["benches"].get<int>(), draws); };
+    CAPTURE(drawn.misses, drawn.disengaged, drawn.touches, drawn.unswitched, benches.dump());
+    CHECK(overlap(wilson(drawn.misses, drawn.benches), said("misses")));
+    CHECK(overlap(wilson(drawn.disengaged, drawn.benches), said("disengaged")));
+    CHECK(overlap(wilson(drawn.touches, drawn.sampled), said("touches")));
+    CHECK(overlap(wilson(drawn.unswitched, drawn.sampled), said("overloads")));
+  }
+}
+
+TEST_CASE("the first plan that a new user makes stands the bench") {
+  const TemporaryFolder folder;
+  const ProgramRun run = run_program(
+      WITHY_PROGRAM, {"plan", (kScenes / "single-bend/scene.toml").string(), "-o", "out", "--quiet"},
+      folder.path());
+  REQUIRE(run.status == 0);
+  const auto summary = nlohmann::json::parse(read_text(folder.path() / "out/plan.json"))["summary"];
+  CHECK(summary["chance_to_fail_high"].get<double>() < 0.01);
+  CHECK(summary["reserve"].is_number());
+  CHECK(summary["reserve_limited_by"].is_string());
+  // The verdict, then what it stands, then the table of values against limits.
+  CHECK(run.out.rfind("reached: ", 0) == 0);
+  const std::size_t chance = run.out.find("\nchance to fail");
+  CHECK(chance != std::string::npos);
+  CHECK(run.out.find("\nreserve ", chance) != std::string::npos);
+  CHECK(run.out.find("\ntension ", chance) != std::string::npos);
+}

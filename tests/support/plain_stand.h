@@ -1,0 +1,39 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// The plain implementation, used by tests only: benches drawn with errors, and what becomes of a plan on
+// each.
+//
+// Written apart from planner/tolerance and planner/stand, with a generator of its own: the error model is
+// that of the scene's documentation. Positions and turns lie evenly in balls, backlash evenly in a disc b /
+// r_b at each lock, all else evenly in an interval. Tendons set the bend of the whole segment, engaged locks
+// the bend from the base to them, the free region gets what is left; with a guide no region bends past the
+// limit for it.
+#pragma once
+
+#include "tests/support/plain_distance.h"
+#include "tests/support/plain_plan.h"
+
+namespace withy_plain {
+
+/// The most that each error may be (mm, rad, shares).
+struct ErrorSizes {
+  double backlash_mm = 0, pull_gain = 0.01, pull_offset_mm = 0.05, entry_mm = 0.2,
+         entry_rad = 0.3 * 3.14159265358979323846 / 180, registration_mm = 0.2,
+         registration_rad = 0.3 * 3.14159265358979323846 / 180, lumen_scale = 0.005, coil_gain = 0.05,
+         magnet_strength = 0.05;
+};
+
+/// Benches on which each happened.
+struct Drawn {
+  int benches = 0;
+  int misses = 0, disengaged = 0;  ///< of `benches`
+  int sampled = 0;
+  int touches = 0, unswitched = 0;  ///< of the first `sampled`
+};
+
+/// Draws benches and counts. The wall and the field, which take long, are asked of the first `sampled` only:
+/// every motion at some states, every state at stations a millimetre apart.
+Drawn draw_benches(const Robot& robot, const ListedPlan& plan, const Wall& wall,
+                   const Eigen::Vector3d& centre_E, const ErrorSizes& sizes, int benches, int sampled,
+                   unsigned seed);
+
+}  // namespace withy_plain

@@ -1,0 +1,71 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "tools/withy/plan_figures.h"
+
+#include <cmath>
+
+#include <fmt/core.h>
+
+namespace withy {
+namespace {
+
+/// "0 of 10000, at most 0.04 %"
+std::string share_words(const BenchCount& count, int draws) {
+  return fmt::format("{:.2f} % (at most {:.2f} %)", 100.0 * count.benches / draws, 100.0 * count.high);
+}
+
+}  // namespace
+
+std::string figure_line(std::string_view about, const std::string& text) {
+  return fmt::format("{:<16}{}\n", about, text);
+}
+
+LimitFigures figures_of(const Plan& plan) {
+  LimitFigures figures{plan.largest.pull_mm, plan.largest.tension_N, plan.largest.lock_moment_Nmm,
+                       plan.largest.field_mT, least_field_reserve(plan)};
+  for (const PlannedAction& action : plan.actions) {
+    figures.switches += action.lock >= 0;
+    figures.hunts += action.hunt && action.hunt->made();
+  }
+  return figures;
+}
+
+std::string limits_table(const Design& design, const LimitFigures& figures) {
+  std::string out;
+  if (const auto& tendons = design.tendons()) {
+    if (figures.pull_mm)
+      out += figure_line("pull", fmt::format("{:.3f} of {} mm", *figures.pull_mm, tendons->stroke_max_mm));
+    if (figures.tension_N)
+      out +=
+          figure_line("tension", fmt::format("{:.3f} of {} N", *figures.tension_N, tendons->tension_max_N));
+  }
+  if (design.lock_count() > 0 && figures.lock_moment_Nmm)
+    out += figure_line("lock load", fmt::format("{:.3f} of {} N mm", *figures.lock_moment_Nmm,
+                                                design.lock().hold_moment_Nmm));
+  if (design.field() && figures.field_mT)
+    out += figure_line("field",
+                       fmt::format("{:.3f} of {} mT", *figures.field_mT, design.field()->strength_max_mT));
+  if (design.field() && figures.switches > 0 && figures.switch_reserve &&
+      std::isfinite(*figures.switch_reserve))
+    out +=
+        figure_line("switch reserve", fmt::format("{:.3f} of the torques, {:g} wanted",
+                                                  *figures.switch_reserve, design.field()->reserve_wanted));
+  return out + figure_line("switches", figures.hunts > 0 ? fmt::format("{}, {} of them after a sweep",
+                                                                       figures.switches, figures.hunts)
+                                                         : fmt::format("{}", figures.switches));
+}
+
+std::string standing_lines(const Plan& plan) {
+  if (!plan.standing) return {};
+  const Standing& s = *plan.standing;
+  std::string out = figure_line("chance to fail", share_words(s.fails, s.draws));
+  if (s.fails.benches > 0)
+    out +=
+        figure_line("", fmt::format("of {} benches {} touch the wall, {} miss the target, {} do not engage, "
+                                    "{} break a limit",
+                                    s.draws, s.touches.benches, s.misses.benches, s.disengaged.benches,
+                                    s.overloads.benches));
+  return out + figure_line("reserve",
+                           fmt::format("{:.2f} times the usual errors; beyond, {}", s.reserve, s.limited_by));
+}
+
+}  // namespace withy
