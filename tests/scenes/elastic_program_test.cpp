@@ -22,8 +22,9 @@ TEST_CASE("ignoring elasticity touches the wall, heeding it does not") {
   // guide-narrow is the scene for that: see its README.
   const std::string scene = kScenes + "guide-narrow/scene.toml";
   TemporaryFolder folder;
-  const ProgramRun planned =
-      run_program(WITHY_PROGRAM, {"plan", scene, "-q", "-o", "out", "--budget", "3000"}, folder.path());
+  const ProgramRun planned = run_program(
+      WITHY_PROGRAM, {"plan", scene, "-q", "-o", "out", "--budget", "3000", "--prefer", "clearance"},
+      folder.path());
   REQUIRE(planned.status == 0);
   CHECK_THAT(planned.out, Contains("; the elastic body, with compensated pulls, comes within"));
   const auto plan = nlohmann::json::parse(read_text(folder.path() / "out/plan.json"));
@@ -64,7 +65,7 @@ TEST_CASE("scripts bring the elastic body where it was meant to be, the ideal pu
     const ProgramRun held = replayed(script, false);
     CHECK(held.status == 0);
     CHECK_THAT(held.out, StartsWith("The script brings the elastic body's tip within"));
-    CHECK_THAT(held.out, Contains("pulls       compensated\n"));
+    CHECK_THAT(held.out, Contains(" compensated\n"));
   }
   CHECK(run_program(WITHY_PROGRAM, {"script", "out/plan.json"}, folder.path()).out ==
         read_text(folder.path() / "out/script.csv"));

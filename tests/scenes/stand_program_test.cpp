@@ -77,11 +77,18 @@ TEST_CASE("benches drawn apart from the planner fail as often as it says") {
   }
 }
 
+/// The scene that tools/first-run plans.
+std::filesystem::path first_scene() {
+  const std::string script = read_text(std::filesystem::path(WITHY_SOURCE_DIR) / "tools/first-run");
+  const std::string key = "\nscene=";
+  const std::size_t at = script.find(key) + key.size();
+  return std::filesystem::path(WITHY_SOURCE_DIR) / script.substr(at, script.find('\n', at) - at);
+}
+
 TEST_CASE("the first plan that a new user makes stands the bench") {
   const TemporaryFolder folder;
-  const ProgramRun run = run_program(
-      WITHY_PROGRAM, {"plan", (kScenes / "single-bend/scene.toml").string(), "-o", "out", "--quiet"},
-      folder.path());
+  const ProgramRun run =
+      run_program(WITHY_PROGRAM, {"plan", first_scene().string(), "-o", "out", "--quiet"}, folder.path());
   REQUIRE(run.status == 0);
   const auto summary = nlohmann::json::parse(read_text(folder.path() / "out/plan.json"))["summary"];
   CHECK(summary["chance_to_fail_high"].get<double>() < 0.01);

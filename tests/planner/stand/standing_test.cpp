@@ -182,6 +182,17 @@ TEST_CASE("a plan that is made to stand fails on no more benches, and its tip is
   CHECK(after.states.back() == start_state());
 }
 
+TEST_CASE("a lock that engages straight lets fewer benches miss where none is needed") {
+  Case of("straight", 1);
+  const Hardware hardware(of.problem->design);
+  const StepJudge judge(*of.problem, hardware);
+  const Stander stander(*of.problem, of.sizes, 1000);
+  const int before = stander.fails(of.plan, 1000, 1000);
+  const Plan after = made_to_stand(judge, stander, of.plan, Effort());
+  CHECK(after.actions.front().lock == 0);
+  CHECK(2 * stander.fails(after, 1000, 1000) < before);
+}
+
 TEST_CASE("the aim puts the tip on the target where nothing is in the way") {
   Case of("straight", 0);
   const State& reached = of.plan.states[static_cast<std::size_t>(of.plan.reached_state)];
