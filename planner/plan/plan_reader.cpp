@@ -267,8 +267,8 @@ Result<PlanFile> read_plan(const std::filesystem::path& file) {
     root.at("version").fault("plans of this version can't be read", "plan again");
   root.expect_keys({"format", "version", "scene", "verdict", "why", "checked", "not_checked", "locks", "seed",
                     "seconds", "segment", "summary", "states", "actions", "proof", "approach"},
-                    {"elastic", "rechecked", "remedies", "depth", "open", "might_decide", "via_states", "from_elsewhere",
-                     "stuck_locks"});
+                   {"elastic", "rechecked", "remedies", "depth", "open", "might_decide", "via_states",
+                    "from_elsewhere", "stuck_locks"});
   if (root.has("from_elsewhere")) plan.from_elsewhere = root.at("from_elsewhere").boolean();
   if (root.has("stuck_locks")) check_figures(root.at("stuck_locks"), "stuck_locks");
   if (root.has("rechecked")) {

@@ -172,11 +172,12 @@ void check_elastic(TomlFile& file, Scene& scene) {
                "describe the backbones that a lock holds, or leave [elastic] out");
   const double least_length = elastic.tendon_length_mm + scene.parts.segment.length_mm;
   if (scene.parts.tendons->motors == Motors::stand && least_length <= scene.parts.carriage.insertion_max_mm)
-    file.fault("elastic.tendon_length_mm",
-               fmt::format("elastic.tendon_length_mm is {}: at the most insertion nothing is left of a tendon "
-                           "to a motor that stands",
-                           elastic.tendon_length_mm),
-               "give more than insertion_max_mm less length_mm");
+    file.fault(
+        "elastic.tendon_length_mm",
+        fmt::format("elastic.tendon_length_mm is {}: at the most insertion nothing is left of a tendon "
+                    "to a motor that stands",
+                    elastic.tendon_length_mm),
+        "give more than insertion_max_mm less length_mm");
 }
 
 void check_actuation(TomlFile& file, const Scene& scene) {

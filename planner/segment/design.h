@@ -115,14 +115,14 @@ struct FieldHardware {
 
 /// What the ideal segment leaves out (planner/elastic): weight, and how far wires give.
 struct ElasticHardware {
-  double mass_g_per_mm = 0.0;  ///< of the whole body, locks left out
-  double lock_mass_g = 0.0;    ///< of each lock, at its station, in addition
+  double mass_g_per_mm = 0.0;                             ///< of the whole body, locks left out
+  double lock_mass_g = 0.0;                               ///< of each lock, at its station, in addition
   Eigen::Vector3d gravity_S = -Eigen::Vector3d::UnitZ();  ///< unit vector, down
   double tendon_EA_N = 0.0;                               ///< of one tendon
   double tendon_length_mm = 0.0;                          ///< from base to motor, at insertion 0
   double backbone_EA_N = 0.0;                             ///< of one secondary backbone
   double torsional_rigidity_Nmm2 = 0.0;                   ///< GJ of the segment
-  std::optional<double> segment_EA_N;      ///< axial stiffness of the segment; absent: rigid
+  std::optional<double> segment_EA_N;                     ///< axial stiffness of the segment; absent: rigid
   std::optional<double> backbone_EI_Nmm2;  ///< of one secondary backbone, for its buckling between disks
 };
 

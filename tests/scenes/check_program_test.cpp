@@ -206,7 +206,8 @@ const BrokenScene kBrokenScenes[] = {
     {"standing motors that the carriage runs past",
      "motors = \"ride\"\n\n[carriage]\nkind = \"free\"\ninsertion_max_mm = 160.0",
      "motors = \"stand\"\n\n[carriage]\nkind = \"free\"\ninsertion_max_mm = 400.0",
-     "scene.toml:91:20: elastic.tendon_length_mm is 300: at the most insertion nothing is left of a tendon to a "
+     "scene.toml:91:20: elastic.tendon_length_mm is 300: at the most insertion nothing is left of a tendon "
+     "to a "
      "motor that stands, give more than insertion_max_mm less length_mm"},
     {"a mesh that is not there", "tube.off", "pipe.off",
      "scene.toml:4:8: the mesh pipe.off can't be read, give the path of a mesh, seen from the scene's "

@@ -89,9 +89,10 @@ std::vector<HopelessCount> hopeless_counts(const std::vector<std::string>& names
   };
   std::vector<HopelessCount> all;
   if (wanted("throat"))
-    all.push_back({"throat", question({{50.0, kStraight}},
-                                      {{0.0, 5.0}, {18.0, 5.0}, {22.0, 0.9}, {27.0, 0.9}, {31.0, 5.0}, {50.0, 5.0}},
-                                      {0.0, 0.0, 40.0}, 2.0)});
+    all.push_back(
+        {"throat", question({{50.0, kStraight}},
+                            {{0.0, 5.0}, {18.0, 5.0}, {22.0, 0.9}, {27.0, 0.9}, {31.0, 5.0}, {50.0, 5.0}},
+                            {0.0, 0.0, 40.0}, 2.0)});
   if (wanted("aside"))
     all.push_back({"aside", question({{50.0, kStraight}}, {{0.0, 25.0}}, {17.0, 0.0, 30.0}, 2.0)});
   if (wanted("turned")) all.push_back({"turned", turned()});

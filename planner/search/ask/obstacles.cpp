@@ -21,9 +21,8 @@ std::vector<std::string> target_obstacles(const Design& design, const Goal& goal
   const CurveReach reach = reach_of_curves(design);
   const double deep = goal.point_E.z() - goal.tolerance_mm;
   if (deep > reach.deep_mm)
-    found.push_back(
-        fmt::format("the target lies {:.1f} mm deep, and insertion ends at {:.1f} mm",
-                    deep, design.carriage().insertion_max_mm));
+    found.push_back(fmt::format("the target lies {:.1f} mm deep, and insertion ends at {:.1f} mm", deep,
+                                design.carriage().insertion_max_mm));
   const double aside = goal.point_E.head<2>().norm() - goal.tolerance_mm;
   if (aside > reach.off_axis_mm)
     found.push_back(fmt::format(

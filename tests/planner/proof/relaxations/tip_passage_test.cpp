@@ -168,7 +168,8 @@ TEST_CASE("Every place that a ball walks to lies in one of the cubes that hold t
 }
 
 TEST_CASE("No room at the target is told by its distance from the wall and the tolerance alone") {
-  const WallDistance wall(withy::testing::make_tube({.length_mm = 30.0, .radius_mm = 2.0, .bend_rad = 0.0}, 2000));
+  const WallDistance wall(
+      withy::testing::make_tube({.length_mm = 30.0, .radius_mm = 2.0, .bend_rad = 0.0}, 2000));
   CHECK(no_room_at_target(wall, {3.5, 0.2, {0.0, 0.0, 15.0}, 1.0}));
   CHECK_FALSE(no_room_at_target(wall, {1.5, 0.2, {0.0, 0.0, 15.0}, 1.0}));
   CHECK_FALSE(

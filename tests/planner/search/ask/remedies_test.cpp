@@ -25,8 +25,9 @@ std::optional<SearchProblem> no_other(int) {
   return std::nullopt;
 }
 
-/// As good as straight: 0.03 mm aside in 150 mm. In a tube that is straight to the last digit all faces about a
-/// place of the axis are equally far, and which is nearest takes exact numbers to tell: that is most of the time.
+/// As good as straight: 0.03 mm aside in 150 mm. In a tube that is straight to the last digit all faces about
+/// a place of the axis are equally far, and which is nearest takes exact numbers to tell: that is most of the
+/// time.
 const Eigen::Vector2d kNearlyStraight(1e-6, 2.5e-6);
 
 Remedies remedies_of(const SearchProblem& asked) {
