@@ -53,7 +53,7 @@ const BrokenScene kBrokenScenes[] = {
     {"an unknown table", "[carriage]", "[wheels]\nfront = 2\n\n[carriage]",
      "scene.toml:69:2: unknown key wheels, the keys of the file are actuation, carriage, channel, clearance, "
      "elastic, entry, "
-     "field, latch, layout, lock, segment, target, tendons, title"},
+     "field, latch, layout, lock, segment, target, tendons, title, via"},
     {"a missing key", "required_mm = 0.2\n", "",
      "scene.toml:20:1: [clearance] has no required_mm, give required_mm, a number"},
     {"a missing title", "title", "name", "scene.toml:1:1: no title in the file, give title, a string"},

@@ -96,6 +96,7 @@ class Replay {
     target();
     summary();
     segment();
+    benches();
     nothing_unexamined();
     return faults_;
   }
@@ -738,8 +739,21 @@ class Replay {
     }
   }
 
+  // What drawn benches said is checked by draws of their own elsewhere (plain_stand.h); here, that it can be.
+  void benches() {
+    const auto& said = plan_.summary.numbers;
+    const auto share = said.find("chance_to_fail");
+    const auto high = said.find("chance_to_fail_high");
+    if ((share == said.end()) != (high == said.end())) return note("summary: one chance to fail without the other");
+    if (share != said.end() && !(0 <= share->second && share->second <= high->second && high->second <= 1))
+      note("summary chance_to_fail: {} at most {}", share->second, high->second);
+    if (const auto reserve = said.find("reserve"); reserve != said.end() && !(reserve->second >= 0))
+      note("summary reserve: {}", reserve->second);
+  }
+
   void nothing_unexamined() {
-    static const std::set<std::string> bounded_or_counted = {"locks_used", "actions", "clearance_slack_mm"};
+    static const std::set<std::string> bounded_or_counted = {
+        "locks_used", "actions", "clearance_slack_mm", "chance_to_fail", "chance_to_fail_high", "reserve"};
     for (const auto& [name, value] : plan_.summary.numbers) {
       if (!recomputed_.count(name) && !bounded_or_counted.count(name))
         note("summary {}: {}, and nothing here recomputes it", name, value);
