@@ -296,7 +296,8 @@ std::string shell_word(const std::string& word) {
 /// Every target with its verdicts, and the command that plans it.
 std::string target_table(const ReachReport& report) {
   std::string out =
-      "<h2>Targets</h2>\n<p>The command opens the bench on that target and asks for every lock count; the "
+      "<h2>Targets</h2>\n<p>The command, given in this page's folder, opens the bench on that target and "
+      "asks for every lock count; the "
       "scene's own target comes back with undo. A direction that the scene asks for counts there.</p>\n<div "
       "class=\"scroll targets\" tabindex=\"0\" role=\"region\" aria-label=\"Targets\"><table><thead><tr><th "
       "class=\"n\">target<th class=\"n\">x mm<th class=\"n\">y mm<th class=\"n\">z mm";
