@@ -219,6 +219,8 @@ inline constexpr int kToleranceParts = 128;
 // Commands, by the clock (s). Chosen: what a user waits for.
 
 inline constexpr double kPlanSeconds = 60.0;
+/// What would help a plan (planner/stand/advice.h): single-bend with 1 lock takes 2.5 s of both cores.
+inline constexpr double kAdviceSeconds = 3.0;
 inline constexpr double kPlaceSeconds = 600.0;
 
 }  // namespace withy::shares

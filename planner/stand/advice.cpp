@@ -28,8 +28,8 @@ bool under(const BenchCount& fails) {
 
 class Adviser {
  public:
-  Adviser(const SearchProblem& problem, const Plan& plan, const ErrorSizes& sizes)
-      : problem_(problem), plan_(plan), sizes_(sizes) {}
+  Adviser(const SearchProblem& problem, const Plan& plan, const ErrorSizes& sizes, const Effort& effort)
+      : problem_(problem), plan_(plan), sizes_(sizes), effort_(effort) {}
 
   AdviceList run() {
     AdviceList list;
@@ -44,6 +44,7 @@ class Adviser {
         list.errors.push_back(std::move(together));
       }
     list.designs = design_changes();
+    list.cut_short = effort_.cut_short();
     return list;
   }
 
@@ -59,11 +60,12 @@ class Adviser {
   }
 
   std::optional<Advice> lowered_alone(std::size_t kind) const {
-    if (sizes_.most[kind] <= 0.0) return std::nullopt;
+    if (sizes_.most[kind] <= 0.0 || effort_.cut_short()) return std::nullopt;
     ErrorSizes sizes = sizes_;
     sizes.most[kind] = 0.0;
     if (!under(fails_with(sizes))) return std::nullopt;
     for (const double part : kLowered) {
+      if (effort_.cut_short()) return std::nullopt;
       sizes.most[kind] = part * sizes_.most[kind];
       if (const BenchCount fails = fails_with(sizes); under(fails))
         return Advice{{lowering(kind, sizes.most[kind])}, fails};
@@ -75,7 +77,7 @@ class Adviser {
     Advice advice;
     ErrorSizes sizes = sizes_;
     advice.fails = fails_with(sizes);
-    for (int step = 0; step < kMostTogether && !under(advice.fails); ++step) {
+    for (int step = 0; step < kMostTogether && !under(advice.fails) && !effort_.cut_short(); ++step) {
       std::optional<std::size_t> best;
       BenchCount least = advice.fails;
       for (std::size_t kind = 0; kind < kErrorKinds; ++kind) {
@@ -97,6 +99,7 @@ class Adviser {
 
   /// The same route's plan with a changed design, judged; nothing where there is none.
   std::optional<BenchCount> fails_with(DesignParts parts) const {
+    if (effort_.cut_short()) return std::nullopt;
     auto design = Design::make(std::move(parts));
     if (!design) return std::nullopt;
     SearchProblem changed = problem_;
@@ -106,7 +109,7 @@ class Adviser {
     auto plan = make_plan(judge, way_in(plan_));
     if (!plan) return std::nullopt;
     const Stander stander(changed, sizes_, kAdviceDraws);
-    const Plan best = made_to_stand(judge, stander, std::move(*plan), Effort());
+    const Plan best = made_to_stand(judge, stander, std::move(*plan), effort_);
     return stander.chance(best, kAdviceDraws).fails;
   }
 
@@ -156,6 +159,7 @@ class Adviser {
   const SearchProblem& problem_;
   const Plan& plan_;
   const ErrorSizes& sizes_;
+  const Effort& effort_;
 };
 
 std::string line_of(const char* about, const Advice& advice) {
@@ -169,8 +173,9 @@ std::string line_of(const char* about, const Advice& advice) {
 
 }  // namespace
 
-AdviceList find_advice(const SearchProblem& problem, const Plan& plan, const ErrorSizes& sizes) {
-  return Adviser(problem, plan, sizes).run();
+AdviceList find_advice(const SearchProblem& problem, const Plan& plan, const ErrorSizes& sizes,
+                       const Effort& effort) {
+  return Adviser(problem, plan, sizes, effort).run();
 }
 
 std::string advice_text(const AdviceList& list) {
@@ -183,6 +188,7 @@ std::string advice_text(const AdviceList& list) {
   if (list.errors.empty()) out += "no error, lowered, brings the chance to fail down\n";
   for (const Advice& advice : list.designs) out += line_of("change the design", advice);
   if (list.designs.empty()) out += "no single change of the design that was tried brings it under 1 %\n";
+  if (list.cut_short) out += "the look for what would help was cut short\n";
   return out;
 }
 

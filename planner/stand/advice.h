@@ -11,6 +11,7 @@
 #include <string>
 #include <vector>
 
+#include "planner/effort/effort.h"
 #include "planner/stand/standing.h"
 
 namespace withy {
@@ -37,10 +38,12 @@ struct AdviceList {
   std::vector<Advice> errors;   ///< each enough by itself, or the one of several together
   bool errors_enough = false;   ///< false: what is in `errors` is the most that was found
   std::vector<Advice> designs;  ///< each enough by itself
+  bool cut_short = false;       ///< the effort ended before all was tried
 };
 
 /// Of a plan of `problem` under errors of these sizes.
-AdviceList find_advice(const SearchProblem& problem, const Plan& plan, const ErrorSizes& sizes);
+AdviceList find_advice(const SearchProblem& problem, const Plan& plan, const ErrorSizes& sizes,
+                       const Effort& effort = Effort());
 
 /// One line for each piece of advice.
 std::string advice_text(const AdviceList& list);

@@ -6,6 +6,7 @@
 
 #include <fmt/core.h>
 
+#include "planner/effort/shares.h"
 #include "planner/files/file_names.h"
 #include "planner/files/file_output.h"
 #include "planner/heed/elastic_draws.h"
@@ -60,7 +61,8 @@ tl::expected<Judged, Refused> judge(const Options& options, Progress& progress) 
   report.scene_sha256 = read->prepared.scene.sha256;
   report.usual_sizes = options.errors.empty();
   progress.stage("looking for what would help");
-  return Judged{std::move(report), find_advice(*problem, *read->plan, sizes)};
+  return Judged{std::move(report),
+                find_advice(*problem, *read->plan, sizes, Effort::of_seconds(shares::kAdviceSeconds))};
 }
 
 /// What the draws of elastic benches said; nothing where none were asked for.

@@ -28,13 +28,12 @@ std::optional<Forbidden> first_forbidden(const Hardware& hardware, const Route& 
     const RouteStep& step = route.steps[i];
     const State& before = route.state_before(i);
     if (step.lock < 0) {
-      if (auto breach = hardware.coupling_motion_breach(before, step.to))
-        return Forbidden{i, std::move(*breach)};
+      if (auto breach = hardware.coupling_motion_breach(before, step.to)) return Forbidden{i, *breach};
       continue;
     }
     // A plan comes back by the way it went.
     for (const State* state : {&before, &step.to})
-      if (auto breach = hardware.switch_breach(*state, step.lock)) return Forbidden{i, std::move(*breach)};
+      if (auto breach = hardware.switch_breach(*state, step.lock)) return Forbidden{i, *breach};
   }
   return std::nullopt;
 }
