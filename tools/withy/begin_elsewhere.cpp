@@ -54,7 +54,7 @@ Result<State> read_start(const std::filesystem::path& file, const SearchProblem&
   return *state;
 }
 
-ExitStatus plan_out(const PreparedScene& prepared, SearchProblem problem, const OutOptions& options,
+ExitStatus plan_out(const PreparedScene& prepared, const SearchProblem& problem, const OutOptions& options,
                     Progress& progress) {
   if (const auto place = check_output_folder(options.folder, way_out_names(), {options.scene, options.from});
       !place)

@@ -21,7 +21,7 @@ struct OutOptions {
 };
 
 /// Plans the way back out alone, says what came of it and writes its scripts.
-ExitStatus plan_out(const PreparedScene& prepared, SearchProblem problem, const OutOptions& options,
+ExitStatus plan_out(const PreparedScene& prepared, const SearchProblem& problem, const OutOptions& options,
                     Progress& progress);
 
 }  // namespace withy

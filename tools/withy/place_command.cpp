@@ -175,7 +175,8 @@ void print_report(const Options& options, const PlaceReport& report) {
              (options.folder / place_scene_name(0)).string(), clearance);
 }
 
-ExitStatus run(const Options& options) {
+/// What can be told wrong of the arguments before any work is done.
+std::optional<ExitStatus> refused_at_once(const Options& options) {
   if (const auto place = check_output_folder(options.folder, answer_names(), {options.scene}); !place)
     return refuse(place.error());
   if (const auto place = check_output_folder(options.proofs, LayoutProofs::names(), {options.scene}); !place)
@@ -185,6 +186,11 @@ ExitStatus run(const Options& options) {
     return refuse_arguments("place", "--proof: give the proofs a folder of their own");
   if (360 % options.clock_step_deg != 0)
     return refuse_arguments("place", "--clock-step: give whole degrees that divide 360");
+  return std::nullopt;
+}
+
+ExitStatus run(const Options& options) {
+  if (const auto refused = refused_at_once(options)) return *refused;
   Progress progress(options.quiet);
   progress.stage("reading the channel");
   const auto prepared = prepare_scene(options.scene);
