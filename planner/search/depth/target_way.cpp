@@ -42,13 +42,13 @@ class PlacesFrom final : public TipRegion {
 };
 
 /// The branches from the entry's to `last`, and the index of the point of each at which the way leaves it.
-struct Leg {
+struct WayLeg {
   int branch;
   std::size_t points;  ///< so many of its first points are on the way
 };
 
-std::vector<Leg> legs_to(const Centreline& centreline, int last) {
-  std::vector<Leg> legs = {{last, centreline.branches[static_cast<std::size_t>(last)].points.size()}};
+std::vector<WayLeg> legs_to(const Centreline& centreline, int last) {
+  std::vector<WayLeg> legs = {{last, centreline.branches[static_cast<std::size_t>(last)].points.size()}};
   for (int b = last; centreline.branches[static_cast<std::size_t>(b)].parent >= 0;) {
     const CentrelineBranch& branch = centreline.branches[static_cast<std::size_t>(b)];
     b = branch.parent;
@@ -75,7 +75,7 @@ int branch_of(const Centreline& centreline, const Eigen::Vector3d& p_E) {
   return best;
 }
 
-void add_leg(const CentrelineBranch& branch, const Leg& leg, TargetWay& way) {
+void add_leg(const CentrelineBranch& branch, const WayLeg& leg, TargetWay& way) {
   for (std::size_t k = 0; k < branch.points.size(); ++k) {
     const CentrelinePoint& p = branch.points[k];
     if (k >= leg.points) {
@@ -117,11 +117,11 @@ std::optional<TargetWay> way_to_target(const Centreline& centreline, const Eigen
   const int last = branch_of(centreline, target_E);
   if (last < 0) return std::nullopt;
   TargetWay way;
-  const std::vector<Leg> legs = legs_to(centreline, last);
-  for (const Leg& leg : legs) add_leg(centreline.branches[static_cast<std::size_t>(leg.branch)], leg, way);
+  const std::vector<WayLeg> legs = legs_to(centreline, last);
+  for (const WayLeg& leg : legs) add_leg(centreline.branches[static_cast<std::size_t>(leg.branch)], leg, way);
   for (std::size_t b = 0; b < centreline.branches.size(); ++b) {
     const bool on_way = std::any_of(legs.begin(), legs.end(),
-                                    [&](const Leg& leg) { return leg.branch == static_cast<int>(b); });
+                                    [&](const WayLeg& leg) { return leg.branch == static_cast<int>(b); });
     if (on_way) continue;
     for (const CentrelinePoint& p : centreline.branches[b].points) way.beside.push_back(p.p_E);
   }
