@@ -744,7 +744,8 @@ class Replay {
     const auto& said = plan_.summary.numbers;
     const auto share = said.find("chance_to_fail");
     const auto high = said.find("chance_to_fail_high");
-    if ((share == said.end()) != (high == said.end())) return note("summary: one chance to fail without the other");
+    if ((share == said.end()) != (high == said.end()))
+      return note("summary: one chance to fail without the other");
     if (share != said.end() && !(0 <= share->second && share->second <= high->second && high->second <= 1))
       note("summary chance_to_fail: {} at most {}", share->second, high->second);
     if (const auto reserve = said.find("reserve"); reserve != said.end() && !(reserve->second >= 0))
