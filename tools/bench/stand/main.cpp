@@ -154,7 +154,8 @@ double median(std::vector<double> values) {
 std::vector<std::string> shipped_scenes() {
   std::vector<std::string> names;
   for (const auto& entry : std::filesystem::directory_iterator(WITHY_SOURCE_DIR "/scenes"))
-    if (entry.is_directory()) names.push_back(entry.path().filename().string());
+    if (std::filesystem::exists(entry.path() / "scene.toml"))
+      names.push_back(entry.path().filename().string());
   std::sort(names.begin(), names.end());
   return names;
 }
