@@ -114,10 +114,6 @@ Index size_of(const Volume& volume) {
   return {static_cast<long>(size[0]), static_cast<long>(size[1]), static_cast<long>(size[2])};
 }
 
-Eigen::Vector3d vector_of(const itk::ContinuousIndex<double, 3>& index) {
-  return {index[0], index[1], index[2]};
-}
-
 /// The box in the volume's own axes, in voxels: 0 is the first voxel's centre.
 Eigen::AlignedBox3d box_in_voxels(const Volume& volume, const Eigen::AlignedBox3d& box_mm) {
   Eigen::AlignedBox3d box;
@@ -125,7 +121,7 @@ Eigen::AlignedBox3d box_in_voxels(const Volume& volume, const Eigen::AlignedBox3
     const Eigen::Vector3d p = box_mm.corner(static_cast<Eigen::AlignedBox3d::CornerType>(corner));
     itk::ContinuousIndex<double, 3> index;
     volume.TransformPhysicalPointToContinuousIndex(Volume::PointType(p.data()), index);
-    box.extend(vector_of(index));
+    box.extend(Eigen::Vector3d(index.GetDataPointer()));
   }
   return box;
 }

@@ -92,6 +92,15 @@ TriangleMesh turned_over(TriangleMesh mesh) {
   return mesh;
 }
 
+/// A tube of radius 3, closed at both ends: two arms of 20 mm and half a circle between them.
+TriangleMesh closed_u() {
+  const TubePath path =
+      TubePath::from_bends(Eigen::Isometry3d::Identity(), {{20.0, Eigen::Vector2d::Zero()},
+                                                           {31.4159265, Eigen::Vector2d(0.1, 0.0)},
+                                                           {20.0, Eigen::Vector2d::Zero()}});
+  return sweep_tube({path, RadiusProfile{{{0.0, 3.0}}}, true, true}, 1.5, 0);
+}
+
 }  // namespace
 
 TEST_CASE("ugly meshes become sound channels that lie where the clean ones did") {
@@ -127,12 +136,7 @@ TEST_CASE("ugly meshes become sound channels that lie where the clean ones did")
 }
 
 TEST_CASE("a cut opens a bent tube at one place only") {
-  // A closed U: the plane z = 5 crosses both arms.
-  const TubePath path =
-      TubePath::from_bends(Eigen::Isometry3d::Identity(), {{20.0, Eigen::Vector2d::Zero()},
-                                                           {31.4159265, Eigen::Vector2d(0.1, 0.0)},
-                                                           {20.0, Eigen::Vector2d::Zero()}});
-  const TriangleMesh closed = sweep_tube({path, RadiusProfile{{{0.0, 3.0}}}, true, true}, 1.5, 0);
+  const TriangleMesh closed = closed_u();  // the plane z = 5 crosses both arms
   RepairSettings settings;
   settings.cuts = {{Vector3d(0.0, 0.0, 5.0), Vector3d(0.0, 0.0, -2.0)}};
   const auto cut = repair_lumen(closed, settings);
@@ -154,12 +158,7 @@ TEST_CASE("a cut opens a bent tube at one place only") {
 }
 
 TEST_CASE("a crop keeps what lies in its box, open at its faces") {
-  // The closed U again: the box holds 10 mm of one arm.
-  const TubePath path =
-      TubePath::from_bends(Eigen::Isometry3d::Identity(), {{20.0, Eigen::Vector2d::Zero()},
-                                                           {31.4159265, Eigen::Vector2d(0.1, 0.0)},
-                                                           {20.0, Eigen::Vector2d::Zero()}});
-  const TriangleMesh closed = sweep_tube({path, RadiusProfile{{{0.0, 3.0}}}, true, true}, 1.5, 0);
+  const TriangleMesh closed = closed_u();  // the box holds 10 mm of one arm
   RepairSettings settings;
   settings.crop = Eigen::AlignedBox3d(Vector3d(-5.0, -5.0, 5.0), Vector3d(5.0, 5.0, 15.0));
   const auto part = repair_lumen(closed, settings);
