@@ -136,6 +136,10 @@ std::optional<ExitStatus> answer_into(std::optional<Asked>& asked, const Options
     if (options.out)
       return plan_out(prepared, *problem, {options.scene, options.from, options.folder, options.budget_s},
                       progress);
+    if (!problem->vias.empty())
+      return refuse(prepared.scene.error_at(
+          "via", "which places are still to be passed from another state than the start can't be told",
+          "leave [[via]] out for --from"));
     const auto from = read_start(options.from, *problem);
     if (!from) return refuse(from.error());
     how.from = *from;
