@@ -238,11 +238,13 @@ class PlanJudge {
   /// Does the way in pass the scene's places in their order?
   Fault check_vias() const {
     std::size_t next = 0;
-    for (const PlannedAction& action : plan_.actions) {
-      if (action.leg == Leg::out) break;
-      const Eigen::Isometry3d tip_S = scene_.entry.X_SE * Shape(design_, state(action.to)).tip_E();
+    const auto pass = [&](int index) {
+      const Eigen::Isometry3d tip_S = scene_.entry.X_SE * Shape(design_, state(index)).tip_E();
       while (next < scene_.vias.size() && is_there(scene_.vias[next], tip_S)) ++next;
-    }
+    };
+    pass(0);
+    for (const PlannedAction& action : plan_.actions)
+      if (action.leg == Leg::in) pass(action.to);
     if (next == scene_.vias.size()) return std::nullopt;
     return whole(fmt::format("no state of the way in has its tip at place {} of those to pass", next + 1));
   }
