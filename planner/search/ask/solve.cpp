@@ -324,7 +324,6 @@ void solve_by_stock(Answer& answer, const SearchProblem& problem, const SolveSet
   }
   const OmplProblem ompl(problem);
   const auto route = route_by_stock_planner(settings.planner, ompl, settings.effort, settings.seed);
-  answer.coverage = Coverage{};
   if (!route) {
     answer.verdict = Verdict::undecided;
     answer.why = fmt::format("the planner {} found no plan in {:g} s, which proves nothing", settings.planner,
