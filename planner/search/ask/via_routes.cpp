@@ -68,11 +68,9 @@ void go_on(Route& way, const Route& other) {
   while (shared < way.steps.size() && shared < other.steps.size() &&
          same_step(way.steps[shared], other.steps[shared]))
     ++shared;
-  const Route before = way;
-  for (std::size_t i = before.steps.size(); i > shared; --i)
-    way.steps.push_back({before.steps[i - 1].lock,
-                         !before.steps[i - 1].engages && before.steps[i - 1].lock >= 0,
-                         before.state_before(i - 1)});
+  const Route back = reversed(way);
+  way.steps.insert(way.steps.end(), back.steps.begin(),
+                   back.steps.end() - static_cast<std::ptrdiff_t>(shared));
   way.steps.insert(way.steps.end(), other.steps.begin() + static_cast<std::ptrdiff_t>(shared),
                    other.steps.end());
 }
