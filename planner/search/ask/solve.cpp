@@ -297,6 +297,9 @@ void fill_plan(Answer& answer, const SearchProblem& problem, Plan plan) {
   if (const PlannedAction* action = plan.without_hunt())
     answer.why +=
         fmt::format("; reserve 0: the hunt at lock {} {}", action->lock + 1, action->hunt->objection);
+  if (!plan.via_states.empty())
+    answer.why +=
+        fmt::format("; it passes {} on the way", plural(static_cast<int>(plan.via_states.size()), "place"));
   answer.plan = std::move(plan);
 }
 
@@ -456,10 +459,7 @@ void solve_by_vias(Answer& answer, const SearchProblem& problem, const SolveSett
       return fill_refused(answer, plan.error());
     }
     plan->via_states = by.via_states;
-    fill_plan(answer, problem, stood(problem, std::move(*plan), settings));
-    answer.why +=
-        fmt::format("; it passes {} on the way", plural(static_cast<int>(problem.vias.size()), "place"));
-    return;
+    return fill_plan(answer, problem, stood(problem, std::move(*plan), settings));
   }
   answer.coverage = search.coverage();
   answer.approach = search.best_approach();
