@@ -238,11 +238,13 @@ class PlanJudge {
   /// Does the way in pass the scene's places in their order?
   Fault check_vias() const {
     std::size_t next = 0;
-    for (const PlannedAction& action : plan_.actions) {
-      if (action.leg == Leg::out) break;
-      const Eigen::Isometry3d tip_S = scene_.entry.X_SE * Shape(design_, state(action.to)).tip_E();
+    const auto pass = [&](int index) {
+      const Eigen::Isometry3d tip_S = scene_.entry.X_SE * Shape(design_, state(index)).tip_E();
       while (next < scene_.vias.size() && is_there(scene_.vias[next], tip_S)) ++next;
-    }
+    };
+    pass(0);
+    for (const PlannedAction& action : plan_.actions)
+      if (action.leg == Leg::in) pass(action.to);
     if (next == scene_.vias.size()) return std::nullopt;
     return whole(fmt::format("no state of the way in has its tip at place {} of those to pass", next + 1));
   }
@@ -250,11 +252,14 @@ class PlanJudge {
   static bool is_there(const Target& place, const Eigen::Isometry3d& tip_S) {
     if (!((tip_S.translation() - place.point_S).norm() <= place.tolerance_mm + kSameClearance_mm))
       return false;
-    if (!place.direction_S) return true;
+    return turn_rad(place, tip_S) <= place.direction_tolerance_rad + kSameBend_rad;
+  }
+
+  /// How far the tip points off the wanted direction; 0 where none is wanted.
+  static double turn_rad(const Target& place, const Eigen::Isometry3d& tip_S) {
+    if (!place.direction_S) return 0.0;
     const Eigen::Vector3d tangent = tip_S.linear().col(2);
-    const double turn_rad =
-        std::atan2(tangent.cross(*place.direction_S).norm(), tangent.dot(*place.direction_S));
-    return turn_rad <= place.direction_tolerance_rad + kSameBend_rad;
+    return std::atan2(tangent.cross(*place.direction_S).norm(), tangent.dot(*place.direction_S));
   }
 
   Fault check_target() const {
@@ -264,14 +269,11 @@ class PlanJudge {
     if (!(error_mm <= target.tolerance_mm + kSameClearance_mm))
       return whole(fmt::format("the tip ends {:.3f} mm from the target, which may be {} mm off", error_mm,
                                target.tolerance_mm));
-    if (!target.direction_S) return std::nullopt;
-    const Eigen::Vector3d tangent = tip_S.linear().col(2);
-    const double turn_rad =
-        std::atan2(tangent.cross(*target.direction_S).norm(), tangent.dot(*target.direction_S));
-    if (!(turn_rad <= target.direction_tolerance_rad + kSameBend_rad))
+    const double turn = turn_rad(target, tip_S);
+    if (!(turn <= target.direction_tolerance_rad + kSameBend_rad))
       return whole(
           fmt::format("the tip points {:.2f} degrees off the wanted direction, which may be {:.2f} off",
-                      degrees(turn_rad), degrees(target.direction_tolerance_rad)));
+                      degrees(turn), degrees(target.direction_tolerance_rad)));
     return std::nullopt;
   }
 

@@ -373,6 +373,7 @@ Plan made_to_aim(const StepJudge& judge, const Stander& stander, Plan plan, int 
 }
 
 Plan made_to_stand(const StepJudge& judge, const Stander& stander, Plan plan, const Effort& effort) {
+  if (!judge.problem().vias.empty()) return plan;
   return Improver(judge, stander, std::move(plan), effort, kRankDraws).run();
 }
 

@@ -38,8 +38,9 @@ std::optional<State> aimed(const Design& design, const Goal& goal, const State& 
 /// The plan with its last state aimed at the middle where that stands more by `draws` benches.
 Plan made_to_aim(const StepJudge& judge, const Stander& stander, Plan plan, int draws);
 
-/// The plan, or one that stands more; no more switches than it has, but for one where it has none. `judge`
-/// and `stander` are of one problem.
+/// The plan, or one that stands more; no more switches than it has, but for one where it has none. Of a
+/// problem with places to pass the plan as it is: what is changed need not pass them. `judge` and `stander`
+/// are of one problem.
 Plan made_to_stand(const StepJudge& judge, const Stander& stander, Plan plan, const Effort& effort);
 
 }  // namespace withy

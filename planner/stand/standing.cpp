@@ -153,8 +153,7 @@ Stander::Stander(const SearchProblem& problem, const ErrorSizes& sizes, int draw
       hardware_(problem.design),
       sizes_(sizes),
       centre_E_(middle_of(problem.distance->exact().channel())),
-      bend_per_pull_(problem.design.tendons() ? bend_from_pulls(*problem.design.tendons())
-                                              : Eigen::MatrixXd(2, 0)),
+      bend_per_pull_(bend_from_pulls(problem.design)),
       triangles_(std::make_shared<const WallTriangles>(problem.distance->exact().channel())) {
   std::mt19937_64 generator(seed);
   draws_.reserve(static_cast<std::size_t>(draws));

@@ -36,7 +36,9 @@ Eigen::Vector3d middle_of(const Channel& channel) {
   return box.center();
 }
 
-Eigen::MatrixXd bend_from_pulls(const TendonHardware& tendons) {
+Eigen::MatrixXd bend_from_pulls(const Design& design) {
+  if (!design.tendons()) return Eigen::MatrixXd(2, 0);
+  const TendonHardware& tendons = *design.tendons();
   Eigen::MatrixXd pulls(static_cast<Eigen::Index>(tendons.angle_rad.size()), 2);
   for (Eigen::Index k = 0; k < pulls.rows(); ++k) {
     const double angle = tendons.angle_rad[static_cast<std::size_t>(k)];
@@ -62,8 +64,7 @@ std::vector<PlannedMotion> motions_inside(const Plan& plan, const MotionVerifier
 }
 
 Bench::Bench(const Design& design, const ErrorDraw& errors, const Eigen::Vector3d& channel_centre_E)
-    : Bench(design, errors, channel_centre_E,
-            design.tendons() ? bend_from_pulls(*design.tendons()) : Eigen::MatrixXd(2, 0)) {}
+    : Bench(design, errors, channel_centre_E, bend_from_pulls(design)) {}
 
 Bench::Bench(const Design& design, const ErrorDraw& errors, const Eigen::Vector3d& channel_centre_E,
              const Eigen::MatrixXd& bend_per_pull)

@@ -23,8 +23,9 @@ namespace withy {
 /// Middle of the box around the channel's mesh, in E: what registration turns the channel about.
 Eigen::Vector3d middle_of(const Channel& channel);
 
-/// A: bend (rad) from pulls (mm) by least squares, over continuous routing; two rows.
-Eigen::MatrixXd bend_from_pulls(const TendonHardware& tendons);
+/// A: bend (rad) from pulls (mm) by least squares, over continuous routing; two rows, no columns without
+/// tendons.
+Eigen::MatrixXd bend_from_pulls(const Design& design);
 
 /// One motion of a plan. The route out repeats the route in, so each is listed once.
 struct PlannedMotion {
@@ -48,7 +49,7 @@ class Bench {
  public:
   /// `channel_centre_E` is what registration turns the channel about.
   Bench(const Design& design, const ErrorDraw& errors, const Eigen::Vector3d& channel_centre_E);
-  /// The same with bend_from_pulls at hand (no columns without tendons): for many benches of one design.
+  /// The same with bend_from_pulls at hand: for many benches of one design.
   Bench(const Design& design, const ErrorDraw& errors, const Eigen::Vector3d& channel_centre_E,
         const Eigen::MatrixXd& bend_per_pull);
 

@@ -71,6 +71,13 @@ std::vector<PlannedSwitch> switches_in(const Design& design, const Plan& plan) {
   return out;
 }
 
+std::vector<State> states_in(const Plan& plan) {
+  std::vector<State> out;
+  for (const PlannedState& state : plan.states)
+    if (std::find(out.begin(), out.end(), state) == out.end()) out.push_back(state);
+  return out;
+}
+
 Eigen::Vector2d BenchHardware::slide_error_mm(const State& before, int lock) const {
   const Design& design = hardware_.design();
   return design.latch()->backbone_radius_mm *

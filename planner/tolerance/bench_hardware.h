@@ -40,6 +40,9 @@ struct PlannedSwitch {
 
 std::vector<PlannedSwitch> switches_in(const Design& design, const Plan& plan);
 
+/// Every state of a plan, each once.
+std::vector<State> states_in(const Plan& plan);
+
 /// The bench of a design as far as switches and limits go; all must outlive it.
 class BenchHardware {
  public:

@@ -67,7 +67,7 @@ double chord(double angle_rad);
 
 class DirectedBound {
  public:
-  /// `bend_per_pull`: A (bend_from_pulls), no columns without tendons.
+  /// `bend_per_pull`: A (bend_from_pulls).
   DirectedBound(std::shared_ptr<const WallTriangles> triangles, Eigen::MatrixXd bend_per_pull,
                 const Eigen::Vector3d& channel_centre_E)
       : triangles_(std::move(triangles)),

@@ -151,7 +151,7 @@ ErrorDraw draw_errors(const Design& design, const ErrorSizes& sizes, std::mt1993
 double bend_per_offset(const Design& design) {
   if (!design.tendons()) return 0.0;
   // |A o| is convex in o, so it is greatest at a corner of the box of offsets; o and -o are alike.
-  const Eigen::MatrixXd A = bend_from_pulls(*design.tendons());
+  const Eigen::MatrixXd A = bend_from_pulls(design);
   const Eigen::Index tendons = A.cols();
   constexpr Eigen::Index kMostCorners = 12;  // more tendons: the triangle inequality will do
   if (tendons > kMostCorners) return A.colwise().norm().sum();

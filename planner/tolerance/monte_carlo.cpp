@@ -16,9 +16,9 @@ struct Pair {
 
 /// The tip error of bench A, of B, and of A with each error in turn taken from B.
 PairOfDraws tip_errors(const SearchProblem& problem, const State& reached, const Eigen::Vector3d& centre_E,
-                       const Pair& pair) {
+                       const Eigen::MatrixXd& bend_per_pull, const Pair& pair) {
   const auto tip_error = [&](const ErrorDraw& draw) {
-    return Bench(problem.design, draw, centre_E).tip_error(reached, problem.goal);
+    return Bench(problem.design, draw, centre_E, bend_per_pull).tip_error(reached, problem.goal);
   };
   PairOfDraws out{tip_error(pair.a), tip_error(pair.b), {}};
   for (std::size_t i = 0; i < kErrorKinds; ++i) {
@@ -64,11 +64,7 @@ double MonteCarloResult::tip_share_left() const {
 }
 
 HardwareAsked hardware_asked(const Design& design, const Plan& plan) {
-  HardwareAsked asked{switches_in(design, plan), {}};
-  for (const PlannedState& state : plan.states)
-    if (std::find(asked.states.begin(), asked.states.end(), state) == asked.states.end())
-      asked.states.push_back(state);
-  return asked;
+  return {switches_in(design, plan), states_in(plan)};
 }
 
 MonteCarloResult run_monte_carlo(const SearchProblem& problem, const std::vector<PlannedMotion>& motions,
@@ -85,11 +81,12 @@ MonteCarloResult run_monte_carlo(const SearchProblem& problem, const std::vector
   std::vector<PairOfDraws> tips(pairs.size());
   std::vector<OnBench> benches(pairs.size());
   const Hardware hardware(problem.design);
+  const Eigen::MatrixXd bend_per_pull = bend_from_pulls(problem.design);
   std::atomic<int> done{0};
   tbb::parallel_for(std::size_t{0}, pairs.size(), [&](std::size_t i) {
-    tips[i] = tip_errors(problem, reached, channel_centre_E, pairs[i]);
+    tips[i] = tip_errors(problem, reached, channel_centre_E, bend_per_pull, pairs[i]);
     benches[i] = run_bench(problem, motions, reached, hardware, asked,
-                           Bench(problem.design, pairs[i].a, channel_centre_E));
+                           Bench(problem.design, pairs[i].a, channel_centre_E, bend_per_pull));
     settings.progress(static_cast<double>(++done) / settings.draws);
   });
 

@@ -75,7 +75,8 @@ ProvedHardware::ProvedHardware(const Hardware& hardware, const Plan& plan)
     : hardware_(hardware),
       design_(hardware.design()),
       bend_per_offset_(bend_per_offset(hardware.design())),
-      switches_(switches_in(hardware.design(), plan)) {
+      switches_(switches_in(hardware.design(), plan)),
+      states_(states_in(plan)) {
   for (const PlannedSwitch& planned : switches_)
     sweeps_.push_back(planned.hunt.slide_mm.empty()
                           ? std::vector<SweepCorners>()
@@ -85,8 +86,6 @@ ProvedHardware::ProvedHardware(const Hardware& hardware, const Plan& plan)
       return (m.first == a && m.second == b) || (m.first == b && m.second == a);
     });
   };
-  for (const PlannedState& state : plan.states)
-    if (std::find(states_.begin(), states_.end(), state) == states_.end()) states_.push_back(state);
   for (const PlannedAction& action : plan.actions) {
     const State& from = plan.states[static_cast<std::size_t>(action.from)];
     const State& to = plan.states[static_cast<std::size_t>(action.to)];

@@ -34,8 +34,7 @@ WorstCase::WorstCase(const SearchProblem& problem, const std::vector<PlannedMoti
       reached_(reached),
       centre_E_(channel_centre_E),
       bend_per_offset_(bend_per_offset(problem.design)),
-      bend_per_pull_(problem.design.tendons() ? bend_from_pulls(*problem.design.tendons())
-                                              : Eigen::MatrixXd(2, 0)),
+      bend_per_pull_(bend_from_pulls(problem.design)),
       tip_(bend_levers(problem.design, reached, body_stations(problem.design, reached, 0.0)).back()),
       tip_directions_(bend_directions(problem.design, reached, problem.design.length_mm())),
       directed_(std::move(triangles), bend_per_pull_, channel_centre_E) {

@@ -119,3 +119,30 @@ TEST_CASE("a scene that says nothing of elasticity is refused with one line") {
   }
   CHECK_FALSE(std::filesystem::exists(folder.path() / "new/elastic.json"));
 }
+
+TEST_CASE("a plan from a given state has its script, and the elastic body is not followed along it") {
+  const std::string scene = kScenes + "single-bend/scene.toml";
+  TemporaryFolder folder;
+  withy_test::write_text(folder.path() / "state.json",
+                         R"({"format": "withy-state", "version": 1, "insertion_mm": 40.0, "locked": [true],
+                             "regions": [{"from_mm": 0, "to_mm": 50, "curvature_per_mm": [0, 0]},
+                                         {"from_mm": 50, "to_mm": 100, "curvature_per_mm": [0, 0]}]})");
+  REQUIRE(
+      run_program(WITHY_PROGRAM, {"plan", scene, "--from", "state.json", "-q", "-o", "out"}, folder.path())
+          .status == 0);
+  const ProgramRun script = run_program(WITHY_PROGRAM, {"script", "out/plan.json"}, folder.path());
+  CAPTURE(script.err);
+  CHECK(script.status == 0);
+  CHECK(script.out == read_text(folder.path() / "out/script.csv"));
+  for (const std::vector<std::string>& arguments :
+       {std::vector<std::string>{"elastic", "out/plan.json", scene, "-q", "-o", "new"},
+        {"replay", "out/script.csv", scene, "--from", "state.json", "--elastic", "-q"},
+        {"replay", "out/script.csv", scene, "--out", "--elastic", "-q"},
+        {"tolerance", "out/plan.json", scene, "--samples", "10", "--elastic", "10", "-q"}}) {
+    const ProgramRun run = run_program(WITHY_PROGRAM, arguments, folder.path());
+    CHECK(run.status == 2);
+    CHECK_THAT(run.err, Contains("the elastic body is only "));
+    CHECK(run.out.empty());
+  }
+  CHECK_FALSE(std::filesystem::exists(folder.path() / "new"));
+}

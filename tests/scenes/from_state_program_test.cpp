@@ -121,4 +121,8 @@ TEST_CASE("a state that no plan can begin in is refused, and nothing is written"
   locks["locked"] = Json::array({true, false});
   refused(locks, "2 locks are listed, list 1");
   CHECK(folder.withy({"plan", kScene, "--out"}).status == 2);
+  // What the way out has none of is not left out without a word.
+  folder.write_state("state.json", engaged);
+  CHECK(folder.withy({"plan", kScene, "--from", "state.json", "--out", "--picture", "way.svg"}).status == 2);
+  CHECK(folder.withy({"plan", kScene, "--from", "state.json", "--out", "--recheck"}).status == 2);
 }

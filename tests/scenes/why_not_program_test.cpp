@@ -111,3 +111,38 @@ TEST_CASE("A plan passes the scene's places, its checker looks for them, and a p
   CHECK(refused.status == 2);
   CHECK_THAT(refused.err, Contains("the place to pass lies"));
 }
+
+TEST_CASE("A place at the start is passed there, for plan, its checks and recheck") {
+  const TemporaryFolder folder;
+  copy_scene("straight", folder, "\n[[via]]\npoint_mm = [0.0, 0.0, 0.0]\ntolerance_mm = 1.0\n");
+  const ProgramRun plan =
+      run_program(WITHY_PROGRAM, {"plan", "scene.toml", "--locks", "0", "--recheck", "--quiet", "-o", "out"},
+                  folder.path());
+  CAPTURE(plan.out, plan.err);
+  CHECK(plan.status == 0);
+  CHECK_THAT(plan.out, Contains("it passes 1 place on the way") && Contains("recheck holds"));
+  const auto json = nlohmann::json::parse(read_text(folder.path() / "out/plan.json"));
+  CHECK(json["via_states"] == nlohmann::json::array({0}));
+}
+
+TEST_CASE(
+    "A plan from another state than the start is refused in a scene with places to pass, the way out is "
+    "not") {
+  const TemporaryFolder folder;
+  copy_scene("straight", folder, "\n[[via]]\npoint_mm = [0.0, 0.0, 30.0]\ntolerance_mm = 0.5\n");
+  write_text(folder.path() / "state.json",
+             R"({"format": "withy-state", "version": 1, "insertion_mm": 40.0, "locked": [],
+                 "regions": [{"from_mm": 0, "to_mm": 100, "curvature_per_mm": [0, 0]}]})");
+  const auto plan = [&](std::vector<std::string> more) {
+    std::vector<std::string> arguments = {"plan",       "scene.toml", "--locks", "0",  "--from",
+                                          "state.json", "--quiet",    "-o",      "out"};
+    arguments.insert(arguments.end(), more.begin(), more.end());
+    return run_program(WITHY_PROGRAM, arguments, folder.path());
+  };
+  const ProgramRun on = plan({});
+  CAPTURE(on.out, on.err);
+  CHECK(on.status == 2);
+  CHECK_THAT(on.err, Contains("which places are still to be passed"));
+  CHECK(!fs::exists(folder.path() / "out"));
+  CHECK(plan({"--out"}).status == 0);
+}

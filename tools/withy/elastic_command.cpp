@@ -27,15 +27,6 @@ struct Options {
   bool quiet = false;
 };
 
-/// The plan has to be a way to the target, its scene to have [elastic].
-std::optional<InputError> unanswerable(const SoundPlan& read) {
-  if (!read.plan) return read.file.without_target();
-  if (!read.design.elastic())
-    return read.prepared.scene.error_at("", "the scene has no [elastic], so nothing is known of how it gives",
-                                        "add the table");
-  return std::nullopt;
-}
-
 std::set<std::string> answer_names() {
   return {"elastic.json", "elastic.csv", "elastic.html"};
 }
@@ -78,7 +69,7 @@ ExitStatus run(const Options& options) {
   progress.stage("reading plan and channel");
   const auto read = read_sound_plan(options.plan, options.scene);
   if (!read) return say(read.error());
-  if (const auto fault = unanswerable(*read)) return refuse(*fault);
+  if (const auto fault = not_for_elastic(*read)) return refuse(*fault);
   progress.stage("following the plan");
   const Scene& scene = read->prepared.scene;
   ElasticReport report =

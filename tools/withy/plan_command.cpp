@@ -109,6 +109,8 @@ std::optional<ExitStatus> refused_at_once(const Options& options) {
     return refuse_arguments("plan", "--out: name the state to come out from with --from");
   if (!options.from.empty() && (!options.planner.empty() || !options.proof.empty()))
     return refuse_arguments("plan", "--from: neither --planner nor --proof goes with it");
+  if (options.out && (!options.picture.empty() || options.recheck))
+    return refuse_arguments("plan", "--out: neither --picture nor --recheck goes with it");
   if (const auto place = check_output_folder(options.folder, answer_names(), {options.scene, options.from});
       !place)
     return refuse(place.error());
@@ -136,6 +138,10 @@ std::optional<ExitStatus> answer_into(std::optional<Asked>& asked, const Options
     if (options.out)
       return plan_out(prepared, *problem, {options.scene, options.from, options.folder, options.budget_s},
                       progress);
+    if (!problem->vias.empty())
+      return refuse(prepared.scene.error_at(
+          "via", "which places are still to be passed from another state than the start can't be told",
+          "leave [[via]] out for --from"));
     const auto from = read_start(options.from, *problem);
     if (!from) return refuse(from.error());
     how.from = *from;

@@ -8,7 +8,7 @@
 namespace withy {
 namespace {
 
-/// "0 of 10000, at most 0.04 %"
+/// "16.49 % (at most 17.23 %)"
 std::string share_words(const BenchCount& count, int draws) {
   return fmt::format("{:.2f} % (at most {:.2f} %)", 100.0 * count.benches / draws, 100.0 * count.high);
 }

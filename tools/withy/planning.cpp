@@ -51,7 +51,6 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
   settings.errors = usual_errors(prepared.scene);
   if (options.from) {
     problem->start = *options.from;
-    problem->vias.clear();  // places are passed on the way from the entry
     settings.explain = false;
   }
   std::optional<recheck::Certificate> certificate;

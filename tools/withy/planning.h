@@ -36,11 +36,12 @@ struct AskOptions {
   double budget_s = shares::kPlanSeconds;
   std::uint64_t seed = 1;
   std::string planner;
-  bool remedies = false;           ///< after a proof, what would do
-  bool certify = false;            ///< a certificate of what is proved
-  std::string heading = {};        ///< stands before each stage's name while it goes on
-  std::optional<State> from = {};  ///< a legal state in which the plan is to begin
-  bool stuck_locks = false;        ///< ways out where a lock sticks
+  bool remedies = false;     ///< after a proof, what would do
+  bool certify = false;      ///< a certificate of what is proved
+  std::string heading = {};  ///< stands before each stage's name while it goes on
+  /// A legal state in which the plan is to begin, in a scene without places to pass.
+  std::optional<State> from = {};
+  bool stuck_locks = false;  ///< ways out where a lock sticks
   Preference prefer = Preference::bench;
   bool ideal_pulls = false;      ///< scripts with the ideal segment's pulls where there are compensated ones
   bool heed_elasticity = false;  ///< look at the plan with the elastic body, plan again where it fails

@@ -138,6 +138,11 @@ Result<Replayed> replay_files(const Options& options) {
   if (elastic && !scene.parts.elastic)
     return tl::unexpected(scene.error_at(
         "", "the scene has no [elastic], so nothing is known of how it gives", "add the table"));
+  // What the latches hold in a state that is named, and how, only the way to it would tell.
+  if (elastic && (options.out || !options.from.empty()))
+    return tl::unexpected(InputError{options.script.string(), 1, 1,
+                                     "the elastic body is only played from the start to the target and back",
+                                     "leave out --from and --out, or --elastic where the pulls are ideal"});
   auto design = scene.design(script->locks);
   if (!design) return tl::unexpected(design.error());
   ReplayTask task;

@@ -51,16 +51,19 @@ Refused missing(const Scene& scene, ScriptFault fault) {
 std::optional<Refused> unsound(const Options& options, const SoundPlan& read, const Script& script) {
   Scene scene = read.prepared.scene;
   scene.required_clearance_mm = read.file.required_clearance_mm.value_or(scene.required_clearance_mm);
-  const auto report = replay(script, scene, MotionVerifier(read.design, *read.prepared.distance));
+  const auto report = replay(script, scene, MotionVerifier(read.design, *read.prepared.distance),
+                             {.from = read.plan->states.front()});
   if (report.good()) return std::nullopt;
   return Refused{{options.plan.string(), 1, 1,
                   "the script of this plan does not hold: " + report.fault->problem, report.fault->remedy},
                  ExitStatus::does_not_hold};
 }
 
-/// What makes up for the elastic body; nothing where the scene has none or the ideal pulls are asked for.
+/// What makes up for the elastic body; nothing where the scene has none, the ideal pulls are asked for, or
+/// the plan begins in a state that was given.
 tl::expected<PullCorrections, Refused> corrections_for(const Options& options, const SoundPlan& read) {
-  if (options.ideal_pulls || !read.design.elastic() || !read.design.tendons()) return PullCorrections{};
+  if (options.ideal_pulls || read.plan->from_elsewhere || !read.design.elastic() || !read.design.tendons())
+    return PullCorrections{};
   Compensation made =
       compensate(read.design, *read.plan, elastic_target(read.prepared.scene), script_settings());
   if (!made.fault) return std::move(made.corrections);

@@ -59,4 +59,16 @@ tl::expected<SoundPlan, Refused> read_sound_plan(const std::filesystem::path& pa
   return read;
 }
 
+std::optional<InputError> not_for_elastic(const SoundPlan& read) {
+  if (!read.plan) return read.file.without_target();
+  if (read.plan->from_elsewhere)
+    return read.file.json.error_at(
+        "/from_elsewhere", "the elastic body is only followed from the start, and this plan begins elsewhere",
+        "give a plan from the start");
+  if (!read.design.elastic())
+    return read.prepared.scene.error_at("", "the scene has no [elastic], so nothing is known of how it gives",
+                                        "add the table");
+  return std::nullopt;
+}
+
 }  // namespace withy

@@ -37,4 +37,9 @@ struct SoundPlan {
 tl::expected<SoundPlan, Refused> read_sound_plan(const std::filesystem::path& plan,
                                                  const std::filesystem::path& scene);
 
+/// Why the elastic body can't be followed along the plan; nothing where it can. It has to be a way from the
+/// start to the target, its scene to have [elastic]: what the latches hold in a given state, and how, only
+/// the way to it would tell.
+std::optional<InputError> not_for_elastic(const SoundPlan& read);
+
 }  // namespace withy

@@ -39,6 +39,7 @@ std::set<std::string> answer_names() {
 struct Judged {
   ToleranceReport report;
   AdviceList advice;
+  std::string elastic;  ///< what the draws of elastic benches said; empty where none were asked for
 };
 
 tl::expected<Judged, Refused> judge(const Options& options, Progress& progress) {
@@ -49,6 +50,9 @@ tl::expected<Judged, Refused> judge(const Options& options, Progress& progress) 
   auto read = read_sound_plan(options.plan, options.scene);
   if (!read) return tl::unexpected(read.error());
   if (!read->plan) return refused(read->file.without_target());
+  const bool elastic = options.elastic_benches > 0;
+  if (elastic)
+    if (const auto fault = not_for_elastic(*read)) return refused(*fault);
   const ErrorSizes sizes = options.errors.empty() ? usual_errors(read->prepared.scene) : *given;
   const auto problem = make_problem(read->prepared, read->file.locks);
   if (!problem) return refused(problem.error());
@@ -61,30 +65,14 @@ tl::expected<Judged, Refused> judge(const Options& options, Progress& progress) 
   report.scene_sha256 = read->prepared.scene.sha256;
   report.usual_sizes = options.errors.empty();
   progress.stage("looking for what would help");
-  return Judged{std::move(report),
-                find_advice(*problem, *read->plan, sizes, Effort::of_seconds(shares::kAdviceSeconds))};
-}
-
-/// What the draws of elastic benches said; nothing where none were asked for.
-tl::expected<std::string, Refused> elastic_text(const Options& options, Progress& progress) {
-  if (options.elastic_benches == 0) return std::string();
-  auto read = read_sound_plan(options.plan, options.scene);
-  if (!read) return tl::unexpected(read.error());
-  const auto refused = [](InputError error) { return tl::unexpected(Refused{std::move(error)}); };
-  if (!read->plan) return refused(read->file.without_target());
-  if (!read->design.elastic())
-    return refused(read->prepared.scene.error_at(
-        "", "the scene has no [elastic], so nothing is known of how it gives", "add the table"));
-  const auto sizes = options.errors.empty() ? Result<ErrorSizes>(usual_errors(read->prepared.scene))
-                                            : read_errors(options.errors);
-  if (!sizes) return refused(sizes.error());
-  const auto problem = make_problem(read->prepared, read->file.locks);
-  if (!problem) return refused(problem.error());
+  Judged judged{std::move(report),
+                find_advice(*problem, *read->plan, sizes, Effort::of_seconds(shares::kAdviceSeconds)),
+                {}};
+  if (!elastic) return judged;
   progress.stage("trying benches that give");
-  MonteCarloSettings draws = options.draws;
   draws.draws = options.elastic_benches;
-  draws.progress = [&](double done) { progress.fraction(done); };
-  return elastic_draws_text(draw_elastic(*problem, *read->plan, *sizes, {}, draws));
+  judged.elastic = elastic_draws_text(draw_elastic(*problem, *read->plan, sizes, {}, draws));
+  return judged;
 }
 
 ExitStatus run(const Options& options) {
@@ -97,8 +85,6 @@ ExitStatus run(const Options& options) {
   const auto judged = judge(options, progress);
   if (!judged) return say(judged.error());
   const ToleranceReport* report = &judged->report;
-  const auto elastic = elastic_text(options, progress);
-  if (!elastic) return say(elastic.error());
   FileBatch batch;
   if (!options.folder.empty()) {
     batch.owns(options.folder, answer_names());
@@ -109,8 +95,7 @@ ExitStatus run(const Options& options) {
     const WritingFiles writing;
     if (const auto written = batch.commit(); !written) return refuse(written.error());
   }
-  fmt::print("{}{}", tolerance_table(*report), advice_text(judged->advice));
-  fmt::print("{}", *elastic);
+  fmt::print("{}{}{}", tolerance_table(*report), advice_text(judged->advice), judged->elastic);
   return ExitStatus::done;
 }
 

@@ -297,6 +297,9 @@ void fill_plan(Answer& answer, const SearchProblem& problem, Plan plan) {
   if (const PlannedAction* action = plan.without_hunt())
     answer.why +=
         fmt::format("; reserve 0: the hunt at lock {} {}", action->lock + 1, action->hunt->objection);
+  if (!plan.via_states.empty())
+    answer.why +=
+        fmt::format("; it passes {} on the way", plural(static_cast<int>(plan.via_states.size()), "place"));
   answer.plan = std::move(plan);
 }
 
@@ -324,7 +327,6 @@ void solve_by_stock(Answer& answer, const SearchProblem& problem, const SolveSet
   }
   const OmplProblem ompl(problem);
   const auto route = route_by_stock_planner(settings.planner, ompl, settings.effort, settings.seed);
-  answer.coverage = Coverage{};
   if (!route) {
     answer.verdict = Verdict::undecided;
     answer.why = fmt::format("the planner {} found no plan in {:g} s, which proves nothing", settings.planner,
@@ -456,11 +458,8 @@ void solve_by_vias(Answer& answer, const SearchProblem& problem, const SolveSett
       answer.coverage = search.coverage();
       return fill_refused(answer, plan.error());
     }
-    for (const std::size_t step : by.via_steps) plan->via_states.push_back(static_cast<int>(step) + 1);
-    fill_plan(answer, problem, stood(problem, std::move(*plan), settings));
-    answer.why +=
-        fmt::format("; it passes {} on the way", plural(static_cast<int>(problem.vias.size()), "place"));
-    return;
+    plan->via_states = by.via_states;
+    return fill_plan(answer, problem, stood(problem, std::move(*plan), settings));
   }
   answer.coverage = search.coverage();
   answer.approach = search.best_approach();

@@ -13,6 +13,11 @@ namespace {
 // A motion is looked at in so many places for one whose tip is at a place to pass.
 constexpr int kLooksPerMotion = 64;
 
+/// The number of its last state, the start being 0.
+int last_state(const Route& route) {
+  return static_cast<int>(route.steps.size());
+}
+
 bool at_place(const Design& design, const Goal& place, const State& state) {
   return place.holds(Shape(design, state).tip_E());
 }
@@ -35,19 +40,16 @@ std::optional<ViaRoute> passing(const SearchProblem& problem, const Route& route
   for (std::size_t i = 0; i < route.steps.size(); ++i) {
     const RouteStep& step = route.steps[i];
     const State from = route.state_before(i);
-    double share = 0.0;
+    double share = 0.0;  // of the motion, that out.route has
     while (next < problem.vias.size() && step.lock < 0) {
       const auto at = first_at(problem.design, problem.vias[next], from, step.to, share);
       if (!at) break;
-      share = *at;
       ++next;
       // Where the cut would leave no motion, the state is there already.
-      if (share > 0.0 && share < 1.0)
-        out.route.steps.push_back({-1, false, interpolate(from, step.to, share)});
-      if (share >= 1.0) out.route.steps.push_back(step);
-      if (out.route.steps.empty()) return std::nullopt;  // the start itself: no step ends there
-      out.via_steps.push_back(out.route.steps.size() - 1);
-      if (share >= 1.0) break;
+      if (*at > share)
+        out.route.steps.push_back(*at < 1.0 ? RouteStep{-1, false, interpolate(from, step.to, *at)} : step);
+      share = *at;
+      out.via_states.push_back(last_state(out.route));
     }
     if (share < 1.0) out.route.steps.push_back(step);
   }
@@ -66,11 +68,9 @@ void go_on(Route& way, const Route& other) {
   while (shared < way.steps.size() && shared < other.steps.size() &&
          same_step(way.steps[shared], other.steps[shared]))
     ++shared;
-  const Route before = way;
-  for (std::size_t i = before.steps.size(); i > shared; --i)
-    way.steps.push_back({before.steps[i - 1].lock,
-                         !before.steps[i - 1].engages && before.steps[i - 1].lock >= 0,
-                         before.state_before(i - 1)});
+  const Route back = reversed(way);
+  way.steps.insert(way.steps.end(), back.steps.begin(),
+                   back.steps.end() - static_cast<std::ptrdiff_t>(shared));
   way.steps.insert(way.steps.end(), other.steps.begin() + static_cast<std::ptrdiff_t>(shared),
                    other.steps.end());
 }
@@ -93,11 +93,7 @@ ViaRoute route_by_vias(const SearchProblem& problem, RouteSearch& search) {
     const Route leg = search.route();
     search.keep_route();
     go_on(parts.route, leg);
-    if (parts.route.steps.empty()) {
-      parts.outcome = SearchOutcome::stopped;  // the start is the place: no step leads there
-      return parts;
-    }
-    parts.via_steps.push_back(parts.route.steps.size() - 1);
+    parts.via_states.push_back(last_state(parts.route));
   }
   go_on(parts.route, to_target);
   parts.place = problem.vias.size();

@@ -182,6 +182,24 @@ TEST_CASE("a plan that is made to stand fails on no more benches, and its tip is
   CHECK(after.states.back() == start_state());
 }
 
+TEST_CASE("a plan that passes places is not made to stand at their cost") {
+  Case of("single-bend", 1);
+  const auto middle = static_cast<std::size_t>(of.plan.reached_state) / 2;
+  const Hardware hardware(of.problem->design);
+  const StepJudge judge(*of.problem, hardware);
+  const Stander stander(*of.problem, of.sizes, 1000);
+  const auto same = [&](const Plan& other) {
+    return std::equal(other.states.begin(), other.states.end(), of.plan.states.begin(), of.plan.states.end(),
+                      [](const State& a, const State& b) { return a == b; });
+  };
+  CHECK(!same(made_to_stand(judge, stander, of.plan, Effort())));
+  Goal place;
+  place.point_E = of.plan.states[middle].tip_E.translation();
+  place.tolerance_mm = 0.1;
+  of.problem->vias.push_back(place);
+  CHECK(same(made_to_stand(judge, stander, of.plan, Effort())));
+}
+
 TEST_CASE("a lock that engages straight lets fewer benches miss where none is needed") {
   Case of("straight", 1);
   const Hardware hardware(of.problem->design);

@@ -26,13 +26,14 @@ SearchProblem wide(const Tube& channel) {
   return question(segment({}), channel, {0.0, 0.0, 55.0}, 1.0);
 }
 
-/// The steps that a route's places are said to be at end there, in order; and a plan can be made of it.
+/// The states that a route's places are said to be at are there, in order; and a plan can be made of it.
 void check_passes(const SearchProblem& asked, const RouteSearch& search, const ViaRoute& by) {
   REQUIRE(by.outcome == SearchOutcome::found);
-  REQUIRE(by.via_steps.size() == asked.vias.size());
+  REQUIRE(by.via_states.size() == asked.vias.size());
   for (std::size_t k = 0; k < asked.vias.size(); ++k) {
-    if (k > 0) CHECK(by.via_steps[k] >= by.via_steps[k - 1]);
-    CHECK(asked.vias[k].holds(Shape(asked.design, by.route.steps[by.via_steps[k]].to).tip_E()));
+    if (k > 0) CHECK(by.via_states[k] >= by.via_states[k - 1]);
+    const State& there = by.route.state_before(static_cast<std::size_t>(by.via_states[k]));
+    CHECK(asked.vias[k].holds(Shape(asked.design, there).tip_E()));
   }
   check_allowed(search.judge(), by.route);
   CHECK(make_plan(search.judge(), by.route));
@@ -66,6 +67,21 @@ TEST_CASE("A place off the way is gone to, and places in the other order as well
   asked.vias = {place({8.0, 0.0, 40.0}, 1.0), place({-8.0, 0.0, 40.0}, 1.0), place({0.0, 0.0, 20.0}, 0.5)};
   RouteSearch search(asked, bounded());
   check_passes(asked, search, route_by_vias(asked, search));
+  // Places at the start, at the target and twice at one point; no motion leads nowhere.
+  const Eigen::Vector3d start(0.0, 0.0, 0.0), middle(0.0, 0.0, 30.0), off(8.0, 0.0, 40.0),
+      end(0.0, 0.0, 55.0);
+  const std::vector<std::vector<Eigen::Vector3d>> lists = {
+      {start}, {middle, middle}, {start, start, middle, end, end}, {off, start, off, off}};
+  for (const auto& points : lists) {
+    CAPTURE(points.size());
+    asked.vias.clear();
+    for (const Eigen::Vector3d& point : points) asked.vias.push_back(place(point, 1.0));
+    RouteSearch again(asked, bounded());
+    const ViaRoute by = route_by_vias(asked, again);
+    check_passes(asked, again, by);
+    for (std::size_t i = 0; i < by.route.steps.size(); ++i)
+      CHECK(!(by.route.steps[i].to == by.route.state_before(i)));
+  }
 }
 
 TEST_CASE("A place that no tip gets to makes the question unreachable, and is named") {
