@@ -19,18 +19,21 @@ class ScriptPlayer {
       : script_(script), scene_(scene), design_(design), distance_(distance), segment_(design) {}
 
   ElasticReplay run() {
+    if (!keeps(check_start(), script_.waypoints.front())) return std::move(out_);
     const auto start = segment_.start();
     if (!start) return failed(1, "the elastic body has no equilibrium at the start", "look at [elastic]");
     at_ = *start;
+    const Waypoint* before = &script_.waypoints.front();
     for (const Waypoint& row : script_.waypoints) {
       swept_lock_ = row.action == kHuntAction ? lock_after(row) : -1;
-      const LockSet before = at_.engaged;
-      if (!move_to(row) || !switch_locks(row)) return std::move(out_);
-      swept_ = swept_lock_ >= 0 || (swept_ && row.engaged == before);
+      const LockSet held = at_.engaged;
+      if (!keeps(check_row(*before, row), row) || !move_to(row) || !switch_locks(row)) return std::move(out_);
+      swept_ = swept_lock_ >= 0 || (swept_ && row.engaged == held);
       judge(row);
       if (out_.fault) return std::move(out_);
+      before = &row;
     }
-    judge_target();
+    if (keeps(check_end(), *before)) judge_target();
     return std::move(out_);
   }
 
@@ -38,6 +41,35 @@ class ScriptPlayer {
   ElasticReplay failed(int line, std::string problem, std::string remedy) {
     out_.fault = ElasticReplayFault{line, std::move(problem), std::move(remedy)};
     return std::move(out_);
+  }
+
+  bool keeps(const std::optional<ReplayFinding>& finding, const Waypoint& row) {
+    if (finding) out_.fault = ElasticReplayFault{std::max(row.line, 1), finding->problem, finding->remedy};
+    return !finding;
+  }
+
+  std::optional<ReplayFinding> check_start() const {
+    if (auto finding = check_axes(design_, script_)) return finding;
+    if (at_zero(script_.waypoints.front())) return std::nullopt;
+    return ReplayFinding{ReplayCause::start,
+                         "the script does not start with every axis at zero and every lock released",
+                         "start it so"};
+  }
+
+  std::optional<ReplayFinding> check_row(const Waypoint& before, const Waypoint& row) const {
+    if (auto finding = check_insertion(design_, row.insertion_mm, kAtZero_mm)) return finding;
+    const bool moves = row.insertion_mm != before.insertion_mm || row.pull_mm != before.pull_mm;
+    if (moves && swept_lock_ < 0)
+      if (auto finding = check_field_off(before, row)) return finding;
+    return row.engaged == before.engaged ? std::nullopt : check_one_switch(row.engaged ^ before.engaged);
+  }
+
+  /// Tendons may end where a latch carried least as it opened.
+  std::optional<ReplayFinding> check_end() const {
+    const Waypoint& last = script_.waypoints.back();
+    if (last.engaged.none() && last.insertion_mm <= kAtZero_mm) return std::nullopt;
+    return ReplayFinding{ReplayCause::way_back, "the script ends here, short of the start",
+                         "draw the segment back to insertion 0 and release every lock"};
   }
 
   bool take(const tl::expected<ElasticState, ElasticFault>& next, const Waypoint& row) {
@@ -92,9 +124,7 @@ class ScriptPlayer {
       poses.R_E[i] = at_E[i].linear();
       poses.p_E[i] = at_E[i].translation();
     }
-    const auto finding = check_field(design_, poses, at_.engaged, lock, row);
-    if (finding) out_.fault = ElasticReplayFault{row.line, finding->problem, finding->remedy};
-    return !finding;
+    return keeps(check_field(design_, poses, at_.engaged, lock, row), row);
   }
 
   /// Is the body near enough to its notches for the latch to drop in?

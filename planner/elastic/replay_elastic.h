@@ -4,7 +4,10 @@
 // Between two rows the axes move linearly; the body follows in steps along which insertion changes by at most
 // kLookStep_mm and no tendon by more than what turns the tip by kLookTurn_rad. Where a row's locks change,
 // the lock engages or opens there: a lock that engages within window and hunt of its notches, the row's
-// currents switching it with a reserve of 1 as the body stands, over a sweep too. A dense look and no proof.
+// currents switching it with a reserve of 1 as the body stands, over a sweep too. As in replay.h the script
+// has the scene's axes, begins with all of them at zero, moves with the field off but for sweeps, switches
+// one lock at a time, and ends drawn back with every lock released; tendons may end where the last latch
+// carried least as it opened. A dense look and no proof.
 #pragma once
 
 #include <optional>

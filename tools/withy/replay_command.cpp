@@ -138,6 +138,11 @@ Result<Replayed> replay_files(const Options& options) {
   if (elastic && !scene.parts.elastic)
     return tl::unexpected(scene.error_at(
         "", "the scene has no [elastic], so nothing is known of how it gives", "add the table"));
+  if (elastic && (options.out || !options.from.empty()))
+    return tl::unexpected(InputError{
+        options.script.string(), 1, 1,
+        "the elastic body is played the whole way in and back out, from the start",
+        "leave out --from and --out, or play a script with the ideal segment's pulls without --elastic"});
   auto design = scene.design(script->locks);
   if (!design) return tl::unexpected(design.error());
   ReplayTask task;
