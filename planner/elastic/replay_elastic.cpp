@@ -7,6 +7,7 @@
 #include <fmt/core.h>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/elastic/elastic_demand.h"
 #include "planner/script/replay_checks.h"
 
 namespace withy {
@@ -168,38 +169,22 @@ class ScriptPlayer {
   }
 
   void look() {
-    clearance_ = clearance_of(segment_, at_, distance_);
-    out_.clearance_mm = std::min(out_.clearance_mm, clearance_);
-    const ElasticReading reading = segment_.read(at_);
-    out_.tension_max_N = std::max(out_.tension_max_N, reading.base_N.maxCoeff());
-    for (const double load : reading.lock_load_Nmm)
-      out_.lock_load_max_Nmm = std::max(out_.lock_load_max_Nmm, load);
+    out_.clearance_mm = std::min(out_.clearance_mm, clearance_of(segment_, at_, distance_));
+    out_.most.take(at_, segment_.read(at_));
   }
 
   /// What a row asks too much of, and whether the tip is at the target.
   void judge(const Waypoint& row) {
-    const TendonHardware& tendons = *design_.tendons();
-    for (const double pull : row.pull_mm) out_.pull_max_mm = std::max(out_.pull_max_mm, std::abs(pull));
     const auto refuse = [&](std::string problem, std::string remedy) {
-      out_.fault = ElasticReplayFault{row.line, std::move(problem), std::move(remedy)};
+      out_.fault = ElasticReplayFault{std::max(row.line, 1), std::move(problem), std::move(remedy)};
     };
     if (out_.clearance_mm < scene_.required_clearance_mm)
       return refuse(fmt::format("the elastic body's clearance is {:.3f} mm on the way to this row, {} mm are "
                                 "required",
                                 out_.clearance_mm, scene_.required_clearance_mm),
                     "plan with more clearance");
-    if (out_.pull_max_mm > tendons.stroke_max_mm)
-      return refuse(
-          fmt::format("a tendon is drawn by {:.3f} of {} mm", out_.pull_max_mm, tendons.stroke_max_mm),
-          "plan with smaller bends");
-    if (out_.tension_max_N > tendons.tension_max_N)
-      return refuse(
-          fmt::format("a tendon pulls with {:.3f} of {} N", out_.tension_max_N, tendons.tension_max_N),
-          "plan with smaller bends");
-    if (design_.lock_count() > 0 && out_.lock_load_max_Nmm > design_.lock().hold_moment_Nmm)
-      return refuse(fmt::format("a lock carries {:.3f} of {} N mm", out_.lock_load_max_Nmm,
-                                design_.lock().hold_moment_Nmm),
-                    "plan with bends that differ less");
+    if (auto limit = broken_limit(design_, out_.most))
+      return refuse(std::move(*limit), "plan with smaller bends");
     const Eigen::Isometry3d tip = segment_.read(at_).tip_E;
     const auto direction = scene_.target_direction_E();
     if (direction && tip.linear().col(2).dot(*direction) < std::cos(scene_.target.direction_tolerance_rad))
@@ -230,7 +215,6 @@ class ScriptPlayer {
   const ChannelDistance& distance_;
   ElasticSegment segment_;
   ElasticState at_;
-  double clearance_ = kInfinity;
   double slide_error_mm_ = 0.0;  // of the lock that engages
   int swept_lock_ = -1;          // that the row's sweep is for
   bool swept_ = false;           // was there a sweep since the last switch?

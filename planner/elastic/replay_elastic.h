@@ -35,9 +35,7 @@ struct ElasticReplay {
   double clearance_mm = kInfinity;
   double tip_error_mm = kInfinity;  ///< least over all rows that keep the direction
   int tip_line = 1;
-  double pull_max_mm = 0.0;
-  double tension_max_N = 0.0;
-  double lock_load_max_Nmm = 0.0;
+  ElasticExtremes most;
   double slide_error_max_mm = 0.0;  ///< from the nearest notch, where locks engage
   double jump_max_mm = 0.0;         ///< of the tip where locks open
   int steps = 0;
