@@ -9,17 +9,6 @@
 #include "planner/segment/backbone_buckling.h"
 
 namespace withy {
-namespace {
-
-double largest_pull_mm(const FollowedPlan& followed) {
-  double most = 0.0;
-  for (const FollowedState& state : followed.states)
-    most = std::max(most, state.state.pull_mm.cwiseAbs().maxCoeff());
-  return most;
-}
-
-}  // namespace
-
 double engage_reach_mm(const Design& design, const PlannedAction& action) {
   const bool hunts = action.hunt && action.hunt->made();
   return design.latch()->engage_window_mm + (hunts ? action.hunt->radius_mm : 0.0);
@@ -40,32 +29,34 @@ std::optional<std::string> missed_notch(const Design& design, const Plan& plan,
   return std::nullopt;
 }
 
-LimitShares limit_shares(const Design& design, const FollowedPlan& followed) {
+LimitShares limit_shares(const Design& design, const ElasticExtremes& most) {
   const TendonHardware& tendons = *design.tendons();
   LimitShares shares;
-  shares.stroke = largest_pull_mm(followed) / tendons.stroke_max_mm;
-  shares.tension = followed.base_max_N / tendons.tension_max_N;
-  if (design.lock_count() > 0) shares.lock_load = followed.lock_load_max_Nmm / design.lock().hold_moment_Nmm;
-  if (const auto load = buckling_load_N(design.parts()))
-    shares.compression = followed.compression_max_N / *load;
+  shares.stroke = most.pull_mm / tendons.stroke_max_mm;
+  shares.tension = most.base_N / tendons.tension_max_N;
+  if (design.lock_count() > 0) shares.lock_load = most.lock_load_Nmm / design.lock().hold_moment_Nmm;
+  if (const auto load = buckling_load_N(design.parts())) shares.compression = most.compression_N / *load;
   return shares;
+}
+
+std::optional<std::string> broken_limit(const Design& design, const ElasticExtremes& most) {
+  const TendonHardware& tendons = *design.tendons();
+  const LimitShares shares = limit_shares(design, most);
+  if (shares.stroke > 1.0)
+    return fmt::format("a tendon is drawn by {:.3f} of {} mm", most.pull_mm, tendons.stroke_max_mm);
+  if (shares.tension > 1.0)
+    return fmt::format("a tendon pulls with {:.3f} of {} N", most.base_N, tendons.tension_max_N);
+  if (shares.lock_load > 1.0)
+    return fmt::format("a lock carries {:.3f} of {} N mm", most.lock_load_Nmm, design.lock().hold_moment_Nmm);
+  if (shares.compression > 1.0)
+    return fmt::format("a held backbone is pushed with {:.3f} N and buckles between disks at {:.3f}",
+                       most.compression_N, *buckling_load_N(design.parts()));
+  return std::nullopt;
 }
 
 std::optional<std::string> broken_limit(const Design& design, const Plan& plan,
                                         const FollowedPlan& followed) {
-  const TendonHardware& tendons = *design.tendons();
-  const LimitShares shares = limit_shares(design, followed);
-  if (shares.stroke > 1.0)
-    return fmt::format("a tendon is drawn by {:.3f} of {} mm", largest_pull_mm(followed),
-                       tendons.stroke_max_mm);
-  if (shares.tension > 1.0)
-    return fmt::format("a tendon pulls with {:.2f} of {} N", followed.base_max_N, tendons.tension_max_N);
-  if (shares.lock_load > 1.0)
-    return fmt::format("a lock carries {:.2f} of {} N mm", followed.lock_load_max_Nmm,
-                       design.lock().hold_moment_Nmm);
-  if (shares.compression > 1.0)
-    return fmt::format("a held backbone is pushed with {:.2f} N and buckles between disks at {:.2f}",
-                       followed.compression_max_N, *buckling_load_N(design.parts()));
+  if (auto limit = broken_limit(design, followed.most)) return limit;
   return missed_notch(design, plan, followed);
 }
 

@@ -29,10 +29,13 @@ struct LimitShares {
   double lock_load = 0.0;    ///< of hold_moment_Nmm
   double compression = 0.0;  ///< of the load at which a held backbone buckles between disks
 };
-LimitShares limit_shares(const Design& design, const FollowedPlan& followed);
+LimitShares limit_shares(const Design& design, const ElasticExtremes& most);
 
-/// The first limit of stroke, tension, lock load or buckling that is broken, or lock that would not find its
-/// notches within window and hunt, as a sentence without its full stop; nothing where all are kept.
+/// The first limit of stroke, tension, lock load or buckling that is broken, as a sentence without its full
+/// stop; nothing where all are kept.
+std::optional<std::string> broken_limit(const Design& design, const ElasticExtremes& most);
+
+/// The same, or the first lock that would not find its notches within window and hunt.
 std::optional<std::string> broken_limit(const Design& design, const Plan& plan, const FollowedPlan& followed);
 
 /// How far off its notches (mm) a lock action may find the backbones: engage window and hunt.

@@ -274,9 +274,7 @@ tl::expected<ElasticState, ElasticFault> ElasticSegment::engage(const ElasticSta
   solver_->evaluate(from, from, false);
   ElasticState near = from;
   near.engaged.set(i);
-  near.rest_mm[i] = solver_->backbones.slides_mm(lock);
-  for (Eigen::Index k = 0; k < near.rest_mm[i].size(); ++k)
-    near.rest_mm[i](k) -= solver_->backbones.stretch_mm(lock, static_cast<int>(k));
+  near.rest_mm[i] = solver_->backbones.own_slides_mm(lock);
   ElasticState to = near;
   to.rest_mm[i] = solver_->backbones.rest_on_engaging(lock);
   if (!solver_->step(near, to, kMostHalvings)) return tl::unexpected(ElasticFault::no_equilibrium);
@@ -295,9 +293,7 @@ tl::expected<ElasticState, ElasticFault> ElasticSegment::release(const ElasticSt
     open.engaged.reset(i);
     open.rest_mm[i].resize(0);
     solver_->evaluate(open, at, false);
-    Eigen::VectorXd idle = solver_->backbones.slides_mm(lock);
-    for (Eigen::Index k = 0; k < idle.size(); ++k)
-      idle(k) -= solver_->backbones.stretch_mm(lock, static_cast<int>(k));
+    const Eigen::VectorXd idle = solver_->backbones.own_slides_mm(lock);
     if (solver_->settle(open, at)) return open;
     if (left == 0) break;
     ElasticState nearer = at;
@@ -324,17 +320,15 @@ ElasticReading ElasticSegment::read(const ElasticState& state) {
   reading.energy_Nmm += 0.5 * bending.force.dot(state.strain);
   for (int lock = 0; lock < s.design->lock_count(); ++lock) {
     reading.slide_mm.push_back(s.backbones.slides_mm(lock));
-    reading.own_slide_mm.push_back(reading.slide_mm.back());
+    reading.own_slide_mm.push_back(s.backbones.own_slides_mm(lock));
     const bool engaged = state.engaged.test(static_cast<std::size_t>(lock));
     const Eigen::Vector2d moment =
         engaged ? s.backbones.lock_moment_Nmm(lock) : Eigen::Vector2d(Eigen::Vector2d::Zero());
     reading.lock_moment_Nmm.push_back(moment);
     reading.lock_load_Nmm.push_back(moment.norm());
-    for (Eigen::Index k = 0; k < reading.slide_mm.back().size(); ++k) {
-      reading.own_slide_mm.back()(k) -= s.backbones.stretch_mm(lock, static_cast<int>(k));
+    for (Eigen::Index k = 0; k < reading.slide_mm.back().size(); ++k)
       reading.compression_N =
           std::max(reading.compression_N, -s.backbones.force_N(lock, static_cast<int>(k), true));
-    }
   }
   return reading;
 }

@@ -182,12 +182,7 @@ class Follower {
     if (!followed) return;
     followed->body_shift_mm = std::max(followed->body_shift_mm, shift_);
     followed->clearance_mm = std::min(followed->clearance_mm, clearance_);
-    const ElasticReading reading = segment_.read(at_);
-    out_.base_max_N = std::max(out_.base_max_N, reading.base_N.maxCoeff());
-    out_.base_min_N = std::min(out_.base_min_N, reading.base_N.minCoeff());
-    out_.compression_max_N = std::max(out_.compression_max_N, reading.compression_N);
-    for (const double load : reading.lock_load_Nmm)
-      out_.lock_load_max_Nmm = std::max(out_.lock_load_max_Nmm, load);
+    out_.most.take(at_, segment_.read(at_));
   }
 
   void keep_state(const State& ideal) {
@@ -217,6 +212,13 @@ class Follower {
 };
 
 }  // namespace
+
+void ElasticExtremes::take(const ElasticState& state, const ElasticReading& reading) {
+  pull_mm = std::max(pull_mm, state.pull_mm.cwiseAbs().maxCoeff());
+  base_N = std::max(base_N, reading.base_N.maxCoeff());
+  compression_N = std::max(compression_N, reading.compression_N);
+  for (const double load : reading.lock_load_Nmm) lock_load_Nmm = std::max(lock_load_Nmm, load);
+}
 
 Eigen::VectorXd ideal_pulls(const Design& design, const State& state) {
   return tendon_pulls(design, regions_of(design, state), state.insertion_mm);

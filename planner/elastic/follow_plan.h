@@ -37,6 +37,16 @@ struct FollowedState {
   double clearance_mm = kInfinity;
 };
 
+/// The most that limits are held against, of all bodies taken.
+struct ElasticExtremes {
+  double pull_mm = 0.0;        ///< of any tendon, either way
+  double base_N = 0.0;         ///< tension of any tendon at the base
+  double lock_load_Nmm = 0.0;  ///< of any lock
+  double compression_N = 0.0;  ///< of any held backbone
+
+  void take(const ElasticState& state, const ElasticReading& reading);
+};
+
 /// The body at one moment of an action.
 struct FollowedBody {
   double t = 0.0;                         ///< fraction of the action
@@ -61,10 +71,7 @@ struct FollowedPlan {
   std::vector<FollowedAction> actions;  ///< as the plan's
   std::optional<ElasticFault> fault;    ///< what ended it early; states and actions are then shorter
   double clearance_mm = kInfinity;
-  double base_max_N = 0.0;  ///< largest tension of any tendon at the base
-  double base_min_N = kInfinity;
-  double lock_load_max_Nmm = 0.0;
-  double compression_max_N = 0.0;  ///< of any held backbone
+  ElasticExtremes most;
   int steps = 0;
   std::int64_t work = 0;  ///< as Effort counts it
 };

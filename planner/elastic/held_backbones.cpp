@@ -84,6 +84,12 @@ double HeldBackbones::stretch_mm(int lock, int backbone) const {
   return stretch;
 }
 
+Eigen::VectorXd HeldBackbones::own_slides_mm(int lock) const {
+  Eigen::VectorXd own = slides_mm(lock);
+  for (Eigen::Index k = 0; k < own.size(); ++k) own(k) -= stretch_mm(lock, static_cast<int>(k));
+  return own;
+}
+
 double HeldBackbones::force_N(int lock, int backbone, bool proximal) const {
   const double s = station(lock);
   for (const BackboneSpan& span : span_) {
@@ -112,11 +118,9 @@ double HeldBackbones::energy_Nmm() const {
 
 Eigen::VectorXd HeldBackbones::rest_on_engaging(int lock) const {
   const double pitch = design_->latch()->notch_pitch_mm;
-  Eigen::VectorXd rest = slides_mm(lock);
-  for (Eigen::Index k = 0; k < rest.size(); ++k) {
-    rest(k) -= stretch_mm(lock, static_cast<int>(k));
-    if (pitch > 0.0) rest(k) = pitch * std::round(rest(k) / pitch);
-  }
+  Eigen::VectorXd rest = own_slides_mm(lock);
+  if (pitch > 0.0)
+    for (double& slide : rest) slide = pitch * std::round(slide / pitch);
   return rest;
 }
 

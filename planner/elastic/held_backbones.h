@@ -48,8 +48,8 @@ class HeldBackbones {
 
   /// Slide of each backbone at a lock, engaged or not (mm).
   const Eigen::VectorXd& slides_mm(int lock) const { return slide_[static_cast<std::size_t>(lock)]; }
-  /// How far a backbone is stretched between base and a lock (mm): slide less this is the wire's own.
-  double stretch_mm(int lock, int backbone) const;
+  /// The wires' own slides there: the same less what each is stretched between base and lock (mm).
+  Eigen::VectorXd own_slides_mm(int lock) const;
   /// Force (N) in a backbone just before (proximal) or behind a lock.
   double force_N(int lock, int backbone, bool proximal) const;
   /// Moment (N mm) that an engaged lock carries: r_b times the sum of (N before - N behind) e_k.
@@ -59,6 +59,7 @@ class HeldBackbones {
   Eigen::VectorXd rest_on_engaging(int lock) const;
 
  private:
+  double stretch_mm(int lock, int backbone) const;
   double station(int lock) const { return lock < 0 ? 0.0 : design_->station_mm(lock); }
 
   const Design* design_;

@@ -7,6 +7,7 @@
 #include <fmt/core.h>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/elastic/elastic_demand.h"
 #include "planner/script/replay_checks.h"
 
 namespace withy {
@@ -19,18 +20,21 @@ class ScriptPlayer {
       : script_(script), scene_(scene), design_(design), distance_(distance), segment_(design) {}
 
   ElasticReplay run() {
+    if (!keeps(check_start(), script_.waypoints.front())) return std::move(out_);
     const auto start = segment_.start();
     if (!start) return failed(1, "the elastic body has no equilibrium at the start", "look at [elastic]");
     at_ = *start;
+    const Waypoint* before = &script_.waypoints.front();
     for (const Waypoint& row : script_.waypoints) {
       swept_lock_ = row.action == kHuntAction ? lock_after(row) : -1;
-      const LockSet before = at_.engaged;
-      if (!move_to(row) || !switch_locks(row)) return std::move(out_);
-      swept_ = swept_lock_ >= 0 || (swept_ && row.engaged == before);
+      const LockSet held = at_.engaged;
+      if (!keeps(check_row(*before, row), row) || !move_to(row) || !switch_locks(row)) return std::move(out_);
+      swept_ = swept_lock_ >= 0 || (swept_ && row.engaged == held);
       judge(row);
       if (out_.fault) return std::move(out_);
+      before = &row;
     }
-    judge_target();
+    if (keeps(check_end(), *before)) judge_target();
     return std::move(out_);
   }
 
@@ -38,6 +42,35 @@ class ScriptPlayer {
   ElasticReplay failed(int line, std::string problem, std::string remedy) {
     out_.fault = ElasticReplayFault{line, std::move(problem), std::move(remedy)};
     return std::move(out_);
+  }
+
+  bool keeps(const std::optional<ReplayFinding>& finding, const Waypoint& row) {
+    if (finding) out_.fault = ElasticReplayFault{std::max(row.line, 1), finding->problem, finding->remedy};
+    return !finding;
+  }
+
+  std::optional<ReplayFinding> check_start() const {
+    if (auto finding = check_axes(design_, script_)) return finding;
+    if (at_zero(script_.waypoints.front())) return std::nullopt;
+    return ReplayFinding{ReplayCause::start,
+                         "the script does not start with every axis at zero and every lock released",
+                         "start it so"};
+  }
+
+  std::optional<ReplayFinding> check_row(const Waypoint& before, const Waypoint& row) const {
+    if (auto finding = check_insertion(design_, row.insertion_mm, kAtZero_mm)) return finding;
+    const bool moves = row.insertion_mm != before.insertion_mm || row.pull_mm != before.pull_mm;
+    if (moves && swept_lock_ < 0)
+      if (auto finding = check_field_off(before, row)) return finding;
+    return row.engaged == before.engaged ? std::nullopt : check_one_switch(row.engaged ^ before.engaged);
+  }
+
+  /// Tendons may end where a latch carried least as it opened.
+  std::optional<ReplayFinding> check_end() const {
+    const Waypoint& last = script_.waypoints.back();
+    if (last.engaged.none() && last.insertion_mm <= kAtZero_mm) return std::nullopt;
+    return ReplayFinding{ReplayCause::way_back, "the script ends here, short of the start",
+                         "draw the segment back to insertion 0 and release every lock"};
   }
 
   bool take(const tl::expected<ElasticState, ElasticFault>& next, const Waypoint& row) {
@@ -92,9 +125,7 @@ class ScriptPlayer {
       poses.R_E[i] = at_E[i].linear();
       poses.p_E[i] = at_E[i].translation();
     }
-    const auto finding = check_field(design_, poses, at_.engaged, lock, row);
-    if (finding) out_.fault = ElasticReplayFault{row.line, finding->problem, finding->remedy};
-    return !finding;
+    return keeps(check_field(design_, poses, at_.engaged, lock, row), row);
   }
 
   /// Is the body near enough to its notches for the latch to drop in?
@@ -138,38 +169,22 @@ class ScriptPlayer {
   }
 
   void look() {
-    clearance_ = clearance_of(segment_, at_, distance_);
-    out_.clearance_mm = std::min(out_.clearance_mm, clearance_);
-    const ElasticReading reading = segment_.read(at_);
-    out_.tension_max_N = std::max(out_.tension_max_N, reading.base_N.maxCoeff());
-    for (const double load : reading.lock_load_Nmm)
-      out_.lock_load_max_Nmm = std::max(out_.lock_load_max_Nmm, load);
+    out_.clearance_mm = std::min(out_.clearance_mm, clearance_of(segment_, at_, distance_));
+    out_.most.take(at_, segment_.read(at_));
   }
 
   /// What a row asks too much of, and whether the tip is at the target.
   void judge(const Waypoint& row) {
-    const TendonHardware& tendons = *design_.tendons();
-    for (const double pull : row.pull_mm) out_.pull_max_mm = std::max(out_.pull_max_mm, std::abs(pull));
     const auto refuse = [&](std::string problem, std::string remedy) {
-      out_.fault = ElasticReplayFault{row.line, std::move(problem), std::move(remedy)};
+      out_.fault = ElasticReplayFault{std::max(row.line, 1), std::move(problem), std::move(remedy)};
     };
     if (out_.clearance_mm < scene_.required_clearance_mm)
       return refuse(fmt::format("the elastic body's clearance is {:.3f} mm on the way to this row, {} mm are "
                                 "required",
                                 out_.clearance_mm, scene_.required_clearance_mm),
                     "plan with more clearance");
-    if (out_.pull_max_mm > tendons.stroke_max_mm)
-      return refuse(
-          fmt::format("a tendon is drawn by {:.3f} of {} mm", out_.pull_max_mm, tendons.stroke_max_mm),
-          "plan with smaller bends");
-    if (out_.tension_max_N > tendons.tension_max_N)
-      return refuse(
-          fmt::format("a tendon pulls with {:.3f} of {} N", out_.tension_max_N, tendons.tension_max_N),
-          "plan with smaller bends");
-    if (design_.lock_count() > 0 && out_.lock_load_max_Nmm > design_.lock().hold_moment_Nmm)
-      return refuse(fmt::format("a lock carries {:.3f} of {} N mm", out_.lock_load_max_Nmm,
-                                design_.lock().hold_moment_Nmm),
-                    "plan with bends that differ less");
+    if (auto limit = broken_limit(design_, out_.most))
+      return refuse(std::move(*limit), "plan with smaller bends");
     const Eigen::Isometry3d tip = segment_.read(at_).tip_E;
     const auto direction = scene_.target_direction_E();
     if (direction && tip.linear().col(2).dot(*direction) < std::cos(scene_.target.direction_tolerance_rad))
@@ -200,7 +215,6 @@ class ScriptPlayer {
   const ChannelDistance& distance_;
   ElasticSegment segment_;
   ElasticState at_;
-  double clearance_ = kInfinity;
   double slide_error_mm_ = 0.0;  // of the lock that engages
   int swept_lock_ = -1;          // that the row's sweep is for
   bool swept_ = false;           // was there a sweep since the last switch?

@@ -4,7 +4,10 @@
 // Between two rows the axes move linearly; the body follows in steps along which insertion changes by at most
 // kLookStep_mm and no tendon by more than what turns the tip by kLookTurn_rad. Where a row's locks change,
 // the lock engages or opens there: a lock that engages within window and hunt of its notches, the row's
-// currents switching it with a reserve of 1 as the body stands, over a sweep too. A dense look and no proof.
+// currents switching it with a reserve of 1 as the body stands, over a sweep too. As in replay.h the script
+// has the scene's axes, begins with all of them at zero, moves with the field off but for sweeps, switches
+// one lock at a time, and ends drawn back with every lock released; tendons may end where the last latch
+// carried least as it opened. A dense look and no proof.
 #pragma once
 
 #include <optional>
@@ -32,9 +35,7 @@ struct ElasticReplay {
   double clearance_mm = kInfinity;
   double tip_error_mm = kInfinity;  ///< least over all rows that keep the direction
   int tip_line = 1;
-  double pull_max_mm = 0.0;
-  double tension_max_N = 0.0;
-  double lock_load_max_Nmm = 0.0;
+  ElasticExtremes most;
   double slide_error_max_mm = 0.0;  ///< from the nearest notch, where locks engage
   double jump_max_mm = 0.0;         ///< of the tip where locks open
   int steps = 0;

@@ -83,7 +83,7 @@ OnElasticBench play(const SearchProblem& problem, const Plan& plan, const PullCo
     out.misses = off > goal.tolerance_mm || goal.direction_error(tip_W) > goal.direction_tolerance_rad;
   }
   out.disengaged = missed_notch(bench.design, plan, followed).has_value();
-  const LimitShares shares = limit_shares(bench.design, followed);
+  const LimitShares shares = limit_shares(bench.design, followed.most);
   out.overloads = std::max({shares.stroke, shares.tension, shares.lock_load, shares.compression}) > 1.0;
   return out;
 }

@@ -128,7 +128,7 @@ class Lessons {
   }
 
   bool learn_limits(const FollowedPlan& followed) {
-    const LimitShares shares = limit_shares(problem_.design, followed);
+    const LimitShares shares = limit_shares(problem_.design, followed.most);
     const double load = std::max(shares.lock_load, shares.compression);
     if (std::max({shares.stroke, shares.tension, load}) <= 1.0) return false;
     DesignParts parts = asked_.design.parts();

@@ -41,9 +41,6 @@ constexpr double kTipRounding_rad = 1e-5;
 // Beyond this (mm) nobody asks how far the wall is, and the search for the exact figure would only cost time.
 constexpr double kFarFromWall_mm = 1e3;
 
-// Rows that are meant to be zero.
-constexpr double kAtZero_mm = 2.0 * kScriptStep;
-
 using Finding = std::optional<ReplayFinding>;
 
 Eigen::VectorXd pulls_of(const Waypoint& row) {
@@ -90,11 +87,7 @@ class Replayer {
   // --- Rows ---
 
   Finding check_start(const Waypoint& row) const {
-    if (script_.tendons != static_cast<int>(design_.tendons()->angle_rad.size()))
-      return ReplayFinding{ReplayCause::axes, fmt::format("the script draws {} tendons", script_.tendons),
-                           fmt::format("the scene has {}", design_.tendons()->angle_rad.size())};
-    if (script_.coils != 0 && !design_.field())
-      return ReplayFinding{ReplayCause::axes, "the script drives coils", "the scene has no [field]"};
+    if (auto finding = check_axes(design_, script_)) return finding;
     if (starts_right(row)) return std::nullopt;
     return task_.from == start_state()
                ? ReplayFinding{ReplayCause::start,
@@ -112,12 +105,6 @@ class Replayer {
            std::abs(row.insertion_mm - task_.from.insertion_mm) <= kAtZero_mm &&
            std::equal(row.pull_mm.begin(), row.pull_mm.end(), pulls.begin(), pulls.end(),
                       [](double is, double planned) { return std::abs(is - planned) <= kAtZero_mm; });
-  }
-
-  static bool at_zero(const Waypoint& row) {
-    const auto zero = [](double v) { return std::abs(v) <= kAtZero_mm; };
-    return row.engaged.none() && zero(row.insertion_mm) &&
-           std::all_of(row.pull_mm.begin(), row.pull_mm.end(), zero);
   }
 
   Finding check_end(const Waypoint& row) const {
@@ -288,15 +275,9 @@ class Replayer {
         "draw the tendons together"};
   }
 
-  static bool energised(const Waypoint& row) {
-    return !row.field_S.isZero(0.0) ||
-           std::any_of(row.current_A.begin(), row.current_A.end(), [](double I) { return I != 0.0; });
-  }
-
   Finding run_move(const Waypoint& before, const Waypoint& row) {
-    if (!hunt_ && energised(before) && energised(row))
-      return ReplayFinding{ReplayCause::field_while_moving, "the axes move with the field on",
-                           "take the field off first"};
+    if (!hunt_)
+      if (auto finding = check_field_off(before, row)) return finding;
     double disagreement = 0.0;
     const State to = state_at(before, row, 1.0, now_.u_free, &disagreement);
     if (auto finding = check_agreement(disagreement)) return finding;
@@ -406,10 +387,7 @@ class Replayer {
 
   Finding run_switch(const Waypoint& before, const Waypoint& row) {
     const LockSet changed = before.engaged ^ row.engaged;
-    if (changed.count() != 1)
-      return ReplayFinding{ReplayCause::several_switches,
-                           fmt::format("{} locks switch in one row", changed.count()),
-                           "switch one at a time"};
+    if (auto finding = check_one_switch(changed)) return finding;
     int lock = 0;
     while (!changed.test(static_cast<std::size_t>(lock))) ++lock;
     ++report_.switches;

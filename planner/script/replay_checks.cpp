@@ -44,13 +44,6 @@ std::optional<ReplayFinding> check_curvature(const Design& design, const State& 
   return std::nullopt;
 }
 
-std::optional<ReplayFinding> check_insertion(const Design& design, const State& state, double leniency_mm) {
-  const double limit = design.carriage().insertion_max_mm;
-  if (state.insertion_mm >= -leniency_mm && state.insertion_mm <= limit + leniency_mm) return std::nullopt;
-  return ReplayFinding{ReplayCause::insertion, fmt::format("the insertion is {:.6f} mm", state.insertion_mm),
-                       fmt::format("keep it from 0 to {} mm", limit)};
-}
-
 std::optional<ReplayFinding> check_stroke(const TendonHardware& tendons, const HardwareUse& use,
                                           double leniency_mm) {
   for (Eigen::Index k = 0; k < use.pull_mm.size(); ++k)
@@ -119,7 +112,46 @@ std::optional<ReplayFinding> check_coil_limits(const Design& design, const LockP
   return std::nullopt;
 }
 
+bool energised(const Waypoint& row) {
+  return !row.field_S.isZero(0.0) ||
+         std::any_of(row.current_A.begin(), row.current_A.end(), [](double I) { return I != 0.0; });
+}
+
 }  // namespace
+
+bool at_zero(const Waypoint& row) {
+  const auto zero = [](double v) { return std::abs(v) <= kAtZero_mm; };
+  return row.engaged.none() && zero(row.insertion_mm) &&
+         std::all_of(row.pull_mm.begin(), row.pull_mm.end(), zero);
+}
+
+std::optional<ReplayFinding> check_axes(const Design& design, const Script& script) {
+  if (script.tendons != static_cast<int>(design.tendons()->angle_rad.size()))
+    return ReplayFinding{ReplayCause::axes, fmt::format("the script draws {} tendons", script.tendons),
+                         fmt::format("the scene has {}", design.tendons()->angle_rad.size())};
+  if (script.coils != 0 && !design.field())
+    return ReplayFinding{ReplayCause::axes, "the script drives coils", "the scene has no [field]"};
+  return std::nullopt;
+}
+
+std::optional<ReplayFinding> check_field_off(const Waypoint& before, const Waypoint& row) {
+  if (!energised(before) || !energised(row)) return std::nullopt;
+  return ReplayFinding{ReplayCause::field_while_moving, "the axes move with the field on",
+                       "take the field off first"};
+}
+
+std::optional<ReplayFinding> check_one_switch(const LockSet& changed) {
+  if (changed.count() == 1) return std::nullopt;
+  return ReplayFinding{ReplayCause::several_switches,
+                       fmt::format("{} locks switch in one row", changed.count()), "switch one at a time"};
+}
+
+std::optional<ReplayFinding> check_insertion(const Design& design, double insertion_mm, double leniency_mm) {
+  const double limit = design.carriage().insertion_max_mm;
+  if (insertion_mm >= -leniency_mm && insertion_mm <= limit + leniency_mm) return std::nullopt;
+  return ReplayFinding{ReplayCause::insertion, fmt::format("the insertion is {:.6f} mm", insertion_mm),
+                       fmt::format("keep it from 0 to {} mm", limit)};
+}
 
 Leniency Leniency::of_pull(const Design& design, const State& state, double pull_mm) {
   const double flexible = regions_of(design, state).back().flexible_mm;
@@ -129,7 +161,7 @@ Leniency Leniency::of_pull(const Design& design, const State& state, double pull
 
 std::optional<ReplayFinding> check_limits(const Design& design, const State& state, const HardwareUse& use,
                                           const Leniency& leniency) {
-  if (auto fault = check_insertion(design, state, leniency.pull_mm)) return fault;
+  if (auto fault = check_insertion(design, state.insertion_mm, leniency.pull_mm)) return fault;
   if (auto fault = check_curvature(design, state, leniency.curvature_per_mm)) return fault;
   if (auto fault = check_stroke(*design.tendons(), use, leniency.pull_mm)) return fault;
   if (auto fault = check_tension(design, state, use, leniency.curvature_per_mm)) return fault;

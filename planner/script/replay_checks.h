@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// What a replay asks of one state and of one switch. Used by replays only.
+// What a replay asks of rows, of one state and of one switch. Used by replays only.
 #pragma once
 
 #include <optional>
@@ -16,6 +16,24 @@ struct ReplayFinding {
   std::string problem;
   std::string remedy;
 };
+
+/// Rows that are meant to be zero are so to this (mm).
+inline constexpr double kAtZero_mm = 2.0 * kScriptStep;
+
+/// Are all axes at zero and all locks released?
+bool at_zero(const Waypoint& row);
+
+/// Are the script's tendons and coils the design's?
+std::optional<ReplayFinding> check_axes(const Design& design, const Script& script);
+
+/// Is the field off while the axes move from one row to the next?
+std::optional<ReplayFinding> check_field_off(const Waypoint& before, const Waypoint& row);
+
+/// Is it one lock that changes?
+std::optional<ReplayFinding> check_one_switch(const LockSet& changed);
+
+/// Is the carriage within its range?
+std::optional<ReplayFinding> check_insertion(const Design& design, double insertion_mm, double leniency_mm);
 
 /// How far a number may be past its limit and still count as on it: the script's rounding where it is a row's
 /// own, a script's deviation where it is between rows.

@@ -84,6 +84,32 @@ TEST_CASE("scripts bring the elastic body where it was meant to be, the ideal pu
   const ProgramRun refused = replayed("dead.csv", false);
   CHECK(refused.status == 5);
   CHECK_THAT(refused.err + refused.out, Contains("the field turns lock"));
+
+  // A way in alone is none back out, a start elsewhere none from the start, and the axes are the scene's.
+  const std::string whole = read_text(folder.path() / "out/script.csv");
+  const auto says = [&](const std::string& name, const std::string& text, const std::string& problem) {
+    withy_test::write_text(folder.path() / name, text);
+    const ProgramRun run = replayed(name, false);
+    CAPTURE(name, run.out, run.err);
+    CHECK(run.status == 5);
+    CHECK_THAT(run.err + run.out, Contains(problem));
+  };
+  const std::size_t target_row = whole.find(", at the target");
+  REQUIRE(target_row != std::string::npos);
+  says("in.csv", whole.substr(0, whole.find('\n', target_row) + 1),
+       "the script ends here, short of the start");
+  says("deep.csv", std::regex_replace(whole, std::regex("\r\n0,start,0\\.0"), "\r\n0,start,9.0"),
+       "the script does not start with every axis at zero");
+  const std::regex fourth("(\r\n[0-9]+,[a-z]+(,-?[0-9.]+){4}),-?[0-9.]+");
+  const std::regex fourth_title("pull_4_mm,");
+  says("three.csv", std::regex_replace(std::regex_replace(whole, fourth, "$1"), fourth_title, ""),
+       "the script draws 3 tendons");
+  const std::regex way_out("(\r\n[0-9]+,(?:advance|steer)(?:,-?[0-9.]+){5}),0.000000,0.000000,0.000000");
+  says("live.csv", std::regex_replace(whole, way_out, "$1,1.000000,0.000000,0.000000"),
+       "the axes move with the field on");
+  CHECK(
+      run_program(WITHY_PROGRAM, {"replay", "out/script.csv", scene, "-q", "--out"}, folder.path()).status ==
+      2);
 }
 
 TEST_CASE("benches whose segment gives are drawn alike for one seed") {

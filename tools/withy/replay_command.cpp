@@ -88,11 +88,11 @@ ExitStatus give_elastic_verdict(const Options& options, const Replayed& replayed
   line("target", fmt::format("reached at line {}, tolerance {} mm", report.tip_line,
                              replayed.scene.target.tolerance_mm));
   line("rows", fmt::format("{}, {} steps", replayed.script.waypoints.size(), report.steps));
-  line("pull", fmt::format("{:.3f} of {} mm", report.pull_max_mm, design.tendons()->stroke_max_mm));
-  line("tension", fmt::format("{:.3f} of {} N", report.tension_max_N, design.tendons()->tension_max_N));
+  line("pull", fmt::format("{:.3f} of {} mm", report.most.pull_mm, design.tendons()->stroke_max_mm));
+  line("tension", fmt::format("{:.3f} of {} N", report.most.base_N, design.tendons()->tension_max_N));
   if (design.lock_count() == 0) return ExitStatus::done;
   line("lock load",
-       fmt::format("{:.3f} of {} N mm", report.lock_load_max_Nmm, design.lock().hold_moment_Nmm));
+       fmt::format("{:.3f} of {} N mm", report.most.lock_load_Nmm, design.lock().hold_moment_Nmm));
   line("slides", fmt::format("{:.3f} mm off a notch where locks engage, window {} mm",
                              report.slide_error_max_mm, design.latch()->engage_window_mm));
   line("jump", fmt::format("{:.3f} mm of the tip where a lock opens", report.jump_max_mm));
