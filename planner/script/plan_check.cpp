@@ -235,13 +235,18 @@ class PlanJudge {
 
   // --- Target ---
 
-  /// Does the way in pass the scene's places in their order?
+  /// Does the way in pass the scene's places in their order? They are passed on the way from the entry.
   Fault check_vias() const {
+    if (plan_.from_elsewhere) return std::nullopt;
     std::size_t next = 0;
+    const auto pass = [&](int index) {
+      const Eigen::Isometry3d tip_S = scene_.entry.X_SE * Shape(design_, state(index)).tip_E();
+      while (next < scene_.vias.size() && is_there(scene_.vias[next], tip_S)) ++next;
+    };
+    pass(0);
     for (const PlannedAction& action : plan_.actions) {
       if (action.leg == Leg::out) break;
-      const Eigen::Isometry3d tip_S = scene_.entry.X_SE * Shape(design_, state(action.to)).tip_E();
-      while (next < scene_.vias.size() && is_there(scene_.vias[next], tip_S)) ++next;
+      pass(action.to);
     }
     if (next == scene_.vias.size()) return std::nullopt;
     return whole(fmt::format("no state of the way in has its tip at place {} of those to pass", next + 1));

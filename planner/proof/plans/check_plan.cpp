@@ -115,10 +115,15 @@ class PlanCheck {
 
   /// Does the way in pass the scene's places in their order?
   Finding vias_hold() const {
+    if (hand_.plan.from_elsewhere) return std::nullopt;  // they are passed on the way from the entry
     std::size_t next = 0;
+    const auto pass = [&](std::size_t state) {
+      while (next < hand_.scene.vias.size() && is_at(hand_.scene.vias[next], state)) ++next;
+    };
+    pass(0);
     for (const FileAction& action : hand_.plan.actions) {
       if (!action.on_the_way_in) break;
-      while (next < hand_.scene.vias.size() && is_at(hand_.scene.vias[next], action.to)) ++next;
+      pass(action.to);
     }
     if (next == hand_.scene.vias.size()) return std::nullopt;
     return refuted(fmt::format("no state of the way in has its tip at place {} of those to pass", next + 1));

@@ -456,7 +456,7 @@ void solve_by_vias(Answer& answer, const SearchProblem& problem, const SolveSett
       answer.coverage = search.coverage();
       return fill_refused(answer, plan.error());
     }
-    for (const std::size_t step : by.via_steps) plan->via_states.push_back(static_cast<int>(step) + 1);
+    plan->via_states.assign(by.via_states.begin(), by.via_states.end());
     fill_plan(answer, problem, stood(problem, std::move(*plan), settings));
     answer.why +=
         fmt::format("; it passes {} on the way", plural(static_cast<int>(problem.vias.size()), "place"));

@@ -31,23 +31,21 @@ std::optional<double> first_at(const Design& design, const Goal& place, const St
 std::optional<ViaRoute> passing(const SearchProblem& problem, const Route& route) {
   ViaRoute out;
   out.outcome = SearchOutcome::found;
+  out.route.start = route.start;
   std::size_t next = 0;
   for (std::size_t i = 0; i < route.steps.size(); ++i) {
     const RouteStep& step = route.steps[i];
     const State from = route.state_before(i);
     double share = 0.0;
-    while (next < problem.vias.size() && step.lock < 0) {
+    while (next < problem.vias.size() && step.lock < 0 && share < 1.0) {
       const auto at = first_at(problem.design, problem.vias[next], from, step.to, share);
       if (!at) break;
+      // Where the cut would leave no motion, the state is there already.
+      if (*at > share)
+        out.route.steps.push_back(*at < 1.0 ? RouteStep{-1, false, interpolate(from, step.to, *at)} : step);
       share = *at;
       ++next;
-      // Where the cut would leave no motion, the state is there already.
-      if (share > 0.0 && share < 1.0)
-        out.route.steps.push_back({-1, false, interpolate(from, step.to, share)});
-      if (share >= 1.0) out.route.steps.push_back(step);
-      if (out.route.steps.empty()) return std::nullopt;  // the start itself: no step ends there
-      out.via_steps.push_back(out.route.steps.size() - 1);
-      if (share >= 1.0) break;
+      out.via_states.push_back(out.route.steps.size());
     }
     if (share < 1.0) out.route.steps.push_back(step);
   }
@@ -60,19 +58,17 @@ bool same_step(const RouteStep& a, const RouteStep& b) {
   return a.lock == b.lock && a.engages == b.engages && a.to == b.to;
 }
 
-/// From the end of `way` back to where `other` leaves it, and along `other` to its end.
-void go_on(Route& way, const Route& other) {
+/// Goes on, where `way` has come to the end of `here`: back along it to where `there` leaves it, and along
+/// `there` to its end. Both come from the start.
+void go_on(Route& way, const Route& here, const Route& there) {
   std::size_t shared = 0;
-  while (shared < way.steps.size() && shared < other.steps.size() &&
-         same_step(way.steps[shared], other.steps[shared]))
+  while (shared < here.steps.size() && shared < there.steps.size() &&
+         same_step(here.steps[shared], there.steps[shared]))
     ++shared;
-  const Route before = way;
-  for (std::size_t i = before.steps.size(); i > shared; --i)
-    way.steps.push_back({before.steps[i - 1].lock,
-                         !before.steps[i - 1].engages && before.steps[i - 1].lock >= 0,
-                         before.state_before(i - 1)});
-  way.steps.insert(way.steps.end(), other.steps.begin() + static_cast<std::ptrdiff_t>(shared),
-                   other.steps.end());
+  const auto own = static_cast<std::ptrdiff_t>(shared);
+  const Route back = reversed({{here.steps.begin() + own, here.steps.end()}, here.state_before(shared)});
+  way.steps.insert(way.steps.end(), back.steps.begin(), back.steps.end());
+  way.steps.insert(way.steps.end(), there.steps.begin() + own, there.steps.end());
 }
 
 }  // namespace
@@ -86,20 +82,18 @@ ViaRoute route_by_vias(const SearchProblem& problem, RouteSearch& search) {
   const Route to_target = search.route();
   search.keep_route();
   ViaRoute parts;
+  Route here;
   for (std::size_t k = 0; k < problem.vias.size(); ++k) {
     parts.outcome = search.run(problem.vias[k]);
     parts.place = k;
     if (parts.outcome != SearchOutcome::found) return parts;
     const Route leg = search.route();
     search.keep_route();
-    go_on(parts.route, leg);
-    if (parts.route.steps.empty()) {
-      parts.outcome = SearchOutcome::stopped;  // the start is the place: no step leads there
-      return parts;
-    }
-    parts.via_steps.push_back(parts.route.steps.size() - 1);
+    go_on(parts.route, here, leg);
+    here = leg;
+    parts.via_states.push_back(parts.route.steps.size());
   }
-  go_on(parts.route, to_target);
+  go_on(parts.route, here, to_target);
   parts.place = problem.vias.size();
   return parts;
 }

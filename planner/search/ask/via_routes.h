@@ -19,7 +19,8 @@ struct ViaRoute {
   SearchOutcome outcome = SearchOutcome::stopped;
   std::size_t place = 0;  ///< the one that decided it: index of a via; as many as there are: the target
   Route route;            ///< after `found`
-  std::vector<std::size_t> via_steps;  ///< after `found`: the step of the route that ends at each place
+  /// After `found`: the state of the route that is at each place, as Route::state_before numbers them.
+  std::vector<std::size_t> via_states;
 };
 
 /// `search` is of `problem`, which has places to pass.

@@ -29,10 +29,10 @@ SearchProblem wide(const Tube& channel) {
 /// The steps that a route's places are said to be at end there, in order; and a plan can be made of it.
 void check_passes(const SearchProblem& asked, const RouteSearch& search, const ViaRoute& by) {
   REQUIRE(by.outcome == SearchOutcome::found);
-  REQUIRE(by.via_steps.size() == asked.vias.size());
+  REQUIRE(by.via_states.size() == asked.vias.size());
   for (std::size_t k = 0; k < asked.vias.size(); ++k) {
-    if (k > 0) CHECK(by.via_steps[k] >= by.via_steps[k - 1]);
-    CHECK(asked.vias[k].holds(Shape(asked.design, by.route.steps[by.via_steps[k]].to).tip_E()));
+    if (k > 0) CHECK(by.via_states[k] >= by.via_states[k - 1]);
+    CHECK(asked.vias[k].holds(Shape(asked.design, by.route.state_before(by.via_states[k])).tip_E()));
   }
   check_allowed(search.judge(), by.route);
   CHECK(make_plan(search.judge(), by.route));
@@ -66,6 +66,32 @@ TEST_CASE("A place off the way is gone to, and places in the other order as well
   asked.vias = {place({8.0, 0.0, 40.0}, 1.0), place({-8.0, 0.0, 40.0}, 1.0), place({0.0, 0.0, 20.0}, 0.5)};
   RouteSearch search(asked, bounded());
   check_passes(asked, search, route_by_vias(asked, search));
+}
+
+TEST_CASE("The start itself is a place that every way passes") {
+  const Tube channel = tube({{80.0, Eigen::Vector2d::Zero()}}, {{0.0, 15.0}}, 2.0);
+  SearchProblem asked = wide(channel);
+  for (const double tolerance : {0.5, 30.0}) {
+    asked.vias = {place(Eigen::Vector3d::Zero(), tolerance)};
+    RouteSearch search(asked, bounded());
+    const ViaRoute by = route_by_vias(asked, search);
+    check_passes(asked, search, by);
+    CHECK(by.via_states[0] == 0);
+  }
+  // Off to the side and back.
+  asked.vias = {place({8.0, 0.0, 40.0}, 1.0), place(Eigen::Vector3d::Zero(), 0.5)};
+  RouteSearch search(asked, bounded());
+  check_passes(asked, search, route_by_vias(asked, search));
+}
+
+TEST_CASE("A way by many places goes to each from the one before, not over all the way so far") {
+  const Tube channel = tube({{80.0, Eigen::Vector2d::Zero()}}, {{0.0, 15.0}}, 2.0);
+  SearchProblem asked = wide(channel);
+  for (int k = 0; k < 24; ++k) asked.vias.push_back(place({k % 2 == 0 ? 8.0 : -8.0, 0.0, 40.0}, 1.0));
+  RouteSearch search(asked, bounded());
+  const ViaRoute by = route_by_vias(asked, search);
+  check_passes(asked, search, by);
+  CHECK(by.route.steps.size() <= 24 * 20);
 }
 
 TEST_CASE("A place that no tip gets to makes the question unreachable, and is named") {
