@@ -235,8 +235,9 @@ class PlanJudge {
 
   // --- Target ---
 
-  /// Does the way in pass the scene's places in their order?
+  /// Does the way in pass the scene's places in their order? They are passed on the way from the entry.
   Fault check_vias() const {
+    if (plan_.from_elsewhere) return std::nullopt;
     std::size_t next = 0;
     const auto pass = [&](int index) {
       const Eigen::Isometry3d tip_S = scene_.entry.X_SE * Shape(design_, state(index)).tip_E();

@@ -44,27 +44,43 @@ class Carver {
  public:
   Carver(const LayoutProofs& proofs, double lock_mm) : proofs_(proofs), lock_mm_(lock_mm) {}
 
-  /// A layout of the cell in no box from `next` on.
-  std::vector<double> uncovered(Stations cell, std::size_t next) const {
-    const auto layout = layout_in(cell, lock_mm_);
-    if (!layout) return {};
-    while (next < proofs_.boxes.size() && !overlaps(cell, *proofs_.boxes[next].header.layout)) ++next;
-    if (next == proofs_.boxes.size()) return *layout;
-    const ProvedLayout& box = *proofs_.boxes[next].header.layout;
-    for (std::size_t i = 0; i < cell.low.size(); ++i) {
-      const double from = next_up(box.station_mm[i] - box.within_mm);
-      const double to = next_down(box.station_mm[i] + box.within_mm);
-      if (cell.low[i] < from)
-        if (auto left = uncovered(side(cell, i, cell.low[i], from), next + 1); !left.empty()) return left;
-      if (cell.high[i] > to)
-        if (auto left = uncovered(side(cell, i, to, cell.high[i]), next + 1); !left.empty()) return left;
-      cell.low[i] = std::max(cell.low[i], from);
-      cell.high[i] = std::min(cell.high[i], to);
+  /// A layout of the cell in no box; empty: every layout of it is in one.
+  std::vector<double> uncovered(Stations all) {
+    open_.push_back({std::move(all), 0});
+    while (!open_.empty()) {
+      const Piece piece = std::move(open_.back());
+      open_.pop_back();
+      const auto layout = layout_in(piece.cell, lock_mm_);
+      if (layout && !carve(piece)) return *layout;
     }
     return {};
   }
 
  private:
+  /// A part of the cell that no box before `next` meets.
+  struct Piece {
+    Stations cell;
+    std::size_t next;
+  };
+
+  /// Takes the next box that meets the piece out of it, and leaves what is beside it open; false where none
+  /// meets it. Pieces wait in a list of their own: a file may hold more boxes than calls can be nested.
+  bool carve(Piece piece) {
+    auto& [cell, next] = piece;
+    while (next < proofs_.boxes.size() && !overlaps(cell, *proofs_.boxes[next].header.layout)) ++next;
+    if (next == proofs_.boxes.size()) return false;
+    const ProvedLayout& box = *proofs_.boxes[next].header.layout;
+    for (std::size_t i = 0; i < cell.low.size(); ++i) {
+      const double from = next_up(box.station_mm[i] - box.within_mm);
+      const double to = next_down(box.station_mm[i] + box.within_mm);
+      if (cell.low[i] < from) open_.push_back({side(cell, i, cell.low[i], from), next + 1});
+      if (cell.high[i] > to) open_.push_back({side(cell, i, to, cell.high[i]), next + 1});
+      cell.low[i] = std::max(cell.low[i], from);
+      cell.high[i] = std::min(cell.high[i], to);
+    }
+    return true;
+  }
+
   static Stations side(Stations cell, std::size_t i, double low, double high) {
     cell.low[i] = low;
     cell.high[i] = high;
@@ -73,6 +89,7 @@ class Carver {
 
   const LayoutProofs& proofs_;
   double lock_mm_;
+  std::vector<Piece> open_;
 };
 
 std::string words(const std::vector<double>& stations) {
@@ -142,7 +159,7 @@ std::vector<double> uncovered_layout(const LayoutProofs& proofs, const Scene& sc
     all.low.push_back(next_down((i + 0.5) * w));
     all.high.push_back(next_up(last - next_down((proofs.locks - i - 0.5) * w)));
   }
-  return Carver(proofs, w).uncovered(all, 0);
+  return Carver(proofs, w).uncovered(std::move(all));
 }
 
 ProofReport check_layout_proofs(const LayoutProofs& proofs, const Scene& scene, const WallDistance& distance,

@@ -115,6 +115,7 @@ class PlanCheck {
 
   /// Does the way in pass the scene's places in their order?
   Finding vias_hold() const {
+    if (hand_.plan.from_elsewhere) return std::nullopt;  // they are passed on the way from the entry
     std::size_t next = 0;
     const auto pass = [&](std::size_t state) {
       while (next < hand_.scene.vias.size() && is_at(hand_.scene.vias[next], state)) ++next;

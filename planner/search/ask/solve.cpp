@@ -219,14 +219,7 @@ namespace {
 
 /// What a proof rests on.
 std::string what_proves(const RouteSearch& search) {
-  switch (search.proof()) {
-    case ProofKind::no_tip_there:
-      return "no state of any lock has its tip there";
-    case ProofKind::no_way_of_tip:
-      return "the lumen lets no ball as thick as the tip get there";
-    case ProofKind::cells:
-      break;
-  }
+  if (const auto said = said_by(search.proof())) return std::string(*said);
   return fmt::format("{} cells proved{}", search.checks(),
                      search.switchless() ? ", the field never switches a lock" : "");
 }

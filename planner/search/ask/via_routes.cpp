@@ -36,6 +36,7 @@ std::optional<double> first_at(const Design& design, const Goal& place, const St
 std::optional<ViaRoute> passing(const SearchProblem& problem, const Route& route) {
   ViaRoute out;
   out.outcome = SearchOutcome::found;
+  out.route.start = route.start;
   std::size_t next = 0;
   for (std::size_t i = 0; i < route.steps.size(); ++i) {
     const RouteStep& step = route.steps[i];
@@ -62,17 +63,17 @@ bool same_step(const RouteStep& a, const RouteStep& b) {
   return a.lock == b.lock && a.engages == b.engages && a.to == b.to;
 }
 
-/// From the end of `way` back to where `other` leaves it, and along `other` to its end.
-void go_on(Route& way, const Route& other) {
+/// Goes on, where `way` has come to the end of `here`: back along it to where `there` leaves it, and along
+/// `there` to its end. Both come from the start.
+void go_on(Route& way, const Route& here, const Route& there) {
   std::size_t shared = 0;
-  while (shared < way.steps.size() && shared < other.steps.size() &&
-         same_step(way.steps[shared], other.steps[shared]))
+  while (shared < here.steps.size() && shared < there.steps.size() &&
+         same_step(here.steps[shared], there.steps[shared]))
     ++shared;
-  const Route back = reversed(way);
-  way.steps.insert(way.steps.end(), back.steps.begin(),
-                   back.steps.end() - static_cast<std::ptrdiff_t>(shared));
-  way.steps.insert(way.steps.end(), other.steps.begin() + static_cast<std::ptrdiff_t>(shared),
-                   other.steps.end());
+  const auto own = static_cast<std::ptrdiff_t>(shared);
+  const Route back = reversed({{here.steps.begin() + own, here.steps.end()}, here.state_before(shared)});
+  way.steps.insert(way.steps.end(), back.steps.begin(), back.steps.end());
+  way.steps.insert(way.steps.end(), there.steps.begin() + own, there.steps.end());
 }
 
 }  // namespace
@@ -86,16 +87,18 @@ ViaRoute route_by_vias(const SearchProblem& problem, RouteSearch& search) {
   const Route to_target = search.route();
   search.keep_route();
   ViaRoute parts;
+  Route here;
   for (std::size_t k = 0; k < problem.vias.size(); ++k) {
     parts.outcome = search.run(problem.vias[k]);
     parts.place = k;
     if (parts.outcome != SearchOutcome::found) return parts;
     const Route leg = search.route();
     search.keep_route();
-    go_on(parts.route, leg);
+    go_on(parts.route, here, leg);
+    here = leg;
     parts.via_states.push_back(last_state(parts.route));
   }
-  go_on(parts.route, to_target);
+  go_on(parts.route, here, to_target);
   parts.place = problem.vias.size();
   return parts;
 }

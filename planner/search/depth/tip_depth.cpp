@@ -86,7 +86,7 @@ class DepthLook {
     if (!problem_.heeded.clearance || !field) return;
     const Design& design = problem_.design;
     const CurveReach reach = reach_of_curves(design);
-    const TipBall ball{design.body_radius(design.length_mm()), problem_.required_clearance_mm, {}, 0.0};
+    const TipBall ball{design.segment().radius_mm, problem_.required_clearance_mm, {}, 0.0};
     const auto places =
         tip_places(field, ball, {reach.off_axis_mm, reach.deep_mm},
                    lumen_box(problem_.distance->exact().channel()), shares::kDepthCubes, effort_);

@@ -26,7 +26,7 @@ constexpr double kMostBoxes = 1e5;
 constexpr double kTriedBelow = 0.02;
 
 /// A proof that leaves the layout out; nothing where there is none.
-std::optional<std::string> proof_by_tip(const SearchProblem& base, const Effort& effort) {
+std::optional<std::string_view> proof_by_tip(const SearchProblem& base, const Effort& effort) {
   SearchProblem any = base;
   any.heeded.field = false;  // it would count for this layout alone
   RouteSearchSettings settings;
@@ -35,15 +35,7 @@ std::optional<std::string> proof_by_tip(const SearchProblem& base, const Effort&
   settings.effort = effort.renewed(1);
   RouteSearch search(any, settings);
   if (search.run(any.goal) != SearchOutcome::proved_none) return std::nullopt;
-  switch (search.proof()) {
-    case ProofKind::no_tip_there:
-      return "no state of any lock has its tip there";
-    case ProofKind::no_way_of_tip:
-      return "the lumen lets no ball as thick as the tip get there";
-    case ProofKind::cells:
-      break;
-  }
-  return std::nullopt;
+  return said_by(search.proof());
 }
 
 class Anywhere {
@@ -60,7 +52,7 @@ class Anywhere {
       answer_.verdict = Verdict::unreachable;
       answer_.by_tip_alone = true;
       answer_.share_proved = 1.0;
-      answer_.why = *proof + ", wherever the locks sit";
+      answer_.why = fmt::format("{}, wherever the locks sit", *proof);
       return std::move(answer_);
     }
     look_for_layouts();

@@ -71,7 +71,8 @@ bool RouteSearch::prove_by_relaxations() {
     return true;
   }
   if (!problem_.heeded.clearance) return false;
-  const TipBall ball{design.body_radius(design.length_mm()), problem_.required_clearance_mm, goal_.point_E,
+  // No thicker where a thick lock ends the segment: what these prove is said to hold wherever the locks sit.
+  const TipBall ball{design.segment().radius_mm, problem_.required_clearance_mm, goal_.point_E,
                      goal_.tolerance_mm};
   if (no_room_at_target(problem_.distance->exact(), ball)) {
     proof_ = ProofKind::no_tip_there;

@@ -3,6 +3,8 @@
 #pragma once
 
 #include <cstdint>
+#include <optional>
+#include <string_view>
 
 #include "planner/effort/effort.h"
 #include "planner/effort/shares.h"
@@ -41,6 +43,20 @@ enum class ProofKind : unsigned char {
   no_tip_there,  ///< no state has its tip at the target
   no_way_of_tip  ///< the tip's own ball can't get there
 };
+
+/// What such a proof says, whatever the locks hold and wherever they sit; nothing where the cells are the
+/// proof.
+constexpr std::optional<std::string_view> said_by(ProofKind proof) {
+  switch (proof) {
+    case ProofKind::no_tip_there:
+      return "no state of any lock has its tip there";
+    case ProofKind::no_way_of_tip:
+      return "the lumen lets no ball as thick as the tip get there";
+    case ProofKind::cells:
+      break;
+  }
+  return std::nullopt;
+}
 
 enum class SearchOutcome { found, proved_none, stopped };
 

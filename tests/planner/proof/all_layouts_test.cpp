@@ -84,3 +84,12 @@ TEST_CASE("A file of boxes is read whole or refused with its place") {
     CHECK(read.error().problem.find('\n') == std::string::npos);
   }
 }
+
+TEST_CASE("A file of very many boxes is told to leave a layout out, as any other") {
+  const Scene scene = shipped_scene();
+  LayoutProofs many = grid(scene, 1, 2e-4);
+  CHECK(many.boxes.size() > 200000);
+  CHECK(uncovered_layout(many, scene).empty());
+  many.boxes.erase(many.boxes.begin() + 1000);
+  CHECK(uncovered_layout(many, scene).size() == 1);
+}

@@ -84,6 +84,32 @@ TEST_CASE("A place off the way is gone to, and places in the other order as well
   }
 }
 
+TEST_CASE("The start itself is a place that every way passes") {
+  const Tube channel = tube({{80.0, Eigen::Vector2d::Zero()}}, {{0.0, 15.0}}, 2.0);
+  SearchProblem asked = wide(channel);
+  for (const double tolerance : {0.5, 30.0}) {
+    asked.vias = {place(Eigen::Vector3d::Zero(), tolerance)};
+    RouteSearch search(asked, bounded());
+    const ViaRoute by = route_by_vias(asked, search);
+    check_passes(asked, search, by);
+    CHECK(by.via_states[0] == 0);
+  }
+  // Off to the side and back.
+  asked.vias = {place({8.0, 0.0, 40.0}, 1.0), place(Eigen::Vector3d::Zero(), 0.5)};
+  RouteSearch search(asked, bounded());
+  check_passes(asked, search, route_by_vias(asked, search));
+}
+
+TEST_CASE("A way by many places goes to each from the one before, not over all the way so far") {
+  const Tube channel = tube({{80.0, Eigen::Vector2d::Zero()}}, {{0.0, 15.0}}, 2.0);
+  SearchProblem asked = wide(channel);
+  for (int k = 0; k < 24; ++k) asked.vias.push_back(place({k % 2 == 0 ? 8.0 : -8.0, 0.0, 40.0}, 1.0));
+  RouteSearch search(asked, bounded());
+  const ViaRoute by = route_by_vias(asked, search);
+  check_passes(asked, search, by);
+  CHECK(by.route.steps.size() <= 480);  // 20 steps from each place to the next
+}
+
 TEST_CASE("A place that no tip gets to makes the question unreachable, and is named") {
   const Tube channel = tube({{80.0, Eigen::Vector2d::Zero()}}, {{0.0, 15.0}}, 2.0);
   SearchProblem asked = wide(channel);

@@ -282,3 +282,22 @@ TEST_CASE("Where a layout reaches, the best that is found has a plan") {
   bounded.effort = Effort::of_work(4000000);
   CHECK(RouteSearch(best, bounded).run(best.goal) == SearchOutcome::found);
 }
+
+TEST_CASE("A thick lock at the very tip keeps the tip of no other layout out of a throat") {
+  // 1.5 mm of segment and 0.2 mm of clearance go through 2 mm, the lock of 2.5 mm does not; with the tip at
+  // the target it stays before the throat where it sits less than 28 mm from the base.
+  const Tube channel = tube({{90.0, Eigen::Vector2d::Zero()}},
+                            {{0.0, 6.0}, {40.0, 6.0}, {44.0, 2.0}, {48.0, 2.0}, {52.0, 6.0}, {90.0, 6.0}});
+  const SearchProblem asked =
+      question(segment({.stations = {58.0}, .notch_pitch = 0.5, .lock_radius = 2.5, .tip_rigid = 0.0}),
+               channel, {0.0, 0.0, 70.0}, 1.0);
+  RouteSearchSettings bounded;
+  bounded.relaxations = true;
+  bounded.effort = Effort::of_work(4000000);
+  RouteSearch of_this(asked, bounded);
+  CHECK(of_this.run(asked.goal) == SearchOutcome::proved_none);
+  CHECK(of_this.proof() == ProofKind::cells);
+  const AnywhereAnswer answer = reach_anywhere(asked, {});
+  CAPTURE(answer.why);
+  CHECK(answer.verdict == Verdict::reached);
+}

@@ -91,10 +91,10 @@ inline void check_allowed(const StepJudge& judge, const Route& route) {
 
 inline SearchProblem question(const Design& design, const Tube& channel, const Eigen::Vector3d& target,
                               double tolerance = 1.0) {
-  Goal goal;
-  goal.point_E = target;
-  goal.tolerance_mm = tolerance;
-  return {design, channel.distance, goal, kRequired, {}};
+  SearchProblem asked{design, channel.distance, {}, kRequired, {}};
+  asked.goal.point_E = target;
+  asked.goal.tolerance_mm = tolerance;
+  return asked;
 }
 
 }  // namespace withy::questions
