@@ -11,8 +11,9 @@ namespace {
 // Slices are no thinner than this part of the insertion's range: where no slice of a millimetre or so keeps
 // the frozen part out, finer ones hardly part a leaf, and a whole leaf should take a few hundred looks.
 constexpr double kThinnestSlice = 1.0 / 128.0;
-// Goal cells are cut until the tip moves by no more than this (mm): below it bodies are much alike.
-constexpr double kFinestGoal_mm = 1.0;
+// Goal cells are cut until the tip moves by no more than this (mm): far below the clearances that benches
+// have. A thousandth looks more than for a millimetre prove targets away that few goal states nearly meet.
+constexpr double kFinestGoal_mm = 0.05;
 // The wall is asked about goal cells from here on down (mm of the tip's motion): larger ones are hardly ever
 // blocked as wholes.
 constexpr double kLookAtGoal_mm = 6.0;
