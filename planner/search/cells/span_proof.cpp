@@ -12,7 +12,7 @@ namespace {
 // the frozen part out, finer ones hardly part a leaf, and a whole leaf should take a few hundred looks.
 constexpr double kThinnestSlice = 1.0 / 128.0;
 // Goal cells are cut until the tip moves by no more than this (mm): far below the clearances that benches
-// have. A thousandth looks more than for a millimetre prove targets away that few goal states nearly meet.
+// have. Measured on double-bend: a few hundred looks more than for a millimetre.
 constexpr double kFinestGoal_mm = 0.05;
 // The wall is asked about goal cells from here on down (mm of the tip's motion): larger ones are hardly ever
 // blocked as wholes.
