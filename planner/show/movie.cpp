@@ -142,6 +142,47 @@ class MovieWriter {
   std::vector<State> frames_;
 };
 
+std::string without(const std::string& text, std::string_view word) {
+  std::string out;
+  std::size_t at = 0;
+  for (std::size_t next = text.find(word); next != std::string::npos; next = text.find(word, at)) {
+    out.append(text, at, next - at);
+    at = next + word.size();
+  }
+  return out.append(text, at);
+}
+
+/// "rgb(88%,90%,91%)" as the nearest of the colours that a screen has, "#e0e6e8".
+std::string with_short_colours(const std::string& svg) {
+  constexpr std::string_view kColour = "rgb(";
+  std::string out;
+  std::size_t at = 0;
+  for (std::size_t next = svg.find(kColour); next != std::string::npos; next = svg.find(kColour, at)) {
+    out.append(svg, at, next - at);
+    out += '#';
+    at = next + kColour.size();
+    for (int part = 0; part < 3; ++part) {
+      out += fmt::format("{:02x}", std::lround(2.55 * std::strtod(svg.c_str() + at, nullptr)));
+      at = svg.find_first_of(",)", at) + 1;
+    }
+  }
+  return out.append(svg, at);
+}
+
+/// The same drawing without what its styles say of properties that have these values anyway (W3C, "SVG 1.1",
+/// property index) and that nothing about the paths sets otherwise. Corners are round, so no mitre is cut.
+std::string with_short_styles(std::string svg) {
+  for (const std::string_view initial : {"fill-rule:nonzero;", "fill-opacity:1;", "stroke-linecap:butt;",
+                                         "stroke-opacity:1;", "stroke-miterlimit:10;"})
+    svg = without(svg, initial);
+  return with_short_colours(svg);
+}
+
+std::string one_digit(const std::string& number) {
+  const std::string text = fmt::format("{:.1f}", std::strtod(number.c_str(), nullptr));
+  return text.ends_with(".0") ? text.substr(0, text.size() - 2) : text;
+}
+
 /// The same drawing with one digit behind each point in its path data, a twentieth of a point off at most:
 /// the wall's many faces take less than half the bytes.
 std::string with_short_numbers(const std::string& svg) {
@@ -153,15 +194,19 @@ std::string with_short_numbers(const std::string& svg) {
     if (data == std::string::npos) return out + svg.substr(at);
     out += svg.substr(at, data + kData.size() - at);
     at = data + kData.size();
-    for (const std::size_t end = svg.find('"', at); at < end;) {
-      const std::size_t word = std::min(end, svg.find_first_of(" \"", at));
+    const std::size_t end = svg.find('"', at);
+    // A move after the last face's end draws nothing.
+    const std::size_t closed = svg.rfind(" Z M ", end);
+    const bool idle =
+        closed != std::string::npos && closed >= at && svg.find_first_of("LCZ", closed + 3) >= end;
+    for (const std::size_t last = idle ? closed + 2 : end; at < last;) {
+      const std::size_t word = std::min(last, svg.find_first_of(" \"", at));
       const std::string token = svg.substr(at, word - at);
-      out += token.find('.') == std::string::npos
-                 ? token
-                 : fmt::format("{:.1f}", std::strtod(token.c_str(), nullptr));
-      if (word < end) out += ' ';
-      at = std::min(end, word + 1);
+      out += token.find('.') == std::string::npos ? token : one_digit(token);
+      if (word < last) out += ' ';
+      at = std::min(last, word + 1);
     }
+    at = end;
   }
 }
 
@@ -172,7 +217,8 @@ std::string draw_movie(const PictureInput& input) {
   auto [svg, view] = draw_backdrop(input);
   const std::size_t end = svg.rfind("</svg>");
   assert(end != std::string::npos);
-  return with_short_numbers(svg.substr(0, end)) + MovieWriter(input, view).group() + svg.substr(end);
+  return with_short_styles(with_short_numbers(svg.substr(0, end))) + MovieWriter(input, view).group() +
+         svg.substr(end);
 }
 
 }  // namespace withy
