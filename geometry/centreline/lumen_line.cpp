@@ -30,7 +30,8 @@ void for_inner(std::size_t points, const Work& work) {
   });
 }
 
-/// Moves a point across `along` to where the sides are farthest, by compass steps that shrink.
+/// Moves a point across `along` to where the sides are farthest, by compass steps that shrink; not out of the
+/// lumen by an opening that lies along it, from whose faces a side's distance says nothing.
 Vector3d centred(const LumenWalls& walls, Vector3d p, const Vector3d& along, double step) {
   const Vector3d side = along.unitOrthogonal();
   const Vector3d up = along.cross(side);
@@ -41,7 +42,7 @@ Vector3d centred(const LumenWalls& walls, Vector3d p, const Vector3d& along, dou
     for (const Vector3d& way : {side, Vector3d(-side), up, Vector3d(-up)}) {
       const Vector3d q = p + move * way;
       const double there = walls.side_distance(q);
-      if (there <= d) continue;
+      if (there <= d || walls.leaves(p, q)) continue;
       d = there;
       p = q;
       better = true;

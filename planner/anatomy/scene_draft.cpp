@@ -17,8 +17,6 @@ namespace {
 
 using Eigen::Vector3d;
 
-/// A body is scaled down to leave so much of an entry's room free.
-constexpr double kEntryShare = 0.9;
 /// Smaller than this the hardware is no such hardware any more: the unit is wrong.
 constexpr double kLeastScale = 0.05;
 constexpr double kTargetTolerance_mm = 2.0;
@@ -159,22 +157,42 @@ std::string target_table(const DraftSettings& settings, const Vector3d& target_S
       settings.target, point_text(target_S), draft_number(kTargetTolerance_mm));
 }
 
-/// How much smaller than usual the hardware has to be for the entry.
-double hardware_scale(double room_mm) {
-  const double fits = kEntryShare * (room_mm - kDraftClearance_mm) / kDraftLockRadius_mm;
-  return std::min(1.0, std::floor(fits * 100.0) / 100.0);
-}
-
-double depth_of(const Centreline& centreline, const Vector3d& p_E) {
+/// The way to the point of the middle lines that is nearest to a target.
+WayToTarget way_to(const SceneDraft& draft, const Entry& entry, const Vector3d& target_E) {
+  WayToTarget way{std::max(target_E.norm(), target_E.z()), draft.wall->distance(Vector3d::Zero()),
+                  entry.X_SE.translation()};
   double least = std::numeric_limits<double>::infinity();
-  double depth = p_E.norm();
-  const auto ways = ways_in(centreline);
+  WayIn nearest;
+  const auto ways = ways_in(draft.centreline);
   for (std::size_t b = 0; b < ways.size(); ++b)
     for (std::size_t i = 0; i < ways[b].size(); ++i) {
-      const double d = (centreline.branches[b].points[i].p_E - p_E).norm();
-      if (d < least) least = d, depth = ways[b][i].depth_mm;
+      const double d = (draft.centreline.branches[b].points[i].p_E - target_E).norm();
+      if (d < least) least = d, nearest = ways[b][i];
     }
-  return std::max(depth, p_E.z());
+  if (least == std::numeric_limits<double>::infinity()) return way;
+  way.depth_mm = std::max(nearest.depth_mm, target_E.z());
+  if (nearest.narrowest_mm < way.narrowest_mm) {
+    way.narrowest_mm = nearest.narrowest_mm;
+    way.narrowest_S = entry.X_SE * nearest.narrowest_E;
+  }
+  return way;
+}
+
+/// The scale of the hardware for the way to the target, which is noted where it is less than 1.
+tl::expected<double, PlaceProblem> scale_for(const WayToTarget& way, const DraftSettings& settings,
+                                             std::vector<std::string>& done) {
+  const double scale = hardware_scale(way.narrowest_mm);
+  if (scale < kLeastScale)
+    return no_scene(fmt::format("the way from {} to {} has {:.3f} mm of room for a body, at {}",
+                                settings.entry, settings.target, way.narrowest_mm, spoken(way.narrowest_S)),
+                    "name another place by --target, for instance deepest, or give --unit or --scale if the "
+                    "mesh is not in mm");
+  if (scale < 1.0)
+    done.push_back(
+        fmt::format("The way to the target has {:.2f} mm of room at its narrowest, at {}, so the "
+                    "hardware is drawn at {:.2f} of its usual size, the body's radius {:.2f} mm.",
+                    way.narrowest_mm, spoken(way.narrowest_S), scale, scale * kDraftBodyRadius_mm));
+  return scale;
 }
 
 }  // namespace
@@ -193,11 +211,6 @@ tl::expected<SceneDraft, PlaceProblem> draft_scene(Repaired repaired, DraftSetti
     return no_scene(
         fmt::format("{} has {:.3f} mm of room for a body", settings.entry, room),
         "name a wider opening by --entry opening:N, or give --unit or --scale if the mesh is not in mm");
-  if (scale < 1.0)
-    draft.done.push_back(
-        fmt::format("The entry has {:.2f} mm of room, so the hardware is drawn at {:.2f} of its "
-                    "usual size, the body's radius {:.2f} mm.",
-                    room, scale, scale * kDraftBodyRadius_mm));
   draft.centreline = compute_centreline(*draft.wall);
   const auto target = target_place_E(settings.target, *draft.wall, draft.centreline,
                                      scale * kDraftBodyRadius_mm + kDraftClearance_mm);
@@ -206,8 +219,11 @@ tl::expected<SceneDraft, PlaceProblem> draft_scene(Repaired repaired, DraftSetti
   if (!draft.wall->inside(*target))
     return no_scene(fmt::format("{} is outside the lumen", settings.target),
                     "name another place by --target");
+  const WayToTarget way = way_to(draft, entry, *target);
+  const auto fitting = scale_for(way, settings, draft.done);
+  if (!fitting) return tl::unexpected(fitting.error());
   draft.toml = head(settings) + entry_table(settings, entry) + target_table(settings, entry.X_SE * *target) +
-               hardware_toml(scale, depth_of(draft.centreline, *target));
+               hardware_toml(*fitting, way);
   auto scene = scene_in_text(draft.toml, "scene.toml");
   if (!scene)
     return no_scene("the draft is no scene: " + scene.error().message(), "give another --entry or --target");
