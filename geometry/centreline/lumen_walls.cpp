@@ -111,11 +111,6 @@ bool LumenWalls::sees(const Eigen::Vector3d& p_E, const Eigen::Vector3d& q_E) co
   return !impl_->sides->tree.do_intersect(Kernel::Segment_3(to_cgal(p_E), to_cgal(q_E)));
 }
 
-bool LumenWalls::leaves(const Eigen::Vector3d& p_E, const Eigen::Vector3d& q_E) const {
-  return !impl_->opening_faces.empty() &&
-         impl_->openings->tree.do_intersect(Kernel::Segment_3(to_cgal(p_E), to_cgal(q_E)));
-}
-
 double LumenWalls::half_width(const Eigen::Vector3d& p_E, const Eigen::Vector3d& inward, int face) const {
   const Kernel::Ray_3 ray(to_cgal(p_E), Kernel::Vector_3(inward.x(), inward.y(), inward.z()));
   const auto from = std::lower_bound(impl_->side_faces.begin(), impl_->side_faces.end(), face);

@@ -43,9 +43,6 @@ class LumenWalls {
   /// Does the straight way between two points meet no side?
   bool sees(const Eigen::Vector3d& p_E, const Eigen::Vector3d& q_E) const;
 
-  /// Does the straight way between two points lead through an opening?
-  bool leaves(const Eigen::Vector3d& p_E, const Eigen::Vector3d& q_E) const;
-
   /// The channel's faces that are sides.
   const std::vector<int>& sides() const;
 

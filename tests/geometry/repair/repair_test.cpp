@@ -115,10 +115,10 @@ TEST_CASE("ugly meshes become sound channels that lie where the clean ones did")
   const TriangleMesh clean = open_tube(radius, 60.0, 1.0, edge);
   const withy_plain::Triangles clean_plain = plain(clean);
   const char* more = std::getenv("WITHY_UGLY_SEEDS");
-  const std::uint32_t seed = GENERATE_COPY(range(7U, 8U + (more ? std::stoul(more) : 0U)));
+  const int seed = GENERATE_COPY(range(7, 8 + (more ? std::stoi(more) : 0)));
   INFO("seed " << seed);
   int sound = 0;
-  for (const auto& ugly : withy_test::ugly_meshes(clean, radius, edge, seed)) {
+  for (const auto& ugly : withy_test::ugly_meshes(clean, radius, edge, static_cast<std::uint32_t>(seed))) {
     CAPTURE(ugly.kind);
     RepairSettings settings;
     settings.close_below_mm = 3.0;
@@ -177,9 +177,8 @@ TEST_CASE("what only a wrap mends gets no wider than is printed") {
   CHECK(back <= repaired->moved_mm + 1e-9);
   // And no more is printed than is true: samples are no farther apart than 0.4 mm or so.
   CHECK(repaired->moved_mm <= 1.02 * std::max(there, back) + 0.4);
-  // What lies in the other arm is gone, so the printed figure is about the radius: 3 / cos 30 degrees at
-  // most.
-  CHECK(repaired->moved_mm > 1.0);
+  // Where one arm's wall crosses the other's middle line it was 3 mm inside it, and is gone.
+  CHECK(repaired->moved_mm >= radius - 0.1);
 }
 
 TEST_CASE("a cut opens a bent tube at one place only") {

@@ -2,9 +2,12 @@
 // Faces with more than three corners, held against areas and volumes in closed form.
 #include "geometry/repair/triangulate.h"
 
+#include <algorithm>
+#include <cmath>
 #include <map>
 #include <utility>
 
+#include <Eigen/Geometry>
 #include <catch2/catch.hpp>
 #include <fmt/format.h>
 
