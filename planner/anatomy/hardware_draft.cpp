@@ -30,11 +30,10 @@ std::string stations(double length_mm, int locks) {
 std::string why_this_size(double s, double length_mm, const WayToTarget& way) {
   const Eigen::Vector3d p = (way.narrowest_S.array() * 100.0).round() / 100.0 + 0.0;
   return fmt::format(
-      "# The way to the target is {:.1f} mm long along the middle line. It has {:.2f} mm of room at its "
-      "narrowest, "
-      "at\n"
-      "# ({:.2f}, {:.2f}, {:.2f}) mm. {} The segment is {} mm\n"
-      "# long, {}.\n",
+      "# The way to the target is {:.1f} mm long along the middle line.\n"
+      "# It has {:.2f} mm of room at its narrowest, at ({:.2f}, {:.2f}, {:.2f}) mm.\n"
+      "# {}\n"
+      "# The segment is {} mm long, {}.\n",
       way.depth_mm, way.narrowest_mm, p.x(), p.y(), p.z(),
       s < 1.0
           ? fmt::format("So that the locks fit through there the hardware is {:.2f} of its usual size.", s)
