@@ -31,13 +31,14 @@ std::string why_this_size(double s, double length_mm, const WayToTarget& way) {
   const Eigen::Vector3d p = (way.narrowest_S.array() * 100.0).round() / 100.0 + 0.0;
   return fmt::format(
       "# The way to the target is {:.1f} mm long along the middle line.\n"
-      "# It has {:.2f} mm of room at its narrowest, at ({:.2f}, {:.2f}, {:.2f}) mm.\n"
+      "# It has {:.2f} mm of room at its narrowest, at ({:.2f}, {:.2f}, {:.2f}) mm, and {:.2f} mm where "
+      "locks come to.\n"
       "# {}\n"
       "# The segment is {} mm long, {}.\n",
-      way.depth_mm, way.narrowest_mm, p.x(), p.y(), p.z(),
-      s < 1.0
-          ? fmt::format("So that the locks fit through there the hardware is {:.2f} of its usual size.", s)
-          : std::string("The usual hardware fits through there."),
+      way.depth_mm, way.narrowest_mm, p.x(), p.y(), p.z(), way.for_locks_mm,
+      s < 1.0 ? fmt::format(
+                    "So that body and locks fit through there the hardware is {:.2f} of its usual size.", s)
+              : std::string("The usual hardware fits through there."),
       draft_number(length_mm),
       length_mm > way.depth_mm ? "enough to bend all along the way" : "the longest that is usual");
 }
@@ -102,13 +103,20 @@ std::string draft_number(double value) {
   return text.find_first_of(".e") == std::string::npos ? text + ".0" : text;
 }
 
-double hardware_scale(double room_mm) {
-  const double fits = kRoomShare * (room_mm - kDraftClearance_mm) / kDraftLockRadius_mm;
-  return std::min(1.0, std::floor(fits * 100.0) / 100.0);
+double hardware_scale(const WayToTarget& way) {
+  const auto fits = [](double room_mm, double radius_mm) {
+    return std::floor(100.0 * kRoomShare * (room_mm - kDraftClearance_mm) / radius_mm) / 100.0;
+  };
+  return std::min(
+      {1.0, fits(way.narrowest_mm, kDraftBodyRadius_mm), fits(way.for_locks_mm, kDraftLockRadius_mm)});
+}
+
+double draft_length_mm(double depth_mm) {
+  return std::clamp(rounded_up(depth_mm), kShortest_mm, kLongest_mm);
 }
 
 std::string hardware_toml(double scale, const WayToTarget& way) {
-  const double length_mm = std::clamp(rounded_up(way.depth_mm), kShortest_mm, kLongest_mm);
+  const double length_mm = draft_length_mm(way.depth_mm);
   const double insertion_mm = rounded_up(way.depth_mm + kSpareInsertion_mm);
   return body_tables(scale, length_mm, way) + layout_tables(length_mm) + drive_tables(scale, insertion_mm);
 }

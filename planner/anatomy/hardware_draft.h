@@ -19,16 +19,24 @@ inline constexpr double kDraftLockRadius_mm = 1.8;
 inline constexpr double kDraftBodyRadius_mm = 1.5;
 inline constexpr double kDraftClearance_mm = 0.2;
 
+/// In a draft the last quarter of the segment has no lock, and so the last of the way to the target sees
+/// none.
+inline constexpr double kLocklessShare = 0.25;
+
 /// The middle lines' way from the entry to a target.
 struct WayToTarget {
   double depth_mm = 0.0;                                  ///< its length
   double narrowest_mm = 0.0;                              ///< the least room on it, the entry's included
   Eigen::Vector3d narrowest_S = Eigen::Vector3d::Zero();  ///< where that is, scene frame
+  double for_locks_mm = 0.0;                              ///< the least room on what of it locks come to
 };
 
-/// The largest scale, 1 or less and a whole hundredth, whose locks keep a tenth of the room and the clearance
-/// besides. 0 or less: none does.
-double hardware_scale(double room_mm);
+/// The largest scale, 1 or less and a whole hundredth, whose body leaves a tenth of the room free all along
+/// the way, and whose locks do where they come to, the clearance besides. 0 or less: there is none.
+double hardware_scale(const WayToTarget& way);
+
+/// How long the segment of a draft is for a way of this length.
+double draft_length_mm(double depth_mm);
 
 /// All tables from [clearance] on, with comments that say what the sizes follow from.
 std::string hardware_toml(double scale, const WayToTarget& way);

@@ -3,7 +3,9 @@
 
 #include <algorithm>
 #include <cmath>
+#include <cstddef>
 #include <limits>
+#include <optional>
 #include <utility>
 
 #include <Eigen/Eigenvalues>
@@ -157,41 +159,75 @@ std::string target_table(const DraftSettings& settings, const Vector3d& target_S
       settings.target, point_text(target_S), draft_number(kTargetTolerance_mm));
 }
 
+/// A point of the middle lines: branch, and number on it.
+struct LinePoint {
+  std::size_t branch = 0;
+  std::size_t point = 0;
+};
+
+std::optional<LinePoint> nearest_on_lines(const Centreline& centreline, const Vector3d& p_E) {
+  std::optional<LinePoint> nearest;
+  double least = std::numeric_limits<double>::infinity();
+  for (std::size_t b = 0; b < centreline.branches.size(); ++b)
+    for (std::size_t i = 0; i < centreline.branches[b].points.size(); ++i)
+      if (const double d = (centreline.branches[b].points[i].p_E - p_E).norm(); d < least)
+        least = d, nearest = LinePoint{b, i};
+  return nearest;
+}
+
+/// The least room on the way to a point of the middle lines, as far as so deep.
+double narrowest_before(const Centreline& centreline, const std::vector<std::vector<WayIn>>& ways,
+                        LinePoint at, double depth_mm) {
+  while (ways[at.branch][at.point].depth_mm > depth_mm) {
+    if (at.point > 0) {
+      --at.point;
+      continue;
+    }
+    const CentrelineBranch& branch = centreline.branches[at.branch];
+    if (branch.parent < 0) break;
+    at.branch = static_cast<std::size_t>(branch.parent);
+    const auto& points = centreline.branches[at.branch].points;
+    const auto past = std::find_if(points.begin(), points.end(), [&](const CentrelinePoint& q) {
+      return q.station_mm > branch.parent_station_mm + 1e-9;
+    });
+    at.point = static_cast<std::size_t>(std::max<std::ptrdiff_t>(past - points.begin() - 1, 0));
+  }
+  return ways[at.branch][at.point].narrowest_mm;
+}
+
 /// The way to the point of the middle lines that is nearest to a target.
 WayToTarget way_to(const SceneDraft& draft, const Entry& entry, const Vector3d& target_E) {
-  WayToTarget way{std::max(target_E.norm(), target_E.z()), draft.wall->distance(Vector3d::Zero()),
-                  entry.X_SE.translation()};
-  double least = std::numeric_limits<double>::infinity();
-  WayIn nearest;
+  const double room = draft.wall->distance(Vector3d::Zero());
+  WayToTarget way{target_E.norm(), room, entry.X_SE.translation(), room};
   const auto ways = ways_in(draft.centreline);
-  for (std::size_t b = 0; b < ways.size(); ++b)
-    for (std::size_t i = 0; i < ways[b].size(); ++i) {
-      const double d = (draft.centreline.branches[b].points[i].p_E - target_E).norm();
-      if (d < least) least = d, nearest = ways[b][i];
-    }
-  if (least == std::numeric_limits<double>::infinity()) return way;
-  way.depth_mm = std::max(nearest.depth_mm, target_E.z());
-  if (nearest.narrowest_mm < way.narrowest_mm) {
-    way.narrowest_mm = nearest.narrowest_mm;
-    way.narrowest_S = entry.X_SE * nearest.narrowest_E;
+  const auto at = nearest_on_lines(draft.centreline, target_E);
+  if (!at) return way;
+  const WayIn& end = ways[at->branch][at->point];
+  way.depth_mm = std::max(end.depth_mm, target_E.z());
+  if (end.narrowest_mm < way.narrowest_mm) {
+    way.narrowest_mm = end.narrowest_mm;
+    way.narrowest_S = entry.X_SE * end.narrowest_E;
   }
+  const double lockless = kLocklessShare * draft_length_mm(way.depth_mm);
+  way.for_locks_mm = std::min(room, narrowest_before(draft.centreline, ways, *at, end.depth_mm - lockless));
   return way;
 }
 
 /// The scale of the hardware for the way to the target, which is noted where it is less than 1.
 tl::expected<double, PlaceProblem> scale_for(const WayToTarget& way, const DraftSettings& settings,
                                              std::vector<std::string>& done) {
-  const double scale = hardware_scale(way.narrowest_mm);
+  const double scale = hardware_scale(way);
   if (scale < kLeastScale)
     return no_scene(fmt::format("the way from {} to {} has {:.3f} mm of room for a body, at {}",
                                 settings.entry, settings.target, way.narrowest_mm, spoken(way.narrowest_S)),
                     "name another place by --target, for instance deepest, or give --unit or --scale if the "
                     "mesh is not in mm");
   if (scale < 1.0)
-    done.push_back(
-        fmt::format("The way to the target has {:.2f} mm of room at its narrowest, at {}, so the "
-                    "hardware is drawn at {:.2f} of its usual size, the body's radius {:.2f} mm.",
-                    way.narrowest_mm, spoken(way.narrowest_S), scale, scale * kDraftBodyRadius_mm));
+    done.push_back(fmt::format(
+        "The way to the target has {:.2f} mm of room at its narrowest, at {}, and {:.2f} mm "
+        "where locks come to, so the hardware is drawn at {:.2f} of its usual size, the "
+        "body's radius {:.2f} mm.",
+        way.narrowest_mm, spoken(way.narrowest_S), way.for_locks_mm, scale, scale * kDraftBodyRadius_mm));
   return scale;
 }
 
@@ -206,7 +242,7 @@ tl::expected<SceneDraft, PlaceProblem> draft_scene(Repaired repaired, DraftSetti
   if (!wall) return no_scene(wall.error().problem, remedy_of(wall.error()));
   SceneDraft draft{{}, std::move(repaired.wall), {}, std::move(*wall), {}, std::move(repaired.done)};
   const double room = draft.wall->distance(Vector3d::Zero());
-  const double scale = hardware_scale(room);
+  const double scale = hardware_scale({0.0, room, entry.X_SE.translation(), room});
   if (scale < kLeastScale)
     return no_scene(
         fmt::format("{} has {:.3f} mm of room for a body", settings.entry, room),
