@@ -141,7 +141,7 @@ Centreline compute_centreline(const WallDistance& wall, const CentrelineSettings
     const bool far_end = way.opening < 0 && way.joins < 0 && !way.goes_on;
     double spacing = std::min(settings.spacing_mm, settings.spacing_radii * radius);
     spacing = std::max(spacing, length_of(line) / kMostPoints);
-    line = settled(walls, line, spacing);
+    line = settled(walls, wall, line, spacing);
     if (far_end) lead_on(walls, spacing, line);
     CentrelineBranch branch;
     branch.parent = way.parent;

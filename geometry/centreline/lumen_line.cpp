@@ -31,7 +31,8 @@ void for_inner(std::size_t points, const Work& work) {
 }
 
 /// Moves a point across `along` to where the sides are farthest, by compass steps that shrink.
-Vector3d centred(const LumenWalls& walls, Vector3d p, const Vector3d& along, double step) {
+Vector3d centred(const LumenWalls& walls, const WallDistance& wall, Vector3d p, const Vector3d& along,
+                 double step) {
   const Vector3d side = along.unitOrthogonal();
   const Vector3d up = along.cross(side);
   double d = walls.side_distance(p);
@@ -41,7 +42,7 @@ Vector3d centred(const LumenWalls& walls, Vector3d p, const Vector3d& along, dou
     for (const Vector3d& way : {side, Vector3d(-side), up, Vector3d(-up)}) {
       const Vector3d q = p + move * way;
       const double there = walls.side_distance(q);
-      if (there <= d) continue;
+      if (there <= d || !wall.inside(q)) continue;
       d = there;
       p = q;
       better = true;
@@ -107,14 +108,15 @@ bool keeps_inside(const LumenWalls& walls, const std::vector<Vector3d>& line) {
   return true;
 }
 
-std::vector<Vector3d> settled(const LumenWalls& walls, const std::vector<Vector3d>& line, double spacing_mm) {
+std::vector<Vector3d> settled(const LumenWalls& walls, const WallDistance& wall,
+                              const std::vector<Vector3d>& line, double spacing_mm) {
   std::vector<Vector3d> now = resampled(line, spacing_mm);
   for (int round = 0; round < kRounds; ++round) {
     std::vector<Vector3d> next = now;
     if (round % kCentreEvery == 0) {
       for_inner(now.size(), [&](std::size_t i) {
         const Vector3d along = now[i + 1] - now[i - 1];
-        if (along.norm() > 0.0) next[i] = centred(walls, now[i], along.normalized(), 0.5 * spacing_mm);
+        if (along.norm() > 0.0) next[i] = centred(walls, wall, now[i], along.normalized(), 0.5 * spacing_mm);
       });
       now = next;
     }

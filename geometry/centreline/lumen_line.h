@@ -23,9 +23,10 @@ std::vector<Eigen::Vector3d> resampled(const std::vector<Eigen::Vector3d>& line,
 /// and the last are left out: at an end the line may meet a wall.
 bool keeps_inside(const LumenWalls& walls, const std::vector<Eigen::Vector3d>& line);
 
-/// To the middle, then smooth, again and again; the ends of the line stay.
-std::vector<Eigen::Vector3d> settled(const LumenWalls& walls, const std::vector<Eigen::Vector3d>& line,
-                                     double spacing_mm);
+/// To the middle, then smooth, again and again; the ends of the line stay. No point is moved out of the lumen
+/// by an opening that lies along it, about which the sides say nothing.
+std::vector<Eigen::Vector3d> settled(const LumenWalls& walls, const WallDistance& wall,
+                                     const std::vector<Eigen::Vector3d>& line, double spacing_mm);
 
 /// Leads the line straight on from the middle of a far end until it meets a side, by steps that no side is
 /// within.

@@ -24,6 +24,7 @@
 
 #include "geometry/mesh/mesh_bytes.h"
 #include "geometry/mesh/mesh_reader.h"
+#include "geometry/mesh/polygon_mesh.h"
 #include "planner/files/input_file.h"
 
 namespace withy {
@@ -55,7 +56,31 @@ struct PointOrder {
   Less_xyz_3 less_xyz_3_object() const { return {}; }
 };
 
-TriangleMesh scaled_mesh(TriangleSoup soup, double scale) {
+/// All faces in one list, as CGAL takes them.
+std::vector<Polygon> all_faces(const FaceSoup& soup) {
+  std::vector<Polygon> faces = soup.wider;
+  for (const auto& t : soup.triangles) faces.emplace_back(t.begin(), t.end());
+  return faces;
+}
+
+PolygonMesh scaled_polygons(FaceSoup soup, double scale) {
+  std::vector<Polygon> faces = all_faces(soup);
+  CGAL::Polygon_mesh_processing::merge_duplicate_points_in_polygon_soup(
+      soup.points, faces, CGAL::parameters::geom_traits(PointOrder()));
+  PolygonMesh mesh;
+  mesh.triangles.vertices = std::move(soup.points);
+  for (Eigen::Vector3d& v : mesh.triangles.vertices) v *= scale;
+  for (const Polygon& face : faces) {
+    const std::vector<int> corners(face.begin(), face.end());
+    if (corners.size() == 3)
+      mesh.triangles.triangles.push_back({corners[0], corners[1], corners[2]});
+    else
+      mesh.wider.push_back(corners);
+  }
+  return mesh;
+}
+
+TriangleMesh scaled_mesh(FaceSoup soup, double scale) {
   CGAL::Polygon_mesh_processing::merge_duplicate_points_in_polygon_soup(
       soup.points, soup.triangles, CGAL::parameters::geom_traits(PointOrder()));
   TriangleMesh mesh;
@@ -105,6 +130,22 @@ tl::unexpected<InputError> unknown_ending(const std::filesystem::path& file) {
       std::string(kFormatsRemedy));
 }
 
+/// A mesh file's faces in its own unit.
+Result<FaceSoup> read_faces(const std::filesystem::path& file, bool triangles_only) {
+  const auto refuse = [&](const MeshFileFault& fault) {
+    return input_error(printable(file), fault.line, fault.column, fault.problem, fault.remedy);
+  };
+  const auto format = mesh_format(file);
+  if (!format) return unknown_ending(file);
+  const auto bytes = read_input(file, kLargestMesh);
+  if (!bytes)
+    return refuse({1, 1, "there is no such file, or it can't be read", std::string(kFormatsRemedy)});
+  auto soup = read_soup(*bytes, *format);
+  if (!soup) return refuse(soup.error());
+  if (triangles_only && soup->first_wider) return refuse(*soup->first_wider);
+  return std::move(*soup);
+}
+
 }  // namespace
 
 double millimetres_per(LengthUnit unit) {
@@ -130,17 +171,15 @@ std::optional<LengthUnit> parse_length_unit(std::string_view word) {
 }
 
 Result<TriangleMesh> read_mesh(const std::filesystem::path& file, LengthUnit unit) {
-  const auto refuse = [&](const MeshFileFault& fault) {
-    return input_error(printable(file), fault.line, fault.column, fault.problem, fault.remedy);
-  };
-  const auto format = mesh_format(file);
-  if (!format) return unknown_ending(file);
-  const auto bytes = read_input(file, kLargestMesh);
-  if (!bytes)
-    return refuse({1, 1, "there is no such file, or it can't be read", std::string(kFormatsRemedy)});
-  auto soup = read_soup(*bytes, *format);
-  if (!soup) return refuse(soup.error());
+  auto soup = read_faces(file, true);
+  if (!soup) return tl::unexpected<InputError>(soup.error());
   return scaled_mesh(std::move(*soup), millimetres_per(unit));
+}
+
+Result<PolygonMesh> read_polygon_mesh(const std::filesystem::path& file, LengthUnit unit) {
+  auto soup = read_faces(file, false);
+  if (!soup) return tl::unexpected<InputError>(soup.error());
+  return scaled_polygons(std::move(*soup), millimetres_per(unit));
 }
 
 Result<std::string> mesh_bytes(const TriangleMesh& mesh, const std::filesystem::path& file) {

@@ -9,6 +9,7 @@
 #include <fmt/core.h>
 
 #include "geometry/mesh/mesh_reader_parts.h"
+#include "planner/files/words.h"
 
 namespace withy {
 
@@ -49,9 +50,23 @@ MeshFileFault fault_at_end(const WordReader& words, std::string problem) {
   return fault_here(words, std::move(problem), "copy or export the file whole");
 }
 
-MeshFileFault not_a_triangle(int line, int column, std::size_t face, std::size_t corners) {
-  return {line, column, fmt::format("face {} has {} corners", face, corners),
-          "split every face into triangles before exporting"};
+MeshFileFault too_few_corners(int line, int column, std::size_t face, std::size_t corners) {
+  return {line, column, fmt::format("face {} has {}", face, count_of(corners, "corner")),
+          "give every face three corners or more"};
+}
+
+std::optional<MeshFileFault> add_face(FaceSoup& soup, const std::vector<std::size_t>& corners, int line,
+                                      int column) {
+  if (corners.size() < 3) return too_few_corners(line, column, soup.faces() + 1, corners.size());
+  if (corners.size() == 3) {
+    soup.triangles.push_back({corners[0], corners[1], corners[2]});
+    return std::nullopt;
+  }
+  if (!soup.first_wider)
+    soup.first_wider = {line, column, fmt::format("face {} has {} corners", soup.faces() + 1, corners.size()),
+                        "split the faces into triangles by withy scene MESH -o DIR, or before exporting"};
+  soup.wider.push_back(corners);
+  return std::nullopt;
 }
 
 MeshFileFault index_out_of_range(int line, int column, std::size_t face, std::size_t vertex_count) {

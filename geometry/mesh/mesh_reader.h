@@ -36,18 +36,22 @@ struct MeshFileFault {
   std::string remedy;
 };
 
-/// Finite points in the file's unit, and triangles that name them from 0.
-struct TriangleSoup {
+/// Finite points in the file's unit, and faces that name them from 0, in the file's order.
+struct FaceSoup {
   std::vector<Eigen::Vector3d> points;
   std::vector<std::array<std::size_t, 3>> triangles;
+  std::vector<std::vector<std::size_t>> wider;  ///< faces with more than three corners
+  std::optional<MeshFileFault> first_wider;     ///< what a reader of triangles says of the first of them
+
+  std::size_t faces() const { return triangles.size() + wider.size(); }
 };
 
-/// At least one triangle, every index in range; or the first fault. Memory grows with what the file holds,
-/// never with what it claims to hold.
-using MeshReading = tl::expected<TriangleSoup, MeshFileFault>;
+/// At least one face, each with three corners or more, every index in range; or the first fault. Memory grows
+/// with what the file holds, never with what it claims to hold.
+using MeshReading = tl::expected<FaceSoup, MeshFileFault>;
 MeshReading read_soup(std::string_view bytes, MeshFormat format);
 
-/// STL has three points of its own for each triangle. A file is binary when its size is the one that its
+/// STL has points of its own for each face. A file is binary when its size is the one that its
 /// count asks for, or when it holds bytes that no text has.
 MeshReading read_stl(std::string_view bytes);
 

@@ -5,6 +5,7 @@
 #include <cstddef>
 #include <optional>
 #include <string>
+#include <vector>
 
 #include <Eigen/Core>
 
@@ -20,10 +21,14 @@ MeshFileFault fault_here(const WordReader& words, std::string problem, std::stri
 MeshFileFault fault_at_end(const WordReader& words, std::string problem);
 
 /// Faults that several formats can have; `face` and `vertex` count from 1.
-MeshFileFault not_a_triangle(int line, int column, std::size_t face, std::size_t corners);
+MeshFileFault too_few_corners(int line, int column, std::size_t face, std::size_t corners);
 MeshFileFault index_out_of_range(int line, int column, std::size_t face, std::size_t vertex_count);
 MeshFileFault not_finite(int line, int column, std::size_t vertex);
 MeshFileFault no_triangles();
+
+/// The next face, which stands at line and column. A face with fewer than three corners is a fault.
+std::optional<MeshFileFault> add_face(FaceSoup& soup, const std::vector<std::size_t>& corners, int line,
+                                      int column);
 
 /// The coordinates of `vertex` (from 1): the next three words of this line.
 std::optional<MeshFileFault> read_point(WordReader& words, std::size_t vertex, Eigen::Vector3d& point);

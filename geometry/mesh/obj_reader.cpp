@@ -24,13 +24,13 @@ struct CornerAhead {
 };
 
 struct Obj {
-  TriangleSoup soup;
+  FaceSoup soup;
   std::vector<CornerAhead> ahead;
 };
 
 /// The vertex (from 0) that `word` names for the face that is being read.
 tl::expected<std::size_t, MeshFileFault> read_corner(const Word& word, Obj& obj) {
-  const std::size_t face = obj.soup.triangles.size() + 1;
+  const std::size_t face = obj.soup.faces() + 1;
   const auto index = number<long long>(word.text.substr(0, word.text.find('/')));
   if (!index) {
     return tl::unexpected(fault_at(word, fmt::format("\"{}\" is not the number of a vertex", word.text),
@@ -46,17 +46,14 @@ tl::expected<std::size_t, MeshFileFault> read_corner(const Word& word, Obj& obj)
 }
 
 std::optional<MeshFileFault> read_face(WordReader& words, const Word& start, Obj& obj) {
-  std::array<std::size_t, 3> triangle{};
-  std::size_t corners = 0;
+  std::vector<std::size_t> corners;
+  corners.reserve(4);
   while (const auto word = words.on_line()) {
     const auto corner = read_corner(*word, obj);
     if (!corner) return corner.error();
-    if (corners < 3) triangle[corners] = *corner;
-    ++corners;
+    corners.push_back(*corner);
   }
-  if (corners != 3) return not_a_triangle(start.line, start.column, obj.soup.triangles.size() + 1, corners);
-  obj.soup.triangles.push_back(triangle);
-  return std::nullopt;
+  return add_face(obj.soup, corners, start.line, start.column);
 }
 
 std::optional<MeshFileFault> read_line(WordReader& words, const Word& first, Obj& obj) {
@@ -86,7 +83,7 @@ MeshReading read_obj(std::string_view bytes) {
   for (const auto& [word, face, vertex] : obj.ahead) {
     if (vertex >= vertices) return tl::unexpected(index_out_of_range(word.line, word.column, face, vertices));
   }
-  if (obj.soup.triangles.empty()) return tl::unexpected(no_triangles());
+  if (obj.soup.faces() == 0) return tl::unexpected(no_triangles());
   return std::move(obj.soup);
 }
 

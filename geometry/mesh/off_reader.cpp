@@ -109,7 +109,7 @@ std::optional<MeshFileFault> count_numbers(WordReader& words, const std::string&
 
 /// x, y, z and the extras of vertex `v` (from 1), the rest of this line.
 std::optional<MeshFileFault> read_vertex(WordReader& words, std::size_t v, const VertexExtras& extras,
-                                         TriangleSoup& soup) {
+                                         FaceSoup& soup) {
   Eigen::Vector3d point;
   if (auto fault = read_point(words, v, point)) return fault;
   const WordReader behind = words;
@@ -127,21 +127,22 @@ std::optional<MeshFileFault> read_vertex(WordReader& words, std::size_t v, const
 }
 
 /// The corners of face `face` (from 1) and its colour, the rest of this line.
-std::optional<MeshFileFault> read_face(WordReader& words, std::size_t face, TriangleSoup& soup) {
+std::optional<MeshFileFault> read_face(WordReader& words, std::size_t face, FaceSoup& soup) {
   const auto first = words.on_line();
   assert(first);  // next_written_line found it
   const auto corners = number<std::size_t>(first->text);
   if (!corners) {
     return fault_at(*first, fmt::format("\"{}\" is not a number of corners", first->text),
-                    "start a face's line with 3");
+                    "start a face's line with how many corners it has");
   }
-  if (*corners != 3) return not_a_triangle(first->line, first->column, face, *corners);
-  std::array<std::size_t, 3> triangle{};
-  for (std::size_t& corner : triangle) {
+  if (*corners < 3) return too_few_corners(first->line, first->column, face, *corners);
+  std::vector<std::size_t> named;
+  named.reserve(4);
+  while (named.size() < *corners) {
     const auto word = words.on_line();
     if (!word) {
       return fault_here(words, fmt::format("face {} has too few corners", face),
-                        "give three numbers of vertices");
+                        fmt::format("give {} numbers of vertices", *corners));
     }
     const auto index = number<long long>(word->text);
     if (!index) {
@@ -150,12 +151,11 @@ std::optional<MeshFileFault> read_face(WordReader& words, std::size_t face, Tria
     }
     if (*index < 0 || *index >= static_cast<long long>(soup.points.size()))
       return index_out_of_range(word->line, word->column, face, soup.points.size());
-    corner = static_cast<std::size_t>(*index);
+    named.push_back(static_cast<std::size_t>(*index));
   }
   std::size_t colours = 0;
   if (auto fault = count_numbers(words, fmt::format("face {}", face), colours)) return fault;
-  soup.triangles.push_back(triangle);
-  return std::nullopt;
+  return add_face(soup, named, first->line, first->column);
 }
 
 }  // namespace
@@ -166,7 +166,7 @@ MeshReading read_off(std::string_view bytes) {
   if (auto fault = read_keyword(words, extras)) return tl::unexpected(std::move(*fault));
   Counts counts;
   if (auto fault = read_counts(words, bytes, counts)) return tl::unexpected(std::move(*fault));
-  TriangleSoup soup;
+  FaceSoup soup;
   for (std::size_t v = 1; v <= counts.vertices; ++v) {
     if (!next_written_line(words)) {
       return tl::unexpected(
@@ -181,7 +181,7 @@ MeshReading read_off(std::string_view bytes) {
     }
     if (auto fault = read_face(words, f, soup)) return tl::unexpected(std::move(*fault));
   }
-  if (soup.triangles.empty()) return tl::unexpected(no_triangles());
+  if (soup.faces() == 0) return tl::unexpected(no_triangles());
   return soup;
 }
 

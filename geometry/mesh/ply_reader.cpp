@@ -187,24 +187,23 @@ class BodyReader {
   std::optional<MeshFileFault> read_corners(const PlyProperty& property, const Item& item) {
     Value count;
     if (auto fault = read_count(property, item, count)) return fault;
-    if (count.whole != 3) {
-      return not_a_triangle(count.line, count.column, item.index, static_cast<std::size_t>(count.whole));
-    }
-    std::array<std::size_t, 3> triangle{};
-    for (std::size_t& corner : triangle) {
+    if (count.whole < 3)
+      return too_few_corners(count.line, count.column, item.index, static_cast<std::size_t>(count.whole));
+    std::vector<std::size_t> corners;
+    corners.reserve(4);
+    for (long long k = 0; k < count.whole; ++k) {
       Value value;
       if (auto fault = numbers_.next(*property.type, item, value)) return fault;
       if (value.whole < 0 || value.whole >= static_cast<long long>(header_.vertices))
         return index_out_of_range(value.line, value.column, item.index, header_.vertices);
-      corner = static_cast<std::size_t>(value.whole);
+      corners.push_back(static_cast<std::size_t>(value.whole));
     }
-    soup_.triangles.push_back(triangle);
-    return std::nullopt;
+    return add_face(soup_, corners, count.line, count.column);
   }
 
   Numbers numbers_;
   const PlyHeader& header_;
-  TriangleSoup soup_;
+  FaceSoup soup_;
 };
 
 }  // namespace

@@ -4,6 +4,7 @@
 #include <cmath>
 #include <cstdint>
 #include <cstring>
+#include <numeric>
 
 #include <fmt/core.h>
 
@@ -30,10 +31,17 @@ std::size_t triangle_count(std::string_view bytes) {
 }
 
 /// Three more points, and the triangle of them.
-void add_triangle(TriangleSoup& soup, const std::array<Eigen::Vector3d, 3>& corners) {
+void add_triangle(FaceSoup& soup, const std::array<Eigen::Vector3d, 3>& corners) {
   const std::size_t first = soup.points.size();
   soup.points.insert(soup.points.end(), corners.begin(), corners.end());
   soup.triangles.push_back({first, first + 1, first + 2});
+}
+
+/// A face of the points from `first` on.
+std::optional<MeshFileFault> add_facet(FaceSoup& soup, std::size_t first, const Word& start) {
+  std::vector<std::size_t> corners(soup.points.size() - first);
+  std::iota(corners.begin(), corners.end(), first);
+  return add_face(soup, corners, start.line, start.column);
 }
 
 MeshReading read_binary(std::string_view bytes) {
@@ -48,7 +56,7 @@ MeshReading read_binary(std::string_view bytes) {
     return refuse(fmt::format("this binary STL file should have {} triangles in {} bytes but ends after {}",
                               triangles, needed, bytes.size()));
   if (triangles == 0) return tl::unexpected(no_triangles());
-  TriangleSoup soup;
+  FaceSoup soup;
   soup.points.reserve(3 * triangles);
   soup.triangles.reserve(triangles);
   for (std::size_t t = 0; t < triangles; ++t) {
@@ -68,21 +76,15 @@ MeshReading read_binary(std::string_view bytes) {
 }
 
 /// From after the word "facet", which is `start`, to after "endfacet".
-std::optional<MeshFileFault> read_facet(WordReader& words, const Word& start, TriangleSoup& soup) {
-  const std::size_t face = soup.triangles.size() + 1;
-  std::size_t corners = 0;
-  std::array<Eigen::Vector3d, 3> points;
+std::optional<MeshFileFault> read_facet(WordReader& words, const Word& start, FaceSoup& soup) {
+  const std::size_t face = soup.faces() + 1;
+  const std::size_t first = soup.points.size();
   while (const auto word = words.anywhere()) {
-    if (word->text == "endfacet") {
-      if (corners != 3) return not_a_triangle(start.line, start.column, face, corners);
-      add_triangle(soup, points);
-      return std::nullopt;
-    }
+    if (word->text == "endfacet") return add_facet(soup, first, start);
     if (word->text == "vertex") {
       Eigen::Vector3d point;
-      if (auto fault = read_point(words, soup.points.size() + corners + 1, point)) return fault;
-      if (corners < 3) points[corners] = point;
-      ++corners;
+      if (auto fault = read_point(words, soup.points.size() + 1, point)) return fault;
+      soup.points.push_back(point);
     } else if (word->text == "normal") {
       // Normals are not read: many programs write ones that are not numbers.
       for (int k = 0; k < 3; ++k) words.on_line();
@@ -96,7 +98,7 @@ std::optional<MeshFileFault> read_facet(WordReader& words, const Word& start, Tr
 
 MeshReading read_text(std::string_view bytes) {
   WordReader words(bytes);
-  TriangleSoup soup;
+  FaceSoup soup;
   bool in_solid = false;
   int name_line = 0;  // words after solid and endsolid are a name
   while (const auto word = words.anywhere()) {
@@ -118,7 +120,7 @@ MeshReading read_text(std::string_view bytes) {
     }
   }
   if (in_solid) return tl::unexpected(fault_at_end(words, "the file ends without endsolid"));
-  if (soup.triangles.empty()) return tl::unexpected(no_triangles());
+  if (soup.faces() == 0) return tl::unexpected(no_triangles());
   return soup;
 }
 

@@ -31,6 +31,13 @@ std::vector<Surface::Halfedge_index> holes_of(const Surface& surface) {
   return holes;
 }
 
+bool comes_twice(std::vector<Eigen::Vector3d> points) {
+  std::sort(points.begin(), points.end(), [](const Eigen::Vector3d& a, const Eigen::Vector3d& b) {
+    return std::lexicographical_compare(a.begin(), a.end(), b.begin(), b.end());
+  });
+  return std::adjacent_find(points.begin(), points.end()) != points.end();
+}
+
 Rim rim_of(const Surface& surface, Surface::Halfedge_index hole) {
   Rim rim;
   for (const auto h : CGAL::halfedges_around_face(hole, surface))
@@ -55,6 +62,7 @@ Rim rim_of(const Surface& surface, Surface::Halfedge_index hole) {
     rim.highest_mm = std::max(rim.highest_mm, (p - rim.centre).dot(rim.outward));
   }
   rim.spread_mm = rim.highest_mm - lowest;
+  rim.touches_itself = comes_twice(rim.points);
   return rim;
 }
 

@@ -23,8 +23,9 @@ struct Rim {
   Eigen::Vector3d outward = Eigen::Vector3d::Zero();  ///< unit normal of its area, out of the solid whose
                                                       ///< faces have their normals out
   double radius_mm = 0.0;                             ///< that of a circle of the same length
-  double spread_mm = 0.0;   ///< from the lowest to the highest point along `outward`
-  double highest_mm = 0.0;  ///< of the highest point along `outward`, from the centre
+  double spread_mm = 0.0;       ///< from the lowest to the highest point along `outward`
+  double highest_mm = 0.0;      ///< of the highest point along `outward`, from the centre
+  bool touches_itself = false;  ///< it comes by one point twice: holes that meet there, no opening
 };
 
 /// The rims of an oriented manifold, the longest first; equal lengths by place, so that their order depends

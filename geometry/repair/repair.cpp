@@ -199,6 +199,18 @@ tl::expected<TriangleMesh, RepairRefusal> wrap_again(const TriangleMesh& surface
   return piece_left(*open, {});
 }
 
+/// Has a mended surface the openings that there were? Those that touch themselves are holes that met in a
+/// point, and may be gone.
+bool keeps_openings(const TriangleMesh& mended, const std::vector<Rim>& rims,
+                    std::vector<std::string>& done) {
+  const std::size_t kept = rims_of(mended).size();
+  const auto met = std::count_if(rims.begin(), rims.end(), [](const Rim& rim) { return rim.touches_itself; });
+  if (kept > rims.size() || kept + static_cast<std::size_t>(met) < rims.size()) return false;
+  if (kept < rims.size())
+    done.push_back(fmt::format("Closed holes that met in a point: {}.", rims.size() - kept));
+  return true;
+}
+
 /// Holes closed, crossings gone.
 tl::expected<TriangleMesh, RepairRefusal> mended(TriangleMesh surface, const RepairSettings& settings,
                                                  Repaired& out) {
@@ -211,7 +223,7 @@ tl::expected<TriangleMesh, RepairRefusal> mended(TriangleMesh surface, const Rep
   surface = std::move(filled.mesh);
   if (!crosses_itself(surface)) return surface;
   const std::vector<Rim> rims = rims_of(surface);
-  if (auto clean = without_crossings(surface); clean && rims_of(*clean).size() == rims.size()) {
+  if (auto clean = without_crossings(surface); clean && keeps_openings(*clean, rims, out.done)) {
     out.done.push_back("Mended faces that crossed one another, in place.");
     return std::move(*clean);
   }

@@ -13,6 +13,8 @@ constexpr double kStep_mm = 10.0;  // lengths of a draft are whole multiples of 
 constexpr double kShortest_mm = 60.0;
 constexpr double kLongest_mm = 400.0;
 constexpr double kSpareInsertion_mm = 30.0;
+/// A body is scaled down to leave so much of the room free.
+constexpr double kRoomShare = 0.9;
 
 double rounded_up(double value) {
   return kStep_mm * std::ceil(value / kStep_mm);
@@ -25,11 +27,28 @@ std::string stations(double length_mm, int locks) {
   return out;
 }
 
-std::string body_tables(double s, double length_mm) {
+std::string why_this_size(double s, double length_mm, const WayToTarget& way) {
+  const Eigen::Vector3d p = (way.narrowest_S.array() * 100.0).round() / 100.0 + 0.0;
+  return fmt::format(
+      "# The way to the target is {:.1f} mm long along the middle line.\n"
+      "# It has {:.2f} mm of room at its narrowest, at ({:.2f}, {:.2f}, {:.2f}) mm, and {:.2f} mm where "
+      "locks come to.\n"
+      "# {}\n"
+      "# The segment is {} mm long, {}.\n",
+      way.depth_mm, way.narrowest_mm, p.x(), p.y(), p.z(), way.for_locks_mm,
+      s < 1.0 ? fmt::format(
+                    "So that body and locks fit through there the hardware is {:.2f} of its usual size.", s)
+              : std::string("The usual hardware fits through there."),
+      draft_number(length_mm),
+      length_mm > way.depth_mm ? "enough to bend all along the way" : "the longest that is usual");
+}
+
+std::string body_tables(double s, double length_mm, const WayToTarget& way) {
   const auto n = [](double value) { return draft_number(value); };
   std::string out =
       fmt::format("[clearance]\nrequired_mm = {}        # kept from the wall, everywhere and always\n\n",
-                  n(kDraftClearance_mm));
+                  n(kDraftClearance_mm)) +
+      why_this_size(s, length_mm, way);
   out += fmt::format(
       "[segment]\nlength_mm = {}            # the part that bends\nradius_mm = {}\ntip_rigid_mm = {}\n"
       "curvature_max_per_mm = {}  # 1 / the tightest radius\nflexural_rigidity_Nmm2 = {}\n\n",
@@ -84,10 +103,22 @@ std::string draft_number(double value) {
   return text.find_first_of(".e") == std::string::npos ? text + ".0" : text;
 }
 
-std::string hardware_toml(double scale, double depth_mm) {
-  const double length_mm = std::clamp(rounded_up(depth_mm), kShortest_mm, kLongest_mm);
-  const double insertion_mm = rounded_up(depth_mm + kSpareInsertion_mm);
-  return body_tables(scale, length_mm) + layout_tables(length_mm) + drive_tables(scale, insertion_mm);
+double hardware_scale(const WayToTarget& way) {
+  const auto fits = [](double room_mm, double radius_mm) {
+    return std::floor(100.0 * kRoomShare * (room_mm - kDraftClearance_mm) / radius_mm) / 100.0;
+  };
+  return std::min(
+      {1.0, fits(way.narrowest_mm, kDraftBodyRadius_mm), fits(way.for_locks_mm, kDraftLockRadius_mm)});
+}
+
+double draft_length_mm(double depth_mm) {
+  return std::clamp(rounded_up(depth_mm), kShortest_mm, kLongest_mm);
+}
+
+std::string hardware_toml(double scale, const WayToTarget& way) {
+  const double length_mm = draft_length_mm(way.depth_mm);
+  const double insertion_mm = rounded_up(way.depth_mm + kSpareInsertion_mm);
+  return body_tables(scale, length_mm, way) + layout_tables(length_mm) + drive_tables(scale, insertion_mm);
 }
 
 }  // namespace withy

@@ -3,7 +3,9 @@
 
 #include <algorithm>
 #include <cmath>
+#include <cstddef>
 #include <limits>
+#include <optional>
 #include <utility>
 
 #include <Eigen/Eigenvalues>
@@ -17,8 +19,6 @@ namespace {
 
 using Eigen::Vector3d;
 
-/// A body is scaled down to leave so much of an entry's room free.
-constexpr double kEntryShare = 0.9;
 /// Smaller than this the hardware is no such hardware any more: the unit is wrong.
 constexpr double kLeastScale = 0.05;
 constexpr double kTargetTolerance_mm = 2.0;
@@ -159,22 +159,76 @@ std::string target_table(const DraftSettings& settings, const Vector3d& target_S
       settings.target, point_text(target_S), draft_number(kTargetTolerance_mm));
 }
 
-/// How much smaller than usual the hardware has to be for the entry.
-double hardware_scale(double room_mm) {
-  const double fits = kEntryShare * (room_mm - kDraftClearance_mm) / kDraftLockRadius_mm;
-  return std::min(1.0, std::floor(fits * 100.0) / 100.0);
+/// A point of the middle lines: branch, and number on it.
+struct LinePoint {
+  std::size_t branch = 0;
+  std::size_t point = 0;
+};
+
+std::optional<LinePoint> nearest_on_lines(const Centreline& centreline, const Vector3d& p_E) {
+  std::optional<LinePoint> nearest;
+  double least = std::numeric_limits<double>::infinity();
+  for (std::size_t b = 0; b < centreline.branches.size(); ++b)
+    for (std::size_t i = 0; i < centreline.branches[b].points.size(); ++i)
+      if (const double d = (centreline.branches[b].points[i].p_E - p_E).norm(); d < least)
+        least = d, nearest = LinePoint{b, i};
+  return nearest;
 }
 
-double depth_of(const Centreline& centreline, const Vector3d& p_E) {
-  double least = std::numeric_limits<double>::infinity();
-  double depth = p_E.norm();
-  const auto ways = ways_in(centreline);
-  for (std::size_t b = 0; b < ways.size(); ++b)
-    for (std::size_t i = 0; i < ways[b].size(); ++i) {
-      const double d = (centreline.branches[b].points[i].p_E - p_E).norm();
-      if (d < least) least = d, depth = ways[b][i].depth_mm;
+/// The least room on the way to a point of the middle lines, as far as so deep.
+double narrowest_before(const Centreline& centreline, const std::vector<std::vector<WayIn>>& ways,
+                        LinePoint at, double depth_mm) {
+  while (ways[at.branch][at.point].depth_mm > depth_mm) {
+    if (at.point > 0) {
+      --at.point;
+      continue;
     }
-  return std::max(depth, p_E.z());
+    const CentrelineBranch& branch = centreline.branches[at.branch];
+    if (branch.parent < 0) break;
+    at.branch = static_cast<std::size_t>(branch.parent);
+    const auto& points = centreline.branches[at.branch].points;
+    const auto past = std::find_if(points.begin(), points.end(), [&](const CentrelinePoint& q) {
+      return q.station_mm > branch.parent_station_mm + 1e-9;
+    });
+    at.point = static_cast<std::size_t>(std::max<std::ptrdiff_t>(past - points.begin() - 1, 0));
+  }
+  return ways[at.branch][at.point].narrowest_mm;
+}
+
+/// The way to the point of the middle lines that is nearest to a target.
+WayToTarget way_to(const SceneDraft& draft, const Entry& entry, const Vector3d& target_E) {
+  const double room = draft.wall->distance(Vector3d::Zero());
+  WayToTarget way{target_E.norm(), room, entry.X_SE.translation(), room};
+  const auto ways = ways_in(draft.centreline);
+  const auto at = nearest_on_lines(draft.centreline, target_E);
+  if (!at) return way;
+  const WayIn& end = ways[at->branch][at->point];
+  way.depth_mm = std::max(end.depth_mm, target_E.z());
+  if (end.narrowest_mm < way.narrowest_mm) {
+    way.narrowest_mm = end.narrowest_mm;
+    way.narrowest_S = entry.X_SE * end.narrowest_E;
+  }
+  const double lockless = kLocklessShare * draft_length_mm(way.depth_mm);
+  way.for_locks_mm = std::min(room, narrowest_before(draft.centreline, ways, *at, end.depth_mm - lockless));
+  return way;
+}
+
+/// The scale of the hardware for the way to the target, which is noted where it is less than 1.
+tl::expected<double, PlaceProblem> scale_for(const WayToTarget& way, const DraftSettings& settings,
+                                             std::vector<std::string>& done) {
+  const double scale = hardware_scale(way);
+  if (scale < kLeastScale)
+    return no_scene(fmt::format("the way from {} to {} has {:.3f} mm of room for a body, at {}",
+                                settings.entry, settings.target, way.narrowest_mm, spoken(way.narrowest_S)),
+                    "name another place by --target, for instance deepest, or give --unit or --scale if the "
+                    "mesh is not in mm");
+  if (scale < 1.0)
+    done.push_back(fmt::format(
+        "The way to the target has {:.2f} mm of room at its narrowest, at {}, and {:.2f} mm "
+        "where locks come to, so the hardware is drawn at {:.2f} of its usual size, the "
+        "body's radius {:.2f} mm.",
+        way.narrowest_mm, spoken(way.narrowest_S), way.for_locks_mm, scale, scale * kDraftBodyRadius_mm));
+  return scale;
 }
 
 }  // namespace
@@ -188,16 +242,11 @@ tl::expected<SceneDraft, PlaceProblem> draft_scene(Repaired repaired, DraftSetti
   if (!wall) return no_scene(wall.error().problem, remedy_of(wall.error()));
   SceneDraft draft{{}, std::move(repaired.wall), {}, std::move(*wall), {}, std::move(repaired.done)};
   const double room = draft.wall->distance(Vector3d::Zero());
-  const double scale = hardware_scale(room);
+  const double scale = hardware_scale({0.0, room, entry.X_SE.translation(), room});
   if (scale < kLeastScale)
     return no_scene(
         fmt::format("{} has {:.3f} mm of room for a body", settings.entry, room),
         "name a wider opening by --entry opening:N, or give --unit or --scale if the mesh is not in mm");
-  if (scale < 1.0)
-    draft.done.push_back(
-        fmt::format("The entry has {:.2f} mm of room, so the hardware is drawn at {:.2f} of its "
-                    "usual size, the body's radius {:.2f} mm.",
-                    room, scale, scale * kDraftBodyRadius_mm));
   draft.centreline = compute_centreline(*draft.wall);
   const auto target = target_place_E(settings.target, *draft.wall, draft.centreline,
                                      scale * kDraftBodyRadius_mm + kDraftClearance_mm);
@@ -206,8 +255,11 @@ tl::expected<SceneDraft, PlaceProblem> draft_scene(Repaired repaired, DraftSetti
   if (!draft.wall->inside(*target))
     return no_scene(fmt::format("{} is outside the lumen", settings.target),
                     "name another place by --target");
+  const WayToTarget way = way_to(draft, entry, *target);
+  const auto fitting = scale_for(way, settings, draft.done);
+  if (!fitting) return tl::unexpected(fitting.error());
   draft.toml = head(settings) + entry_table(settings, entry) + target_table(settings, entry.X_SE * *target) +
-               hardware_toml(scale, depth_of(draft.centreline, *target));
+               hardware_toml(*fitting, way);
   auto scene = scene_in_text(draft.toml, "scene.toml");
   if (!scene)
     return no_scene("the draft is no scene: " + scene.error().message(), "give another --entry or --target");

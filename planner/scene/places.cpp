@@ -165,7 +165,7 @@ std::vector<std::vector<WayIn>> ways_in(const Centreline& centreline) {
     std::vector<WayIn> points;
     for (const CentrelinePoint& q : branch.points) {
       way.depth_mm = from_mm + q.station_mm;
-      way.narrowest_mm = std::min(way.narrowest_mm, q.radius_mm);
+      if (q.radius_mm < way.narrowest_mm) way.narrowest_mm = q.radius_mm, way.narrowest_E = q.p_E;
       points.push_back(way);
     }
     ways.push_back(std::move(points));

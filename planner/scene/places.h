@@ -55,6 +55,7 @@ tl::expected<Eigen::Vector3d, PlaceProblem> target_place_E(std::string_view name
 struct WayIn {
   double depth_mm = 0.0;
   double narrowest_mm = 0.0;
+  Eigen::Vector3d narrowest_E = Eigen::Vector3d::Zero();  ///< where that is
 };
 std::vector<std::vector<WayIn>> ways_in(const Centreline& centreline);
 

@@ -279,11 +279,11 @@ const BrokenMesh kBrokenMeshes[] = {
      "10.000) mm, put point_mm on the opening, point axis into the lumen, and make "
      "opening_radius_mm reach the opening's rim, and check the mesh's unit"},
     {"five-corners.off",
-     "five-corners.off:11:1: face 1 has 5 corners, split every face into triangles before "
-     "exporting"},
+     "five-corners.off:11:1: face 1 has 5 corners, split the faces into triangles by "
+     "withy scene MESH -o DIR, or before exporting"},
     {"four-corners.obj",
-     "four-corners.obj:9:1: face 1 has 4 corners, split every face into triangles before "
-     "exporting"},
+     "four-corners.obj:9:1: face 1 has 4 corners, split the faces into triangles by "
+     "withy scene MESH -o DIR, or before exporting"},
     {"hole-beside-entry.off",
      "scene.toml:9:12: the mesh has no opening at the entry point: the nearest hole, of "
      "radius 2.546 mm about (3.000, 0.000, 0.000) mm, reaches 5.385 mm from point_mm, and "

@@ -136,6 +136,67 @@ TEST_CASE("a closed mesh is refused with a cut that opens it") {
   check_takes(folder);
 }
 
+TEST_CASE("the hardware fits through the narrowest place on the way to the target") {
+  const TemporaryFolder folder;
+  // Straight along z, radius 6, with a waist of radius 1.6 at z = 30. 20 mm in is before it, 50 mm behind it.
+  write_text(
+      folder.path() / "waist.toml",
+      "title = \"waist\"\nends = \"open\"\nfar_ends = \"capped\"\nedge_length_mm = 1.0\n[[tube]]\nname = "
+      "\"t\"\npieces = [ { length_mm = 60 } ]\nradius = [ { station_mm = 22, radius_mm = 6 }, { station_mm "
+      "= 30, radius_mm = 1.6 }, { station_mm = 38, radius_mm = 6 } ]\n");
+  REQUIRE(run(folder, {"channel", "waist.toml", "-o", "waist.stl"}).status == 0);
+  const auto scale_for = [&](const std::string& target) {
+    const ProgramRun drawn = run(folder, {"scene", "waist.stl", "-o", "out", "--target", target, "--quiet"});
+    INFO(drawn.err);
+    REQUIRE(drawn.status == 0);
+    std::smatch radius;
+    const std::string toml = read_text(folder.path() / "out/scene.toml");
+    REQUIRE(std::regex_search(toml, radius, std::regex("\\[segment\\][^\\[]*\nradius_mm = ([0-9.]+)")));
+    return std::pair(std::stod(radius[1]) / 1.5, toml);
+  };
+  CHECK(scale_for("branch:1@30%").first == 1.0);
+  const auto [scale, toml] = scale_for("branch:1@80%");
+  // Nine tenths of 1.6 mm less the clearance of 0.2, over the lock's 1.8; chords of the waist's polygon are
+  // nearer.
+  CHECK(scale <= 0.70);
+  CHECK(scale >= 0.65);
+  CHECK(std::regex_search(toml,
+                          std::regex("mm of room at its narrowest, at \\(-?0\\.[01][0-9], -?0\\.[01][0-9], "
+                                     "(29|30)\\.")));
+  const ProgramRun plan =
+      run(folder, {"plan", "out/scene.toml", "--locks", "0", "--prefer", "quick", "--quiet"});
+  INFO(plan.out << plan.err);
+  CHECK(plan.status == 0);
+}
+
+TEST_CASE("a mesh of quadrilaterals becomes a scene, and is refused as a scene's mesh with the way to one") {
+  const TemporaryFolder folder;
+  std::string
+      text;  // a square tube of 8 x 8 mm along z, open at both ends, its walls 5 mm high quadrilaterals
+  for (int ring = 0; ring <= 8; ++ring)
+    text += "v -4 -4 " + std::to_string(5 * ring) + "\nv 4 -4 " + std::to_string(5 * ring) + "\nv 4 4 " +
+            std::to_string(5 * ring) + "\nv -4 4 " + std::to_string(5 * ring) + "\n";
+  for (int ring = 0; ring < 8; ++ring)
+    for (int k = 0; k < 4; ++k) {
+      const auto v = [&](int up, int side) {
+        return " " + std::to_string(4 * (ring + up) + (k + side) % 4 + 1);
+      };
+      text += "f" + v(0, 0) + v(0, 1) + v(1, 1) + v(1, 0) + "\n";
+    }
+  write_text(folder.path() / "square.obj", text);
+  const ProgramRun drawn = run(folder, {"scene", "square.obj", "-o", "out", "--quiet"});
+  INFO(drawn.out << drawn.err);
+  REQUIRE(drawn.status == 0);
+  CHECK(drawn.out.find("Split 32 faces with more than three corners into triangles.") != std::string::npos);
+  CHECK(drawn.out.find("farther than 0.000 mm") != std::string::npos);
+  check_takes(folder);
+  write_text(folder.path() / "out/channel.obj", text);
+  const ProgramRun refused = run(folder, {"check", "out/scene.toml", "--quiet"});
+  CHECK(refused.status == 2);
+  CHECK(refused.err.find("face 1 has 4 corners, split the faces into triangles by withy scene MESH -o DIR") !=
+        std::string::npos);
+}
+
 TEST_CASE("a volume becomes a scene in one command") {
   const TemporaryFolder folder;
   std::ofstream out(folder.path() / "tube.nrrd", std::ios::binary);

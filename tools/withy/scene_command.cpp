@@ -12,7 +12,9 @@
 
 #include "geometry/mesh/mesh.h"
 #include "geometry/mesh/mesh_bytes.h"
+#include "geometry/mesh/polygon_mesh.h"
 #include "geometry/repair/repair.h"
+#include "geometry/repair/triangulate.h"
 #include "geometry/volume/volume.h"
 #include "planner/anatomy/scene_draft.h"
 #include "planner/files/file_output.h"
@@ -183,9 +185,11 @@ ExitStatus draft(const Options& options, Repaired repaired, Progress& progress) 
 /// The triangles that the input is or has, in mm; and what was read and taken.
 Result<VolumeSurface> read_surface(const Options& options) {
   if (!is_volume_name(options.input)) {
-    auto mesh = read_mesh(options.input, *parse_length_unit(options.unit));
+    auto mesh = read_polygon_mesh(options.input, *parse_length_unit(options.unit));
     if (!mesh) return tl::unexpected(mesh.error());
-    return VolumeSurface{std::move(*mesh), {}};
+    VolumeSurface surface;
+    surface.mesh = triangulated(std::move(*mesh), surface.done);
+    return surface;
   }
   VolumeSettings settings;
   settings.label = options.label;

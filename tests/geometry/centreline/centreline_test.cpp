@@ -320,3 +320,38 @@ TEST_CASE("The same tube ten times larger or smaller has the same centreline, so
     CHECK_THAT(c.branches[0].length_mm(), WithinRel(60.0 * scale, 0.03));
   }
 }
+
+TEST_CASE("a middle line does not leave the lumen by an opening that lies along it") {
+  // A tube of 3 x 7 mm along z, 60 long, its wide side x = 1.5 left open between z = 12 and 48: beyond that
+  // opening all sides are farther off than in the tube.
+  const double side_mm = 1.5;
+  TriangleMesh mesh;
+  for (int ring = 0; ring <= 30; ++ring)
+    for (const auto& [x, y] : {std::pair(1, -1), std::pair(1, 1), std::pair(-1, 1), std::pair(-1, -1)})
+      mesh.vertices.emplace_back(side_mm * x, 3.5 * y, 2.0 * ring);
+  for (int ring = 0; ring < 30; ++ring)
+    for (int k = 0; k < 4; ++k) {
+      if (k == 0 && ring >= 6 && ring < 24) continue;
+      const auto v = [&](int up, int on) { return 4 * (ring + up) + (k + on) % 4; };
+      mesh.triangles.push_back({v(0, 0), v(0, 1), v(1, 1)});
+      mesh.triangles.push_back({v(0, 0), v(1, 1), v(1, 0)});
+    }
+  mesh.triangles.push_back({120, 121, 122});
+  mesh.triangles.push_back({120, 122, 123});
+  Entry entry;
+  entry.opening_radius_mm = 5.5;
+  const auto wall = make_wall(mesh, entry, Outlets::closed);
+  INFO((wall ? std::string() : wall.error().problem));
+  REQUIRE(wall);
+  int beside = 0;
+  const Centreline lines = compute_centreline(**wall);
+  for (const CentrelineBranch& branch : lines.branches)
+    for (std::size_t i = 1; i + 1 < branch.points.size(); ++i) {
+      const Eigen::Vector3d& p = branch.points[i].p_E;
+      beside += p.z() > 12.0 && p.z() < 48.0;
+      CAPTURE(p.transpose());
+      CHECK(p.x() <= side_mm + 1e-9);
+      CHECK((*wall)->inside(p));
+    }
+  CHECK(beside > 10);
+}
