@@ -8,6 +8,10 @@ file(WRITE "${WITHY_ROOMS_FILE}" "")
 # set-up commands switch it on.
 option(WITHY_PRECOMPILE "Compile with precompiled headers, for a clean build in less time" OFF)
 
+# Off by default as well: a missing include shows only where each file is compiled by itself, and whoever changes one file of a room
+# would compile them all.
+option(WITHY_UNITY "Compile the files of a room together, for a clean build in less time" OFF)
+
 # What most files include: other libraries' headers, and for rooms above planner/plan the scene and the plan as well.
 set(WITHY_COMMON_HEADERS
     <algorithm> <array> <bitset> <cmath> <functional> <map> <memory> <optional> <set> <span> <string> <string_view> <unordered_map> <vector>
@@ -51,6 +55,17 @@ function(withy_precompile target rooms libraries light)
   target_precompile_headers(${target} REUSE_FROM ${kind})
 endfunction()
 
+# withy_unity(TARGET)
+#   All files of one room are one for the compiler: what they include is read once, and what they instantiate of it is made once. So
+#   no two files of a room may give the same name to things of their own.
+function(withy_unity target)
+  if(WITHY_UNITY)
+    set_target_properties(${target} PROPERTIES UNITY_BUILD ON UNITY_BUILD_MODE BATCH UNITY_BUILD_BATCH_SIZE 0)
+    # gcc takes each of the files for a header then, whose types should not be made of a file's own.
+    target_compile_options(${target} PRIVATE $<$<CXX_COMPILER_ID:GNU>:-Wno-subobject-linkage>)
+  endif()
+endfunction()
+
 # withy_room(TARGET USES ROOMS... [LINK LIBRARIES...] [LINK_PRIVATE LIBRARIES...] [LIGHT])
 #   The room of this target is the folder that the call stands for: FOLDER, seen from the top of the project.
 #   USES names the targets of rooms declared before, so no circle of rooms can be written.
@@ -65,6 +80,7 @@ function(withy_room target)
   if(ARG_LIGHT)
     target_compile_options(${target} PRIVATE "$<$<CONFIG:Release>:-O1>")
   endif()
+  withy_unity(${target})
   withy_precompile(${target} "${ARG_USES}" "${ARG_LINK};${ARG_LINK_PRIVATE}" "${ARG_LIGHT}")
 
   # Loops that are built twice: once for any machine, once for AVX2, chosen at run time (geometry/distance/lanes.h).
@@ -72,7 +88,7 @@ function(withy_room target)
     set(for_avx2 ${sources})
     list(FILTER for_avx2 INCLUDE REGEX "_avx2\\.cpp$")
     if(for_avx2)
-      set_source_files_properties(${for_avx2} PROPERTIES COMPILE_OPTIONS "-mavx2;-mfma" SKIP_PRECOMPILE_HEADERS ON)
+      set_source_files_properties(${for_avx2} PROPERTIES COMPILE_OPTIONS "-mavx2;-mfma" SKIP_PRECOMPILE_HEADERS ON SKIP_UNITY_BUILD_INCLUSION ON)
     endif()
   endif()
 
