@@ -36,7 +36,7 @@ Triangles triangles_of(const TriangleMesh& mesh) {
   for (const auto& t : mesh.triangles) {
     const CornerPoints c = corners_of(mesh, t);
     const InexactKernel::Triangle_3 triangle({c[0].x(), c[0].y(), c[0].z()}, {c[1].x(), c[1].y(), c[1].z()},
-                                      {c[2].x(), c[2].y(), c[2].z()});
+                                             {c[2].x(), c[2].y(), c[2].z()});
     if (!triangle.is_degenerate()) out.push_back(triangle);
   }
   return out;
@@ -65,8 +65,8 @@ class Farthest {
     const Eigen::Vector3d ab = 0.5 * (c[0] + c[1]);
     const Eigen::Vector3d bc = 0.5 * (c[1] + c[2]);
     const Eigen::Vector3d ca = 0.5 * (c[2] + c[0]);
-    for (const CornerPoints& part :
-         {CornerPoints{c[0], ab, ca}, CornerPoints{c[1], bc, ab}, CornerPoints{c[2], ca, bc}, CornerPoints{ab, bc, ca}})
+    for (const CornerPoints& part : {CornerPoints{c[0], ab, ca}, CornerPoints{c[1], bc, ab},
+                                     CornerPoints{c[2], ca, bc}, CornerPoints{ab, bc, ca}})
       look_at(part, depth + 1);
   }
 

@@ -106,7 +106,7 @@ Result<void> check_name(const fs::path& place) {
   for (const fs::path& part : place)
     if (part.native().size() > kLongestName)
       return refused_place({}, fmt::format("a name in the output's path has {} bytes", part.native().size()),
-                     fmt::format("give one of at most {}", kLongestName));
+                           fmt::format("give one of at most {}", kLongestName));
   return {};
 }
 
@@ -158,13 +158,14 @@ Result<void> check_output_file(const fs::path& file, const std::vector<fs::path>
   if (!file.has_filename() || fs::is_directory(status))
     return refused_place(file, "this is a folder, where a file is to be written", "name a file");
   if (fs::is_symlink(status))
-    return refused_place(file, "this is a link, which is not written through", "name the file that it leads to");
+    return refused_place(file, "this is a link, which is not written through",
+                         "name the file that it leads to");
   if (fs::exists(status) && !fs::is_regular_file(status))
     return refused_place(file, "this is a device or a pipe, which is not written to", "name a file");
   for (const fs::path& input : inputs)
     if (same_place(file, input))
       return refused_place(file, "this is a file that is read, or another one of the answer",
-                     "name another file to write");
+                           "name another file to write");
   return check_writable(file, nearest_folder(file));
 }
 
@@ -174,8 +175,9 @@ Result<void> check_output_folder(const fs::path& folder, const std::set<std::str
   for (const std::string& name : names)
     for (const fs::path& input : inputs)
       if (same_place(folder / name, input))
-        return refused_place(folder / name, "this is a file that is read, and the answer has one of that name",
-                       "name another folder");
+        return refused_place(folder / name,
+                             "this is a file that is read, and the answer has one of that name",
+                             "name another folder");
   if (auto name = check_name(folder); !name) return name;
   std::error_code ignored;
   if (!fs::exists(fs::symlink_status(folder, ignored)))

@@ -33,7 +33,7 @@ class Opened {
 constexpr std::size_t kBytesPerMegabyte = std::size_t{1} << 20;
 
 tl::unexpected<InputError> refused_input(const std::filesystem::path& file, std::string problem,
-                                   std::string remedy) {
+                                         std::string remedy) {
   return input_error(file.string(), 1, 1, std::move(problem), std::move(remedy));
 }
 
@@ -79,7 +79,7 @@ Result<std::string> read_input(const std::filesystem::path& file, std::size_t mo
     return refused_input(file, "this is a pipe or a device, no file", "give the path of a regular file");
   const auto too_large = [&] {
     return refused_input(file, fmt::format("the file has more than {} MB", most / kBytesPerMegabyte),
-                   "give the file that was meant");
+                         "give the file that was meant");
   };
   if (static_cast<std::size_t>(about.st_size) > most) return too_large();
   std::string bytes(static_cast<std::size_t>(about.st_size), '\0');

@@ -203,7 +203,8 @@ class ElasticFitter {
     for (int round = 0; round < kNoiseRounds; ++round) {
       if (!solve_once()) return tl::unexpected(FitFault::not_converged);
       if (!share_degrees()) return tl::unexpected(FitFault::too_few);
-      if (std::max(renew(tip_, given_tip_, true), renew(tension_, given_tension_, false)) < kElasticSettled) break;
+      if (std::max(renew(tip_, given_tip_, true), renew(tension_, given_tension_, false)) < kElasticSettled)
+        break;
     }
     return result();
   }

@@ -160,7 +160,8 @@ class PlanJudge {
       return here(fmt::format("lock {} is {} already", action.lock + 1, engages ? "engaged" : "released"));
     if (!same_insertion(from, to) || !same_free_bend(from, to))
       return here("the segment moves while the lock switches");
-    if (MaybeDefect fault = engages ? check_lock(action, from, to) : check_unlock(action, from, to)) return fault;
+    if (MaybeDefect fault = engages ? check_lock(action, from, to) : check_unlock(action, from, to))
+      return fault;
     if (const auto breach = hardware_.switch_breach(from, action.lock)) return here(breach->sentence());
     if (MaybeDefect fault = check_field_of(action, from)) return fault;
     if (engages)

@@ -125,7 +125,7 @@ std::vector<ReportLine> report(const Scene& scene, const Design& design, const W
 }
 
 ExitStatus write_check_files(const CheckOptions& options, const std::string& text, const Scene& scene,
-                       const WallDistance& wall, const Centreline& centreline) {
+                             const WallDistance& wall, const Centreline& centreline) {
   FileBatch batch;
   batch.owns(options.folder, check_names());
   batch.add(options.folder / "report.txt", text);

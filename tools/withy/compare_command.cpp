@@ -99,7 +99,8 @@ void add_compare_proofs(FileBatch& batch, const CompareOptions& options, const A
   }
 }
 
-Result<void> write_compare_files(const CompareOptions& options, const PreparedScene& prepared, const Answered& answered) {
+Result<void> write_compare_files(const CompareOptions& options, const PreparedScene& prepared,
+                                 const Answered& answered) {
   FileBatch batch;
   add_compare_proofs(batch, options, answered);
   if (options.folder.empty()) {

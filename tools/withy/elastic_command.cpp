@@ -41,7 +41,8 @@ std::string both_bodies(const ElasticReport& report, const SoundPlan& read) {
   return page_html({read.prepared.scene, read.prepared.wall(), display, {std::move(plan)}});
 }
 
-ExitStatus write_and_print(const ElasticOptions& options, const ElasticReport& report, const SoundPlan& read) {
+ExitStatus write_and_print(const ElasticOptions& options, const ElasticReport& report,
+                           const SoundPlan& read) {
   const Scene& scene = read.prepared.scene;
   FileBatch batch;
   if (!options.folder.empty()) {

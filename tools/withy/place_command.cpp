@@ -136,7 +136,8 @@ Result<void> add_answer(FileBatch& batch, const PlaceOptions& options, const Pla
   return {};
 }
 
-Result<void> write_place_files(const PlaceOptions& options, const PlaceReport& report, const LayoutProofs& proofs) {
+Result<void> write_place_files(const PlaceOptions& options, const PlaceReport& report,
+                               const LayoutProofs& proofs) {
   FileBatch batch;
   if (auto added = add_answer(batch, options, report); !added) return added;
   if (!options.proofs.empty()) proofs.add_to(batch, options.proofs);

@@ -58,8 +58,8 @@ bool known_planner(const std::string& name) {
 }
 
 /// Everything that goes into the folder, whole or not at all. Returns what add_scripts says was left out.
-std::optional<std::string> add_plan_files(FileBatch& batch, const PlanOptions& options, const PreparedScene& prepared,
-                                     const Asked& asked) {
+std::optional<std::string> add_plan_files(FileBatch& batch, const PlanOptions& options,
+                                          const PreparedScene& prepared, const Asked& asked) {
   const std::string text = plan_text(prepared, asked, named_from(options.scene, options.folder));
   batch.owns(options.folder, plan_names());
   batch.add(options.folder / "plan.json", text);
@@ -71,7 +71,8 @@ std::optional<std::string> add_plan_files(FileBatch& batch, const PlanOptions& o
 }
 
 /// The certificate, packed where the file's name ends in .gz.
-void add_proof(FileBatch& batch, const PlanOptions& options, const PreparedScene& prepared, const Asked& asked) {
+void add_proof(FileBatch& batch, const PlanOptions& options, const PreparedScene& prepared,
+               const Asked& asked) {
   if (!asked.certificate) {
     say_aside(asked.answer.verdict == Verdict::unreachable
                   ? "no proof was written: the tip alone proves it, and the cells of a certificate do not "

@@ -182,8 +182,8 @@ void add_reports(FileBatch& batch, const ReachOptions& options, const PreparedSc
             reach_html(report, make_display_mesh(prepared.wall().channel(), kShadowTriangles)));
 }
 
-Result<void> write_reach_files(const ReachOptions& options, const PreparedScene& prepared, const ReachReport& report,
-                         const InterruptRequest& interrupt) {
+Result<void> write_reach_files(const ReachOptions& options, const PreparedScene& prepared,
+                               const ReachReport& report, const InterruptRequest& interrupt) {
   FileBatch batch;
   add_reports(batch, options, prepared, report);
   // What was proved until an interrupt leaves an earlier proof of more where it is.
@@ -193,7 +193,8 @@ Result<void> write_reach_files(const ReachOptions& options, const PreparedScene&
 }
 
 /// The proofs' places, none of which is one of `inputs` or a file of the answer.
-std::optional<ExitStatus> proof_refused(const ReachOptions& options, std::vector<std::filesystem::path> inputs) {
+std::optional<ExitStatus> proof_refused(const ReachOptions& options,
+                                        std::vector<std::filesystem::path> inputs) {
   if (options.proof.empty()) return std::nullopt;
   if (!options.folder.empty())
     for (const std::string& name : reach_names(false)) inputs.push_back(options.folder / name);

@@ -48,7 +48,8 @@ Refused missing(const Scene& scene, ScriptFault fault) {
 }
 
 /// The script as the unit gets it, replayed from itself alone: nothing leaves that does not hold.
-std::optional<Refused> unsound_ideal(const ScriptOptions& options, const SoundPlan& read, const Script& script) {
+std::optional<Refused> unsound_ideal(const ScriptOptions& options, const SoundPlan& read,
+                                     const Script& script) {
   Scene scene = read.prepared.scene;
   scene.required_clearance_mm = read.file.required_clearance_mm.value_or(scene.required_clearance_mm);
   const auto report = replay(script, scene, MotionVerifier(read.design, *read.prepared.distance),
@@ -74,7 +75,8 @@ tl::expected<PullCorrections, Refused> corrections_for(const ScriptOptions& opti
 }
 
 /// A corrected script is held against the body that it was made for.
-std::optional<Refused> unsound_elastic(const ScriptOptions& options, const SoundPlan& read, const Script& script) {
+std::optional<Refused> unsound_elastic(const ScriptOptions& options, const SoundPlan& read,
+                                       const Script& script) {
   Scene scene = read.prepared.scene;
   scene.required_clearance_mm = read.file.required_clearance_mm.value_or(scene.required_clearance_mm);
   const ElasticReplay played = replay_elastic(script, scene, read.design, *read.prepared.distance);

@@ -33,7 +33,8 @@ bool has_clocking_picture(const Design& design) {
   return design.lock_count() == 2 || design.lock_count() == 3;
 }
 
-const std::set<std::string> kSwitchNames = {"switch.txt", "switch.json", "switch-map.svg", "switch-clocking.svg"};
+const std::set<std::string> kSwitchNames = {"switch.txt", "switch.json", "switch-map.svg",
+                                            "switch-clocking.svg"};
 
 void add_switch_files(FileBatch& batch, const std::filesystem::path& folder, const SwitchReport& report) {
   batch.owns(folder, kSwitchNames);

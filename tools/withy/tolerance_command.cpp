@@ -76,8 +76,8 @@ tl::expected<Judged, Refused> judge(const ToleranceOptions& options, Progress& p
 }
 
 ExitStatus run_tolerance(const ToleranceOptions& options) {
-  if (const auto place =
-          check_output_folder(options.folder, tolerance_names(), {options.plan, options.scene, options.errors});
+  if (const auto place = check_output_folder(options.folder, tolerance_names(),
+                                             {options.plan, options.scene, options.errors});
       !place)
     return refuse(place.error());
   Progress progress(options.quiet);

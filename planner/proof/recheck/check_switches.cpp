@@ -51,7 +51,8 @@ class SwitchCheck {
     station_ = Interval(inquiry.robot.layout.station_mm[static_cast<std::size_t>(pair.lock)]);
   }
 
-  /// Looks at the pair's states; halves that are cut fewer than kSharedSwitchDepth times are fed to other threads.
+  /// Looks at the pair's states; halves that are cut fewer than kSharedSwitchDepth times are fed to other
+  /// threads.
   template <class Feed>
   void run(const Cell& whole, int depth, Feed&& feed) {
     std::vector<Cell> open = {whole};

@@ -13,7 +13,6 @@ constexpr double kSlideRounding_mm = 1e-8;
 // off by 1e-16.
 constexpr double kSamePlane = 1e-9;
 
-
 }  // namespace
 
 Lattice::Lattice(const std::optional<LatchHardware>& latch) {
