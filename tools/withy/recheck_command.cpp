@@ -19,7 +19,7 @@
 namespace withy {
 namespace {
 
-struct RecheckOptions {
+struct RecheckArguments {
   std::filesystem::path file;
   std::filesystem::path scene;
   std::optional<double> clearance_mm;
@@ -27,7 +27,7 @@ struct RecheckOptions {
   bool quiet = false;
 };
 
-ExitStatus run_recheck(const RecheckOptions& options) {
+ExitStatus run_recheck(const RecheckArguments& options) {
   Progress progress(options.quiet);
   progress.stage("reading the channel");
   const auto scene = read_scene(options.scene);
@@ -49,7 +49,7 @@ ExitStatus run_recheck(const RecheckOptions& options) {
 }  // namespace
 
 void add_recheck_command(CommandLine& line) {
-  auto options = std::make_shared<RecheckOptions>();
+  auto options = std::make_shared<RecheckArguments>();
   CLI::App& app =
       line.add("recheck",
                "Checks a proof or a plan from its file alone, by a program that shares nothing with the "
