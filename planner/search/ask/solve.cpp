@@ -10,6 +10,7 @@
 #include <fmt/core.h>
 
 #include "geometry/numbers/numbers.h"
+#include "geometry/numbers/rounding.h"
 #include "planner/effort/shares.h"
 #include "planner/plan/figures.h"
 #include "planner/search/ask/certify.h"
@@ -177,8 +178,8 @@ int locks_used(const Plan& plan) {
 std::string reserve_phrase(const Design& design, const Plan& plan) {
   const auto reserve = least_field_reserve(plan);
   if (!reserve || !std::isfinite(*reserve)) return {};
-  std::string phrase = fmt::format(", every lock switches with a reserve of at least {:.2f}",
-                                   std::floor(*reserve * 100.0 + 1e-3) / 100.0);
+  std::string phrase =
+      fmt::format(", every lock switches with a reserve of at least {:.2f}", decimals_down(*reserve, 2));
   if (!lacks_reserve(design, plan)) return phrase;
   const auto least = std::find_if(plan.actions.begin(), plan.actions.end(),
                                   [&](const PlannedAction& a) { return a.field_reserve == reserve; });
