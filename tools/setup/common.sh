@@ -3,7 +3,7 @@
 # Sourced by first-run and run-tests, from the root of the tree.
 
 # Processor time of a clean build of the target withy, without ccache, on an AMD EPYC; see "Build time" in DEVELOPERS.md.
-build_processor_seconds=770
+build_processor_seconds=680
 
 # "3 min 20 s", "45 s".
 duration() {
@@ -69,12 +69,13 @@ install_page_packages() {
   install_packages tools/setup/packages.page || say "Going on without node and npm: withy will have no page"
 }
 
-# How many compilers run side by side: one per core, but no more than memory holds. A file that uses CGAL takes 1 to 2 GB, one 3.6 GB.
+# How many compilers run side by side: one per core, but no more than memory holds. A room takes up to 1.8 GB to compile, and one at a
+# time of two (geometry/CMakeLists.txt) close to 4 GB.
 build_jobs() {
   local cores memory_kb by_memory
   cores=$(nproc)
   memory_kb=$(awk '/^MemAvailable:/ { print $2 }' /proc/meminfo)
-  by_memory=$((memory_kb / 2000000))
+  by_memory=$(((memory_kb - 2000000) / 1800000))
   if [[ $by_memory -lt 1 ]]; then
     by_memory=1
   fi
