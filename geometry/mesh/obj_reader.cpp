@@ -45,7 +45,7 @@ tl::expected<std::size_t, MeshFileFault> read_corner(const Word& word, Obj& obj)
   return vertex;
 }
 
-std::optional<MeshFileFault> read_polygon(WordReader& words, const Word& start, Obj& obj) {
+std::optional<MeshFileFault> read_face(WordReader& words, const Word& start, Obj& obj) {
   std::array<std::size_t, 3> triangle{};
   std::size_t corners = 0;
   while (const auto word = words.on_line()) {
@@ -60,7 +60,7 @@ std::optional<MeshFileFault> read_polygon(WordReader& words, const Word& start, 
 }
 
 std::optional<MeshFileFault> read_line(WordReader& words, const Word& first, Obj& obj) {
-  if (first.text == "f") return read_polygon(words, first, obj);
+  if (first.text == "f") return read_face(words, first, obj);
   if (first.text == "v") {
     Eigen::Vector3d point;
     if (auto fault = read_point(words, obj.soup.points.size() + 1, point)) return fault;
