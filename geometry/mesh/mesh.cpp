@@ -30,12 +30,12 @@
 namespace withy {
 namespace {
 
-using Kernel = CGAL::Simple_cartesian<double>;
-using Point = Kernel::Point_3;
+using WrittenKernel = CGAL::Simple_cartesian<double>;
+using WrittenPoint = WrittenKernel::Point_3;
 using Polygon = std::vector<std::size_t>;
 
-struct Soup {
-  std::vector<Point> points;
+struct WrittenSoup {
+  std::vector<WrittenPoint> points;
   std::vector<Polygon> polygons;
 };
 
@@ -93,8 +93,8 @@ TriangleMesh scaled_mesh(FaceSoup soup, double scale) {
   return mesh;
 }
 
-Soup soup_of(const TriangleMesh& mesh) {
-  Soup soup;
+WrittenSoup written_soup(const TriangleMesh& mesh) {
+  WrittenSoup soup;
   soup.points.reserve(mesh.vertices.size());
   for (const Eigen::Vector3d& v : mesh.vertices) soup.points.emplace_back(v.x(), v.y(), v.z());
   soup.polygons.reserve(mesh.triangles.size());
@@ -105,7 +105,7 @@ Soup soup_of(const TriangleMesh& mesh) {
   return soup;
 }
 
-bool write_soup(std::ostream& out, MeshFormat format, const Soup& soup) {
+bool write_soup(std::ostream& out, MeshFormat format, const WrittenSoup& soup) {
   // Seventeen digits bring every double back as it was.
   out.precision(std::numeric_limits<double>::max_digits10);
   switch (format) {
@@ -186,7 +186,7 @@ Result<std::string> mesh_bytes(const TriangleMesh& mesh, const std::filesystem::
   const auto format = mesh_format(file);
   if (!format) return unknown_ending(file);
   std::ostringstream out;
-  if (!write_soup(out, *format, soup_of(mesh)))
+  if (!write_soup(out, *format, written_soup(mesh)))
     return input_error(printable(file), 1, 1, "the mesh can't be written down", "name another format");
   return std::move(out).str();
 }

@@ -16,16 +16,16 @@
 namespace withy {
 namespace {
 
-using Kernel = CGAL::Simple_cartesian<double>;
-using Triangles = std::vector<Kernel::Triangle_3>;
-using Primitive = CGAL::AABB_triangle_primitive<Kernel, Triangles::const_iterator>;
-using Tree = CGAL::AABB_tree<CGAL::AABB_traits<Kernel, Primitive>>;
-using Corners = std::array<Eigen::Vector3d, 3>;
+using InexactKernel = CGAL::Simple_cartesian<double>;
+using Triangles = std::vector<InexactKernel::Triangle_3>;
+using Primitive = CGAL::AABB_triangle_primitive<InexactKernel, Triangles::const_iterator>;
+using Tree = CGAL::AABB_tree<CGAL::AABB_traits<InexactKernel, Primitive>>;
+using CornerPoints = std::array<Eigen::Vector3d, 3>;
 
 /// A triangle needs no more halvings than bring a metre to a micrometre.
 constexpr int kDeepest = 20;
 
-Corners corners_of(const TriangleMesh& mesh, const std::array<int, 3>& t) {
+CornerPoints corners_of(const TriangleMesh& mesh, const std::array<int, 3>& t) {
   return {mesh.vertices[static_cast<std::size_t>(t[0])], mesh.vertices[static_cast<std::size_t>(t[1])],
           mesh.vertices[static_cast<std::size_t>(t[2])]};
 }
@@ -34,16 +34,16 @@ Triangles triangles_of(const TriangleMesh& mesh) {
   Triangles out;
   out.reserve(mesh.triangles.size());
   for (const auto& t : mesh.triangles) {
-    const Corners c = corners_of(mesh, t);
-    const Kernel::Triangle_3 triangle({c[0].x(), c[0].y(), c[0].z()}, {c[1].x(), c[1].y(), c[1].z()},
-                                      {c[2].x(), c[2].y(), c[2].z()});
+    const CornerPoints c = corners_of(mesh, t);
+    const InexactKernel::Triangle_3 triangle({c[0].x(), c[0].y(), c[0].z()}, {c[1].x(), c[1].y(), c[1].z()},
+                                             {c[2].x(), c[2].y(), c[2].z()});
     if (!triangle.is_degenerate()) out.push_back(triangle);
   }
   return out;
 }
 
 /// The corners in an order of their own, whichever way the triangle runs.
-std::array<double, 9> key_of(Corners c) {
+std::array<double, 9> key_of(CornerPoints c) {
   std::sort(c.begin(), c.end(), [](const Eigen::Vector3d& a, const Eigen::Vector3d& b) {
     return std::lexicographical_compare(a.begin(), a.end(), b.begin(), b.end());
   });
@@ -54,7 +54,7 @@ class Farthest {
  public:
   explicit Farthest(const Tree& tree) : tree_(tree) {}
 
-  void look_at(const Corners& c, int depth = 0) {
+  void look_at(const CornerPoints& c, int depth = 0) {
     const Eigen::Vector3d middle = (c[0] + c[1] + c[2]) / 3.0;
     double radius = 0.0;
     for (const Eigen::Vector3d& p : c) radius = std::max(radius, (p - middle).norm());
@@ -65,8 +65,8 @@ class Farthest {
     const Eigen::Vector3d ab = 0.5 * (c[0] + c[1]);
     const Eigen::Vector3d bc = 0.5 * (c[1] + c[2]);
     const Eigen::Vector3d ca = 0.5 * (c[2] + c[0]);
-    for (const Corners& part :
-         {Corners{c[0], ab, ca}, Corners{c[1], bc, ab}, Corners{c[2], ca, bc}, Corners{ab, bc, ca}})
+    for (const CornerPoints& part : {CornerPoints{c[0], ab, ca}, CornerPoints{c[1], bc, ab},
+                                     CornerPoints{c[2], ca, bc}, CornerPoints{ab, bc, ca}})
       look_at(part, depth + 1);
   }
 
@@ -86,9 +86,9 @@ class Farthest {
 double farthest_from(const TriangleMesh& from, const TriangleMesh& to) {
   std::set<std::array<double, 9>> shared;
   for (const auto& t : to.triangles) shared.insert(key_of(corners_of(to, t)));
-  std::vector<Corners> changed;
+  std::vector<CornerPoints> changed;
   for (const auto& t : from.triangles) {
-    const Corners c = corners_of(from, t);
+    const CornerPoints c = corners_of(from, t);
     if (!shared.contains(key_of(c))) changed.push_back(c);
   }
   if (changed.empty()) return 0.0;
@@ -96,9 +96,9 @@ double farthest_from(const TriangleMesh& from, const TriangleMesh& to) {
   Tree tree(triangles.begin(), triangles.end());
   tree.accelerate_distance_queries();
   Farthest farthest(tree);
-  for (const Corners& c : changed)  // a first guess, so that little is cut
+  for (const CornerPoints& c : changed)  // a first guess, so that little is cut
     for (const Eigen::Vector3d& p : c) farthest.touch(p);
-  for (const Corners& c : changed) farthest.look_at(c);
+  for (const CornerPoints& c : changed) farthest.look_at(c);
   return farthest.bound();
 }
 

@@ -48,6 +48,10 @@ class ElasticChain {
   const Eigen::Matrix3d& node_R(int n) const { return node_R_[static_cast<std::size_t>(n)]; }
   const ElementMesh& mesh() const { return *mesh_; }
   int strains() const { return strains_; }
+  /// Where the unknowns of flexible element i begin.
+  Eigen::Index column(int i) const {
+    return static_cast<Eigen::Index>(mesh_->elements()[static_cast<std::size_t>(i)].flexible) * strains_;
+  }
   double exposed_from_mm() const { return exposed_from_; }
 
   /// Pose in E of the cross-section at station s; s < 0 is the shaft.

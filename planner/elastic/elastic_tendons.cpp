@@ -10,11 +10,6 @@ namespace {
 /// Below this share the two bounds of a tension are one, and it follows the base's.
 constexpr double kNoPlay = 1e-12;
 
-Eigen::Index column_of(const ElasticChain& chain, int i) {
-  return static_cast<Eigen::Index>(chain.mesh().elements()[static_cast<std::size_t>(i)].flexible) *
-         chain.strains();
-}
-
 /// d (what is carried at p, beyond element i) / d x_i.
 StrainColumns carried_by(const ElasticChain& chain, int i, const Eigen::Vector3d& p_E) {
   const PlacedElement& e = chain.element(i);
@@ -80,7 +75,7 @@ void ElasticTendons::measure_continuous(const ElasticChain& chain, const Eigen::
   for (const Gap& gap : gap_) {
     const PlacedElement& e = chain.element(gap.first);
     if (!e.bends) continue;
-    const Eigen::Index at = column_of(chain, gap.first);
+    const Eigen::Index at = chain.column(gap.first);
     for (int k = 0; k < count(); ++k) {
       gradient_.block<2, 1>(at, k) = e.length_mm * r * direction_[static_cast<std::size_t>(k)];
       if (chain.strains() == kMostStrains) gradient_(at + 3, k) = e.length_mm;
@@ -105,7 +100,7 @@ void ElasticTendons::measure_disks(const ElasticChain& chain) {
       shortening_(k) += straight - distance;
       for (int i = gap.first; i < gap.last; ++i)
         if (chain.element(i).bends)
-          gradient_.block(column_of(chain, i), k, q, 1) -=
+          gradient_.block(chain.column(i), k, q, 1) -=
               (carried_by(chain, i, far).transpose() * way / distance).head(q);
     }
   }
@@ -118,7 +113,7 @@ void ElasticTendons::measure_turns(const ElasticChain& chain, const Eigen::Vecto
     const PlacedElement& e = chain.element(i);
     double own = 0.0;
     if (e.bends) {
-      const Eigen::Index at = column_of(chain, i);
+      const Eigen::Index at = chain.column(i);
       const Eigen::Vector2d u = strain.segment<2>(at);
       own = e.length_mm * u.norm();
       if (own > 0.0) turn_.segment<2>(at) = e.length_mm * u.normalized();
@@ -168,7 +163,7 @@ void ElasticTendons::add(const ElasticChain& chain, ForceBalance& balance) const
   for (int i = 0; i < chain.mesh().count(); ++i) {
     const int g = gap_of_element_[static_cast<std::size_t>(i)];
     if (g < 0 || !chain.element(i).bends) continue;
-    const Eigen::Index at = column_of(chain, i);
+    const Eigen::Index at = chain.column(i);
     if (!disks_)
       balance.force.segment(at, q).noalias() -= gradient_.middleRows(at, q) * tension_.row(g).transpose();
     if (q == kMostStrains)
@@ -202,7 +197,7 @@ void ElasticTendons::add_gap_forces(const ElasticChain& chain, const Gap& gap, i
     for (int i = gap.first; i < gap.last; ++i)
       for (int j = gap.first; j < gap.last; ++j)
         if (chain.element(i).bends && chain.element(j).bends)
-          balance.tangent.block(column_of(chain, i), column_of(chain, j), q, q) +=
+          balance.tangent.block(chain.column(i), chain.column(j), q, q) +=
               (carried_by(chain, i, far).transpose() * across * carried_by(chain, j, far))
                   .topLeftCorner(q, q);
   }
@@ -214,12 +209,12 @@ void ElasticTendons::add_friction_tangent(const ElasticChain& chain, ForceBalanc
     const int g = gap_of_element_[static_cast<std::size_t>(i)];
     if (g < 0 || !chain.element(i).bends) continue;
     const Gap& gap = gap_[static_cast<std::size_t>(g)];
-    const Eigen::Index at = column_of(chain, i);
+    const Eigen::Index at = chain.column(i);
     const Eigen::VectorXd row = gradient_.middleRows(at, q) * friction_.row(g).transpose();
     if (row.isZero(0.0)) continue;
     for (int j = 0; j <= gap.middle_element; ++j) {
       if (!chain.element(j).bends) continue;
-      const Eigen::Index from = column_of(chain, j);
+      const Eigen::Index from = chain.column(j);
       const double share = j == gap.middle_element ? gap.share : 1.0;
       balance.tangent.block(at, from, q, 2) -= (share * row) * turn_.segment<2>(from).transpose();
     }

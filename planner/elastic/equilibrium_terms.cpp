@@ -23,11 +23,6 @@ struct Beyond {
   Eigen::Vector3d C = Eigen::Vector3d::Zero();  ///< N mm: weights times arms from the element's end
 };
 
-Eigen::Index column_of(const ElasticChain& chain, int i) {
-  return static_cast<Eigen::Index>(chain.mesh().elements()[static_cast<std::size_t>(i)].flexible) *
-         chain.strains();
-}
-
 /// (-x_y, x_x, x_tau): from strains to rotation per mm.
 Eigen::Matrix3d strain_axes() {
   Eigen::Matrix3d P;
@@ -48,7 +43,7 @@ void add_own_tangent(const ElasticChain& chain, int i, const Beyond& beyond, con
                                arc.transposed_change(c.cross(g_own)) +
                                J.transpose() * cross_matrix(g_own) * cross_matrix(c) * J;
   const Eigen::Matrix3d P = strain_axes();
-  const Eigen::Index at = column_of(chain, i);
+  const Eigen::Index at = chain.column(i);
   balance.tangent.block<3, 3>(at, at) -= h * h * (P.transpose() * by_a * P);
   if (chain.strains() < kMostStrains) return;
   const Eigen::Vector3d mixed =
@@ -66,7 +61,7 @@ void add_forces(const ElasticChain& chain, int first, const std::vector<Beyond>&
     const int i = first + static_cast<int>(n);
     const PlacedElement& e = chain.element(i);
     if (!e.bends) continue;
-    const Eigen::Index at = column_of(chain, i);
+    const Eigen::Index at = chain.column(i);
     const Eigen::Vector4d Q = e.D.transpose() * beyond[n].F + e.B.transpose() * beyond[n].C.cross(g);
     balance.force.segment(at, q) -= Q.head(q);
     if (!balance.wants_tangent) continue;
@@ -76,7 +71,7 @@ void add_forces(const ElasticChain& chain, int first, const std::vector<Beyond>&
     for (int j = first; j < i; ++j) {
       if (!chain.element(j).bends) continue;
       const Eigen::Matrix4d block = by_turn * chain.element(j).B;
-      const Eigen::Index from = column_of(chain, j);
+      const Eigen::Index from = chain.column(j);
       balance.tangent.block(at, from, q, q) -= block.topLeftCorner(q, q);
       balance.tangent.block(from, at, q, q) -= block.topLeftCorner(q, q).transpose();
     }
@@ -113,7 +108,7 @@ void add_stiffness(const Design& design, const ElasticChain& chain, const Eigen:
   const int q = chain.strains();
   for (int i = 0; i < chain.mesh().count(); ++i) {
     if (!chain.element(i).bends) continue;
-    const Eigen::Index at = column_of(chain, i);
+    const Eigen::Index at = chain.column(i);
     const Eigen::Vector4d k = stiffness * chain.element(i).length_mm;
     balance.force.segment(at, q) += k.head(q).cwiseProduct(strain.segment(at, q));
     if (balance.wants_tangent) balance.tangent.block(at, at, q, q).diagonal() += k.head(q);

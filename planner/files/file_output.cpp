@@ -24,7 +24,7 @@ InputError cannot_write(const fs::path& file, const std::error_code& why) {
           "name a place that exists and may be written to"};
 }
 
-tl::unexpected<InputError> refused(const fs::path& place, std::string problem, std::string remedy) {
+tl::unexpected<InputError> refused_place(const fs::path& place, std::string problem, std::string remedy) {
   return input_error(place.string(), 1, 1, std::move(problem), std::move(remedy));
 }
 
@@ -100,13 +100,13 @@ Result<void> check_writable(const fs::path& place, const fs::path& folder) {
 
 Result<void> check_name(const fs::path& place) {
   if (!is_utf8(place.native()))
-    return refused(place, "this name is no UTF-8", "give names that are, as the files hold them");
+    return refused_place(place, "this name is no UTF-8", "give names that are, as the files hold them");
   if (place.native().size() > kLongestPath)
-    return refused({}, "the name of the output is too long", "give a shorter one");
+    return refused_place({}, "the name of the output is too long", "give a shorter one");
   for (const fs::path& part : place)
     if (part.native().size() > kLongestName)
-      return refused({}, fmt::format("a name in the output's path has {} bytes", part.native().size()),
-                     fmt::format("give one of at most {}", kLongestName));
+      return refused_place({}, fmt::format("a name in the output's path has {} bytes", part.native().size()),
+                           fmt::format("give one of at most {}", kLongestName));
   return {};
 }
 
@@ -156,15 +156,16 @@ Result<void> check_output_file(const fs::path& file, const std::vector<fs::path>
   std::error_code ignored;
   const fs::file_status status = fs::symlink_status(file, ignored);
   if (!file.has_filename() || fs::is_directory(status))
-    return refused(file, "this is a folder, where a file is to be written", "name a file");
+    return refused_place(file, "this is a folder, where a file is to be written", "name a file");
   if (fs::is_symlink(status))
-    return refused(file, "this is a link, which is not written through", "name the file that it leads to");
+    return refused_place(file, "this is a link, which is not written through",
+                         "name the file that it leads to");
   if (fs::exists(status) && !fs::is_regular_file(status))
-    return refused(file, "this is a device or a pipe, which is not written to", "name a file");
+    return refused_place(file, "this is a device or a pipe, which is not written to", "name a file");
   for (const fs::path& input : inputs)
     if (same_place(file, input))
-      return refused(file, "this is a file that is read, or another one of the answer",
-                     "name another file to write");
+      return refused_place(file, "this is a file that is read, or another one of the answer",
+                           "name another file to write");
   return check_writable(file, nearest_folder(file));
 }
 
@@ -174,14 +175,15 @@ Result<void> check_output_folder(const fs::path& folder, const std::set<std::str
   for (const std::string& name : names)
     for (const fs::path& input : inputs)
       if (same_place(folder / name, input))
-        return refused(folder / name, "this is a file that is read, and the answer has one of that name",
-                       "name another folder");
+        return refused_place(folder / name,
+                             "this is a file that is read, and the answer has one of that name",
+                             "name another folder");
   if (auto name = check_name(folder); !name) return name;
   std::error_code ignored;
   if (!fs::exists(fs::symlink_status(folder, ignored)))
     return check_writable(folder, nearest_folder(folder / "x"));
   if (!fs::is_directory(folder, ignored))
-    return refused(folder, "this is no folder", "name a folder, or one that is still to be made");
+    return refused_place(folder, "this is no folder", "name a folder, or one that is still to be made");
   return check_writable(folder, folder);
 }
 

@@ -32,8 +32,8 @@ class Opened {
 
 constexpr std::size_t kBytesPerMegabyte = std::size_t{1} << 20;
 
-tl::unexpected<InputError> refused(const std::filesystem::path& file, std::string problem,
-                                   std::string remedy) {
+tl::unexpected<InputError> refused_input(const std::filesystem::path& file, std::string problem,
+                                         std::string remedy) {
   return input_error(file.string(), 1, 1, std::move(problem), std::move(remedy));
 }
 
@@ -70,16 +70,16 @@ std::size_t first_fault_of_utf8(std::string_view text) {
 Result<std::string> read_input(const std::filesystem::path& file, std::size_t most) {
   // The system would open what stands before it.
   if (file.native().find('\0') != std::string::npos)
-    return refused(file, "this name holds a zero byte", "give the path of a readable file");
+    return refused_input(file, "this name holds a zero byte", "give the path of a readable file");
   const Opened opened(file);
   struct stat about = {};
   if (*opened < 0 || ::fstat(*opened, &about) != 0 || S_ISDIR(about.st_mode))
-    return refused(file, "the file can't be read", "give the path of a readable file");
+    return refused_input(file, "the file can't be read", "give the path of a readable file");
   if (!S_ISREG(about.st_mode))
-    return refused(file, "this is a pipe or a device, no file", "give the path of a regular file");
+    return refused_input(file, "this is a pipe or a device, no file", "give the path of a regular file");
   const auto too_large = [&] {
-    return refused(file, fmt::format("the file has more than {} MB", most / kBytesPerMegabyte),
-                   "give the file that was meant");
+    return refused_input(file, fmt::format("the file has more than {} MB", most / kBytesPerMegabyte),
+                         "give the file that was meant");
   };
   if (static_cast<std::size_t>(about.st_size) > most) return too_large();
   std::string bytes(static_cast<std::size_t>(about.st_size), '\0');
@@ -89,7 +89,7 @@ Result<std::string> read_input(const std::filesystem::path& file, std::size_t mo
     if (got == bytes.size()) bytes.resize(std::min(most + 1, 2 * bytes.size() + 4096));
     const ssize_t n = ::read(*opened, bytes.data() + got, bytes.size() - got);
     if (n < 0 && errno == EINTR) continue;
-    if (n < 0) return refused(file, "the file can't be read", "give the path of a readable file");
+    if (n < 0) return refused_input(file, "the file can't be read", "give the path of a readable file");
     if (n == 0) break;
     got += static_cast<std::size_t>(n);
     if (got > most) return too_large();

@@ -18,7 +18,7 @@ namespace {
 /// Blocks of the problem: rigidity (logarithm of its ratio to the scene's: it stays positive, and what it
 /// shares with friction is straight), friction, slacks, shift, turn, then curvatures
 /// (in units of one over the segment's length).
-enum Block : int { kRigidity, kFriction, kFirstSlack };
+enum Block : int { kRigidityBlock, kFrictionBlock, kFirstSlack };
 
 std::size_t index(int k) {
   return static_cast<std::size_t>(k);
@@ -162,7 +162,7 @@ void BenchModel::residuals(int row, const BenchParameters& parameters, const std
 
 std::vector<Eigen::VectorXd> BenchModel::start() const {
   std::vector<Eigen::VectorXd> blocks(index(asked()), Eigen::VectorXd::Zero(1));
-  blocks[kFriction](0) = design_.tendons()->friction_coefficient;
+  blocks[kFrictionBlock](0) = design_.tendons()->friction_coefficient;
   const double unit = 1.0 / design_.length_mm();
   std::vector<Eigen::Vector2d> u_of_row;
   for (int row = 0; row < static_cast<int>(measured_.rows.size()); ++row) {
@@ -226,8 +226,8 @@ std::vector<Reading> BenchModel::readings() const {
 
 BenchParameters BenchModel::parameters(const std::vector<Eigen::VectorXd>& blocks) const {
   BenchParameters p;
-  p.rigidity_Nmm2 = printed(kRigidity, blocks[kRigidity](0));
-  p.friction = blocks[kFriction](0);
+  p.rigidity_Nmm2 = printed(kRigidityBlock, blocks[kRigidityBlock](0));
+  p.friction = blocks[kFrictionBlock](0);
   p.slack_mm.resize(tendons_);
   for (int k = 0; k < tendons_; ++k) p.slack_mm(k) = blocks[index(kFirstSlack + k)](0);
   for (int k = 0; k < 3; ++k) {
@@ -238,7 +238,7 @@ BenchParameters BenchModel::parameters(const std::vector<Eigen::VectorXd>& block
 }
 
 double BenchModel::printed(int parameter, double number) const {
-  if (parameter == kRigidity) return design_.segment().flexural_rigidity_Nmm2 * std::exp(number);
+  if (parameter == kRigidityBlock) return design_.segment().flexural_rigidity_Nmm2 * std::exp(number);
   return parameter >= asked() - 3 ? kDegreesPerRadian * number : number;
 }
 

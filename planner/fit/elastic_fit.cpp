@@ -41,8 +41,8 @@ constexpr double kNoBody = 1e3;
 /// Noise that the estimation begins with (mm, N), and what no reading is finer than.
 constexpr double kFirstTip_mm = 0.3, kFirstTension_N = 0.1, kFinest = 1e-6;
 constexpr int kNoiseRounds = 8;
-constexpr double kSettled = 1e-2;
-constexpr double kConfidence = 0.95;
+constexpr double kElasticSettled = 1e-2;
+constexpr double kElasticConfidence = 0.95;
 
 using BodyNumbers = std::array<double, kShift>;  // as the problem has them
 
@@ -203,7 +203,8 @@ class ElasticFitter {
     for (int round = 0; round < kNoiseRounds; ++round) {
       if (!solve_once()) return tl::unexpected(FitFault::not_converged);
       if (!share_degrees()) return tl::unexpected(FitFault::too_few);
-      if (std::max(renew(tip_, given_tip_, true), renew(tension_, given_tension_, false)) < kSettled) break;
+      if (std::max(renew(tip_, given_tip_, true), renew(tension_, given_tension_, false)) < kElasticSettled)
+        break;
     }
     return result();
   }
@@ -270,7 +271,7 @@ class ElasticFitter {
     out.degrees_of_freedom = tip_.degrees_of_freedom + tension_.degrees_of_freedom;
     out.confounded = knowledge_.confounded;
     const boost::math::students_t distribution(out.degrees_of_freedom);
-    const double factor = boost::math::quantile(distribution, 0.5 * (1.0 + kConfidence));
+    const double factor = boost::math::quantile(distribution, 0.5 * (1.0 + kElasticConfidence));
     const std::vector<std::string> names = elastic_parameter_names();
     const std::vector<Eigen::VectorXd> scene = model_.start();
     for (int k = 0; k < kAsked; ++k) {

@@ -16,16 +16,17 @@ namespace {
 
 using Json = nlohmann::ordered_json;
 
-Json vector(const Eigen::Vector2d& v) {
+Json bend_json(const Eigen::Vector2d& v) {
   return {v.x(), v.y()};
 }
 
 Json step_json(const RouteStep& step) {
   Json engaged = Json::array(), theta = Json::array();
   for (std::size_t lock = 0; lock < kMaxLocks; ++lock) engaged.push_back(step.to.engaged.test(lock));
-  for (const Eigen::Vector2d& bend : step.to.theta_frozen) theta.push_back(vector(bend));
-  return {{"lock", step.lock + 1}, {"engages", step.engages}, {"insertion_mm", step.to.insertion_mm},
-          {"engaged", engaged},    {"theta_rad", theta},      {"curvature_per_mm", vector(step.to.u_free)}};
+  for (const Eigen::Vector2d& bend : step.to.theta_frozen) theta.push_back(bend_json(bend));
+  return {
+      {"lock", step.lock + 1}, {"engages", step.engages}, {"insertion_mm", step.to.insertion_mm},
+      {"engaged", engaged},    {"theta_rad", theta},      {"curvature_per_mm", bend_json(step.to.u_free)}};
 }
 
 Eigen::Vector2d vector_of(const JsonNode& node, std::string_view quantity = "") {

@@ -23,7 +23,7 @@ constexpr double kWrittenSteps = 1e6;
 constexpr double kRimSpare_mm = 0.1;
 constexpr double kRimSpare = 0.02;
 
-Json vector(const Eigen::Vector3d& v) {
+Json point_json(const Eigen::Vector3d& v) {
   return {v.x(), v.y(), v.z()};
 }
 
@@ -82,7 +82,7 @@ Json channel_json(const LiveScene& scene, const DisplayMesh& display) {
   out["mended"] = channel.mended;
   const Eigen::Isometry3d& X_SE = channel.entry.X_SE;
   for (std::size_t i = 0; i < channel.openings.size(); ++i)
-    out["openings"][i]["into"] = vector(X_SE.linear() * inward_E(channel, channel.openings[i]));
+    out["openings"][i]["into"] = point_json(X_SE.linear() * inward_E(channel, channel.openings[i]));
   return out;
 }
 
@@ -94,7 +94,7 @@ Json centreline_json(const LiveScene& scene, const DisplayMesh& display, const C
   for (const CentrelineBranch& branch : centreline.branches) {
     Json points = Json::array(), radius = Json::array();
     for (const CentrelinePoint& q : branch.points) {
-      points.push_back(vector(X_SE * q.p_E));
+      points.push_back(point_json(X_SE * q.p_E));
       radius.push_back(q.radius_mm);
       all.push_back(&q);
     }

@@ -25,22 +25,22 @@ namespace {
 
 constexpr std::size_t kLongestFolderName = 60;
 
-Json number(std::optional<double> value) {
+Json number_or_null(std::optional<double> value) {
   return value && std::isfinite(*value) ? Json(*value + 0.0) : Json(nullptr);
 }
 
 Json plan_figures(const Plan& plan) {
   const auto switches = std::count_if(plan.actions.begin(), plan.actions.end(),
                                       [](const PlannedAction& a) { return a.lock >= 0 && a.leg == Leg::in; });
-  return {{"clearance_mm", number(plan.clearance_mm)},
-          {"reserve", number(least_field_reserve(plan))},
+  return {{"clearance_mm", number_or_null(plan.clearance_mm)},
+          {"reserve", number_or_null(least_field_reserve(plan))},
           {"hunt_missing", plan.without_hunt() != nullptr},
           {"switches", switches},
           {"actions", plan.actions.size()},
-          {"tension_N", number(plan.largest.tension_N)},
-          {"pull_mm", number(plan.largest.pull_mm)},
-          {"field_mT", number(plan.largest.field_mT)},
-          {"lock_moment_Nmm", number(plan.largest.lock_moment_Nmm)}};
+          {"tension_N", number_or_null(plan.largest.tension_N)},
+          {"pull_mm", number_or_null(plan.largest.pull_mm)},
+          {"field_mT", number_or_null(plan.largest.field_mT)},
+          {"lock_moment_Nmm", number_or_null(plan.largest.lock_moment_Nmm)}};
 }
 
 Json cell_json(const Cell& cell) {
@@ -54,7 +54,7 @@ Json cell_json(const Cell& cell) {
   out["decided_s"] = cell.decided_s;
   if (answer.plan) out["plan"] = plan_figures(*answer.plan);
   if (answer.approach)
-    out["approach"] = {{"distance_mm", number(answer.approach->distance_mm)},
+    out["approach"] = {{"distance_mm", number_or_null(answer.approach->distance_mm)},
                        {"blocked_by", answer.approach->blocked_by},
                        {"state", state_json(cell.problem->design, answer.approach->state)}};
   return out;

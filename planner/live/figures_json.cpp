@@ -20,7 +20,7 @@ namespace {
 /// again for the halvings that a stopped hand is followed by.
 constexpr double kContact_mm = 2.0 * kClearanceSlack_mm;
 
-Json vector(const Eigen::Vector3d& v) {
+Json rounded_json(const Eigen::Vector3d& v) {
   return {number(v.x()), number(v.y()), number(v.z())};
 }
 
@@ -33,7 +33,7 @@ Json clearance_json(const LiveScene& scene, const StepJudge& judge, const State&
           {"proved_mm", number(proved)},
           {"required_mm", judge.problem().required_clearance_mm},
           {"station_mm", number(spot->station_mm)},
-          {"wall_mm", vector(spot->wall_S)},
+          {"wall_mm", rounded_json(spot->wall_S)},
           {"contact", spot->clearance_mm <= judge.problem().required_clearance_mm + kContact_mm}};
 }
 
@@ -73,7 +73,7 @@ Json lock_json(const StepJudge& judge, const State& state, const HardwareUse& us
   if (const auto breach = judge.hardware().switch_breach(state, lock)) {
     out["refusal"] = breach->sentence();
   } else if (const auto choice = judge.hardware().switch_choice(state, lock)) {
-    out["field_mT"] = vector(choice->field_S);
+    out["field_mT"] = rounded_json(choice->field_S);
     out["reserve"] = number(choice->currents.reserve);
   }
   return out;
@@ -103,8 +103,8 @@ Json figures_json(const LiveScene& scene, const StepJudge& judge, const State& s
   Json locks = Json::array();
   for (int lock = 0; lock < design.lock_count(); ++lock) locks.push_back(lock_json(judge, state, use, lock));
   return {{"state", state_json(design, state)},
-          {"tip_mm", vector(X_ST.translation())},
-          {"tip_direction", vector(X_ST.linear().col(2))},
+          {"tip_mm", rounded_json(X_ST.translation())},
+          {"tip_direction", rounded_json(X_ST.linear().col(2))},
           {"target_off_mm", number(problem.goal.distance(tip_E))},
           {"target_off_deg", number(degrees(problem.goal.direction_error(tip_E)))},
           {"at_target", problem.goal.holds(tip_E)},

@@ -24,7 +24,7 @@ constexpr double kSameCurvature_per_mm = 1e-9;
 constexpr double kSameBend_rad = 1e-7;
 constexpr double kSameClearance_mm = 1e-6;
 
-using Fault = std::optional<PlanDefect>;
+using MaybeDefect = std::optional<PlanDefect>;
 
 bool same_bends(const State& a, const State& b, double tolerance_rad = kSameBend_rad) {
   return a.theta_frozen.size() == b.theta_frozen.size() &&
@@ -57,31 +57,31 @@ class PlanJudge {
         hardware_(design_),
         required_mm_(question.required_clearance_mm) {}
 
-  Fault run() {
-    if (Fault fault = check_order()) return fault;
+  MaybeDefect run() {
+    if (MaybeDefect fault = check_order()) return fault;
     for (at_ = 0; at_ < static_cast<int>(plan_.states.size()); ++at_)
-      if (Fault fault = check_state(plan_.states[static_cast<std::size_t>(at_)])) return fault;
+      if (MaybeDefect fault = check_state(plan_.states[static_cast<std::size_t>(at_)])) return fault;
     for (at_ = 0; at_ < static_cast<int>(plan_.actions.size()); ++at_) {
       const PlannedAction& action = plan_.actions[static_cast<std::size_t>(at_)];
       const bool switches = action.kind == ActionKind::lock || action.kind == ActionKind::unlock;
-      if (Fault fault = switches ? check_switch(action) : check_motion(action)) return fault;
+      if (MaybeDefect fault = switches ? check_switch(action) : check_motion(action)) return fault;
     }
-    if (Fault fault = check_vias()) return fault;
+    if (MaybeDefect fault = check_vias()) return fault;
     return check_target();
   }
 
  private:
-  Fault whole(std::string problem, std::string remedy = "plan again") const {
+  MaybeDefect whole(std::string problem, std::string remedy = "plan again") const {
     return PlanDefect{-1, std::move(problem), std::move(remedy)};
   }
-  Fault here(const std::string& problem, std::string remedy = "plan again") const {
+  MaybeDefect here(const std::string& problem, std::string remedy = "plan again") const {
     return PlanDefect{at_, fmt::format("action {}: {}", at_ + 1, problem), std::move(remedy)};
   }
   const State& state(int index) const { return plan_.states[static_cast<std::size_t>(index)]; }
 
   // --- Order ---
 
-  Fault check_order() {
+  MaybeDefect check_order() {
     if (plan_.actions.empty())
       return plan_.states.size() == 1 && (plan_.from_elsewhere || is_start(plan_.states.front()))
                  ? std::nullopt
@@ -104,7 +104,7 @@ class PlanJudge {
 
   // --- States and motions ---
 
-  Fault check_state(const State& state) const {
+  MaybeDefect check_state(const State& state) const {
     const auto fault = [&](const std::string& problem) {
       return whole(fmt::format("state {}: {}", at_, problem));
     };
@@ -118,7 +118,7 @@ class PlanJudge {
     return std::nullopt;
   }
 
-  Fault check_motion(const PlannedAction& action) const {
+  MaybeDefect check_motion(const PlannedAction& action) const {
     const State& from = state(action.from);
     State to = state(action.to);
     if (from.engaged != to.engaged || !same_bends(from, to))
@@ -133,7 +133,7 @@ class PlanJudge {
     return check_clearance(action, from, to);
   }
 
-  Fault check_clearance(const PlannedAction& action, const State& from, const State& to) const {
+  MaybeDefect check_clearance(const PlannedAction& action, const State& from, const State& to) const {
     const double wanted = std::max(0.0, required_mm_ - kSameClearance_mm);
     if (trust_ == Trust::clearances_too) return action.clearance_mm >= wanted ? std::nullopt : too_close();
     if (verifier_.clears(from, to, wanted)) return std::nullopt;
@@ -144,13 +144,13 @@ class PlanJudge {
     return found.upper_mm <= 0.0 ? here("the body touches the wall") : too_close();
   }
 
-  Fault too_close() const {
+  MaybeDefect too_close() const {
     return here(fmt::format("the body is not verified to keep {} mm from the wall", required_mm_));
   }
 
   // --- Switches ---
 
-  Fault check_switch(const PlannedAction& action) const {
+  MaybeDefect check_switch(const PlannedAction& action) const {
     const State& from = state(action.from);
     const State& to = state(action.to);
     const auto lock = static_cast<std::size_t>(action.lock);
@@ -160,15 +160,16 @@ class PlanJudge {
       return here(fmt::format("lock {} is {} already", action.lock + 1, engages ? "engaged" : "released"));
     if (!same_insertion(from, to) || !same_free_bend(from, to))
       return here("the segment moves while the lock switches");
-    if (Fault fault = engages ? check_lock(action, from, to) : check_unlock(action, from, to)) return fault;
+    if (MaybeDefect fault = engages ? check_lock(action, from, to) : check_unlock(action, from, to))
+      return fault;
     if (const auto breach = hardware_.switch_breach(from, action.lock)) return here(breach->sentence());
-    if (Fault fault = check_field_of(action, from)) return fault;
+    if (MaybeDefect fault = check_field_of(action, from)) return fault;
     if (engages)
-      if (Fault fault = check_hunt(action, from)) return fault;
+      if (MaybeDefect fault = check_hunt(action, from)) return fault;
     return check_clearance(action, to, to);
   }
 
-  Fault check_lock(const PlannedAction& action, const State& from, const State& to) const {
+  MaybeDefect check_lock(const PlannedAction& action, const State& from, const State& to) const {
     const State engaged = after_lock(design_, from, action.lock);
     State latched = engaged;
     if (design_.latch()) {
@@ -184,7 +185,7 @@ class PlanJudge {
     return here(fmt::format("lock {} does not hold the bend that it was engaged on", action.lock + 1));
   }
 
-  Fault check_unlock(const PlannedAction& action, const State& from, const State& to) const {
+  MaybeDefect check_unlock(const PlannedAction& action, const State& from, const State& to) const {
     if (!unlock_keeps_shape(design_, from, action.lock))
       return here(
           fmt::format("lock {} lets go while the curvature on its two sides differs", action.lock + 1));
@@ -193,7 +194,7 @@ class PlanJudge {
     return here(fmt::format("letting go of lock {} does not lead to the next state", action.lock + 1));
   }
 
-  Fault check_field_of(const PlannedAction& action, const State& from) const {
+  MaybeDefect check_field_of(const PlannedAction& action, const State& from) const {
     if (!design_.field()) return std::nullopt;
     if (!action.field_S) return here("the plan names no field for this switch");
     if (std::ssize(action.current_A) != design_.field()->coil_count())
@@ -209,7 +210,7 @@ class PlanJudge {
   }
 
   /// A hunt that is made goes into the script, so it is judged again whatever a file says of it.
-  Fault check_hunt(const PlannedAction& action, const State& from) const {
+  MaybeDefect check_hunt(const PlannedAction& action, const State& from) const {
     if (!action.hunt || !action.hunt->made() || trust_ == Trust::clearances_too) return std::nullopt;
     const double wanted = std::max(0.0, required_mm_ - kSameClearance_mm);
     const Currents current_A =
@@ -236,7 +237,7 @@ class PlanJudge {
   // --- Target ---
 
   /// Does the way in pass the scene's places in their order? They are passed on the way from the entry.
-  Fault check_vias() const {
+  MaybeDefect check_vias() const {
     if (plan_.from_elsewhere) return std::nullopt;
     std::size_t next = 0;
     const auto pass = [&](int index) {
@@ -263,7 +264,7 @@ class PlanJudge {
     return std::atan2(tangent.cross(*place.direction_S).norm(), tangent.dot(*place.direction_S));
   }
 
-  Fault check_target() const {
+  MaybeDefect check_target() const {
     const Eigen::Isometry3d tip_S = scene_.entry.X_SE * Shape(design_, state(plan_.reached_state)).tip_E();
     const Target& target = scene_.target;
     const double error_mm = (tip_S.translation() - target.point_S).norm();

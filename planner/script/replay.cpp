@@ -28,7 +28,7 @@ constexpr double kPieceDeviation_mm = 0.2 * kScriptDeviation_mm;
 constexpr double kUnseenDeviation = 2.0;
 
 // Parting stops here: a piece then spans less than a millionth of the move.
-constexpr int kDeepestParting = 60;
+constexpr int kDeepestReplayParting = 60;
 
 // A lock that lets go may move the body by what scripts may be off anyhow.
 constexpr double kSnap_mm = kScriptDeviation_mm;
@@ -288,7 +288,7 @@ class Replayer {
     if (regions_of(design_, from).back().flexible_mm <= kNoLength_mm) from.u_free = to.u_free;
     cuts_ = smooth_cuts(design_, from, to);
     const Piece whole{0.0, 1.0, from, to};
-    if (auto finding = run_piece(before, row, whole, kDeepestParting)) return finding;
+    if (auto finding = run_piece(before, row, whole, kDeepestReplayParting)) return finding;
     now_ = to;
     return std::nullopt;
   }

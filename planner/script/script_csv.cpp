@@ -15,7 +15,7 @@ namespace {
 
 constexpr std::string_view kSceneHash = "scene sha256 ";
 constexpr std::string_view kMeshHash = "mesh sha256 ";
-constexpr std::size_t kHashLength = 64;
+constexpr std::size_t kNoteHashLength = 64;
 
 std::vector<std::string> column_names(int tendons, int coils, int locks) {
   std::vector<std::string> names = {"step", "action", "insertion_mm"};
@@ -44,8 +44,9 @@ std::string first_note(const Script& script, const std::string& note) {
 std::string hash_after(std::string_view note, std::string_view label) {
   const std::size_t at = note.find(label);
   if (at == std::string_view::npos) return "";
-  const std::string_view hash = note.substr(at + label.size(), kHashLength);
-  const bool whole = hash.size() == kHashLength && hash.find_first_not_of("0123456789abcdef") == hash.npos;
+  const std::string_view hash = note.substr(at + label.size(), kNoteHashLength);
+  const bool whole =
+      hash.size() == kNoteHashLength && hash.find_first_not_of("0123456789abcdef") == hash.npos;
   return whole ? std::string(hash) : "";
 }
 

@@ -9,7 +9,7 @@ namespace {
 
 /// Generators whose directions differ by less than this (sine) are one side of the zonotope: what it is wrong
 /// by then is as small a share of the load.
-constexpr double kParallel = 1e-12;
+constexpr double kOneSide = 1e-12;
 
 double tension_N(const TendonStatics& statics, const ExtraTension& extra, int tendon) {
   double tension = statics.pretension_N();
@@ -40,7 +40,7 @@ FrictionMoments::FrictionMoments(const TendonStatics& statics, const Eigen::Vect
     Eigen::Vector2d along = Eigen::Vector2d::Zero();
     for (const Eigen::Vector2d& g : generator) {
       const double rise = normal.dot(g);
-      if (std::abs(rise) <= kParallel * side.norm() * g.norm())
+      if (std::abs(rise) <= kOneSide * side.norm() * g.norm())
         along += side.dot(g) < 0.0 ? Eigen::Vector2d(-g) : g;
       else
         square += rise < 0.0 ? Eigen::Vector2d(-g) : g;

@@ -14,7 +14,7 @@ namespace withy {
 namespace {
 
 /// A demand may be missed by this share of the largest one: what least_currents leaves by rounding.
-constexpr double kMissed = 1e-8;
+constexpr double kReserveMissed = 1e-8;
 
 /// What the optimiser may break a constraint by, and when it stops: scaled to 1.
 constexpr double kWithin = 1e-12;
@@ -103,7 +103,7 @@ nlopt::opt optimiser(Programme& programme, Eigen::Index currents, double wanted)
 }  // namespace
 
 double reserve_by_demands(std::span<const ReserveDemand> demands, const Currents& current_A) {
-  const double missed = kMissed * largest_base(demands);
+  const double missed = kReserveMissed * largest_base(demands);
   double reserve = kInfinity;
   for (const ReserveDemand& d : demands) {
     const double has = d.row.dot(current_A) - d.base;

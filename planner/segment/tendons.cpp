@@ -26,13 +26,13 @@ constexpr double kMomentRounding = 1e-9;
 /// Below this angle (rad) sin(x)/x is 1 - x^2/6 to the last bit.
 constexpr double kSmallAngle = 1e-4;
 
-double sinc(double x) {
+double chord_share(double x) {
   return std::abs(x) < kSmallAngle ? 1.0 - x * x / 6.0 : std::sin(x) / x;
 }
 
 /// Chord of an arc of length h and curvature kappa: 2 sin(kappa h / 2) / kappa.
 double chord(double h_mm, double kappa_per_mm) {
-  return h_mm * sinc(0.5 * kappa_per_mm * h_mm);
+  return h_mm * chord_share(0.5 * kappa_per_mm * h_mm);
 }
 
 double cross(const Eigen::Vector2d& a, const Eigen::Vector2d& b) {

@@ -20,10 +20,10 @@ namespace {
 // between two.
 constexpr int kBodyPoints = 36;
 
-constexpr const char* kInk = "#1c2430";
-constexpr const char* kFree = "#f2b53b";
-constexpr const char* kFrozen = "#1f4878";
-constexpr const char* kHeld = "#171c24";
+constexpr const char* kMovieInk = "#1c2430";
+constexpr const char* kMovieFree = "#f2b53b";
+constexpr const char* kMovieFrozen = "#1f4878";
+constexpr const char* kMovieHeld = "#171c24";
 constexpr const char* kOpen = "#ffffff";
 
 /// Motions are as long as they move the body: insertion, and the way of the tip that a bend makes.
@@ -67,10 +67,10 @@ class MovieWriter {
     const double width = 2.0 * design_.segment().radius_mm * view_.points_per_mm();
     std::string out = "<g fill=\"none\" stroke-linecap=\"round\" stroke-linejoin=\"round\">\n";
     const auto whole = [&](const State& state) { return course(state, before(state), design_.length_mm()); };
-    out += moving_path(whole, kInk, width + 3.0, "");
-    out += moving_path(whole, kFree, width, "");
+    out += moving_path(whole, kMovieInk, width + 3.0, "");
+    out += moving_path(whole, kMovieFree, width, "");
     const auto frozen = [&](const State& state) { return course(state, before(state), frozen_to(state)); };
-    out += moving_path(frozen, kFrozen, width, " stroke-linecap=\"butt\"");
+    out += moving_path(frozen, kMovieFrozen, width, " stroke-linecap=\"butt\"");
     for (int lock = 0; lock < design_.lock_count(); ++lock) out += moving_lock(lock);
     return out + "</g>\n";
   }
@@ -125,7 +125,7 @@ class MovieWriter {
       const PicturePoint b = view_.project(shape.point_E(span.to_mm));
       values += fmt::format("{}M{:.1f} {:.1f} L{:.1f} {:.1f}", values.empty() ? "" : ";", a.x, a.y, b.x, b.y);
       if (!tones.empty()) tones += ';';
-      tones += state.engaged.test(static_cast<std::size_t>(lock)) ? kHeld : kOpen;
+      tones += state.engaged.test(static_cast<std::size_t>(lock)) ? kMovieHeld : kOpen;
     }
     const std::string place =
         fmt::format("<animate attributeName=\"d\" {} values=\"{}\"/>", timing(), values);
@@ -134,7 +134,7 @@ class MovieWriter {
         "<path d=\"{}\" stroke=\"{}\" stroke-width=\"{:.2f}\" stroke-linecap=\"butt\">{}</path>"
         "<path d=\"{}\" stroke=\"{}\" stroke-width=\"{:.2f}\" stroke-linecap=\"butt\">{}<animate "
         "attributeName=\"stroke\" calcMode=\"discrete\" {} values=\"{}\"/></path>\n",
-        first, kInk, width + 3.0, place, first, kOpen, width, place, timing(), tones);
+        first, kMovieInk, width + 3.0, place, first, kOpen, width, place, timing(), tones);
   }
 
   const Design& design_;

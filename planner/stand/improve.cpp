@@ -26,7 +26,7 @@ constexpr double kAimEnough = 1e-3;
 // The curvature limit is aimed at less this share, so that rounding does not pass it.
 constexpr double kBelowLimit = 1e-9;
 // Parts of the way to the middle that are tried, the whole of it first.
-constexpr std::array kParts = {1.0, 0.75, 0.5, 0.25};
+constexpr std::array kGainParts = {1.0, 0.75, 0.5, 0.25};
 // Less bend than the aim takes that is tried, as shares of it.
 constexpr std::array kLessBend = {1.0, 0.94, 0.88};
 // Benches by which plans are compared, and those by which ends are sorted beforehand.
@@ -248,7 +248,7 @@ class Improver {
     const State from = last();
     std::vector<Candidate> candidates;
     for (const State& end : ends_near(from))
-      for (const double part : kParts)
+      for (const double part : kGainParts)
         for (Route& route : leading_to(route_, part_of_the_way(from, end, part)))
           add(std::move(route), candidates);
     return take_best(std::move(candidates));

@@ -14,7 +14,7 @@ namespace {
 // by itself.
 constexpr int kPartsBetween = 8;
 // Covers the rounding of a point of the body and of its distance, at lengths of up to 1e3 mm.
-constexpr double kRounding_mm = 1e-9;
+constexpr double kContactRounding_mm = 1e-9;
 
 /// A motion as the bench runs it.
 class Run {
@@ -111,7 +111,8 @@ class CellsOnBench {
     const double s0 = cell.from_mm / scale_;
     const double s1 = cell.to_mm / scale_;
     const double r = 0.5 * (s1 - s0) +
-                     std::max(run_.travel(start, middle, s1), run_.travel(middle, end, s1)) + kRounding_mm;
+                     std::max(run_.travel(start, middle, s1), run_.travel(middle, end, s1)) +
+                     kContactRounding_mm;
     const Eigen::Vector3d p = placement_.X_EB * shape_->point_E(0.5 * (s0 + s1));
     if (p.z() <= -r) return true;
     return distance_.passage_distance(p) > r && distance_.signed_lower(p) >= cell.radius_mm / scale_ + r;

@@ -241,7 +241,7 @@ std::vector<double> body_stations(const Design& design, const State& state, doub
   std::vector<double> out;
   for (std::size_t i = 0; i + 1 < ends.size(); ++i) {
     const double span = ends[i + 1] - ends[i];
-    const int pieces = std::max(1, static_cast<int>(std::ceil(span / kStation_mm)));
+    const int pieces = std::max(1, static_cast<int>(std::ceil(span / kLeverStation_mm)));
     for (int k = 0; k < pieces; ++k) out.push_back(ends[i] + span * k / pieces);
   }
   out.push_back(ends.back());

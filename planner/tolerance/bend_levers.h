@@ -78,7 +78,7 @@ struct BendLevers {
 
 /// Stations are at most this far apart (mm): errors of the usual size move one less than 0.1 mm further than
 /// the one before.
-inline constexpr double kStation_mm = 1.0;
+inline constexpr double kLeverStation_mm = 1.0;
 
 /// Stations (mm) from `first` to the tip, ascending, among them every end of a region or rigid span and the
 /// base.

@@ -12,7 +12,7 @@
 namespace withy {
 namespace {
 
-// Cells are about this long along the motion (mm), kStation_mm along the body.
+// Cells are about this long along the motion (mm), kLeverStation_mm along the body.
 constexpr double kPart_mm = 1.5;
 
 MotionBounds bounds_between(const Design& design, const State& from, const State& to) {

@@ -4,51 +4,19 @@
 set(WITHY_ROOMS_FILE "${PROJECT_BINARY_DIR}/rooms.txt" CACHE INTERNAL "Each room's folder and the folders that it may include")
 file(WRITE "${WITHY_ROOMS_FILE}" "")
 
-# Off by default: whoever changes a header of the model would compile all rooms above it anew, and ccache would know none of them. The
-# set-up commands switch it on.
-option(WITHY_PRECOMPILE "Compile with precompiled headers, for a clean build in less time" OFF)
+# Off by default: a missing include shows only where each file is compiled by itself, and whoever changes one file of a room would
+# compile them all. The set-up commands switch it on.
+option(WITHY_UNITY "Compile the files of a room together, for a clean build in less time" OFF)
 
-# What most files include: other libraries' headers, and for rooms above planner/plan the scene and the plan as well.
-set(WITHY_COMMON_HEADERS
-    <algorithm> <array> <bitset> <cmath> <functional> <map> <memory> <optional> <set> <span> <string> <string_view> <unordered_map> <vector>
-    <Eigen/Core> <Eigen/Geometry> <fmt/core.h> <fmt/format.h> <tl/expected.hpp>)
-set(WITHY_MODEL_HEADERS "${PROJECT_SOURCE_DIR}/planner/plan/answer.h" "${PROJECT_SOURCE_DIR}/planner/scene/scene.h")
-
-# withy_precompile(TARGET ROOMS LIBRARIES [LIGHT])
-#   gcc wants a header precompiled with the very flags that it is used with, so there is one for each set of flags that occurs: with
-#   and without CGAL's -frounding-math, LIGHT or not.
-function(withy_precompile target rooms libraries light)
-  if(NOT WITHY_PRECOMPILE)
-    return()
+# withy_unity(TARGET)
+#   All files of one room are one for the compiler: what they include is read once, and what they instantiate of it is made once. So
+#   no two files of a room may give the same name to things of their own.
+function(withy_unity target)
+  if(WITHY_UNITY)
+    set_target_properties(${target} PROPERTIES UNITY_BUILD ON UNITY_BUILD_MODE BATCH UNITY_BUILD_BATCH_SIZE 0)
+    # gcc takes each of the files for a header then, whose types should not be made of a file's own.
+    target_compile_options(${target} PRIVATE $<$<CXX_COMPILER_ID:GNU>:-Wno-subobject-linkage>)
   endif()
-  set(kind withy_precompiled)
-  set(headers ${WITHY_COMMON_HEADERS})
-  if(withy_plan IN_LIST rooms)
-    string(APPEND kind _model)
-    list(APPEND headers ${WITHY_MODEL_HEADERS})
-  endif()
-  if(light)
-    string(APPEND kind _light)
-  endif()
-  if(CGAL::CGAL IN_LIST libraries)
-    string(APPEND kind _rounding)
-  endif()
-  if(NOT TARGET ${kind})
-    file(CONFIGURE OUTPUT "${PROJECT_BINARY_DIR}/precompiled.cpp" CONTENT "// Only its precompiled header is wanted.\n")
-    add_library(${kind} OBJECT "${PROJECT_BINARY_DIR}/precompiled.cpp")
-    target_link_libraries(${kind} PRIVATE withy_options)
-    if(CGAL::CGAL IN_LIST libraries)
-      target_link_libraries(${kind} PRIVATE CGAL::CGAL)
-    endif()
-    if(withy_plan IN_LIST rooms)
-      target_link_libraries(${kind} PRIVATE withy_plan)
-    endif()
-    if(light)
-      target_compile_options(${kind} PRIVATE "$<$<CONFIG:Release>:-O1>")
-    endif()
-    target_precompile_headers(${kind} PRIVATE ${headers})
-  endif()
-  target_precompile_headers(${target} REUSE_FROM ${kind})
 endfunction()
 
 # withy_room(TARGET USES ROOMS... [LINK LIBRARIES...] [LINK_PRIVATE LIBRARIES...] [LIGHT])
@@ -65,14 +33,14 @@ function(withy_room target)
   if(ARG_LIGHT)
     target_compile_options(${target} PRIVATE "$<$<CONFIG:Release>:-O1>")
   endif()
-  withy_precompile(${target} "${ARG_USES}" "${ARG_LINK};${ARG_LINK_PRIVATE}" "${ARG_LIGHT}")
+  withy_unity(${target})
 
   # Loops that are built twice: once for any machine, once for AVX2, chosen at run time (geometry/distance/lanes.h).
   if(CMAKE_SYSTEM_PROCESSOR MATCHES "x86_64|AMD64")
     set(for_avx2 ${sources})
     list(FILTER for_avx2 INCLUDE REGEX "_avx2\\.cpp$")
     if(for_avx2)
-      set_source_files_properties(${for_avx2} PROPERTIES COMPILE_OPTIONS "-mavx2;-mfma" SKIP_PRECOMPILE_HEADERS ON)
+      set_source_files_properties(${for_avx2} PROPERTIES COMPILE_OPTIONS "-mavx2;-mfma" SKIP_UNITY_BUILD_INCLUSION ON)
     endif()
   endif()
 

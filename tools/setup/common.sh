@@ -3,7 +3,7 @@
 # Sourced by first-run and run-tests, from the root of the tree.
 
 # Processor time of a clean build of the target withy, without ccache, on an AMD EPYC; see "Build time" in DEVELOPERS.md.
-build_processor_seconds=770
+build_processor_seconds=680
 
 # "3 min 20 s", "45 s".
 duration() {
@@ -69,12 +69,13 @@ install_page_packages() {
   install_packages tools/setup/packages.page || say "Going on without node and npm: withy will have no page"
 }
 
-# How many compilers run side by side: one per core, but no more than memory holds. A file that uses CGAL takes 1 to 2 GB, one 3.6 GB.
+# How many compilers run side by side: one per core, but no more than memory holds. A room takes up to 1.8 GB to compile, and one at a
+# time of two (geometry/CMakeLists.txt) close to 4 GB.
 build_jobs() {
   local cores memory_kb by_memory
   cores=$(nproc)
   memory_kb=$(awk '/^MemAvailable:/ { print $2 }' /proc/meminfo)
-  by_memory=$((memory_kb / 2000000))
+  by_memory=$(((memory_kb - 2000000) / 1800000))
   if [[ $by_memory -lt 1 ]]; then
     by_memory=1
   fi
@@ -82,41 +83,37 @@ build_jobs() {
 }
 
 # configure_build FOLDER ON|OFF: lays out a build, with or without tests and benchmarks. Both commands compile with the same flags,
-# so that run-tests takes up what first-run compiled: warnings are errors in both, headers are precompiled.
+# so that run-tests takes up what first-run compiled: warnings are errors in both, each room's files are compiled as one.
 configure_build() {
-  cmake -S . -B "$1" -G Ninja -DCMAKE_BUILD_TYPE=Release -DWITHY_WARNINGS_AS_ERRORS=ON -DWITHY_PRECOMPILE=ON \
+  cmake -S . -B "$1" -G Ninja -DCMAKE_BUILD_TYPE=Release -DWITHY_WARNINGS_AS_ERRORS=ON -DWITHY_UNITY=ON \
     "-DWITHY_BUILD_TESTS=$2" "-DWITHY_BUILD_BENCH=$2"
 }
 
-# How many source files the target withy has.
-all_files() { find geometry planner tools/withy -name '*.cpp' | wc -l; }
-
-# How many of them are yet to be compiled; all, where that can't be told before CMake has run.
-files_to_compile() {
-  local steps
+# How much of the target withy is yet to be compiled, as "STEPS ALL"; "1 1" where that can't be told before CMake has run.
+steps_to_compile() {
+  local steps all
   if [[ -f build/build.ninja ]] && command -v ninja >/dev/null && steps=$(ninja -C build -n withy) &&
     [[ $steps != *Re-running* ]]; then
-    grep -c 'Building CXX object' <<<"$steps" || true
+    all=$(ninja -C build -t commands withy | grep -c ' -c ')
+    echo "$(grep -c 'Building CXX object' <<<"$steps" || true) $all"
   else
-    all_files
+    echo "1 1"
   fi
 }
 
 # Says what first-run is about to do and how long that should take.
 say_how_long() {
-  local packages files all seconds jobs
+  local packages steps all seconds jobs
   packages=$(missing_packages tools/setup/packages.build | wc -l)
-  files=$(files_to_compile)
-  all=$(all_files)
+  read -r steps all < <(steps_to_compile)
   jobs=$(build_jobs)
-  seconds=$((build_processor_seconds * files / all))
+  seconds=$((build_processor_seconds * steps / all))
   say "What this will take"
   if [[ $packages -gt 0 ]]; then
     echo "$packages packages to install: some minutes, as the network allows"
   fi
-  if [[ $files -gt 0 ]]; then
-    echo "$files of $all files to compile: $(duration $seconds) of processor time, about $(duration $((seconds / jobs))) with" \
-      "$jobs at a time"
+  if [[ $steps -gt 0 ]]; then
+    echo "compiling: $(duration $seconds) of processor time, about $(duration $((seconds / jobs))) with $jobs at a time"
   fi
   echo "a plan: some seconds"
 }

@@ -16,18 +16,18 @@
 namespace withy {
 namespace {
 
-struct Options {
+struct ChannelOptions {
   std::filesystem::path recipe;
   std::filesystem::path mesh;
   bool quiet = false;
 };
 
-InputError at_tube(const Options& options, const ChannelRecipe& recipe, const RecipeRefusal& refusal) {
+InputError at_tube(const ChannelOptions& options, const ChannelRecipe& recipe, const RecipeRefusal& refusal) {
   const SourcePosition at = recipe.tubes[static_cast<std::size_t>(refusal.tube)].position;
   return {options.recipe.string(), at.line, at.column, refusal.problem, refusal.remedy};
 }
 
-ExitStatus make(const Options& options) {
+ExitStatus make(const ChannelOptions& options) {
   if (const auto place = check_output_file(options.mesh, {options.recipe}); !place)
     return refuse(place.error());
   if (const auto format = mesh_bytes({}, options.mesh); !format) return refuse(format.error());
@@ -52,7 +52,7 @@ ExitStatus make(const Options& options) {
 }  // namespace
 
 void add_channel_command(CommandLine& line) {
-  auto options = std::make_shared<Options>();
+  auto options = std::make_shared<ChannelOptions>();
   CLI::App& app = line.add("channel", "Makes a phantom's channel from a middle line and radii, in mm.",
                            "withy channel scenes/straight/recipe.toml -o straight.stl");
   add_option(

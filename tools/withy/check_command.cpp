@@ -30,14 +30,14 @@
 namespace withy {
 namespace {
 
-struct Options {
+struct CheckOptions {
   std::filesystem::path scene;
   std::filesystem::path folder;
   bool quiet = false;
 };
 
 /// The files of an answer.
-std::set<std::string> answer_names() {
+std::set<std::string> check_names() {
   return {"report.txt", "picture.png"};
 }
 
@@ -142,10 +142,10 @@ std::vector<ReportLine> report(const Scene& scene, const Design& design, const W
   return lines;
 }
 
-ExitStatus write_files(const Options& options, const std::string& text, const Scene& scene,
-                       const WallDistance& wall, const Centreline& centreline) {
+ExitStatus write_check_files(const CheckOptions& options, const std::string& text, const Scene& scene,
+                             const WallDistance& wall, const Centreline& centreline) {
   FileBatch batch;
-  batch.owns(options.folder, answer_names());
+  batch.owns(options.folder, check_names());
   batch.add(options.folder / "report.txt", text);
   batch.add(options.folder / "picture.png",
             draw_channel(scene, wall.channel(), centreline, PictureFormat::png));
@@ -154,8 +154,8 @@ ExitStatus write_files(const Options& options, const std::string& text, const Sc
   return ExitStatus::done;
 }
 
-ExitStatus check(const Options& options) {
-  if (const auto place = check_output_folder(options.folder, answer_names(), {options.scene}); !place)
+ExitStatus check(const CheckOptions& options) {
+  if (const auto place = check_output_folder(options.folder, check_names(), {options.scene}); !place)
     return refuse(place.error());
   Progress progress(options.quiet);
   progress.stage("reading the scene");
@@ -173,13 +173,13 @@ ExitStatus check(const Options& options) {
   fmt::print("{}", text);
   if (options.folder.empty()) return ExitStatus::done;
   progress.stage("drawing");
-  return write_files(options, text, *scene, wall, centreline);
+  return write_check_files(options, text, *scene, wall, centreline);
 }
 
 }  // namespace
 
 void add_check_command(CommandLine& line) {
-  auto options = std::make_shared<Options>();
+  auto options = std::make_shared<CheckOptions>();
   CLI::App& app = line.add("check", "Say what the channel and the scene are like, and what would stop a plan",
                            "withy check scenes/single-bend/scene.toml");
   add_option(app, "SCENE", options->scene, "scene file (TOML; lengths in mm, angles in degrees)").required();

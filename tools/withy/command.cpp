@@ -25,7 +25,7 @@ namespace {
 constexpr std::size_t kLongestName = 1000;
 
 /// An error's line, its long words cut.
-void say(InputError error) {
+void say_error(InputError error) {
   error.file = plain_line(error.file, kLongestName);
   error.problem = plain_line(error.problem);
   error.remedy = plain_line(error.remedy);
@@ -106,12 +106,12 @@ void say_aside(const std::string& text) {
 }
 
 ExitStatus refuse(const InputError& error) {
-  say(error);
+  say_error(error);
   return ExitStatus::wrong_input;
 }
 
 ExitStatus does_not_hold(const InputError& error) {
-  say(error);
+  say_error(error);
   return ExitStatus::does_not_hold;
 }
 

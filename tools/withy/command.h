@@ -5,7 +5,7 @@
 // adds itself, declares its options on the CLI::App it gets, and hands over what to run:
 //
 //     void add_check_command(CommandLine& line) {
-//       auto options = std::make_shared<Options>();
+//       auto options = std::make_shared<CheckOptions>();
 //       CLI::App& app = line.add("check", "what it is for", "withy check scenes/straight/scene.toml");
 //       add_option(app, "SCENE", options->scene, "scene file").required();
 //       line.run(app, [options] { return check(*options); });

@@ -24,13 +24,13 @@ namespace {
 constexpr const char* kPartialName = "compare.partial.json";
 
 /// All files of an answer.
-std::set<std::string> answer_names() {
+std::set<std::string> compare_names() {
   std::set<std::string> names = {"compare.json", "compare.html", kPartialName};
   for (int locks = 1; locks <= kMaxLocks; ++locks) names.insert(anywhere_scene_name(locks));
   return names;
 }
 
-struct Options {
+struct CompareOptions {
   std::filesystem::path scene;
   std::vector<int> locks;
   AskOptions how;
@@ -76,7 +76,7 @@ struct Answered {
 };
 
 /// The lock counts that are answered, as a file of their own that says it is not the whole.
-void keep_finished(const Options& options, const PreparedScene& prepared, Answered& answered) {
+void keep_finished(const CompareOptions& options, const PreparedScene& prepared, Answered& answered) {
   const std::lock_guard lock(answered.mutex);
   if (options.folder.empty() || answered.asked.empty()) return;
   const auto written =
@@ -87,7 +87,7 @@ void keep_finished(const Options& options, const PreparedScene& prepared, Answer
 }
 
 /// The proofs of counts that no layout reaches with: a file each.
-void add_proofs(FileBatch& batch, const Options& options, const Answered& answered) {
+void add_compare_proofs(FileBatch& batch, const CompareOptions& options, const Answered& answered) {
   if (options.proof.empty()) return;
   for (const AnywhereRow& row : answered.anywhere) {
     const auto file = file_for_count(options.proof, row.locks, options.locks.size() > 1);
@@ -99,14 +99,15 @@ void add_proofs(FileBatch& batch, const Options& options, const Answered& answer
   }
 }
 
-Result<void> write_files(const Options& options, const PreparedScene& prepared, const Answered& answered) {
+Result<void> write_compare_files(const CompareOptions& options, const PreparedScene& prepared,
+                                 const Answered& answered) {
   FileBatch batch;
-  add_proofs(batch, options, answered);
+  add_compare_proofs(batch, options, answered);
   if (options.folder.empty()) {
     const WritingFiles writing;
     return batch.commit();
   }
-  batch.owns(options.folder, answer_names());
+  batch.owns(options.folder, compare_names());
   batch.add(options.folder / "compare.json",
             comparison_json(prepared.scene, named_from(options.scene, options.folder), answered.compared(),
                             answered.cut_short(), anywhere_json(answered.anywhere)));
@@ -119,7 +120,7 @@ Result<void> write_files(const Options& options, const PreparedScene& prepared, 
 }
 
 /// Which count is asked about, how long it may take, and what came of those before.
-std::string heading(const Options& options, const std::vector<Asked>& asked) {
+std::string heading(const CompareOptions& options, const std::vector<Asked>& asked) {
   std::string text = fmt::format("count {} of {}, at most {:g} s each", asked.size() + 1,
                                  options.locks.size(), options.how.budget_s);
   for (const Asked& one : asked)
@@ -130,7 +131,7 @@ std::string heading(const Options& options, const std::vector<Asked>& asked) {
 
 /// Every count of one lock or more, wherever its locks sit. `status`: of the proofs, where they are
 /// rechecked.
-std::optional<InputError> judge_anywhere(const Options& options, const PreparedScene& prepared,
+std::optional<InputError> judge_anywhere(const CompareOptions& options, const PreparedScene& prepared,
                                          Answered& answered, Progress& progress, ExitStatus& status) {
   for (const int locks : options.locks) {
     if (locks == 0) continue;
@@ -160,8 +161,8 @@ void say_anywhere(const std::vector<AnywhereRow>& rows) {
       fmt::print("recheck, {} lock(s) anywhere: {}\n", row.locks, row.proof_status);
 }
 
-ExitStatus run(const Options& options) {
-  if (const auto place = check_output_folder(options.folder, answer_names(), {options.scene}); !place)
+ExitStatus run_compare(const CompareOptions& options) {
+  if (const auto place = check_output_folder(options.folder, compare_names(), {options.scene}); !place)
     return refuse(place.error());
   if (std::set<int>(options.locks.begin(), options.locks.end()).size() != options.locks.size())
     return refuse_arguments("compare", "--locks: give each lock count once");
@@ -200,7 +201,7 @@ ExitStatus run(const Options& options) {
       if (const auto fault = judge_anywhere(options, *prepared, answered, progress, proofs_status))
         return refuse(*fault);
   }
-  if (const auto written = write_files(options, *prepared, answered); !written)
+  if (const auto written = write_compare_files(options, *prepared, answered); !written)
     return refuse(written.error());
   fmt::print("{}", comparison_table(answered.compared()));
   say_anywhere(answered.anywhere);
@@ -211,7 +212,7 @@ ExitStatus run(const Options& options) {
 }  // namespace
 
 void add_compare_command(CommandLine& line) {
-  auto options = std::make_shared<Options>();
+  auto options = std::make_shared<CompareOptions>();
   CLI::App& app = line.add("compare",
                            "The same route with several lock counts: verdict, clearance in mm, tension in N, "
                            "field in mT, duration in s.",
@@ -239,7 +240,7 @@ void add_compare_command(CommandLine& line) {
   add_quiet_option(app, options->quiet);
   line.run(app, [options] {
     options->how.certify = options->recheck;
-    return run(*options);
+    return run_compare(*options);
   });
 }
 

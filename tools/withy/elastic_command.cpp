@@ -20,14 +20,14 @@
 namespace withy {
 namespace {
 
-struct Options {
+struct ElasticOptions {
   std::filesystem::path plan;
   std::filesystem::path scene;
   std::filesystem::path folder;
   bool quiet = false;
 };
 
-std::set<std::string> answer_names() {
+std::set<std::string> elastic_names() {
   return {"elastic.json", "elastic.csv", "elastic.html"};
 }
 
@@ -41,11 +41,12 @@ std::string both_bodies(const ElasticReport& report, const SoundPlan& read) {
   return page_html({read.prepared.scene, read.prepared.wall(), display, {std::move(plan)}});
 }
 
-ExitStatus write_and_print(const Options& options, const ElasticReport& report, const SoundPlan& read) {
+ExitStatus write_and_print(const ElasticOptions& options, const ElasticReport& report,
+                           const SoundPlan& read) {
   const Scene& scene = read.prepared.scene;
   FileBatch batch;
   if (!options.folder.empty()) {
-    batch.owns(options.folder, answer_names());
+    batch.owns(options.folder, elastic_names());
     batch.add(options.folder / "elastic.json", elastic_json(report, *read.plan, scene));
     batch.add(options.folder / "elastic.csv", elastic_csv(report, scene));
     if (page_missing())
@@ -61,8 +62,8 @@ ExitStatus write_and_print(const Options& options, const ElasticReport& report, 
   return ExitStatus::done;
 }
 
-ExitStatus run(const Options& options) {
-  if (const auto place = check_output_folder(options.folder, answer_names(), {options.plan, options.scene});
+ExitStatus run_elastic(const ElasticOptions& options) {
+  if (const auto place = check_output_folder(options.folder, elastic_names(), {options.plan, options.scene});
       !place)
     return refuse(place.error());
   Progress progress(options.quiet);
@@ -83,7 +84,7 @@ ExitStatus run(const Options& options) {
 }  // namespace
 
 void add_elastic_command(CommandLine& line) {
-  auto options = std::make_shared<Options>();
+  auto options = std::make_shared<ElasticOptions>();
   CLI::App& app = line.add(
       "elastic",
       "What the real body, with its weight, wires that give, friction and play, does with a plan's pulls.",
@@ -94,7 +95,7 @@ void add_elastic_command(CommandLine& line) {
   add_option(app, "-o,--output", options->folder,
              "folder for elastic.json, elastic.csv and elastic.html; left out: nothing is written");
   add_quiet_option(app, options->quiet);
-  line.run(app, [options] { return run(*options); });
+  line.run(app, [options] { return run_elastic(*options); });
 }
 
 }  // namespace withy

@@ -20,7 +20,7 @@
 namespace withy {
 namespace {
 
-struct Options {
+struct FitOptions {
   std::filesystem::path scene;
   std::filesystem::path table;
   FitSettings settings;
@@ -30,7 +30,7 @@ struct Options {
 };
 
 /// The files of an answer.
-std::set<std::string> answer_names() {
+std::set<std::string> fit_names() {
   return {"fit.txt", "fit.json", "residuals.svg", "fitted-scene.toml"};
 }
 
@@ -68,9 +68,9 @@ Result<void> add_scene(FileBatch& batch, const Scene& scene, const Fit& fit,
   return {};
 }
 
-Result<void> write_files(const Options& options, const FitReport& report) {
+Result<void> write_fit_files(const FitOptions& options, const FitReport& report) {
   FileBatch batch;
-  batch.owns(options.folder, answer_names());
+  batch.owns(options.folder, fit_names());
   batch.add(options.folder / "fit.txt", fit_table(report));
   batch.add(options.folder / "fit.json", fit_json(report));
   batch.add(options.folder / "residuals.svg", residual_svg(report));
@@ -80,8 +80,8 @@ Result<void> write_files(const Options& options, const FitReport& report) {
   return batch.commit();
 }
 
-ExitStatus run(const Options& options) {
-  if (const auto place = check_output_folder(options.folder, answer_names(), {options.scene, options.table});
+ExitStatus run_fit(const FitOptions& options) {
+  if (const auto place = check_output_folder(options.folder, fit_names(), {options.scene, options.table});
       !place)
     return refuse(place.error());
   Progress progress(options.quiet);
@@ -117,14 +117,14 @@ ExitStatus run(const Options& options) {
   }
   fmt::print("{}", fit_table(report));
   if (options.folder.empty()) return ExitStatus::done;
-  if (const auto written = write_files(options, report); !written) return refuse(written.error());
+  if (const auto written = write_fit_files(options, report); !written) return refuse(written.error());
   return ExitStatus::done;
 }
 
 }  // namespace
 
 void add_fit_command(CommandLine& line) {
-  auto options = std::make_shared<Options>();
+  auto options = std::make_shared<FitOptions>();
   CLI::App& app = line.add(
       "fit",
       "Flexural rigidity, friction, tendon slack and the base's offset from measured pulls, tensions and tip "
@@ -149,7 +149,7 @@ void add_fit_command(CommandLine& line) {
   add_option(app, "-o,--output", options->folder,
              "folder for fit.txt, fit.json, residuals.svg and fitted-scene.toml; left out: no files");
   add_quiet_option(app, options->quiet);
-  line.run(app, [options] { return run(*options); });
+  line.run(app, [options] { return run_fit(*options); });
 }
 
 }  // namespace withy

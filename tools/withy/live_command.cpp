@@ -25,14 +25,14 @@ namespace {
 /// Lock counts that are asked about at a time, at most: more would only slow the first one down.
 constexpr unsigned kMostWorkers = 4;
 
-struct Options {
+struct LiveOptions {
   std::filesystem::path scene;
   int port = 0;
   std::vector<double> target_mm;
   bool quiet = false;
 };
 
-void say_where(const Options& options, const std::string& address) {
+void say_where(const LiveOptions& options, const std::string& address) {
   fmt::print("{} is on the bench at\n\n    {}\n\n", options.scene.string(), address);
   for (const std::string_view caution : kCautions) fmt::print("{}\n", caution);
   fmt::print(
@@ -40,7 +40,7 @@ void say_where(const Options& options, const std::string& address) {
   std::fflush(stdout);
 }
 
-ExitStatus live(const Options& options) {
+ExitStatus live(const LiveOptions& options) {
   if (const auto missing = page_missing()) {
     say_aside(*missing);
     return ExitStatus::our_fault;
@@ -69,7 +69,7 @@ ExitStatus live(const Options& options) {
 }  // namespace
 
 void add_live_command(CommandLine& line) {
-  auto options = std::make_shared<Options>();
+  auto options = std::make_shared<LiveOptions>();
   CLI::App& app =
       line.add("live",
                "The scene in a browser on this machine: point, drag, ask, drive by hand, save. Ends "

@@ -79,7 +79,7 @@ class Turn {
   bool mine_;
 };
 
-void say(httplib::Response& response, int status, const std::string& error) {
+void respond(httplib::Response& response, int status, const std::string& error) {
   response.status = status;
   response.set_content("{\"error\":\"" + error + "\"}", "application/json");
 }
@@ -114,14 +114,14 @@ bool LiveServer::Impl::from_here(const httplib::Request& request) const {
 }
 
 void LiveServer::Impl::answer(const httplib::Request& request, httplib::Response& response) {
-  if (!same_secret(request.matches[1].str(), token)) return say(response, 404, "there is nothing here");
+  if (!same_secret(request.matches[1].str(), token)) return respond(response, 404, "there is nothing here");
   const std::string type = request.get_header_value("Content-Type");
   if (type != "application/json" && type.rfind("application/json;", 0) != 0)
-    return say(response, 415, "a request is JSON: give Content-Type: application/json");
+    return respond(response, 415, "a request is JSON: give Content-Type: application/json");
   const Turn turn(taken);
   if (!turn.mine()) {
     response.set_header("Retry-After", "1");
-    return say(response, 503, "too many requests at once; come again");
+    return respond(response, 503, "too many requests at once; come again");
   }
   const DeskReply reply = desk.ask(request.matches[2].str(), request.body);
   response.status = status_of(reply.kind);
@@ -137,15 +137,15 @@ void LiveServer::Impl::install() {
   server.set_tcp_nodelay(true);
   server.set_pre_routing_handler([this](const httplib::Request& request, httplib::Response& response) {
     if (from_here(request)) return httplib::Server::HandlerResponse::Unhandled;
-    say(response, 403, "this address answers its own page only");
+    respond(response, 403, "this address answers its own page only");
     return httplib::Server::HandlerResponse::Handled;
   });
   server.set_exception_handler(
       [](const httplib::Request&, httplib::Response& response, const std::exception_ptr&) {
-        say(response, 500, "a fault of the program");
+        respond(response, 500, "a fault of the program");
       });
   server.Get("/([0-9a-f]+)/", [this](const httplib::Request& request, httplib::Response& response) {
-    if (!same_secret(request.matches[1].str(), token)) return say(response, 404, "there is nothing here");
+    if (!same_secret(request.matches[1].str(), token)) return respond(response, 404, "there is nothing here");
     response.set_content(page, "text/html; charset=utf-8");
   });
   server.Post(

@@ -25,7 +25,7 @@
 namespace withy {
 namespace {
 
-struct Options {
+struct PageOptions {
   std::vector<std::filesystem::path> plans;
   std::filesystem::path scene;
   std::filesystem::path output;
@@ -44,7 +44,7 @@ std::optional<Refused> misleading(const SoundPlan& read) {
 }
 
 /// All plans, which must be of the same scene and mesh.
-tl::expected<std::vector<SoundPlan>, Refused> read_all(const Options& options) {
+tl::expected<std::vector<SoundPlan>, Refused> read_all(const PageOptions& options) {
   std::vector<SoundPlan> all;
   for (const auto& path : options.plans) {
     auto one = read_sound_plan(path, options.scene);
@@ -62,7 +62,7 @@ tl::expected<std::vector<SoundPlan>, Refused> read_all(const Options& options) {
   return all;
 }
 
-tl::expected<std::string, Refused> page_text(const Options& options, Progress& progress) {
+tl::expected<std::string, Refused> page_text(const PageOptions& options, Progress& progress) {
   progress.stage("reading plans");
   auto read = read_all(options);
   if (!read) return tl::unexpected(read.error());
@@ -79,7 +79,7 @@ tl::expected<std::string, Refused> page_text(const Options& options, Progress& p
 }
 
 /// The moving picture of the one plan that is named.
-tl::expected<std::string, Refused> movie_text(const Options& options, Progress& progress) {
+tl::expected<std::string, Refused> movie_text(const PageOptions& options, Progress& progress) {
   progress.stage("reading the plan");
   auto read = read_all(options);
   if (!read) return tl::unexpected(read.error());
@@ -97,7 +97,7 @@ tl::expected<std::string, Refused> movie_text(const Options& options, Progress& 
 }
 
 /// What can be told wrong of the arguments before anything is read.
-std::optional<ExitStatus> refused_at_once(const Options& options) {
+std::optional<ExitStatus> page_refused_at_once(const PageOptions& options) {
   if (options.movie && options.plans.size() != 1)
     return refuse_arguments("page", "--movie: a moving picture is of one plan; name one");
   if (options.movie && options.output.extension() != ".svg")
@@ -112,8 +112,8 @@ std::optional<ExitStatus> refused_at_once(const Options& options) {
   return std::nullopt;
 }
 
-ExitStatus run(const Options& options) {
-  if (const auto refused = refused_at_once(options)) return *refused;
+ExitStatus run_page(const PageOptions& options) {
+  if (const auto refused = page_refused_at_once(options)) return *refused;
   Progress progress(options.quiet);
   auto text = options.movie ? movie_text(options, progress) : page_text(options, progress);
   if (!text) return say(text.error());
@@ -127,7 +127,7 @@ ExitStatus run(const Options& options) {
 }  // namespace
 
 void add_page_command(CommandLine& line) {
-  auto options = std::make_shared<Options>();
+  auto options = std::make_shared<PageOptions>();
   CLI::App& app =
       line.add("page",
                "Shows plans as a page to open in a browser; several plans of one scene are shown side by "
@@ -141,7 +141,7 @@ void add_page_command(CommandLine& line) {
   add_flag(app, "--movie", options->movie,
            "instead of a page a moving picture of one plan: an SVG that plays by itself");
   add_quiet_option(app, options->quiet);
-  line.run(app, [options] { return run(*options); });
+  line.run(app, [options] { return run_page(*options); });
 }
 
 }  // namespace withy

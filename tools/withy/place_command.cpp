@@ -34,7 +34,7 @@ constexpr double kMostLayouts = 1e6;
 constexpr double kStationsAlong = 20.0;
 constexpr std::size_t kMostKept = 100;
 
-struct Options {
+struct PlaceOptions {
   std::filesystem::path scene;
   int locks = 1;
   std::optional<double> step_mm;
@@ -91,7 +91,7 @@ class LayoutProofs {
   std::size_t left_out_ = 0;
 };
 
-PlaceSettings settings_for(const Options& options, double step_mm) {
+PlaceSettings settings_for(const PlaceOptions& options, double step_mm) {
   PlaceSettings settings = options.how;
   settings.locks = options.locks;
   settings.station_step_mm = step_mm;
@@ -111,21 +111,21 @@ std::optional<std::string> grid_fault(const DesignParts& parts, const PlaceSetti
 }
 
 /// Every name that an answer may have: a smaller one leaves no design of a larger one behind.
-std::set<std::string> answer_names() {
+std::set<std::string> place_names() {
   std::set<std::string> names = {"place.txt", "place.json", "place.partial.json"};
   for (std::size_t i = 0; i < kMostKept; ++i) names.insert(place_scene_name(i));
   return names;
 }
 
 /// What an interrupt leaves: the designs found by then, in one file that says it is not the whole.
-Result<void> write_partial(const Options& options, const PlaceReport& report) {
+Result<void> write_partial(const PlaceOptions& options, const PlaceReport& report) {
   const WritingFiles writing;
   return write_whole(options.folder / "place.partial.json", place_json(report));
 }
 
-Result<void> add_answer(FileBatch& batch, const Options& options, const PlaceReport& report) {
+Result<void> add_answer(FileBatch& batch, const PlaceOptions& options, const PlaceReport& report) {
   if (options.folder.empty()) return {};
-  batch.owns(options.folder, answer_names());
+  batch.owns(options.folder, place_names());
   batch.add(options.folder / "place.txt", place_sentence(report) + "\n" + place_table(report));
   batch.add(options.folder / "place.json", place_json(report));
   for (std::size_t i = 0; i < report.result.best.size(); ++i) {
@@ -136,7 +136,8 @@ Result<void> add_answer(FileBatch& batch, const Options& options, const PlaceRep
   return {};
 }
 
-Result<void> write_files(const Options& options, const PlaceReport& report, const LayoutProofs& proofs) {
+Result<void> write_place_files(const PlaceOptions& options, const PlaceReport& report,
+                               const LayoutProofs& proofs) {
   FileBatch batch;
   if (auto added = add_answer(batch, options, report); !added) return added;
   if (!options.proofs.empty()) proofs.add_to(batch, options.proofs);
@@ -144,14 +145,14 @@ Result<void> write_files(const Options& options, const PlaceReport& report, cons
   return batch.commit();
 }
 
-/// What `write_files` or an interrupt leaves.
-Result<void> write_answer(const Options& options, const PlaceReport& report, const LayoutProofs& proofs,
+/// What `write_place_files` or an interrupt leaves.
+Result<void> write_answer(const PlaceOptions& options, const PlaceReport& report, const LayoutProofs& proofs,
                           bool whole) {
-  if (whole) return write_files(options, report, proofs);
+  if (whole) return write_place_files(options, report, proofs);
   return options.folder.empty() ? Result<void>() : write_partial(options, report);
 }
 
-void print_proofs(const Options& options, const PlaceReport& report, const LayoutProofs& proofs) {
+void print_proofs(const PlaceOptions& options, const PlaceReport& report, const LayoutProofs& proofs) {
   if (options.proofs.empty()) return;
   fmt::print("{} of layouts that don't reach", count_of(proofs.count(), "proof"));
   if (proofs.left_out() > 0)
@@ -162,7 +163,7 @@ void print_proofs(const Options& options, const PlaceReport& report, const Layou
   fmt::print("\n");
 }
 
-void print_report(const Options& options, const PlaceReport& report) {
+void print_report(const PlaceOptions& options, const PlaceReport& report) {
   fmt::print("{}: {}\n", name_of(verdict_of(report.result)), place_sentence(report));
   if (report.result.best.empty()) return;
   fmt::print("{}", place_table(report));
@@ -176,8 +177,8 @@ void print_report(const Options& options, const PlaceReport& report) {
 }
 
 /// What can be told wrong of the arguments before any work is done.
-std::optional<ExitStatus> refused_at_once(const Options& options) {
-  if (const auto place = check_output_folder(options.folder, answer_names(), {options.scene}); !place)
+std::optional<ExitStatus> place_refused_at_once(const PlaceOptions& options) {
+  if (const auto place = check_output_folder(options.folder, place_names(), {options.scene}); !place)
     return refuse(place.error());
   if (const auto place = check_output_folder(options.proofs, LayoutProofs::names(), {options.scene}); !place)
     return refuse(place.error());
@@ -189,8 +190,8 @@ std::optional<ExitStatus> refused_at_once(const Options& options) {
   return std::nullopt;
 }
 
-ExitStatus run(const Options& options) {
-  if (const auto refused = refused_at_once(options)) return *refused;
+ExitStatus run_place(const PlaceOptions& options) {
+  if (const auto refused = place_refused_at_once(options)) return *refused;
   Progress progress(options.quiet);
   progress.stage("reading the channel");
   const auto prepared = prepare_scene(options.scene);
@@ -247,7 +248,7 @@ ExitStatus run(const Options& options) {
 }  // namespace
 
 void add_place_command(CommandLine& line) {
-  auto options = std::make_shared<Options>();
+  auto options = std::make_shared<PlaceOptions>();
   CLI::App& app =
       line.add("place",
                "Where the locks should sit: the stations and clockings that reach the target with the "
@@ -287,7 +288,7 @@ void add_place_command(CommandLine& line) {
       "folder for certificates of the layouts that are proved not to reach with the required clearance, "
       "layout-1.proof.gz and so on, at most 10000 and 50 MB; interrupted: not written");
   add_quiet_option(app, options->quiet);
-  line.run(app, [options] { return run(*options); });
+  line.run(app, [options] { return run_place(*options); });
 }
 
 }  // namespace withy

@@ -24,7 +24,7 @@
 namespace withy {
 namespace {
 
-struct Options {
+struct PlanOptions {
   std::filesystem::path scene;
   std::optional<int> locks;
   std::optional<double> clearance_mm;
@@ -44,7 +44,7 @@ struct Options {
 };
 
 /// The files of an answer.
-std::set<std::string> answer_names() {
+std::set<std::string> plan_names() {
   std::set<std::string> names = {"plan.json", "script.csv", "script.ngc", "page.html"};
   for (int action = 1; action <= kMostRecoveries; ++action)
     for (const char* ending : {"csv", "ngc", "json"})
@@ -58,10 +58,10 @@ bool known_planner(const std::string& name) {
 }
 
 /// Everything that goes into the folder, whole or not at all. Returns what add_scripts says was left out.
-std::optional<std::string> add_files(FileBatch& batch, const Options& options, const PreparedScene& prepared,
-                                     const Asked& asked) {
+std::optional<std::string> add_plan_files(FileBatch& batch, const PlanOptions& options,
+                                          const PreparedScene& prepared, const Asked& asked) {
   const std::string text = plan_text(prepared, asked, named_from(options.scene, options.folder));
-  batch.owns(options.folder, answer_names());
+  batch.owns(options.folder, plan_names());
   batch.add(options.folder / "plan.json", text);
   auto left_out = add_scripts(batch, options.folder, prepared.scene, asked);
   add_recoveries(batch, options.folder, prepared.scene, asked);
@@ -71,7 +71,8 @@ std::optional<std::string> add_files(FileBatch& batch, const Options& options, c
 }
 
 /// The certificate, packed where the file's name ends in .gz.
-void add_proof(FileBatch& batch, const Options& options, const PreparedScene& prepared, const Asked& asked) {
+void add_proof(FileBatch& batch, const PlanOptions& options, const PreparedScene& prepared,
+               const Asked& asked) {
   if (!asked.certificate) {
     say_aside(asked.answer.verdict == Verdict::unreachable
                   ? "no proof was written: the tip alone proves it, and the cells of a certificate do not "
@@ -86,11 +87,11 @@ void add_proof(FileBatch& batch, const Options& options, const PreparedScene& pr
 }
 
 /// The proof's and the picture's places, none of which is one of `inputs` or a file of the answer.
-std::optional<ExitStatus> single_files_refused(const Options& options,
+std::optional<ExitStatus> single_files_refused(const PlanOptions& options,
                                                std::vector<std::filesystem::path> inputs) {
   if (!options.folder.empty()) {
     inputs.push_back(options.folder);
-    for (const std::string& name : answer_names()) inputs.push_back(options.folder / name);
+    for (const std::string& name : plan_names()) inputs.push_back(options.folder / name);
   }
   for (const auto& file : {options.proof, options.picture}) {
     if (file.empty()) continue;
@@ -101,7 +102,7 @@ std::optional<ExitStatus> single_files_refused(const Options& options,
 }
 
 /// What can be told wrong of the arguments before any work is done.
-std::optional<ExitStatus> refused_at_once(const Options& options) {
+std::optional<ExitStatus> plan_refused_at_once(const PlanOptions& options) {
   if (!options.planner.empty() && !known_planner(options.planner))
     return refuse_arguments("plan", fmt::format("--planner: there is no planner {}; give one of {}",
                                                 options.planner, fmt::join(stock_planner_names(), ", ")));
@@ -111,7 +112,7 @@ std::optional<ExitStatus> refused_at_once(const Options& options) {
     return refuse_arguments("plan", "--from: neither --planner nor --proof goes with it");
   if (options.out && (!options.picture.empty() || options.recheck))
     return refuse_arguments("plan", "--out: neither --picture nor --recheck goes with it");
-  if (const auto place = check_output_folder(options.folder, answer_names(), {options.scene, options.from});
+  if (const auto place = check_output_folder(options.folder, plan_names(), {options.scene, options.from});
       !place)
     return refuse(place.error());
   return single_files_refused(options, {options.scene, options.from});
@@ -123,7 +124,7 @@ Preference preference(const std::string& word) {
 }
 
 /// What was asked, and the answer's place in `asked`; or what to leave with.
-std::optional<ExitStatus> answer_into(std::optional<Asked>& asked, const Options& options,
+std::optional<ExitStatus> answer_into(std::optional<Asked>& asked, const PlanOptions& options,
                                       const PreparedScene& prepared, Progress& progress) {
   const int locks = options.locks.value_or(prepared.scene.layout_in_use);
   AskOptions how{options.clearance_mm, options.budget_s,     options.seed,
@@ -172,8 +173,8 @@ void say_where_it_stops(const Scene& scene, const Answer& answer) {
              spoken_point(tip_S), answer.approach->blocked_by);
 }
 
-ExitStatus run(const Options& options) {
-  if (const auto refused = refused_at_once(options)) return *refused;
+ExitStatus run_plan(const PlanOptions& options) {
+  if (const auto refused = plan_refused_at_once(options)) return *refused;
   const auto format = options.picture.empty() ? std::nullopt : picture_format(options.picture);
   if (!options.picture.empty() && !format)
     return refuse_arguments("plan", "--picture: the file must end in .svg or .png");
@@ -194,7 +195,7 @@ ExitStatus run(const Options& options) {
   progress.stage("writing");
   FileBatch batch;
   std::optional<std::string> no_script;
-  if (!options.folder.empty()) no_script = add_files(batch, options, *prepared, *asked);
+  if (!options.folder.empty()) no_script = add_plan_files(batch, options, *prepared, *asked);
   if (!options.proof.empty()) add_proof(batch, options, *prepared, *asked);
   if (format)
     batch.add(options.picture, draw_picture({prepared->scene, prepared->wall().channel(),
@@ -222,7 +223,7 @@ ExitStatus run(const Options& options) {
 }  // namespace
 
 void add_plan_command(CommandLine& line) {
-  auto options = std::make_shared<Options>();
+  auto options = std::make_shared<PlanOptions>();
   CLI::App& app = line.add("plan",
                            "Does this lock count reach the target? A verified plan in and out, a proof that "
                            "there is none, or how far it got.",
@@ -265,7 +266,7 @@ void add_plan_command(CommandLine& line) {
            "with --from: only the way back out; -o then gets script.csv, script.ngc and start.json");
   add_option(app, "--picture", options->picture, "file for a picture of the plan, .svg or .png");
   add_quiet_option(app, options->quiet);
-  line.run(app, [options] { return run(*options); });
+  line.run(app, [options] { return run_plan(*options); });
 }
 
 }  // namespace withy

@@ -34,7 +34,7 @@ namespace {
 constexpr std::size_t kShadowTriangles = 3000;
 constexpr std::string_view kLattice = "lumen:";
 
-struct Options {
+struct ReachOptions {
   std::filesystem::path scene;
   std::string targets;
   std::vector<int> locks;
@@ -65,7 +65,7 @@ std::string spoken(const ReachProgress& so_far, double elapsed_s) {
 }
 
 Result<ReachCount> count_reached(const PreparedScene& prepared, int locks, const ReachReport& report,
-                                 const Options& options, const InterruptRequest& interrupt,
+                                 const ReachOptions& options, const InterruptRequest& interrupt,
                                  Progress& progress, bool& cut_short) {
   auto problem = make_problem(prepared, locks, report.required_clearance_mm);
   if (!problem) return tl::unexpected<InputError>(problem.error());
@@ -100,7 +100,7 @@ Result<ReachCount> count_reached(const PreparedScene& prepared, int locks, const
 }
 
 /// Says in each certificate which targets it is about.
-void name_certificates(const PreparedScene& prepared, ReachReport& report, const Options& options) {
+void name_certificates(const PreparedScene& prepared, ReachReport& report, const ReachOptions& options) {
   for (ReachCount& count : report.counts) {
     if (!count.result.certificate) continue;
     std::vector<Eigen::Vector3d> unreachable_S;
@@ -129,7 +129,7 @@ ExitStatus recheck_all(const PreparedScene& prepared, const ReachReport& report,
   return status;
 }
 
-void add_proofs(FileBatch& batch, const Options& options, const ReachReport& report) {
+void add_reach_proofs(FileBatch& batch, const ReachOptions& options, const ReachReport& report) {
   if (options.proof.empty()) return;
   for (const ReachCount& count : report.counts) {
     if (!count.result.certificate) continue;
@@ -139,7 +139,7 @@ void add_proofs(FileBatch& batch, const Options& options, const ReachReport& rep
 }
 
 /// The targets that are asked about. Errors are said.
-std::optional<ExitStatus> add_targets(const Options& options, const PreparedScene& prepared,
+std::optional<ExitStatus> add_targets(const ReachOptions& options, const PreparedScene& prepared,
                                       ReachReport& report) {
   const Eigen::Isometry3d& X_SE = prepared.scene.entry.X_SE;
   if (report.spacing_mm) {
@@ -160,7 +160,7 @@ std::optional<ExitStatus> add_targets(const Options& options, const PreparedScen
 }
 
 /// The files that an answer may have, or a part of one.
-std::set<std::string> answer_names(bool partial) {
+std::set<std::string> reach_names(bool partial) {
   std::set<std::string> names;
   for (const char* ending : {".csv", ".json", ".html"}) {
     names.insert("reach.partial" + std::string(ending));
@@ -170,33 +170,34 @@ std::set<std::string> answer_names(bool partial) {
 }
 
 /// Adds reach.csv, reach.json and reach.html.
-void add_reports(FileBatch& batch, const Options& options, const PreparedScene& prepared,
+void add_reports(FileBatch& batch, const ReachOptions& options, const PreparedScene& prepared,
                  const ReachReport& report) {
   if (options.folder.empty() || report.counts.empty()) return;
   // A part of an answer has names of its own, and leaves a whole one where it is.
   const std::string stem = report.partial ? "reach.partial" : "reach";
-  batch.owns(options.folder, answer_names(report.partial));
+  batch.owns(options.folder, reach_names(report.partial));
   batch.add(options.folder / (stem + ".csv"), reach_csv(report));
   batch.add(options.folder / (stem + ".json"), reach_json(report));
   batch.add(options.folder / (stem + ".html"),
             reach_html(report, make_display_mesh(prepared.wall().channel(), kShadowTriangles)));
 }
 
-Result<void> write_files(const Options& options, const PreparedScene& prepared, const ReachReport& report,
-                         const InterruptRequest& interrupt) {
+Result<void> write_reach_files(const ReachOptions& options, const PreparedScene& prepared,
+                               const ReachReport& report, const InterruptRequest& interrupt) {
   FileBatch batch;
   add_reports(batch, options, prepared, report);
   // What was proved until an interrupt leaves an earlier proof of more where it is.
-  if (!interrupt.requested()) add_proofs(batch, options, report);
+  if (!interrupt.requested()) add_reach_proofs(batch, options, report);
   const WritingFiles writing;
   return batch.commit();
 }
 
 /// The proofs' places, none of which is one of `inputs` or a file of the answer.
-std::optional<ExitStatus> proof_refused(const Options& options, std::vector<std::filesystem::path> inputs) {
+std::optional<ExitStatus> proof_refused(const ReachOptions& options,
+                                        std::vector<std::filesystem::path> inputs) {
   if (options.proof.empty()) return std::nullopt;
   if (!options.folder.empty())
-    for (const std::string& name : answer_names(false)) inputs.push_back(options.folder / name);
+    for (const std::string& name : reach_names(false)) inputs.push_back(options.folder / name);
   std::set<std::filesystem::path> places = {options.proof};
   if (options.locks.size() > 1)
     for (const int locks : options.locks) places.insert(file_for_count(options.proof, locks, true));
@@ -206,9 +207,9 @@ std::optional<ExitStatus> proof_refused(const Options& options, std::vector<std:
 }
 
 /// What the arguments alone say is wrong; else the lattice's spacing, where one is asked for.
-tl::expected<std::optional<double>, ExitStatus> check_arguments(const Options& options) {
+tl::expected<std::optional<double>, ExitStatus> check_arguments(const ReachOptions& options) {
   const std::vector<std::filesystem::path> inputs = {options.scene, options.targets};
-  if (const auto place = check_output_folder(options.folder, answer_names(false), inputs); !place)
+  if (const auto place = check_output_folder(options.folder, reach_names(false), inputs); !place)
     return tl::unexpected(refuse(place.error()));
   if (const auto refused = proof_refused(options, inputs)) return tl::unexpected(*refused);
   if (std::set<int>(options.locks.begin(), options.locks.end()).size() != options.locks.size())
@@ -221,7 +222,7 @@ tl::expected<std::optional<double>, ExitStatus> check_arguments(const Options& o
   return spacing;
 }
 
-ExitStatus run(const Options& options) {
+ExitStatus run_reach(const ReachOptions& options) {
   const auto spacing = check_arguments(options);
   if (!spacing) return spacing.error();
   Progress progress(options.quiet);
@@ -250,7 +251,7 @@ ExitStatus run(const Options& options) {
   interrupt.settle();
   progress.stage("writing");
   name_certificates(*prepared, report, options);
-  if (const auto written = write_files(options, *prepared, report, interrupt); !written)
+  if (const auto written = write_reach_files(options, *prepared, report, interrupt); !written)
     return refuse(written.error());
   if (interrupt.requested()) return ExitStatus::interrupted;
   fmt::print("{}", reach_table(report));
@@ -263,7 +264,7 @@ ExitStatus run(const Options& options) {
 }  // namespace
 
 void add_reach_command(CommandLine& line) {
-  auto options = std::make_shared<Options>();
+  auto options = std::make_shared<ReachOptions>();
   CLI::App& app =
       line.add("reach",
                "Which of many targets each lock count reaches, by one search for each count: reached, "
@@ -300,7 +301,7 @@ void add_reach_command(CommandLine& line) {
       "count stands before the file's ending); packed where it ends in .gz; interrupted: not written");
   add_flag(app, "--recheck", options->recheck, "check each certificate at once, as withy recheck does");
   add_quiet_option(app, options->quiet);
-  line.run(app, [options] { return run(*options); });
+  line.run(app, [options] { return run_reach(*options); });
 }
 
 }  // namespace withy

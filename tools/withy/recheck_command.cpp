@@ -19,7 +19,7 @@
 namespace withy {
 namespace {
 
-struct Options {
+struct RecheckArguments {
   std::filesystem::path file;
   std::filesystem::path scene;
   std::optional<double> clearance_mm;
@@ -27,7 +27,7 @@ struct Options {
   bool quiet = false;
 };
 
-ExitStatus run(const Options& options) {
+ExitStatus run_recheck(const RecheckArguments& options) {
   Progress progress(options.quiet);
   progress.stage("reading the channel");
   const auto scene = read_scene(options.scene);
@@ -49,7 +49,7 @@ ExitStatus run(const Options& options) {
 }  // namespace
 
 void add_recheck_command(CommandLine& line) {
-  auto options = std::make_shared<Options>();
+  auto options = std::make_shared<RecheckArguments>();
   CLI::App& app =
       line.add("recheck",
                "Checks a proof or a plan from its file alone, by a program that shares nothing with the "
@@ -69,7 +69,7 @@ void add_recheck_command(CommandLine& line) {
       "no clock")
       .in_range_of("--budget");
   add_quiet_option(app, options->quiet);
-  line.run(app, [options] { return run(*options); });
+  line.run(app, [options] { return run_recheck(*options); });
 }
 
 }  // namespace withy

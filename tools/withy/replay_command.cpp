@@ -22,7 +22,7 @@
 namespace withy {
 namespace {
 
-struct Options {
+struct ReplayOptions {
   std::filesystem::path script;
   std::filesystem::path scene;
   std::optional<double> clearance_mm;
@@ -71,7 +71,7 @@ struct Replayed {
   std::optional<ElasticReplay> elastic;  ///< instead, where asked for
 };
 
-ExitStatus give_elastic_verdict(const Options& options, const Replayed& replayed) {
+ExitStatus give_elastic_verdict(const ReplayOptions& options, const Replayed& replayed) {
   const ElasticReplay& report = *replayed.elastic;
   const Design& design = replayed.design;
   if (!report.fault)
@@ -99,7 +99,7 @@ ExitStatus give_elastic_verdict(const Options& options, const Replayed& replayed
   return ExitStatus::done;
 }
 
-ExitStatus give_verdict(const Options& options, const Replayed& replayed) {
+ExitStatus give_verdict(const ReplayOptions& options, const Replayed& replayed) {
   const auto& [scene, design, script, report, elastic] = replayed;
   if (elastic) return give_elastic_verdict(options, replayed);
   if (report.good() && options.out)
@@ -121,7 +121,7 @@ ExitStatus give_verdict(const Options& options, const Replayed& replayed) {
   return ExitStatus::done;
 }
 
-Result<Replayed> replay_files(const Options& options) {
+Result<Replayed> replay_files(const ReplayOptions& options) {
   Progress progress(options.quiet);
   progress.stage("reading the channel");
   auto prepared = prepare_scene(options.scene);
@@ -161,7 +161,7 @@ Result<Replayed> replay_files(const Options& options) {
   return Replayed{std::move(scene), std::move(*design), std::move(*script), std::move(report), {}};
 }
 
-ExitStatus run(const Options& options) {
+ExitStatus run_replay(const ReplayOptions& options) {
   const auto replayed = replay_files(options);
   if (!replayed) return refuse(replayed.error());
   return give_verdict(options, *replayed);
@@ -170,7 +170,7 @@ ExitStatus run(const Options& options) {
 }  // namespace
 
 void add_replay_command(CommandLine& line) {
-  auto options = std::make_shared<Options>();
+  auto options = std::make_shared<ReplayOptions>();
   CLI::App& app = line.add(
       "replay", "Recomputes the body from a script alone and checks clearance, latches, limits and target.",
       "withy replay out/script.csv scenes/single-bend/scene.toml");
@@ -187,7 +187,7 @@ void add_replay_command(CommandLine& line) {
   add_flag(app, "--out", options->out,
            "the script only has to come out to insertion 0: a way past a lock that sticks");
   add_quiet_option(app, options->quiet);
-  line.run(app, [options] { return run(*options); });
+  line.run(app, [options] { return run_replay(*options); });
 }
 
 }  // namespace withy

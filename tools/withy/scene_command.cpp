@@ -30,7 +30,7 @@ namespace {
 
 constexpr const char* kMeshName = "channel.obj";
 
-struct Options {
+struct SceneOptions {
   std::filesystem::path input;
   std::filesystem::path folder;
   std::string unit = "mm";
@@ -50,7 +50,7 @@ struct Options {
 };
 
 /// The files of an answer.
-std::set<std::string> answer_names() {
+std::set<std::string> scene_names() {
   return {kMeshName, "scene.toml", "picture.png", "report.txt"};
 }
 
@@ -67,7 +67,7 @@ std::optional<Eigen::AlignedBox3d> box_of(const std::vector<double>& numbers, do
 }
 
 /// What can be told wrong of the arguments before any work is done.
-std::optional<ExitStatus> refused_at_once(const Options& options) {
+std::optional<ExitStatus> scene_refused_at_once(const SceneOptions& options) {
   for (std::size_t i = 0; i + 5 < options.cuts.size(); i += 6)
     if (!(triple(options.cuts, i + 3).norm() > 0.0))
       return refuse_arguments("scene",
@@ -89,12 +89,12 @@ std::optional<ExitStatus> refused_at_once(const Options& options) {
   if (!parse_place(options.target))
     return refuse_arguments(
         "scene", fmt::format("--target: \"{}\" names no place; give {}", options.target, kPlaceWords));
-  if (const auto place = check_output_folder(options.folder, answer_names(), {options.input}); !place)
+  if (const auto place = check_output_folder(options.folder, scene_names(), {options.input}); !place)
     return refuse(place.error());
   return std::nullopt;
 }
 
-RepairSettings repair_settings(const Options& options) {
+RepairSettings repair_settings(const SceneOptions& options) {
   RepairSettings settings;
   if (!options.keep_at.empty()) settings.keep_at = triple(options.keep_at, 0);
   for (std::size_t i = 0; i + 5 < options.cuts.size(); i += 6)
@@ -107,12 +107,12 @@ RepairSettings repair_settings(const Options& options) {
   return settings;
 }
 
-InputError about_input(const Options& options, const std::string& problem, const std::string& remedy) {
+InputError about_input(const SceneOptions& options, const std::string& problem, const std::string& remedy) {
   return {options.input.string(), 1, 1, problem, remedy};
 }
 
 /// What was found and done before there was a scene.
-std::vector<ReportLine> repair_report(const Options& options, const Repaired& repaired) {
+std::vector<ReportLine> repair_report(const SceneOptions& options, const Repaired& repaired) {
   std::vector<ReportLine> lines = {{"input", options.input.string()}};
   constexpr std::size_t kMostPieces = 8;
   for (std::size_t i = 0; i < repaired.pieces.size() && i < kMostPieces; ++i) {
@@ -141,9 +141,9 @@ std::vector<ReportLine> wall_report(const Repaired& figures, const SceneDraft& d
   return lines;
 }
 
-ExitStatus write_files(const Options& options, SceneDraft& draft, const std::string& report) {
+ExitStatus write_scene_files(const SceneOptions& options, SceneDraft& draft, const std::string& report) {
   FileBatch batch;
-  batch.owns(options.folder, answer_names());
+  batch.owns(options.folder, scene_names());
   auto mesh = mesh_bytes(draft.mesh, options.folder / kMeshName);
   if (!mesh) return refuse(mesh.error());
   batch.add(options.folder / kMeshName, std::move(*mesh));
@@ -157,7 +157,7 @@ ExitStatus write_files(const Options& options, SceneDraft& draft, const std::str
   return ExitStatus::done;
 }
 
-ExitStatus draft(const Options& options, Repaired repaired, Progress& progress) {
+ExitStatus draft(const SceneOptions& options, Repaired repaired, Progress& progress) {
   std::vector<ReportLine> lines = repair_report(options, repaired);
   Repaired figures;
   figures.moved_mm = repaired.moved_mm;
@@ -179,11 +179,11 @@ ExitStatus draft(const Options& options, Repaired repaired, Progress& progress) 
   const std::string text = report_text(lines);
   fmt::print("{}", text);
   progress.stage("writing");
-  return write_files(options, *made, text);
+  return write_scene_files(options, *made, text);
 }
 
 /// The triangles that the input is or has, in mm; and what was read and taken.
-Result<VolumeSurface> read_surface(const Options& options) {
+Result<VolumeSurface> read_surface(const SceneOptions& options) {
   if (!is_volume_name(options.input)) {
     auto mesh = read_polygon_mesh(options.input, *parse_length_unit(options.unit));
     if (!mesh) return tl::unexpected(mesh.error());
@@ -204,8 +204,8 @@ Result<VolumeSurface> read_surface(const Options& options) {
   return std::move(*surface);
 }
 
-ExitStatus run(const Options& options) {
-  if (const auto refused = refused_at_once(options)) return *refused;
+ExitStatus run_scene(const SceneOptions& options) {
+  if (const auto refused = scene_refused_at_once(options)) return *refused;
   Progress progress(options.quiet);
   progress.stage("reading");
   auto surface = read_surface(options);
@@ -218,7 +218,7 @@ ExitStatus run(const Options& options) {
   return draft(options, std::move(*repaired), progress);
 }
 
-void add_volume_options(CLI::App& app, Options& options) {
+void add_volume_options(CLI::App& app, SceneOptions& options) {
   add_option(app, "--label", options.label, "of a segmented volume: the lumen is the voxels of this value")
       .in_range_of("--label");
   add_numbers(app, "--range", options.range, 2, false,
@@ -228,7 +228,7 @@ void add_volume_options(CLI::App& app, Options& options) {
       .in_range_of("--range");
 }
 
-void add_wall_options(CLI::App& app, Options& options) {
+void add_wall_options(CLI::App& app, SceneOptions& options) {
   add_option(app, "--unit", options.unit, "the mesh's unit: mm (default), cm, m or in")
       .one_of({"mm", "cm", "m", "in"});
   add_option(app, "--scale", options.scale, "enlarges the mesh by this factor; default 1")
@@ -263,7 +263,7 @@ void add_wall_options(CLI::App& app, Options& options) {
 }  // namespace
 
 void add_scene_command(CommandLine& line) {
-  auto options = std::make_shared<Options>();
+  auto options = std::make_shared<SceneOptions>();
   CLI::App& app = line.add(
       "scene",
       "From a lumen's mesh, or a volume that shows it, to a scene: takes one piece of it, opens and mends "
@@ -283,7 +283,7 @@ void add_scene_command(CommandLine& line) {
   add_option(app, "--target", options->target,
              "opening:N, branch:N@P% (P percent along it), widest or deepest; default deepest");
   add_quiet_option(app, options->quiet);
-  line.run(app, [options] { return run(*options); });
+  line.run(app, [options] { return run_scene(*options); });
 }
 
 }  // namespace withy

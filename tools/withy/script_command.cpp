@@ -24,7 +24,7 @@
 namespace withy {
 namespace {
 
-struct Options {
+struct ScriptOptions {
   std::filesystem::path plan;
   std::filesystem::path scene;
   std::string form;
@@ -34,7 +34,7 @@ struct Options {
   bool quiet = false;
 };
 
-bool wants_program(const Options& options) {
+bool wants_program(const ScriptOptions& options) {
   return options.form == "ngc" || (options.form.empty() && options.output.extension() == ".ngc");
 }
 
@@ -48,7 +48,8 @@ Refused missing(const Scene& scene, ScriptFault fault) {
 }
 
 /// The script as the unit gets it, replayed from itself alone: nothing leaves that does not hold.
-std::optional<Refused> unsound(const Options& options, const SoundPlan& read, const Script& script) {
+std::optional<Refused> unsound_ideal(const ScriptOptions& options, const SoundPlan& read,
+                                     const Script& script) {
   Scene scene = read.prepared.scene;
   scene.required_clearance_mm = read.file.required_clearance_mm.value_or(scene.required_clearance_mm);
   const auto report = replay(script, scene, MotionVerifier(read.design, *read.prepared.distance),
@@ -61,7 +62,7 @@ std::optional<Refused> unsound(const Options& options, const SoundPlan& read, co
 
 /// What makes up for the elastic body; nothing where the scene has none, the ideal pulls are asked for, or
 /// the plan begins in a state that was given.
-tl::expected<PullCorrections, Refused> corrections_for(const Options& options, const SoundPlan& read) {
+tl::expected<PullCorrections, Refused> corrections_for(const ScriptOptions& options, const SoundPlan& read) {
   if (options.ideal_pulls || read.plan->from_elsewhere || !read.design.elastic() || !read.design.tendons())
     return PullCorrections{};
   Compensation made =
@@ -74,7 +75,8 @@ tl::expected<PullCorrections, Refused> corrections_for(const Options& options, c
 }
 
 /// A corrected script is held against the body that it was made for.
-std::optional<Refused> unsound_elastic(const Options& options, const SoundPlan& read, const Script& script) {
+std::optional<Refused> unsound_elastic(const ScriptOptions& options, const SoundPlan& read,
+                                       const Script& script) {
   Scene scene = read.prepared.scene;
   scene.required_clearance_mm = read.file.required_clearance_mm.value_or(scene.required_clearance_mm);
   const ElasticReplay played = replay_elastic(script, scene, read.design, *read.prepared.distance);
@@ -85,7 +87,7 @@ std::optional<Refused> unsound_elastic(const Options& options, const SoundPlan& 
       ExitStatus::does_not_hold};
 }
 
-tl::expected<std::string, Refused> script_text(const Options& options) {
+tl::expected<std::string, Refused> script_text(const ScriptOptions& options) {
   const auto read = read_sound_plan(options.plan, options.scene);
   if (!read) return tl::unexpected(read.error());
   if (!read->plan) return tl::unexpected(Refused{read->file.without_target(), ExitStatus::wrong_input});
@@ -100,13 +102,13 @@ tl::expected<std::string, Refused> script_text(const Options& options) {
   if (wants_program(options) && !scene.actuation)
     return tl::unexpected(missing(scene, ScriptFault::no_actuation));
   const auto fault =
-      script->compensated ? unsound_elastic(options, *read, *script) : unsound(options, *read, *script);
+      script->compensated ? unsound_elastic(options, *read, *script) : unsound_ideal(options, *read, *script);
   if (fault) return tl::unexpected(*fault);
   if (!wants_program(options)) return write_csv(*script);
   return write_iso6983(*script, scene, {.stops = !options.no_stops});
 }
 
-ExitStatus run(const Options& options) {
+ExitStatus run_script(const ScriptOptions& options) {
   if (options.no_stops && !wants_program(options))
     return refuse_arguments("script", "--no-stops is for programs: rows have no stops");
   if (!options.output.empty())
@@ -128,7 +130,7 @@ ExitStatus run(const Options& options) {
 }  // namespace
 
 void add_script_command(CommandLine& line) {
-  auto options = std::make_shared<Options>();
+  auto options = std::make_shared<ScriptOptions>();
   CLI::App& app = line.add(
       "script", "Writes a plan down for the actuation unit: way-points of its axes in mm, fields in mT.",
       "withy script out/plan.json --as ngc -o out/script.ngc");
@@ -146,7 +148,7 @@ void add_script_command(CommandLine& line) {
   add_flag(app, "--no-stops", options->no_stops, "leave out the stop (M0) before each lock switch");
   add_option(app, "-o,--output", options->output, "file to write; left out: standard output");
   add_quiet_option(app, options->quiet);
-  line.run(app, [options] { return run(*options); });
+  line.run(app, [options] { return run_script(*options); });
 }
 
 }  // namespace withy

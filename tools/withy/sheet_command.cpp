@@ -19,17 +19,17 @@
 namespace withy {
 namespace {
 
-struct Options {
+struct SheetOptions {
   std::filesystem::path scene;
   std::optional<int> locks;
   std::filesystem::path folder;
   bool quiet = false;
 };
 
-const std::set<std::string> kNames = {"sheet.csv", "notches.csv", "sheet.svg", "sheet.pdf"};
+const std::set<std::string> kSheetNames = {"sheet.csv", "notches.csv", "sheet.svg", "sheet.pdf"};
 
-ExitStatus run(const Options& options) {
-  if (const auto place = check_output_folder(options.folder, kNames, {options.scene}); !place)
+ExitStatus run_sheet(const SheetOptions& options) {
+  if (const auto place = check_output_folder(options.folder, kSheetNames, {options.scene}); !place)
     return refuse(place.error());
   const Result<Scene> scene = read_scene(options.scene);
   if (!scene) return refuse(scene.error());
@@ -39,7 +39,7 @@ ExitStatus run(const Options& options) {
   if (!sheet) return refuse(sheet.error());
 
   FileBatch batch;
-  batch.owns(options.folder, kNames);
+  batch.owns(options.folder, kSheetNames);
   batch.add(options.folder / "sheet.csv", sheet_csv(*sheet));
   batch.add(options.folder / "notches.csv", notches_csv(*sheet));
   batch.add(options.folder / "sheet.svg", sheet_drawing(*sheet, DrawingFormat::svg));
@@ -53,7 +53,7 @@ ExitStatus run(const Options& options) {
 }  // namespace
 
 void add_sheet_command(CommandLine& line) {
-  auto options = std::make_shared<Options>();
+  auto options = std::make_shared<SheetOptions>();
   CLI::App& app =
       line.add("sheet",
                "The build sheet of the segment: stations, magnets, notches, holes and disks as a table, "
@@ -67,7 +67,7 @@ void add_sheet_command(CommandLine& line) {
              "folder for sheet.csv, notches.csv, sheet.svg and sheet.pdf (A3)")
       .required();
   add_quiet_option(app, options->quiet);
-  line.run(app, [options] { return run(*options); });
+  line.run(app, [options] { return run_sheet(*options); });
 }
 
 }  // namespace withy

@@ -21,7 +21,7 @@
 namespace withy {
 namespace {
 
-struct Options {
+struct StudyOptions {
   std::filesystem::path study;
   std::string shard = "1/1";
   std::filesystem::path folder;
@@ -83,7 +83,7 @@ std::vector<std::filesystem::path> files_of(const Study& study) {
   return files;
 }
 
-ExitStatus run_shard(const Options& options, const Shard& shard) {
+ExitStatus run_shard(const StudyOptions& options, const Shard& shard) {
   Progress progress(options.quiet);
   progress.stage("reading the study");
   const std::filesystem::path folder = options.folder.empty() ? options.study.stem() : options.folder;
@@ -109,7 +109,7 @@ ExitStatus run_shard(const Options& options, const Shard& shard) {
   return ExitStatus::done;
 }
 
-ExitStatus run(const Options& options) {
+ExitStatus study(const StudyOptions& options) {
   const auto shard = parse_shard(options.shard);
   if (!shard)
     return refuse_arguments("study", "--shard: give K/N with K from 1 to N and N up to 100000, such as 2/8");
@@ -121,7 +121,7 @@ ExitStatus run(const Options& options) {
 }  // namespace
 
 void add_study_command(CommandLine& line) {
-  auto options = std::make_shared<Options>();
+  auto options = std::make_shared<StudyOptions>();
   CLI::App& app =
       line.add("study",
                "Sweeps scenes, designs, lock counts and seeds over all cores; started again after a "
@@ -136,7 +136,7 @@ void add_study_command(CommandLine& line) {
   add_option(app, "--threads", options->threads, "how many runs at once; left out: one for each core")
       .within(1, 1024);
   add_quiet_option(app, options->quiet);
-  line.run(app, [options] { return run(*options); });
+  line.run(app, [options] { return study(*options); });
 }
 
 }  // namespace withy

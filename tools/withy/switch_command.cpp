@@ -20,7 +20,7 @@
 namespace withy {
 namespace {
 
-struct Options {
+struct SwitchOptions {
   std::filesystem::path scene;
   std::optional<int> locks;
   std::vector<double> scales;
@@ -33,18 +33,19 @@ bool has_clocking_picture(const Design& design) {
   return design.lock_count() == 2 || design.lock_count() == 3;
 }
 
-const std::set<std::string> kNames = {"switch.txt", "switch.json", "switch-map.svg", "switch-clocking.svg"};
+const std::set<std::string> kSwitchNames = {"switch.txt", "switch.json", "switch-map.svg",
+                                            "switch-clocking.svg"};
 
-void add_files(FileBatch& batch, const std::filesystem::path& folder, const SwitchReport& report) {
-  batch.owns(folder, kNames);
+void add_switch_files(FileBatch& batch, const std::filesystem::path& folder, const SwitchReport& report) {
+  batch.owns(folder, kSwitchNames);
   batch.add(folder / "switch.txt", switch_table(report));
   batch.add(folder / "switch.json", switch_json(report));
   batch.add(folder / "switch-map.svg", switch_map_svg(report));
   if (has_clocking_picture(report.design)) batch.add(folder / "switch-clocking.svg", clocking_svg(report));
 }
 
-ExitStatus run(const Options& options) {
-  if (const auto place = check_output_folder(options.folder, kNames, {options.scene}); !place)
+ExitStatus run_switch(const SwitchOptions& options) {
+  if (const auto place = check_output_folder(options.folder, kSwitchNames, {options.scene}); !place)
     return refuse(place.error());
   Progress progress(options.quiet);
   progress.stage("reading the scene");
@@ -61,7 +62,7 @@ ExitStatus run(const Options& options) {
       make_switch_report(*scene, *design, named_from(options.scene, options.folder), options.scales);
   if (!options.folder.empty()) {
     FileBatch batch;
-    add_files(batch, options.folder, report);
+    add_switch_files(batch, options.folder, report);
     const WritingFiles writing;
     if (const auto written = batch.commit(); !written) return refuse(written.error());
   }
@@ -72,7 +73,7 @@ ExitStatus run(const Options& options) {
 }  // namespace
 
 void add_switch_command(CommandLine& line) {
-  auto options = std::make_shared<Options>();
+  auto options = std::make_shared<SwitchOptions>();
   CLI::App& app = line.add("switch",
                            "Which field switches which lock, over the bends of the segment and the clockings "
                            "of its locks, and what "
@@ -90,7 +91,7 @@ void add_switch_command(CommandLine& line) {
              "switch-clocking.svg; left out: "
              "no files");
   add_quiet_option(app, options->quiet);
-  line.run(app, [options] { return run(*options); });
+  line.run(app, [options] { return run_switch(*options); });
 }
 
 }  // namespace withy

@@ -20,7 +20,7 @@
 namespace withy {
 namespace {
 
-struct Options {
+struct ToleranceOptions {
   std::filesystem::path plan;
   std::filesystem::path scene;
   std::filesystem::path errors;
@@ -31,7 +31,7 @@ struct Options {
 };
 
 /// The files of an answer.
-std::set<std::string> answer_names() {
+std::set<std::string> tolerance_names() {
   return {"tolerance.json", "tolerance.csv"};
 }
 
@@ -42,7 +42,7 @@ struct Judged {
   std::string elastic;  ///< what the draws of elastic benches said; empty where none were asked for
 };
 
-tl::expected<Judged, Refused> judge(const Options& options, Progress& progress) {
+tl::expected<Judged, Refused> judge(const ToleranceOptions& options, Progress& progress) {
   const auto refused = [](InputError error) { return tl::unexpected(Refused{std::move(error)}); };
   const auto given = options.errors.empty() ? Result<ErrorSizes>(ErrorSizes()) : read_errors(options.errors);
   if (!given) return refused(given.error());
@@ -75,9 +75,9 @@ tl::expected<Judged, Refused> judge(const Options& options, Progress& progress) 
   return judged;
 }
 
-ExitStatus run(const Options& options) {
-  if (const auto place =
-          check_output_folder(options.folder, answer_names(), {options.plan, options.scene, options.errors});
+ExitStatus run_tolerance(const ToleranceOptions& options) {
+  if (const auto place = check_output_folder(options.folder, tolerance_names(),
+                                             {options.plan, options.scene, options.errors});
       !place)
     return refuse(place.error());
   Progress progress(options.quiet);
@@ -87,7 +87,7 @@ ExitStatus run(const Options& options) {
   const ToleranceReport* report = &judged->report;
   FileBatch batch;
   if (!options.folder.empty()) {
-    batch.owns(options.folder, answer_names());
+    batch.owns(options.folder, tolerance_names());
     batch.add(options.folder / "tolerance.json", tolerance_json(*report));
     batch.add(options.folder / "tolerance.csv", tolerance_csv(*report));
   }
@@ -102,7 +102,7 @@ ExitStatus run(const Options& options) {
 }  // namespace
 
 void add_tolerance_command(CommandLine& line) {
-  auto options = std::make_shared<Options>();
+  auto options = std::make_shared<ToleranceOptions>();
   CLI::App& app =
       line.add("tolerance",
                "How much backlash, tendon calibration, entry, registration and lumen error a plan stands: "
@@ -124,7 +124,7 @@ void add_tolerance_command(CommandLine& line) {
   add_option(app, "-o,--output", options->folder,
              "folder for tolerance.json and tolerance.csv; left out: nothing is written");
   add_quiet_option(app, options->quiet);
-  line.run(app, [options] { return run(*options); });
+  line.run(app, [options] { return run_tolerance(*options); });
 }
 
 }  // namespace withy

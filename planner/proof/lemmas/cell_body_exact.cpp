@@ -15,13 +15,13 @@ namespace withy {
 
 namespace {
 
-constexpr double kSpacing_mm = 1.0;
+constexpr double kExactSpacing_mm = 1.0;
 // A point placed by arcs along a body of up to 1e3 mm is right to this: some dozens of products of rotations
 // and sums, each wrong by 2^-53 of that.
 constexpr double kPointRounding_mm = 1e-10;
 constexpr double kShaftStep_mm = 0.25;
 // The shaft is laid out until it is so far outside the lumen (mm): a carriage may be longer than any channel.
-constexpr double kFarOutside_mm = 20.0;
+constexpr double kExactFarOutside_mm = 20.0;
 
 /// Where the body most likely collides.
 struct Suspect {
@@ -58,7 +58,7 @@ void CellBodyExact::lay_stations() {
   for (std::size_t i = 0; i + 1 < cuts.size(); ++i) {
     const double span = cuts[i + 1] - cuts[i];
     if (span <= 0.0) continue;
-    const int parts = static_cast<int>(std::ceil(span / kSpacing_mm));
+    const int parts = static_cast<int>(std::ceil(span / kExactSpacing_mm));
     const double radius = design.body_radius(0.5 * (cuts[i] + cuts[i + 1]));
     for (int k = 0; k <= parts; ++k)
       add(k == parts ? cuts[i + 1] : cuts[i] + span * k / parts, span / parts, radius);
@@ -77,7 +77,7 @@ void CellBodyExact::lay_shaft() {
     // What is half a step from here may be past a passage.
     if (!OneSide::of(asked_.distance, {p, 0.5 * kShaftStep_mm}))
       shaft_known_to_mm_ = std::min(shaft_known_to_mm_, z - 0.5 * kShaftStep_mm);
-    if (least <= -kFarOutside_mm) break;
+    if (least <= -kExactFarOutside_mm) break;
   }
 }
 
@@ -121,10 +121,10 @@ CellStatus CellBodyExact::check(const CellReach& reach, const Box& box, const St
   // From the tip back: what is deepest inside is likeliest to touch.
   for (std::size_t i = stations_.size(); i-- > 0;) {
     const Station& station = stations_[i];
-    if (box.high[0] - design.length_mm() + station.s_mm + kSpacing_mm <= 0.0) break;
+    if (box.high[0] - design.length_mm() + station.s_mm + kExactSpacing_mm <= 0.0) break;
     const MovedPoint at{shape.point_E(station.s_mm), reach.at(station.s_mm) + kPointRounding_mm};
     const MovedPoint next = std::exchange(distal, at);
-    const MovedPoint and_chord{at.centre_E, at.reach_mm + kSpacing_mm};
+    const MovedPoint and_chord{at.centre_E, at.reach_mm + kExactSpacing_mm};
     if (!and_chord.may_be_past_entry()) continue;
     double lower = distance.signed_lower(at.centre_E) - kDistanceRounding_mm;
     const double sideways = (at.centre_E - next.centre_E).head<2>().norm();

@@ -11,7 +11,7 @@ namespace withy {
 namespace {
 
 // What rounding may cost: sums and products of a few dozen numbers in double precision.
-constexpr double kRounding = 1.0 + 1e-12;
+constexpr double kSlideRounding = 1.0 + 1e-12;
 
 /// Largest |Theta| of frozen region r over the box.
 double largest_bend(const BendChart& chart, const Leaf& leaf, const Box& box, std::size_t r) {
@@ -37,7 +37,7 @@ class CellSlide::Builder {
       if (stretches[r].to_mm > exposed_from_mm_) add_region(r, stretches[r]);
     double turn = 0.0;
     for (Piece& piece : pieces_) {
-      turn += piece.rate_per_mm * (piece.to_mm - piece.from_mm) * kRounding;
+      turn += piece.rate_per_mm * (piece.to_mm - piece.from_mm) * kSlideRounding;
       piece.turn_to = turn;
     }
     return std::move(pieces_);
@@ -117,7 +117,7 @@ void CellSlide::fill(const std::vector<double>& stations_mm, double further_mm,
     while (k + 1 < pieces_.size() && s > pieces_[k].to_mm) ++k;
     const Piece& piece = pieces_[k];
     const double past = piece.turn_to - piece.rate_per_mm * std::max(0.0, piece.to_mm - s);
-    aside_mm.push_back(width_mm_ * std::clamp(past, 0.0, piece.turn_to) * kRounding);
+    aside_mm.push_back(width_mm_ * std::clamp(past, 0.0, piece.turn_to) * kSlideRounding);
   }
 }
 

@@ -39,7 +39,7 @@
 // where q bends it, that bend alone is straightened first, at d.
 //   Premises: d1 <= L; every frozen bend has some length to be in at d1; q is allowed (AllowedBox: the bends
 //   that no allowed state of the cell has are no bends of body 0 or 1 either).
-//   Rounding: a few dozen sums and products of 2^-53 on numbers of one sign: kRounding (cell_slide.cpp).
+//   Rounding: a few dozen sums and products of 2^-53 on numbers of one sign: kSlideRounding (cell_slide.cpp).
 #pragma once
 
 #include <optional>

@@ -15,7 +15,7 @@ namespace {
 
 // Widens each derived interval so that rounding never loses a switch: relative to angles of a few rad and
 // lengths of 1e3 mm.
-constexpr double kRounding = 1e-9;
+constexpr double kLinkRounding = 1e-9;
 
 struct Interval {
   double low = 0.0;
@@ -37,8 +37,8 @@ Interval lengths_that_bend(const Interval& u, const Interval& theta) {
     else if (bound < 0.0)
       f.high = -1.0;
   };
-  at_most(u.low, theta.high + kRounding);
-  at_most(-u.high, -theta.low + kRounding);
+  at_most(u.low, theta.high + kLinkRounding);
+  at_most(-u.high, -theta.low + kLinkRounding);
   return f;
 }
 
@@ -51,8 +51,8 @@ Rectangle curvatures(const Rectangle& theta, const Interval& f, double limit) {
       const double length = (t > 0.0) == lowest ? f.high : f.low;
       return length > 0.0 ? t / length : (t > 0.0 ? limit : -limit);
     };
-    u.low[k] = std::max(-limit, over(theta.low[k], true)) - kRounding * limit;
-    u.high[k] = std::min(limit, over(theta.high[k], false)) + kRounding * limit;
+    u.low[k] = std::max(-limit, over(theta.low[k], true)) - kLinkRounding * limit;
+    u.high[k] = std::min(limit, over(theta.high[k], false)) + kLinkRounding * limit;
   }
   return u;
 }
@@ -61,8 +61,8 @@ Rectangle curvatures(const Rectangle& theta, const Interval& f, double limit) {
 Rectangle bends(const Rectangle& u, const Interval& f) {
   Rectangle theta;
   for (int k = 0; k < 2; ++k) {
-    theta.low[k] = std::min(u.low[k] * f.low, u.low[k] * f.high) - kRounding;
-    theta.high[k] = std::max(u.high[k] * f.low, u.high[k] * f.high) + kRounding;
+    theta.low[k] = std::min(u.low[k] * f.low, u.low[k] * f.high) - kLinkRounding;
+    theta.high[k] = std::max(u.high[k] * f.low, u.high[k] * f.high) + kLinkRounding;
   }
   return theta;
 }
@@ -114,7 +114,7 @@ class LinkFinder {
     const Interval f{of_length.low - play_, of_length.high + play_};
     const auto length = [&](double at) { return exposed_flexible_length(design_, at, from, to); };
     Interval out = d;
-    if (length(d.high) < f.low - kRounding || length(d.low) > f.high + kRounding) return {1.0, 0.0};
+    if (length(d.high) < f.low - kLinkRounding || length(d.low) > f.high + kLinkRounding) return {1.0, 0.0};
     const auto bisect = [&](double target, bool keep_low) {
       double low = d.low;
       double high = d.high;
@@ -125,8 +125,8 @@ class LinkFinder {
       }
       return keep_low ? low : high;
     };
-    if (length(d.low) < f.low - kRounding) out.low = bisect(f.low - kRounding, true);
-    if (length(d.high) > f.high + kRounding) out.high = bisect(f.high + kRounding, false);
+    if (length(d.low) < f.low - kLinkRounding) out.low = bisect(f.low - kLinkRounding, true);
+    if (length(d.high) > f.high + kLinkRounding) out.high = bisect(f.high + kLinkRounding, false);
     return out;
   }
 
@@ -194,7 +194,7 @@ class LinkFinder {
     const Interval fx = lengths_that_bend({u.low.x(), u.high.x()}, {theta.low.x(), theta.high.x()});
     const Interval fy = lengths_that_bend({u.low.y(), u.high.y()}, {theta.low.y(), theta.high.y()});
     const Interval f{std::max(fx.low, fy.low), std::min(fx.high, fy.high)};
-    if (f.low > f.high * (1.0 + kRounding) + kRounding) return std::nullopt;
+    if (f.low > f.high * (1.0 + kLinkRounding) + kLinkRounding) return std::nullopt;
     const Interval d = insertions(d_range(), from, to, f);
     if (d.empty()) return std::nullopt;
     const Rectangle possible = curvatures(theta, exposed(from, to, d), kappa_);
@@ -242,7 +242,7 @@ class LinkFinder {
     const Rectangle bend = bends(u_range(), exposed(from, to, d_range()));
     const double limit = kappa_ * (design_.flexible_length(from, to) + play_);
     for_each_base_in(r, bend, [&](const Eigen::Vector2d& base) {
-      if (base.norm() > limit + kRounding) return;
+      if (base.norm() > limit + kLinkRounding) return;
       Leaf other = leaf_;
       other.engaged.set(static_cast<std::size_t>(lock));
       other.base.push_back(base);

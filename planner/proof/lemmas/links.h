@@ -22,7 +22,7 @@
 //   Premises: the lock's bend is on a notch exactly; curvatures on both sides are equal within
 //   kEqualCurvature_per_mm, or one side of the lock has no exposed flexible length.
 //   Derivation: the exposed flexible length f grows with the insertion, so theta = u f is bounded by products
-//   and quotients of intervals. Rounding: every derived interval is let out by kRounding (links.cpp).
+//   and quotients of intervals. Rounding: every derived interval is let out by kLinkRounding (links.cpp).
 #pragma once
 
 #include <functional>

@@ -9,7 +9,7 @@ namespace withy {
 namespace {
 
 // See the header: far above what some dozens of roundings of 2^-53 come to.
-constexpr double kRounding = 1.0 + 1e-12;
+constexpr double kAccelerationRounding = 1.0 + 1e-12;
 
 /// Is the body rigid at this station? At an end of a span either answer will do.
 bool rigid_at(const Design& design, double s_mm) {
@@ -46,15 +46,15 @@ double MotionAcceleration::bound(double t0, double t1, double s_mm) const {
   const double cut = first_exposed_station(design_, middle);
   const bool moves = design_.carriage().kind == CarriageKind::guide && dd_ != 0.0 &&
                      middle < design_.length_mm() && !rigid_at(design_, cut);
-  if (!moves || s_mm <= x0) return bending * kRounding;
+  if (!moves || s_mm <= x0) return bending * kAccelerationRounding;
   const double dd = std::abs(dd_);
   for (const FrozenStretch& region : frozen_)
     if (cut < region.to_mm)
-      return (bending + dd * dd * of_cut_frozen(region, std::min(d0, d1), s_mm)) * kRounding;
+      return (bending + dd * dd * of_cut_frozen(region, std::min(d0, d1), s_mm)) * kAccelerationRounding;
   const double kappa = kappa_free_;
   return (bending + kappa * dd * dd + 2.0 * du_ * dd * l +
           c * (kappa * du_ * dd * l * l + kappa * kappa * dd * dd * l)) *
-         kRounding;  // (2)
+         kAccelerationRounding;  // (2)
 }
 
 /// (3), for dd = 1.

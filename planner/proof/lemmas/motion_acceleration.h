@@ -31,7 +31,8 @@
 // greatest where f is least, and (1) for the free region on top. Where the body is rigid at the entry plane,
 // F_t = f_t = 0 in either case and only (1) is left; so with the free carriage and with the base out.
 //
-// Rounding. A few dozen operations in double precision on numbers of one sign: the factor kRounding.
+// Rounding. A few dozen operations in double precision on numbers of one sign: the factor
+// kAccelerationRounding.
 //
 // Units: mm, rad; t has none.
 #pragma once

@@ -13,7 +13,7 @@ namespace withy {
 namespace {
 
 // Of the body's stations: the bound between them then loses 0.02 mm at a radius of 1.5 mm.
-constexpr double kSpacing_mm = 0.5;
+constexpr double kLookSpacing_mm = 0.5;
 // A part that moves the tip by less than this (mm) either way and settles nothing is left to a closer look.
 constexpr double kLeastTravel_mm = 0.02;
 
@@ -25,7 +25,7 @@ struct Part {
 }  // namespace
 
 MotionLook::MotionLook(const Design& design, std::shared_ptr<const DistanceField> field)
-    : body_(design, std::move(field), kSpacing_mm) {}
+    : body_(design, std::move(field), kLookSpacing_mm) {}
 
 MotionLook::Finding MotionLook::look(const State& from, const State& to, double required_mm,
                                      double plenty_mm) const {

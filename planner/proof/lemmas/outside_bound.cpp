@@ -16,7 +16,7 @@ constexpr double kCube_mm = 1.0;
 // A passage farther than this is as good as none: no body's station is let move as far.
 constexpr double kFarPassage_mm = 1000.0;
 // Keeps the key of a cube positive for points up to 1e6 mm away.
-constexpr double kOrigin = 1 << 20;
+constexpr double kCubeOrigin = 1 << 20;
 
 // A number rounded up to a float is within two units in the last place of it.
 constexpr double kSizeRounding = 1.0 + 4.0 * kFloatUnit;
@@ -32,7 +32,7 @@ OutsideBound::Known OutsideBound::look(const Eigen::Vector3d& centre_E) const {
 UpperBound OutsideBound::upper_over(const MovedPoint& p) {
   const Eigen::Vector3d cube = (p.centre_E / kCube_mm).array().floor();
   std::uint64_t key = 0;
-  for (int k = 0; k < 3; ++k) key = key << 21U | static_cast<std::uint64_t>(cube[k] + kOrigin);
+  for (int k = 0; k < 3; ++k) key = key << 21U | static_cast<std::uint64_t>(cube[k] + kCubeOrigin);
   const Eigen::Vector3d centre = (cube.array() + 0.5) * kCube_mm;
   const auto [entry, fresh] = known_.try_emplace(key);
   if (fresh) entry->second = look(centre);

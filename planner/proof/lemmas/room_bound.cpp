@@ -23,7 +23,7 @@ constexpr double kHalfDiagonal = 0.8660255;
 // enough for a need that is 0.02 mm off.
 constexpr int kMostLooks = 1500;
 // Keeps a cube's index positive for points up to 1e5 mm away, and its key within 64 bits.
-constexpr std::int64_t kOrigin = 1 << 18;
+constexpr std::int64_t kIndexOrigin = 1 << 18;
 
 double edge_of(int level) {
   return std::ldexp(kLeast_mm, level);
@@ -101,7 +101,7 @@ double RoomBound::look(int level, const Index& cube) {
 
 double RoomBound::most_in(int level, const Index& cube) {
   std::uint64_t key = static_cast<std::uint64_t>(level);
-  for (const std::int64_t i : cube) key = key << 20U | static_cast<std::uint64_t>(i + kOrigin);
+  for (const std::int64_t i : cube) key = key << 20U | static_cast<std::uint64_t>(i + kIndexOrigin);
   if (const auto known = known_.find(key); known != known_.end()) return static_cast<double>(known->second);
   const float most = float_above(look(level, cube));
   known_.emplace(key, most);

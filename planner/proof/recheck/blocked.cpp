@@ -10,7 +10,6 @@
 namespace withy::recheck {
 namespace {
 
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 // The shaft on the axis is looked at this far apart.
 constexpr double kShaftStep_mm = 0.25;
 // A station that the box moves by less (mm) is told no more about by cutting.

@@ -44,6 +44,13 @@ namespace withy::recheck {
 
 using Interval2 = std::array<Interval, 2>;
 
+inline Interval dot(const Interval2& a, const Interval2& b) {
+  return a[0] * b[0] + a[1] * b[1];
+}
+inline Interval cross(const Interval2& a, const Interval2& b) {
+  return a[0] * b[1] - a[1] * b[0];
+}
+
 inline constexpr double kRoundedUp = 1.0 + 1e-12;
 
 /// The segment as the scene's reader gives it, checked there.

@@ -19,7 +19,7 @@ namespace withy::recheck {
 namespace {
 
 // Boxes cut fewer times than this are shared out to all threads.
-constexpr int kSharedDepth = 14;
+constexpr int kSharedGoalDepth = 14;
 constexpr double kDirectionRounding = 1e-9;
 
 struct Task {
@@ -76,7 +76,7 @@ class GoalCheck {
       set_coordinate(here.box, k, {x.lo, x.middle()});
       set_coordinate(other.box, k, {x.middle(), x.hi});
       here.depth = ++other.depth;
-      if (here.depth <= kSharedDepth) {
+      if (here.depth <= kSharedGoalDepth) {
         feed(std::move(here));
         feed(std::move(other));
       } else {

@@ -11,11 +11,7 @@ namespace withy::recheck {
 namespace {
 
 // A face is cut into no more parts than this before it counts as undecided.
-constexpr int kMostParts = 200000;
-
-std::size_t at(int k) {
-  return static_cast<std::size_t>(k);
-}
+constexpr int kMostFaceParts = 200000;
 
 /// Where part of a face can't be shown to be blocked: is some state of the face legal?
 void find_legal(const Inquiry& inquiry, const Leaf& leaf, const Cell& face, const StateBox& box) {
@@ -49,7 +45,7 @@ void prove_blocked(const Inquiry& inquiry, const Leaf& leaf, const Cell& face) {
     const Widest cut = widest(leaf.body(), box, look.station_mm);
     const int k = cut.coordinate < 0 ? -1 : leaf_coordinate(leaf, cut.coordinate);
     const double middle = k < 0 ? 0.0 : 0.5 * (cell.low[at(k)] + cell.high[at(k)]);
-    if (k < 0 || cut.share_mm < kFinest_mm || ++looked > kMostParts ||
+    if (k < 0 || cut.share_mm < kFinest_mm || ++looked > kMostFaceParts ||
         !(middle > cell.low[at(k)] && middle < cell.high[at(k)]))
       return find_legal(inquiry, leaf, face, box);
     open.push_back(cell);

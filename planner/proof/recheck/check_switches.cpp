@@ -14,19 +14,15 @@ namespace {
 
 // A bend nearer than this (rad) to a notch may be on it.
 constexpr double kOnNotch = 1e-9;
-constexpr int kMostParts = 2000000;
+constexpr int kMostSwitchParts = 2000000;
 // Boxes cut fewer times than this are shared out to all threads.
-constexpr int kSharedDepth = 8;
-
-std::size_t at(int k) {
-  return static_cast<std::size_t>(k);
-}
+constexpr int kSharedSwitchDepth = 8;
 
 Interval widened(const Interval& x) {
   return {x.lo - kOnNotch, x.hi + kOnNotch};
 }
 
-Interval meet(const Interval& a, const Interval& b) {
+Interval common_part(const Interval& a, const Interval& b) {
   return {std::max(a.lo, b.lo), std::min(a.hi, b.hi)};
 }
 
@@ -55,7 +51,8 @@ class SwitchCheck {
     station_ = Interval(inquiry.robot.layout.station_mm[static_cast<std::size_t>(pair.lock)]);
   }
 
-  /// Looks at the pair's states; halves that are cut fewer than kSharedDepth times are fed to other threads.
+  /// Looks at the pair's states; halves that are cut fewer than kSharedSwitchDepth times are fed to other
+  /// threads.
   template <class Feed>
   void run(const Cell& whole, int depth, Feed&& feed) {
     std::vector<Cell> open = {whole};
@@ -67,7 +64,7 @@ class SwitchCheck {
       StateBox b;
       if (!switches(a, b) || settled(a, b)) continue;
       const int k = cut_of(a, cell);
-      if (k < 0 || ++looked > kMostParts) {
+      if (k < 0 || ++looked > kMostSwitchParts) {
         inquiry_.gathered.could_not_decide(
             fmt::format("whether lock {} switches at {}, out of the states that are said "
                         "to be all or into them",
@@ -78,7 +75,7 @@ class SwitchCheck {
       Cell upper = cell;
       Cell lower = cell;
       upper.low[at(k)] = lower.high[at(k)] = middle;
-      if (depth < kSharedDepth) {
+      if (depth < kSharedSwitchDepth) {
         feed(lower);
         feed(upper);
         return;
@@ -103,7 +100,7 @@ class SwitchCheck {
       if (inquiry_.lattice.kind() == Lattice::Kind::points && f.lo > 0.0) {
         const Interval2 wanted = notch_bend();
         for (std::size_t i = 0; i < 2; ++i) {
-          a.u[i] = meet(a.u[i], widened(wanted[i]) / f);
+          a.u[i] = common_part(a.u[i], widened(wanted[i]) / f);
           if (!(a.u[i].lo <= a.u[i].hi)) return false;
         }
         follows_insertion_ = true;
@@ -280,7 +277,7 @@ void check_switches(const Inquiry& inquiry) {
   for (const Pair& pair : pairs) tasks.push_back({&pair, whole_of(inquiry, pair.a), 0});
   // How much is done: a box cut n times is so much of its pair.
   std::atomic<std::int64_t> done{0};
-  const double all = static_cast<double>(pairs.size()) * (1 << kSharedDepth);
+  const double all = static_cast<double>(pairs.size()) * (1 << kSharedSwitchDepth);
   tbb::parallel_for_each(tasks.begin(), tasks.end(), [&](Task& task, tbb::feeder<Task>& feeder) {
     if (inquiry.over()) return;
     bool whole = true;
@@ -290,7 +287,7 @@ void check_switches(const Inquiry& inquiry) {
     });
     if (whole)
       inquiry.settings.progress("lock switches",
-                                static_cast<double>(done += 1 << (kSharedDepth - task.depth)) / all);
+                                static_cast<double>(done += 1 << (kSharedSwitchDepth - task.depth)) / all);
   });
 }
 

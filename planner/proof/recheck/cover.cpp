@@ -10,10 +10,6 @@ namespace {
 // halves are as wide as rounding.
 constexpr int kDeepest = 1000;
 
-std::size_t at(int k) {
-  return static_cast<std::size_t>(k);
-}
-
 double middle(const Cell& box, int k) {
   return 0.5 * (box.low[at(k)] + box.high[at(k)]);
 }

@@ -13,6 +13,10 @@ namespace withy::recheck {
 
 inline constexpr int kMostDimensions = 19;
 
+inline std::size_t at(int k) {
+  return static_cast<std::size_t>(k);
+}
+
 /// A closed box of leaf coordinates: insertion, free curvature x and y, then those of frozen bends.
 struct Cell {
   int dimensions = 3;

@@ -20,7 +20,6 @@ constexpr double kQuarterTurn = 1.57;
 constexpr double kPushRounding = 3e-9;
 // What turning a known field into the entry frame may be off by, a share of it.
 constexpr double kTurned = 1e-12;
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 // mu0 / (4 pi) is 1e-7 T m / A to within 1e-9 of itself: in mT mm^3 / (A m^2).
 const Interval kDipole(1e5 * (1.0 - 2e-9), 1e5 * (1.0 + 2e-9));
 

@@ -22,6 +22,8 @@
 
 namespace withy::recheck {
 
+inline constexpr double kInfinity = std::numeric_limits<double>::infinity();
+
 /// The next double towards +infinity; infinity and what is not a number stay.
 inline double next_up(double x) {
   if (!(x < std::numeric_limits<double>::infinity())) return x;

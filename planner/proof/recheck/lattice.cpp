@@ -13,13 +13,6 @@ constexpr double kSlideRounding_mm = 1e-8;
 // off by 1e-16.
 constexpr double kSamePlane = 1e-9;
 
-Interval dot(const Interval2& a, const Interval2& b) {
-  return a[0] * b[0] + a[1] * b[1];
-}
-Interval cross(const Interval2& a, const Interval2& b) {
-  return a[0] * b[1] - a[1] * b[0];
-}
-
 }  // namespace
 
 Lattice::Lattice(const std::optional<LatchHardware>& latch) {

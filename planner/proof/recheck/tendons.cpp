@@ -9,7 +9,6 @@
 namespace withy::recheck {
 namespace {
 
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 // Tendons whose directions differ by less (sine of the angle) lie in one line.
 constexpr double kParallel = 1e-9;
 // A moment counts as one that tendons can pull to when it is off by no more than this share of EI kappa_max:
@@ -20,12 +19,6 @@ constexpr std::size_t kMostForCorners = 10;
 // exponential() takes no more.
 constexpr double kMostExponent = 64.0;
 
-Interval cross(const Interval2& a, const Interval2& b) {
-  return a[0] * b[1] - a[1] * b[0];
-}
-Interval dot(const Interval2& a, const Interval2& b) {
-  return a[0] * b[0] + a[1] * b[1];
-}
 bool is_zero(const Interval2& a) {
   return a[0].lo == 0.0 && a[0].hi == 0.0 && a[1].lo == 0.0 && a[1].hi == 0.0;
 }

@@ -15,7 +15,7 @@ namespace withy {
 namespace {
 
 // Clockings are turned by these, either way (degrees): the least that does is named.
-constexpr std::array kTurns_deg = {15.0, 30.0, 45.0, 60.0, 75.0, 90.0, 120.0, 150.0, 180.0};
+constexpr std::array kReasonTurns_deg = {15.0, 30.0, 45.0, 60.0, 75.0, 90.0, 120.0, 150.0, 180.0};
 
 /// The first step that the field or the magnets forbid.
 struct Forbidden {
@@ -49,7 +49,7 @@ std::string pose(const Design& design, const State& state) {
 std::string clocking_that_does(const Design& design, const Route& route) {
   // One magnet alone in a uniform field doesn't care how it is turned.
   if (design.lock_count() < 2 && design.field()->coils.empty()) return {};
-  for (const double turn : kTurns_deg)
+  for (const double turn : kReasonTurns_deg)
     for (int lock = 0; lock < design.lock_count(); ++lock)
       for (const double side : {-1.0, 1.0}) {
         DesignParts parts = design.parts();

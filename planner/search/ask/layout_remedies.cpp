@@ -21,7 +21,7 @@ namespace {
 // Stations are moved by these shares of the segment's length, to either side.
 constexpr std::array kMoves = {0.02, 0.05, 0.1, 0.15, 0.2, 0.3};
 // Clockings are turned by these, either way (degrees).
-constexpr std::array kTurns_deg = {15.0, 30.0, 45.0, 60.0, 90.0, 135.0, 180.0};
+constexpr std::array kRemedyTurns_deg = {15.0, 30.0, 45.0, 60.0, 90.0, 135.0, 180.0};
 // Notches are made finer by these.
 constexpr std::array kFiner = {2.0, 3.0, 4.0};
 // Of half a pitch, what a hunt and the window may take where notches are made finer.
@@ -59,7 +59,7 @@ std::vector<Trial> turned_clockings(const SearchProblem& problem) {
   if (!problem.heeded.field || !design.field()) return trials;
   // One magnet alone in a uniform field doesn't care how it is turned.
   if (design.lock_count() < 2 && design.field()->coils.empty()) return trials;
-  for (const double turn : kTurns_deg)
+  for (const double turn : kRemedyTurns_deg)
     for (int lock = 0; lock < design.lock_count(); ++lock)
       for (const double side : {-1.0, 1.0}) {
         Trial trial{design.parts(), {}};

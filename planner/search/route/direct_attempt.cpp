@@ -30,7 +30,7 @@ constexpr double kLeastDraw_mm = 1.0;
 // A bend to more room is looked for only this far off (mm).
 constexpr double kFarthestBend_mm = 25.0;
 // Room (mm) beyond the required clearance that is enough.
-constexpr double kPlenty_mm = 0.5;
+constexpr double kRoomEnough_mm = 0.5;
 
 State moved(const Design& design, const State& from, const Eigen::Vector3d& step) {
   State to = from;
@@ -256,7 +256,7 @@ bool DirectAttempt::draw_some(const State& from) {
 
 State DirectAttempt::widest(State state) {
   const double kappa = problem_.design.segment().curvature_max_per_mm;
-  const double enough = problem_.required_clearance_mm + kPlenty_mm;
+  const double enough = problem_.required_clearance_mm + kRoomEnough_mm;
   return compass_search(
       std::move(state), -enough, {{0.0, 0.25 * kappa, 0.25 * kappa}, shares::kDirectRoomRounds},
       [&](const State& s) { return -margin(s); },

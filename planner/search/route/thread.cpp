@@ -16,7 +16,7 @@ namespace withy {
 namespace {
 
 // Room beyond the required clearance (mm) with which a passage is taken without a look for a wider place.
-constexpr double kPlenty_mm = 0.5;
+constexpr double kPassageEnough_mm = 0.5;
 // How many times a cell's half-width a passage may be taken beside it.
 constexpr double kBeside = 4.0;
 // Frozen bends (rad) as near as this are one: no cell is cut finer.
@@ -175,7 +175,7 @@ class Threader {
   /// Compass search from `best`, in the box and where `allowed`, until there is plenty of room.
   template <class Allowed>
   State widened(const Box& box, State best, const Allowed& allowed) const {
-    const double plenty = problem_.required_clearance_mm + kPlenty_mm;
+    const double plenty = problem_.required_clearance_mm + kPassageEnough_mm;
     return compass_search(
         std::move(best), -plenty, {{box.half(0), box.half(1), box.half(2)}, shares::kPassageRounds},
         [&](const State& state) { return -margin_(state); },

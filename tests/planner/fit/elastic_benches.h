@@ -16,12 +16,14 @@ struct Truth {
   double rigidity = 1.0, friction = 1.0, tendon_EA = 1.0, backbone_EA = 1.0, mass = 1.0;
 };
 
+/// Throws std::bad_optional_access where the parts have no tendons or no elastic numbers.
 inline withy::DesignParts with_truth(withy::DesignParts parts, const Truth& truth) {
   parts.segment.flexural_rigidity_Nmm2 *= truth.rigidity;
-  parts.tendons->friction_coefficient *= truth.friction;
-  parts.elastic->tendon_EA_N *= truth.tendon_EA;
-  parts.elastic->backbone_EA_N *= truth.backbone_EA;
-  parts.elastic->mass_g_per_mm *= truth.mass;
+  parts.tendons.value().friction_coefficient *= truth.friction;
+  withy::ElasticHardware& elastic = parts.elastic.value();
+  elastic.tendon_EA_N *= truth.tendon_EA;
+  elastic.backbone_EA_N *= truth.backbone_EA;
+  elastic.mass_g_per_mm *= truth.mass;
   return parts;
 }
 
