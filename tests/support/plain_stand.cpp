@@ -2,8 +2,10 @@
 #include "tests/support/plain_stand.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <random>
+#include <unordered_map>
 
 #include "tests/support/plain_field.h"
 #include "tests/support/plain_hardware.h"
@@ -139,6 +141,37 @@ bool enters(const Robot& robot, const SampledMotion& motion) {
   });
 }
 
+/// Distances to the wall from the middles of cubes of a millimetre, each worked out when it is first asked
+/// for. A distance to a set of points changes by no more than a point moves, so each bounds it all over its
+/// cube.
+class CoarseWall {
+ public:
+  explicit CoarseWall(const Wall& wall) : wall_(wall) {}
+
+  /// No more than the distance.
+  double at_least(const Eigen::Vector3d& p) {
+    const Eigen::Vector3i cube = p.array().floor().cast<int>();
+    const auto key = std::array<int, 3>{cube.x(), cube.y(), cube.z()};
+    const Eigen::Vector3d middle = cube.cast<double>().array() + 0.5;
+    auto found = known_.find(key);
+    if (found == known_.end()) found = known_.emplace(key, wall_.distance(middle, kFarEnough_mm)).first;
+    return found->second - (p - middle).norm();
+  }
+  double distance(const Eigen::Vector3d& p, double most_mm) const { return wall_.distance(p, most_mm); }
+
+ private:
+  struct Hash {
+    std::size_t operator()(const std::array<int, 3>& cube) const {
+      std::size_t h = 0;
+      for (const int i : cube) h = h * 1000003U + static_cast<std::size_t>(i + 100000);
+      return h;
+    }
+  };
+  static constexpr double kFarEnough_mm = 12.0;
+  const Wall& wall_;
+  std::unordered_map<std::array<int, 3>, double, Hash> known_;
+};
+
 class Bench {
  public:
   Bench(const Robot& robot, const BenchErrors& errors, const Eigen::Vector3d& centre_E)
@@ -163,7 +196,7 @@ class Bench {
 
   /// The least distance from the body's surface to the wall on the way, as far as samples tell; no more is
   /// looked for once it is below zero. Distances over a few mm may come out less than they are.
-  double least_margin(const SampledMotion& motion, const Wall& wall) const {
+  double least_margin(const SampledMotion& motion, CoarseWall& wall) const {
     double least = kFar;
     for (std::size_t k = 0; k < motion.states.size();) {
       const Margin margin = margin_of(on_bench(robot_, motion.states[k], errors_), wall);
@@ -238,9 +271,10 @@ class Bench {
   };
 
   /// Stations are half a millimetre apart, farther where the wall is too far for any between them to matter.
-  Margin margin_of(const State& state, const Wall& wall) const {
+  Margin margin_of(const State& state, CoarseWall& wall) const {
     constexpr double kStation_mm = 0.5;
     constexpr double kLookAway_mm = 8.0;
+    constexpr double kNear_mm = 0.5;  // bounds of distances will do beyond this
     const Body body(robot_, state);
     const double L = robot_.scene.length_mm;
     double largest = robot_.scene.radius_mm;
@@ -252,7 +286,8 @@ class Bench {
       const Eigen::Vector3d p = in_channel_ * body.point_E(s) / (1 + errors_.scale);
       double away = kFar;
       if (p.z() > 0) {
-        away = (1 + errors_.scale) * wall.distance(p, largest + kLookAway_mm);
+        away = (1 + errors_.scale) * wall.at_least(p);
+        if (away < largest + kNear_mm) away = (1 + errors_.scale) * wall.distance(p, largest + kLookAway_mm);
         margin.looked_at_mm = std::min(margin.looked_at_mm, away - radius(robot_, s));
         if (margin.looked_at_mm < 0) return {margin.looked_at_mm, margin.looked_at_mm};
       }
@@ -300,7 +335,7 @@ class AskedPlan {
     drawn.disengaged += disengaged;
   }
 
-  void run_slow(const Bench& bench, const Wall& wall, Drawn& drawn) const {
+  void run_slow(const Bench& bench, CoarseWall& wall, Drawn& drawn) const {
     double margin = kFar;
     for (const SampledMotion& motion : motions_)
       if (margin >= 0) margin = std::min(margin, bench.least_margin(motion, wall));
@@ -339,12 +374,13 @@ Drawn draw_benches(const Robot& robot, const ListedPlan& plan, const Wall& wall,
   Random random(seed);
   const Eigen::Vector3d target_E = robot.scene.X_SE.inverse() * robot.scene.target_S;
   const AskedPlan asked(robot, plan);
+  CoarseWall coarse(wall);
   Drawn drawn;
   while (drawn.benches < benches) {
     const BenchErrors errors = draw(robot, sizes, random);
     const Bench bench(robot, errors, centre_E);
     asked.run(bench, target_E, drawn);
-    if (drawn.sampled < sampled) asked.run_slow(bench, wall, drawn);
+    if (drawn.sampled < sampled) asked.run_slow(bench, coarse, drawn);
   }
   return drawn;
 }
