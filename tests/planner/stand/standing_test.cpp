@@ -273,3 +273,29 @@ TEST_CASE("a plan whose hunt would touch the wall is told of one that would not"
   // With it, nothing more is said.
   CHECK(!find_smaller_hunt(smaller, *answer.plan, of.sizes));
 }
+
+TEST_CASE("a plan stands when aimed where it does as it is or as it is made to stand") {
+  for (const auto& [scene, locks] : {std::pair{"fold-chamber", 1}, {"straight", 0}}) {
+    CAPTURE(scene, locks);
+    const Case of(scene, locks);
+    const Hardware hardware(of.problem->design);
+    const StepJudge judge(*of.problem, hardware);
+    constexpr int kDraws = 400;
+    const Stander stander(*of.problem, of.sizes, kDraws);
+    const int own = stander.fails(of.plan, kDraws, kDraws);
+    bool stood = false;
+    int least = kDraws + 1;  // with which it stands
+    for (const int enough : {0, 1, 5, 10, 20, 40, 100, kDraws}) {
+      CAPTURE(own, enough);
+      const bool stands = stands_when_aimed(judge, stander, of.plan, kDraws, enough);
+      if (own < enough) CHECK(stands);
+      CHECK(!(stood && !stands));  // where it stands with fewer, it does with more
+      if (stands && !stood) least = enough;
+      stood = stands;
+    }
+    CHECK(least > 0);
+    // The aim alone does no more than all that makes a plan stand.
+    const Plan most = made_to_stand(judge, stander, of.plan, Effort());
+    CHECK(stander.fails(most, kDraws, kDraws) < least);
+  }
+}
