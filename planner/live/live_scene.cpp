@@ -1,12 +1,15 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "planner/live/live_scene.h"
 
+#include <map>
 #include <utility>
+#include <vector>
 
 #include <fmt/format.h>
 
 #include "planner/files/input_file.h"
 #include "planner/files/sha256.h"
+#include "planner/live/scene_text.h"
 #include "planner/scene/scene_of_text.h"
 
 namespace withy {
@@ -24,6 +27,24 @@ std::string what_distances_depend_on(const Scene& scene, double spacing_mm) {
 }
 
 }  // namespace
+
+std::optional<std::set<int>> moved_layouts(const LiveScene& a, const LiveScene& b) {
+  if (a.prepared.distance != b.prepared.distance) return std::nullopt;
+  const std::map<int, LockLayout>& layouts = a.prepared.scene.layouts;
+  const std::map<int, LockLayout>& moved = b.prepared.scene.layouts;
+  std::set<int> counts;
+  std::vector<SceneChange> changes;
+  for (const auto& [count, layout] : layouts) {
+    const auto other = moved.find(count);
+    if (other == moved.end()) return std::nullopt;
+    if (other->second.station_mm == layout.station_mm) continue;
+    counts.insert(count);
+    changes.push_back({fmt::format("layout.{}.station_mm", count), other->second.station_mm});
+  }
+  // Whatever else differs shows in the text.
+  const auto text = changed_text(a.text, changes);
+  return text && *text == b.text ? std::optional(std::move(counts)) : std::nullopt;
+}
 
 Result<void> SceneKeeper::keep_distance(const Scene& scene) {
   const double spacing_mm = field_spacing(scene);

@@ -7,6 +7,8 @@
 #include <filesystem>
 #include <memory>
 #include <mutex>
+#include <optional>
+#include <set>
 #include <string>
 
 #include "planner/search/ask/scene_problem.h"
@@ -20,6 +22,10 @@ struct LiveScene {
   PreparedScene prepared;
   std::int64_t channel = 0;  ///< the same for scenes with the same channel in the same entry frame
 };
+
+/// The lock counts whose locks sit at other stations in `b` than in `a`, where the two scenes differ in
+/// nothing else; nothing where they do, or may. A question about any other count is then the same in both.
+std::optional<std::set<int>> moved_layouts(const LiveScene& a, const LiveScene& b);
 
 /// Makes scenes of texts for one scene file. Safe to use from several threads; they wait for one another.
 class SceneKeeper {

@@ -5,7 +5,11 @@
 // (Effort), and nothing of that is kept. Each count is asked twice. First what it takes to decide: a plan, a
 // proof, or neither. Then the whole question as `withy plan` asks it, with its looks for a better plan and
 // for what stands in the way; its answer takes the first one's place. All counts are decided before any is
-// looked at again. Nothing is remembered from one scene to the next but the distance field.
+// looked at again. Threads that look have the lower priority: whoever drags waits for verdicts.
+//
+// From one scene to the next the distance field is kept. Where a change moves stations of some lock counts
+// and nothing else, the verdicts of the others are kept as well, for their questions are the same; what moved
+// is asked about anew, wherever it was before.
 #pragma once
 
 #include <atomic>
@@ -42,6 +46,7 @@ struct Cell {
   CellStage stage = CellStage::waiting;
   std::shared_ptr<const SearchProblem> problem;
   std::shared_ptr<const Answer> answer;
+  std::shared_ptr<const Answer> first_answer;  ///< the verdict alone, before there were looks
   std::string refusal;
   double decided_s = 0.0;  ///< from the start of the table until the verdict was final
 };
@@ -81,8 +86,9 @@ class Questions {
     std::size_t cell = 0;
     bool whole = false;
   };
-  std::optional<Job> next_job();
-  void work();
+  std::vector<Cell> cells_for(const LiveScene& scene, const std::vector<int>& locks) const;
+  std::optional<Job> next_job(bool whole);
+  void work(bool whole);
   void run(const Job& job, std::int64_t generation, const LiveScene& scene, int locks);
   void put(std::int64_t generation, const Job& job, const std::shared_ptr<const SearchProblem>& problem,
            std::shared_ptr<const Answer> answer);

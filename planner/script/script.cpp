@@ -8,9 +8,11 @@
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/rounding.h"
 #include "planner/plan/lock_hunt.h"
 #include "planner/script/script_numbers.h"
 #include "planner/script/waypoints.h"
+#include "planner/segment/field.h"
 #include "planner/segment/tendons.h"
 
 namespace withy {
@@ -66,14 +68,23 @@ class ScriptMaker {
     const std::vector<double> pull = script_.waypoints.back().pull_mm;
     if (action.hunt && action.hunt->made()) add_hunt(action, note);
     add(name_of(action.kind), to,
-        fmt::format("{}, lock {} {}", note, action.lock + 1,
-                    action.kind == ActionKind::lock ? "engages" : "lets go"));
+        fmt::format("{}, lock {} {}{}", note, action.lock + 1,
+                    action.kind == ActionKind::lock ? "engages" : "lets go", reserve_note(action)));
     if (action.field_S) set_field(script_.waypoints.back(), action);
     script_.waypoints.back().dwell_s = settle_s_;
     add(name_of(action.kind), to, "field off");
     // Rounding of a pull on the edge of a script's step must not move a motor.
     for (auto w = script_.waypoints.end() - 2; w != script_.waypoints.end(); ++w) w->pull_mm = pull;
     if (action.leg == Leg::in && action.to == plan_.reached_state) mark_target();
+  }
+
+  /// With what reserve the field switches the lock, where one is known.
+  std::string reserve_note(const PlannedAction& action) const {
+    if (!action.field_reserve || !std::isfinite(*action.field_reserve)) return {};
+    const double wanted = reserve_wanted(design_);
+    const double reserve = decimals_down(*action.field_reserve, 2);
+    const std::string text = fmt::format(", reserve {:.2f}", reserve);
+    return reserve < decimals_down(wanted, 2) ? text + fmt::format(" of {:.2f} wanted", wanted) : text;
   }
 
   /// The sweep, from the planned pulls to the planned pulls: the first row lets the field settle.

@@ -93,7 +93,8 @@ std::string start_of(const Script& script, const Actuation& actuation) {
     where += fmt::format(" {}{}", letters[k], script_number(values[k]));
   for (int lock = 0; lock < script.locks; ++lock)
     if (first.engaged.test(static_cast<std::size_t>(lock))) where += fmt::format(" LOCK{}", lock + 1);
-  return comment("START AT" + where) + comment("Start with the axes there: the segment bent as it was left");
+  return comment("START AT" + where) + comment("Start with the axes there: the segment bent as it was left") +
+         (script.coils > 0 ? comment("Start with every coil without current") : std::string());
 }
 
 std::string header_of(const Script& script, const Scene& scene, const ProgramOptions& options) {

@@ -116,6 +116,10 @@ std::string head(const SwitchReport& report) {
   text += fmt::format("torques      {:.3g} N mm to switch, at most {:.3g} N mm away from a stop\n",
                       lock.switch_torque_Nmm, lock.hold_torque_Nmm);
   text += fmt::format("field limit  {}\n", limit_text(design));
+  if (design.field() && !design.field()->coils.empty())
+    text += fmt::format(
+        "insertion    {:g} mm, as far as the carriage goes; the coils' field differs at other depths\n",
+        design.carriage().insertion_max_mm);
   return text + (design.field() ? coils_text(*design.field()) : std::string());
 }
 

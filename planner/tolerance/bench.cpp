@@ -10,6 +10,7 @@
 #include "geometry/numbers/numbers.h"
 #include "planner/segment/rotation.h"
 #include "planner/segment/shape.h"
+#include "planner/tolerance/bend_levers.h"
 
 namespace withy {
 namespace {
@@ -68,7 +69,10 @@ Bench::Bench(const Design& design, const ErrorDraw& errors, const Eigen::Vector3
 
 Bench::Bench(const Design& design, const ErrorDraw& errors, const Eigen::Vector3d& channel_centre_E,
              const Eigen::MatrixXd& bend_per_pull)
-    : design_(design), errors_(errors), scale_(1.0 + errors.lumen_scale) {
+    : design_(design),
+      errors_(errors),
+      set_by_tendons_(set_by_tendons(design)),
+      scale_(1.0 + errors.lumen_scale) {
   const Eigen::Isometry3d entry = Eigen::Translation3d(errors.entry_position_mm) *
                                   turned_about(errors.entry_turn, Eigen::Vector3d::Zero());
   const Eigen::Isometry3d channel = Eigen::Translation3d(errors.registration_position_mm) *
@@ -107,7 +111,7 @@ State Bench::state(const State& planned) const {
   }
   const Region& free = regions.back();
   if (!design_.tendons() || free.flexible_mm < kNoLength_mm) return out;
-  out.u_free += (errors_.pull_gain * total + offset_bend_ - before) / free.flexible_mm;
+  out.u_free += (set_by_tendons_ * (errors_.pull_gain * total - before) + offset_bend_) / free.flexible_mm;
   if (design_.carriage().kind == CarriageKind::free) return out;
   out.u_free = kept_to(design_, planned.u_free.norm(), out.u_free);
   return out;

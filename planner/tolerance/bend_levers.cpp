@@ -7,6 +7,7 @@
 
 #include "geometry/numbers/numbers.h"
 #include "planner/segment/shape.h"
+#include "planner/segment/tendons.h"
 
 namespace withy {
 namespace {
@@ -95,7 +96,8 @@ class Walk {
         moves_(regions_.size()),
         insertion_mm_(state.insertion_mm),
         guided_(design.carriage().kind == CarriageKind::guide),
-        driven_(design.tendons().has_value() && regions_.back().flexible_mm >= kNoLength_mm) {
+        driven_(design.tendons().has_value() && regions_.back().flexible_mm >= kNoLength_mm),
+        set_by_tendons_(set_by_tendons(design)) {
     for (const Region& region : regions_) total_ += region.theta;
   }
 
@@ -135,7 +137,7 @@ class Walk {
     for (std::size_t j = 0; j + 1 < moves_.size(); ++j) out.at_lock.push_back(at_lock(j));
     if (!driven_) return out;
     out.free = moves_.back().point;
-    out.gain = moves_.back().point * total_;
+    out.gain = moves_.back().point * (set_by_tendons_ * total_);
     return out;
   }
 
@@ -170,13 +172,13 @@ class Walk {
     for (std::size_t j = 0; j + 1 < moves_.size(); ++j) levers.backlash_mm += norm_of(at_lock(j));
     if (!driven_) return;
     levers.free_mm = norm_of(moves_.back().point);
-    levers.gain_mm = (moves_.back().point * total_).norm();
+    levers.gain_mm = (moves_.back().point * (set_by_tendons_ * total_)).norm();
   }
 
-  /// J_j - J_(j+1).
+  /// J_j - J_(j+1), and J_j - J_free S at the last lock.
   Matrix32 at_lock(std::size_t j) const {
-    const bool back = j + 2 < moves_.size() || driven_;
-    return back ? Matrix32(moves_[j].point - moves_[j + 1].point) : moves_[j].point;
+    if (j + 2 < moves_.size()) return moves_[j].point - moves_[j + 1].point;
+    return driven_ ? Matrix32(moves_[j].point - moves_[j + 1].point * set_by_tendons_) : moves_[j].point;
   }
 
   const Design& design_;
@@ -185,12 +187,19 @@ class Walk {
   double insertion_mm_;
   bool guided_;
   bool driven_;  // do tendons set the free region's bend?
+  Eigen::Matrix2d set_by_tendons_;
   Eigen::Vector2d total_ = Eigen::Vector2d::Zero();
   Eigen::Matrix3d R_ = Eigen::Matrix3d::Identity();
   std::size_t at_ = 0;
 };
 
 }  // namespace
+
+Eigen::Matrix2d set_by_tendons(const Design& design) {
+  if (!design.tendons()) return Eigen::Matrix2d::Zero();
+  const auto plane = TendonStatics(*design.tendons()).plane();
+  return plane ? Eigen::Matrix2d(*plane * plane->transpose()) : Eigen::Matrix2d::Identity();
+}
 
 double BendLevers::first_order(double backlash_rad, double gain, double offset_rad) const {
   return backlash_rad * backlash_mm + gain * gain_mm + offset_rad * free_mm;

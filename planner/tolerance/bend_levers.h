@@ -23,8 +23,9 @@
 // not count.
 //
 // Free carriage: J along the body is found exactly, and (2) added with |delta_1| <= e, |delta_i| <= 2 e,
-// |delta_free| <= e + |phi|. Guide: a curvature held to its limit (bench.h) makes delta_free any vector of at
-// most that length, so (3) is taken, where tau_j at a fixed station only grows with insertion: levers at a
+// |delta_free| <= e + |phi|, and where tendons lie in one plane S e_last and S Theta_total (errors.h) for
+// e_last and Theta_total there. Guide: a curvature held to its limit (bench.h) makes delta_free any vector of
+// at most that length, so (3) is taken, where tau_j at a fixed station only grows with insertion: levers at a
 // motion's deepest insertion hold for all of it.
 //
 // Between stations x0 < x1 and states at t0 < t1 of a motion, free carriage: a bilinear interpolation of
@@ -46,6 +47,10 @@
 #include "planner/segment/state.h"
 
 namespace withy {
+
+/// S: the part of a bend that the tendons set. The identity, the projection onto their plane where they lie
+/// in one, zero without tendons.
+Eigen::Matrix2d set_by_tendons(const Design& design);
 
 /// What moves one station: each number is for errors of size 1.
 struct BendLevers {

@@ -17,7 +17,8 @@
 // those of the frozen regions; the free region gets what is left. So with the bends at engaged locks off by
 // e_i (i proximal to distal), and A the least-squares inverse of pull = r_t (cos beta, sin beta) . Theta
 // (planner/segment/tendons.h; for spacer disks the same to first order),
-//   Theta_i' = Theta_i + e_i - e_(i-1),   Theta_free' = Theta_free + g Theta_total + A o - e_last.
+//   Theta_i' = Theta_i + e_i - e_(i-1),   Theta_free' = Theta_free + S (g Theta_total - e_last) + A o,
+// S the part of a bend that the tendons set: all of it, or, where they lie in one plane, what lies in that.
 // Where the scene has no tendons the free region is bent as planned.
 #pragma once
 

@@ -8,6 +8,7 @@
 
 #include "geometry/numbers/numbers.h"
 #include "planner/plan/lock_hunt.h"
+#include "planner/tolerance/bend_levers.h"
 
 namespace withy {
 namespace {
@@ -75,6 +76,7 @@ ProvedHardware::ProvedHardware(const Hardware& hardware, const Plan& plan)
     : hardware_(hardware),
       design_(hardware.design()),
       bend_per_offset_(bend_per_offset(hardware.design())),
+      set_by_tendons_(set_by_tendons(hardware.design())),
       switches_(switches_in(hardware.design(), plan)),
       states_(states_in(plan)) {
   for (const PlannedSwitch& planned : switches_)
@@ -121,7 +123,9 @@ bool ProvedHardware::engages(const PlannedSwitch& planned, const ErrorSizes& siz
   const double share = in_free_region(planned.before, planned.lock)
                            ? share_before(design_, planned.before, planned.lock)
                            : 0.0;
-  const double across = latch->backbone_radius_mm * (1.0 - share) * off.lock_rad;
+  // Across the plane of tendons that lie in one the free region takes nothing back.
+  const double left = set_by_tendons_.isIdentity() ? 1.0 - share : 1.0;
+  const double across = latch->backbone_radius_mm * left * off.lock_rad;
   const double w = across + latch->backbone_radius_mm * share * off.free_rad;
   const double h = planned.hunt.radius_mm;
   const double window = latch->engage_window_mm;
@@ -202,8 +206,11 @@ bool ProvedHardware::keeps_limits(const State& from, const State& to, const Erro
       by = f > kNoLength_mm ? std::min(by, to_sides) : (off.lock_rad + off.free_rad > 0.0 ? to_sides : 0.0);
     wider = std::max(wider, design_.tendons() ? by : 0.0);
   }
-  box.u_lo = from.u_free.cwiseMin(to.u_free) - Eigen::Vector2d::Constant(wider);
-  box.u_hi = from.u_free.cwiseMax(to.u_free) + Eigen::Vector2d::Constant(wider);
+  // The tendons' errors, and what the free region takes back of the locks', lie in the tendons' plane.
+  const Eigen::Vector2d sides =
+      design_.tendons() ? Eigen::Vector2d(wider * set_by_tendons_.rowwise().norm()) : Eigen::Vector2d::Zero();
+  box.u_lo = from.u_free.cwiseMin(to.u_free) - sides;
+  box.u_hi = from.u_free.cwiseMax(to.u_free) + sides;
   if (hardware_.states_over(box) == BoxVerdict::all) return true;
   if (halvings == 0 || from == to) return false;
   const State middle = interpolate(from, to, 0.5);

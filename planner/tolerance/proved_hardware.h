@@ -70,6 +70,7 @@ class ProvedHardware {
   const Hardware& hardware_;
   const Design& design_;
   double bend_per_offset_;
+  Eigen::Matrix2d set_by_tendons_;
   std::vector<PlannedSwitch> switches_;
   std::vector<std::vector<SweepCorners>> sweeps_;  // of each switch whose hunt is made
   std::vector<State> states_;

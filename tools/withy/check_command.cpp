@@ -10,7 +10,7 @@
 #include <string>
 #include <vector>
 
-#include <fmt/core.h>
+#include <fmt/format.h>
 
 #include "geometry/centreline/centreline.h"
 #include "geometry/channel/wall_distance.h"
@@ -22,6 +22,7 @@
 #include "planner/segment/field.h"
 #include "planner/show/channel_picture.h"
 #include "planner/show/channel_report.h"
+#include "planner/switching/switch_remedies.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
 #include "tools/withy/progress.h"
@@ -53,6 +54,19 @@ std::vector<ReportLine> report_left_out(const Scene& scene) {
   return {{"left out", tables + ": what they govern will not be checked"}};
 }
 
+/// What would let a lock switch, as the end of a sentence.
+std::string switching_would(const Design& design) {
+  const SwitchRemedies remedies = switch_remedies(design, quantity("field.strength_max_mT")->range.most);
+  std::vector<std::string> ways;
+  if (remedies.strength_max_mT)
+    ways.push_back(fmt::format("a limit of {:.6g} mT", *remedies.strength_max_mT));
+  if (remedies.current_factor)
+    ways.push_back(fmt::format("{:.6g} times the current", *remedies.current_factor));
+  if (remedies.magnet_Am2) ways.push_back(fmt::format("lock.magnet_Am2 of {:.6g}", *remedies.magnet_Am2));
+  if (ways.empty()) return "no limit, no current and no magnet was found that would do alone";
+  return fmt::format("{} would do", fmt::join(ways, ", or "));
+}
+
 /// Why no lock ever switches, whatever the bend, and what would do; nothing where one may.
 std::optional<std::string> never_switches(const Design& design) {
   if (!design.field() || design.lock_count() == 0) return std::nullopt;
@@ -65,22 +79,25 @@ std::optional<std::string> never_switches(const Design& design) {
         stroke_deg);
   const double least = least_strength_mT(design);
   const double limit = design.field()->strength_max_mT;
-  if (least > limit) {
-    const double most = quantity("field.strength_max_mT")->range.most;  // that a scene may give
-    const std::string wider = least <= most ? fmt::format("a limit of {:.3g} mT would do, or ", least) : "";
-    return fmt::format(
-        "no lock switches at any bend with less than {:.3g} mT, and field.strength_max_mT is {:g}; {}"
-        "lock.magnet_Am2 of {:.3g}{}",
-        least, limit, wider, lock.magnet_Am2 * least / limit, least <= most ? "" : " would do");
-  }
+  if (least > limit)
+    return fmt::format("no lock switches at any bend with {:g} mT, which field.strength_max_mT is; {}", limit,
+                       switching_would(design));
   const double most = most_coil_field_mT(design);
   if (least > most)
     return fmt::format(
         "no lock switches at any bend with less than {:.3g} mT, and the coils make less than {:.3g} mT at "
-        "any "
-        "place that a lock gets to; {:.3g} times the current would do",
-        least, most, least / most);
+        "any place that a lock gets to; {}",
+        least, most, switching_would(design));
   return std::nullopt;
+}
+
+/// Where no lock was found that switches, though none is proved never to: what is worth a look.
+std::vector<ReportLine> report_switching(const Design& design) {
+  if (!design.field() || design.lock_count() == 0 || some_lock_switches(design)) return {};
+  return {
+      {"switching", fmt::format("no lock was found to switch in {} bends that were looked at; {}; withy "
+                                "switch has the whole map",
+                                1 + kRemedyBends.rings * kRemedyBends.directions, switching_would(design))}};
 }
 
 /// What no search is needed for: each sentence names a necessary condition that does not hold.
@@ -119,6 +136,7 @@ std::vector<ReportLine> report(const Scene& scene, const Design& design, const W
   add(report_left_out(scene));
   const std::vector<std::string> stops = obstacles(scene, design, wall);
   for (const std::string& why : stops) lines.push_back({"stops a plan", why});
+  if (!never_switches(design)) add(report_switching(design));
   add(report_other_layouts(scene));
   if (stops.empty()) lines.push_back({"verdict", "no fault found; run plan"});
   return lines;

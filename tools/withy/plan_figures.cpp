@@ -5,6 +5,8 @@
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/rounding.h"
+
 namespace withy {
 namespace {
 
@@ -46,9 +48,9 @@ std::string limits_table(const Design& design, const LimitFigures& figures) {
                        fmt::format("{:.3f} of {} mT", *figures.field_mT, design.field()->strength_max_mT));
   if (design.field() && figures.switches > 0 && figures.switch_reserve &&
       std::isfinite(*figures.switch_reserve))
-    out +=
-        figure_line("switch reserve", fmt::format("{:.3f} of the torques, {:g} wanted",
-                                                  *figures.switch_reserve, design.field()->reserve_wanted));
+    out += figure_line("switch reserve", fmt::format("{:.3f} of the torques, {:g} wanted",
+                                                     decimals_down(*figures.switch_reserve, 3),
+                                                     design.field()->reserve_wanted));
   return out + figure_line("switches", figures.hunts > 0 ? fmt::format("{}, {} of them after a sweep",
                                                                        figures.switches, figures.hunts)
                                                          : fmt::format("{}", figures.switches));

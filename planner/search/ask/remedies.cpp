@@ -10,6 +10,7 @@
 #include <fmt/format.h>
 
 #include "geometry/numbers/numbers.h"
+#include "geometry/numbers/rounding.h"
 #include "planner/effort/shares.h"
 #include "planner/search/ask/changed_design.h"
 #include "planner/search/ask/layout_remedies.h"
@@ -56,16 +57,6 @@ double size_of(const SearchProblem& problem, SizeChange what) {
 bool eases_by_growing(SizeChange what) {
   return what == SizeChange::insertion || what == SizeChange::tolerance || what == SizeChange::length ||
          what == SizeChange::channel;
-}
-
-/// To three digits, up or down; a value that has no more stays as it is.
-double rounded(double value, bool up) {
-  if (value <= 0.0) return value;
-  const double unit = std::pow(10.0, std::floor(std::log10(value)) - 2.0);
-  const double units = value / unit;
-  const double nearest = std::round(units);
-  if (std::abs(units - nearest) < 1e-6) return nearest * unit;
-  return (up ? std::ceil(units) : std::floor(units)) * unit;
 }
 
 void scale_section(DesignParts& parts, double by) {
@@ -308,7 +299,7 @@ ChangedSize changed_size(const SearchProblem& problem, SizeChange what, double f
   const double from = size_of(problem, what);
   if (what == SizeChange::one_more_lock) return {what, 1.0, from, from + 1.0};
   const bool grows = eases_by_growing(what);
-  return {what, factor, from, rounded(grows ? from * factor : from / factor, grows)};
+  return {what, factor, from, three_digits(grows ? from * factor : from / factor, grows)};
 }
 
 std::optional<SearchProblem> with_sizes(const SearchProblem& problem, const std::vector<ChangedSize>& sizes,

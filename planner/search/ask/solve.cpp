@@ -10,6 +10,7 @@
 #include <fmt/core.h>
 
 #include "geometry/numbers/numbers.h"
+#include "geometry/numbers/rounding.h"
 #include "planner/effort/shares.h"
 #include "planner/plan/figures.h"
 #include "planner/search/ask/certify.h"
@@ -177,8 +178,8 @@ int locks_used(const Plan& plan) {
 std::string reserve_phrase(const Design& design, const Plan& plan) {
   const auto reserve = least_field_reserve(plan);
   if (!reserve || !std::isfinite(*reserve)) return {};
-  std::string phrase = fmt::format(", every lock switches with a reserve of at least {:.2f}",
-                                   std::floor(*reserve * 100.0 + 1e-3) / 100.0);
+  std::string phrase =
+      fmt::format(", every lock switches with a reserve of at least {:.2f}", decimals_down(*reserve, 2));
   if (!lacks_reserve(design, plan)) return phrase;
   const auto least = std::find_if(plan.actions.begin(), plan.actions.end(),
                                   [&](const PlannedAction& a) { return a.field_reserve == reserve; });
@@ -220,6 +221,9 @@ namespace {
 /// What a proof rests on.
 std::string what_proves(const RouteSearch& search) {
   if (const auto said = said_by(search.proof())) return std::string(*said);
+  if (search.proof() == ProofKind::no_switch_in)
+    return fmt::format("no lock switch leads to where the target can be met: {} boxes proved",
+                       search.span_looks());
   return fmt::format("{} cells proved{}", search.checks(),
                      search.switchless() ? ", the field never switches a lock" : "");
 }
@@ -251,7 +255,7 @@ std::string layout_phrase(const Design& design) {
 /// After a proof: the reason, and where the route of a relaxed question comes to a stop.
 void explain_unreachable(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,
                          const RouteSearch& search) {
-  const bool any_layout = search.proof() != ProofKind::cells;
+  const bool any_layout = said_by(search.proof()).has_value();
   answer.why = fmt::format("no sequence of actions brings the tip within {:.4g} mm of the target{} ({})",
                            problem.goal.tolerance_mm, any_layout ? "" : layout_phrase(problem.design),
                            what_proves(search));
@@ -472,6 +476,7 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
   RouteSearchSettings search_settings;
   search_settings.effort = settings.effort;
   search_settings.relaxations = problem.start == start_state();  // they prove of ways from there
+  search_settings.spans = settings.soonest && settings.certificate == nullptr;
   RouteSearch search(problem, search_settings);
   const SearchOutcome outcome = search.run(problem.goal);
   if (outcome == SearchOutcome::found) {

@@ -8,6 +8,7 @@
 #include "planner/proof/relaxations/curve_reach.h"
 #include "planner/proof/relaxations/no_switch.h"
 #include "planner/proof/relaxations/tip_passage.h"
+#include "planner/search/cells/span_proof.h"
 #include "planner/search/route/notched_twin.h"
 #include "planner/search/route/reached_cells.h"
 #include "planner/segment/shape.h"
@@ -33,6 +34,8 @@ SearchOutcome RouteSearch::run(const Goal& goal) {
   best_approach_.reset();
   proof_ = ProofKind::cells;
   relaxations_due_ = settings_.relaxations;
+  spans_due_ = settings_.spans;
+  span_looks_ = 0;
   start_over();
   return resume();
 }
@@ -53,7 +56,7 @@ SearchOutcome RouteSearch::resume() {
     found_ = std::move(*found);
     return SearchOutcome::found;
   }
-  if (prove_by_relaxations()) return SearchOutcome::proved_none;
+  if (prove_by_relaxations() || prove_by_spans()) return SearchOutcome::proved_none;
   if (auto route = try_notches()) {
     found_ = {std::move(*route), 0, 0};
     return SearchOutcome::found;
@@ -84,6 +87,17 @@ bool RouteSearch::prove_by_relaxations() {
   work_.add_other(shares::kCellWork * passage.cubes);
   if (passage.sealed) proof_ = passage.no_room ? ProofKind::no_tip_there : ProofKind::no_way_of_tip;
   return passage.sealed;
+}
+
+/// Once for each goal.
+bool RouteSearch::prove_by_spans() {
+  if (!std::exchange(spans_due_, false)) return false;
+  SpanProof spans(problem_, goal_);
+  const bool proved = spans.run(settings_.effort.part(shares::kSpanWork));
+  work_.add_other(spans.work());
+  span_looks_ = spans.looks();
+  if (proved) proof_ = ProofKind::no_switch_in;
+  return proved;
 }
 
 std::optional<FoundRoute> RouteSearch::without_cells() {

@@ -15,6 +15,7 @@
 // leaves that the locks make. Before it, a short attempt seeks a simple route (direct_attempt.h); what it
 // does not find proves nothing. Where that is asked for, proofs that leave most of the design out come before
 // the cells as well (planner/proof/relaxations): the dimensions that locks add cost them nothing.
+// So do, where asked for, boxes as wide as their leaves (planner/search/cells/span_proof.h).
 #pragma once
 
 #include <iosfwd>
@@ -80,6 +81,8 @@ class RouteSearch {
 
   /// What the last run() rests on where it proved that there is none.
   ProofKind proof() const { return proof_; }
+  /// Boxes that spans of insertion took in the last run().
+  std::int64_t span_looks() const { return span_looks_; }
   /// Is it known that no lock can ever be engaged? Then only the leaf without engaged locks was searched.
   bool switchless() const { return switchless_; }
 
@@ -90,6 +93,7 @@ class RouteSearch {
  private:
   void start_over();
   bool prove_by_relaxations();
+  bool prove_by_spans();
   std::optional<FoundRoute> without_cells();
   std::optional<Route> try_directly();
   std::optional<Route> try_notches();
@@ -115,6 +119,8 @@ class RouteSearch {
   std::optional<CellSearch> cell_search_;
   ProofKind proof_ = ProofKind::cells;
   bool relaxations_due_ = false;
+  bool spans_due_ = false;
+  std::int64_t span_looks_ = 0;
   FoundRoute found_;
   std::optional<Approach> best_approach_;
 };

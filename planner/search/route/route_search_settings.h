@@ -34,18 +34,21 @@ struct RouteSearchSettings {
   /// Proofs by what leaves most of the design out (planner/proof/relaxations) count as well. They are quick,
   /// but what the cells know of the target is then no proof by itself (RouteSearch::proof).
   bool relaxations = false;
+  /// So does what spans of insertion prove (planner/search/cells/span_proof.h), within kSpanWork.
+  bool spans = false;
   Effort effort;  ///< work as RouteSearch::work counts it; where it is spent the search ends undecided
 };
 
 /// What a search that found no route rests on.
 enum class ProofKind : unsigned char {
-  cells,         ///< the cells that were reached hold every state that reaches the target
-  no_tip_there,  ///< no state has its tip at the target
-  no_way_of_tip  ///< the tip's own ball can't get there
+  cells,          ///< the cells that were reached hold every state that reaches the target
+  no_tip_there,   ///< no state has its tip at the target
+  no_way_of_tip,  ///< the tip's own ball can't get there
+  no_switch_in    ///< no switch leads into a span of insertions that holds the target
 };
 
-/// What such a proof says, whatever the locks hold and wherever they sit; nothing where the cells are the
-/// proof.
+/// What such a proof says, whatever the locks hold and wherever they sit; nothing where it is about this
+/// layout.
 constexpr std::optional<std::string_view> said_by(ProofKind proof) {
   switch (proof) {
     case ProofKind::no_tip_there:
@@ -53,6 +56,7 @@ constexpr std::optional<std::string_view> said_by(ProofKind proof) {
     case ProofKind::no_way_of_tip:
       return "the lumen lets no ball as thick as the tip get there";
     case ProofKind::cells:
+    case ProofKind::no_switch_in:
       break;
   }
   return std::nullopt;

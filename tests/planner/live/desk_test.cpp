@@ -53,6 +53,7 @@ TEST_CASE("verdicts are those that a question asked by itself gets, also after a
   SolveSettings settings;
   settings.explain = false;
   settings.prefer = Preference::quick;
+  settings.soonest = true;
   const Answer own = solve(*make_problem(*prepared, 1), settings);
   CHECK(cell.at("verdict") == std::string(name_of(own.verdict)));
   CHECK(cell.at("why") == own.why);
@@ -198,6 +199,32 @@ TEST_CASE("entering by another opening and back") {
   }
   const Json scene = bench.granted("enter", {{"opening", 2}});
   CHECK(scene.at("channel") != channel.at("channel"));
+}
+
+TEST_CASE(
+    "a verdict stays where another count's station moved, and is asked anew where anything else changed") {
+  LiveBench bench;
+  bench.open();
+  bench.granted("ask", {{"locks", {1, 0, 2}}});
+  for (const int locks : {0, 1, 2}) bench.decided(locks);
+  const auto answer = [&](int locks) {
+    bench.decided(locks);
+    return bench.desk().verdicts().cell(locks)->first_answer;
+  };
+  const auto without = answer(0), one = answer(1), two = answer(2);
+  bench.edited("layout.1.station_mm", {47.0});
+  CHECK(answer(0) == without);
+  CHECK(answer(2) == two);
+  const auto moved = answer(1);
+  CHECK(moved != one);
+  bench.granted("undo");
+  CHECK(answer(1) != one);  // nothing is kept of a place where the station was
+  CHECK(answer(2) == two);
+  bench.edited("target.tolerance_mm", 1.6);
+  CHECK(answer(0) != without);
+  CHECK(answer(2) != two);
+  bench.edited("layout.2.clock_deg", {0.0, 130.0});
+  CHECK(bench.decided(2).contains("verdict"));
 }
 
 TEST_CASE("questions that come faster than they are answered: the newest is, and none is stuck") {

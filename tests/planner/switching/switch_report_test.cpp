@@ -11,6 +11,7 @@
 #include <catch2/catch.hpp>
 #include <fmt/core.h>
 
+#include "planner/switching/switch_remedies.h"
 #include "tests/support/plain_field.h"
 #include "tests/support/plain_hardware.h"
 #include "tests/support/plain_scene.h"
@@ -122,6 +123,63 @@ TEST_CASE("Where one field switches a lock at every bend the picture shows its m
   const std::string varied =
       switch_map_svg(make_switch_report(two.scene, two.design, scene_file("triple-bend"), {}));
   CHECK(varied.find(" A") != std::string::npos);
+}
+
+TEST_CASE("What would let a lock switch does, and hardly less does not, by the plain implementation") {
+  TwoLocks two("double-bend");
+  two.robot.layout.station_mm = {33.0, 41.0};
+  DesignParts parts = two.design.parts();
+  parts.layout.station_mm = {33.0, 41.0};
+  parts.field->strength_max_mT = 1.0;
+  const Design weak = *Design::make(parts);
+  CHECK_FALSE(some_lock_switches(weak));
+  double least_mT = kInfinity;
+  for (const BendPose& pose : bend_poses(weak, kRemedyBends))
+    for (const SwitchCase& which : switch_cases(weak))
+      least_mT = std::min(least_mT, plain_strength_mT(two.robot,
+                                                      evenly_bent(two.robot, pose.u, which.engaged.test(0),
+                                                                  which.engaged.test(1)),
+                                                      which.lock));
+  const SwitchRemedies remedies = switch_remedies(weak, 1000.0);
+  REQUIRE(remedies.strength_max_mT);
+  CHECK(*remedies.strength_max_mT >= least_mT * (1.0 - 1e-6));
+  CHECK(*remedies.strength_max_mT <= least_mT * 1.01);  // three digits, rounded up
+  CHECK_FALSE(switch_remedies(weak, 0.99 * least_mT).strength_max_mT);
+  // Whichever is named, a lock switches with it in some bend.
+  parts.field->strength_max_mT = *remedies.strength_max_mT;
+  CHECK(some_lock_switches(*Design::make(parts)));
+  parts.field->strength_max_mT = 1.0;
+  if (remedies.magnet_Am2) {
+    parts.lock->magnet_Am2 = *remedies.magnet_Am2;
+    CHECK(some_lock_switches(*Design::make(parts)));
+  }
+  // One lock has a closed form, tau = m (B cos(stroke / 2) - ambient), and an ambient field as strong as the
+  // coils leaves nothing to any magnet.
+  parts = two.scene.design(1)->parts();
+  parts.field->strength_max_mT = 2.0;
+  const double half_stroke = 0.5 * std::abs(parts.lock->angle_latched_rad - parts.lock->angle_free_rad);
+  const SwitchRemedies one = switch_remedies(*Design::make(parts), 1000.0);
+  REQUIRE(one.magnet_Am2);
+  CHECK_THAT(*one.magnet_Am2, WithinRel(parts.lock->switch_torque_Nmm /
+                                            (2.0 * std::cos(half_stroke) - parts.field->ambient_mT),
+                                        0.01));
+  parts.field->ambient_mT = 2.0;
+  CHECK_FALSE(switch_remedies(*Design::make(parts), 1000.0).magnet_Am2);
+  // Coils with places: the currents grow in proportion.
+  Coil loop;
+  loop.axis_S = Eigen::Vector3d::UnitX();
+  loop.radius_mm = 100.0;
+  loop.turns = 100.0;
+  loop.current_max_A = 0.001;
+  parts.field->ambient_mT = 0.05;
+  parts.field->strength_max_mT = 100.0;
+  parts.field->coils = {loop};
+  const SwitchRemedies coils = switch_remedies(*Design::make(parts), 1000.0);
+  REQUIRE(coils.current_factor);
+  for (Coil& coil : parts.field->coils) *coil.current_max_A *= *coils.current_factor;
+  CHECK(some_lock_switches(*Design::make(parts)));
+  for (Coil& coil : parts.field->coils) *coil.current_max_A *= 0.98;
+  CHECK_FALSE(some_lock_switches(*Design::make(parts)));
 }
 
 TEST_CASE("What the sweep says of a clocking is what the plain implementation finds bend by bend") {

@@ -64,6 +64,45 @@ TEST_CASE("derivatives of the body by its bends are what small errors do, over t
   }
 }
 
+TEST_CASE("tendons in one plane take back only what lies in it of the locks' errors") {
+  DesignParts parts = bent_parts(CarriageKind::free, true);
+  const double angle = 0.4;
+  parts.tendons->angle_rad = {angle, angle + M_PI};
+  const Design design = *Design::make(parts);
+  const Eigen::Vector2d along(std::cos(angle), std::sin(angle));
+  const Eigen::Vector2d across(-along.y(), along.x());
+  const std::uint32_t seed = 11;
+  INFO("seed " << seed);
+  std::mt19937_64 generator(seed);
+  for (int trial = 0; trial < 20; ++trial) {
+    State planned = bent_state(design, 80.0, generator);
+    planned.u_free = planned.u_free.dot(along) * along;
+    const ErrorDraw errors = extreme_bends(design, 0.02, 0.02, 0.03, generator);
+    const Eigen::Vector3d anywhere = Eigen::Vector3d::Zero();
+    const State bench = Bench(design, errors, anywhere).state(planned);
+    // No tendon bends the free region out of their plane; the frozen ones keep their whole error.
+    CHECK(std::abs(bench.u_free.dot(across)) < 1e-12);
+    Eigen::Vector2d frozen = Eigen::Vector2d::Zero();
+    for (std::size_t i = 0; i < 2; ++i) frozen += bench.theta_frozen[i] - planned.theta_frozen[i];
+    CHECK((frozen - errors.bend_at_lock[1]).norm() < 1e-12);
+    // And the levers are the derivatives of that.
+    constexpr double kStep = 1e-6;
+    for (const double s : {33.0, 80.0, 100.0}) {
+      const BendDirections at = bend_directions(design, planned, s);
+      for (int axis = 0; axis < 2; ++axis)
+        for (std::size_t lock = 0; lock < 2; ++lock) {
+          ErrorDraw forth = ErrorDraw::none(design);
+          ErrorDraw back = forth;
+          forth.bend_at_lock[lock][axis] = kStep;
+          back.bend_at_lock[lock][axis] = -kStep;
+          const Eigen::Vector3d slope =
+              (point_with(design, planned, forth, s) - point_with(design, planned, back, s)) / (2.0 * kStep);
+          CHECK((slope - at.at_lock[lock].col(axis)).norm() < 1e-6);
+        }
+    }
+  }
+}
+
 TEST_CASE("no errors move a body further than its levers say, and some nearly as far") {
   const std::uint32_t seed = 7;
   INFO("seed " << seed);

@@ -56,7 +56,7 @@ double percentile(std::vector<double> samples, double share) {
   return samples[static_cast<std::size_t>(std::lround(share * static_cast<double>(samples.size() - 1)))];
 }
 
-void print(const char* what, const std::vector<double>& ms) {
+void print(const std::string& what, const std::vector<double>& ms) {
   fmt::print("{}: {} times, median {:.1f} ms, 95th percentile {:.1f} ms, longest {:.1f} ms\n", what,
              ms.size(), percentile(ms, 0.5), percentile(ms, 0.95), percentile(ms, 1.0));
   std::fflush(stdout);
@@ -81,7 +81,7 @@ void drag(Desk& desk, const Options& options, const Json& design) {
   std::normal_distribution<double> step(0.0, 0.02 * length);
   std::vector<double> station = design.at("station_mm").get<std::vector<double>>();
   std::vector<double> ms, computed_ms;
-  std::map<std::string, int> verdicts;
+  std::map<std::string, std::vector<double>> computed_by_verdict_ms;
   int refused = 0;
   for (int turn = 0; turn < options.drags; ++turn) {
     std::vector<double> next = station;
@@ -98,13 +98,14 @@ void drag(Desk& desk, const Options& options, const Json& design) {
       continue;
     }
     station = next;
-    ++verdicts[verdict_of(desk, scene.at("revision"), options.locks)];
+    const std::string verdict = verdict_of(desk, scene.at("revision"), options.locks);
     ms.push_back(ms_since(since));
     computed_ms.push_back(processor_ms() - computed_before_ms);
+    computed_by_verdict_ms[verdict].push_back(computed_ms.back());
   }
   print("drag of a station to a final verdict", ms);
   print("  processor time of all threads meanwhile", computed_ms);
-  for (const auto& [verdict, count] : verdicts) fmt::print("  {}: {}\n", verdict, count);
+  for (const auto& [verdict, of_it_ms] : computed_by_verdict_ms) print("    of " + verdict, of_it_ms);
   if (refused > 0) fmt::print("  places where no lock can be, not counted: {}\n", refused);
 }
 

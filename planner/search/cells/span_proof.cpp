@@ -1,0 +1,181 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "planner/search/cells/span_proof.h"
+
+#include "planner/effort/shares.h"
+#include "planner/proof/lemmas/links.h"
+
+namespace withy {
+
+namespace {
+
+// Slices are no thinner than this part of the insertion's range: where no slice of a millimetre or so keeps
+// the frozen part out, finer ones hardly part a leaf, and a whole leaf should take a few hundred looks.
+constexpr double kThinnestSlice = 1.0 / 128.0;
+// Goal cells are cut until the tip moves by no more than this (mm): far below the clearances that benches
+// have. Measured on double-bend: a few hundred looks more than for a millimetre.
+constexpr double kFinestGoal_mm = 0.05;
+// The wall is asked about goal cells from here on down (mm of the tip's motion): larger ones are hardly ever
+// blocked as wholes.
+constexpr double kLookAtGoal_mm = 6.0;
+// Switches are told apart to this along insertion (mm): far below what a bench is built to.
+constexpr double kFinestSwitch_mm = 0.01;
+
+Box lower_half(Box box, int k) {
+  box.high[Box::idx(k)] = box.centre(k);
+  return box;
+}
+
+Box upper_half(Box box, int k) {
+  box.low[Box::idx(k)] = box.centre(k);
+  return box;
+}
+
+/// To rounding: one leaf may go by two names (lemma 16).
+bool same_bends(const Leaf& a, const Leaf& b) {
+  if (a.engaged != b.engaged) return false;
+  for (std::size_t r = 0; r < a.base.size(); ++r)
+    if ((a.base[r] - b.base[r]).cwiseAbs().maxCoeff() > 2.0 * kNotchGrain) return false;
+  return true;
+}
+
+}  // namespace
+
+SpanProof::SpanProof(const SearchProblem& problem, const Goal& goal)
+    : problem_(problem), goal_(goal), store_(problem, kFinestSwitch_mm), gate_(store_) {}
+
+std::int64_t SpanProof::work() const {
+  return shares::kCellWork * looks();
+}
+
+bool SpanProof::over() {
+  return looks_ % shares::kAskInterval == 0 && effort_.spent(work());
+}
+
+bool SpanProof::run(const Effort& effort) {
+  effort_ = effort;
+  const Design& design = problem_.design;
+  if (problem_.start.engaged.any()) return false;
+  if (design.lock_count() > 0 && store_.chart().kind() != LatticeKind::points) return false;
+  for (int engaged = 0; engaged <= design.lock_count(); ++engaged)
+    if (!for_each_leaf(design, store_.chart(), engaged, effort_,
+                       [&](const Leaf& leaf) { return meet_goals(leaf); }))
+      return false;
+  while (!open_.empty()) {
+    const SpanRef ref = open_.back();
+    open_.pop_back();
+    if (!follow_switches(ref)) return false;
+  }
+  bury_met();
+  return true;
+}
+
+bool SpanProof::is_blocked(const Leaf& leaf, const Box& box) {
+  return store_.probe().check(leaf, box).status == CellStatus::blocked;
+}
+
+/// As far as cells tell that are cut by the tip's motion. Where the effort is over, it may.
+bool SpanProof::may_hold_legal_goal(const Leaf& leaf, const Box& box) {
+  ++looks_;
+  if (over()) return true;
+  if (!store_.probe().may_hold_goal(goal_, leaf, box)) return false;
+  const CellTravel tip = store_.probe().travel(leaf, box);
+  if (tip.total <= kLookAtGoal_mm && is_blocked(leaf, box)) return false;
+  return tip.total <= kFinestGoal_mm || may_hold_legal_goal(leaf, lower_half(box, tip.widest)) ||
+         may_hold_legal_goal(leaf, upper_half(box, tip.widest));
+}
+
+/// Meets the leaf's spans that may hold the goal; false where the proof is off.
+bool SpanProof::meet_goals(const Leaf& leaf) {
+  if (effort_.spent(work())) return false;
+  if (!may_hold_legal_goal(leaf, whole_leaf(problem_.design, store_.chart(), leaf))) return true;
+  const int index = store_.index_of(leaf);
+  const std::size_t count = spans_of(index).size();
+  for (std::size_t i = 0; i < count; ++i)
+    if (const SpanRef ref{index, i}; may_hold_legal_goal(leaf, box_of(ref)) && !meet(ref)) return false;
+  return true;
+}
+
+/// Cuts the leaf where it was not cut before.
+std::vector<SpanProof::Span>& SpanProof::spans_of(int leaf) {
+  const auto [found, fresh] = spans_.try_emplace(leaf);
+  if (fresh) slice({leaf, 0}, found->second);
+  return found->second;
+}
+
+/// Hands down a cell's insertions in order; adds what is not blocked of it to the spans.
+void SpanProof::slice(const CellRef& ref, std::vector<Span>& spans) {
+  const CellStatus status = store_.look(ref);
+  if (status == CellStatus::blocked) return;
+  const Box box = store_.box(ref);
+  const double thinnest = kThinnestSlice * problem_.design.carriage().insertion_max_mm;
+  if (status != CellStatus::free && 2.0 * box.half(0) > thinnest && !over()) {
+    store_.split(ref, 0);
+    for (const CellRef& part : store_.parts(ref)) slice(part, spans);
+    return;
+  }
+  if (spans.empty() || spans.back().high_mm < box.low[0])
+    spans.push_back({{}, box.low[0], box.low[0], false});
+  spans.back().cells.push_back(ref);
+  spans.back().high_mm = box.high[0];
+}
+
+Box SpanProof::box_of(const SpanRef& ref) {
+  const Span& span = spans_of(ref.leaf)[ref.span];
+  Box box = store_.tree(ref.leaf).box(0);
+  box.low[0] = span.low_mm;
+  box.high[0] = span.high_mm;
+  return box;
+}
+
+/// Takes a span into N; false where it holds the start.
+bool SpanProof::meet(const SpanRef& ref) {
+  Span& span = spans_of(ref.leaf)[ref.span];
+  if (span.met) return true;
+  span.met = true;
+  for (const CellRef& cell : span.cells)
+    if (store_.holds_start(cell)) return false;
+  open_.push_back(ref);
+  return true;
+}
+
+/// Meets what the span's switches lead to; false where the proof is off.
+bool SpanProof::follow_switches(const SpanRef& ref) {
+  const Leaf leaf = store_.leaf(ref.leaf);
+  return for_each_link(problem_.design, store_.chart(), leaf, box_of(ref), effort_,
+                       [&](const SwitchLink& link) { return follow(leaf, link); });
+}
+
+/// The same of one link, cut along insertion as long as that tells more.
+bool SpanProof::follow(const Leaf& leaf, const SwitchLink& link) {
+  ++looks_;
+  if (over()) return false;
+  if (link.here.low[0] > link.here.high[0]) return true;
+  const int other = store_.index_of(link.other);
+  if (store_.status({other, 0}) == CellStatus::blocked) return true;
+  if (!gate_.may_switch(store_.index_of(leaf), link, other)) return true;
+  if (is_blocked(leaf, link.here) || is_blocked(link.other, link.there)) return true;
+  if (2.0 * link.here.half(0) > kFinestSwitch_mm) {
+    const auto same_switch = [&](const SwitchLink& part) {
+      return part.lock != link.lock || !same_bends(part.other, link.other) || follow(leaf, part);
+    };
+    for (const Box& half : {lower_half(link.here, 0), upper_half(link.here, 0)})
+      if (!for_each_link(problem_.design, store_.chart(), leaf, half, effort_, same_switch)) return false;
+    return true;
+  }
+  const std::size_t count = spans_of(other).size();
+  for (std::size_t i = 0; i < count; ++i) {
+    const Span& span = spans_of(other)[i];
+    const bool meets = span.low_mm <= link.there.high[0] && link.there.low[0] <= span.high_mm;
+    if (meets && !meet({other, i})) return false;
+  }
+  return true;
+}
+
+void SpanProof::bury_met() {
+  for (auto& [leaf, spans] : spans_)
+    for (const Span& span : spans)
+      if (span.met)
+        for (const CellRef& cell : span.cells) store_.bury(cell);
+}
+
+}  // namespace withy

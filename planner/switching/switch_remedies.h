@@ -1,0 +1,34 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Where no lock can be switched: what would let one be.
+//
+// "Can be switched" is looked at in the bends of a grid (switch_map.h), every lock in every state that a map
+// looks at, the base at the depths of kDepths for coils that have places. A value that is given has such a
+// switch, of a reserve of 1, behind it: the design with that value was asked. That there is none in the grid
+// proves nothing.
+#pragma once
+
+#include <optional>
+
+#include "planner/switching/switch_map.h"
+
+namespace withy {
+
+/// The bends that are looked at: few, for each costs a search for currents.
+inline constexpr BendGrid kRemedyBends{2, 8};
+
+/// Is there a bend of the grid in which some lock switches within the design's limits? Precondition: locks.
+bool some_lock_switches(const Design& design, const BendGrid& grid = kRemedyBends);
+
+/// Each alone, the others as they are, rounded up to three digits.
+struct SwitchRemedies {
+  std::optional<double> strength_max_mT;
+  std::optional<double> magnet_Am2;
+  std::optional<double> current_factor;  ///< of every coil's limit; coils with limits only
+
+  bool any() const { return strength_max_mT || magnet_Am2 || current_factor; }
+};
+
+/// `strength_most_mT`: the largest field limit that may be asked for. Precondition: locks and a field.
+SwitchRemedies switch_remedies(const Design& design, double strength_most_mT);
+
+}  // namespace withy
