@@ -113,7 +113,8 @@ bool compare_with_brute_force(const SearchProblem& problem, const Stander& stand
   const bench::BruteResult brute = bench::search_by_brute_force(problem, stander, grid);
   const auto percent = [](const Standing& s) { return 100.0 * s.fails.benches / s.draws; };
   fmt::print(
-      "  brute force: {} notches, {} states, {} plans{}; no end tried fails on fewer than {:.1f} %; {:.0f} s\n",
+      "  brute force: {} notches, {} states, {} plans{}; no end tried fails on fewer than {:.1f} %; {:.0f} "
+      "s\n",
       brute.leaves, brute.states, brute.plans, brute.whole ? "" : " (the most that are made)",
       100.0 * brute.best_end / grid.draws, bench::processor_seconds() - begin);
   if (!brute.best) {
