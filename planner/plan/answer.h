@@ -173,8 +173,8 @@ struct OpenPart {
 struct Answer {
   Verdict verdict = Verdict::undecided;
   std::string why;  ///< one sentence a designer can act on
-  /// What would have to change, a sentence each, with values that a plan was made with; unreachable only, and
-  /// where it was looked for.
+  /// What would have to change, a sentence each, with values that a plan was made with, where it was looked
+  /// for: unreachable, or reached by a plan that lacks a hunt.
   std::vector<std::string> remedies;
   std::vector<std::string> checked;
   std::vector<std::string> not_checked;

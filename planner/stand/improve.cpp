@@ -145,16 +145,23 @@ class Improver {
         effort_(effort),
         draws_(draws),
         plan_(std::move(plan)),
-        route_(way_in(plan_)),
-        fails_(stander_.fails(plan_, draws_, draws_)) {}
+        route_(way_in(plan_)) {}
 
-  Plan run_aim() {
-    aim();
-    return std::move(plan_);
+  /// Is there a plan, aimed or not, that fails on fewer than `enough`? None is made, and no motion looked at,
+  /// where its end alone fails on as many.
+  bool run_aim(int enough) {
+    std::vector<Candidate> candidates = aims();
+    std::erase_if(candidates, [&](const Candidate& candidate) { return candidate.fails >= enough; });
+    const Plan own = plan_;
+    const bool may_stand = stander_.fails_at(last(), draws_) < enough;
+    fails_ = enough;
+    take_best(std::move(candidates));
+    return fails_ < enough || (may_stand && stander_.fails(own, draws_, enough) < enough);
   }
 
   Plan run() {
-    aim();
+    fails_ = stander_.fails(plan_, draws_, draws_);
+    take_best(aims());
     if (can_gain()) stiffen();
     for (int round = 0; round < shares::kNotchRounds && can_gain() && change_a_notch(); ++round) {
     }
@@ -194,6 +201,10 @@ class Improver {
 
   void add(Route route, std::vector<Candidate>& out) const {
     const State end = route.state_before(route.steps.size());
+    if (!out.empty() && out.back().route.state_before(out.back().route.steps.size()) == end) {
+      out.push_back({out.back().fails, out.back().tip_error_mm, std::move(route)});
+      return;
+    }
     const Eigen::Isometry3d tip = Shape(design_, end).tip_E();
     if (goal_.holds(tip))
       out.push_back({stander_.fails_at(end, kSortDraws), goal_.distance(tip), std::move(route)});
@@ -244,14 +255,14 @@ class Improver {
   }
 
   /// The last state towards the middle of the tolerance.
-  bool aim() {
+  std::vector<Candidate> aims() const {
     const State from = last();
     std::vector<Candidate> candidates;
     for (const State& end : ends_near(from))
       for (const double part : kGainParts)
         for (Route& route : leading_to(route_, part_of_the_way(from, end, part)))
           add(std::move(route), candidates);
-    return take_best(std::move(candidates));
+    return candidates;
   }
 
   /// A lock that engages before anything else is done and stays straight, so that errors bend less of the
@@ -362,14 +373,14 @@ class Improver {
   const int draws_;
   Plan plan_;
   Route route_;
-  int fails_;  // of the first draws_ benches
+  int fails_ = 0;  // of the first draws_ benches
 };
 
 }  // namespace
 
-Plan made_to_aim(const StepJudge& judge, const Stander& stander, Plan plan, int draws) {
+bool stands_when_aimed(const StepJudge& judge, const Stander& stander, Plan plan, int draws, int enough) {
   const Effort effort;
-  return Improver(judge, stander, std::move(plan), effort, draws).run_aim();
+  return Improver(judge, stander, std::move(plan), effort, draws).run_aim(enough);
 }
 
 Plan made_to_stand(const StepJudge& judge, const Stander& stander, Plan plan, const Effort& effort) {

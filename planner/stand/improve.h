@@ -35,8 +35,9 @@ Route way_in(const Plan& plan);
 /// limits of curvature and insertion.
 std::optional<State> aimed(const Design& design, const Goal& goal, const State& from, double most_per_mm);
 
-/// The plan with its last state aimed at the middle where that stands more by `draws` benches.
-Plan made_to_aim(const StepJudge& judge, const Stander& stander, Plan plan, int draws);
+/// Of `draws` benches, does the plan fail on fewer than `enough`, with its last state aimed at the middle
+/// where that stands more?
+bool stands_when_aimed(const StepJudge& judge, const Stander& stander, Plan plan, int draws, int enough);
 
 /// The plan, or one that stands more; no more switches than it has, but for one where it has none. Of a
 /// problem with places to pass the plan as it is: what is changed need not pass them. `judge` and `stander`

@@ -24,6 +24,8 @@ constexpr double kCoarseFactor = 1.1;
 constexpr double kMostReserve = 10.0;
 // Benches run between two looks at whether enough have failed.
 constexpr std::size_t kBatch = 50;
+// Motions that are kept from one plan to the next, the newest.
+constexpr std::size_t kMostKnown = 200;
 
 ErrorSizes times(double x, ErrorSizes sizes) {
   for (double& most : sizes.most) most *= x;
@@ -161,6 +163,8 @@ Stander::Stander(const SearchProblem& problem, const ErrorSizes& sizes, int draw
 }
 
 std::vector<Stander::KnownMotion*> Stander::motions_of(const Plan& plan) const {
+  if (known_.size() > kMostKnown)
+    known_.erase(known_.begin(), known_.begin() + static_cast<std::ptrdiff_t>(known_.size() - kMostKnown));
   std::vector<KnownMotion*> out;
   for (const PlannedMotion& motion :
        motions_inside(plan, MotionVerifier(problem_.design, *problem_.distance))) {

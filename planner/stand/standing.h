@@ -37,8 +37,9 @@ const std::vector<double>& reserve_ladder();
 /// How many benches are drawn to say what a plan's chance to fail is.
 inline constexpr int kStandingDraws = 10000;
 
-/// Judges plans of one problem by the same benches. The problem must outlive it. Not safe to use from several
-/// threads at once: what is known of a motion is kept.
+/// Judges plans of one problem by the same benches. The problem must outlive it; its goal alone may change
+/// from one call to the next. Not safe to use from several threads at once: what is known of a motion is
+/// kept.
 class Stander {
  public:
   Stander(const SearchProblem& problem, const ErrorSizes& sizes, int draws = kStandingDraws,

@@ -2,8 +2,10 @@
 #include "tests/support/plain_stand.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <random>
+#include <unordered_map>
 
 #include "tests/support/plain_field.h"
 #include "tests/support/plain_hardware.h"
@@ -95,39 +97,117 @@ State on_bench(const Robot& robot, const State& planned, const BenchErrors& erro
   return out;
 }
 
+/// One motion of a plan at states so close together that no part of the body moves more than `step_mm` from
+/// each to the next.
+struct SampledMotion {
+  std::vector<State> states;
+  double step_mm = 0;
+};
+
+/// Bench errors move points a little farther than planned.
+constexpr double kErrorsMore = 1.1;
+
+SampledMotion sampled(const Robot& robot, const State& from, const State& to) {
+  constexpr double kStep_mm = 1.0;
+  constexpr int kStations = 12;
+  constexpr int kLook = 24;
+  // How far the fastest of some points goes in 1/24 of the motion.
+  double fastest = 0;
+  for (int i = 1; i <= kStations; ++i) {
+    const double s = robot.scene.length_mm * i / kStations;
+    Eigen::Vector3d before = Body(robot, from).point_E(s);
+    for (int k = 1; k <= kLook; ++k) {
+      const Eigen::Vector3d p =
+          Body(robot, between(robot, from, to, static_cast<double>(k) / kLook)).point_E(s);
+      fastest = std::max(fastest, (p - before).norm());
+      before = p;
+    }
+  }
+  const int parts = std::max(1, static_cast<int>(std::ceil(kLook * fastest / kStep_mm)));
+  SampledMotion out;
+  for (int k = 0; k <= parts; ++k)
+    out.states.push_back(between(robot, from, to, static_cast<double>(k) / parts));
+  out.step_mm = kErrorsMore * kLook * fastest / parts;
+  return out;
+}
+
+/// Is some of the body past the entry plane anywhere on it?
+bool enters(const Robot& robot, const SampledMotion& motion) {
+  return std::any_of(motion.states.begin(), motion.states.end(), [&](const State& state) {
+    const Body body(robot, state);
+    for (double s = 0; s <= robot.scene.length_mm; s += 1.0)
+      if (body.point_E(s).z() > 0) return true;
+    return body.point_E(robot.scene.length_mm).z() > 0;
+  });
+}
+
+/// Distances to the wall from the middles of cubes of a millimetre, each worked out when it is first asked
+/// for. A distance to a set of points changes by no more than a point moves, so each bounds it all over its
+/// cube.
+class CoarseWall {
+ public:
+  explicit CoarseWall(const Wall& wall) : wall_(wall) {}
+
+  /// No more than the distance.
+  double at_least(const Eigen::Vector3d& p) {
+    const Eigen::Vector3i cube = p.array().floor().cast<int>();
+    const auto key = std::array<int, 3>{cube.x(), cube.y(), cube.z()};
+    const Eigen::Vector3d middle = cube.cast<double>().array() + 0.5;
+    auto found = known_.find(key);
+    if (found == known_.end()) found = known_.emplace(key, wall_.distance(middle, kFarEnough_mm)).first;
+    return found->second - (p - middle).norm();
+  }
+  double distance(const Eigen::Vector3d& p, double most_mm) const { return wall_.distance(p, most_mm); }
+
+ private:
+  struct Hash {
+    std::size_t operator()(const std::array<int, 3>& cube) const {
+      std::size_t h = 0;
+      for (const int i : cube) h = h * 1000003U + static_cast<std::size_t>(i + 100000);
+      return h;
+    }
+  };
+  static constexpr double kFarEnough_mm = 12.0;
+  const Wall& wall_;
+  std::unordered_map<std::array<int, 3>, double, Hash> known_;
+};
+
 class Bench {
  public:
   Bench(const Robot& robot, const BenchErrors& errors, const Eigen::Vector3d& centre_E)
-      : robot_(robot), errors_(errors), centre_E_(centre_E) {}
-
-  /// A point of the body as the channel sees it: entry moved, then the channel's own move undone, then its
-  /// growth.
-  Eigen::Vector3d in_channel(const Eigen::Vector3d& p_E) const {
-    const Eigen::Vector3d moved = errors_.entry + turn(errors_.entry_turn) * p_E;
-    return centre_E_ + turn(errors_.channel_turn).transpose() * (moved - errors_.channel - centre_E_);
+      : robot_(robot), errors_(errors) {
+    using Eigen::Isometry3d;
+    using Eigen::Translation3d;
+    in_channel_ = Translation3d(centre_E) * Isometry3d(turn(errors.channel_turn).transpose()) *
+                  Translation3d(-centre_E - errors.channel) * Translation3d(errors.entry) *
+                  Isometry3d(turn(errors.entry_turn));
   }
 
-  double tip_error(const State& planned, const Eigen::Vector3d& target_E) const {
+  bool misses(const State& planned, const Eigen::Vector3d& target_E) const {
+    const Scene& scene = robot_.scene;
     const State state = on_bench(robot_, planned, errors_);
-    return (in_channel(Body(robot_, state).point_E(robot_.scene.length_mm)) - (1 + errors_.scale) * target_E)
-        .norm();
+    const Eigen::Isometry3d tip = in_channel_ * Body(robot_, state).pose_E(scene.length_mm);
+    if ((tip.translation() - (1 + errors_.scale) * target_E).norm() > scene.target_tolerance_mm) return true;
+    if (!scene.target_direction_S) return false;
+    const Eigen::Vector3d wanted = scene.X_SE.linear().transpose() * scene.target_direction_S->normalized();
+    const Eigen::Vector3d along = tip.linear().col(2);
+    return std::atan2(along.cross(wanted).norm(), along.dot(wanted)) > scene.target_direction_tolerance_rad;
   }
 
-  /// Does it touch on the way between two planned states, as far as samples tell?
-  bool touches(const State& from, const State& to, const Wall& wall) const {
-    constexpr int kStates = 24;
-    for (int k = 0; k <= kStates; ++k) {
-      const State state =
-          on_bench(robot_, between(robot_, from, to, static_cast<double>(k) / kStates), errors_);
-      const Body body(robot_, state);
-      for (double s = robot_.scene.length_mm; s > robot_.scene.length_mm - planned_depth(state); s -= 1.0) {
-        const Eigen::Vector3d p = in_channel(body.point_E(s)) / (1 + errors_.scale);
-        if (p.z() <= 0) continue;
-        const double R = radius(robot_, s);
-        if ((1 + errors_.scale) * wall.distance(p, R + 1.0) < R) return true;
-      }
+  /// The least distance from the body's surface to the wall on the way, as far as samples tell; no more is
+  /// looked for once it is below zero. Distances over a few mm may come out less than they are.
+  double least_margin(const SampledMotion& motion, CoarseWall& wall) const {
+    double least = kFar;
+    for (std::size_t k = 0; k < motion.states.size();) {
+      const Margin margin = margin_of(on_bench(robot_, motion.states[k], errors_), wall);
+      least = std::min(least, margin.looked_at_mm);
+      if (least < 0) return least;
+      // As long as nothing can have come to the wall, states are left out.
+      const double room = std::max(0.0, margin.all_mm - kMarginAsked_mm) / std::max(motion.step_mm, 1e-9);
+      const auto skip = static_cast<std::size_t>(std::clamp(std::floor(room), 1.0, 50.0));
+      k = k + 1 == motion.states.size() ? motion.states.size() : std::min(k + skip, motion.states.size() - 1);
     }
-    return false;
+    return least;
   }
 
   /// Does a lock find its notch?
@@ -164,10 +244,61 @@ class Bench {
            strongest(real, state, I) <= real.scene.field->strength_max_mT;
   }
 
+  /// Stroke, tension and lock load of what a planned state becomes.
+  bool keeps_limits(const State& planned) const {
+    const Scene& scene = robot_.scene;
+    if (!scene.tendons) return true;
+    const State state = on_bench(robot_, planned, errors_);
+    const auto tensions = base_tensions(robot_, state);
+    if (!tensions) return false;
+    const auto most = [](const std::vector<double>& values) {
+      double largest = 0;
+      for (const double value : values) largest = std::max(largest, std::abs(value));
+      return largest;
+    };
+    return most(pulls(robot_, state)) <= scene.tendons->stroke_max_mm &&
+           most(*tensions) <= scene.tendons->tension_max_N &&
+           (!scene.lock || most(lock_moments(robot_, state)) <= scene.lock->hold_moment_Nmm);
+  }
+
  private:
-  /// How much of the segment may be past the entry plane, with some to spare.
-  double planned_depth(const State& state) const {
-    return std::min(robot_.scene.length_mm, state.insertion_mm + 3);
+  /// What is nearer than this is told from what touches.
+  static constexpr double kMarginAsked_mm = 0.1;
+
+  struct Margin {
+    double looked_at_mm = kFar;  ///< at the stations that were looked at
+    double all_mm = kFar;        ///< no less anywhere along the body
+  };
+
+  /// Stations are half a millimetre apart, farther where the wall is too far for any between them to matter.
+  Margin margin_of(const State& state, CoarseWall& wall) const {
+    constexpr double kStation_mm = 0.5;
+    constexpr double kLookAway_mm = 8.0;
+    constexpr double kNear_mm = 0.5;  // bounds of distances will do beyond this
+    const Body body(robot_, state);
+    const double L = robot_.scene.length_mm;
+    double largest = robot_.scene.radius_mm;
+    if (robot_.locks() > 0) largest = std::max(largest, robot_.scene.lock->body_radius_mm);
+    Margin margin;
+    // How much of the segment may be past the entry plane, with some to spare.
+    const double last = std::max(0.0, L - state.insertion_mm - 3);
+    for (double s = L; s > last;) {
+      const Eigen::Vector3d p = in_channel_ * body.point_E(s) / (1 + errors_.scale);
+      double away = kFar;
+      if (p.z() > 0) {
+        away = (1 + errors_.scale) * wall.at_least(p);
+        if (away < largest + kNear_mm) away = (1 + errors_.scale) * wall.distance(p, largest + kLookAway_mm);
+        margin.looked_at_mm = std::min(margin.looked_at_mm, away - radius(robot_, s));
+        if (margin.looked_at_mm < 0) return {margin.looked_at_mm, margin.looked_at_mm};
+      }
+      // The wall is no nearer to a station a step on than by that step.
+      const double step =
+          std::isfinite(away) ? std::max(kStation_mm, 0.5 * (away - largest - kMarginAsked_mm)) : kStation_mm;
+      if (std::isfinite(away)) margin.all_mm = std::min(margin.all_mm, away - largest - step);
+      s -= step;
+    }
+    if (!std::isfinite(margin.all_mm)) margin.all_mm = 0;
+    return margin;
   }
 
   static bool in_window(const Latch& latch, const Eigen::Vector2d& w) {
@@ -178,7 +309,61 @@ class Bench {
 
   const Robot& robot_;
   const BenchErrors& errors_;
-  Eigen::Vector3d centre_E_;
+  /// From the entry frame as planned to the channel's: the carriage's errors, then the channel's own undone.
+  Eigen::Isometry3d in_channel_;
+};
+
+/// A plan and all that is asked of it, worked out once.
+class AskedPlan {
+ public:
+  AskedPlan(const Robot& robot, const ListedPlan& plan) : robot_(robot), plan_(plan) {
+    for (const ListedAction& action : plan.actions) {
+      if (action.leg == "in") reached_ = action.to;
+      if (action.lock >= 0 || action.leg != "in") continue;
+      SampledMotion motion = sampled(robot, at(action.from), at(action.to));
+      if (enters(robot, motion)) motions_.push_back(std::move(motion));
+    }
+  }
+
+  void run(const Bench& bench, const Eigen::Vector3d& target_E, Drawn& drawn) const {
+    const bool missed = bench.misses(at(reached_), target_E);
+    const bool disengaged = some_switch([&](const ListedAction& action) {
+      return action.kind == "lock" && robot_.scene.latch && !bench.engages(at(action.from), action);
+    });
+    ++drawn.benches;
+    drawn.misses += missed;
+    drawn.disengaged += disengaged;
+  }
+
+  void run_slow(const Bench& bench, CoarseWall& wall, Drawn& drawn) const {
+    double margin = kFar;
+    for (const SampledMotion& motion : motions_)
+      if (margin >= 0) margin = std::min(margin, bench.least_margin(motion, wall));
+    const bool overloaded =
+        some_switch([&](const ListedAction& action) {
+          return !action.current_A.empty() && !bench.switches(at(action.from), action);
+        }) ||
+        std::any_of(plan_.states.begin(), plan_.states.end(),
+                    [&](const ListedState& listed) { return !bench.keeps_limits(listed.state); });
+    ++drawn.sampled;
+    drawn.touches += margin < 0;
+    drawn.close += margin < kClose_mm;
+    drawn.overloads += overloaded;
+  }
+
+ private:
+  const State& at(int state) const { return plan_.states[static_cast<std::size_t>(state)].state; }
+
+  template <class Happened>
+  bool some_switch(const Happened& happened) const {
+    return std::any_of(plan_.actions.begin(), plan_.actions.end(),
+                       [&](const ListedAction& action) { return action.lock >= 0 && happened(action); });
+  }
+
+  const Robot& robot_;
+  const ListedPlan& plan_;
+  int reached_ = 0;
+  std::vector<SampledMotion> motions_;
 };
 
 }  // namespace
@@ -188,35 +373,14 @@ Drawn draw_benches(const Robot& robot, const ListedPlan& plan, const Wall& wall,
                    unsigned seed) {
   Random random(seed);
   const Eigen::Vector3d target_E = robot.scene.X_SE.inverse() * robot.scene.target_S;
-  const auto at = [&](int state) -> const State& {
-    return plan.states[static_cast<std::size_t>(state)].state;
-  };
-  int reached = 0;
-  for (const ListedAction& action : plan.actions)
-    if (action.leg == "in") reached = action.to;
+  const AskedPlan asked(robot, plan);
+  CoarseWall coarse(wall);
   Drawn drawn;
-  for (; drawn.benches < benches; ++drawn.benches) {
+  while (drawn.benches < benches) {
     const BenchErrors errors = draw(robot, sizes, random);
     const Bench bench(robot, errors, centre_E);
-    drawn.misses += bench.tip_error(at(reached), target_E) > robot.scene.target_tolerance_mm;
-    bool disengaged = false;
-    for (const ListedAction& action : plan.actions)
-      disengaged = disengaged ||
-                   (action.kind == "lock" && robot.scene.latch && !bench.engages(at(action.from), action));
-    drawn.disengaged += disengaged;
-    if (drawn.benches >= sampled) continue;
-    ++drawn.sampled;
-    bool touched = false;
-    bool unswitched = false;
-    for (const ListedAction& action : plan.actions) {
-      if (action.lock >= 0) {
-        unswitched = unswitched || (!action.current_A.empty() && !bench.switches(at(action.from), action));
-      } else if (action.leg == "in" && !touched) {
-        touched = bench.touches(at(action.from), at(action.to), wall);
-      }
-    }
-    drawn.touches += touched;
-    drawn.unswitched += unswitched;
+    asked.run(bench, target_E, drawn);
+    if (drawn.sampled < sampled) asked.run_slow(bench, coarse, drawn);
   }
   return drawn;
 }

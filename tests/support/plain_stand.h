@@ -27,11 +27,17 @@ struct Drawn {
   int benches = 0;
   int misses = 0, disengaged = 0;  ///< of `benches`
   int sampled = 0;
-  int touches = 0, unswitched = 0;  ///< of the first `sampled`
+  int touches = 0, overloads = 0;  ///< of the first `sampled`: the wall; a lock not switched, a limit broken
+  int close = 0;  ///< of these: nearer to the wall than kClose_mm, those that touch among them
 };
 
-/// Draws benches and counts. The wall and the field, which take long, are asked of the first `sampled` only:
-/// every motion at some states, every state at stations a millimetre apart.
+/// Nearer to the wall than this the planner may say that a bench touches (README, tolerance).
+inline constexpr double kClose_mm = 0.05;
+
+/// Draws benches and counts. The wall, the field and the limits, which take longer, are asked of the first
+/// `sampled` only. Every motion is looked at in states between which no part of the body moves by more than
+/// about a millimetre, every state at stations half a millimetre apart; fewer where the wall is too far for
+/// more to matter. Motions wholly in front of the entry are left out.
 Drawn draw_benches(const Robot& robot, const ListedPlan& plan, const Wall& wall,
                    const Eigen::Vector3d& centre_E, const ErrorSizes& sizes, int benches, int sampled,
                    unsigned seed);

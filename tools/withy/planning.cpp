@@ -17,6 +17,7 @@
 #include "planner/search/ask/certify.h"
 #include "planner/search/elsewhere/stuck_locks.h"
 #include "planner/show/page.h"
+#include "planner/stand/hunt_advice.h"
 
 namespace withy {
 
@@ -71,6 +72,9 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
       options.heed_elasticity ? solve_heeding_elasticity(*problem, settings) : solve(*problem, settings);
   if (options.stuck_locks && answer.plan)
     answer.plan->stuck_locks = find_ways_past_stuck_locks(*problem, *answer.plan, settings.effort);
+  if (options.remedies && answer.plan)
+    if (const auto hunt = find_smaller_hunt(*problem, *answer.plan, *settings.errors, settings.effort))
+      answer.remedies.push_back(hunt->sentence());
   std::optional<tl::expected<Script, ScriptFault>> script;
   // Pulls that don't bring the elastic body there are no better than the ideal ones, which are proved.
   const bool compensated = answer.elastic && answer.elastic->holds() && !options.ideal_pulls;

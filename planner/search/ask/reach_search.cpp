@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <numeric>
+#include <optional>
 
 #include "planner/search/ask/certify.h"
 #include "planner/search/route/make_plan.h"
@@ -32,7 +33,10 @@ class ReachSearch {
         goal_(problem.goal),
         targets_E_(targets_E),
         settings_(settings),
-        search_(problem, search_settings()) {}
+        search_(problem, search_settings()),
+        stood_(problem) {
+    if (settings_.errors) stander_.emplace(stood_, *settings_.errors, kReachDraws);
+  }
 
   ReachResult run() {
     result_.verdict.assign(targets_E_.size(), Verdict::undecided);
@@ -90,16 +94,13 @@ class ReachSearch {
   }
 
   /// Does a plan of the route that was found stand the errors, its last state aimed at the target?
-  bool stands() const {
-    SearchProblem asked = problem_;
-    asked.goal = goal_;
-    const StepJudge judge(asked, search_.judge().hardware());
+  bool stands() {
+    stood_.goal = goal_;
+    const StepJudge judge(stood_, search_.judge().hardware());
     auto plan = make_plan(judge, tidy(judge, search_.route(), settings_.effort));
     if (!plan) return false;
-    const Stander stander(asked, *settings_.errors, kReachDraws);
-    const Plan aimed = made_to_aim(judge, stander, std::move(*plan), kReachDraws);
     const int enough = static_cast<int>(std::ceil(kReachChance * kReachDraws));
-    return stander.fails(aimed, kReachDraws, enough) < enough;
+    return stands_when_aimed(judge, *stander_, std::move(*plan), kReachDraws, enough);
   }
 
   /// Goes on with one target for so much work; true when it is decided.
@@ -126,6 +127,8 @@ class ReachSearch {
   const std::vector<Eigen::Vector3d>& targets_E_;
   const ReachSettings& settings_;
   RouteSearch search_;
+  SearchProblem stood_;             // whose goal is the target that benches are asked about
+  std::optional<Stander> stander_;  // of it: benches and motions are the same for many targets
   ReachResult result_;
   ReachProgress progress_;
 };

@@ -10,6 +10,7 @@
 #include "planner/search/ask/solve.h"
 #include "planner/segment/shape.h"
 #include "planner/stand/advice.h"
+#include "planner/stand/hunt_advice.h"
 #include "planner/stand/improve.h"
 #include "planner/tolerance/bench_hardware.h"
 
@@ -234,5 +235,67 @@ TEST_CASE("advice does what it says") {
     // Other benches than those that the advice was found with.
     const Standing standing = Stander(*of.problem, sizes, 1000, 99).chance(of.plan, 1000);
     if (list.errors_enough) CHECK(standing.fails.low < kChanceWanted);
+  }
+}
+
+TEST_CASE("a plan whose hunt would touch the wall is told of one that would not") {
+  const Case of("double-bend", 1);
+  REQUIRE(of.plan.without_hunt() != nullptr);
+  const auto hunt = find_smaller_hunt(*of.problem, of.plan, of.sizes);
+  REQUIRE(hunt);
+  CHECK(hunt->covers_errors);
+  CHECK(hunt->standing.disengaged.benches == 0);
+  CHECK(hunt->standing.reserve > 0.0);
+  // What it has to cover, worked out by hand. Four tendons at right angles, each zero off by o, bend the
+  // segment by up to sqrt(2) o / r_t; the gain g adds g |Theta|. Of that the part of the bent length before
+  // the lock shows at it, as slide r_b times it. The radius and 0.94 windows (proved_hardware.h) cover it.
+  const PlannedAction& action = *of.plan.without_hunt();
+  const Region region =
+      regions_of(of.problem->design, of.plan.states[static_cast<std::size_t>(action.from)]).front();
+  const double before_lock_mm = 50.0 - 2.0;  // the lock's station, half its body
+  const double bent_mm = 100.0 - 4.0 - 3.0;  // the length, the lock's body, the rigid tip
+  const double off_rad = std::sqrt(2.0) * 0.05 / 1.2 + 0.01 * bent_mm * region.u.norm();
+  const double slide_mm = 1.2 * before_lock_mm / bent_mm * off_rad;
+  const double least_mm = slide_mm - 0.94 * 0.02;
+  CAPTURE(least_mm, hunt->radius_mm);
+  CHECK(hunt->radius_mm >= least_mm);
+  CHECK(hunt->radius_mm < least_mm + 0.1 * hunt->instead_of_mm);
+  // Planned anew with it, the question has a plan with every hunt.
+  SearchProblem smaller = *of.problem;
+  DesignParts parts = smaller.design.parts();
+  parts.latch->hunt_mm = hunt->radius_mm;
+  smaller.design = *Design::make(std::move(parts));
+  SolveSettings settings;
+  settings.prefer = Preference::quick;
+  const Answer answer = solve(smaller, settings);
+  REQUIRE(answer.plan);
+  CHECK(answer.plan->without_hunt() == nullptr);
+  // With it, nothing more is said.
+  CHECK(!find_smaller_hunt(smaller, *answer.plan, of.sizes));
+}
+
+TEST_CASE("a plan stands when aimed where it does as it is or as it is made to stand") {
+  for (const auto& [scene, locks] : {std::pair{"fold-chamber", 1}, {"straight", 0}}) {
+    CAPTURE(scene, locks);
+    const Case of(scene, locks);
+    const Hardware hardware(of.problem->design);
+    const StepJudge judge(*of.problem, hardware);
+    constexpr int kDraws = 400;
+    const Stander stander(*of.problem, of.sizes, kDraws);
+    const int own = stander.fails(of.plan, kDraws, kDraws);
+    bool stood = false;
+    int least = kDraws + 1;  // with which it stands
+    for (const int enough : {0, 1, 5, 10, 20, 40, 100, kDraws}) {
+      CAPTURE(own, enough);
+      const bool stands = stands_when_aimed(judge, stander, of.plan, kDraws, enough);
+      if (own < enough) CHECK(stands);
+      CHECK(!(stood && !stands));  // where it stands with fewer, it does with more
+      if (stands && !stood) least = enough;
+      stood = stands;
+    }
+    CHECK(least > 0);
+    // The aim alone does no more than all that makes a plan stand.
+    const Plan most = made_to_stand(judge, stander, of.plan, Effort());
+    CHECK(stander.fails(most, kDraws, kDraws) < least);
   }
 }

@@ -2,7 +2,11 @@
 #include "tools/bench/stand/brute_force.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
+#include <numbers>
+#include <utility>
+#include <vector>
 
 #include "planner/proof/lemmas/leaf.h"
 #include "planner/search/route/make_plan.h"
@@ -13,78 +17,129 @@
 namespace withy::bench {
 namespace {
 
+/// With a guide the insertion moves the tip by more than itself, where frozen bends come out of it.
+constexpr double kGuideFactor = 2.0;
+
+/// Insertions and free curvatures about a middle.
+struct Box {
+  double d_mm, half_d_mm;
+  Eigen::Vector2d u;
+  double half_u;
+};
+
 class BruteForce {
  public:
   BruteForce(const SearchProblem& problem, const Stander& stander, const BruteSettings& settings)
       : problem_(problem), stander_(stander), settings_(settings), search_(problem, RouteSearchSettings{}) {}
 
   BruteResult run() {
-    const BendChart chart(problem_.design, problem_.heeded.tendons);
-    for (int engaged = 0; engaged <= std::min(1, problem_.design.lock_count()); ++engaged)
-      for_each_leaf(problem_.design, chart, engaged, Effort(), [&](const Leaf& leaf) {
-        try_leaf(leaf);
-        return true;
-      });
+    list_ends();
+    std::stable_sort(ends_.begin(), ends_.end(),
+                     [](const End& a, const End& b) { return a.sort_fails < b.sort_fails; });
+    for (const End& end : ends_) {
+      if (result_.plans == settings_.most_plans) result_.whole = false;
+      if (!result_.whole) break;
+      try_end(end);
+    }
+    judge();
     return result_;
   }
 
  private:
-  void try_leaf(const Leaf& leaf) {
-    const double kappa = problem_.design.segment().curvature_max_per_mm;
+  struct End {
     State state;
-    state.engaged = leaf.engaged;
-    state.theta_frozen = leaf.base;
-    const int n = settings_.bends;
-    for (int i = 0; i <= n; ++i)
-      for (int j = 0; j <= n; ++j) {
-        state.u_free = kappa * Eigen::Vector2d(2.0 * i / n - 1.0, 2.0 * j / n - 1.0);
-        if (state.u_free.norm() <= kappa) try_bend(state);
-      }
-  }
+    int sort_fails;
+  };
 
-  /// With the free carriage the tip goes along the axis as the insertion does; with a guide it goes along the
-  /// body, about. Insertions are spread over what is within the tolerance at its widest.
-  void try_bend(State state) {
+  void list_ends() {
+    const BendChart chart(problem_.design, problem_.heeded.tendons);
+    const double kappa = problem_.design.segment().curvature_max_per_mm;
     const double most = problem_.design.carriage().insertion_max_mm;
-    constexpr double kCoarse_mm = 1.0;
-    double nearest = kInfinity;
-    double at = 0.0;
-    for (double d = 0.0; d <= most; d += kCoarse_mm) {
-      state.insertion_mm = d;
-      const double off = problem_.goal.distance(Shape(problem_.design, state).tip_E());
-      if (off < nearest) {
-        nearest = off;
-        at = d;
-      }
-    }
-    if (nearest > problem_.goal.tolerance_mm + kCoarse_mm) return;
-    for (int k = 0; k < settings_.depths; ++k) {
-      const double share = settings_.depths > 1 ? 2.0 * k / (settings_.depths - 1) - 1.0 : 0.0;
-      state.insertion_mm = std::clamp(at + share * problem_.goal.tolerance_mm, 0.0, most);
-      if (problem_.goal.holds(Shape(problem_.design, state).tip_E())) try_state(state);
-    }
+    for (int engaged = 0; engaged <= std::min(1, problem_.design.lock_count()); ++engaged)
+      for_each_leaf(problem_.design, chart, engaged, Effort(), [&](const Leaf& leaf) {
+        State state;
+        state.engaged = leaf.engaged;
+        state.theta_frozen = leaf.base;
+        const std::size_t before = ends_.size();
+        look_at(state, {0.5 * most, 0.5 * most, Eigen::Vector2d::Zero(), kappa});
+        result_.leaves += ends_.size() > before;
+        return true;
+      });
+    result_.states = std::ssize(ends_);
   }
 
-  void try_state(const State& state) {
-    ++result_.states;
-    // What fails at its end more often than the best plan fails can't be better.
-    const int fails = stander_.fails_at(state, settings_.draws);
-    if (result_.fewest >= 0 && fails >= result_.fewest) return;
+  /// Most that the tip moves over half a box's bends.
+  double reach_of_bend(const State& state, const Box& box) const {
+    const Region free = regions_of(problem_.design, state).back();
+    return std::numbers::sqrt2 * box.half_u * free.flexible_mm * (free.to_mm - free.from_mm);
+  }
+
+  void look_at(State state, const Box& box) {
+    state.insertion_mm = box.d_mm;
+    state.u_free = box.u;
+    // With a guide the deepest state of a box has the most flexible length.
+    State deepest = state;
+    deepest.insertion_mm += box.half_d_mm;
+    const bool guide = problem_.design.carriage().kind == CarriageKind::guide;
+    const double reach_d = (guide ? kGuideFactor : 1.0) * box.half_d_mm;
+    const double reach_u = reach_of_bend(deepest, box);
+    const Eigen::Isometry3d tip = Shape(problem_.design, state).tip_E();
+    if (problem_.goal.distance(tip) > problem_.goal.tolerance_mm + reach_d + reach_u) return;
+    if (2.0 * std::max(reach_d, reach_u) <= settings_.step_mm) return add(state, tip);
+    if (reach_d >= reach_u) {
+      for (const double side : {-0.5, 0.5})
+        look_at(state, {box.d_mm + side * box.half_d_mm, 0.5 * box.half_d_mm, box.u, box.half_u});
+      return;
+    }
+    for (const double x : {-0.5, 0.5})
+      for (const double y : {-0.5, 0.5})
+        look_at(state,
+                {box.d_mm, box.half_d_mm, box.u + box.half_u * Eigen::Vector2d(x, y), 0.5 * box.half_u});
+  }
+
+  void add(const State& state, const Eigen::Isometry3d& tip) {
+    if (!problem_.goal.holds(tip) || !within_limits(problem_.design, state)) return;
+    ends_.push_back({state, stander_.fails_at(state, settings_.sort_draws)});
+  }
+
+  /// The fewest benches that a plan must stay below to count; the first may fail on all.
+  int best_so_far() const { return plans_.empty() ? settings_.draws + 1 : plans_.front().first; }
+
+  void try_end(const End& end) {
+    if (end.sort_fails >= best_so_far()) return;
     const StepJudge& judge = search_.judge();
-    if (!judge.motion_allowed(state, state)) return;
-    const WayOut out = search_.way_out(state, {});
+    if (!judge.motion_allowed(end.state, end.state)) return;
+    const int fails_there = stander_.fails_at(end.state, settings_.draws);
+    if (result_.best_end < 0 || fails_there < result_.best_end) result_.best_end = fails_there;
+    if (fails_there >= best_so_far()) return;
+    const WayOut out = search_.way_out(end.state, {});
     if (!out.whole) return;
-    const auto plan = make_plan(judge, tidy(judge, reversed(out.route)));
+    const Route tidied = tidy(judge, reversed(out.route));
+    auto plan = make_plan(judge, clear_hunts(judge, tidied));
+    if (!plan) plan = make_plan(judge, tidied);
     if (!plan) return;
     ++result_.plans;
-    const int whole = stander_.chance(*plan, settings_.draws).fails.benches;
-    if (result_.fewest < 0 || whole < result_.fewest) result_.fewest = whole;
+    const int fails = stander_.fails(*plan, settings_.draws, settings_.draws);
+    plans_.insert(std::upper_bound(plans_.begin(), plans_.end(), fails,
+                                   [](int value, const auto& kept) { return value < kept.first; }),
+                  {fails, std::move(*plan)});
+    if (plans_.size() > static_cast<std::size_t>(settings_.reserve_plans)) plans_.pop_back();
+  }
+
+  void judge() {
+    for (const auto& [fails, plan] : plans_) {
+      const Standing standing = stander_.judge(plan);
+      if (!result_.best || stands_more(standing, *result_.best)) result_.best = standing;
+      if (!result_.surest || standing.reserve > result_.surest->reserve) result_.surest = standing;
+    }
   }
 
   const SearchProblem& problem_;
   const Stander& stander_;
   const BruteSettings& settings_;
   RouteSearch search_;
+  std::vector<End> ends_;
+  std::vector<std::pair<int, Plan>> plans_;  // the best, by benches that fail
   BruteResult result_;
 };
 

@@ -1,6 +1,21 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// Plans by brute force: every notch of one lock, and a fine grid of insertion and bend about the target.
+// Plans by brute force: every notch of one lock, and a fine grid of insertion and bend of the free part
+// wherever the tip is then within the target's tolerance.
+//
+// For each leaf (the bends that the locks hold) the states are cut into boxes of insertion and bend, halved
+// until they are fine. A box is left out where no tip of it can be within the tolerance: over half its sides
+// dd and du the tip moves by at most
+//     dd + sqrt(2) du f l,
+// f the free part's flexible length, l its whole length (the bend at a station turns what lies beyond it);
+// with a guide the insertion counts twice, which is about what the shapes there do. What is left at the end
+// is the whole fine grid about the target.
+//
+// Of each state the benches are counted that miss or break a limit in it, whatever the way. From the best on,
+// states are drawn back to the start (RouteSearch::way_out), the way made a plan, and the plan judged by the
+// same benches. A state whose end alone fails on as many as the best plan is left out.
 #pragma once
+
+#include <optional>
 
 #include "planner/plan/answer.h"
 #include "planner/search/problem.h"
@@ -9,19 +24,24 @@
 namespace withy::bench {
 
 struct BruteSettings {
-  int bends = 24;    ///< grid across the curvature disk, each way
-  int depths = 5;    ///< insertions within the tolerance, for each bend
-  int draws = 1000;  ///< benches that plans are compared by
+  double step_mm = 0.5;    ///< how far the tip may move over a side of the finest boxes
+  int sort_draws = 100;    ///< benches that ends are sorted by
+  int draws = 1000;        ///< benches that plans are compared by
+  int most_plans = 300;    ///< plans that are made at most
+  int reserve_plans = 25;  ///< the reserve is worked out of so many of the best
 };
 
 struct BruteResult {
-  long states = 0;  ///< of the grid whose tip is within the tolerance
-  long plans = 0;   ///< of them with a verified way
-  int fewest = -1;  ///< benches on which the best of these plans fails, of BruteSettings::draws; -1: none
+  long leaves = 0;    ///< with a state of the grid in the tolerance
+  long states = 0;    ///< of the grid, with the tip in the tolerance
+  long plans = 0;     ///< of them with a verified way, as far as they were tried
+  bool whole = true;  ///< false: most_plans were made, and states were left
+  int best_end = -1;  ///< fewest benches of `draws` that fail at an end, whatever the way; -1: no state
+  std::optional<Standing> best;    ///< that of the plan which fails on the fewest benches
+  std::optional<Standing> surest;  ///< that with the largest reserve, of the best
 };
 
-/// All leaves with at most one engaged lock. Each state whose tip is within the target's tolerance is drawn
-/// back to the start (RouteSearch::way_out); the way there is made a plan, and judged by `stander`.
+/// All leaves with at most one engaged lock.
 BruteResult search_by_brute_force(const SearchProblem& problem, const Stander& stander,
                                   const BruteSettings& settings);
 
