@@ -122,7 +122,14 @@ TEST_CASE("benches whose segment gives are drawn alike for one seed") {
   const ProgramRun run = run_program(WITHY_PROGRAM, arguments, folder.path());
   REQUIRE(run.status == 0);
   CHECK_THAT(run.out, Contains("Of 10 benches whose segment gives, played compensated pulls, "));
-  CHECK(run_program(WITHY_PROGRAM, arguments, folder.path()).out == run.out);
+  // All but the look for what would help, which the clock ends.
+  const auto drawn = [](const std::string& out) {
+    const auto from = out.find("sizes: ");
+    const auto to = out.find("Of 10 benches");
+    REQUIRE((from < to && to != out.npos));
+    return out.substr(0, from) + out.substr(to);
+  };
+  CHECK(drawn(run_program(WITHY_PROGRAM, arguments, folder.path()).out) == drawn(run.out));
 }
 
 TEST_CASE("a scene that says nothing of elasticity is refused with one line") {
