@@ -48,7 +48,7 @@ class Carver {
   std::vector<double> uncovered(Stations all) {
     open_.push_back({std::move(all), 0});
     while (!open_.empty()) {
-      const Piece piece = std::move(open_.back());
+      Piece piece = std::move(open_.back());
       open_.pop_back();
       const auto layout = layout_in(piece.cell, lock_mm_);
       if (layout && !carve(piece)) return *layout;
@@ -65,7 +65,7 @@ class Carver {
 
   /// Takes the next box that meets the piece out of it, and leaves what is beside it open; false where none
   /// meets it. Pieces wait in a list of their own: a file may hold more boxes than calls can be nested.
-  bool carve(Piece piece) {
+  bool carve(Piece& piece) {
     auto& [cell, next] = piece;
     while (next < proofs_.boxes.size() && !overlaps(cell, *proofs_.boxes[next].header.layout)) ++next;
     if (next == proofs_.boxes.size()) return false;
