@@ -19,6 +19,7 @@
 #include <itkImageFileReader.h>
 #include <itkImageSeriesReader.h>
 #include <itkMesh.h>
+#include <itkMetaDataObject.h>
 #include <itkMetaImageIO.h>
 #include <itkNiftiImageIO.h>
 #include <itkNrrdImageIO.h>
@@ -61,6 +62,10 @@ std::string short_words(const itk::ExceptionObject& error) {
   if (line != std::string::npos) text.erase(0, line + 1);
   return text;
 }
+
+/// Slices may be so much nearer or farther from their neighbours than the mean, as a share of that: places in
+/// the files are rounded. The surface is then off by less than that share of a voxel for each such slice.
+constexpr double kUnevenSlices = 0.05;
 
 using VolumeResult = tl::expected<Volume::Pointer, VolumeRefusal>;
 
@@ -106,6 +111,16 @@ VolumeResult read_folder(const std::filesystem::path& folder, std::vector<std::s
   reader->SetFileNames(largest);
   reader->ForceOrthogonalDirectionOff();
   reader->Update();
+  double unevenness_mm = 0.0;
+  itk::ExposeMetaData<double>(reader->GetOutput()->GetMetaDataDictionary(),
+                              "ITK_non_uniform_sampling_deviation", unevenness_mm);
+  if (const double spacing_mm = reader->GetOutput()->GetSpacing()[2];
+      unevenness_mm > kUnevenSlices * spacing_mm)
+    return refused(VolumeFault::missing_slices,
+                   fmt::format("slices are missing or unevenly spaced: {} slices lie {:.3g} mm apart in the "
+                               "mean, and two neighbours {:.3g} mm more or less",
+                               largest.size(), spacing_mm, unevenness_mm),
+                   "give the whole series, or one evenly spaced volume made of it as .nrrd, .nii or .mha");
   return reader->GetOutput();
 }
 

@@ -54,6 +54,7 @@ struct VolumeSurface {
 enum class VolumeFault {
   unreadable,      ///< no such file, or none of its format
   not_a_volume,    ///< fewer or more than three dimensions, or several values a voxel
+  missing_slices,  ///< of a series, or slices that are not evenly spaced
   nothing_chosen,  ///< neither label nor range
   empty_region,    ///< no voxel has such a value
   outside_region   ///< keep_at or a cut is outside the volume or the region, or crop is

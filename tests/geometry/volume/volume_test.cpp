@@ -287,6 +287,12 @@ TEST_CASE("a folder of DICOM slices gives the surface where its elements say tha
   for (const Vector3d& p : mesh.vertices)
     most = std::max(most, std::abs(ball(grid.steps.inverse() * (p - grid.origin))));
   CHECK(most < 0.06);  // as above, and values are rounded to 0.005 of a voxel
+  // Without the eleventh and twelfth slice the rest would be squeezed together.
+  for (const char* name : {"070.dcm", "077.dcm"}) REQUIRE(std::filesystem::remove(folder.path() / name));
+  const auto gap = read_volume_surface(folder.path(), valued(-5000.0, 0.0));
+  REQUIRE_FALSE(gap);
+  CHECK(gap.error().fault == VolumeFault::missing_slices);
+  CHECK(gap.error().problem.starts_with("slices are missing"));
 }
 
 TEST_CASE("a crop leaves the lumen open where its box ends") {
