@@ -33,7 +33,7 @@ std::optional<std::string> placing_key(MeshFault fault) {
 std::string place_inside(const Scene& scene, const WallDistance& wall) {
   const double room = scene.parts.segment.radius_mm + scene.required_clearance_mm;
   const auto near = nearest_room(wall, scene.target_point_E(), room);
-  if (!near) return "give a point inside its lumen; nowhere in it does the tip fit";
+  if (!near) return "give a point inside its lumen; no place where the tip fits was found near it";
   const Eigen::Vector3d p = ((scene.entry.X_SE * *near).array() * 1000.0).round() / 1000.0 + 0.0;
   return fmt::format(
       "give a point inside its lumen; the nearest where the tip fits is [{:.3f}, {:.3f}, {:.3f}]", p.x(),
