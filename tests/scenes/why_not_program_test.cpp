@@ -26,6 +26,17 @@ void copy_scene(const std::string& name, const TemporaryFolder& folder, const st
   write_text(folder.path() / "scene.toml", read_text(kScenes / name / "scene.toml") + more);
 }
 
+/// plan.json of the folder's scene, which has one place to pass, without locks; rechecked.
+nlohmann::json plan_past_one_place(const TemporaryFolder& folder) {
+  const ProgramRun plan =
+      run_program(WITHY_PROGRAM, {"plan", "scene.toml", "--locks", "0", "--recheck", "--quiet", "-o", "out"},
+                  folder.path());
+  CAPTURE(plan.out, plan.err);
+  REQUIRE(plan.status == 0);
+  CHECK_THAT(plan.out, Contains("it passes 1 place on the way") && Contains("recheck holds"));
+  return nlohmann::json::parse(read_text(folder.path() / "out/plan.json"));
+}
+
 }  // namespace
 
 // The budget: looks for a depth get a share of it, and are not to be cut short on a loaded machine.
@@ -79,13 +90,7 @@ TEST_CASE(
 TEST_CASE("A plan passes the scene's places, its checker looks for them, and a place outside is refused") {
   const TemporaryFolder folder;
   copy_scene("straight", folder, "\n[[via]]\npoint_mm = [0.0, 0.0, 30.0]\ntolerance_mm = 0.5\n");
-  const ProgramRun plan =
-      run_program(WITHY_PROGRAM, {"plan", "scene.toml", "--locks", "0", "--recheck", "--quiet", "-o", "out"},
-                  folder.path());
-  CAPTURE(plan.out, plan.err);
-  REQUIRE(plan.status == 0);
-  CHECK_THAT(plan.out, Contains("it passes 1 place on the way") && Contains("recheck holds"));
-  const auto json = nlohmann::json::parse(read_text(folder.path() / "out/plan.json"));
+  const auto json = plan_past_one_place(folder);
   REQUIRE(json["via_states"].size() == 1);
   const auto& state = json["states"][json["via_states"][0].get<std::size_t>()];
   CHECK(std::abs(state["tip_mm"][2].get<double>() - 30.0) <= 0.5);
@@ -115,13 +120,7 @@ TEST_CASE("A plan passes the scene's places, its checker looks for them, and a p
 TEST_CASE("A place at the start is passed there, for plan, its checks and recheck") {
   const TemporaryFolder folder;
   copy_scene("straight", folder, "\n[[via]]\npoint_mm = [0.0, 0.0, 0.0]\ntolerance_mm = 1.0\n");
-  const ProgramRun plan =
-      run_program(WITHY_PROGRAM, {"plan", "scene.toml", "--locks", "0", "--recheck", "--quiet", "-o", "out"},
-                  folder.path());
-  CAPTURE(plan.out, plan.err);
-  CHECK(plan.status == 0);
-  CHECK_THAT(plan.out, Contains("it passes 1 place on the way") && Contains("recheck holds"));
-  const auto json = nlohmann::json::parse(read_text(folder.path() / "out/plan.json"));
+  const auto json = plan_past_one_place(folder);
   CHECK(json["via_states"] == nlohmann::json::array({0}));
 }
 

@@ -16,9 +16,11 @@
 #include "planner/search/ask/certify.h"
 #include "planner/search/ask/scene_problem.h"
 #include "planner/search/ask/solve.h"
+#include "tests/support/certificate_outcome.h"
 #include "tests/support/forgeries.h"
 
 using namespace withy;
+using withy_test::outcome_of;
 
 namespace {
 
@@ -39,13 +41,6 @@ recheck::Certificate proof_of(const PreparedScene& prepared, const SearchProblem
   auto certificate = certify(problem, search, settings);
   name_scene(certificate, prepared.scene, prepared.wall().channel(), "scene.toml");
   return certificate;
-}
-
-recheck::Outcome check(const PreparedScene& prepared, const recheck::Certificate& certificate) {
-  // By way of the file, so that what is written is what is checked.
-  const auto read = recheck::read_certificate(recheck::write_certificate(certificate), "certificate");
-  REQUIRE(read);
-  return recheck::check_proof(*read, prepared.scene, prepared.wall(), {}).outcome;
 }
 
 }  // namespace
@@ -84,7 +79,7 @@ TEST_CASE("certificates of shipped questions hold") {
   const PreparedScene prepared = scene_of(name);
   const auto problem = make_problem(prepared, locks);
   REQUIRE(problem);
-  const auto outcome = check(prepared, proof_of(prepared, *problem));
+  const auto outcome = outcome_of(prepared, proof_of(prepared, *problem));
   CAPTURE(outcome.why);
   CHECK(outcome.verdict == recheck::Verdict::holds);
 }
@@ -123,13 +118,13 @@ TEST_CASE("a certificate says where its locks are, and proves nothing of others"
   recheck::Certificate certificate = proof_of(prepared, *problem);
   const std::vector<double> station = problem->design.layout().station_mm;
   certificate.header.layout = recheck::ProvedLayout{station, std::vector<double>{0.0}};
-  CHECK(check(prepared, certificate).verdict == recheck::Verdict::holds);
+  CHECK(outcome_of(prepared, certificate).verdict == recheck::Verdict::holds);
   if (!certificate.header.uses("field")) {
     certificate.header.layout->clock_rad.reset();
-    CHECK(check(prepared, certificate).verdict == recheck::Verdict::holds);
+    CHECK(outcome_of(prepared, certificate).verdict == recheck::Verdict::holds);
   }
   certificate.header.layout->station_mm = {300.0};  // past the tip
-  CHECK(check(prepared, certificate).verdict == recheck::Verdict::does_not_hold);
+  CHECK(outcome_of(prepared, certificate).verdict == recheck::Verdict::does_not_hold);
   // Single-bend is reached with its lock at 50 mm and not with one next to the base: that proof is none of
   // it.
   const PreparedScene single = scene_of("single-bend");
@@ -140,9 +135,9 @@ TEST_CASE("a certificate says where its locks are, and proves nothing of others"
   SearchProblem elsewhere = *asked;
   elsewhere.design = Design::make(parts).value();
   recheck::Certificate other = proof_of(single, elsewhere);
-  CHECK(check(single, other).verdict != recheck::Verdict::holds);
+  CHECK(outcome_of(single, other).verdict != recheck::Verdict::holds);
   other.header.layout = recheck::ProvedLayout{{4.0}, std::vector<double>{0.0}};
-  CHECK(check(single, other).verdict == recheck::Verdict::holds);
+  CHECK(outcome_of(single, other).verdict == recheck::Verdict::holds);
 }
 
 TEST_CASE("proofs of harder questions don't hold where a plan is known") {
@@ -153,7 +148,7 @@ TEST_CASE("proofs of harder questions don't hold where a plan is known") {
   CHECK(forgeries.size() >= 10);
   for (const auto& forgery : forgeries) {
     CAPTURE(forgery.what);
-    CHECK(check(prepared, forgery.certificate).verdict != recheck::Verdict::holds);
+    CHECK(outcome_of(prepared, forgery.certificate).verdict != recheck::Verdict::holds);
   }
 }
 
@@ -172,7 +167,7 @@ TEST_CASE("one thing changed in a certificate is noticed, or changes nothing") {
     const auto mutant = withy_test::mutant_of(certificate, random);
     if (!mutant) continue;
     CAPTURE(i, mutant->what, mutant->leaf);
-    if (check(prepared, mutant->certificate).verdict != recheck::Verdict::holds) {
+    if (outcome_of(prepared, mutant->certificate).verdict != recheck::Verdict::holds) {
       ++refused;
       continue;
     }
@@ -191,7 +186,7 @@ TEST_CASE("a certificate of another scene, target or start is refused by its hea
   const auto refused = [&](const std::function<void(recheck::Certificate&)>& change) {
     recheck::Certificate bad = good;
     change(bad);
-    return check(prepared, bad).verdict == recheck::Verdict::does_not_hold;
+    return outcome_of(prepared, bad).verdict == recheck::Verdict::does_not_hold;
   };
   CHECK(refused([](auto& c) { c.header.scene_sha256[0] ^= 1; }));
   CHECK(refused([](auto& c) { c.header.mesh_sha256[0] ^= 1; }));

@@ -24,6 +24,26 @@ Eigen::Vector3d point_with(const Design& design, const State& planned, const Err
   return Shape(design, Bench(design, draw, anywhere).state(planned)).point_E(s);
 }
 
+constexpr double kStep = 1e-6;
+
+Eigen::Vector3d slope(const Design& design, const State& planned, const ErrorDraw& forth,
+                      const ErrorDraw& back, double s) {
+  return (point_with(design, planned, forth, s) - point_with(design, planned, back, s)) / (2.0 * kStep);
+}
+
+/// The derivatives by the errors at the locks are what small ones do at station s, over their size.
+void check_at_locks(const Design& design, const State& planned, const BendDirections& at, double s) {
+  REQUIRE(at.at_lock.size() == 2);
+  for (int axis = 0; axis < 2; ++axis)
+    for (std::size_t lock = 0; lock < 2; ++lock) {
+      ErrorDraw forth = ErrorDraw::none(design);
+      ErrorDraw back = forth;
+      forth.bend_at_lock[lock][axis] = kStep;
+      back.bend_at_lock[lock][axis] = -kStep;
+      CHECK((slope(design, planned, forth, back, s) - at.at_lock[lock].col(axis)).norm() < 1e-6);
+    }
+}
+
 }  // namespace
 
 TEST_CASE("derivatives of the body by its bends are what small errors do, over their size") {
@@ -33,33 +53,20 @@ TEST_CASE("derivatives of the body by its bends are what small errors do, over t
   std::mt19937_64 generator(seed);
   for (int trial = 0; trial < 20; ++trial) {
     const State state = bent_state(design, 80.0, generator);
-    constexpr double kStep = 1e-6;
     for (const double s : {10.0, 33.0, 60.0, 80.0, 100.0}) {
       const BendDirections at = bend_directions(design, state, s);
       CHECK((at.point_E - Shape(design, state).point_E(s)).norm() < 1e-12);
-      REQUIRE(at.at_lock.size() == 2);
-      const auto slope = [&](const ErrorDraw& forth, const ErrorDraw& back) {
-        return Eigen::Vector3d((point_with(design, state, forth, s) - point_with(design, state, back, s)) /
-                               (2.0 * kStep));
-      };
-      for (int axis = 0; axis < 2; ++axis)
-        for (std::size_t lock = 0; lock < 2; ++lock) {
-          ErrorDraw forth = ErrorDraw::none(design);
-          ErrorDraw back = forth;
-          forth.bend_at_lock[lock][axis] = kStep;
-          back.bend_at_lock[lock][axis] = -kStep;
-          CHECK((slope(forth, back) - at.at_lock[lock].col(axis)).norm() < 1e-6);
-        }
+      check_at_locks(design, state, at, s);
       ErrorDraw forth = ErrorDraw::none(design);
       ErrorDraw back = forth;
       forth.pull_gain = kStep;
       back.pull_gain = -kStep;
-      CHECK((slope(forth, back) - at.gain).norm() < 1e-6);
+      CHECK((slope(design, state, forth, back, s) - at.gain).norm() < 1e-6);
       // Pulling tendon 0 alone by o bends by o / (2 r) along x (tolerance_test.cpp).
       forth.pull_gain = back.pull_gain = 0.0;
       forth.pull_offset_mm[0] = 2.0 * kBentTendonRadius * kStep;
       back.pull_offset_mm[0] = -2.0 * kBentTendonRadius * kStep;
-      CHECK((slope(forth, back) - at.free.col(0)).norm() < 1e-6);
+      CHECK((slope(design, state, forth, back, s) - at.free.col(0)).norm() < 1e-6);
     }
   }
 }
@@ -86,20 +93,8 @@ TEST_CASE("tendons in one plane take back only what lies in it of the locks' err
     for (std::size_t i = 0; i < 2; ++i) frozen += bench.theta_frozen[i] - planned.theta_frozen[i];
     CHECK((frozen - errors.bend_at_lock[1]).norm() < 1e-12);
     // And the levers are the derivatives of that.
-    constexpr double kStep = 1e-6;
-    for (const double s : {33.0, 80.0, 100.0}) {
-      const BendDirections at = bend_directions(design, planned, s);
-      for (int axis = 0; axis < 2; ++axis)
-        for (std::size_t lock = 0; lock < 2; ++lock) {
-          ErrorDraw forth = ErrorDraw::none(design);
-          ErrorDraw back = forth;
-          forth.bend_at_lock[lock][axis] = kStep;
-          back.bend_at_lock[lock][axis] = -kStep;
-          const Eigen::Vector3d slope =
-              (point_with(design, planned, forth, s) - point_with(design, planned, back, s)) / (2.0 * kStep);
-          CHECK((slope - at.at_lock[lock].col(axis)).norm() < 1e-6);
-        }
-    }
+    for (const double s : {33.0, 80.0, 100.0})
+      check_at_locks(design, planned, bend_directions(design, planned, s), s);
   }
 }
 

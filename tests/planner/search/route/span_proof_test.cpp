@@ -11,13 +11,13 @@
 
 #include <catch2/catch.hpp>
 
-#include "planner/proof/recheck/check_proof.h"
 #include "planner/search/ask/certify.h"
 #include "planner/search/ask/scene_problem.h"
 #include "planner/search/ask/solve.h"
 #include "planner/search/route/certificate_leaves.h"
 #include "planner/search/route/route_search.h"
 #include "tests/planner/search/route/questions.h"
+#include "tests/support/certificate_outcome.h"
 
 using namespace withy;
 
@@ -62,12 +62,6 @@ recheck::Certificate certificate_of(const PreparedScene& prepared, const SearchP
   return certificate;
 }
 
-recheck::Outcome check(const PreparedScene& prepared, const recheck::Certificate& certificate) {
-  const auto read = recheck::read_certificate(recheck::write_certificate(certificate), "certificate");
-  REQUIRE(read);
-  return recheck::check_proof(*read, prepared.scene, prepared.wall(), {}).outcome;
-}
-
 }  // namespace
 
 TEST_CASE(
@@ -83,7 +77,7 @@ TEST_CASE(
     SpanProof spans(asked, asked.goal);
     REQUIRE(spans.run(Effort::of_work(1000000)));
     const auto certificate = certificate_of(prepared, asked, spans);
-    const recheck::Outcome outcome = check(prepared, certificate);
+    const recheck::Outcome outcome = withy_test::outcome_of(prepared, certificate);
     CAPTURE(outcome.why);
     CHECK(outcome.verdict == recheck::Verdict::holds);
     // It would not, were a leaf left out.
@@ -91,7 +85,7 @@ TEST_CASE(
     recheck::Certificate less = certificate;
     less.leaves.pop_back();
     less.header.leaves = less.leaves.size();
-    CHECK(check(prepared, less).verdict != recheck::Verdict::holds);
+    CHECK(withy_test::outcome_of(prepared, less).verdict != recheck::Verdict::holds);
   }
   for (const double station : {46.0, 48.0, 53.0, 58.0, 60.0}) {
     CAPTURE(station);
