@@ -210,8 +210,7 @@ std::optional<ReplayFinding> check_torques(const Design& design, const LockPoses
   const Currents current_A = currents_of(design, row);
   const LockHardware& hardware = design.lock();
   const double rounding_Nmm = kFieldRounding_mT * hardware.magnet_Am2;
-  LockSet switching;
-  switching.set(static_cast<std::size_t>(lock));
+  const LockSet switching = only(lock);
   // The two ends of the stroke imply the angles between (field.h).
   for (const TorqueDemand& t : torque_demands(design, poses, engaged, switching)) {
     const Eigen::Vector3d B = coil_gains_E(design, poses.p_E[static_cast<std::size_t>(t.lock)]) * current_A;

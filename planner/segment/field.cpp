@@ -129,12 +129,6 @@ CurrentLimits without_limits(const CurrentLimits& limits) {
   return none;
 }
 
-LockSet only(int lock) {
-  LockSet set;
-  set.set(static_cast<std::size_t>(lock));
-  return set;
-}
-
 /// One switch in one pose, with everything that doesn't depend on the reserve at hand.
 class SwitchQuestion {
  public:
@@ -282,6 +276,12 @@ LockPoses lock_poses_E(const Design& design, const State& state) {
     poses.p_E[static_cast<std::size_t>(i)] = X.translation();
   }
   return poses;
+}
+
+LockSet only(int lock) {
+  LockSet set;
+  set.set(static_cast<std::size_t>(lock));
+  return set;
 }
 
 bool stroke_too_wide(const LockHardware& lock) {

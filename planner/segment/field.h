@@ -55,6 +55,9 @@ struct LockPoses {
 };
 LockPoses lock_poses_E(const Design& design, const State& state);
 
+/// The set of one lock.
+LockSet only(int lock);
+
 /// A stroke of half a turn or more: no constant field drives it.
 bool stroke_too_wide(const LockHardware& lock);
 

@@ -292,8 +292,7 @@ class MovedDemands {
  public:
   MovedDemands(const Design& design, const BoxPoses& poses, const StateBox& box, int lock, double reserve)
       : design_(design), lock_(lock), reserve_(reserve), limits_(current_limits(design, poses.middle)) {
-    LockSet switching;
-    switching.set(static_cast<std::size_t>(lock));
+    const LockSet switching = only(lock);
     torques_ = torque_demands(design, poses.middle, box.engaged, switching);
     gain_slack_ = gain_slack_mT(design, poses, limits_);
     const double B_max = design.field()->strength_max_mT;
@@ -385,8 +384,7 @@ bool currents_serve_box(const Design& design, const StateBox& box, const LockSet
     slack[at] = moved + most * (poses.spread_rad[at] + kBoundRounding) + coupling_slack_mT(design, poses, i) +
                 ambient_slack_mT(design, poses.spread_rad[at]);
   }
-  LockSet switching;
-  switching.set(static_cast<std::size_t>(lock));
+  const LockSet switching = only(lock);
   const std::vector<TorqueDemand> torques = torque_demands(design, poses.middle, engaged, switching);
   return std::all_of(torques.begin(), torques.end(), [&](const TorqueDemand& t) {
     const auto at = static_cast<std::size_t>(t.lock);

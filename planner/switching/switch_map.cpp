@@ -139,8 +139,7 @@ double SwitchMap::share_without() const {
 SwitchMap switch_map(const Design& design, const std::vector<BendPose>& poses, const SwitchCase& which) {
   SwitchMap map;
   map.which = which;
-  LockSet switching;
-  switching.set(static_cast<std::size_t>(which.lock));
+  const LockSet switching = only(which.lock);
   map.strength_mT.reserve(poses.size());
   for (const BendPose& pose : poses) {
     map.strength_mT.push_back(strength_mT(design, pose, which.engaged, switching));
@@ -157,8 +156,7 @@ double proximal_first_reserve(const Design& design, const BendPose& pose) {
   double least = kInfinity;
   for (int lock = 0; lock < design.lock_count(); ++lock)
     for (const bool to_latched : {true, false}) {
-      LockSet switching;
-      switching.set(static_cast<std::size_t>(lock));
+      const LockSet switching = only(lock);
       const auto currents = best_currents(design, pose.locks, usual_case(lock, to_latched).engaged, switching,
                                           reserve_wanted(design), 1.0);
       if (!currents) return 0.0;

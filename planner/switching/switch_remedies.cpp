@@ -37,12 +37,6 @@ bool any_switch(const Design& design, const BendGrid& grid, const Visit& visit) 
   return false;
 }
 
-LockSet only(int lock) {
-  LockSet set;
-  set.set(static_cast<std::size_t>(lock));
-  return set;
-}
-
 /// The design so changed, where a lock switches in it.
 bool would_do(const Design& design, const std::function<void(DesignParts&)>& change) {
   DesignParts parts = design.parts();

@@ -2,9 +2,9 @@
 // Where no lock can be switched: what would let one be.
 //
 // "Can be switched" is looked at in the bends of a grid (switch_map.h), every lock in every state that a map
-// looks at, the base at the depths of kDepths for coils that have places. A value that is given has such a
-// switch, of a reserve of 1, behind it: the design with that value was asked. That there is none in the grid
-// proves nothing.
+// looks at, for coils that have places at the largest insertion and at half of it. A value that is given has
+// such a switch, of a reserve of 1, behind it: the design with that value was asked. That there is none in
+// the grid proves nothing.
 #pragma once
 
 #include <optional>
@@ -24,8 +24,6 @@ struct SwitchRemedies {
   std::optional<double> strength_max_mT;
   std::optional<double> magnet_Am2;
   std::optional<double> current_factor;  ///< of every coil's limit; coils with limits only
-
-  bool any() const { return strength_max_mT || magnet_Am2 || current_factor; }
 };
 
 /// `strength_most_mT`: the largest field limit that may be asked for. Precondition: locks and a field.

@@ -262,8 +262,7 @@ void add_power(SwitchReport& report) {
   if (!field || field->coils.empty()) return;
   for (const SwitchMap& map : report.maps)
     for (const BendPose& pose : report.poses) {
-      LockSet switching;
-      switching.set(static_cast<std::size_t>(map.which.lock));
+      const LockSet switching = only(map.which.lock);
       const auto currents = best_currents(report.design, pose.locks, map.which.engaged, switching,
                                           reserve_wanted(report.design), 1.0);
       if (!currents) continue;

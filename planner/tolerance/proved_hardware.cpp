@@ -138,8 +138,7 @@ bool ProvedHardware::engages(const PlannedSwitch& planned, const ErrorSizes& siz
 bool ProvedHardware::switches_in_pose(const PlannedSwitch& planned, const State& pose, double more_turn_rad,
                                       const ErrorSizes& sizes) const {
   const LockPoses poses = lock_poses_E(design_, pose);
-  LockSet switching;
-  switching.set(static_cast<std::size_t>(planned.lock));
+  const LockSet switching = only(planned.lock);
   const Bends off = bends(pose, sizes);
   const double gain = sizes[ErrorKind::coil_gain];
   const double strength = sizes[ErrorKind::magnet_strength];
