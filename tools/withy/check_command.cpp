@@ -100,13 +100,15 @@ std::vector<ReportLine> report_switching(const Design& design) {
                                 1 + kRemedyBends.rings * kRemedyBends.directions, switching_would(design))}};
 }
 
-/// What no search is needed for: each sentence names a necessary condition that does not hold.
-std::vector<std::string> obstacles(const Scene& scene, const Design& design, const WallDistance& wall) {
+/// What no search is needed for: each sentence names a necessary condition that does not hold; `never` is
+/// one.
+std::vector<std::string> obstacles(const Scene& scene, const Design& design, const WallDistance& wall,
+                                   const std::optional<std::string>& never) {
   Goal goal;
   goal.point_E = scene.target_point_E();
   goal.tolerance_mm = scene.target.tolerance_mm;
   std::vector<std::string> found = target_obstacles(design, goal, scene.required_clearance_mm, wall);
-  if (const auto never = never_switches(design)) found.push_back(*never);
+  if (never) found.push_back(*never);
   if (design.field())
     if (const auto near = too_near(design)) found.push_back(sentence_of(*near, design));
   return found;
@@ -134,9 +136,10 @@ std::vector<ReportLine> report(const Scene& scene, const Design& design, const W
   };
   add(body_report(design, wall.distance(Eigen::Vector3d::Zero())));
   add(report_left_out(scene));
-  const std::vector<std::string> stops = obstacles(scene, design, wall);
+  const auto never = never_switches(design);
+  const std::vector<std::string> stops = obstacles(scene, design, wall, never);
   for (const std::string& why : stops) lines.push_back({"stops a plan", why});
-  if (!never_switches(design)) add(report_switching(design));
+  if (!never) add(report_switching(design));
   add(report_other_layouts(scene));
   if (stops.empty()) lines.push_back({"verdict", "no fault found; run plan"});
   return lines;
