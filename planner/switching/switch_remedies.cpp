@@ -55,6 +55,13 @@ double share_of_limits(const FieldHardware& field, const Currents& current_A) {
   return most;
 }
 
+/// 0 without limits.
+double largest_current_limit_A(const FieldHardware& field) {
+  double most = 0.0;
+  for (const Coil& coil : field.coils) most = std::max(most, coil.current_max_A.value_or(0.0));
+  return most;
+}
+
 /// What the least currents come to that switch a lock whatever the limits: the least field limit and the
 /// least share of the coils' limits, over the grid.
 struct LeastNeeds {
@@ -74,7 +81,7 @@ LeastNeeds least_needs(const Design& design) {
   return least;
 }
 
-std::optional<double> stronger_magnet(const Design& design) {
+std::optional<double> stronger_magnet(const Design& design, double most_Am2) {
   const LockHardware& lock = design.lock();
   const FieldHardware& field = *design.field();
   const double stroke = std::abs(lock.angle_latched_rad - lock.angle_free_rad);
@@ -82,6 +89,7 @@ std::optional<double> stronger_magnet(const Design& design) {
   if (torque_mT <= 0.0) return std::nullopt;  // the ambient field alone takes as much from any magnet
   for (const double more : kStrongerMagnets) {
     const double magnet = three_digits(lock.switch_torque_Nmm / torque_mT * (1.0 + more), true);
+    if (magnet > most_Am2) break;
     if (magnet > lock.magnet_Am2 &&
         would_do(design, [&](DesignParts& parts) { parts.lock->magnet_Am2 = magnet; }))
       return magnet;
@@ -97,12 +105,12 @@ bool some_lock_switches(const Design& design, const BendGrid& grid) {
   });
 }
 
-SwitchRemedies switch_remedies(const Design& design, double strength_most_mT) {
+SwitchRemedies switch_remedies(const Design& design, const MostAsked& most) {
   SwitchRemedies remedies;
   if (stroke_too_wide(design.lock())) return remedies;
   const LeastNeeds least = least_needs(design);
   const double limit = three_digits(least.strength_mT, true);
-  if (limit <= strength_most_mT && limit > design.field()->strength_max_mT &&
+  if (limit <= most.strength_max_mT && limit > design.field()->strength_max_mT &&
       would_do(design, [&](DesignParts& parts) { parts.field->strength_max_mT = limit; }))
     remedies.strength_max_mT = limit;
   const double factor = three_digits(least.current_share, true);
@@ -110,8 +118,10 @@ SwitchRemedies switch_remedies(const Design& design, double strength_most_mT) {
     for (Coil& coil : parts.field->coils)
       if (coil.current_max_A) *coil.current_max_A *= factor;
   };
-  if (factor > 1.0 && factor < kInfinity && would_do(design, more_current)) remedies.current_factor = factor;
-  remedies.magnet_Am2 = stronger_magnet(design);
+  const double current_A = factor * largest_current_limit_A(*design.field());
+  if (factor > 1.0 && factor < kInfinity && current_A <= most.current_A && would_do(design, more_current))
+    remedies.current_factor = factor;
+  remedies.magnet_Am2 = stronger_magnet(design, most.magnet_Am2);
   return remedies;
 }
 

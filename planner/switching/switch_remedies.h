@@ -26,7 +26,14 @@ struct SwitchRemedies {
   std::optional<double> current_factor;  ///< of every coil's limit; coils with limits only
 };
 
-/// `strength_most_mT`: the largest field limit that may be asked for. Precondition: locks and a field.
-SwitchRemedies switch_remedies(const Design& design, double strength_most_mT);
+/// The most that may be asked for of each.
+struct MostAsked {
+  double strength_max_mT = kInfinity;
+  double magnet_Am2 = kInfinity;
+  double current_A = kInfinity;  ///< of any coil's limit
+};
+
+/// Precondition: locks and a field.
+SwitchRemedies switch_remedies(const Design& design, const MostAsked& most);
 
 }  // namespace withy

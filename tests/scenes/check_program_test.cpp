@@ -497,6 +497,10 @@ TEST_CASE("locks that never switch and locks too near are said before any search
   // No limit that a scene may give would do; 0.01 / (10 cos 45 deg - 0.05) = 0.001424 A m2.
   CHECK_THAT(checked({{"magnet_Am2 = 0.004", "magnet_Am2 = 1e-9"}}),
              Contains("strength_max_mT is; lock.magnet_Am2 of 0.00143 would do"));
+  // Nor is a magnet named that no scene may give: 0.05 / (0.0708 cos 45 deg - 0.05) is 800 A m2.
+  CHECK_THAT(checked({{"strength_max_mT = 10.0", "strength_max_mT = 0.0708"},
+                      {"switch_torque_Nmm = 0.01", "switch_torque_Nmm = 0.05"}}),
+             Contains("strength_max_mT is; a limit of 17.8 mT would do"));
   // An ambient field that takes all that the coils may make leaves nothing to any magnet.
   CHECK_THAT(checked({{"strength_max_mT = 10.0", "strength_max_mT = 2.0"},
                       {"ambient_mT = 0.05", "ambient_mT = 2.0"}}),

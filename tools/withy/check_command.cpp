@@ -56,7 +56,9 @@ std::vector<ReportLine> report_left_out(const Scene& scene) {
 
 /// What would let a lock switch, as the end of a sentence.
 std::string switching_would(const Design& design) {
-  const SwitchRemedies remedies = switch_remedies(design, quantity("field.strength_max_mT")->range.most);
+  const SwitchRemedies remedies = switch_remedies(
+      design, {quantity("field.strength_max_mT")->range.most, quantity("lock.magnet_Am2")->range.most,
+               quantity("field.coil.current_max_A")->range.most});
   std::vector<std::string> ways;
   if (remedies.strength_max_mT)
     ways.push_back(fmt::format("a limit of {:.6g} mT", *remedies.strength_max_mT));

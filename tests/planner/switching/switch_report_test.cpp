@@ -140,11 +140,11 @@ TEST_CASE("What would let a lock switch does, and hardly less does not, by the p
                                                       evenly_bent(two.robot, pose.u, which.engaged.test(0),
                                                                   which.engaged.test(1)),
                                                       which.lock));
-  const SwitchRemedies remedies = switch_remedies(weak, 1000.0);
+  const SwitchRemedies remedies = switch_remedies(weak, {});
   REQUIRE(remedies.strength_max_mT);
   CHECK(*remedies.strength_max_mT >= least_mT * (1.0 - 1e-6));
   CHECK(*remedies.strength_max_mT <= least_mT * 1.01);  // three digits, rounded up
-  CHECK_FALSE(switch_remedies(weak, 0.99 * least_mT).strength_max_mT);
+  CHECK_FALSE(switch_remedies(weak, {.strength_max_mT = 0.99 * least_mT}).strength_max_mT);
   // Whichever is named, a lock switches with it in some bend.
   parts.field->strength_max_mT = *remedies.strength_max_mT;
   CHECK(some_lock_switches(*Design::make(parts)));
@@ -158,13 +158,15 @@ TEST_CASE("What would let a lock switch does, and hardly less does not, by the p
   parts = two.scene.design(1)->parts();
   parts.field->strength_max_mT = 2.0;
   const double half_stroke = 0.5 * std::abs(parts.lock->angle_latched_rad - parts.lock->angle_free_rad);
-  const SwitchRemedies one = switch_remedies(*Design::make(parts), 1000.0);
+  const SwitchRemedies one = switch_remedies(*Design::make(parts), {});
   REQUIRE(one.magnet_Am2);
   CHECK_THAT(*one.magnet_Am2, WithinRel(parts.lock->switch_torque_Nmm /
                                             (2.0 * std::cos(half_stroke) - parts.field->ambient_mT),
                                         0.01));
   parts.field->ambient_mT = 2.0;
-  CHECK_FALSE(switch_remedies(*Design::make(parts), 1000.0).magnet_Am2);
+  CHECK_FALSE(switch_remedies(*Design::make(parts), {}).magnet_Am2);
+  parts.field->ambient_mT = 0.05;
+  CHECK_FALSE(switch_remedies(*Design::make(parts), {.magnet_Am2 = 0.99 * *one.magnet_Am2}).magnet_Am2);
   // Coils with places: the currents grow in proportion.
   Coil loop;
   loop.axis_S = Eigen::Vector3d::UnitX();
@@ -174,8 +176,10 @@ TEST_CASE("What would let a lock switch does, and hardly less does not, by the p
   parts.field->ambient_mT = 0.05;
   parts.field->strength_max_mT = 100.0;
   parts.field->coils = {loop};
-  const SwitchRemedies coils = switch_remedies(*Design::make(parts), 1000.0);
+  const SwitchRemedies coils = switch_remedies(*Design::make(parts), {});
   REQUIRE(coils.current_factor);
+  CHECK_FALSE(
+      switch_remedies(*Design::make(parts), {.current_A = 0.00099 * *coils.current_factor}).current_factor);
   for (Coil& coil : parts.field->coils) *coil.current_max_A *= *coils.current_factor;
   CHECK(some_lock_switches(*Design::make(parts)));
   for (Coil& coil : parts.field->coils) *coil.current_max_A *= 0.98;
