@@ -8,9 +8,9 @@
 #include <optional>
 #include <utility>
 
-#include <Eigen/Eigenvalues>
 #include <fmt/core.h>
 
+#include "geometry/numbers/decompositions.h"
 #include "planner/anatomy/hardware_draft.h"
 #include "planner/scene/scene_of_text.h"
 
@@ -40,9 +40,7 @@ std::string spoken(const Vector3d& p) {
 std::string proposed_cut(const TriangleMesh& mesh) {
   Vector3d mean = Vector3d::Zero();
   for (const Vector3d& v : mesh.vertices) mean += v / static_cast<double>(mesh.vertices.size());
-  Eigen::Matrix3d spread = Eigen::Matrix3d::Zero();
-  for (const Vector3d& v : mesh.vertices) spread += (v - mean) * (v - mean).transpose();
-  const Vector3d axis = Eigen::SelfAdjointEigenSolver<Eigen::Matrix3d>(spread).eigenvectors().col(2);
+  const Vector3d axis = principal_axes(mesh.vertices).col(2);
   double low = 0.0;
   double high = 0.0;
   for (const Vector3d& v : mesh.vertices) {

@@ -4,8 +4,7 @@
 #include <algorithm>
 #include <cmath>
 
-#include <Eigen/QR>
-
+#include "geometry/numbers/decompositions.h"
 #include "geometry/numbers/numbers.h"
 #include "planner/segment/latch.h"
 #include "planner/segment/shape.h"
@@ -243,7 +242,7 @@ class Compensator {
         by_couple.col(j) = other ? Eigen::VectorXd((left_over(aim, *other) - left) / unit)
                                  : Eigen::VectorXd(Eigen::VectorXd::Zero(left.size()));
       }
-      const Eigen::VectorXd way = by_couple.completeOrthogonalDecomposition().solve(left);
+      const Eigen::VectorXd way = least_norm_solution(by_couple, left);
       grip = std::exp(design_.tendons()->friction_coefficient * segment_.read(*body).turned_rad);
       if (!way.allFinite() || way.norm() < unit) break;
       couple -= std::min(1.0, 1000.0 * unit / way.norm()) * way;

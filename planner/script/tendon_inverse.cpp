@@ -3,8 +3,7 @@
 
 #include <cassert>
 
-#include <Eigen/QR>
-
+#include "geometry/numbers/decompositions.h"
 #include "planner/segment/tendons.h"
 
 namespace withy {
@@ -44,12 +43,10 @@ FreeBend free_bend_from_pulls(const Design& design, const State& known, const Ei
   if (regions_of(design, known).back().flexible_mm > kNoLength_mm) {
     // The differences' rounding must not pass for a second direction where all tendons lie in one plane.
     constexpr double kRankThreshold = 1e-6;
-    Eigen::CompleteOrthogonalDecomposition<Eigen::MatrixXd> solver;
-    solver.setThreshold(kRankThreshold);
     for (int k = 0; k < kMostSteps; ++k) {
       const Eigen::VectorXd miss = pull_mm - pulls_at(design, known, found.u);
-      solver.compute(slope_at(design, known, found.u));
-      const Eigen::Vector2d step = solver.solve(miss);
+      const Eigen::Vector2d step =
+          least_norm_solution(slope_at(design, known, found.u), miss, kRankThreshold);
       found.u += step;
       if (step.norm() < kSmallestStep_per_mm) break;
     }

@@ -1,8 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "planner/segment/locks.h"
 
-#include <Eigen/SVD>
-
+#include "geometry/numbers/decompositions.h"
 #include "geometry/numbers/numbers.h"
 #include "planner/segment/friction_load.h"
 #include "planner/segment/shape.h"
@@ -58,7 +57,7 @@ double backlash_tip_shift_mm(const Design& design, const State& state) {
   for (std::size_t i = 0; i + 1 < regions.size(); ++i) {
     if (regions[i].flexible_mm <= kNoLength_mm) continue;
     const Eigen::Matrix<double, 3, 2> J = tip_by_bend(design, state, i);
-    shift += play_rad * Eigen::JacobiSVD<Eigen::Matrix<double, 3, 2>>(J).singularValues()(0);
+    shift += play_rad * singular_values(J)(0);
   }
   return shift;
 }

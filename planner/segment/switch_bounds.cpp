@@ -5,8 +5,7 @@
 #include <cmath>
 #include <tuple>
 
-#include <Eigen/SVD>
-
+#include "geometry/numbers/decompositions.h"
 #include "geometry/numbers/numbers.h"
 #include "planner/segment/hardware_bounds.h"
 #include "planner/segment/shape.h"
@@ -220,7 +219,7 @@ Currents most_currents(const Design& design, const CurrentLimits& limits, double
     for (Eigen::Index k = 0; k < places; ++k)
       stacked.middleRows(3 * k, 3) = limits.gains[static_cast<std::size_t>(k)];
     if (stacked.allFinite()) {
-      const double sigma = Eigen::JacobiSVD<Eigen::MatrixXd>(stacked).singularValues()(n - 1) - gain_change;
+      const double sigma = singular_values(stacked)(n - 1) - gain_change;
       if (sigma > 0.0)
         most.setConstant(std::sqrt(static_cast<double>(places)) * design.field()->strength_max_mT / sigma);
     }

@@ -4,21 +4,9 @@
 #include <algorithm>
 #include <cassert>
 
-#include <Eigen/Eigenvalues>
+#include "geometry/numbers/decompositions.h"
 
 namespace withy {
-namespace {
-
-/// Columns: principal axes of the vertices, the one of least spread first.
-Eigen::Matrix3d principal_axes(const std::vector<Eigen::Vector3d>& points) {
-  Eigen::Vector3d mean = Eigen::Vector3d::Zero();
-  for (const Eigen::Vector3d& p : points) mean += p / static_cast<double>(points.size());
-  Eigen::Matrix3d spread = Eigen::Matrix3d::Zero();
-  for (const Eigen::Vector3d& p : points) spread += (p - mean) * (p - mean).transpose();
-  return Eigen::SelfAdjointEigenSolver<Eigen::Matrix3d>(spread).eigenvectors();
-}
-
-}  // namespace
 
 PictureView::PictureView(const TriangleMesh& wall_E, const std::vector<Eigen::Vector3d>& also_E,
                          const Eigen::Vector3d& to_the_right_E, const PictureFrame& frame) {

@@ -5,8 +5,7 @@
 #include <cassert>
 #include <cmath>
 
-#include <Eigen/QR>
-
+#include "geometry/numbers/decompositions.h"
 #include "geometry/numbers/numbers.h"
 #include "planner/segment/rotation.h"
 #include "planner/segment/shape.h"
@@ -45,7 +44,7 @@ Eigen::MatrixXd bend_from_pulls(const Design& design) {
     const double angle = tendons.angle_rad[static_cast<std::size_t>(k)];
     pulls.row(k) = tendons.radius_mm * Eigen::RowVector2d(std::cos(angle), std::sin(angle));
   }
-  return pulls.completeOrthogonalDecomposition().pseudoInverse();
+  return pseudo_inverse(pulls);
 }
 
 std::vector<PlannedMotion> motions_inside(const Plan& plan, const MotionVerifier& verifier) {

@@ -19,19 +19,21 @@ function(withy_unity target)
   endif()
 endfunction()
 
-# withy_room(TARGET USES ROOMS... [LINK LIBRARIES...] [LINK_PRIVATE LIBRARIES...] [LIGHT])
+# withy_room(TARGET USES ROOMS... [LINK LIBRARIES...] [LINK_PRIVATE LIBRARIES...] [LIGHT | HOT])
 #   The room of this target is the folder that the call stands for: FOLDER, seen from the top of the project.
 #   USES names the targets of rooms declared before, so no circle of rooms can be written.
-#   LIGHT: nothing that takes long is worked out here, so release builds compile it with -O1. That changes no result: no
-#   optimisation level allows other arithmetic.
+#   Release builds compile a room with -O2. HOT: the search's inner loops, with -O3. LIGHT: nothing that takes long is worked out
+#   here, with -O1. That changes no result: no optimisation level allows other arithmetic.
 function(withy_room target)
-  cmake_parse_arguments(ARG "LIGHT" "FOLDER" "USES;LINK;LINK_PRIVATE" ${ARGN})
+  cmake_parse_arguments(ARG "LIGHT;HOT" "FOLDER" "USES;LINK;LINK_PRIVATE" ${ARGN})
   file(GLOB sources CONFIGURE_DEPENDS "${PROJECT_SOURCE_DIR}/${ARG_FOLDER}/*.cpp")
   add_library(${target} STATIC ${sources})
   target_link_libraries(${target} PUBLIC withy_options ${ARG_USES} ${ARG_LINK} PRIVATE ${ARG_LINK_PRIVATE})
 
   if(ARG_LIGHT)
     target_compile_options(${target} PRIVATE "$<$<CONFIG:Release>:-O1>")
+  elseif(NOT ARG_HOT)
+    target_compile_options(${target} PRIVATE "$<$<CONFIG:Release>:-O2>")
   endif()
   withy_unity(${target})
 

@@ -5,8 +5,7 @@
 #include <cmath>
 #include <numbers>
 
-#include <Eigen/QR>
-
+#include "geometry/numbers/decompositions.h"
 #include "planner/effort/shares.h"
 #include "planner/motion/action.h"
 #include "planner/search/cells/goal_descent.h"
@@ -47,13 +46,13 @@ class GoalNewton {
       if (goal_miss(design_, goal_, state) <= 0.0)
         return within_limits(design_, state) ? std::optional<State>(state) : std::nullopt;
       const GoalResidual r = goal_residual(design_, goal_, state);
-      Eigen::Matrix<double, 6, Eigen::Dynamic> slope(6, count());
+      Eigen::MatrixXd slope(6, count());
       for (int i = 0; i < count(); ++i) {
         State beside = state;
         value(beside, i) += kDifference_mm * scale_[at(i)];
         slope.col(i) = (goal_residual(design_, goal_, beside) - r) / kDifference_mm;
       }
-      Eigen::VectorXd by = -slope.completeOrthogonalDecomposition().solve(r);
+      Eigen::VectorXd by = -least_norm_solution(slope, r);
       if (!by.allFinite()) return std::nullopt;
       const double longest = kLongestStep * design_.length_mm();
       if (by.norm() > longest) by *= longest / by.norm();
