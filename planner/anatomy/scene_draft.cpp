@@ -12,6 +12,7 @@
 #include <fmt/core.h>
 
 #include "planner/anatomy/hardware_draft.h"
+#include "planner/files/words.h"
 #include "planner/scene/scene_of_text.h"
 
 namespace withy {
@@ -24,6 +25,8 @@ constexpr double kLeastScale = 0.05;
 constexpr double kTargetTolerance_mm = 2.0;
 /// An opening's rim must be flat to kOpeningPlaneTolerance_mm; it is cut where it is not to well within that.
 constexpr double kMostSpread_mm = 0.8 * kOpeningPlaneTolerance_mm;
+/// A hole of a radius stays open where holes below so much of it are closed.
+constexpr double kStaysOpen = 0.9;
 /// A cut is proposed so far into a closed mesh, as a share of its length.
 constexpr double kProposedCut = 0.05;
 
@@ -60,10 +63,21 @@ std::string proposed_cut(const TriangleMesh& mesh) {
                      middle.z() + 0.0, axis.x() + 0.0, axis.y() + 0.0, axis.z() + 0.0);
 }
 
+/// Where the lumen goes on beyond an edge of the box, what to do about it.
+std::string edge_remedy(const Rim& rim, const DraftSettings& settings) {
+  return fmt::format(
+      "{} so that each end of the lumen lies on one face of the box: the opening at {} goes round an "
+      "edge of it; or cut that end off by --cut X Y Z NX NY NZ",
+      settings.cropped ? "move or widen --crop X0 Y0 Z0 X1 Y1 Z1"
+                       : "give --crop X0 Y0 Z0 X1 Y1 Z1, a box within the volume,",
+      spoken(rim.centre));
+}
+
 /// What to do about a wall that make_sound or make_wall refuses, by this program.
-std::string remedy_of(const MeshRefusal& refusal) {
+std::string remedy_of(const MeshRefusal& refusal, const Repaired& repaired, const DraftSettings& settings) {
   switch (refusal.fault) {
     case MeshFault::hole_not_capped:
+      if (!repaired.round_edge.empty()) return edge_remedy(repaired.round_edge.front(), settings);
       return "cut the opening flat there by --cut X Y Z NX NY NZ, or close it by --close-below MM";
     case MeshFault::self_crossing:
     case MeshFault::non_manifold:
@@ -75,6 +89,78 @@ std::string remedy_of(const MeshRefusal& refusal) {
   }
 }
 
+/// Openings that were closed for being small, where one is missed.
+std::string closed_words(const Repaired& repaired) {
+  if (repaired.closed_holes == 0) return {};
+  return fmt::format("; {} with a radius of up to {:.3g} mm {} closed",
+                     count_of(repaired.closed_holes, "hole"), repaired.closed_radius_mm,
+                     repaired.closed_holes == 1 ? "was" : "were");
+}
+
+/// What keeps such holes open.
+std::string open_words(const Repaired& repaired) {
+  if (repaired.closed_holes == 0) return {};
+  return fmt::format("--unit or --scale if the mesh is not in mm, or --close-below {:.2g} to keep {} open",
+                     kStaysOpen * repaired.closed_radius_mm, repaired.closed_holes == 1 ? "it" : "the largest");
+}
+
+PlaceProblem no_opening(const Repaired& repaired) {
+  if (repaired.closed_holes > 0)
+    return {"no opening is left to go in by" + closed_words(repaired), "give " + open_words(repaired)};
+  return {"the mesh is closed: there is no opening to go in by",
+          fmt::format("open an end, for instance by {}; or give --body if the mesh is a solid block "
+                      "round the lumen",
+                      proposed_cut(repaired.wall))};
+}
+
+PlaceProblem no_such_opening(const Repaired& repaired, const DraftSettings& settings, std::size_t count) {
+  const std::string closed = open_words(repaired);
+  return {fmt::format("--entry {} is none of the {}", settings.entry, count_of(count, "opening")) +
+              closed_words(repaired),
+          (count == 1 ? std::string("give --entry opening:1")
+                      : fmt::format("give --entry opening:N with N from 1 to {}", count)) +
+              (closed.empty() ? closed : ", or " + closed)};
+}
+
+/// The rim of an opening.
+const Rim& rim_at(const Repaired& repaired, const Vector3d& centre) {
+  return *std::min_element(
+      repaired.openings.begin(), repaired.openings.end(),
+      [&](const Rim& a, const Rim& b) { return (a.centre - centre).norm() < (b.centre - centre).norm(); });
+}
+
+/// An entry whose rim no trim made flat.
+PlaceProblem uneven_entry(const Repaired& repaired, const DraftSettings& settings, const Mouth& mouth) {
+  const Rim& rim = rim_at(repaired, mouth.centre_S);
+  const auto round = std::find_if(repaired.round_edge.begin(), repaired.round_edge.end(),
+                                  [&](const Rim& edge) { return edge.centre == rim.centre; });
+  return {fmt::format("the rim of {} at {} is uneven by {:.2f} mm", settings.entry, spoken(mouth.centre_S),
+                      mouth.spread_mm),
+          round != repaired.round_edge.end()
+              ? edge_remedy(*round, settings)
+              : fmt::format(
+                    "cut it flat farther in, by --cut X Y Z NX NY NZ with a point in the lumen, out of which "
+                    "the direction is about {:.2f} {:.2f} {:.2f}; or name another opening by --entry",
+                    -mouth.inward_S.x() + 0.0, -mouth.inward_S.y() + 0.0, -mouth.inward_S.z() + 0.0)};
+}
+
+/// Trims and openings on an edge of the box, with their openings' numbers.
+void note_ends(Repaired& repaired, const std::vector<Mouth>& mouths, const DraftSettings& settings) {
+  const auto number_at = [&](const Vector3d& centre) {
+    const auto nearest = std::min_element(mouths.begin(), mouths.end(), [&](const Mouth& a, const Mouth& b) {
+      return (a.centre_S - centre).norm() < (b.centre_S - centre).norm();
+    });
+    return static_cast<int>(nearest - mouths.begin()) + 1;
+  };
+  for (const TrimmedEnd& end : repaired.trimmed)
+    repaired.done.push_back(
+        fmt::format("Cut up to {:.2f} mm off opening {}, now at {}, so that its rim is flat.", end.taken_mm,
+                    number_at(end.centre), spoken(end.centre)));
+  for (const Rim& rim : repaired.round_edge)
+    repaired.done.push_back(fmt::format("Opening {} is a cut of the box through the lumen: {}.",
+                                        number_at(rim.centre), edge_remedy(rim, settings)));
+}
+
 /// An opening and its number.
 struct NumberedMouth {
   Mouth mouth;
@@ -83,40 +169,17 @@ struct NumberedMouth {
 
 /// The opening that the entry is, its rim flat.
 tl::expected<NumberedMouth, PlaceProblem> entry_mouth(Repaired& repaired, const DraftSettings& settings) {
-  if (repaired.openings.empty())
-    return no_scene(
-        "the mesh is closed: there is no opening to go in by",
-        fmt::format("open an end, for instance by {}; or give --body if the mesh is a solid block "
-                    "round the lumen",
-                    proposed_cut(repaired.wall)));
-  const auto mouths = [&]() -> tl::expected<std::vector<Mouth>, PlaceProblem> {
-    const auto sound = make_sound(repaired.wall, spoken);
-    if (!sound) return no_scene(sound.error().problem, remedy_of(sound.error()));
-    return mouths_of(*sound);
-  };
-  auto all = mouths();
-  if (!all) return tl::unexpected(all.error());
+  if (repaired.openings.empty()) return tl::unexpected(no_opening(repaired));
+  const auto sound = make_sound(repaired.wall, spoken);
+  if (!sound) return no_scene(sound.error().problem, remedy_of(sound.error(), repaired, settings));
+  const std::vector<Mouth> mouths = mouths_of(*sound);
+  note_ends(repaired, mouths, settings);
   const auto name = parse_place(settings.entry);
-  if (!name || name->kind != PlaceName::Kind::opening || name->number > static_cast<int>(all->size()))
-    return no_scene(fmt::format("--entry {} names none of the {} openings", settings.entry, all->size()),
-                    fmt::format("give --entry opening:N with N from 1 to {}", all->size()));
-  const Mouth& wanted = (*all)[static_cast<std::size_t>(name->number - 1)];
-  if (wanted.spread_mm <= kMostSpread_mm) return NumberedMouth{wanted, name->number};
-  const auto rim =
-      std::min_element(repaired.openings.begin(), repaired.openings.end(), [&](const Rim& a, const Rim& b) {
-        return (a.centre - wanted.centre_S).norm() < (b.centre - wanted.centre_S).norm();
-      });
-  const auto which = static_cast<std::size_t>(rim - repaired.openings.begin());
-  const Vector3d was_S = wanted.centre_S;
-  auto flat = flatten_opening(std::move(repaired), which, kMostSpread_mm);
-  if (!flat) return no_scene(flat.error().problem, flat.error().remedy);
-  repaired = std::move(*flat);
-  all = mouths();
-  if (!all) return tl::unexpected(all.error());
-  const auto now = std::min_element(all->begin(), all->end(), [&](const Mouth& a, const Mouth& b) {
-    return (a.centre_S - was_S).norm() < (b.centre_S - was_S).norm();
-  });
-  return NumberedMouth{*now, static_cast<int>(now - all->begin()) + 1};
+  if (!name || name->kind != PlaceName::Kind::opening || name->number > static_cast<int>(mouths.size()))
+    return tl::unexpected(no_such_opening(repaired, settings, mouths.size()));
+  const Mouth& wanted = mouths[static_cast<std::size_t>(name->number - 1)];
+  if (wanted.spread_mm > kMostSpread_mm) return tl::unexpected(uneven_entry(repaired, settings, wanted));
+  return NumberedMouth{wanted, name->number};
 }
 
 std::string point_text(const Vector3d& exact) {
@@ -233,14 +296,16 @@ tl::expected<double, PlaceProblem> scale_for(const WayToTarget& way, const Draft
 
 }  // namespace
 
-tl::expected<SceneDraft, PlaceProblem> draft_scene(Repaired repaired, DraftSettings settings) {
+tl::expected<SceneDraft, PlaceProblem> draft_scene(Repaired given, DraftSettings settings) {
+  Repaired repaired = flatten_ends(std::move(given), kMostSpread_mm);
   const auto found = entry_mouth(repaired, settings);
   if (!found) return tl::unexpected(found.error());
   settings.entry = fmt::format("opening:{}", found->number);
   const Entry entry = entry_by(found->mouth, across(found->mouth.inward_S));
   auto wall = make_wall(repaired.wall, entry, Outlets::closed);
-  if (!wall) return no_scene(wall.error().problem, remedy_of(wall.error()));
+  if (!wall) return no_scene(wall.error().problem, remedy_of(wall.error(), repaired, settings));
   SceneDraft draft{{}, std::move(repaired.wall), {}, std::move(*wall), {}, std::move(repaired.done)};
+  for (const TrimmedEnd& end : repaired.trimmed) draft.trimmed_mm = std::max(draft.trimmed_mm, end.taken_mm);
   const double room = draft.wall->distance(Vector3d::Zero());
   const double scale = hardware_scale({0.0, room, entry.X_SE.translation(), room});
   if (scale < kLeastScale)
