@@ -26,10 +26,11 @@ struct Cube {
   bool operator<(const Cube& other) const { return worth < other.worth; }
 };
 
-/// What is known of a cube's places.
+/// What is known of a cube's places past the entry plane.
 struct CubeRoom {
-  double middle_mm = 0.0;  ///< at its middle
-  double most_mm = 0.0;    ///< at any of its places, at most
+  Vector3d middle_E = Vector3d::Zero();  ///< of that part
+  double middle_mm = 0.0;                ///< the room there
+  double most_mm = 0.0;                  ///< at any of its places, at most
   bool middle_inside = false;
   bool outside = false;  ///< all of it
 };
@@ -57,17 +58,19 @@ class Finder {
     return Vector3d(((p_E_ - middle_E).cwiseAbs().array() - half_mm).max(0.0)).norm();
   }
 
+  /// The part past the entry plane is a box that no face of the entry opening enters but passages. So it lies
+  /// on one side where it is farther than its reach from every wall and passage.
   CubeRoom look_into(const Cube& cube) const {
-    const double reach = std::sqrt(3.0) * cube.half_mm;
+    const double low = std::max(cube.middle_E.z() - cube.half_mm, 0.0);
+    const double high = cube.middle_E.z() + cube.half_mm;
+    const double reach = Vector3d(cube.half_mm, cube.half_mm, 0.5 * (high - low)).norm();
     CubeRoom room;
-    room.middle_mm = wall_.distance(cube.middle_E);
+    room.middle_E = {cube.middle_E.x(), cube.middle_E.y(), 0.5 * (low + high)};
+    room.middle_mm = wall_.distance(room.middle_E);
     room.most_mm = room.middle_mm + reach;
-    room.middle_inside = wall_.inside(cube.middle_E);
-    // Farther than `reach` from every wall and passage, a cube is on one side; the entry opening behind the
-    // plane is neither, and there the cube is cut on.
-    const bool whole = room.middle_mm > reach && wall_.passage_distance(cube.middle_E) > reach &&
-                       cube.middle_E.z() - cube.half_mm > 0.0;
-    room.outside = !room.middle_inside && whole;
+    room.middle_inside = wall_.inside(room.middle_E);
+    room.outside =
+        !room.middle_inside && room.middle_mm > reach && wall_.passage_distance(room.middle_E) > reach;
     return room;
   }
 
@@ -77,7 +80,7 @@ class Finder {
     for (int i = 0; i < 8; ++i) {
       const Vector3d middle =
           cube.middle_E + half * Vector3d(i & 1 ? 1.0 : -1.0, i & 2 ? 1.0 : -1.0, i & 4 ? 1.0 : -1.0);
-      if (middle.z() + half >= 0.0) cubes_.push({worth(middle, half), middle, half});
+      if (middle.z() + half > 0.0) cubes_.push({worth(middle, half), middle, half});
     }
   }
 
@@ -93,10 +96,10 @@ class Finder {
       if (-cube.worth + kNearestStep_mm >= found_mm) return true;
       const CubeRoom room = look_into(cube);
       if (room.most_mm < room_mm_ || room.outside) continue;
-      if (room.middle_inside && room.middle_mm >= room_mm_ && cube.middle_E.z() >= 0.0)
-        if (const double off = (cube.middle_E - p_E_).norm(); off < found_mm) {
+      if (room.middle_inside && room.middle_mm >= room_mm_)
+        if (const double off = (room.middle_E - p_E_).norm(); off < found_mm) {
           found_mm = off;
-          found_ = RoomyPlace{cube.middle_E, room.middle_mm};
+          found_ = RoomyPlace{room.middle_E, room.middle_mm};
         }
       if (0.5 * cube.half_mm >= kLeastCube * kNearestStep_mm)
         push_parts(cube, [&](const Vector3d& middle, double part) { return -away_mm(middle, part); });
@@ -116,8 +119,7 @@ class Finder {
       if (cube.worth <= best + kRoomiestStep_mm || best >= room_mm_) return;
       const CubeRoom room = look_into(cube);
       if (room.outside) continue;
-      if (room.middle_inside && room.middle_mm > best && cube.middle_E.z() >= 0.0)
-        found_ = RoomyPlace{cube.middle_E, room.middle_mm};
+      if (room.middle_inside && room.middle_mm > best) found_ = RoomyPlace{room.middle_E, room.middle_mm};
       // A part's bound is that of the whole, until it is looked into itself.
       if (0.5 * cube.half_mm >= kLeastCube * kRoomiestStep_mm)
         push_parts(cube, [&](const Vector3d& middle, double part) {

@@ -9,6 +9,8 @@
 #include <string>
 #include <utility>
 
+#include <Eigen/Eigenvalues>
+
 #include "geometry/repair/nearest_place.h"
 #include "geometry/repair/pieces.h"
 
@@ -23,6 +25,11 @@ constexpr double kMostBand = 2.0;
 /// A rim's point is on a face of a box when it is so near to it: faces and points are rounded to doubles, and
 /// files may hold six digits.
 constexpr double kOnFace_mm = 1e-3;
+
+/// A cut is proposed so far into a closed surface, as a share of its length.
+constexpr double kProposedDepth = 0.05;
+/// What of the surface has to be left of it.
+constexpr double kProposedRest = 0.5;
 
 double area_of(const TriangleMesh& mesh) {
   double area = 0.0;
@@ -55,6 +62,32 @@ std::optional<TriangleMesh> with_flat_end(const TriangleMesh& wall, const Rim& r
   if (rims_of(rest).size() != openings || handles_of(rest, openings) != handles_of(wall, openings))
     return std::nullopt;
   return rest;
+}
+
+/// Principal axes of a surface's vertices, the longest first.
+Eigen::Matrix3d principal_axes(const TriangleMesh& mesh) {
+  Eigen::Vector3d mean = Eigen::Vector3d::Zero();
+  for (const Eigen::Vector3d& v : mesh.vertices) mean += v / static_cast<double>(mesh.vertices.size());
+  Eigen::Matrix3d spread = Eigen::Matrix3d::Zero();
+  for (const Eigen::Vector3d& v : mesh.vertices) spread += (v - mean) * (v - mean).transpose();
+  return Eigen::SelfAdjointEigenSolver<Eigen::Matrix3d>(spread).eigenvectors().rowwise().reverse();
+}
+
+/// To so many significant digits as a person copies.
+Eigen::Vector3d rounded_to(const Eigen::Vector3d& v, double step) {
+  return (v.array() / step).round() * step + 0.0;
+}
+
+/// A cut across the end that lies farthest that way.
+CutPlane cut_across(const TriangleMesh& closed, const Eigen::Vector3d& out) {
+  const auto by_height = [&](const Eigen::Vector3d& a, const Eigen::Vector3d& b) {
+    return a.dot(out) < b.dot(out);
+  };
+  const auto [low, high] = std::minmax_element(closed.vertices.begin(), closed.vertices.end(), by_height);
+  const double length = (*high - *low).dot(out);
+  const double step = std::pow(10.0, std::floor(std::log10(length)) - 3.0);
+  return {rounded_to(place_inwards(closed, *high, -out, kProposedDepth * length), step),
+          rounded_to(out, 1e-3)};
 }
 
 }  // namespace
@@ -113,6 +146,19 @@ TriangleMesh open_wrap(TriangleMesh wrap, const std::vector<Rim>& ends, double n
     ++opened;
   }
   return wrap;
+}
+
+std::optional<CutPlane> end_cut(const TriangleMesh& closed) {
+  const Eigen::Matrix3d axes = principal_axes(closed);
+  for (int axis = 0; axis < 3; ++axis)
+    for (const double side : {1.0, -1.0}) {
+      const CutPlane cut = cut_across(closed, side * axes.col(axis));
+      const auto open = cut_open(closed, {cut});
+      if (!open || open->triangles.empty()) continue;
+      const TriangleMesh rest = largest_piece(*open);
+      if (rims_of(rest).size() == 1 && area_of(rest) >= kProposedRest * area_of(closed)) return cut;
+    }
+  return std::nullopt;
 }
 
 }  // namespace withy

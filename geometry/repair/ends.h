@@ -11,6 +11,7 @@
 // Units: mm. Frame: the mesh's.
 #pragma once
 
+#include <optional>
 #include <vector>
 
 #include <Eigen/Core>
@@ -41,5 +42,10 @@ bool goes_round_edge(const Rim& rim, const std::vector<CutPlane>& box_faces);
 /// A wrap, closed by itself, opened at those of the ends of what it was made of that it still has; `near_mm`
 /// is how far it may lie from their rims' planes. How many those are is added to `opened`.
 TriangleMesh open_wrap(TriangleMesh wrap, const std::vector<Rim>& ends, double near_mm, int& opened);
+
+/// A cut that opens a closed surface at one of its ends: the farthest points along its principal axes are
+/// tried, the longest axis first, and the first cut is taken that makes one opening and no more. Its numbers
+/// are rounded as they are printed. Nothing where no such cut was found.
+std::optional<CutPlane> end_cut(const TriangleMesh& closed);
 
 }  // namespace withy

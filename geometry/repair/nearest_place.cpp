@@ -76,4 +76,12 @@ Eigen::Vector3d place_inside_near(const TriangleMesh& surface, const Eigen::Vect
   return nearest + 0.5 * next * inward;
 }
 
+Eigen::Vector3d place_inwards(const TriangleMesh& closed, const Eigen::Vector3d& from,
+                              const Eigen::Vector3d& inward, double most_mm) {
+  const PlaceTriangles triangles = place_triangles(closed);
+  const PlaceTree tree(triangles.begin(), triangles.end());
+  const Eigen::Vector3d along = inward.normalized();
+  return from + std::min(most_mm, 0.5 * next_crossing(tree, from, along)) * along;
+}
+
 }  // namespace withy

@@ -8,7 +8,6 @@
 #include <optional>
 #include <utility>
 
-#include <Eigen/Eigenvalues>
 #include <fmt/core.h>
 
 #include "planner/anatomy/hardware_draft.h"
@@ -27,8 +26,6 @@ constexpr double kTargetTolerance_mm = 2.0;
 constexpr double kMostSpread_mm = 0.8 * kOpeningPlaneTolerance_mm;
 /// A hole of a radius stays open where holes below so much of it are closed.
 constexpr double kStaysOpen = 0.9;
-/// A cut is proposed so far into a closed mesh, as a share of its length.
-constexpr double kProposedCut = 0.05;
 
 tl::unexpected<PlaceProblem> no_scene(std::string problem, std::string remedy) {
   return tl::unexpected(PlaceProblem{std::move(problem), std::move(remedy)});
@@ -39,54 +36,66 @@ std::string spoken(const Vector3d& p) {
   return fmt::format("({:.3f}, {:.3f}, {:.3f}) mm", r.x(), r.y(), r.z());
 }
 
-/// A cut across the end of a closed mesh's longest principal axis.
+/// A cut that opens a closed mesh, as the option that makes it.
 std::string proposed_cut(const TriangleMesh& mesh) {
-  Vector3d mean = Vector3d::Zero();
-  for (const Vector3d& v : mesh.vertices) mean += v / static_cast<double>(mesh.vertices.size());
-  Eigen::Matrix3d spread = Eigen::Matrix3d::Zero();
-  for (const Vector3d& v : mesh.vertices) spread += (v - mean) * (v - mean).transpose();
-  const Vector3d axis = Eigen::SelfAdjointEigenSolver<Eigen::Matrix3d>(spread).eigenvectors().col(2);
-  double low = 0.0;
-  double high = 0.0;
-  for (const Vector3d& v : mesh.vertices) {
-    low = std::min(low, (v - mean).dot(axis));
-    high = std::max(high, (v - mean).dot(axis));
-  }
-  const double at = high - kProposedCut * (high - low);
-  Vector3d middle = Vector3d::Zero();
-  double n = 0.0;
-  for (const Vector3d& v : mesh.vertices)
-    if ((v - mean).dot(axis) >= at) middle += v, n += 1.0;
-  middle /= std::max(n, 1.0);
-  middle += (at - (middle - mean).dot(axis)) * axis;
-  return fmt::format("--cut {:.2f} {:.2f} {:.2f} {:.3f} {:.3f} {:.3f}", middle.x() + 0.0, middle.y() + 0.0,
-                     middle.z() + 0.0, axis.x() + 0.0, axis.y() + 0.0, axis.z() + 0.0);
+  const auto cut = end_cut(mesh);
+  if (!cut) return "--cut X Y Z NX NY NZ, a point in the lumen near that end and the direction out of it";
+  const Vector3d& p = cut->point;
+  const Vector3d& n = cut->normal;
+  return fmt::format("--cut {:.6g} {:.6g} {:.6g} {:.3f} {:.3f} {:.3f}", p.x() + 0.0, p.y() + 0.0, p.z() + 0.0,
+                     n.x() + 0.0, n.y() + 0.0, n.z() + 0.0);
 }
 
-/// Where the lumen goes on beyond an edge of the box, what to do about it.
-std::string edge_remedy(const Rim& rim, const DraftSettings& settings) {
-  return fmt::format(
-      "{} so that each end of the lumen lies on one face of the box: the opening at {} goes round an "
-      "edge of it; or cut that end off by --cut X Y Z NX NY NZ",
-      settings.cropped ? "move or widen --crop X0 Y0 Z0 X1 Y1 Z1"
-                       : "give --crop X0 Y0 Z0 X1 Y1 Z1, a box within the volume,",
-      spoken(rim.centre));
+/// What goes round an edge of a box is no end of the lumen: the box cuts it there.
+std::string edge_words(const DraftSettings& settings) {
+  return settings.cropped ? "goes round an edge of the --crop box, which cuts the lumen there"
+                          : "goes round an edge of the volume, which cuts the lumen there";
+}
+
+std::string edge_remedy(const DraftSettings& settings) {
+  return std::string(
+             settings.cropped
+                 ? "move or widen --crop X0 Y0 Z0 X1 Y1 Z1 so that each end of the lumen lies on one of its "
+                   "faces"
+                 : "give --crop X0 Y0 Z0 X1 Y1 Z1, a box within the volume, so that each end of the lumen "
+                   "lies on one of its faces") +
+         ", or cut that end off by --cut X Y Z NX NY NZ";
 }
 
 /// What to do about a wall that make_sound or make_wall refuses, by this program.
 std::string remedy_of(const MeshRefusal& refusal, const Repaired& repaired, const DraftSettings& settings) {
   switch (refusal.fault) {
     case MeshFault::hole_not_capped:
-      if (!repaired.round_edge.empty()) return edge_remedy(repaired.round_edge.front(), settings);
+      if (!repaired.round_edge.empty())
+        return fmt::format("{}; the opening at {} {}", edge_remedy(settings),
+                           spoken(repaired.round_edge.front().centre), edge_words(settings));
       return "cut the opening flat there by --cut X Y Z NX NY NZ, or close it by --close-below MM";
     case MeshFault::self_crossing:
     case MeshFault::non_manifold:
       return "wrap the mesh by --wrap MM, the width of the gaps to close";
     case MeshFault::several_pieces:
       return "take one piece by --keep-at X Y Z";
+    case MeshFault::no_entry:
+    case MeshFault::entry_off_plane:
+    case MeshFault::axis_points_out:
+      return "give --unit or --scale if the mesh is not in mm, or name another opening by --entry opening:N, "
+             "or cut the "
+             "end off farther in, square to the lumen, by --cut X Y Z NX NY NZ";
+    case MeshFault::degenerate:
+      return "enlarge the mesh by --scale FACTOR";
+    case MeshFault::inconsistent_orientation:
+      return "wrap the mesh in a skin that has an inside and an outside by --wrap MM, the width of the gaps "
+             "to close";
     default:
       return refusal.remedy;
   }
+}
+
+PlaceProblem no_wall(const MeshRefusal& refusal, const Repaired& repaired, const DraftSettings& settings) {
+  const bool of_entry = refusal.fault == MeshFault::no_entry || refusal.fault == MeshFault::entry_off_plane ||
+                        refusal.fault == MeshFault::axis_points_out;
+  return {(of_entry ? settings.entry + " is no entry: " : std::string()) + refusal.problem,
+          remedy_of(refusal, repaired, settings)};
 }
 
 /// Openings that were closed for being small, where one is missed.
@@ -101,7 +110,8 @@ std::string closed_words(const Repaired& repaired) {
 std::string open_words(const Repaired& repaired) {
   if (repaired.closed_holes == 0) return {};
   return fmt::format("--unit or --scale if the mesh is not in mm, or --close-below {:.2g} to keep {} open",
-                     kStaysOpen * repaired.closed_radius_mm, repaired.closed_holes == 1 ? "it" : "the largest");
+                     kStaysOpen * repaired.closed_radius_mm,
+                     repaired.closed_holes == 1 ? "it" : "the largest");
 }
 
 PlaceProblem no_opening(const Repaired& repaired) {
@@ -134,10 +144,11 @@ PlaceProblem uneven_entry(const Repaired& repaired, const DraftSettings& setting
   const Rim& rim = rim_at(repaired, mouth.centre_S);
   const auto round = std::find_if(repaired.round_edge.begin(), repaired.round_edge.end(),
                                   [&](const Rim& edge) { return edge.centre == rim.centre; });
-  return {fmt::format("the rim of {} at {} is uneven by {:.2f} mm", settings.entry, spoken(mouth.centre_S),
-                      mouth.spread_mm),
-          round != repaired.round_edge.end()
-              ? edge_remedy(*round, settings)
+  const bool edge = round != repaired.round_edge.end();
+  return {fmt::format("the rim of {} at {} is uneven by {:.2f} mm{}", settings.entry, spoken(mouth.centre_S),
+                      mouth.spread_mm, edge ? ": it " + edge_words(settings) : std::string()),
+          edge
+              ? edge_remedy(settings)
               : fmt::format(
                     "cut it flat farther in, by --cut X Y Z NX NY NZ with a point in the lumen, out of which "
                     "the direction is about {:.2f} {:.2f} {:.2f}; or name another opening by --entry",
@@ -157,8 +168,8 @@ void note_ends(Repaired& repaired, const std::vector<Mouth>& mouths, const Draft
         fmt::format("Cut up to {:.2f} mm off opening {}, now at {}, so that its rim is flat.", end.taken_mm,
                     number_at(end.centre), spoken(end.centre)));
   for (const Rim& rim : repaired.round_edge)
-    repaired.done.push_back(fmt::format("Opening {} is a cut of the box through the lumen: {}.",
-                                        number_at(rim.centre), edge_remedy(rim, settings)));
+    repaired.done.push_back(fmt::format("Opening {}, at {}, {}: {}.", number_at(rim.centre),
+                                        spoken(rim.centre), edge_words(settings), edge_remedy(settings)));
 }
 
 /// An opening and its number.
@@ -303,7 +314,7 @@ tl::expected<SceneDraft, PlaceProblem> draft_scene(Repaired given, DraftSettings
   settings.entry = fmt::format("opening:{}", found->number);
   const Entry entry = entry_by(found->mouth, across(found->mouth.inward_S));
   auto wall = make_wall(repaired.wall, entry, Outlets::closed);
-  if (!wall) return no_scene(wall.error().problem, remedy_of(wall.error(), repaired, settings));
+  if (!wall) return tl::unexpected(no_wall(wall.error(), repaired, settings));
   SceneDraft draft{{}, std::move(repaired.wall), {}, std::move(*wall), {}, std::move(repaired.done)};
   for (const TrimmedEnd& end : repaired.trimmed) draft.trimmed_mm = std::max(draft.trimmed_mm, end.taken_mm);
   const double room = draft.wall->distance(Vector3d::Zero());
