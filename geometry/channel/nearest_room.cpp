@@ -14,13 +14,25 @@ namespace {
 
 using Eigen::Vector3d;
 
-constexpr int kMostCubes = 250'000;
+/// Cubes smaller than this share of a step are not cut any more.
+constexpr double kLeastCube = 0.02;
+/// The roomiest place is sought in no more cubes than this: half a minute on a mesh of a million triangles.
+constexpr int kMostRoomiestCubes = 500'000;
 
 struct Cube {
-  double nearest_mm;  // of its points to the point asked about, at least
+  double worth;  // the larger the sooner it is looked into
   Vector3d middle_E;
   double half_mm;
-  bool operator<(const Cube& other) const { return nearest_mm > other.nearest_mm; }
+  bool operator<(const Cube& other) const { return worth < other.worth; }
+};
+
+/// What is known of a cube's places past the entry plane.
+struct CubeRoom {
+  Vector3d middle_E = Vector3d::Zero();  ///< of that part
+  double middle_mm = 0.0;                ///< the room there
+  double most_mm = 0.0;                  ///< at any of its places, at most
+  bool middle_inside = false;
+  bool outside = false;  ///< all of it
 };
 
 class Finder {
@@ -30,43 +42,90 @@ class Finder {
     for (const Vector3d& v : wall.channel().mesh_E.vertices) box_.extend(v);
   }
 
-  std::optional<Vector3d> run() {
-    const double half = 0.5 * box_.sizes().maxCoeff();
-    push(box_.center(), half);
-    for (int n = 0; n < kMostCubes && !cubes_.empty(); ++n) {
-      const Cube cube = cubes_.top();
-      cubes_.pop();
-      if (cube.nearest_mm + kNearestStep_mm >= found_mm_) break;
-      look_into(cube);
+  std::optional<RoomyPlace> run(int most_cubes) {
+    const bool proved = seek_nearest(most_cubes);
+    if (found_) {
+      found_->kind = proved ? RoomyPlace::Kind::nearest : RoomyPlace::Kind::fits;
+      return found_;
     }
+    seek_roomiest();
+    if (found_ && found_->room_mm >= room_mm_) found_->kind = RoomyPlace::Kind::fits;
     return found_;
   }
 
  private:
-  void push(const Vector3d& middle_E, double half_mm) {
-    if (middle_E.z() + half_mm < 0.0) return;
-    const Vector3d off = ((p_E_ - middle_E).cwiseAbs().array() - half_mm).max(0.0);
-    cubes_.push({off.norm(), middle_E, half_mm});
+  double away_mm(const Vector3d& middle_E, double half_mm) const {
+    return Vector3d(((p_E_ - middle_E).cwiseAbs().array() - half_mm).max(0.0)).norm();
   }
 
-  void look_into(const Cube& cube) {
-    const double reach = std::sqrt(3.0) * cube.half_mm;
-    const double distance = wall_.distance(cube.middle_E);
-    if (distance + reach < room_mm_) return;
-    const bool inside = wall_.inside(cube.middle_E);
-    // Farther than `reach` from every wall and passage, a cube is on one side; the entry opening behind the
-    // plane is neither, and there the cube is cut on.
-    const bool whole = distance > reach && wall_.passage_distance(cube.middle_E) > reach &&
-                       cube.middle_E.z() - cube.half_mm > 0.0;
-    if (!inside && whole) return;
-    if (inside && distance >= room_mm_ && cube.middle_E.z() >= 0.0) {
-      const double off = (cube.middle_E - p_E_).norm();
-      if (off < found_mm_) found_mm_ = off, found_ = cube.middle_E;
-    }
+  /// The part past the entry plane is a box that no face of the entry opening enters but passages. So it lies
+  /// on one side where it is farther than its reach from every wall and passage.
+  CubeRoom look_into(const Cube& cube) const {
+    const double low = std::max(cube.middle_E.z() - cube.half_mm, 0.0);
+    const double high = cube.middle_E.z() + cube.half_mm;
+    const double reach = Vector3d(cube.half_mm, cube.half_mm, 0.5 * (high - low)).norm();
+    CubeRoom room;
+    room.middle_E = {cube.middle_E.x(), cube.middle_E.y(), 0.5 * (low + high)};
+    room.middle_mm = wall_.distance(room.middle_E);
+    room.most_mm = room.middle_mm + reach;
+    room.middle_inside = wall_.inside(room.middle_E);
+    room.outside =
+        !room.middle_inside && room.middle_mm > reach && wall_.passage_distance(room.middle_E) > reach;
+    return room;
+  }
+
+  template <class Worth>
+  void push_parts(const Cube& cube, const Worth& worth) {
     const double half = 0.5 * cube.half_mm;
-    if (half < 0.02 * kNearestStep_mm) return;
-    for (int i = 0; i < 8; ++i)
-      push(cube.middle_E + half * Vector3d(i & 1 ? 1.0 : -1.0, i & 2 ? 1.0 : -1.0, i & 4 ? 1.0 : -1.0), half);
+    for (int i = 0; i < 8; ++i) {
+      const Vector3d middle =
+          cube.middle_E + half * Vector3d(i & 1 ? 1.0 : -1.0, i & 2 ? 1.0 : -1.0, i & 4 ? 1.0 : -1.0);
+      if (middle.z() + half > 0.0) cubes_.push({worth(middle, half), middle, half});
+    }
+  }
+
+  /// Was all looked at that may hold a nearer place?
+  bool seek_nearest(int most_cubes) {
+    cubes_ = {};
+    const double half = 0.5 * box_.sizes().maxCoeff();
+    cubes_.push({-away_mm(box_.center(), half), box_.center(), half});
+    double found_mm = std::numeric_limits<double>::infinity();
+    for (int n = 0; n < most_cubes && !cubes_.empty(); ++n) {
+      const Cube cube = cubes_.top();
+      cubes_.pop();
+      if (-cube.worth + kNearestStep_mm >= found_mm) return true;
+      const CubeRoom room = look_into(cube);
+      if (room.most_mm < room_mm_ || room.outside) continue;
+      if (room.middle_inside && room.middle_mm >= room_mm_)
+        if (const double off = (room.middle_E - p_E_).norm(); off < found_mm) {
+          found_mm = off;
+          found_ = RoomyPlace{room.middle_E, room.middle_mm};
+        }
+      if (0.5 * cube.half_mm >= kLeastCube * kNearestStep_mm)
+        push_parts(cube, [&](const Vector3d& middle, double part) { return -away_mm(middle, part); });
+    }
+    return cubes_.empty();
+  }
+
+  /// The roomiest place, or the first with the room wanted.
+  void seek_roomiest() {
+    cubes_ = {};
+    const double half = 0.5 * box_.sizes().maxCoeff();
+    cubes_.push({std::numeric_limits<double>::infinity(), box_.center(), half});
+    for (int n = 0; n < kMostRoomiestCubes && !cubes_.empty(); ++n) {
+      const Cube cube = cubes_.top();
+      cubes_.pop();
+      const double best = found_ ? found_->room_mm : 0.0;
+      if (cube.worth <= best + kRoomiestStep_mm || best >= room_mm_) return;
+      const CubeRoom room = look_into(cube);
+      if (room.outside) continue;
+      if (room.middle_inside && room.middle_mm > best) found_ = RoomyPlace{room.middle_E, room.middle_mm};
+      // A part's bound is that of the whole, until it is looked into itself.
+      if (0.5 * cube.half_mm >= kLeastCube * kRoomiestStep_mm)
+        push_parts(cube, [&](const Vector3d& middle, double part) {
+          return std::min(room.most_mm, wall_.distance(middle) + std::sqrt(3.0) * part);
+        });
+    }
   }
 
   const WallDistance& wall_;
@@ -74,14 +133,14 @@ class Finder {
   double room_mm_;
   Eigen::AlignedBox3d box_;
   std::priority_queue<Cube> cubes_;
-  std::optional<Vector3d> found_;
-  double found_mm_ = std::numeric_limits<double>::infinity();
+  std::optional<RoomyPlace> found_;
 };
 
 }  // namespace
 
-std::optional<Vector3d> nearest_room(const WallDistance& wall, const Vector3d& p_E, double room_mm) {
-  return Finder(wall, p_E, room_mm).run();
+std::optional<RoomyPlace> nearest_room(const WallDistance& wall, const Vector3d& p_E, double room_mm,
+                                       int most_cubes) {
+  return Finder(wall, p_E, room_mm).run(most_cubes);
 }
 
 }  // namespace withy

@@ -6,6 +6,11 @@
 // r - h, nor where c is outside and farther than h from every face that parts inside from outside. What is
 // found is at most kNearestStep_mm farther away than the nearest place there is.
 //
+// Where so much room is hardly anywhere, or nowhere, there is no end of cubes that might hold it. So no more
+// than kMostNearestCubes are looked at, and then the roomiest place is sought instead: best first again, the
+// cube with the largest bound on its room first, until it has the room wanted or no cube can hold more than
+// kRoomiestStep_mm more.
+//
 // Units: mm. Frame: E.
 #pragma once
 
@@ -18,10 +23,22 @@
 namespace withy {
 
 inline constexpr double kNearestStep_mm = 0.1;
+inline constexpr double kRoomiestStep_mm = 0.02;
+inline constexpr int kMostNearestCubes = 250'000;
 
-/// Past the entry plane only. Nothing where no place has so much room, or where none was found in the cubes
-/// that are allowed for (a quarter of a million).
-std::optional<Eigen::Vector3d> nearest_room(const WallDistance& wall, const Eigen::Vector3d& p_E,
-                                            double room_mm);
+struct RoomyPlace {
+  enum class Kind {
+    nearest,  ///< no place with the room wanted is nearer, to kNearestStep_mm
+    fits,     ///< it has the room wanted; a nearer one may have it too
+    widest    ///< no place was found with that room; nowhere found is there more than here
+  };
+  Eigen::Vector3d place_E = Eigen::Vector3d::Zero();
+  double room_mm = 0.0;
+  Kind kind = Kind::widest;
+};
+
+/// Past the entry plane only. Nothing where the channel has no place there at all. `most_cubes` is for tests.
+std::optional<RoomyPlace> nearest_room(const WallDistance& wall, const Eigen::Vector3d& p_E, double room_mm,
+                                       int most_cubes = kMostNearestCubes);
 
 }  // namespace withy

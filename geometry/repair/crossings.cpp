@@ -9,6 +9,7 @@
 #include <CGAL/Exact_predicates_inexact_constructions_kernel.h>
 #include <CGAL/Polygon_mesh_processing/border.h>
 #include <CGAL/Polygon_mesh_processing/connected_components.h>
+#include <CGAL/Polygon_mesh_processing/intersection.h>
 #include <CGAL/Polygon_mesh_processing/repair_self_intersections.h>
 #include <CGAL/Polygon_mesh_processing/self_intersections.h>
 #include <CGAL/Polygon_mesh_processing/triangulate_hole.h>
@@ -34,6 +35,10 @@ constexpr std::size_t kMostEdgesForLastResort = 300;
 
 bool crosses_itself(const TriangleMesh& mesh) {
   return PMP::does_self_intersect(surface_of<Surface>(mesh));
+}
+
+bool cross_one_another(const TriangleMesh& a, const TriangleMesh& b) {
+  return PMP::do_intersect(surface_of<Surface>(a), surface_of<Surface>(b));
 }
 
 std::optional<TriangleMesh> without_crossings(const TriangleMesh& mesh) {

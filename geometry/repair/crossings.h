@@ -19,6 +19,9 @@ namespace withy {
 /// Of an oriented manifold.
 bool crosses_itself(const TriangleMesh& mesh);
 
+/// Of two oriented manifolds.
+bool cross_one_another(const TriangleMesh& a, const TriangleMesh& b);
+
 /// The surface with its crossings mended in place; nothing where that does not free it of them or parts it.
 std::optional<TriangleMesh> without_crossings(const TriangleMesh& mesh);
 

@@ -92,6 +92,12 @@ const Line* chosen(const std::vector<Line>& lines) {
   return best;
 }
 
+/// A point on the wall or a little outside it still means the lumen there; one a radius and more off does
+/// not.
+bool too_far(const Line& line) {
+  return !line.about && line.distance > std::sqrt(line.area / EIGEN_PI);
+}
+
 PointPair ends_of(const Surface& surface, Halfedge h) {
   return {surface.point(surface.source(h)), surface.point(surface.target(h))};
 }
@@ -135,6 +141,7 @@ class Cutter {
     }
     const Line* line = chosen(lines);
     if (!line) return torn ? CutFault::across_border : CutFault::no_line;
+    if (too_far(*line)) return CutFault::far_off;
     mark(*line, plane, number);
     stitch_others(*line);
     return std::nullopt;

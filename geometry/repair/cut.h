@@ -4,7 +4,9 @@
 // A plane crosses a bent tube more than once. Of the closed lines in which it crosses the surface a cut takes
 // the one about its point: the smallest that goes round it, or the nearest where none does. The surface is
 // parted along that line and stays whole at the others; what hangs on the line on the side that the normal
-// points to is taken away. Splitting: CGAL 5.5, "Polygon Mesh Processing", corefinement.
+// points to is taken away. A point outside the line that is farther from it than the radius of a circle of
+// the line's area means no cut there: it is refused. Splitting: CGAL 5.5, "Polygon Mesh Processing",
+// corefinement.
 //
 // Units: mm. Frame: the mesh's.
 #pragma once
@@ -28,6 +30,7 @@ struct CutPlane {
 
 enum class CutFault {
   no_line,        ///< the plane crosses the surface in no closed line
+  far_off,        ///< the point lies outside every line, by more than the radius of the nearest
   across_border,  ///< the line about the point runs into a hole of the surface
   still_joined,   ///< both sides of the line are one piece still, joined elsewhere
   crossing        ///< the surface crosses itself at the cut

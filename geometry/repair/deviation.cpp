@@ -56,11 +56,19 @@ class Farthest {
 
   void look_at(const CornerPoints& c, int depth = 0) {
     const Eigen::Vector3d middle = (c[0] + c[1] + c[2]) / 3.0;
-    double radius = 0.0;
-    for (const Eigen::Vector3d& p : c) radius = std::max(radius, (p - middle).norm());
-    const double d = distance(middle);
+    const auto nearest = tree_.closest_point_and_primitive({middle.x(), middle.y(), middle.z()});
+    const double d =
+        (Eigen::Vector3d(nearest.first.x(), nearest.first.y(), nearest.first.z()) - middle).norm();
     found_ = std::max(found_, d);
-    if (d + radius <= found_ + std::max(kDeviationStep_mm, kDeviationShare * found_) || depth == kDeepest)
+    double radius = 0.0;
+    double to_one = 0.0;  // the most that a point of it is from that one triangle: at a corner
+    for (const Eigen::Vector3d& p : c) {
+      radius = std::max(radius, (p - middle).norm());
+      to_one = std::max(to_one, std::sqrt(CGAL::squared_distance(InexactKernel::Point_3(p.x(), p.y(), p.z()),
+                                                                 *nearest.second)));
+    }
+    if (std::min(d + radius, to_one) <= found_ + std::max(kDeviationStep_mm, kDeviationShare * found_) ||
+        depth == kDeepest)
       return;
     const Eigen::Vector3d ab = 0.5 * (c[0] + c[1]);
     const Eigen::Vector3d bc = 0.5 * (c[1] + c[2]);

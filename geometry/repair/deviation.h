@@ -4,7 +4,9 @@
 // The distance to a surface changes by no more than one moves (it is 1-Lipschitz), so on a triangle within
 // radius r of its middle it is at most that at the middle plus r. Triangles that might hold a point farther
 // off than the farthest found are cut in four, until what is left could add kDeviationStep_mm or a fiftieth.
-// Closest points: CGAL's AABB tree.
+// The distance to one triangle of the other surface, which is convex, is a convex function: on a triangle it
+// is largest at a corner, and no less than the distance to the whole surface. So a triangle that lies within
+// one of the other's, as those that a cut splits do, is settled at once. Closest points: CGAL's AABB tree.
 //
 // Units: mm. Frame: both meshes'.
 #pragma once

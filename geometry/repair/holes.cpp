@@ -25,6 +25,9 @@ using Surface = CGAL::Surface_mesh<Kernel::Point_3>;
 /// Radii that agree to this are equal when rims are put in order.
 constexpr double kSameRadius_mm = 1e-6;
 
+/// A cut's line is rounded to doubles: this share of its points' size off the plane at most.
+constexpr double kInCutPlane = 1e-8;
+
 std::vector<Surface::Halfedge_index> holes_of(const Surface& surface) {
   std::vector<Surface::Halfedge_index> holes;
   PMP::extract_boundary_cycles(surface, std::back_inserter(holes));
@@ -66,6 +69,13 @@ Rim rim_of(const Surface& surface, Surface::Halfedge_index hole) {
   return rim;
 }
 
+bool made_by(const Rim& rim, const CutPlane& cut) {
+  const Eigen::Vector3d normal = cut.normal.normalized();
+  return std::all_of(rim.points.begin(), rim.points.end(), [&](const Eigen::Vector3d& p) {
+    return std::abs((p - cut.point).dot(normal)) <= kInCutPlane * (1.0 + p.norm() + cut.point.norm());
+  });
+}
+
 }  // namespace
 
 std::vector<Rim> rims_of(const TriangleMesh& mesh) {
@@ -82,12 +92,16 @@ std::vector<Rim> rims_of(const TriangleMesh& mesh) {
   return rims;
 }
 
-FilledHoles fill_holes(const TriangleMesh& mesh, double below_mm) {
+FilledHoles fill_holes(const TriangleMesh& mesh, double below_mm, const std::vector<CutPlane>& cuts) {
   FilledHoles out;
   Surface surface = surface_of<Surface>(mesh);
   for (const auto hole : holes_of(surface)) {
     const Rim rim = rim_of(surface, hole);
     if (rim.radius_mm >= below_mm) continue;
+    if (std::any_of(cuts.begin(), cuts.end(), [&](const CutPlane& cut) { return made_by(rim, cut); })) {
+      out.kept.push_back(rim);
+      continue;
+    }
     std::vector<Surface::Face_index> faces;
     std::vector<Surface::Vertex_index> vertices;
     try {

@@ -14,6 +14,7 @@
 #include <Eigen/Core>
 
 #include "geometry/mesh/mesh.h"
+#include "geometry/repair/cut.h"
 
 namespace withy {
 
@@ -36,11 +37,13 @@ struct FilledHoles {
   TriangleMesh mesh;
   std::size_t filled = 0;
   double largest_radius_mm = 0.0;
-  std::size_t left = 0;  ///< of the small holes, those that could not be closed
+  std::size_t left = 0;   ///< of the small holes, those that could not be closed
+  std::vector<Rim> kept;  ///< of the small holes, those that cuts made
 };
 
-/// Closes every hole whose radius (Rim::radius_mm) is below `below_mm`.
-FilledHoles fill_holes(const TriangleMesh& mesh, double below_mm);
+/// Closes every hole whose radius (Rim::radius_mm) is below `below_mm`, but none that lies in the plane of a
+/// cut.
+FilledHoles fill_holes(const TriangleMesh& mesh, double below_mm, const std::vector<CutPlane>& cuts = {});
 
 /// Turns a surface right side out: once capped it encloses a solid with normals out.
 void turn_right_side_out(TriangleMesh& mesh);

@@ -11,8 +11,10 @@
 #include "geometry/repair/body_lumen.h"
 #include "geometry/repair/crossings.h"
 #include "geometry/repair/deviation.h"
+#include "geometry/repair/nearest_place.h"
 #include "geometry/repair/pieces.h"
 #include "geometry/repair/smooth.h"
+#include "planner/files/words.h"
 
 namespace withy {
 namespace {
@@ -31,6 +33,14 @@ constexpr std::size_t kVerticesAsked = 200;
 /// it.
 constexpr double kWrapShare = 0.3;
 constexpr double kOffsetShare = 0.05;
+/// A wrap's flat end may lie so many offsets off what it wraps, and is opened so far in.
+constexpr double kWrapEndOffsets = 4.0;
+
+/// Another piece that crosses the one taken is a branch, not a speck, where its area is so large a share of
+/// it.
+constexpr double kBranchArea = 0.02;
+/// How many of these are looked at.
+constexpr std::size_t kMostBranches = 8;
 
 std::string place(const Vector3d& p) {
   return fmt::format("({:.2f}, {:.2f}, {:.2f}) mm", p.x() + 0.0, p.y() + 0.0, p.z() + 0.0);
@@ -62,13 +72,16 @@ double distance_to(const MeshPiece& piece, const Vector3d& p) {
   return least;
 }
 
-/// The smallest piece that holds the point, or the one with the nearest vertex.
-std::size_t piece_at(const std::vector<MeshPiece>& pieces, const Vector3d& p) {
+/// The smallest piece that holds the point, or the one with the nearest vertex, which is then said.
+std::size_t piece_at(const std::vector<MeshPiece>& pieces, const Vector3d& p,
+                     std::vector<std::string>& done) {
   for (std::size_t i = pieces.size(); i-- > 0;)
     if (pieces[i].box.contains(p) && share_inside(pieces[i].mesh, {p}) > 0.0) return i;
   std::size_t best = 0;
   for (std::size_t i = 1; i < pieces.size(); ++i)
     if (distance_to(pieces[i], p) < distance_to(pieces[best], p)) best = i;
+  done.push_back(fmt::format("No piece holds the point of --keep-at: took the nearest, {:.2f} mm from it.",
+                             distance_to_surface(pieces[best].mesh, p)));
   return best;
 }
 
@@ -93,10 +106,30 @@ void note_others(const std::vector<MeshPiece>& pieces, std::size_t kept, Repaire
     area += pieces[i].area_mm2;
     if (i != kept) others += pieces[i].area_mm2;
   }
-  if (pieces.size() < 2) return;
+  if (pieces.size() < 2 || kept == pieces.size()) return;
   out.done.push_back(
       fmt::format("Took one of {} pieces, {:.1f} % of the area (--keep-at X Y Z takes another).",
                   pieces.size(), 100.0 * (area - others) / area));
+}
+
+/// Branches that cross the piece taken, and are lost with the others.
+void note_crossing(const std::vector<MeshPiece>& pieces, std::size_t kept, std::vector<std::string>& done) {
+  std::size_t crossing = 0;
+  double area = 0.0;
+  for (std::size_t i = 0; i < std::min(pieces.size(), kMostBranches); ++i) {
+    if (i == kept || pieces[i].area_mm2 < kBranchArea * pieces[kept].area_mm2) continue;
+    if (!pieces[i].box.intersects(pieces[kept].box)) continue;
+    if (!cross_one_another(pieces[i].mesh, pieces[kept].mesh)) continue;
+    ++crossing;
+    area += pieces[i].area_mm2;
+  }
+  if (crossing > 0)
+    done.push_back(fmt::format(
+        "Left out {} the one taken, with {:.0f} % of its area: if they are one lumen, --wrap MM joins them, "
+        "MM the "
+        "width of the gaps to close.",
+        crossing == 1 ? std::string("a piece that crosses") : fmt::format("{} pieces that cross", crossing),
+        100.0 * area / pieces[kept].area_mm2));
 }
 
 /// One piece of what is left after the cuts.
@@ -104,7 +137,7 @@ TriangleMesh piece_left(const TriangleMesh& mesh, const RepairSettings& settings
   std::vector<std::string> unsaid;
   const std::vector<MeshPiece> pieces = pieces_of(mesh, unsaid);
   if (pieces.empty()) return {};
-  return pieces[settings.keep_at ? piece_at(pieces, *settings.keep_at) : 0].mesh;
+  return pieces[settings.keep_at ? piece_at(pieces, *settings.keep_at, unsaid) : 0].mesh;
 }
 
 /// The void of a hollow body, or the wall of a lumen that is open to its outside.
@@ -133,12 +166,20 @@ tl::expected<TriangleMesh, RepairRefusal> lumen_in(const std::vector<MeshPiece>&
   return piece_left(lumens[best], {});
 }
 
-RepairRefusal cut_refusal(const CutRefusal& refusal, const CutPlane& cut) {
+RepairRefusal cut_refusal(const CutRefusal& refusal, const CutPlane& cut, const TriangleMesh& surface) {
   const std::string which = fmt::format("the cut at {}", place(cut.point));
+  const TriangleMesh closed = roughly_capped(surface);
   switch (refusal.fault) {
     case CutFault::no_line:
-      return {RepairFault::cut_misses, which + " crosses no wall",
-              "give --cut a point in the lumen and the direction out of it along the lumen"};
+    case CutFault::far_off:
+      return {
+          RepairFault::cut_misses,
+          which + (refusal.fault == CutFault::no_line ? std::string(" crosses no wall")
+                                                      : fmt::format(" lies {:.2f} mm outside the lumen",
+                                                                    distance_to_surface(closed, cut.point))),
+          fmt::format("give --cut a point in the lumen and the direction out of it along the lumen; the "
+                      "nearest place in it is {}",
+                      place(place_inside_near(closed, cut.point)))};
     case CutFault::across_border:
       return {RepairFault::cut_misses, which + " runs through an opening's rim",
               "move --cut farther in, square to the lumen"};
@@ -215,11 +256,18 @@ bool keeps_openings(const TriangleMesh& mended, const std::vector<Rim>& rims,
 tl::expected<TriangleMesh, RepairRefusal> mended(TriangleMesh surface, const RepairSettings& settings,
                                                  Repaired& out) {
   turn_right_side_out(surface);
-  FilledHoles filled = fill_holes(surface, settings.close_below_mm);
+  FilledHoles filled = fill_holes(surface, settings.close_below_mm, settings.cuts);
+  out.closed_holes = filled.filled;
+  out.closed_radius_mm = filled.largest_radius_mm;
   if (filled.filled > 0)
     out.done.push_back(
-        fmt::format("Closed {} holes with a radius of up to {:.2f} mm (--close-below MM sets which).",
-                    filled.filled, filled.largest_radius_mm));
+        fmt::format("Closed {} with a radius of up to {:.3g} mm (--close-below MM sets which).",
+                    count_of(filled.filled, "hole"), filled.largest_radius_mm));
+  for (const Rim& rim : filled.kept)
+    out.done.push_back(
+        fmt::format("The opening that --cut makes at {} stays, though its radius of {:.3g} mm is "
+                    "below --close-below {:g}.",
+                    place(rim.centre), rim.radius_mm, settings.close_below_mm));
   surface = std::move(filled.mesh);
   if (!crosses_itself(surface)) return surface;
   const std::vector<Rim> rims = rims_of(surface);
@@ -242,9 +290,20 @@ TriangleMesh joined(const std::vector<MeshPiece>& pieces) {
   return all;
 }
 
-/// The piece to go on with, before any cut.
+/// Holes of what is wrapped that the wrap is to keep open.
+std::vector<Rim> ends_of(const std::vector<MeshPiece>& pieces, const RepairSettings& settings) {
+  std::vector<Rim> ends;
+  for (const MeshPiece& piece : pieces)
+    for (Rim& rim : rims_of(piece.mesh))
+      if (rim.radius_mm >= settings.close_below_mm && 2.0 * rim.radius_mm > settings.wrap_mm)
+        ends.push_back(std::move(rim));
+  return ends;
+}
+
+/// The piece to go on with, before any cut; and the ends that a wrap of all of them is to keep.
 tl::expected<TriangleMesh, RepairRefusal> chosen_piece(const TriangleMesh& mesh,
-                                                       const RepairSettings& settings, Repaired& out) {
+                                                       const RepairSettings& settings, Repaired& out,
+                                                       std::vector<Rim>& ends) {
   std::vector<MeshPiece> pieces = pieces_of(mesh, out.done);
   if (pieces.empty() || !(pieces.front().area_mm2 > 0.0))
     return refused(RepairFault::empty, "the mesh has no triangle with an area",
@@ -256,6 +315,7 @@ tl::expected<TriangleMesh, RepairRefusal> chosen_piece(const TriangleMesh& mesh,
         fmt::format("Wrapped all of it, {:.3g} mm off; gaps narrower than {:.3g} mm are closed.", offset,
                     settings.wrap_mm));
     out.wrapped = true;
+    ends = ends_of(pieces, settings);
     return piece_left(wrapped(joined(pieces), settings.wrap_mm, offset), settings);
   }
   if (settings.body) {
@@ -263,8 +323,9 @@ tl::expected<TriangleMesh, RepairRefusal> chosen_piece(const TriangleMesh& mesh,
     return lumen_in(pieces, settings, out.done);
   }
   const std::size_t kept =
-      settings.keep_at ? piece_at(pieces, *settings.keep_at) : main_piece(pieces, out.done);
+      settings.keep_at ? piece_at(pieces, *settings.keep_at, out.done) : main_piece(pieces, out.done);
   note_others(pieces, kept, out);
+  note_crossing(pieces, kept, out.done);
   return std::move(pieces[kept].mesh);
 }
 
@@ -280,15 +341,42 @@ tl::expected<TriangleMesh, RepairRefusal> part_in(const TriangleMesh& mesh, cons
                      "move --crop, or mend the mesh first");
     append(all, *part);
   }
-  if (all.triangles.empty())
-    return refused(RepairFault::nothing_left, "no part of the mesh lies in the --crop box",
-                   "give it two opposite corners in mm, X0 Y0 Z0 X1 Y1 Z1");
+  if (all.triangles.empty()) {
+    Eigen::AlignedBox3d whole;
+    for (const Vector3d& v : mesh.vertices) whole.extend(v);
+    return refused(
+        RepairFault::nothing_left, "no part of the mesh's surface lies in the --crop box",
+        fmt::format("give it two opposite corners, X0 Y0 Z0 X1 Y1 Z1, round a part of the mesh, which "
+                    "reaches from {} to {}",
+                    place(whole.min()), place(whole.max())));
+  }
   return all;
 }
 
 void finish(Repaired& out) {
   out.openings = rims_of(out.wall);
   out.handles = handles_of(out.wall, out.openings.size());
+  out.round_edge.clear();
+  for (const Rim& rim : out.openings)
+    if (goes_round_edge(rim, out.box_faces)) out.round_edge.push_back(rim);
+}
+
+/// Cuts, and the ends of a wrap.
+tl::expected<TriangleMesh, RepairRefusal> opened(TriangleMesh surface, const std::vector<Rim>& ends,
+                                                 const RepairSettings& settings, Repaired& out) {
+  if (!settings.cuts.empty()) {
+    auto cut = cut_open(surface, settings.cuts);
+    if (!cut) return tl::unexpected(cut_refusal(cut.error(), settings.cuts[cut.error().cut], surface));
+    surface = piece_left(*cut, settings);
+    if (surface.triangles.empty())
+      return refused(RepairFault::cut_joined, "the cuts leave nothing", "turn the directions of --cut about");
+  }
+  if (ends.empty()) return surface;
+  int count = 0;
+  surface = open_wrap(std::move(surface), ends, kWrapEndOffsets * kOffsetShare * settings.wrap_mm, count);
+  out.done.push_back(fmt::format("Opened the wrap at {} where the mesh was open.",
+                                 count_of(static_cast<std::size_t>(count), "end")));
+  return surface;
 }
 
 }  // namespace
@@ -297,20 +385,18 @@ tl::expected<Repaired, RepairRefusal> repair_lumen(const TriangleMesh& mesh, con
   if (settings.crop) {
     RepairSettings rest = settings;
     rest.crop.reset();
+    rest.box_faces = faces_of(*settings.crop);
     const auto part = part_in(mesh, *settings.crop);
     return part ? repair_lumen(*part, rest) : tl::unexpected(part.error());
   }
   Repaired out;
-  auto surface = chosen_piece(mesh, settings, out);
+  out.box_faces = settings.box_faces;
+  std::vector<Rim> ends;
+  auto surface = chosen_piece(mesh, settings, out, ends);
   if (!surface) return tl::unexpected(surface.error());
   const TriangleMesh whole = *surface;
-  if (!settings.cuts.empty()) {
-    auto cut = cut_open(*surface, settings.cuts);
-    if (!cut) return tl::unexpected(cut_refusal(cut.error(), settings.cuts[cut.error().cut]));
-    *surface = piece_left(*cut, settings);
-    if (surface->triangles.empty())
-      return refused(RepairFault::cut_joined, "the cuts leave nothing", "turn the directions of --cut about");
-  }
+  surface = opened(std::move(*surface), ends, settings, out);
+  if (!surface) return tl::unexpected(surface.error());
   const TriangleMesh given = *surface;
   auto wall = mended(std::move(*surface), settings, out);
   if (!wall) return tl::unexpected(wall.error());
@@ -330,18 +416,8 @@ tl::expected<Repaired, RepairRefusal> repair_lumen(const TriangleMesh& mesh, con
   return out;
 }
 
-tl::expected<Repaired, RepairRefusal> flatten_opening(Repaired repaired, std::size_t opening,
-                                                      double most_spread_mm) {
-  const Rim rim = repaired.openings[opening];
-  if (rim.spread_mm <= most_spread_mm) return repaired;
-  const double lowest = rim.highest_mm - rim.spread_mm;
-  const CutPlane cut{rim.centre + (lowest - 0.1 * most_spread_mm) * rim.outward, rim.outward};
-  auto flat = cut_open(repaired.wall, {cut});
-  if (!flat) return tl::unexpected(cut_refusal(flat.error(), cut));
-  repaired.wall = piece_left(*flat, {});
-  turn_right_side_out(repaired.wall);
-  repaired.done.push_back(fmt::format("Cut {:.2f} mm off the opening at {}, so that it is flat.",
-                                      rim.spread_mm + 0.1 * most_spread_mm, place(rim.centre)));
+Repaired flatten_ends(Repaired repaired, double most_spread_mm) {
+  repaired.trimmed = trim_ends(repaired.wall, most_spread_mm, repaired.box_faces);
   finish(repaired);
   return repaired;
 }

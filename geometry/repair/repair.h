@@ -3,10 +3,11 @@
 // itself, whose holes are the lumen's openings.
 //
 // In this order: what lies outside a box is left out (cut.h); pieces are told apart (pieces.h) and one is
-// taken; cuts open it (cut.h); small holes are closed (holes.h); crossings are mended in place, and where
-// that fails the surface is wrapped (crossings.h); smoothing, where it is asked for (smooth.h). How far the
-// result and what was given lie apart is measured (deviation.h), smoothing left out: that has a bound of its
-// own.
+// taken; cuts open it (cut.h); small holes are closed (holes.h), but none that a cut made; crossings are
+// mended in place, and where that fails the surface is wrapped (crossings.h); smoothing, where it is asked
+// for (smooth.h). How far the result and what was given lie apart is measured (deviation.h), smoothing left
+// out: that has a bound of its own. Last, flatten_ends cuts uneven ends flat (ends.h): what that takes is not
+// in the measure, and is said by itself.
 //
 // Units: mm. Frame: the mesh's.
 #pragma once
@@ -22,6 +23,7 @@
 
 #include "geometry/mesh/mesh.h"
 #include "geometry/repair/cut.h"
+#include "geometry/repair/ends.h"
 #include "geometry/repair/holes.h"
 
 namespace withy {
@@ -35,6 +37,8 @@ struct RepairSettings {
   double wrap_mm =
       0.0;  ///< wrap everything, gaps narrower than this closed; 0: only where nothing else helps
   double smooth_mm = 0.0;  ///< the wall may move by so much; 0: it stays
+  /// Of the box outside which nothing was given: a volume's. A crop has its own.
+  std::vector<CutPlane> box_faces;
 };
 
 struct PieceFigures {
@@ -69,12 +73,17 @@ struct Repaired {
   double moved_mm = 0.0;          ///< no point of wall and given piece lies farther from the other than this
   double smoothed_mm = 0.0;       ///< no point of the wall was moved farther than this by smoothing
   bool wrapped = false;
+  std::size_t closed_holes = 0;     ///< holes that were closed since they are small
+  double closed_radius_mm = 0.0;    ///< of the largest of them
+  std::vector<CutPlane> box_faces;  ///< of the crop, or as the settings have them
+  std::vector<TrimmedEnd> trimmed;  ///< ends cut flat
+  std::vector<Rim> round_edge;      ///< openings that go round an edge of the box: it cuts the lumen there
 };
 
 tl::expected<Repaired, RepairRefusal> repair_lumen(const TriangleMesh& mesh, const RepairSettings& settings);
 
-/// A wall with one of its openings cut off flat where its rim is uneven by more than `most_spread_mm`.
-tl::expected<Repaired, RepairRefusal> flatten_opening(Repaired repaired, std::size_t opening,
-                                                      double most_spread_mm);
+/// The same with every end cut flat whose rim is uneven by more than `most_spread_mm`, where that takes no
+/// more than the end.
+Repaired flatten_ends(Repaired repaired, double most_spread_mm);
 
 }  // namespace withy

@@ -141,6 +141,52 @@ Eigen::AlignedBox3d box_in_voxels(const Volume& volume, const Eigen::AlignedBox3
   return box;
 }
 
+std::string spoken_place(const Eigen::Vector3d& p) {
+  return fmt::format("({:.2f}, {:.2f}, {:.2f}) mm", p.x() + 0.0, p.y() + 0.0, p.z() + 0.0);
+}
+
+/// The centre of a voxel.
+Eigen::Vector3d centre_of(const Volume& volume, const Volume::IndexType& index) {
+  Volume::PointType point;
+  volume.TransformIndexToPhysicalPoint(index, point);
+  return {point[0], point[1], point[2]};
+}
+
+/// From voxel to voxel along each axis of the volume, as columns: from index to place without ITK's sums.
+Eigen::Matrix3d voxel_steps(const Volume& volume) {
+  const Eigen::Vector3d origin = centre_of(volume, {{0, 0, 0}});
+  Eigen::Matrix3d steps;
+  steps << centre_of(volume, {{1, 0, 0}}) - origin, centre_of(volume, {{0, 1, 0}}) - origin,
+      centre_of(volume, {{0, 0, 1}}) - origin;
+  return steps;
+}
+
+/// From the centre of the first voxel to that of the last, whichever way its axes run.
+Eigen::AlignedBox3d extent_of(const Volume& volume) {
+  const Index size = size_of(volume);
+  Eigen::AlignedBox3d box;
+  for (int corner = 0; corner < 8; ++corner)
+    box.extend(centre_of(volume, {{corner & 1 ? size[0] - 1 : 0, corner & 2 ? size[1] - 1 : 0,
+                                   corner & 4 ? size[2] - 1 : 0}}));
+  return box;
+}
+
+std::vector<VolumeFace> faces_of(const Volume& volume) {
+  const Index size = size_of(volume);
+  const Eigen::Matrix3d steps = voxel_steps(volume);
+  const Eigen::Vector3d first = centre_of(volume, {{0, 0, 0}});
+  const Eigen::Vector3d last = centre_of(volume, {{size[0] - 1, size[1] - 1, size[2] - 1}});
+  std::vector<VolumeFace> faces;
+  for (int k = 0; k < 3; ++k) {
+    // Square to the two other axes, also where the three are not square to one another.
+    Eigen::Vector3d out = steps.col((k + 1) % 3).cross(steps.col((k + 2) % 3)).normalized();
+    if (out.dot(steps.col(k)) < 0.0) out = -out;
+    faces.push_back({first, -out});
+    faces.push_back({last, out});
+  }
+  return faces;
+}
+
 /// The voxels whose centres lie in the box.
 VolumeResult cropped(const Volume::Pointer& volume, const Eigen::AlignedBox3d& box_mm,
                      std::vector<std::string>& done) {
@@ -154,8 +200,10 @@ VolumeResult cropped(const Volume::Pointer& volume, const Eigen::AlignedBox3d& b
     const double low = std::ceil(std::clamp(box.min()(axis), 0.0, last + 1.0));
     const double high = std::floor(std::clamp(box.max()(axis), -1.0, last));
     if (high < low)
-      return refused(VolumeFault::outside_region, "--crop holds no voxel of this volume",
-                     "give its box in the volume's own millimetres");
+      return refused(
+          VolumeFault::outside_region, "--crop holds no voxel's centre of this volume",
+          fmt::format("give its box in the volume's own millimetres, which reach from {} to {}",
+                      spoken_place(extent_of(*volume).min()), spoken_place(extent_of(*volume).max())));
     first[k] = static_cast<long>(low);
     count[k] = static_cast<std::size_t>(high - low) + 1;
   }
@@ -226,19 +274,67 @@ Piece box_of(const Pieces& pieces, std::uint32_t label) {
   return piece;
 }
 
-tl::expected<std::uint32_t, VolumeRefusal> label_at(const Volume& volume, const Pieces& pieces,
-                                                    const char* option, const Eigen::Vector3d& p) {
-  const Volume::PointType point(p.data());
+/// The voxel of the region whose centre is nearest to a point.
+struct NearestVoxel {
+  std::uint32_t label = 0;
+  Eigen::Vector3d centre = Eigen::Vector3d::Zero();
+  double distance_mm = std::numeric_limits<double>::infinity();
+};
+
+NearestVoxel nearest_voxel(const Volume& volume, const Pieces& pieces, const Eigen::Vector3d& p) {
+  const Eigen::Vector3d origin = centre_of(volume, {{0, 0, 0}});
+  const Eigen::Matrix3d steps = voxel_steps(volume);
+  const auto size = pieces.GetLargestPossibleRegion().GetSize();
+  const std::uint32_t* at = pieces.GetBufferPointer();
+  NearestVoxel nearest;
+  double least = std::numeric_limits<double>::infinity();
+  for (std::size_t z = 0; z < size[2]; ++z)
+    for (std::size_t y = 0; y < size[1]; ++y) {
+      const Eigen::Vector3d row =
+          origin + static_cast<double>(y) * steps.col(1) + static_cast<double>(z) * steps.col(2);
+      for (std::size_t x = 0; x < size[0]; ++x, ++at) {
+        if (*at == 0) continue;
+        const Eigen::Vector3d centre = row + static_cast<double>(x) * steps.col(0);
+        if (const double d = (centre - p).squaredNorm(); d < least) least = d, nearest = {*at, centre};
+      }
+    }
+  nearest.distance_mm = std::sqrt(least);
+  return nearest;
+}
+
+/// The piece whose voxel a point lies in; 0 where it lies in none.
+std::uint32_t label_at(const Volume& volume, const Pieces& pieces, const Eigen::Vector3d& p) {
   Volume::IndexType index;
-  if (!volume.TransformPhysicalPointToIndex(point, index))
-    return refused(VolumeFault::outside_region,
-                   fmt::format("{} {:g} {:g} {:g} lies outside the volume", option, p.x(), p.y(), p.z()),
-                   "give a point in the volume's own millimetres, and in --crop where that is given");
-  if (const std::uint32_t label = pieces.GetPixel(index)) return label;
-  return refused(VolumeFault::outside_region,
-                 fmt::format("at {} {:g} {:g} {:g} the value is {:g}, outside the region", option, p.x(),
-                             p.y(), p.z(), volume.GetPixel(index)),
-                 "give a point inside the lumen, or widen --range");
+  if (!volume.TransformPhysicalPointToIndex(Volume::PointType(p.data()), index)) return 0;
+  return pieces.GetPixel(index);
+}
+
+/// A cut's point has to lie in the region.
+std::optional<VolumeRefusal> cut_outside(const Volume& volume, const Pieces& pieces,
+                                         const Eigen::Vector3d& cut) {
+  if (label_at(volume, pieces, cut) > 0) return std::nullopt;
+  Volume::IndexType index;
+  const bool within = volume.TransformPhysicalPointToIndex(Volume::PointType(cut.data()), index);
+  const NearestVoxel nearest = nearest_voxel(volume, pieces, cut);
+  return VolumeRefusal{VolumeFault::outside_region,
+                       within ? fmt::format("at --cut {:g} {:g} {:g} the value is {:g}, outside the region",
+                                            cut.x(), cut.y(), cut.z(), volume.GetPixel(index))
+                              : fmt::format("--cut {:g} {:g} {:g} lies outside the volume, or outside --crop",
+                                            cut.x(), cut.y(), cut.z()),
+                       fmt::format("give a point inside the lumen, the nearest is {}{}",
+                                   spoken_place(nearest.centre), within ? ", or widen --range" : "")};
+}
+
+/// The piece to keep, which is said where it does not hold the point.
+std::uint32_t label_near(const Volume& volume, const Pieces& pieces, const Eigen::Vector3d& p,
+                         std::vector<std::string>& done) {
+  if (const std::uint32_t label = label_at(volume, pieces, p)) return label;
+  const NearestVoxel nearest = nearest_voxel(volume, pieces, p);
+  done.push_back(
+      fmt::format("No piece of the region holds the point of --keep-at: took the nearest, {:.2f} mm from "
+                  "it at {}.",
+                  nearest.distance_mm, spoken_place(nearest.centre)));
+  return nearest.label;
 }
 
 /// The piece to take. The pieces' image is large and goes with the caller.
@@ -253,13 +349,9 @@ tl::expected<Piece, VolumeRefusal> choose_piece(const Volume& volume, const Piec
     if (label > 0) ++voxels[label];
   }
   auto label = static_cast<std::uint32_t>(std::max_element(voxels.begin(), voxels.end()) - voxels.begin());
-  if (settings.keep_at) {
-    const auto at = label_at(volume, pieces, "--keep-at", *settings.keep_at);
-    if (!at) return tl::unexpected(at.error());
-    label = *at;
-  }
+  if (settings.keep_at) label = label_near(volume, pieces, *settings.keep_at, done);
   for (const Eigen::Vector3d& cut : settings.cuts)
-    if (const auto at = label_at(volume, pieces, "--cut", cut); !at) return tl::unexpected(at.error());
+    if (auto outside = cut_outside(volume, pieces, cut)) return tl::unexpected(std::move(*outside));
   const Piece piece = box_of(pieces, label);
   if (voxels.size() > 2)
     done.push_back(
@@ -425,7 +517,7 @@ tl::expected<VolumeSurface, VolumeRefusal> surface_of(const Volume& volume, cons
   source->SetObjectValue(1);
   source->Update();
   const Placer placer(volume, *mask, *piece, settings.label ? std::nullopt : std::optional(range));
-  VolumeSurface out{plain_mesh(*source->GetOutput(), placer), std::move(done)};
+  VolumeSurface out{plain_mesh(*source->GetOutput(), placer), std::move(done), faces_of(volume)};
   if (out.mesh.triangles.empty())
     return refused(VolumeFault::empty_region, "the region fills the volume from border to border",
                    "give a narrower --range, or another --label");

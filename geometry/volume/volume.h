@@ -39,16 +39,23 @@ struct ValueRange {
 struct VolumeSettings {
   std::optional<double> label;
   std::optional<ValueRange> range;
-  std::optional<Eigen::Vector3d> keep_at;  ///< in the region, mm; left out: the largest piece
+  std::optional<Eigen::Vector3d> keep_at;  ///< the piece that is nearest to this, mm; left out: the largest
   /// What lies outside is left out, mm: of an oblique volume, what lies outside the least box of its own axes
   /// that holds this one. The surface ends there as it does at the volume's own end.
   std::optional<Eigen::AlignedBox3d> crop;
   std::vector<Eigen::Vector3d> cuts;  ///< points of cuts that come later, mm: in the region
 };
 
+/// One of the planes through the outermost voxels' centres.
+struct VolumeFace {
+  Eigen::Vector3d point = Eigen::Vector3d::Zero();
+  Eigen::Vector3d outward = Eigen::Vector3d::UnitZ();  ///< unit
+};
+
 struct VolumeSurface {
   TriangleMesh mesh;
   std::vector<std::string> done;  ///< what was read and taken, a sentence each
+  std::vector<VolumeFace> faces;  ///< of the volume, or of what a crop left of it
 };
 
 enum class VolumeFault {
@@ -57,7 +64,7 @@ enum class VolumeFault {
   missing_slices,  ///< of a series, or slices that are not evenly spaced
   nothing_chosen,  ///< neither label nor range
   empty_region,    ///< no voxel has such a value
-  outside_region   ///< keep_at or a cut is outside the volume or the region, or crop is
+  outside_region   ///< a cut is outside the volume or the region, or crop is outside the volume
 };
 
 /// What is wrong, and what to do about it in words of withy scene's options.

@@ -10,8 +10,8 @@
 
 #include <fmt/core.h>
 
-#include "geometry/numbers/decompositions.h"
 #include "planner/anatomy/hardware_draft.h"
+#include "planner/files/words.h"
 #include "planner/scene/scene_of_text.h"
 
 namespace withy {
@@ -24,8 +24,8 @@ constexpr double kLeastScale = 0.05;
 constexpr double kTargetTolerance_mm = 2.0;
 /// An opening's rim must be flat to kOpeningPlaneTolerance_mm; it is cut where it is not to well within that.
 constexpr double kMostSpread_mm = 0.8 * kOpeningPlaneTolerance_mm;
-/// A cut is proposed so far into a closed mesh, as a share of its length.
-constexpr double kProposedCut = 0.05;
+/// A hole of a radius stays open where holes below so much of it are closed.
+constexpr double kStaysOpen = 0.9;
 
 tl::unexpected<PlaceProblem> no_scene(std::string problem, std::string remedy) {
   return tl::unexpected(PlaceProblem{std::move(problem), std::move(remedy)});
@@ -36,41 +36,140 @@ std::string spoken(const Vector3d& p) {
   return fmt::format("({:.3f}, {:.3f}, {:.3f}) mm", r.x(), r.y(), r.z());
 }
 
-/// A cut across the end of a closed mesh's longest principal axis.
+/// A cut that opens a closed mesh, as the option that makes it.
 std::string proposed_cut(const TriangleMesh& mesh) {
-  Vector3d mean = Vector3d::Zero();
-  for (const Vector3d& v : mesh.vertices) mean += v / static_cast<double>(mesh.vertices.size());
-  const Vector3d axis = principal_axes(mesh.vertices).col(2);
-  double low = 0.0;
-  double high = 0.0;
-  for (const Vector3d& v : mesh.vertices) {
-    low = std::min(low, (v - mean).dot(axis));
-    high = std::max(high, (v - mean).dot(axis));
-  }
-  const double at = high - kProposedCut * (high - low);
-  Vector3d middle = Vector3d::Zero();
-  double n = 0.0;
-  for (const Vector3d& v : mesh.vertices)
-    if ((v - mean).dot(axis) >= at) middle += v, n += 1.0;
-  middle /= std::max(n, 1.0);
-  middle += (at - (middle - mean).dot(axis)) * axis;
-  return fmt::format("--cut {:.2f} {:.2f} {:.2f} {:.3f} {:.3f} {:.3f}", middle.x() + 0.0, middle.y() + 0.0,
-                     middle.z() + 0.0, axis.x() + 0.0, axis.y() + 0.0, axis.z() + 0.0);
+  const auto cut = end_cut(mesh);
+  if (!cut) return "--cut X Y Z NX NY NZ, a point in the lumen near that end and the direction out of it";
+  const Vector3d& p = cut->point;
+  const Vector3d& n = cut->normal;
+  return fmt::format("--cut {:.6g} {:.6g} {:.6g} {:.3f} {:.3f} {:.3f}", p.x() + 0.0, p.y() + 0.0, p.z() + 0.0,
+                     n.x() + 0.0, n.y() + 0.0, n.z() + 0.0);
+}
+
+/// What goes round an edge of a box is no end of the lumen: the box cuts it there.
+std::string edge_words(const DraftSettings& settings) {
+  return settings.cropped ? "goes round an edge of the --crop box, which cuts the lumen there"
+                          : "goes round an edge of the volume, which cuts the lumen there";
+}
+
+std::string edge_remedy(const DraftSettings& settings) {
+  return std::string(
+             settings.cropped
+                 ? "move or widen --crop X0 Y0 Z0 X1 Y1 Z1 so that each end of the lumen lies on one of its "
+                   "faces"
+                 : "give --crop X0 Y0 Z0 X1 Y1 Z1, a box within the volume, so that each end of the lumen "
+                   "lies on one of its faces") +
+         ", or cut that end off by --cut X Y Z NX NY NZ";
 }
 
 /// What to do about a wall that make_sound or make_wall refuses, by this program.
-std::string remedy_of(const MeshRefusal& refusal) {
+std::string remedy_of(const MeshRefusal& refusal, const Repaired& repaired, const DraftSettings& settings) {
   switch (refusal.fault) {
     case MeshFault::hole_not_capped:
+      if (!repaired.round_edge.empty())
+        return fmt::format("{}; the opening at {} {}", edge_remedy(settings),
+                           spoken(repaired.round_edge.front().centre), edge_words(settings));
       return "cut the opening flat there by --cut X Y Z NX NY NZ, or close it by --close-below MM";
     case MeshFault::self_crossing:
     case MeshFault::non_manifold:
       return "wrap the mesh by --wrap MM, the width of the gaps to close";
     case MeshFault::several_pieces:
       return "take one piece by --keep-at X Y Z";
+    case MeshFault::no_entry:
+    case MeshFault::entry_off_plane:
+    case MeshFault::axis_points_out:
+      return "give --unit or --scale if the mesh is not in mm, or name another opening by --entry opening:N, "
+             "or cut the "
+             "end off farther in, square to the lumen, by --cut X Y Z NX NY NZ";
+    case MeshFault::degenerate:
+      return "enlarge the mesh by --scale FACTOR";
+    case MeshFault::inconsistent_orientation:
+      return "wrap the mesh in a skin that has an inside and an outside by --wrap MM, the width of the gaps "
+             "to close";
     default:
       return refusal.remedy;
   }
+}
+
+PlaceProblem no_wall(const MeshRefusal& refusal, const Repaired& repaired, const DraftSettings& settings) {
+  const bool of_entry = refusal.fault == MeshFault::no_entry || refusal.fault == MeshFault::entry_off_plane ||
+                        refusal.fault == MeshFault::axis_points_out;
+  return {(of_entry ? settings.entry + " is no entry: " : std::string()) + refusal.problem,
+          remedy_of(refusal, repaired, settings)};
+}
+
+/// Openings that were closed for being small, where one is missed.
+std::string closed_words(const Repaired& repaired) {
+  if (repaired.closed_holes == 0) return {};
+  return fmt::format("; {} with a radius of up to {:.3g} mm {} closed",
+                     count_of(repaired.closed_holes, "hole"), repaired.closed_radius_mm,
+                     repaired.closed_holes == 1 ? "was" : "were");
+}
+
+/// What keeps such holes open.
+std::string open_words(const Repaired& repaired) {
+  if (repaired.closed_holes == 0) return {};
+  return fmt::format("--unit or --scale if the mesh is not in mm, or --close-below {:.2g} to keep {} open",
+                     kStaysOpen * repaired.closed_radius_mm,
+                     repaired.closed_holes == 1 ? "it" : "the largest");
+}
+
+PlaceProblem no_opening(const Repaired& repaired) {
+  if (repaired.closed_holes > 0)
+    return {"no opening is left to go in by" + closed_words(repaired), "give " + open_words(repaired)};
+  return {"the mesh is closed: there is no opening to go in by",
+          fmt::format("open an end, for instance by {}; or give --body if the mesh is a solid block "
+                      "round the lumen",
+                      proposed_cut(repaired.wall))};
+}
+
+PlaceProblem no_such_opening(const Repaired& repaired, const DraftSettings& settings, std::size_t count) {
+  const std::string closed = open_words(repaired);
+  return {fmt::format("--entry {} is none of the {}", settings.entry, count_of(count, "opening")) +
+              closed_words(repaired),
+          (count == 1 ? std::string("give --entry opening:1")
+                      : fmt::format("give --entry opening:N with N from 1 to {}", count)) +
+              (closed.empty() ? closed : ", or " + closed)};
+}
+
+/// The rim of an opening.
+const Rim& rim_at(const Repaired& repaired, const Vector3d& centre) {
+  return *std::min_element(
+      repaired.openings.begin(), repaired.openings.end(),
+      [&](const Rim& a, const Rim& b) { return (a.centre - centre).norm() < (b.centre - centre).norm(); });
+}
+
+/// An entry whose rim no trim made flat.
+PlaceProblem uneven_entry(const Repaired& repaired, const DraftSettings& settings, const Mouth& mouth) {
+  const Rim& rim = rim_at(repaired, mouth.centre_S);
+  const auto round = std::find_if(repaired.round_edge.begin(), repaired.round_edge.end(),
+                                  [&](const Rim& edge) { return edge.centre == rim.centre; });
+  const bool edge = round != repaired.round_edge.end();
+  return {fmt::format("the rim of {} at {} is uneven by {:.2f} mm{}", settings.entry, spoken(mouth.centre_S),
+                      mouth.spread_mm, edge ? ": it " + edge_words(settings) : std::string()),
+          edge
+              ? edge_remedy(settings)
+              : fmt::format(
+                    "cut it flat farther in, by --cut X Y Z NX NY NZ with a point in the lumen, out of which "
+                    "the direction is about {:.2f} {:.2f} {:.2f}; or name another opening by --entry",
+                    -mouth.inward_S.x() + 0.0, -mouth.inward_S.y() + 0.0, -mouth.inward_S.z() + 0.0)};
+}
+
+/// Trims and openings on an edge of the box, with their openings' numbers.
+void note_ends(Repaired& repaired, const std::vector<Mouth>& mouths, const DraftSettings& settings) {
+  const auto number_at = [&](const Vector3d& centre) {
+    const auto nearest = std::min_element(mouths.begin(), mouths.end(), [&](const Mouth& a, const Mouth& b) {
+      return (a.centre_S - centre).norm() < (b.centre_S - centre).norm();
+    });
+    return static_cast<int>(nearest - mouths.begin()) + 1;
+  };
+  for (const TrimmedEnd& end : repaired.trimmed)
+    repaired.done.push_back(
+        fmt::format("Cut up to {:.2f} mm off opening {}, now at {}, so that its rim is flat.", end.taken_mm,
+                    number_at(end.centre), spoken(end.centre)));
+  for (const Rim& rim : repaired.round_edge)
+    repaired.done.push_back(fmt::format("Opening {}, at {}, {}: {}.", number_at(rim.centre),
+                                        spoken(rim.centre), edge_words(settings), edge_remedy(settings)));
 }
 
 /// An opening and its number.
@@ -81,40 +180,17 @@ struct NumberedMouth {
 
 /// The opening that the entry is, its rim flat.
 tl::expected<NumberedMouth, PlaceProblem> entry_mouth(Repaired& repaired, const DraftSettings& settings) {
-  if (repaired.openings.empty())
-    return no_scene(
-        "the mesh is closed: there is no opening to go in by",
-        fmt::format("open an end, for instance by {}; or give --body if the mesh is a solid block "
-                    "round the lumen",
-                    proposed_cut(repaired.wall)));
-  const auto mouths = [&]() -> tl::expected<std::vector<Mouth>, PlaceProblem> {
-    const auto sound = make_sound(repaired.wall, spoken);
-    if (!sound) return no_scene(sound.error().problem, remedy_of(sound.error()));
-    return mouths_of(*sound);
-  };
-  auto all = mouths();
-  if (!all) return tl::unexpected(all.error());
+  if (repaired.openings.empty()) return tl::unexpected(no_opening(repaired));
+  const auto sound = make_sound(repaired.wall, spoken);
+  if (!sound) return no_scene(sound.error().problem, remedy_of(sound.error(), repaired, settings));
+  const std::vector<Mouth> mouths = mouths_of(*sound);
+  note_ends(repaired, mouths, settings);
   const auto name = parse_place(settings.entry);
-  if (!name || name->kind != PlaceName::Kind::opening || name->number > static_cast<int>(all->size()))
-    return no_scene(fmt::format("--entry {} names none of the {} openings", settings.entry, all->size()),
-                    fmt::format("give --entry opening:N with N from 1 to {}", all->size()));
-  const Mouth& wanted = (*all)[static_cast<std::size_t>(name->number - 1)];
-  if (wanted.spread_mm <= kMostSpread_mm) return NumberedMouth{wanted, name->number};
-  const auto rim =
-      std::min_element(repaired.openings.begin(), repaired.openings.end(), [&](const Rim& a, const Rim& b) {
-        return (a.centre - wanted.centre_S).norm() < (b.centre - wanted.centre_S).norm();
-      });
-  const auto which = static_cast<std::size_t>(rim - repaired.openings.begin());
-  const Vector3d was_S = wanted.centre_S;
-  auto flat = flatten_opening(std::move(repaired), which, kMostSpread_mm);
-  if (!flat) return no_scene(flat.error().problem, flat.error().remedy);
-  repaired = std::move(*flat);
-  all = mouths();
-  if (!all) return tl::unexpected(all.error());
-  const auto now = std::min_element(all->begin(), all->end(), [&](const Mouth& a, const Mouth& b) {
-    return (a.centre_S - was_S).norm() < (b.centre_S - was_S).norm();
-  });
-  return NumberedMouth{*now, static_cast<int>(now - all->begin()) + 1};
+  if (!name || name->kind != PlaceName::Kind::opening || name->number > static_cast<int>(mouths.size()))
+    return tl::unexpected(no_such_opening(repaired, settings, mouths.size()));
+  const Mouth& wanted = mouths[static_cast<std::size_t>(name->number - 1)];
+  if (wanted.spread_mm > kMostSpread_mm) return tl::unexpected(uneven_entry(repaired, settings, wanted));
+  return NumberedMouth{wanted, name->number};
 }
 
 std::string point_text(const Vector3d& exact) {
@@ -231,14 +307,16 @@ tl::expected<double, PlaceProblem> scale_for(const WayToTarget& way, const Draft
 
 }  // namespace
 
-tl::expected<SceneDraft, PlaceProblem> draft_scene(Repaired repaired, DraftSettings settings) {
+tl::expected<SceneDraft, PlaceProblem> draft_scene(Repaired given, DraftSettings settings) {
+  Repaired repaired = flatten_ends(std::move(given), kMostSpread_mm);
   const auto found = entry_mouth(repaired, settings);
   if (!found) return tl::unexpected(found.error());
   settings.entry = fmt::format("opening:{}", found->number);
   const Entry entry = entry_by(found->mouth, across(found->mouth.inward_S));
   auto wall = make_wall(repaired.wall, entry, Outlets::closed);
-  if (!wall) return no_scene(wall.error().problem, remedy_of(wall.error()));
+  if (!wall) return tl::unexpected(no_wall(wall.error(), repaired, settings));
   SceneDraft draft{{}, std::move(repaired.wall), {}, std::move(*wall), {}, std::move(repaired.done)};
+  for (const TrimmedEnd& end : repaired.trimmed) draft.trimmed_mm = std::max(draft.trimmed_mm, end.taken_mm);
   const double room = draft.wall->distance(Vector3d::Zero());
   const double scale = hardware_scale({0.0, room, entry.X_SE.translation(), room});
   if (scale < kLeastScale)

@@ -1,6 +1,9 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // A scene round the wall of a lumen, ready to edit: what `withy scene` writes.
 //
+// First every uneven end of the wall is cut flat (geometry/repair/ends.h), so that the openings' numbers are
+// those of the wall that is written, whichever of them is the entry.
+//
 // The entry is an opening of the wall by its number, the target a place by its name (planner/scene/places.h);
 // both stand in the scene as numbers, with the name in a comment. The draft is a scene that `withy check`
 // takes: wall, entry, target and hardware go through the same checks here.
@@ -27,6 +30,7 @@ struct DraftSettings {
   std::string mesh_name;  ///< of the mesh beside the scene
   std::string entry = "opening:1";
   std::string target = "deepest";
+  bool cropped = false;  ///< the box whose edges may cut the lumen is --crop's, not the volume's
 };
 
 struct SceneDraft {
@@ -36,9 +40,10 @@ struct SceneDraft {
   std::shared_ptr<const WallDistance> wall;
   Centreline centreline;
   std::vector<std::string> done;  ///< what was done to the wall and decided about the body, a sentence each
+  double trimmed_mm = 0.0;        ///< the most that was cut off an uneven end
 };
 
 /// Problems in words of withy scene's options.
-tl::expected<SceneDraft, PlaceProblem> draft_scene(Repaired repaired, DraftSettings settings);
+tl::expected<SceneDraft, PlaceProblem> draft_scene(Repaired given, DraftSettings settings);
 
 }  // namespace withy

@@ -29,15 +29,27 @@ std::optional<std::string> placing_key(MeshFault fault) {
   }
 }
 
-/// Where a target outside the channel should stand instead: the nearest place inside where the tip fits.
-std::string place_inside(const Scene& scene, const WallDistance& wall) {
+/// Where a target or place to pass outside the channel should stand instead: the nearest place inside where
+/// the tip fits.
+std::string place_inside(const Scene& scene, const WallDistance& wall, const Eigen::Vector3d& p_E) {
   const double room = scene.parts.segment.radius_mm + scene.required_clearance_mm;
-  const auto near = nearest_room(wall, scene.target_point_E(), room);
-  if (!near) return "give a point inside its lumen; no place where the tip fits was found near it";
-  const Eigen::Vector3d p = ((scene.entry.X_SE * *near).array() * 1000.0).round() / 1000.0 + 0.0;
+  const auto near = nearest_room(wall, p_E, room);
+  if (!near) return "give a point inside its lumen, past the entry";
+  const Eigen::Vector3d p = ((scene.entry.X_SE * near->place_E).array() * 1000.0).round() / 1000.0 + 0.0;
+  const std::string place = fmt::format("[{:.3f}, {:.3f}, {:.3f}]", p.x(), p.y(), p.z());
+  switch (near->kind) {
+    case RoomyPlace::Kind::nearest:
+      return "give a point inside its lumen; the nearest where the tip fits is " + place;
+    case RoomyPlace::Kind::fits:
+      return "give a point inside its lumen; a place where the tip fits is " + place;
+    case RoomyPlace::Kind::widest:
+      break;
+  }
   return fmt::format(
-      "give a point inside its lumen; the nearest where the tip fits is [{:.3f}, {:.3f}, {:.3f}]", p.x(),
-      p.y(), p.z());
+      "give a point inside its lumen, and a thinner body or less clearance: the tip needs {:.3f} mm of room, "
+      "and the "
+      "widest place found, {}, has {:.3f}",
+      room, place, near->room_mm);
 }
 
 /// A vertex that no bench has, if there is one.
@@ -137,14 +149,14 @@ std::optional<InputError> placing_fault(const Scene& scene, const WallDistance& 
     return scene.error_at(
         "target.point_mm",
         fmt::format("the target lies {:.3f} mm outside the channel", wall.distance(target_E)),
-        place_inside(scene, wall));
+        place_inside(scene, wall, target_E));
   for (const Target& via : scene.vias) {
     const Eigen::Vector3d via_E = scene.entry.X_SE.inverse() * via.point_S;
     if (!wall.inside(via_E))
       return scene.error_at(
           "via.point_mm",
           fmt::format("the place to pass lies {:.3f} mm outside the channel", wall.distance(via_E)),
-          "give a place in the lumen");
+          place_inside(scene, wall, via_E));
   }
   const double room = wall.distance(Eigen::Vector3d::Zero());
   const double radius = scene.parts.segment.radius_mm;

@@ -2,9 +2,13 @@
 // The shelf's channels have the sizes of the published tables that they are made from: radii and lengths are
 // measured on the mesh that the recipe makes. Tables typed from: E. R. Weibel, "Morphometry of the Human
 // Lung", 1963, model A, and K. Horsfield, 1994, both as given in J. Tu, K. Inthavong, G. Ahmadi,
-// "Computational Fluid and Particle Dynamics in the Human Respiratory System", 2013, tables 3.2 and 3.3; W.
-// Mi and others, PLoS ONE 10(4), 2015; E. Girsowicz and others, "Anatomical Study of Healthy Aortic Arches";
-// H. Goodfellow, E. Tahti (editors), "Industrial Ventilation Design Guidebook", 2001, table 5.5.
+// "Computational Fluid and Particle Dynamics in the Human Respiratory System", 2013, tables 3.2 and 3.3; the
+// model of 35 orders after K. Horsfield and others, "Models of the human bronchial tree", 1971, as a public
+// program lists it (scenes/shelf/airway-asymmetric/README.md); E. Girsowicz and others, "Anatomical Study of
+// Healthy Aortic Arches"; Yan Yu and others (branches of the arch); H. Goodfellow, E. Tahti (editors),
+// "Industrial Ventilation Design Guidebook", 2001, table 5.5; B. P. Saunders and others, 1996, and S. E.
+// Pritchard and others, 2014 (colon); Journal of Endourology, 2009, doi 10.1089/end.2009.0262 (kidney).
+#include <algorithm>
 #include <cmath>
 #include <map>
 #include <numbers>
@@ -35,13 +39,14 @@ std::size_t index_of(const ChannelRecipe& recipe, const std::string& tube) {
 }
 
 /// Mean distance of the mesh's vertices from a tube's middle line, of those near a station.
-double measured_radius(const TriangleMesh& mesh, const TubeTree::Tube& tube, double station_mm) {
+double measured_radius(const TriangleMesh& mesh, const TubeTree::Tube& tube, double station_mm,
+                       double near_mm = 0.6) {
   const Eigen::Isometry3d X = tube.path.pose(station_mm).inverse();
   double sum = 0.0;
   int count = 0;
   for (const Eigen::Vector3d& v : mesh.vertices) {
     const Eigen::Vector3d p = X * v;
-    if (std::abs(p.z()) > 0.6 || p.head<2>().norm() > 1.15 * tube.radius.at(station_mm)) continue;
+    if (std::abs(p.z()) > near_mm || p.head<2>().norm() > 1.15 * tube.radius.at(station_mm)) continue;
     sum += p.head<2>().norm();
     ++count;
   }
@@ -76,16 +81,71 @@ TEST_CASE("the regular airway has the diameters and lengths of the published tab
   for (const auto& [g, n] : count) CHECK(n == 1 << g);
 }
 
-TEST_CASE("the other channels of the shelf have the sizes that their sources give within 2 %") {
-  const ChannelRecipe airway = recipe_of("airway-asymmetric");
-  const auto airways = TubeTree::make(airway);
-  REQUIRE(airways);
-  const auto length = [&](const char* name) {
-    return airways->tubes()[index_of(airway, name)].path.length_mm();
+TEST_CASE("the airway by orders has every tube of the published list within 2 %") {
+  // Orders 21 to 35: diameter and length in cm, delta.
+  struct Order {
+    double diameter_cm, length_cm;
+    int delta;
   };
-  CHECK(length("trachea") == Approx(104.9).epsilon(0.02));
-  CHECK(length("right") == Approx(13.6).epsilon(0.02));
-  CHECK(length("left") == Approx(48.3).epsilon(0.02));
+  const std::map<int, Order> list = {
+      {35, {2.0, 12.5, 1}},      {34, {1.5, 6.25, 2}},      {33, {1.375, 2.75, 3}},
+      {32, {1.0, 1.375, 3}},     {31, {0.9125, 1.3125, 3}}, {30, {0.7375, 1.4125, 3}},
+      {29, {0.7375, 1.4125, 3}}, {28, {0.675, 1.2125, 3}},  {27, {0.5375, 1.35, 3}},
+      {26, {0.4375, 1.075, 3}},  {25, {0.4375, 1.1875, 3}}, {24, {0.3875, 1.2375, 3}},
+      {23, {0.3625, 1.0, 3}},    {21, {0.3375, 1.025, 3}}};
+  const ChannelRecipe recipe = recipe_of("airway-asymmetric");
+  const auto tree = TubeTree::make(recipe);
+  REQUIRE(tree);
+  CHECK(recipe.tubes.size() == 31);
+  std::map<std::string, int> order;
+  for (std::size_t i = 0; i < recipe.tubes.size(); ++i) {
+    const auto& tube = recipe.tubes[i];
+    CAPTURE(tube.name);
+    int n = 35;
+    if (tube.parent >= 0) {
+      const std::string& parent = recipe.tubes[static_cast<std::size_t>(tube.parent)].name;
+      CHECK((parent == "trachea" ? std::string() : parent) == tube.name.substr(0, tube.name.size() - 1));
+      n = order.at(parent) - 1 - (tube.name.back() == 'b' ? list.at(order.at(parent)).delta : 0);
+    }
+    order[tube.name] = n;
+    REQUIRE(list.contains(n));
+    CHECK(tree->tubes()[i].path.length_mm() == Approx(10.0 * list.at(n).length_cm).epsilon(0.02));
+    CHECK(2.0 * tree->tubes()[i].radius.at(5.0) == Approx(10.0 * list.at(n).diameter_cm).epsilon(0.02));
+  }
+}
+
+TEST_CASE("the colon of the shelf has the volumes, lengths and widths that its sources give within 2 %") {
+  const ChannelRecipe recipe = recipe_of("colon-flexures");
+  const auto tree = TubeTree::make(recipe);
+  REQUIRE(tree);
+  const auto made = make_channel_mesh(recipe);
+  REQUIRE(made);
+  const auto& colon = tree->tubes()[0];
+  const double splenic = 202.0 + 40.0;  // the middles of the two flexures
+  const double hepatic = splenic + 400.0;
+  CHECK(hepatic - splenic == Approx(400.0).epsilon(0.02));
+  CHECK(2.0 * measured_radius(made->mesh_S, colon, 100.0, 2.0) == Approx(29.0).epsilon(0.02));
+  CHECK(2.0 * measured_radius(made->mesh_S, colon, 720.0, 2.0) == Approx(46.0).epsilon(0.02));
+  const auto volume_ml = [&](double from, double to) {
+    double sum = 0.0;
+    for (double s = from + 0.5; s < to; s += 1.0)
+      sum += 1e-3 * std::numbers::pi * std::pow(colon.radius.at(s), 2);
+    return sum;
+  };
+  CHECK(volume_ml(0.0, splenic) == Approx(160.0).epsilon(0.02));
+  CHECK(volume_ml(hepatic, colon.path.length_mm()) == Approx(203.0).epsilon(0.02));
+  // The flexures are where they are said to be: the tube turns there and nowhere else.
+  const auto turn_deg = [&](double from, double to) {
+    const Eigen::Vector3d a = colon.path.pose(from).linear().col(2);
+    const Eigen::Vector3d b = colon.path.pose(to).linear().col(2);
+    return std::acos(std::clamp(a.dot(b), -1.0, 1.0)) * 180.0 / std::numbers::pi;
+  };
+  CHECK(turn_deg(splenic - 40.0, splenic + 40.0) == Approx(130.0).epsilon(0.02));
+  CHECK(turn_deg(hepatic - 40.0, hepatic + 40.0) == Approx(120.0).epsilon(0.02));
+  CHECK(turn_deg(0.0, splenic - 40.0) == Approx(0.0).margin(1e-6));
+}
+
+TEST_CASE("the other channels of the shelf have the sizes that their sources give within 2 %") {
   for (const char* type : {"i", "ii", "iii"}) {
     CAPTURE(type);
     const ChannelRecipe arch = recipe_of(std::string("aortic-arch-") + type);
@@ -98,6 +158,14 @@ TEST_CASE("the other channels of the shelf have the sizes that their sources giv
     CHECK(2.0 * aorta.radius.at(at("brachiocephalic")) == Approx(28.6).epsilon(0.02));
     CHECK(at("left-carotid") - at("left-subclavian") == Approx(14.3).epsilon(0.02));
     CHECK(at("brachiocephalic") - at("left-carotid") == Approx(21.8).epsilon(0.02));
+    CHECK(2.0 * aorta.radius.at(0.0) == Approx(23.9).epsilon(0.02));
+    CHECK(2.0 * aorta.radius.at(aorta.path.length_mm()) == Approx(29.5).epsilon(0.02));
+    const auto width = [&](const char* name) {
+      return 2.0 * tree->tubes()[index_of(arch, name)].radius.at(20.0);
+    };
+    CHECK(width("left-subclavian") == Approx(10.41).epsilon(0.02));
+    CHECK(width("left-carotid") == Approx(8.28).epsilon(0.02));
+    CHECK(width("brachiocephalic") == Approx(12.5).epsilon(0.02));
     // How far the trunk's origin on the outer wall lies below the top of the arch, in diameters of the
     // carotid.
     const auto outer_height = [&](double station_mm) {
@@ -121,6 +189,8 @@ TEST_CASE("the other channels of the shelf have the sizes that their sources giv
   }
   const ChannelRecipe kidney = recipe_of("renal-pelvis");
   CHECK(2.0 * kidney.tubes[index_of(kidney, "lower")].radius.at(10.0) == Approx(7.5).epsilon(0.02));
+  CHECK(2.0 * kidney.tubes[index_of(kidney, "ureter")].radius.at(20.0) == Approx(5.0).epsilon(0.02));
+  CHECK(kidney.tubes[index_of(kidney, "lower")].bends.front().length_mm == Approx(22.0).epsilon(0.02));
   CHECK(180.0 - kidney.tubes[index_of(kidney, "lower")].turn_rad * 180.0 / std::numbers::pi ==
         Approx(75.79).epsilon(0.02));
 }

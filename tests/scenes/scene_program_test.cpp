@@ -1,6 +1,9 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // The built program from a mesh, a printed block's or a volume's file to a scene that `withy check` takes.
+#include <array>
 #include <cmath>
+#include <cstdint>
+#include <cstring>
 #include <fstream>
 #include <regex>
 
@@ -169,6 +172,86 @@ TEST_CASE("the hardware fits through the narrowest place on the way to the targe
   CHECK(plan.status == 0);
 }
 
+TEST_CASE("openings keep their numbers whichever is the entry, and the report says what was cut off them") {
+  const TemporaryFolder folder;
+  make_mesh(folder, "open");
+  // Half of the narrower end goes, 5 mm of it. Then its rim is the longer one, until it is cut flat.
+  const std::string stl = read_text(folder.path() / "tube.stl");
+  std::string bytes = stl.substr(0, 84);
+  std::uint32_t count = 0;
+  const auto value = [&](std::size_t at) {
+    float x = 0.0F;
+    std::memcpy(&x, stl.data() + at, 4);
+    return static_cast<double>(x);
+  };
+  for (std::size_t at = 84; at + 50 <= stl.size(); at += 50) {
+    double along = 0.0;  // the middle's height over the far end's plane: the tube ends bent by 50 degrees
+    double aside = 0.0;
+    for (std::size_t k = 0; k < 3; ++k) {
+      const double bend = 50.0 * M_PI / 180.0;
+      const double radius = 30.0 / bend;
+      const double x = value(at + 12 + 12 * k) - radius * (1.0 - std::cos(bend));
+      const double z = value(at + 20 + 12 * k) - 30.0 - radius * std::sin(bend);
+      along += (std::sin(bend) * x + std::cos(bend) * z) / 3.0;
+      aside += value(at + 16 + 12 * k) / 3.0;
+    }
+    if (along > -5.0 && aside > 0.0) continue;
+    bytes += stl.substr(at, 50);
+    ++count;
+  }
+  std::memcpy(bytes.data() + 80, &count, 4);
+  write_text(folder.path() / "half.stl", bytes);
+  std::array<std::string, 2> openings;
+  for (const int entry : {1, 2}) {
+    const ProgramRun drawn = run(
+        folder, {"scene", "half.stl", "-o", "out", "--entry", "opening:" + std::to_string(entry), "--quiet"});
+    INFO(drawn.out << drawn.err);
+    REQUIRE(drawn.status == 0);
+    std::smatch line;
+    const std::string text = drawn.out;
+    CHECK(std::regex_search(text, line, std::regex("Cut up to ([0-9.]+) mm off opening 2, now at")));
+    CHECK(text.find("what was cut off uneven ends, up to " + line[1].str() + " mm, is left out of this") !=
+          std::string::npos);
+    for (const int n : {1, 2}) {
+      std::smatch opening;
+      REQUIRE(std::regex_search(
+          text, opening,
+          std::regex("opening +" + std::to_string(n) + ", [a-z, ]+: (centre [^m]+ mm, radius [0-9.]+)")));
+      openings[static_cast<std::size_t>(entry - 1)] += opening[1].str() + "; ";
+    }
+    CHECK(text.find("opening      " + std::to_string(entry) + ", entry") != std::string::npos);
+    check_takes(folder);
+  }
+  CHECK(openings[0] == openings[1]);
+}
+
+TEST_CASE("what is refused names the options that would do") {
+  const TemporaryFolder folder;
+  make_mesh(folder, "open");
+  const auto before = folder.listing();
+  const auto refused = [&](std::vector<std::string> more, const std::vector<std::string>& words) {
+    std::vector<std::string> arguments = {"scene", "tube.stl", "-o", "out", "--quiet"};
+    arguments.insert(arguments.end(), more.begin(), more.end());
+    const ProgramRun said = run(folder, arguments);
+    CAPTURE(said.err);
+    CHECK(said.status == 2);
+    CHECK(folder.listing() == before);
+    for (const std::string& word : words) CHECK(said.err.find(word) != std::string::npos);
+  };
+  // A mesh in metres: all its openings are holes of a few micrometres.
+  refused({"--scale", "0.001"},
+          {"2 holes with a radius of up to 0.0059", "--unit or --scale", "--close-below 0.005"});
+  refused(
+      {"--close-below", "5.5", "--entry", "opening:2"},
+      {"--entry opening:2 is none of the 1 opening;", "1 hole with a radius of up to", "--close-below 4."});
+  refused({"--cut", "95", "0", "15", "0", "0", "1"},
+          {"mm outside the lumen", "the nearest place in it is (10.6"});
+  refused({"--crop", "-9", "-9", "10", "9", "9", "10"}, {"--crop: the box has no thickness along Z"});
+  refused({"--crop", "50", "50", "50", "60", "60", "60"}, {"--crop box", "which reaches from (-5.98"});
+  refused({"--crop", "-3", "-3", "10", "30", "30", "20"},
+          {"goes round an edge of the --crop box", "move or widen --crop", "--cut X Y Z NX NY NZ"});
+}
+
 TEST_CASE("a mesh of quadrilaterals becomes a scene, and is refused as a scene's mesh with the way to one") {
   const TemporaryFolder folder;
   std::string
@@ -224,6 +307,13 @@ TEST_CASE("a volume becomes a scene in one command") {
   CHECK(std::regex_search(scene.out, std::regex("widest +radius (6.[1-6])")));
   CHECK(std::regex_search(scene.out, std::regex("Smoothed the wall: it moved by at most 0\\.[012]")));
   check_takes(folder);
+  // A point outside the volume means the nearest piece, and that is said.
+  const ProgramRun near = run(folder, {"scene", "tube.nrrd", "-o", "out", "--range", "-1100", "-480",
+                                       "--keep-at", "-500", "20", "130", "--quiet"});
+  INFO(near.out << near.err);
+  CHECK(near.status == 0);
+  CHECK(near.out.find("No piece of the region holds the point of --keep-at: took the nearest, ") !=
+        std::string::npos);
 }
 
 TEST_CASE("a target outside is answered with the nearest place inside where the tip fits") {
@@ -246,4 +336,12 @@ TEST_CASE("a target outside is answered with the nearest place inside where the 
   CHECK(std::stod(place[1]) == Approx(4.05).margin(0.25));
   CHECK(std::stod(place[2]) == Approx(0.0).margin(0.8));
   CHECK(std::stod(place[3]) == Approx(15.0).margin(0.8));
+  // However far it is.
+  write_text(folder.path() / "out/far.toml",
+             std::regex_replace(text, std::regex("point_mm = \\[9.0, 0.0, 15.0\\]"),
+                                "point_mm = [900.0, 0.0, 15.0]"));
+  const ProgramRun far = run(folder, {"check", "out/far.toml", "--quiet"});
+  CHECK(far.status == 2);
+  INFO(far.err);
+  CHECK(far.err.find("the nearest where the tip fits is [") != std::string::npos);
 }

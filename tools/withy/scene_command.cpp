@@ -66,6 +66,13 @@ std::optional<Eigen::AlignedBox3d> box_of(const std::vector<double>& numbers, do
   return box;
 }
 
+/// The axis along which a box is flat.
+std::optional<char> flat_side(const std::vector<double>& corners) {
+  for (std::size_t k = 0; k + 3 < corners.size(); ++k)
+    if (corners[k] == corners[k + 3]) return static_cast<char>('X' + k);
+  return std::nullopt;
+}
+
 /// What can be told wrong of the arguments before any work is done.
 std::optional<ExitStatus> scene_refused_at_once(const SceneOptions& options) {
   for (std::size_t i = 0; i + 5 < options.cuts.size(); i += 6)
@@ -79,6 +86,11 @@ std::optional<ExitStatus> scene_refused_at_once(const SceneOptions& options) {
   if (!is_volume_name(options.input) && (options.label || !options.range.empty()))
     return refuse_arguments("scene",
                             "--label and --range are for volumes, and this is a mesh; leave them out");
+  if (const auto flat = flat_side(options.crop))
+    return refuse_arguments("scene",
+                            fmt::format("--crop: the box has no thickness along {0}, its two corners have "
+                                        "the same {0}; give two opposite corners, X0 Y0 Z0 X1 Y1 Z1",
+                                        *flat));
   if (!options.range.empty() && options.range[0] > options.range[1])
     return refuse_arguments("scene", "--range: LO is above HI; give the lower value first");
   const auto entry = parse_place(options.entry);
@@ -94,7 +106,7 @@ std::optional<ExitStatus> scene_refused_at_once(const SceneOptions& options) {
   return std::nullopt;
 }
 
-RepairSettings repair_settings(const SceneOptions& options) {
+RepairSettings repair_settings(const SceneOptions& options, std::vector<CutPlane> box_faces) {
   RepairSettings settings;
   if (!options.keep_at.empty()) settings.keep_at = triple(options.keep_at, 0);
   for (std::size_t i = 0; i + 5 < options.cuts.size(); i += 6)
@@ -104,6 +116,7 @@ RepairSettings repair_settings(const SceneOptions& options) {
   settings.close_below_mm = options.close_below_mm;
   settings.wrap_mm = options.wrap_mm.value_or(0.0);
   settings.smooth_mm = options.smooth_mm;
+  settings.box_faces = std::move(box_faces);
   return settings;
 }
 
@@ -132,10 +145,14 @@ std::vector<ReportLine> wall_report(const Repaired& figures, const SceneDraft& d
   lines.push_back(
       {"moved",
        fmt::format("no point of the wall is farther than {:.3f} mm from what was given, nor the "
-                   "other way round{}",
+                   "other way round{}{}",
                    figures.moved_mm,
                    figures.smoothed_mm > 0.0
                        ? fmt::format("; smoothing moved it by at most {:.3f} mm more", figures.smoothed_mm)
+                       : std::string(),
+                   draft.trimmed_mm > 0.0
+                       ? fmt::format("; what was cut off uneven ends, up to {:.2f} mm, is left out of this",
+                                     draft.trimmed_mm)
                        : std::string())});
   lines.push_back({"handles", fmt::format("{}", figures.handles)});
   return lines;
@@ -164,8 +181,8 @@ ExitStatus draft(const SceneOptions& options, Repaired repaired, Progress& progr
   figures.smoothed_mm = repaired.smoothed_mm;
   figures.handles = repaired.handles;
   progress.stage("placing entry and target");
-  auto made = draft_scene(std::move(repaired),
-                          {options.input.stem().string(), kMeshName, options.entry, options.target});
+  auto made = draft_scene(std::move(repaired), {options.input.stem().string(), kMeshName, options.entry,
+                                                options.target, !options.crop.empty()});
   if (!made) return refuse(about_input(options, made.error().problem, made.error().remedy));
   const auto add = [&](const std::vector<ReportLine>& more) {
     lines.insert(lines.end(), more.begin(), more.end());
@@ -204,6 +221,13 @@ Result<VolumeSurface> read_surface(const SceneOptions& options) {
   return std::move(*surface);
 }
 
+/// The faces of the volume or of its crop, where the surface has been scaled.
+std::vector<CutPlane> faces_at_scale(const VolumeSurface& surface, double scale) {
+  std::vector<CutPlane> faces;
+  for (const VolumeFace& face : surface.faces) faces.push_back({scale * face.point, face.outward});
+  return faces;
+}
+
 ExitStatus run_scene(const SceneOptions& options) {
   if (const auto refused = scene_refused_at_once(options)) return *refused;
   Progress progress(options.quiet);
@@ -212,7 +236,8 @@ ExitStatus run_scene(const SceneOptions& options) {
   if (!surface) return refuse(surface.error());
   for (Eigen::Vector3d& v : surface->mesh.vertices) v *= options.scale;
   progress.stage("mending the wall");
-  auto repaired = repair_lumen(surface->mesh, repair_settings(options));
+  auto repaired =
+      repair_lumen(surface->mesh, repair_settings(options, faces_at_scale(*surface, options.scale)));
   if (!repaired) return refuse(about_input(options, repaired.error().problem, repaired.error().remedy));
   repaired->done.insert(repaired->done.begin(), surface->done.begin(), surface->done.end());
   return draft(options, std::move(*repaired), progress);
@@ -279,7 +304,10 @@ void add_scene_command(CommandLine& line) {
   add_option(app, "-o,--output", options->folder, "folder for what is written").required();
   add_volume_options(app, *options);
   add_wall_options(app, *options);
-  add_option(app, "--entry", options->entry, "opening:N, numbered from the widest; default opening:1");
+  add_option(
+      app, "--entry", options->entry,
+      "opening:N; 1 has the longest rim, and so on, those of one length go by x, y and z of their middle. "
+      "Uneven ends are cut flat first, whichever is the entry; default opening:1");
   add_option(app, "--target", options->target,
              "opening:N, branch:N@P% (P percent along it), widest or deepest; default deepest");
   add_quiet_option(app, options->quiet);

@@ -203,6 +203,144 @@ TEST_CASE("a cut opens a bent tube at one place only") {
   CHECK(missed.error().fault == RepairFault::cut_misses);
 }
 
+TEST_CASE("a narrow end that a cut opens stays open, and a narrow hole does not") {
+  // A cone: radius 6 at z = 0, 1 at z = 60, closed there. At z = 55 it is 17/12 wide.
+  const TubePath path =
+      TubePath::from_bends(Eigen::Isometry3d::Identity(), {{60.0, Eigen::Vector2d::Zero()}});
+  TriangleMesh cone = sweep_tube({path, RadiusProfile{{{0.0, 6.0}, {60.0, 1.0}}}, true, true}, 1.0, 0);
+  cone.triangles.erase(cone.triangles.begin() + static_cast<std::ptrdiff_t>(cone.triangles.size() / 2));
+  RepairSettings settings;
+  settings.cuts = {{Vector3d(0.0, 0.0, 55.0), Vector3d::UnitZ()}};
+  const auto open = repair_lumen(cone, settings);
+  REQUIRE(open);
+  REQUIRE(open->openings.size() == 1);
+  CHECK(open->openings[0].centre.isApprox(Vector3d(0.0, 0.0, 55.0), 0.01));
+  CHECK(open->openings[0].radius_mm == Approx(17.0 / 12.0).epsilon(0.03));
+  CHECK(open->closed_holes == 1);
+  const auto says = [&](const char* words) {
+    return std::any_of(open->done.begin(), open->done.end(),
+                       [&](const std::string& line) { return line.find(words) != std::string::npos; });
+  };
+  CHECK(says("is below --close-below 1.5"));
+}
+
+TEST_CASE("a cut far from the lumen is refused with the nearest place in it") {
+  const TriangleMesh tube = open_tube(6.0, 60.0, 0.0, 1.0);
+  RepairSettings settings;
+  settings.cuts = {{Vector3d(95.0, 0.0, 30.0), Vector3d::UnitZ()}};
+  const auto far = repair_lumen(tube, settings);
+  REQUIRE_FALSE(far);
+  CHECK(far.error().fault == RepairFault::cut_misses);
+  CHECK(far.error().problem == "the cut at (95.00, 0.00, 30.00) mm lies 89.00 mm outside the lumen");
+  CHECK(far.error().remedy.find("the nearest place in it is (0.00, 0.00, 30.00) mm") != std::string::npos);
+  // Beyond an end: the nearest place on the way through.
+  settings.cuts = {{Vector3d(0.0, 0.0, 95.0), Vector3d::UnitZ()}};
+  const auto beyond = repair_lumen(tube, settings);
+  REQUIRE_FALSE(beyond);
+  CHECK(beyond.error().remedy.find("the nearest place in it is (0.00, 0.00, 30.00) mm") != std::string::npos);
+  // On the wall or a little beside it is meant as in it.
+  settings.cuts = {{Vector3d(8.0, 0.0, 30.0), Vector3d::UnitZ()}};
+  CHECK(repair_lumen(tube, settings));
+}
+
+TEST_CASE("a branch that crosses the piece taken is named, and a wrap keeps it with its ends") {
+  const TriangleMesh trunk = open_tube(6.0, 60.0, 0.0, 1.5);
+  TriangleMesh branch = open_tube(4.0, 60.0, 0.0, 1.5);
+  for (Vector3d& v : branch.vertices) v = Vector3d(v.z() - 20.3, v.y() + 0.1, 30.2 - v.x());
+  const TriangleMesh both = joined(trunk, branch);
+  const auto one = repair_lumen(both, {});
+  REQUIRE(one);
+  const auto says = [](const Repaired& repaired, const char* words) {
+    return std::any_of(repaired.done.begin(), repaired.done.end(),
+                       [&](const std::string& line) { return line.find(words) != std::string::npos; });
+  };
+  CHECK(one->openings.size() == 2);
+  CHECK(says(*one, "Left out a piece that crosses the one taken, with 6"));
+  CHECK(says(*one, "--wrap MM joins them"));
+  RepairSettings settings;
+  settings.wrap_mm = 1.5;
+  const auto wrapped = repair_lumen(both, settings);
+  REQUIRE(wrapped);
+  CHECK(wrapped->openings.size() == 4);
+  CHECK(wrapped->handles == 0);
+  CHECK(says(*wrapped, "Opened the wrap at 4 ends"));
+  const auto sound = make_sound(wrapped->wall, [](const Vector3d&) { return std::string(); });
+  REQUIRE(sound);
+  // Two cylinders less what they share, which a row of slices gives: of half-width w(y) both, 4 w_a w_b.
+  double shared = 0.0;
+  for (double y = -4.0 + 0.005; y < 4.0; y += 0.01)
+    shared += 0.01 * 4.0 * std::sqrt(36.0 - y * y) * std::sqrt(16.0 - y * y);
+  CHECK(enclosed_volume(sound->mesh) ==
+        Approx(std::numbers::pi * 60.0 * (36.0 + 16.0) - shared).epsilon(0.04));
+  // What only touches in places apart from it is not named.
+  for (Vector3d& v : branch.vertices) v += Vector3d(0.0, 30.0, 0.0);
+  const auto apart = repair_lumen(joined(trunk, branch), {});
+  REQUIRE(apart);
+  CHECK_FALSE(says(*apart, "crosses the one taken"));
+}
+
+TEST_CASE("every uneven end is cut flat, the same whichever the entry, and a hole in the side is not") {
+  // Rings at both ends are left out by chance, and a hole of radius 3 or so in the wall half way.
+  TriangleMesh tube = open_tube(6.0, 60.0, 0.0, 1.0);
+  std::uint32_t state = 11;
+  const auto chance = [&] {
+    state = state * 1664525U + 1013904223U;
+    return static_cast<double>(state) / 4294967296.0;
+  };
+  std::array<double, 12> low{}, high{};
+  for (double& end : low) end = 3.0 * chance();
+  for (double& end : high) end = 60.0 - 6.0 * chance();
+  std::erase_if(tube.triangles, [&](const std::array<int, 3>& t) {
+    const Vector3d middle =
+        (tube.vertices[static_cast<std::size_t>(t[0])] + tube.vertices[static_cast<std::size_t>(t[1])] +
+         tube.vertices[static_cast<std::size_t>(t[2])]) /
+        3.0;
+    const auto sector =
+        static_cast<std::size_t>((std::atan2(middle.y(), middle.x()) / std::numbers::pi + 1.0) * 5.999);
+    return middle.z() < low[sector] || middle.z() > high[sector] ||
+           (middle - Vector3d(6.0, 0.0, 30.0)).norm() < 3.0;
+  });
+  const auto mended = repair_lumen(compact(tube), {});
+  REQUIRE(mended);
+  REQUIRE(mended->openings.size() == 3);
+  CHECK(mended->moved_mm == 0.0);
+  const Repaired flat = flatten_ends(*mended, 0.4);
+  REQUIRE(flat.openings.size() == 3);
+  REQUIRE(flat.trimmed.size() == 2);
+  double taken = 0.0;
+  for (const Rim& rim : flat.openings) {
+    if (std::abs(rim.centre.z() - 30.0) < 5.0) {
+      CHECK(rim.spread_mm > 0.4);  // 6 - sqrt(36 - 9) = 0.8 mm by the bend of the wall alone
+      continue;
+    }
+    CHECK(rim.spread_mm < 1e-6);
+    CHECK(rim.radius_mm == Approx(6.0).epsilon(0.05));
+  }
+  for (const TrimmedEnd& end : flat.trimmed) {
+    taken = std::max(taken, end.taken_mm);
+    const double z = end.centre.z();
+    CHECK((z > 45.0 || z < 15.0));
+    CHECK(end.taken_mm <= (z > 30.0 ? 8.0 : 5.0));
+  }
+  CHECK(taken > 1.0);
+}
+
+TEST_CASE("an opening that an edge of the box makes is told from an end") {
+  const TriangleMesh tube = open_tube(6.0, 60.0, 0.0, 1.0);
+  RepairSettings settings;
+  settings.crop = Eigen::AlignedBox3d(Vector3d(-20.0, -20.0, 10.0), Vector3d(20.0, 20.0, 50.0));
+  const auto ends = repair_lumen(tube, settings);
+  REQUIRE(ends);
+  CHECK(ends->openings.size() == 2);
+  CHECK(ends->round_edge.empty());
+  settings.crop = Eigen::AlignedBox3d(Vector3d(-3.0, -20.0, 10.0), Vector3d(20.0, 20.0, 50.0));
+  const auto edge = repair_lumen(tube, settings);
+  REQUIRE(edge);
+  REQUIRE(edge->openings.size() == 1);
+  CHECK(edge->round_edge.size() == 1);
+  CHECK(flatten_ends(*edge, 0.4).trimmed.empty());
+}
+
 TEST_CASE("a crop keeps what lies in its box, open at its faces") {
   const TriangleMesh closed = closed_u();  // the box holds 10 mm of one arm
   RepairSettings settings;

@@ -320,10 +320,12 @@ TEST_CASE("a crop leaves the lumen open where its box ends") {
   REQUIRE_FALSE(beside);
   CHECK(beside.error().fault == VolumeFault::outside_region);
   CHECK(beside.error().problem.starts_with("at --cut"));
+  CHECK(beside.error().remedy.find("the nearest is (") != std::string::npos);
   settings.crop = Eigen::AlignedBox3d(Vector3d(900, 900, 900), Vector3d(910, 910, 910));
   const auto nowhere = read_volume_surface(folder.path() / "tube.nrrd", settings);
   REQUIRE_FALSE(nowhere);
   CHECK(nowhere.error().problem.starts_with("--crop"));
+  CHECK(nowhere.error().remedy.find("which reach from (") != std::string::npos);
 }
 
 TEST_CASE("of several pieces the one at a point is taken") {
@@ -342,10 +344,20 @@ TEST_CASE("of several pieces the one at a point is taken") {
   };
   CHECK(middle(std::nullopt).isApprox(Vector3d(10, 10, 10), 0.02));
   CHECK(middle(grid.origin + grid.steps * Vector3d(31, 9, 10)).isApprox(Vector3d(30, 10, 10), 0.02));
-  const auto outside = read_volume_surface(folder.path() / "two.nrrd",
-                                           labelled(5.0, grid.origin + grid.steps * Vector3d(20, 10, 10)));
-  REQUIRE_FALSE(outside);
-  CHECK(outside.error().fault == VolumeFault::outside_region);
+  // Between the two, nearer to the smaller one's edge (26 against 17); and outside the volume.
+  for (const Vector3d& near : {Vector3d(23, 10, 10), Vector3d(200, 10, 10)}) {
+    CHECK(middle(grid.origin + grid.steps * near).isApprox(Vector3d(30, 10, 10), 0.02));
+    const auto said =
+        read_volume_surface(folder.path() / "two.nrrd", labelled(5.0, grid.origin + grid.steps * near));
+    REQUIRE(said);
+    const auto word = std::find_if(said->done.begin(), said->done.end(), [](const auto& line) {
+      return line.find("--keep-at") != std::string::npos;
+    });
+    REQUIRE(word != said->done.end());
+    // Its edge along that axis: the last voxel within 4 of the middle is 3 or 4 away.
+    const double far = (grid.steps * (near - Vector3d(near.x() < 30 ? 27 : 33, 10, 10))).norm();
+    CHECK(std::stod(word->substr(word->find("nearest, ") + 9)) == Approx(far).margin(0.011));
+  }
   const auto none = read_volume_surface(folder.path() / "two.nrrd", labelled(7.0));
   REQUIRE_FALSE(none);
   CHECK(none.error().fault == VolumeFault::empty_region);

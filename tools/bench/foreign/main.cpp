@@ -13,8 +13,8 @@
 #include <CLI/CLI.hpp>
 #include <fmt/format.h>
 
-#include "tools/bench/foreign/child.h"
 #include "tools/bench/foreign/questions.h"
+#include "tools/bench/support/child.h"
 #include "tools/bench/support/machine.h"
 #include "tools/bench/support/spread.h"
 

@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-#include "tools/bench/foreign/child.h"
+#include "tools/bench/support/child.h"
 
 #include <array>
 #include <chrono>

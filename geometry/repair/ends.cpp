@@ -1,0 +1,154 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "geometry/repair/ends.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <cstddef>
+#include <optional>
+#include <string>
+#include <utility>
+
+#include "geometry/numbers/decompositions.h"
+#include "geometry/repair/nearest_place.h"
+#include "geometry/repair/pieces.h"
+
+namespace withy {
+namespace {
+
+/// The new rim lies so much below the old one's lowest point, as a share of the unevenness that is let be.
+constexpr double kTrimBelow = 0.1;
+/// A slanting or flaring end has more wall in the band than a straight one; more than so many times as much
+/// is no end.
+constexpr double kMostBand = 2.0;
+/// A rim's point is on a face of a box when it is so near to it: faces and points are rounded to doubles, and
+/// files may hold six digits.
+constexpr double kOnFace_mm = 1e-3;
+
+/// A cut is proposed so far into a closed surface, as a share of its length.
+constexpr double kProposedDepth = 0.05;
+/// What of the surface has to be left of it.
+constexpr double kProposedRest = 0.5;
+
+double area_of(const TriangleMesh& mesh) {
+  double area = 0.0;
+  for (const auto& t : mesh.triangles) {
+    const Eigen::Vector3d& a = mesh.vertices[static_cast<std::size_t>(t[0])];
+    area += 0.5 * (mesh.vertices[static_cast<std::size_t>(t[1])] - a)
+                      .cross(mesh.vertices[static_cast<std::size_t>(t[2])] - a)
+                      .norm();
+  }
+  return area;
+}
+
+TriangleMesh largest_piece(const TriangleMesh& mesh) {
+  std::vector<std::string> unsaid;
+  std::vector<MeshPiece> pieces = pieces_of(mesh, unsaid);
+  return pieces.empty() ? TriangleMesh{} : std::move(pieces.front().mesh);
+}
+
+/// The wall with one end cut flat; nothing where that takes more than the end.
+std::optional<TriangleMesh> with_flat_end(const TriangleMesh& wall, const Rim& rim, std::size_t openings,
+                                          double below_mm) {
+  const double lowest = rim.highest_mm - rim.spread_mm;
+  auto cut = cut_open(wall, {{rim.centre + (lowest - below_mm) * rim.outward, rim.outward}});
+  if (!cut) return std::nullopt;
+  TriangleMesh rest = largest_piece(*cut);
+  if (rest.triangles.empty()) return std::nullopt;
+  const double band = 2.0 * EIGEN_PI * rim.radius_mm * (rim.spread_mm + below_mm);
+  if (area_of(wall) - area_of(rest) > kMostBand * band) return std::nullopt;
+  turn_right_side_out(rest);
+  if (rims_of(rest).size() != openings || handles_of(rest, openings) != handles_of(wall, openings))
+    return std::nullopt;
+  return rest;
+}
+
+/// To so many significant digits as a person copies.
+Eigen::Vector3d rounded_to(const Eigen::Vector3d& v, double step) {
+  return (v.array() / step).round() * step + 0.0;
+}
+
+/// A cut across the end that lies farthest that way.
+CutPlane cut_across(const TriangleMesh& closed, const Eigen::Vector3d& out) {
+  const auto by_height = [&](const Eigen::Vector3d& a, const Eigen::Vector3d& b) {
+    return a.dot(out) < b.dot(out);
+  };
+  const auto [low, high] = std::minmax_element(closed.vertices.begin(), closed.vertices.end(), by_height);
+  const double length = (*high - *low).dot(out);
+  const double step = std::pow(10.0, std::floor(std::log10(length)) - 3.0);
+  return {rounded_to(place_inwards(closed, *high, -out, kProposedDepth * length), step),
+          rounded_to(out, 1e-3)};
+}
+
+}  // namespace
+
+std::vector<TrimmedEnd> trim_ends(TriangleMesh& wall, double most_spread_mm,
+                                  const std::vector<CutPlane>& box_faces) {
+  std::vector<TrimmedEnd> trimmed;
+  const double below = kTrimBelow * most_spread_mm;
+  const std::vector<Rim> rims = rims_of(wall);  // those of other ends stay as they are
+  for (const Rim& rim : rims) {
+    if (rim.spread_mm <= most_spread_mm || goes_round_edge(rim, box_faces)) continue;
+    auto flat = with_flat_end(wall, rim, rims.size(), below);
+    if (!flat) continue;
+    wall = std::move(*flat);
+    const Eigen::Vector3d about = rim.centre + (rim.highest_mm - rim.spread_mm - below) * rim.outward;
+    const std::vector<Rim> now = rims_of(wall);
+    const auto nearest = std::min_element(now.begin(), now.end(), [&](const Rim& a, const Rim& b) {
+      return (a.centre - about).norm() < (b.centre - about).norm();
+    });
+    trimmed.push_back({nearest->centre, rim.spread_mm + below});
+  }
+  return trimmed;
+}
+
+std::vector<CutPlane> faces_of(const Eigen::AlignedBox3d& box) {
+  std::vector<CutPlane> faces;
+  for (int axis = 0; axis < 3; ++axis) {
+    faces.push_back({box.min(), -Eigen::Vector3d::Unit(axis)});
+    faces.push_back({box.max(), Eigen::Vector3d::Unit(axis)});
+  }
+  return faces;
+}
+
+bool goes_round_edge(const Rim& rim, const std::vector<CutPlane>& box_faces) {
+  const auto on = [](const Eigen::Vector3d& p, const CutPlane& face) {
+    return std::abs((p - face.point).dot(face.normal.normalized())) <= kOnFace_mm;
+  };
+  for (const CutPlane& face : box_faces)
+    if (std::all_of(rim.points.begin(), rim.points.end(), [&](const auto& p) { return on(p, face); }))
+      return false;
+  return !box_faces.empty() && std::all_of(rim.points.begin(), rim.points.end(), [&](const auto& p) {
+    return std::any_of(box_faces.begin(), box_faces.end(), [&](const CutPlane& face) { return on(p, face); });
+  });
+}
+
+TriangleMesh open_wrap(TriangleMesh wrap, const std::vector<Rim>& ends, double near_mm, int& opened) {
+  for (const Rim& end : ends) {
+    if (distance_to_surface(wrap, end.centre) > near_mm + end.spread_mm)
+      continue;  // not on the outside any more
+    const double lowest = end.highest_mm - end.spread_mm;
+    auto open = cut_open(wrap, {{end.centre + (lowest - near_mm) * end.outward, end.outward}});
+    if (!open) continue;
+    TriangleMesh rest = largest_piece(*open);
+    if (rest.triangles.empty() || rims_of(rest).size() != rims_of(wrap).size() + 1) continue;
+    wrap = std::move(rest);
+    ++opened;
+  }
+  return wrap;
+}
+
+std::optional<CutPlane> end_cut(const TriangleMesh& closed) {
+  const Eigen::Matrix3d axes = principal_axes(closed.vertices).rowwise().reverse();
+  for (int axis = 0; axis < 3; ++axis)
+    for (const double side : {1.0, -1.0}) {
+      const CutPlane cut = cut_across(closed, side * axes.col(axis));
+      const auto open = cut_open(closed, {cut});
+      if (!open || open->triangles.empty()) continue;
+      const TriangleMesh rest = largest_piece(*open);
+      if (rims_of(rest).size() == 1 && area_of(rest) >= kProposedRest * area_of(closed)) return cut;
+    }
+  return std::nullopt;
+}
+
+}  // namespace withy
