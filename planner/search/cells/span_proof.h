@@ -39,7 +39,7 @@ class SpanProof {
   enum class Outcome : unsigned char {
     proved,    ///< no plan reaches the goal
     no_proof,  ///< N holds the start, or there are no such proofs of this problem: more effort is in vain
-    stopped    ///< the effort is spent: run() goes on
+    stopped    ///< the effort is spent: run() goes on, but begins anew with the leaf or span it was at
   };
 
   explicit SpanProof(const SearchProblem& problem);
