@@ -43,10 +43,20 @@ inline constexpr std::int64_t kPassageCubes = 30000;
 /// Boxes of states without engaged locks that are held against the field for each lock (no_switch.h). Chosen:
 /// one does where the field is too weak anywhere.
 inline constexpr int kNoSwitchBoxes = 64;
-/// Boxes as wide as their leaves that a target is to be parted from the start by (span_proof.h). Measured:
-/// on double-bend with 1 lock, 39 stations where no plan is, 300 to 1000 looks each but next to where one
-/// begins to be: there 8000.
-inline constexpr std::int64_t kSpanWork = 200000;
+/// A box as wide as its leaf, of those that a target is to be parted from the start by (span_proof.h).
+/// Measured: 1.4 to 2 us where there are many of them, 3 to 7 us where there are few hundred.
+inline constexpr std::int64_t kSpanLookWork = 2;
+/// What they may take before the cells, where no simple way is found. Measured: 30 to 50 ms, which proves 16
+/// of 19 foreign questions whose cells take up to a minute.
+inline constexpr std::int64_t kSpanWork = 40000;
+/// But no more than this share of what the question may take. Chosen.
+inline constexpr std::int64_t kSpanFirstShare = 16;
+/// Where the cells have taken so much, spans go on, and again where they have taken so many times that.
+/// Chosen.
+inline constexpr std::int64_t kSpanAgainAfter = 500000;
+inline constexpr std::int64_t kSpanAgainTimes = 4;
+/// The share of what the cells have taken that the spans then may have taken. Chosen.
+inline constexpr std::int64_t kSpanShare = 8;
 /// Looking for a plan with some bends only where frozen bends are continuous (notched_twin.h). Chosen: 3 s
 /// of a budget of 60 s.
 inline constexpr std::int64_t kTwinWork = 3000000;

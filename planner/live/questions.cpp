@@ -36,7 +36,6 @@ SolveSettings settings_for(const LiveScene& scene, bool whole, std::function<boo
   SolveSettings settings;
   settings.effort = Effort::of_seconds(shares::kPlanSeconds).until_stop(std::move(stopped));
   settings.explain = whole;
-  settings.soonest = !whole;
   settings.prefer = whole ? Preference::clearance : Preference::quick;
   settings.with_locks = [&scene](int other) -> std::optional<SearchProblem> {
     auto problem = make_problem(scene.prepared, other);

@@ -5,6 +5,8 @@
 #include <cassert>
 #include <cmath>
 
+#include "planner/segment/tip_pose.h"
+
 namespace withy {
 
 namespace {
@@ -44,20 +46,30 @@ Eigen::Isometry3d arc_pose(const Eigen::Vector2d& u, double l_mm) {
   return X;
 }
 
-Shape::Shape(const Design& design, const State& state)
-    : length_mm_(design.length_mm()), regions_(regions_of(design, state)) {
-  Eigen::Isometry3d X = Eigen::Isometry3d::Identity();
-  X.translation().z() = state.insertion_mm - length_mm_;
+namespace {
+
+/// The pose at the end of an arc that starts at `X`. A straight one only moves along its tangent: the same
+/// sums as in the product, less what is multiplied by 0 and 1.
+void go_along(const Eigen::Vector2d& u, double l_mm, Eigen::Isometry3d& X) {
+  if (u.x() == 0.0 && u.y() == 0.0)
+    X.translation() += X.linear().col(2) * l_mm;
+  else
+    X = X * arc_pose(u, l_mm);
+}
+
+/// Hands out the pieces of a state's centreline from the base on: curvature and the station where each ends.
+template <class Take>
+void for_each_piece(const Design& design, double insertion_mm, const std::vector<Region>& regions,
+                    Take&& take) {
   double at = 0.0;
   const auto add = [&](const Eigen::Vector2d& u, double to) {
     if (to <= at) return;
-    pieces_.push_back({at, u, X});
-    X = X * arc_pose(u, to - at);
+    take(u, at, to);
     at = to;
   };
   const Eigen::Vector2d straight = Eigen::Vector2d::Zero();
-  add(straight, first_exposed_station(design, state.insertion_mm));
-  for (const Region& region : regions_) {
+  add(straight, first_exposed_station(design, insertion_mm));
+  for (const Region& region : regions) {
     for (const RigidSpan& span : design.rigid_spans()) {
       if (span.to_mm <= at || span.from_mm >= region.to_mm) continue;
       add(region.u, std::min(span.from_mm, region.to_mm));
@@ -65,6 +77,33 @@ Shape::Shape(const Design& design, const State& state)
     }
     add(region.u, region.to_mm);
   }
+}
+
+Eigen::Isometry3d base_pose_E(const Design& design, double insertion_mm) {
+  Eigen::Isometry3d X = Eigen::Isometry3d::Identity();
+  X.translation().z() = insertion_mm - design.length_mm();
+  return X;
+}
+
+}  // namespace
+
+Shape::Shape(const Design& design, const State& state)
+    : length_mm_(design.length_mm()), regions_(regions_of(design, state)) {
+  Eigen::Isometry3d X = base_pose_E(design, state.insertion_mm);
+  for_each_piece(design, state.insertion_mm, regions_,
+                 [&](const Eigen::Vector2d& u, double from_mm, double to_mm) {
+                   pieces_.push_back({from_mm, u, X});
+                   go_along(u, to_mm - from_mm, X);
+                 });
+}
+
+Eigen::Isometry3d tip_pose_E(const Design& design, const State& state) {
+  Eigen::Isometry3d X = base_pose_E(design, state.insertion_mm);
+  for_each_piece(design, state.insertion_mm, regions_of(design, state),
+                 [&](const Eigen::Vector2d& u, double from_mm, double to_mm) {
+                   go_along(u, std::min(to_mm, design.length_mm()) - from_mm, X);
+                 });
+  return X;
 }
 
 Eigen::Isometry3d Shape::pose_E(double s_mm) const {

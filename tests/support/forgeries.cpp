@@ -233,15 +233,19 @@ std::vector<Forgery> forgeries_of(const PreparedScene& prepared, const SearchPro
     out.push_back({what, std::move(certificate)});
   };
   const DesignParts& real = problem.design.parts();
-  for (const Harder& harder : harder_than(problem)) {
-    RouteSearchSettings settings;
-    settings.effort = Effort::of_work(work);
-    RouteSearch search(harder.problem, settings);
-    if (search.run(harder.problem.goal) != SearchOutcome::proved_none) continue;
-    const Certificate certificate = certify(harder.problem, search, settings);
-    put_forward(harder.what, certificate);
-    if (!certificate.leaves.empty()) put_forward(harder.what + ", stretched", stretched(certificate, real));
-  }
+  for (const Harder& harder : harder_than(problem))
+    for (const bool by_spans : {false, true}) {
+      RouteSearchSettings settings;
+      settings.effort = Effort::of_work(work);
+      settings.spans = by_spans;
+      RouteSearch search(harder.problem, settings);
+      if (search.run(harder.problem.goal) != SearchOutcome::proved_none) continue;
+      if (by_spans && search.proof() != ProofKind::no_switch_in) continue;
+      const Certificate certificate = certify(harder.problem, search, settings);
+      const std::string what = harder.what + (by_spans ? ", by spans" : "");
+      put_forward(what, certificate);
+      if (!certificate.leaves.empty()) put_forward(what + ", stretched", stretched(certificate, real));
+    }
   if (out.empty()) return out;
   for (Forgery& forgery : by_hand(out.front().certificate, real))
     put_forward(forgery.what, std::move(forgery.certificate));

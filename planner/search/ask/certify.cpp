@@ -39,18 +39,45 @@ recheck::Certificate certificate_of(const SearchProblem& problem, const CellStor
 
 }  // namespace
 
+namespace {
+
+/// The question with any switch allowed; nothing where it is that already.
+std::optional<SearchProblem> with_any_switch(const SearchProblem& problem) {
+  if (!problem.heeded.field || !problem.design.field() || problem.design.lock_count() == 0)
+    return std::nullopt;
+  SearchProblem any_switch = problem;
+  any_switch.heeded.field = false;
+  return any_switch;
+}
+
+std::int64_t work_to_certify(const RouteSearch& search) {
+  return std::max(shares::kCertifyFloor, shares::kCertifyTimes * search.work());
+}
+
+/// Of a proof by spans of insertion.
+recheck::Certificate certify_spans(const SearchProblem& problem, const RouteSearch& search,
+                                   const RouteSearchSettings& settings) {
+  if (const auto any_switch = with_any_switch(problem)) {
+    SpanProof without(*any_switch);
+    without.begin(any_switch->goal);
+    if (without.run(settings.effort.renewed(work_to_certify(search))) == SpanProof::Outcome::proved)
+      return certificate_of(*any_switch, without.cells(), nullptr, settings);
+  }
+  return certificate_of(problem, search.span_cells(), nullptr, settings);
+}
+
+}  // namespace
+
 recheck::Certificate certify(const SearchProblem& problem, const RouteSearch& search,
                              const RouteSearchSettings& settings) {
-  if (problem.heeded.field && problem.design.field() && problem.design.lock_count() > 0) {
-    SearchProblem any_switch = problem;
-    any_switch.heeded.field = false;
+  if (search.proof() == ProofKind::no_switch_in) return certify_spans(problem, search, settings);
+  if (const auto any_switch = with_any_switch(problem)) {
     RouteSearchSettings again = settings;
-    again.relaxations = false;
-    again.effort =
-        settings.effort.renewed(std::max(shares::kCertifyFloor, shares::kCertifyTimes * search.work()));
-    RouteSearch without(any_switch, again);
-    if (without.run(any_switch.goal) == SearchOutcome::proved_none)
-      return certificate_of(any_switch, without.cells(), &without.labels(), settings);
+    again.relaxations = again.spans = false;
+    again.effort = settings.effort.renewed(work_to_certify(search));
+    RouteSearch without(*any_switch, again);
+    if (without.run(any_switch->goal) == SearchOutcome::proved_none)
+      return certificate_of(*any_switch, without.cells(), &without.labels(), settings);
   }
   return certificate_of(problem, search.cells(), &search.labels(), settings);
 }
@@ -60,7 +87,9 @@ std::optional<recheck::Certificate> certify_any_proof(const SearchProblem& probl
   // No state at the target: the set of states that reach it is empty.
   if (search.proof() == ProofKind::no_tip_there)
     return certificate_of(problem, search.cells(), nullptr, settings);
-  if (search.proof() == ProofKind::cells && !search.switchless()) return certify(problem, search, settings);
+  if (search.proof() == ProofKind::no_switch_in ||
+      (search.proof() == ProofKind::cells && !search.switchless()))
+    return certify(problem, search, settings);
   if (search.proof() == ProofKind::cells && search.cells().chart().kind() == LatticeKind::everything) {
     recheck::Certificate certificate = certificate_of(problem, search.cells(), &search.labels(), settings);
     for (recheck::CertificateLeaf& leaf : whole_leaves_with_locks(search.cells()))

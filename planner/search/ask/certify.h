@@ -11,11 +11,11 @@
 
 namespace withy {
 
-/// Of a search of `problem` that proved by its cells alone (no `settings.relaxations`) that there is none:
-/// unreachable, or not with so few switches (`settings.most_switches`). A proof should use no limit that it
-/// can do without: where lock switches were held against the field, the search is run once more with any
-/// switch allowed, within twice the work, and what that proves is taken. Scene and target are not filled in
-/// (name_scene).
+/// Of a search of `problem` that proved by its cells or by spans of insertion (no `settings.relaxations`)
+/// that there is none: unreachable, or not with so few switches (`settings.most_switches`). A proof should
+/// use no limit that it can do without: where lock switches were held against the field, the search is run
+/// once more with any switch allowed, within twice the work, and what that proves is taken. Scene and target
+/// are not filled in (name_scene).
 recheck::Certificate certify(const SearchProblem& problem, const RouteSearch& search,
                              const RouteSearchSettings& settings);
 

@@ -75,6 +75,7 @@ std::optional<Approach> approach_along(const StepJudge& judge, const Route& rout
 
 std::optional<Approach> approach_with_tolerance(const SearchProblem& problem, const Effort& effort) {
   RouteSearchSettings settings;
+  settings.spans = true;
   settings.effort = effort;
   for (double times = 2.0; times <= shares::kApproachWidest && !effort.cut_short(); times *= 2.0) {
     SearchProblem wider = problem;

@@ -76,6 +76,8 @@ class ReachSearch {
     RouteSearchSettings settings;
     settings.effort = settings_.effort;
     settings.direct_work = 0;  // what earlier targets left is a better start than none
+    settings.spans = true;
+    settings.span_work = 0;
     settings.twin_work = std::max<std::int64_t>(1, settings_.effort.work() / shares::kReachRounds[0]);
     return settings;
   }

@@ -255,7 +255,7 @@ class RelaxedQuestions {
   void ask(std::size_t i) {
     Question& question = questions_[i];
     RouteSearchSettings settings;
-    settings.relaxations = true;
+    settings.relaxations = settings.spans = true;
     settings.effort = effort_.renewed(std::min(shares::kReasonWork, effort_.work())).until_stop([this, i] {
       return first_found_ < i;
     });

@@ -327,7 +327,7 @@ std::optional<SearchProblem> with_sizes(const SearchProblem& problem, const std:
 
 bool has_plan(const SearchProblem& problem, const Effort& effort, std::int64_t& work_done) {
   RouteSearchSettings settings;
-  settings.relaxations = true;  // what has no way because the tip has none is told at once
+  settings.relaxations = settings.spans = true;  // what has no way is to be told at once
   settings.effort = effort;
   RouteSearch search(problem, settings);
   if (!problem.vias.empty()) {

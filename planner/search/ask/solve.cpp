@@ -221,10 +221,8 @@ namespace {
 /// What a proof rests on.
 std::string what_proves(const RouteSearch& search) {
   if (const auto said = said_by(search.proof())) return std::string(*said);
-  if (search.proof() == ProofKind::no_switch_in)
-    return fmt::format("no lock switch leads to where the target can be met: {} boxes proved",
-                       search.span_looks());
-  return fmt::format("{} cells proved{}", search.checks(),
+  const bool by_spans = search.proof() == ProofKind::no_switch_in;
+  return fmt::format("{} cells proved{}", by_spans ? search.span_looks() : search.checks(),
                      search.switchless() ? ", the field never switches a lock" : "");
 }
 
@@ -432,7 +430,7 @@ void solve_by_vias(Answer& answer, const SearchProblem& problem, const SolveSett
                    Effort::Clock::time_point since) {
   RouteSearchSettings search_settings;
   search_settings.effort = settings.effort;
-  search_settings.relaxations = true;
+  search_settings.relaxations = search_settings.spans = true;
   RouteSearch search(problem, search_settings);
   const ViaRoute by = route_by_vias(problem, search);
   answer.seconds = seconds_since(since);
@@ -476,7 +474,7 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
   RouteSearchSettings search_settings;
   search_settings.effort = settings.effort;
   search_settings.relaxations = problem.start == start_state();  // they prove of ways from there
-  search_settings.spans = settings.soonest && settings.certificate == nullptr;
+  search_settings.spans = true;
   RouteSearch search(problem, search_settings);
   const SearchOutcome outcome = search.run(problem.goal);
   if (outcome == SearchOutcome::found) {

@@ -39,9 +39,6 @@ struct SolveSettings {
   /// the plan's. Stays empty where neither was.
   std::optional<recheck::Certificate>* certificate = nullptr;
   bool explain = true;  ///< after a proof, search for the reason
-  /// Whatever proves soonest counts: spans of insertion as well (span_proof.h). The verdict is the same; what
-  /// it is said to rest on, and what a certificate would hold, may be another. Not together with one.
-  bool soonest = false;
   /// After a proof, look for values that would do as well (remedies.h).
   bool remedies = false;
   /// The same question with another number of locks, for saying whether one more would help; nothing where

@@ -6,6 +6,7 @@
 #pragma once
 
 #include <array>
+#include <utility>
 
 #include "planner/segment/state.h"
 
@@ -19,12 +20,15 @@ struct CompassSteps {
 /// The state with the least `badness` found, at most `enough` where that was found. `within(state,
 /// coordinate)` brings a state whose coordinate was changed back to where it may be; of better states only
 /// those that are `allowed` are taken.
-template <class Badness, class Within, class Allowed>
+/// `hopeless(least, share, rounds)`: can what is badness `least` become enough no more, with `rounds` left
+/// and steps of that share of the first at most? The search ends then.
+template <class Badness, class Within, class Allowed, class Hopeless>
 State compass_search(State best, double enough, const CompassSteps& steps, Badness&& badness, Within&& within,
-                     Allowed&& allowed) {
+                     Allowed&& allowed, Hopeless&& hopeless) {
   double least = badness(best);
   double share = 1.0;
   for (int round = 0; round < steps.rounds && least > enough; ++round) {
+    if (hopeless(least, share, steps.rounds - round)) break;
     bool better = false;
     for (std::size_t c = 0; c < steps.first.size(); ++c) {
       if (steps.first[c] <= 0.0) continue;
@@ -42,6 +46,14 @@ State compass_search(State best, double enough, const CompassSteps& steps, Badne
     if (!better) share *= 0.5;
   }
   return best;
+}
+
+/// The same to the last round.
+template <class Badness, class Within, class Allowed>
+State compass_search(State best, double enough, const CompassSteps& steps, Badness&& badness, Within&& within,
+                     Allowed&& allowed) {
+  return compass_search(std::move(best), enough, steps, badness, within, allowed,
+                        [](double, double, int) { return false; });
 }
 
 }  // namespace withy

@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "planner/search/cells/span_proof.h"
 
-#include "planner/effort/shares.h"
+#include "geometry/numbers/numbers.h"
 #include "planner/proof/lemmas/links.h"
 
 namespace withy {
@@ -40,33 +40,45 @@ bool same_bends(const Leaf& a, const Leaf& b) {
 
 }  // namespace
 
-SpanProof::SpanProof(const SearchProblem& problem, const Goal& goal)
-    : problem_(problem), goal_(goal), store_(problem, kFinestSwitch_mm), gate_(store_) {}
+SpanProof::SpanProof(const SearchProblem& problem)
+    : problem_(problem), store_(problem, kFinestSwitch_mm), gate_(store_) {}
 
-std::int64_t SpanProof::work() const {
-  return shares::kCellWork * looks();
+bool SpanProof::applies() const {
+  return problem_.start.engaged.none() &&
+         (problem_.design.lock_count() == 0 || store_.chart().kind() == LatticeKind::points);
 }
 
+void SpanProof::begin(const Goal& goal) {
+  goal_ = goal;
+  looks_before_ = looks();
+  finest_goal_mm_ = kInfinity;
+  failed_ = !applies();
+  goal_level_ = 0;
+  goal_leaf_ = 0;
+  open_.clear();
+  for (auto& [leaf, spans] : spans_)
+    for (Span& span : spans) span.met = false;
+}
+
+/// Once it is, it stays so until the next run().
 bool SpanProof::over() {
-  return looks_ % shares::kAskInterval == 0 && effort_.spent(work());
+  if (!over_ && ++asked_ % shares::kAskInterval == 0) over_ = effort_.spent(work());
+  return over_;
 }
 
-bool SpanProof::run(const Effort& effort) {
+SpanProof::Outcome SpanProof::run(const Effort& effort) {
   effort_ = effort;
-  const Design& design = problem_.design;
-  if (problem_.start.engaged.any()) return false;
-  if (design.lock_count() > 0 && store_.chart().kind() != LatticeKind::points) return false;
-  for (int engaged = 0; engaged <= design.lock_count(); ++engaged)
-    if (!for_each_leaf(design, store_.chart(), engaged, effort_,
-                       [&](const Leaf& leaf) { return meet_goals(leaf); }))
-      return false;
+  over_ = effort_.spent(work());
+  if (failed_ || over_ || !meet_all_goals()) return ended();
   while (!open_.empty()) {
     const SpanRef ref = open_.back();
     open_.pop_back();
-    if (!follow_switches(ref)) return false;
+    if (follow_switches(ref)) continue;
+    open_.push_back(ref);
+    return ended();
   }
   bury_met();
-  return true;
+  return Outcome::proved;
 }
 
 bool SpanProof::is_blocked(const Leaf& leaf, const Box& box) {
@@ -79,49 +91,71 @@ bool SpanProof::may_hold_legal_goal(const Leaf& leaf, const Box& box) {
   if (over()) return true;
   if (!store_.probe().may_hold_goal(goal_, leaf, box)) return false;
   const CellTravel tip = store_.probe().travel(leaf, box);
+  finest_goal_mm_ = std::min(finest_goal_mm_, tip.total);
   if (tip.total <= kLookAtGoal_mm && is_blocked(leaf, box)) return false;
   return tip.total <= kFinestGoal_mm || may_hold_legal_goal(leaf, lower_half(box, tip.widest)) ||
          may_hold_legal_goal(leaf, upper_half(box, tip.widest));
 }
 
-/// Meets the leaf's spans that may hold the goal; false where the proof is off.
-bool SpanProof::meet_goals(const Leaf& leaf) {
-  if (effort_.spent(work())) return false;
-  if (!may_hold_legal_goal(leaf, whole_leaf(problem_.design, store_.chart(), leaf))) return true;
-  const int index = store_.index_of(leaf);
-  const std::size_t count = spans_of(index).size();
-  for (std::size_t i = 0; i < count; ++i)
-    if (const SpanRef ref{index, i}; may_hold_legal_goal(leaf, box_of(ref)) && !meet(ref)) return false;
+/// Goes on where it stopped; false where the proof is off, or the effort over.
+bool SpanProof::meet_all_goals() {
+  for (; goal_level_ <= problem_.design.lock_count(); ++goal_level_, goal_leaf_ = 0) {
+    std::int64_t leaf_at = 0;
+    const auto meet_next = [&](const Leaf& leaf) {
+      if (leaf_at++ < goal_leaf_) return true;
+      if (!meet_goals(leaf)) return false;
+      ++goal_leaf_;
+      return true;
+    };
+    if (!for_each_leaf(problem_.design, store_.chart(), goal_level_, effort_, meet_next)) return false;
+  }
   return true;
 }
 
-/// Cuts the leaf where it was not cut before.
-std::vector<SpanProof::Span>& SpanProof::spans_of(int leaf) {
-  const auto [found, fresh] = spans_.try_emplace(leaf);
-  if (fresh) slice({leaf, 0}, found->second);
-  return found->second;
+/// Meets the leaf's spans that may hold the goal; false where the proof is off, or the effort over.
+bool SpanProof::meet_goals(const Leaf& leaf) {
+  if (!may_hold_legal_goal(leaf, whole_leaf(problem_.design, store_.chart(), leaf))) return !over_;
+  const int index = store_.index_of(leaf);
+  const std::vector<Span>* spans = over_ ? nullptr : spans_of(index);
+  if (spans == nullptr) return false;
+  for (std::size_t i = 0; i < spans->size(); ++i) {
+    const Span& span = (*spans)[i];
+    if (span.met || span.dead || !may_hold_legal_goal(leaf, box_of(index, span))) continue;
+    if (over_ || !meet({index, i})) return false;
+  }
+  return !over_;
 }
 
-/// Hands down a cell's insertions in order; adds what is not blocked of it to the spans.
-void SpanProof::slice(const CellRef& ref, std::vector<Span>& spans) {
+/// Cuts the leaf where it was not cut before; null where the effort is over before that is done.
+std::vector<SpanProof::Span>* SpanProof::spans_of(int leaf) {
+  const auto [found, fresh] = spans_.try_emplace(leaf);
+  if (!fresh || slice({leaf, 0}, found->second)) return &found->second;
+  spans_.erase(found);
+  return nullptr;
+}
+
+/// Hands down a cell's insertions in order; adds what is not blocked of it to the spans. False where the
+/// effort is over.
+bool SpanProof::slice(const CellRef& ref, std::vector<Span>& spans) {
+  if (over()) return false;
   const CellStatus status = store_.look(ref);
-  if (status == CellStatus::blocked) return;
+  if (status == CellStatus::blocked) return true;
   const Box box = store_.box(ref);
   const double thinnest = kThinnestSlice * problem_.design.carriage().insertion_max_mm;
-  if (status != CellStatus::free && 2.0 * box.half(0) > thinnest && !over()) {
-    store_.split(ref, 0);
-    for (const CellRef& part : store_.parts(ref)) slice(part, spans);
-    return;
+  if (status != CellStatus::free && 2.0 * box.half(0) > thinnest) {
+    if (!store_.is_split(ref)) store_.split(ref, 0);
+    const auto parts = store_.parts(ref);
+    return slice(parts[0], spans) && slice(parts[1], spans);
   }
   if (spans.empty() || spans.back().high_mm < box.low[0])
-    spans.push_back({{}, box.low[0], box.low[0], false});
+    spans.push_back({{}, box.low[0], box.low[0], false, false});
   spans.back().cells.push_back(ref);
   spans.back().high_mm = box.high[0];
+  return true;
 }
 
-Box SpanProof::box_of(const SpanRef& ref) {
-  const Span& span = spans_of(ref.leaf)[ref.span];
-  Box box = store_.tree(ref.leaf).box(0);
+Box SpanProof::box_of(int leaf, const Span& span) const {
+  Box box = store_.tree(leaf).box(0);
   box.low[0] = span.low_mm;
   box.high[0] = span.high_mm;
   return box;
@@ -129,19 +163,20 @@ Box SpanProof::box_of(const SpanRef& ref) {
 
 /// Takes a span into N; false where it holds the start.
 bool SpanProof::meet(const SpanRef& ref) {
-  Span& span = spans_of(ref.leaf)[ref.span];
-  if (span.met) return true;
+  Span& span = spans_.at(ref.leaf)[ref.span];
+  if (span.met || span.dead) return true;
   span.met = true;
-  for (const CellRef& cell : span.cells)
-    if (store_.holds_start(cell)) return false;
+  for (const CellRef& cell : span.cells) failed_ = failed_ || store_.holds_start(cell);
+  if (failed_) return false;
   open_.push_back(ref);
   return true;
 }
 
-/// Meets what the span's switches lead to; false where the proof is off.
+/// Meets what the span's switches lead to; false where the proof is off, or the effort over.
 bool SpanProof::follow_switches(const SpanRef& ref) {
   const Leaf leaf = store_.leaf(ref.leaf);
-  return for_each_link(problem_.design, store_.chart(), leaf, box_of(ref), effort_,
+  const Box box = box_of(ref.leaf, spans_.at(ref.leaf)[ref.span]);
+  return for_each_link(problem_.design, store_.chart(), leaf, box, effort_,
                        [&](const SwitchLink& link) { return follow(leaf, link); });
 }
 
@@ -154,28 +189,33 @@ bool SpanProof::follow(const Leaf& leaf, const SwitchLink& link) {
   if (store_.status({other, 0}) == CellStatus::blocked) return true;
   if (!gate_.may_switch(store_.index_of(leaf), link, other)) return true;
   if (is_blocked(leaf, link.here) || is_blocked(link.other, link.there)) return true;
-  if (2.0 * link.here.half(0) > kFinestSwitch_mm) {
-    const auto same_switch = [&](const SwitchLink& part) {
-      return part.lock != link.lock || !same_bends(part.other, link.other) || follow(leaf, part);
-    };
-    for (const Box& half : {lower_half(link.here, 0), upper_half(link.here, 0)})
-      if (!for_each_link(problem_.design, store_.chart(), leaf, half, effort_, same_switch)) return false;
-    return true;
-  }
-  const std::size_t count = spans_of(other).size();
-  for (std::size_t i = 0; i < count; ++i) {
-    const Span& span = spans_of(other)[i];
+  if (2.0 * link.here.half(0) > kFinestSwitch_mm) return follow_halves(leaf, link);
+  const std::vector<Span>* spans = spans_of(other);
+  if (spans == nullptr) return false;
+  for (std::size_t i = 0; i < spans->size(); ++i) {
+    const Span& span = (*spans)[i];
     const bool meets = span.low_mm <= link.there.high[0] && link.there.low[0] <= span.high_mm;
     if (meets && !meet({other, i})) return false;
   }
   return true;
 }
 
+bool SpanProof::follow_halves(const Leaf& leaf, const SwitchLink& link) {
+  const auto same_switch = [&](const SwitchLink& part) {
+    return part.lock != link.lock || !same_bends(part.other, link.other) || follow(leaf, part);
+  };
+  for (const Box& half : {lower_half(link.here, 0), upper_half(link.here, 0)})
+    if (!for_each_link(problem_.design, store_.chart(), leaf, half, effort_, same_switch)) return false;
+  return true;
+}
+
 void SpanProof::bury_met() {
   for (auto& [leaf, spans] : spans_)
-    for (const Span& span : spans)
-      if (span.met)
-        for (const CellRef& cell : span.cells) store_.bury(cell);
+    for (Span& span : spans) {
+      if (!span.met) continue;
+      span.dead = true;
+      for (const CellRef& cell : span.cells) store_.bury(cell);
+    }
 }
 
 }  // namespace withy

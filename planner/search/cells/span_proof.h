@@ -11,9 +11,9 @@
 //   Derivation. A motion changes insertion continuously and stays in its leaf, so it passes no slice without
 //   legal states, and stays in its span. A switch from outside N into a span of N, undone, would lead out of
 //   it; its states are legal and the field does it there and back, for a plan returns by the way it came. So
-//   a plan that ends in N was in N all along.
-//   Rounding: neighbouring slices share their rims as doubles, so that nothing lies between them; all else is
-//   counted by the lemmas named.
+//   a plan that ends in N was in N all along. The union of two such N is one again: what was proved of one
+//   goal serves for the next. Rounding: neighbouring slices share their rims as doubles, so that nothing lies
+//   between them; all else is counted by the lemmas named.
 //
 // What makes it quick: insertion moves the frozen part of the body whatever the free part does, so a slice
 // with no place for the frozen part takes one look. And the switches between two leaves lie on a curve
@@ -26,27 +26,45 @@
 #include <vector>
 
 #include "planner/effort/effort.h"
+#include "planner/effort/shares.h"
 #include "planner/search/cells/cell_store.h"
 #include "planner/search/cells/field_gate.h"
 
 namespace withy {
 
-/// Tries one goal of one problem, both of which must outlive it.
+/// Tries the goals of one problem, which must outlive it, one after the other. Slices and spans don't depend
+/// on the goal and are kept; so is what was proved: spans of an earlier N are dead, whatever the goal is.
 class SpanProof {
  public:
-  SpanProof(const SearchProblem& problem, const Goal& goal);
+  enum class Outcome : unsigned char {
+    proved,    ///< no plan reaches the goal
+    no_proof,  ///< N holds the start, or there are no such proofs of this problem: more effort is in vain
+    stopped    ///< the effort is spent: run() goes on, but begins anew with the leaf or span it was at
+  };
 
-  /// Proved: no plan reaches the goal. Only where frozen bends are notches (LatticeKind::points) or there are
-  /// no locks, and the start has none engaged. Within the effort's work, as work() counts it. To be called
-  /// once.
-  bool run(const Effort& effort);
+  explicit SpanProof(const SearchProblem& problem);
+
+  /// Can it prove anything? Only where frozen bends are notches (LatticeKind::points) or there are no locks,
+  /// and the start has none engaged.
+  bool applies() const;
+
+  /// Another goal; the problem's own is not asked for.
+  void begin(const Goal& goal);
+  /// Within the effort's work, as work() counts it, what earlier goals took included. Precondition: begin().
+  Outcome run(const Effort& effort);
 
   std::int64_t looks() const { return store_.probe().checks() + looks_; }
   /// As RouteSearch::work.
-  std::int64_t work() const;
+  std::int64_t work() const { return shares::kSpanLookWork * looks(); }
+  /// Since begin().
+  std::int64_t looks_at_goal() const { return looks() - looks_before_; }
+  std::int64_t work_at_goal() const { return shares::kSpanLookWork * looks_at_goal(); }
 
-  /// The cells that it knows, cut along insertion alone. Once proved, those of N are buried (CellStore::bury)
-  /// and every legal goal state lies in one.
+  /// How far the tip moves (mm) in the finest box that was asked about the goal; infinite without any.
+  double finest_goal_mm() const { return finest_goal_mm_; }
+
+  /// The cells that it knows, cut along insertion alone. Those of every proved N are buried
+  /// (CellStore::bury); every legal state of a goal that was proved lies in one.
   const CellStore& cells() const { return store_; }
 
  private:
@@ -55,7 +73,8 @@ class SpanProof {
     std::vector<CellRef> cells;
     double low_mm = 0.0;
     double high_mm = 0.0;
-    bool met = false;  ///< in N
+    bool met = false;   ///< in N
+    bool dead = false;  ///< in the N of an earlier proof
   };
   struct SpanRef {
     int leaf = -1;
@@ -63,25 +82,37 @@ class SpanProof {
   };
 
   bool over();
+  Outcome ended() const { return failed_ ? Outcome::no_proof : Outcome::stopped; }
   bool is_blocked(const Leaf& leaf, const Box& box);
   bool may_hold_legal_goal(const Leaf& leaf, const Box& box);
+  bool meet_all_goals();
   bool meet_goals(const Leaf& leaf);
-  std::vector<Span>& spans_of(int leaf);
-  void slice(const CellRef& ref, std::vector<Span>& spans);
-  Box box_of(const SpanRef& ref);
+  std::vector<Span>* spans_of(int leaf);
+  bool slice(const CellRef& ref, std::vector<Span>& spans);
+  Box box_of(int leaf, const Span& span) const;
   bool meet(const SpanRef& ref);
   bool follow_switches(const SpanRef& ref);
   bool follow(const Leaf& leaf, const SwitchLink& link);
+  bool follow_halves(const Leaf& leaf, const SwitchLink& link);
   void bury_met();
 
   const SearchProblem& problem_;
-  const Goal& goal_;
   CellStore store_;
   FieldGate gate_;
   std::map<int, std::vector<Span>> spans_;  // of the leaves that were sliced
-  std::vector<SpanRef> open_;               // met, their switches not yet followed
   std::int64_t looks_ = 0;                  // for goals, and at links
+  std::int64_t asked_ = 0;
   Effort effort_;
+  bool over_ = false;
+
+  // Of the last goal.
+  Goal goal_;
+  std::int64_t looks_before_ = 0;
+  double finest_goal_mm_ = 0.0;
+  bool failed_ = false;         // N holds the start
+  int goal_level_ = 0;          // leaves with fewer engaged locks have been asked about the goal
+  std::int64_t goal_leaf_ = 0;  // so have so many with as many
+  std::vector<SpanRef> open_;   // met, their switches not yet followed
 };
 
 }  // namespace withy

@@ -13,12 +13,54 @@ namespace {
 
 using Points = Eigen::Matrix3Xd;
 
-/// The distance of the nearest point, squared, and which one it is; infinite without any.
-double nearest(const Points& points, const Eigen::Vector3d& p_E, Eigen::Index& which) {
-  which = 0;
-  if (points.cols() == 0) return kInfinity;
-  return (points.colwise() - p_E).colwise().squaredNorm().minCoeff(&which);
-}
+/// Finds the nearest of points most of which follow one another along lines. Each look tells how far it is to
+/// the next point that can be nearer: by the length along the points, no distance falls faster.
+class NearestPoint {
+ public:
+  explicit NearestPoint(Points points)
+      : points_(std::move(points)), along_mm_(static_cast<std::size_t>(points_.cols())) {
+    for (Eigen::Index k = 1; k < points_.cols(); ++k)
+      along_mm_[at(k)] = along_mm_[at(k - 1)] + (points_.col(k) - points_.col(k - 1)).norm();
+  }
+
+  Eigen::Vector3d point(Eigen::Index k) const { return points_.col(k); }
+
+  /// The distance; infinite without any.
+  double distance(const Eigen::Vector3d& p_E, Eigen::Index& which) const {
+    which = 0;
+    double least = kInfinity;  // squared
+    const auto look = [&](Eigen::Index k) {
+      const double square = (points_.col(k) - p_E).squaredNorm();
+      if (square < least || (square == least && k < which)) which = k;
+      least = std::min(least, square);
+      return square;
+    };
+    for (Eigen::Index k = 0; k < points_.cols(); k += kFirstLooks) look(k);
+    for (Eigen::Index k = 0; k < points_.cols();) {
+      const double square = look(k);
+      k = next(k, std::sqrt(square) - std::sqrt(least));
+    }
+    return std::sqrt(least);
+  }
+
+ private:
+  // Every so many points are looked at first, so that most others need no look.
+  static constexpr Eigen::Index kFirstLooks = 16;
+  // Lengths are sums of up to 1e4 steps of up to 1e3 mm.
+  static constexpr double kAlongRounding_mm = 1e-6;
+
+  static std::size_t at(Eigen::Index k) { return static_cast<std::size_t>(k); }
+
+  /// The first point after k that may be nearer, k being farther than the nearest by so much.
+  Eigen::Index next(Eigen::Index k, double farther_mm) const {
+    const double from_mm = along_mm_[at(k)] + farther_mm - kAlongRounding_mm;
+    const auto after = along_mm_.begin() + k + 1;
+    return std::lower_bound(after, along_mm_.end(), from_mm) - along_mm_.begin();
+  }
+
+  Points points_;
+  std::vector<double> along_mm_;
+};
 
 class PlacesFrom final : public TipRegion {
  public:
@@ -26,19 +68,19 @@ class PlacesFrom final : public TipRegion {
 
   double outside_mm(const Eigen::Vector3d& p_E) const override {
     Eigen::Index which;
-    const double to_set = std::sqrt(nearest(ahead_, p_E, which));
-    const double to_others = std::sqrt(nearest(others_, p_E, which));
+    const double to_set = ahead_.distance(p_E, which);
+    const double to_others = others_.distance(p_E, which);
     return std::max(0.5 * (to_set - to_others), -p_E.z());
   }
 
   Eigen::Vector3d ahead_of(const Eigen::Vector3d& p_E) const override {
     Eigen::Index which;
-    nearest(ahead_, p_E, which);
-    return ahead_.col(which);
+    ahead_.distance(p_E, which);
+    return ahead_.point(which);
   }
 
  private:
-  Points ahead_, others_;
+  NearestPoint ahead_, others_;
 };
 
 /// The branches from the entry's to `last`, and the index of the point of each at which the way leaves it.

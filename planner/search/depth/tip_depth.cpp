@@ -55,7 +55,7 @@ class DepthLook {
  private:
   static RouteSearchSettings settings(const Effort& effort) {
     RouteSearchSettings settings;
-    settings.relaxations = true;
+    settings.relaxations = settings.spans = true;
     settings.effort = effort;
     return settings;
   }
@@ -120,7 +120,7 @@ class DepthLook {
       for (const RouteStep& step : search_.route().steps) note_nearer(step.to);
       search_.keep_route();
     }
-    if (outcome == SearchOutcome::proved_none && search_.proof() == ProofKind::cells && !search_.switchless())
+    if (outcome == SearchOutcome::proved_none && !said_by(search_.proof()) && !search_.switchless())
       search_.bury();
     return outcome;
   }

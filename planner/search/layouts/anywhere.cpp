@@ -177,6 +177,7 @@ class Anywhere {
     if (!question) return false;
     RouteSearchSettings settings;
     settings.direct_work = 0;
+    settings.spans = true;
     settings.effort = settings_.effort.renewed(shares::kBoxWork);
     RouteSearch search(question->problem, settings);
     if (search.run(question->problem.goal) != SearchOutcome::proved_none) return false;

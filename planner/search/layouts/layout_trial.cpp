@@ -102,6 +102,7 @@ bool LayoutTrials::wants_certificate(const SearchProblem& problem) const {
 
 LayoutTrials::Searched LayoutTrials::search(const SearchProblem& problem, std::int64_t most_work) {
   RouteSearchSettings settings;
+  settings.spans = true;
   settings.effort = effort_.renewed(most_work);
   RouteSearch search(problem, settings);
   Searched searched;

@@ -75,6 +75,34 @@ Coverage coverage_of(const CellStore& store, const CellLabels& labels) {
   return c;
 }
 
+namespace {
+
+/// Buries what of the cell lies between two insertions, cutting it there. Both stores halve insertion alike,
+/// so that a cell lies within, beside, or is halved until its parts do.
+void bury_between(CellStore& store, const CellRef& ref, double low_mm, double high_mm) {
+  const Box box = store.box(ref);
+  if (box.high[0] <= low_mm || box.low[0] >= high_mm) return;
+  const bool within = low_mm <= box.low[0] && box.high[0] <= high_mm;
+  if (within && !store.is_split(ref)) return store.bury(ref);
+  if (!store.is_split(ref)) store.split(ref, 0);
+  bool dead = true;
+  for (const CellRef& part : store.parts(ref)) {
+    bury_between(store, part, low_mm, high_mm);
+    dead = dead && store.status(part) == CellStatus::blocked;
+  }
+  if (dead) store.block(ref);
+}
+
+}  // namespace
+
+void bury_spans(CellStore& store, const CellStore& spans) {
+  for_each_unsplit(spans, [&](const CellRef& ref) {
+    if (!spans.is_buried(ref)) return;
+    const Box box = spans.box(ref);
+    bury_between(store, {store.index_of(spans.leaf(ref)), 0}, box.low[0], box.high[0]);
+  });
+}
+
 void bury_reached_cells(CellStore& store, const CellLabels& labels) {
   const auto blocked = [&](const CellRef& ref) { return store.status(ref) == CellStatus::blocked; };
   for (int leaf = 0; leaf < store.leaf_count(); ++leaf)

@@ -20,4 +20,8 @@ Coverage coverage_of(const CellStore& store, const CellLabels& labels);
 /// only where it is proved.
 void bury_reached_cells(CellStore& store, const CellLabels& labels);
 
+/// The same of the buried cells of `spans`, another store of the same problem whose cells are cut along
+/// insertion alone.
+void bury_spans(CellStore& store, const CellStore& spans);
+
 }  // namespace withy

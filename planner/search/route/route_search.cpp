@@ -2,13 +2,13 @@
 #include "planner/search/route/route_search.h"
 
 #include <algorithm>
+#include <cmath>
 #include <utility>
 
 #include "geometry/numbers/numbers.h"
 #include "planner/proof/relaxations/curve_reach.h"
 #include "planner/proof/relaxations/no_switch.h"
 #include "planner/proof/relaxations/tip_passage.h"
-#include "planner/search/cells/span_proof.h"
 #include "planner/search/route/notched_twin.h"
 #include "planner/search/route/reached_cells.h"
 #include "planner/segment/shape.h"
@@ -34,8 +34,7 @@ SearchOutcome RouteSearch::run(const Goal& goal) {
   best_approach_.reset();
   proof_ = ProofKind::cells;
   relaxations_due_ = settings_.relaxations;
-  spans_due_ = settings_.spans;
-  span_looks_ = 0;
+  begin_spans();
   start_over();
   return resume();
 }
@@ -56,7 +55,8 @@ SearchOutcome RouteSearch::resume() {
     found_ = std::move(*found);
     return SearchOutcome::found;
   }
-  if (prove_by_relaxations() || prove_by_spans()) return SearchOutcome::proved_none;
+  if (prove_by_relaxations()) return SearchOutcome::proved_none;
+  if (!spans_tried_ && prove_by_spans(first_span_work())) return SearchOutcome::proved_none;
   if (auto route = try_notches()) {
     found_ = {std::move(*route), 0, 0};
     return SearchOutcome::found;
@@ -89,15 +89,47 @@ bool RouteSearch::prove_by_relaxations() {
   return passage.sealed;
 }
 
-/// Once for each goal.
-bool RouteSearch::prove_by_spans() {
-  if (!std::exchange(spans_due_, false)) return false;
-  SpanProof spans(problem_, goal_);
-  const bool proved = spans.run(settings_.effort.part(shares::kSpanWork));
-  work_.add_other(spans.work());
-  span_looks_ = spans.looks();
-  if (proved) proof_ = ProofKind::no_switch_in;
-  return proved;
+/// They prove that there is no way, with whatever switches: they are not asked where switches are limited.
+void RouteSearch::begin_spans() {
+  spans_due_ = settings_.spans && !settings_.limits_switches();
+  spans_tried_ = spans_begun_ = false;
+  spans_at_ = shares::kSpanAgainAfter;
+  run_from_ = work_.done();
+  work_.pause_at(Effort::kAnyWork);
+}
+
+/// A question that may take little is asked little of them.
+std::int64_t RouteSearch::first_span_work() const {
+  const std::int64_t left = std::max<std::int64_t>(0, settings_.effort.work() - work_.done());
+  return std::min(settings_.span_work, left / shares::kSpanFirstShare);
+}
+
+/// Goes on with them until they have taken so much for this goal.
+bool RouteSearch::prove_by_spans(std::int64_t most_work) {
+  spans_tried_ = true;
+  if (!spans_due_ || most_work <= 0) return false;
+  if (!spans_) spans_.emplace(problem_);
+  if (!spans_begun_) spans_->begin(goal_);
+  spans_begun_ = true;
+  const std::int64_t before = spans_->work() - spans_->work_at_goal();
+  const auto outcome = spans_->run(settings_.effort.renewed(before + most_work));
+  spans_due_ = outcome == SpanProof::Outcome::stopped;
+  if (outcome != SpanProof::Outcome::proved) return false;
+  work_.add_other(spans_->work_at_goal());
+  proof_ = ProofKind::no_switch_in;
+  return true;
+}
+
+/// The same once the cells have taken enough; when that is the case next is told to them.
+bool RouteSearch::spans_prove_by_now() {
+  if (!spans_due_) return false;
+  const std::int64_t taken = work_.done() - run_from_;
+  if (taken >= spans_at_) {
+    while (taken >= spans_at_) spans_at_ *= shares::kSpanAgainTimes;
+    if (prove_by_spans(taken / shares::kSpanShare)) return true;
+  }
+  work_.pause_at(spans_due_ ? run_from_ + spans_at_ : Effort::kAnyWork);
+  return false;
 }
 
 std::optional<FoundRoute> RouteSearch::without_cells() {
@@ -137,7 +169,7 @@ std::optional<Route> RouteSearch::try_notches() {
   const auto twin = notched_twin(problem_, store_.chart());
   if (!twin || settings_.most_switches <= 0) return std::nullopt;
   RouteSearchSettings settings = settings_;
-  settings.relaxations = false;  // what they prove of the twin says nothing
+  settings.relaxations = settings.spans = false;  // what they prove of the twin says nothing
   settings.effort = settings_.effort.part(settings_.twin_work);
   RouteSearch search(*twin, settings);
   const SearchOutcome outcome = search.run(goal_);
@@ -149,8 +181,10 @@ std::optional<Route> RouteSearch::try_notches() {
 
 SearchOutcome RouteSearch::search_cells() {
   while (!settings_.effort.cut_short()) {
+    if (spans_prove_by_now()) return SearchOutcome::proved_none;
     switch (cell_search_->run()) {
       case CellSearch::Outcome::stopped:
+        if (work_.is_pause() && !work_.must_stop() && !cell_search_->cut_short()) continue;
         return SearchOutcome::stopped;
       case CellSearch::Outcome::exhausted:
         return SearchOutcome::proved_none;
@@ -226,12 +260,23 @@ void RouteSearch::keep_route() {
 }
 
 void RouteSearch::bury() {
-  bury_reached_cells(store_, labels());
+  if (proof_ == ProofKind::no_switch_in)
+    bury_spans(store_, spans_->cells());
+  else
+    bury_reached_cells(store_, labels());
 }
 
 Coverage RouteSearch::coverage() const {
-  Coverage coverage = coverage_of(store_, labels());
-  coverage.cells_examined = checks();
+  if (proof_ != ProofKind::no_switch_in) {
+    Coverage coverage = coverage_of(store_, labels());
+    coverage.cells_examined = checks();
+    return coverage;
+  }
+  Coverage coverage = coverage_of(spans_->cells(), CellLabels(spans_->cells()));
+  coverage.cells_examined = span_looks();
+  const double finest_mm = std::min(spans_->finest_goal_mm(), coverage.finest_cell_mm);
+  coverage.finest_cell_mm = coverage.finest_cell_mm > 0.0 ? finest_mm : spans_->finest_goal_mm();
+  if (!std::isfinite(coverage.finest_cell_mm)) coverage.finest_cell_mm = 0.0;
   return coverage;
 }
 

@@ -15,7 +15,8 @@
 // leaves that the locks make. Before it, a short attempt seeks a simple route (direct_attempt.h); what it
 // does not find proves nothing. Where that is asked for, proofs that leave most of the design out come before
 // the cells as well (planner/proof/relaxations): the dimensions that locks add cost them nothing.
-// So do, where asked for, boxes as wide as their leaves (planner/search/cells/span_proof.h).
+// So do, where asked for, boxes as wide as their leaves (planner/search/cells/span_proof.h): a little before
+// the cells, more of them whenever the cells have taken a few times as long.
 #pragma once
 
 #include <iosfwd>
@@ -25,6 +26,7 @@
 #include "planner/plan/answer.h"
 #include "planner/search/cells/cell_store.h"
 #include "planner/search/cells/field_gate.h"
+#include "planner/search/cells/span_proof.h"
 #include "planner/search/route/cell_search.h"
 #include "planner/search/route/direct_attempt.h"
 #include "planner/search/route/known_states.h"
@@ -81,8 +83,10 @@ class RouteSearch {
 
   /// What the last run() rests on where it proved that there is none.
   ProofKind proof() const { return proof_; }
-  /// Boxes that spans of insertion took in the last run().
-  std::int64_t span_looks() const { return span_looks_; }
+  /// Boxes that spans of insertion took in the last run(), where they proved it.
+  std::int64_t span_looks() const { return spans_->looks_at_goal(); }
+  /// What they know then: the buried cells hold every state that can reach the target.
+  const CellStore& span_cells() const { return spans_->cells(); }
   /// Is it known that no lock can ever be engaged? Then only the leaf without engaged locks was searched.
   bool switchless() const { return switchless_; }
 
@@ -93,7 +97,10 @@ class RouteSearch {
  private:
   void start_over();
   bool prove_by_relaxations();
-  bool prove_by_spans();
+  void begin_spans();
+  std::int64_t first_span_work() const;
+  bool prove_by_spans(std::int64_t most_work);
+  bool spans_prove_by_now();
   std::optional<FoundRoute> without_cells();
   std::optional<Route> try_directly();
   std::optional<Route> try_notches();
@@ -111,6 +118,7 @@ class RouteSearch {
   StepJudge judge_;
   KnownStates known_;
   WayThreader threader_;
+  std::optional<SpanProof> spans_;  // from its first use on
   int coarse_ways_ = 0;
   bool switchless_ = false;
 
@@ -119,8 +127,11 @@ class RouteSearch {
   std::optional<CellSearch> cell_search_;
   ProofKind proof_ = ProofKind::cells;
   bool relaxations_due_ = false;
-  bool spans_due_ = false;
-  std::int64_t span_looks_ = 0;
+  bool spans_due_ = false;     // they may prove something yet
+  bool spans_tried_ = false;   // before the cells
+  bool spans_begun_ = false;   // with this goal
+  std::int64_t run_from_ = 0;  // work done before
+  std::int64_t spans_at_ = 0;  // work of the cells at which spans go on
   FoundRoute found_;
   std::optional<Approach> best_approach_;
 };

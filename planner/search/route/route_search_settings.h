@@ -34,8 +34,11 @@ struct RouteSearchSettings {
   /// Proofs by what leaves most of the design out (planner/proof/relaxations) count as well. They are quick,
   /// but what the cells know of the target is then no proof by itself (RouteSearch::proof).
   bool relaxations = false;
-  /// So does what spans of insertion prove (planner/search/cells/span_proof.h), within kSpanWork.
+  /// So does what spans of insertion prove (planner/search/cells/span_proof.h). What they take in vain counts
+  /// as no work: whatever else is found is found with them as without.
   bool spans = false;
+  /// What they may take before the cells; 0: they wait until the cells have taken kSpanAgainAfter.
+  std::int64_t span_work = shares::kSpanWork;
   Effort effort;  ///< work as RouteSearch::work counts it; where it is spent the search ends undecided
 };
 

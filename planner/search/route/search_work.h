@@ -35,8 +35,14 @@ class SearchWork {
   }
 
   bool must_stop() const { return settings_.effort.spent(done()); }
+  /// Is it time to do something else than to expand (pause_at())?
+  bool is_pause() const { return done() >= pause_at_; }
+  /// From so much work done on; none until it is said anew.
+  void pause_at(std::int64_t done) { pause_at_ = done; }
   /// The same, but asked once in so many expansions, goal checks or links only.
-  bool must_stop_expanding() const { return expansions_ % shares::kAskInterval == 0 && must_stop(); }
+  bool must_stop_expanding() const {
+    return expansions_ % shares::kAskInterval == 0 && (is_pause() || must_stop());
+  }
   bool must_stop_goal_checks() const { return goal_checks_ % shares::kAskInterval == 0 && must_stop(); }
   /// Covered links have no work of their own, so that it can't be spent by them.
   bool must_stop_links(bool covered) const {
@@ -51,6 +57,7 @@ class SearchWork {
   std::int64_t links_ = 0;
   std::int64_t tries_ = 0;
   std::int64_t other_ = 0;
+  std::int64_t pause_at_ = Effort::kAnyWork;
 };
 
 }  // namespace withy

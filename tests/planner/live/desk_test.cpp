@@ -53,7 +53,6 @@ TEST_CASE("verdicts are those that a question asked by itself gets, also after a
   SolveSettings settings;
   settings.explain = false;
   settings.prefer = Preference::quick;
-  settings.soonest = true;
   const Answer own = solve(*make_problem(*prepared, 1), settings);
   CHECK(cell.at("verdict") == std::string(name_of(own.verdict)));
   CHECK(cell.at("why") == own.why);

@@ -33,11 +33,16 @@ PreparedScene scene_of(const char* name) {
   return std::move(*prepared);
 }
 
-recheck::Certificate proof_of(const PreparedScene& prepared, const SearchProblem& problem) {
+/// By the cells of the search, or by spans of insertion (planner/search/cells/span_proof.h).
+recheck::Certificate proof_of(const PreparedScene& prepared, const SearchProblem& problem,
+                              bool by_spans = false) {
   RouteSearchSettings settings;
   settings.effort = Effort::of_work(kWork);
+  settings.spans = by_spans;
+  settings.span_work = kWork;
   RouteSearch search(problem, settings);
   REQUIRE(search.run(problem.goal) == SearchOutcome::proved_none);
+  REQUIRE((search.proof() == ProofKind::no_switch_in) == by_spans);
   auto certificate = certify(problem, search, settings);
   name_scene(certificate, prepared.scene, prepared.wall().channel(), "scene.toml");
   return certificate;
@@ -75,11 +80,12 @@ TEST_CASE(
 TEST_CASE("certificates of shipped questions hold") {
   const auto [name, locks] = GENERATE(std::pair("single-bend", 0), std::pair("single-bend", 2),
                                       std::pair("triple-bend", 1), std::pair("weak-tendons", 0));
-  CAPTURE(name, locks);
+  const bool by_spans = GENERATE(false, true);
+  CAPTURE(name, locks, by_spans);
   const PreparedScene prepared = scene_of(name);
   const auto problem = make_problem(prepared, locks);
   REQUIRE(problem);
-  const auto outcome = outcome_of(prepared, proof_of(prepared, *problem));
+  const auto outcome = outcome_of(prepared, proof_of(prepared, *problem, by_spans));
   CAPTURE(outcome.why);
   CHECK(outcome.verdict == recheck::Verdict::holds);
 }
@@ -159,7 +165,9 @@ TEST_CASE("one thing changed in a certificate is noticed, or changes nothing") {
   const PreparedScene prepared = scene_of("single-bend");
   const auto problem = make_problem(prepared, 2);
   REQUIRE(problem);
-  const auto certificate = proof_of(prepared, *problem);
+  const bool by_spans = GENERATE(false, true);
+  CAPTURE(by_spans);
+  const auto certificate = proof_of(prepared, *problem, by_spans);
   REQUIRE(!certificate.leaves.empty());
   withy_test::Outsider outsider(prepared.scene.file, problem->design.layout(), kSeed);
   int refused = 0;

@@ -38,6 +38,7 @@ struct Options {
   std::string keep;  // folder for the certificates
   bool plans = false;
   bool forge = false;
+  bool spans = false;
   int mutants = 0;
   double quick_s = 0.5;  // certificates that take more processor time to check are not mutated
   std::uint64_t seed = 1;
@@ -138,6 +139,7 @@ void ask(const PreparedScene& prepared, const std::string& name, int locks, cons
   if (!problem) return;
   RouteSearchSettings settings;
   settings.effort = Effort::of_work(options.work);
+  settings.spans = options.spans;
   const Stopwatch search_time;
   RouteSearch search(*problem, settings);
   const SearchOutcome outcome = search.run(problem->goal);
@@ -191,6 +193,7 @@ int main(int argc, char** argv) {
   app.add_option("--work", options.work, "work for each search");
   app.add_flag("--plans", options.plans, "plan where the target is reached, and check the plan");
   app.add_flag("--forge", options.forge, "put proofs of harder questions forward where a plan is known");
+  app.add_flag("--spans", options.spans, "let spans of insertion prove as well, as plan does");
   app.add_option("--mutants", options.mutants,
                  "change so many things of each certificate that holds, one at a time");
   app.add_option("--quick", options.quick_s,
