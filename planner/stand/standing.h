@@ -6,7 +6,7 @@
 //     the tip ends within the target's tolerance and direction          WorstCase::tip_error, direction_error
 //     every lock engages, its hunt included, and every lock switches    ProvedHardware
 //     every limit holds                                                 ProvedHardware
-//     no motion touches the wall                                        WorstCase::stands
+//     no motion touches the wall, no sweep of a hunt does               WorstCase::stands
 // Errors up to x times their sizes hold all smaller ones, so what is proved at x is proved below it. 0 where
 // 0.05 is not proved, or where a hunt that is called for can't be made.
 //
@@ -53,6 +53,9 @@ class Stander {
 
   /// How many of the first `draws` benches the plan fails on; no more are run once `enough` have failed.
   int fails(const Plan& plan, int draws, int enough) const;
+
+  /// Locks whose hunts are not proved to keep clear under errors of the whole size.
+  std::vector<int> hunts_that_may_touch(const Plan& plan) const;
 
   /// How many of the first `draws` benches miss the target from this state, or break a limit in it.
   int fails_at(const State& reached, int draws) const;
