@@ -166,10 +166,27 @@ Stander::Stander(const SearchProblem& problem, const ErrorSizes& sizes, int draw
       sizes_(sizes),
       centre_E_(middle_of(problem.distance->exact().channel())),
       bend_per_pull_(bend_from_pulls(problem.design)),
-      triangles_(std::make_shared<const WallTriangles>(problem.distance->exact().channel())) {
-  std::mt19937_64 generator(seed);
-  draws_.reserve(static_cast<std::size_t>(draws));
-  for (int i = 0; i < draws; ++i) draws_.push_back(draw_errors(problem.design, sizes, generator));
+      triangles_(std::make_shared<const WallTriangles>(problem.distance->exact().channel())),
+      seed_(seed),
+      draws_(static_cast<std::size_t>(draws)) {
+  draw();
+}
+
+void Stander::draw() {
+  std::mt19937_64 generator(seed_);
+  for (ErrorDraw& errors : draws_) errors = draw_errors(problem_.design, sizes_, generator);
+}
+
+void Stander::take(const ErrorSizes& sizes) {
+  sizes_ = sizes;
+  draw();
+  for (const auto& known : known_) known->look(sizes_);
+}
+
+void Stander::KnownMotion::look(const ErrorSizes& sizes) {
+  doubtful.reset();
+  auto found = worst->doubtful(sizes);
+  if (!found.empty()) doubtful = std::move(found.front());
 }
 
 std::vector<Stander::KnownMotion*> Stander::motions_of(const Plan& plan) const {
@@ -188,8 +205,7 @@ std::vector<Stander::KnownMotion*> Stander::motions_of(const Plan& plan) const {
     known->motion = motion;
     known->worst = std::make_unique<WorstCase>(problem_, std::vector<PlannedMotion>{motion}, motion.to,
                                                centre_E_, triangles_);
-    auto doubtful = known->worst->doubtful(sizes_);
-    if (!doubtful.empty()) known->doubtful = std::move(doubtful.front());
+    known->look(sizes_);
     out.push_back(known.get());
     known_.push_back(std::move(known));
   }

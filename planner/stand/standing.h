@@ -45,6 +45,10 @@ class Stander {
   Stander(const SearchProblem& problem, const ErrorSizes& sizes, int draws = kStandingDraws,
           std::uint64_t seed = 1);
 
+  /// Errors of other sizes: the benches are drawn anew, with the same seed, and what is known of motions
+  /// stays.
+  void take(const ErrorSizes& sizes);
+
   /// Both figures.
   Standing judge(const Plan& plan) const;
 
@@ -66,9 +70,11 @@ class Stander {
     PlannedMotion motion;
     std::unique_ptr<WorstCase> worst;
     std::optional<DoubtfulMotion> doubtful;  ///< nothing: proved clear under errors of the whole size
+    void look(const ErrorSizes& sizes);
   };
   class OnBenches;
 
+  void draw();
   std::vector<KnownMotion*> motions_of(const Plan& plan) const;
   Standing chance(const Plan& plan, int draws, const std::vector<KnownMotion*>& motions) const;
 
@@ -78,6 +84,7 @@ class Stander {
   Eigen::Vector3d centre_E_;
   Eigen::MatrixXd bend_per_pull_;
   std::shared_ptr<const WallTriangles> triangles_;
+  std::uint64_t seed_;
   std::vector<ErrorDraw> draws_;
   mutable std::vector<std::unique_ptr<KnownMotion>> known_;
 };
