@@ -29,7 +29,11 @@ bool under(const BenchCount& fails) {
 class Adviser {
  public:
   Adviser(const SearchProblem& problem, const Plan& plan, const ErrorSizes& sizes, const Effort& effort)
-      : problem_(problem), plan_(plan), sizes_(sizes), effort_(effort) {}
+      : problem_(problem),
+        plan_(plan),
+        sizes_(sizes),
+        effort_(effort),
+        stander_(problem, sizes, kAdviceDraws) {}
 
   AdviceList run() {
     AdviceList list;
@@ -49,8 +53,9 @@ class Adviser {
   }
 
  private:
-  BenchCount fails_with(const ErrorSizes& sizes) const {
-    return Stander(problem_, sizes, kAdviceDraws).chance(plan_, kAdviceDraws).fails;
+  BenchCount fails_with(const ErrorSizes& sizes) {
+    stander_.take(sizes);
+    return stander_.chance(plan_, kAdviceDraws).fails;
   }
 
   AdvisedChange lowering(std::size_t kind, double to) const {
@@ -59,7 +64,7 @@ class Adviser {
             to / name.per_file_unit};
   }
 
-  std::optional<Advice> lowered_alone(std::size_t kind) const {
+  std::optional<Advice> lowered_alone(std::size_t kind) {
     if (sizes_.most[kind] <= 0.0 || effort_.cut_short()) return std::nullopt;
     ErrorSizes sizes = sizes_;
     sizes.most[kind] = 0.0;
@@ -73,7 +78,7 @@ class Adviser {
     return std::nullopt;
   }
 
-  Advice lowered_together() const {
+  Advice lowered_together() {
     Advice advice;
     ErrorSizes sizes = sizes_;
     advice.fails = fails_with(sizes);
@@ -160,6 +165,7 @@ class Adviser {
   const Plan& plan_;
   const ErrorSizes& sizes_;
   const Effort& effort_;
+  Stander stander_;  // of the design as it is
 };
 
 std::string line_of(const char* about, const Advice& advice) {

@@ -11,6 +11,7 @@
 
 #include "planner/effort/shares.h"
 #include "planner/search/route/make_plan.h"
+#include "planner/search/route/route_tidy.h"
 #include "planner/segment/latch.h"
 #include "planner/segment/shape.h"
 
@@ -162,6 +163,8 @@ class Improver {
   Plan run() {
     fails_ = stander_.fails(plan_, draws_, draws_);
     take_best(aims());
+    for (int round = 0; round < route_.switches() && can_gain() && hunt_farther_out(); ++round) {
+    }
     if (can_gain()) stiffen();
     for (int round = 0; round < shares::kNotchRounds && can_gain() && change_a_notch(); ++round) {
     }
@@ -263,6 +266,17 @@ class Improver {
         for (Route& route : leading_to(route_, part_of_the_way(from, end, part)))
           add(std::move(route), candidates);
     return candidates;
+  }
+
+  /// A lock switched farther out, where its sweep may touch the wall on some bench.
+  bool hunt_farther_out() {
+    for (const int lock : stander_.hunts_that_may_touch(plan_)) {
+      std::vector<Candidate> candidates;
+      for (Route& route : with_hunt_farther_out(judge_, route_, lock, effort_))
+        add(std::move(route), candidates);
+      if (take_best(std::move(candidates))) return true;
+    }
+    return false;
   }
 
   /// A lock that engages before anything else is done and stays straight, so that errors bend less of the

@@ -8,6 +8,8 @@
 //     D. Kraft, "A software package for sequential quadratic programming", DFVLR-FB 88-28, 1988, as NLopt
 //     has it), with the bend that this takes or less of it, which lowers the tension, or part of the way
 //     there;
+//   * hunts: where the sweep of one may touch the wall on some bench, its lock is switched farther out, with
+//     the free carriage;
 //   * stiffen: where no lock is switched, one engages straight before anything else, so that errors bend less
 //     of the segment;
 //   * notches: a lock takes a neighbouring bend of its lattice (a friction lock one a little off), the states

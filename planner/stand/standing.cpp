@@ -39,10 +39,10 @@ std::optional<std::string> unless(bool proved, const char* what) {
   return proved ? std::nullopt : std::optional<std::string>(what);
 }
 
-/// `keeps_clear`: do all motions, under errors of these sizes? All that is handed over must outlive the
+/// `touching`: what may touch the wall under errors of these sizes. All that is handed over must outlive the
 /// tests.
 std::vector<Test> tests_of(const SearchProblem& problem, const WorstCase& tip, const ProvedHardware& hardware,
-                           const std::function<bool(const ErrorSizes&)>& keeps_clear) {
+                           const Test& touching) {
   const Goal& goal = problem.goal;
   return {[&](const ErrorSizes& e) {
             return unless(tip.tip_error(e) <= goal.tolerance_mm, "the tip may miss the target");
@@ -54,7 +54,7 @@ std::vector<Test> tests_of(const SearchProblem& problem, const WorstCase& tip, c
           [&](const ErrorSizes& e) { return hardware.not_engaging(e); },
           [&](const ErrorSizes& e) { return hardware.not_switching(e); },
           [&](const ErrorSizes& e) { return hardware.not_within_limits(e); },
-          [&](const ErrorSizes& e) { return unless(keeps_clear(e), "the body may touch the wall"); }};
+          touching};
 }
 
 /// How many steps of the ladder, `most` at most, the test passes: by bisection, for what holds at one step
@@ -75,6 +75,12 @@ std::size_t steps_passed(const Test& test, const ErrorSizes& sizes, std::size_t 
 BenchCount count_of(int benches, int draws) {
   const ProbabilityInterval interval = clopper_pearson(benches, draws);
   return {benches, interval.low, interval.high};
+}
+
+/// Do two motions take the body through the same states?
+bool same(const PlannedMotion& a, const PlannedMotion& b) {
+  if (!(a.from == b.from) || !(a.to == b.to) || a.sweep.has_value() != b.sweep.has_value()) return false;
+  return !a.sweep || a.sweep->corners == b.sweep->corners;
 }
 
 /// What happened on one bench.
@@ -108,7 +114,8 @@ class Stander::OnBenches {
         hardware_(stander.hardware_, plan),
         engages_(!hardware_.not_engaging(stander.sizes_)),
         switches_(!hardware_.not_switching_as_planned(stander.sizes_)),
-        limits_(!hardware_.not_within_limits(stander.sizes_)) {}
+        limits_(!hardware_.motions_not_within_limits(stander.sizes_)),
+        swept_limits_(!hardware_.sweeps_not_within_limits(stander.sizes_)) {}
 
   /// All that happens on a bench, or (`touches_too`: no) all but whether the body touches where something
   /// else fails already.
@@ -117,15 +124,17 @@ class Stander::OnBenches {
     const Bench bench(problem.design, errors, stander_.centre_E_, stander_.bend_per_pull_);
     const BenchHardware on_bench(stander_.hardware_, bench);
     const auto& switches = hardware_.switches();
+    const auto within = [&](const State& state) { return on_bench.keeps_limits(state); };
     const auto& states = hardware_.states();
+    const auto& rims = hardware_.rims();
     Outcome out;
     out.misses = !bench.hits(reached_, problem.goal);
     out.disengaged = !engages_ && !std::all_of(switches.begin(), switches.end(),
                                                [&](const auto& s) { return on_bench.engages(s); });
     out.overloads = (!switches_ && !std::all_of(switches.begin(), switches.end(),
                                                 [&](const auto& s) { return on_bench.switches(s); })) ||
-                    (!limits_ && !std::all_of(states.begin(), states.end(),
-                                              [&](const State& s) { return on_bench.keeps_limits(s); }));
+                    (!limits_ && !std::all_of(states.begin(), states.end(), within)) ||
+                    (!swept_limits_ && !std::all_of(rims.begin(), rims.end(), within));
     if (touches_too || !out.fails()) out.touches = touches(bench);
     return out;
   }
@@ -148,6 +157,7 @@ class Stander::OnBenches {
   bool engages_;
   bool switches_;
   bool limits_;
+  bool swept_limits_;
 };
 
 Stander::Stander(const SearchProblem& problem, const ErrorSizes& sizes, int draws, std::uint64_t seed)
@@ -156,10 +166,27 @@ Stander::Stander(const SearchProblem& problem, const ErrorSizes& sizes, int draw
       sizes_(sizes),
       centre_E_(middle_of(problem.distance->exact().channel())),
       bend_per_pull_(bend_from_pulls(problem.design)),
-      triangles_(std::make_shared<const WallTriangles>(problem.distance->exact().channel())) {
-  std::mt19937_64 generator(seed);
-  draws_.reserve(static_cast<std::size_t>(draws));
-  for (int i = 0; i < draws; ++i) draws_.push_back(draw_errors(problem.design, sizes, generator));
+      triangles_(std::make_shared<const WallTriangles>(problem.distance->exact().channel())),
+      seed_(seed),
+      draws_(static_cast<std::size_t>(draws)) {
+  draw();
+}
+
+void Stander::draw() {
+  std::mt19937_64 generator(seed_);
+  for (ErrorDraw& errors : draws_) errors = draw_errors(problem_.design, sizes_, generator);
+}
+
+void Stander::take(const ErrorSizes& sizes) {
+  sizes_ = sizes;
+  draw();
+  for (const auto& known : known_) known->look(sizes_);
+}
+
+void Stander::KnownMotion::look(const ErrorSizes& sizes) {
+  doubtful.reset();
+  auto found = worst->doubtful(sizes);
+  if (!found.empty()) doubtful = std::move(found.front());
 }
 
 std::vector<Stander::KnownMotion*> Stander::motions_of(const Plan& plan) const {
@@ -168,9 +195,8 @@ std::vector<Stander::KnownMotion*> Stander::motions_of(const Plan& plan) const {
   std::vector<KnownMotion*> out;
   for (const PlannedMotion& motion :
        motions_inside(plan, MotionVerifier(problem_.design, *problem_.distance))) {
-    const auto found = std::find_if(known_.begin(), known_.end(), [&](const auto& known) {
-      return known->motion.from == motion.from && known->motion.to == motion.to;
-    });
+    const auto found = std::find_if(known_.begin(), known_.end(),
+                                    [&](const auto& known) { return same(known->motion, motion); });
     if (found != known_.end()) {
       out.push_back(found->get());
       continue;
@@ -179,8 +205,7 @@ std::vector<Stander::KnownMotion*> Stander::motions_of(const Plan& plan) const {
     known->motion = motion;
     known->worst = std::make_unique<WorstCase>(problem_, std::vector<PlannedMotion>{motion}, motion.to,
                                                centre_E_, triangles_);
-    auto doubtful = known->worst->doubtful(sizes_);
-    if (!doubtful.empty()) known->doubtful = std::move(doubtful.front());
+    known->look(sizes_);
     out.push_back(known.get());
     known_.push_back(std::move(known));
   }
@@ -197,14 +222,18 @@ Standing Stander::judge(const Plan& plan) const {
   const WorstCase tip(problem_, {}, plan.states[static_cast<std::size_t>(plan.reached_state)], centre_E_,
                       triangles_);
   const ProvedHardware hardware(hardware_, plan);
-  const std::function<bool(const ErrorSizes&)> keeps_clear = [&](const ErrorSizes& e) {
-    return std::all_of(motions.begin(), motions.end(),
-                       [&](KnownMotion* known) { return known->worst->stands(e, StandsFor::off_the_wall); });
+  const Test touching = [&](const ErrorSizes& e) -> std::optional<std::string> {
+    for (KnownMotion* known : motions)
+      if (!known->worst->stands(e, StandsFor::off_the_wall))
+        return known->motion.sweep
+                   ? fmt::format("the hunt at lock {} may touch the wall", known->motion.sweep->lock + 1)
+                   : std::string("the body may touch the wall");
+    return std::nullopt;
   };
   const auto& ladder = reserve_ladder();
   std::size_t steps = ladder.size();
   standing.limited_by = "nothing up to the largest errors that are tried";
-  for (const Test& test : tests_of(problem_, tip, hardware, keeps_clear)) {
+  for (const Test& test : tests_of(problem_, tip, hardware, touching)) {
     const std::size_t passed = steps_passed(test, sizes_, steps);
     if (passed == steps) continue;
     steps = passed;
@@ -251,6 +280,15 @@ int Stander::fails(const Plan& plan, int draws, int enough) const {
     fails += static_cast<int>(std::count(failed.begin(), failed.end(), 1));
   }
   return fails;
+}
+
+std::vector<int> Stander::hunts_that_may_touch(const Plan& plan) const {
+  std::vector<int> locks;
+  for (const KnownMotion* known : motions_of(plan))
+    if (known->motion.sweep && known->doubtful &&
+        std::find(locks.begin(), locks.end(), known->motion.sweep->lock) == locks.end())
+      locks.push_back(known->motion.sweep->lock);
+  return locks;
 }
 
 int Stander::fails_at(const State& reached, int draws) const {

@@ -6,7 +6,7 @@
 //     the tip ends within the target's tolerance and direction          WorstCase::tip_error, direction_error
 //     every lock engages, its hunt included, and every lock switches    ProvedHardware
 //     every limit holds                                                 ProvedHardware
-//     no motion touches the wall                                        WorstCase::stands
+//     no motion touches the wall, no sweep of a hunt does               WorstCase::stands
 // Errors up to x times their sizes hold all smaller ones, so what is proved at x is proved below it. 0 where
 // 0.05 is not proved, or where a hunt that is called for can't be made.
 //
@@ -45,6 +45,10 @@ class Stander {
   Stander(const SearchProblem& problem, const ErrorSizes& sizes, int draws = kStandingDraws,
           std::uint64_t seed = 1);
 
+  /// Errors of other sizes: the benches are drawn anew, with the same seed, and what is known of motions
+  /// stays.
+  void take(const ErrorSizes& sizes);
+
   /// Both figures.
   Standing judge(const Plan& plan) const;
 
@@ -53,6 +57,9 @@ class Stander {
 
   /// How many of the first `draws` benches the plan fails on; no more are run once `enough` have failed.
   int fails(const Plan& plan, int draws, int enough) const;
+
+  /// Locks whose hunts are not proved to keep clear under errors of the whole size.
+  std::vector<int> hunts_that_may_touch(const Plan& plan) const;
 
   /// How many of the first `draws` benches miss the target from this state, or break a limit in it.
   int fails_at(const State& reached, int draws) const;
@@ -63,9 +70,11 @@ class Stander {
     PlannedMotion motion;
     std::unique_ptr<WorstCase> worst;
     std::optional<DoubtfulMotion> doubtful;  ///< nothing: proved clear under errors of the whole size
+    void look(const ErrorSizes& sizes);
   };
   class OnBenches;
 
+  void draw();
   std::vector<KnownMotion*> motions_of(const Plan& plan) const;
   Standing chance(const Plan& plan, int draws, const std::vector<KnownMotion*>& motions) const;
 
@@ -75,6 +84,7 @@ class Stander {
   Eigen::Vector3d centre_E_;
   Eigen::MatrixXd bend_per_pull_;
   std::shared_ptr<const WallTriangles> triangles_;
+  std::uint64_t seed_;
   std::vector<ErrorDraw> draws_;
   mutable std::vector<std::unique_ptr<KnownMotion>> known_;
 };

@@ -4,9 +4,11 @@
 #include <algorithm>
 #include <cassert>
 #include <cmath>
+#include <utility>
 
 #include "geometry/numbers/decompositions.h"
 #include "geometry/numbers/numbers.h"
+#include "planner/plan/lock_hunt.h"
 #include "planner/segment/rotation.h"
 #include "planner/segment/shape.h"
 #include "planner/tolerance/bend_levers.h"
@@ -47,6 +49,53 @@ Eigen::MatrixXd bend_from_pulls(const Design& design) {
   return pseudo_inverse(pulls);
 }
 
+namespace {
+
+/// The two sweeps of a hunt that is made, or none.
+std::vector<PlannedMotion> sweeps_of(const Design& design, const State& before, int lock, int action) {
+  const HuntTrack track = lock_hunt_track(design, before, lock);
+  std::vector<PlannedMotion> out;
+  for (SweepCorners& corners : lock_hunt_sweeps(design, before, lock)) {
+    HuntSweep sweep{lock, std::move(corners)};
+    const State& centre = sweep.corners.front();
+    const double f = regions_of(design, centre).back().flexible_mm;
+    for (const State& corner : sweep.corners) {
+      const Eigen::Vector2d bend = f * (corner.u_free - centre.u_free);
+      sweep.bend_rad = std::max(sweep.bend_rad, bend.norm());
+      if (track.shape == HuntShape::line && !bend.isZero()) sweep.line = bend.normalized();
+    }
+    out.push_back({centre, centre, action, std::move(sweep)});
+  }
+  return out;
+}
+
+bool passes_entry(const PlannedMotion& sweep, const MotionVerifier& verifier) {
+  const std::vector<State>& corners = sweep.sweep->corners;
+  for (std::size_t i = 0; i + 1 < corners.size(); ++i)
+    if (!verifier.clears(corners[i], corners[i + 1], kMoreThanAnyLumen_mm)) return true;
+  return false;
+}
+
+/// The sweeps that pass the entry plane, each once.
+void add_sweeps(const Plan& plan, const MotionVerifier& verifier, std::vector<PlannedMotion>& motions) {
+  for (std::size_t i = 0; i < plan.actions.size(); ++i) {
+    const PlannedAction& action = plan.actions[i];
+    if (action.lock < 0 || !action.hunt || !action.hunt->made()) continue;
+    const State& before = plan.states[static_cast<std::size_t>(action.from)];
+    const bool known =
+        std::any_of(plan.actions.begin(), plan.actions.begin() + static_cast<std::ptrdiff_t>(i),
+                    [&](const PlannedAction& other) {
+                      return other.lock == action.lock && other.hunt &&
+                             plan.states[static_cast<std::size_t>(other.from)] == before;
+                    });
+    if (known) continue;
+    for (PlannedMotion& sweep : sweeps_of(verifier.design(), before, action.lock, static_cast<int>(i)))
+      if (passes_entry(sweep, verifier)) motions.push_back(std::move(sweep));
+  }
+}
+
+}  // namespace
+
 std::vector<PlannedMotion> motions_inside(const Plan& plan, const MotionVerifier& verifier) {
   std::vector<PlannedMotion> motions;
   for (std::size_t i = 0; i < plan.actions.size(); ++i) {
@@ -60,6 +109,7 @@ std::vector<PlannedMotion> motions_inside(const Plan& plan, const MotionVerifier
     if (!known && !verifier.clears(from, to, kMoreThanAnyLumen_mm))
       motions.push_back({from, to, static_cast<int>(i)});
   }
+  add_sweeps(plan, verifier, motions);
   return motions;
 }
 
@@ -152,6 +202,11 @@ BodyPlacement Bench::placement_in_channel() const {
 }
 
 std::vector<State> Bench::run_in_channel(const PlannedMotion& motion) const {
+  if (motion.sweep) {
+    std::vector<State> states;
+    for (const State& corner : motion.sweep->corners) states.push_back(scaled(corner));
+    return states;
+  }
   const bool guided = design_.carriage().kind == CarriageKind::guide;
   const int pieces = guided && motion.from.insertion_mm != motion.to.insertion_mm ? kGuidePieces : 1;
   std::vector<State> states;

@@ -8,6 +8,7 @@
 // translation divided.
 #pragma once
 
+#include <optional>
 #include <vector>
 
 #include <Eigen/Geometry>
@@ -27,15 +28,26 @@ Eigen::Vector3d middle_of(const Channel& channel);
 /// tendons.
 Eigen::MatrixXd bend_from_pulls(const Design& design);
 
+/// The bends that a hunt takes the free region through about a planned state, one sweep of it
+/// (planner/plan/lock_hunt.h).
+struct HuntSweep {
+  int lock = 0;
+  std::vector<State> corners;                      ///< walked straight from each to the next
+  double bend_rad = 0.0;                           ///< most that the region's bend is off the planned one
+  Eigen::Vector2d line = Eigen::Vector2d::Zero();  ///< unit vector along which it all is; zero: any way
+};
+
 /// One motion of a plan. The route out repeats the route in, so each is listed once.
 struct PlannedMotion {
   State from;
   State to;
-  int action = 0;  ///< index into the plan's actions
+  int action = 0;                                 ///< index into the plan's actions
+  std::optional<HuntSweep> sweep = std::nullopt;  ///< then `from` and `to` are the state that is swept about
 };
 
-/// The motions that pass the entry plane as planned, whatever the plan file says of their clearance. Those
-/// wholly in front of it (presets) are left out: a user makes room for errors there by drawing back.
+/// The motions that pass the entry plane as planned, whatever the plan file says of their clearance, and
+/// after them the sweeps of hunts that are made. Those wholly in front of it (presets) are left out: a user
+/// makes room for errors there by drawing back.
 std::vector<PlannedMotion> motions_inside(const Plan& plan, const MotionVerifier& verifier);
 
 /// Does a body touch the wall? In order of how bad it is.
@@ -65,7 +77,7 @@ class Bench {
                             double required_mm = kInfinity) const;
 
   /// The states that it passes, as the channel sees them: straight from each to the next, evenly over the
-  /// motion.
+  /// motion; of a sweep its corners.
   std::vector<State> run_in_channel(const PlannedMotion& motion) const;
   /// The body and where its carriage stands, as the channel sees them.
   Design design_in_channel() const;

@@ -78,6 +78,22 @@ std::vector<State> states_in(const Plan& plan) {
   return out;
 }
 
+std::vector<State> swept_rims(const Design& design, const Plan& plan) {
+  // Corners of a rim differ in their distance from the middle by rounding only.
+  constexpr double kAtTheRim = 1.0 - 1e-9;
+  std::vector<State> out;
+  for (const PlannedSwitch& planned : switches_in(design, plan)) {
+    if (planned.hunt.slide_mm.empty()) continue;
+    const auto& track = planned.hunt.slide_mm;
+    for (const SweepCorners& corners : lock_hunt_sweeps(design, planned.before, planned.lock))
+      for (std::size_t i = 0; i < corners.size(); ++i)
+        if (track[i].norm() >= kAtTheRim * planned.hunt.radius_mm &&
+            std::find(out.begin(), out.end(), corners[i]) == out.end())
+          out.push_back(corners[i]);
+  }
+  return out;
+}
+
 Eigen::Vector2d BenchHardware::slide_error_mm(const State& before, int lock) const {
   const Design& design = hardware_.design();
   return design.latch()->backbone_radius_mm *

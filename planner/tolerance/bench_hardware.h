@@ -15,7 +15,8 @@
 // poses that the bench's body has, which the carriage has brought elsewhere and turned. It switches where the
 // reserve of that (field.h) is 1 or more and the field within its limit at every lock.
 //
-// Limits: stroke, tension and lock load (hardware.h) of the state that the bench comes to.
+// Limits: stroke, tension and lock load (hardware.h) of the states that the bench comes to, at the rims of
+// hunts too.
 #pragma once
 
 #include <vector>
@@ -42,6 +43,10 @@ std::vector<PlannedSwitch> switches_in(const Design& design, const Plan& plan);
 
 /// Every state of a plan, each once.
 std::vector<State> states_in(const Plan& plan);
+
+/// The states at the rims of the sweeps of a plan's hunts: pulls, tensions and lock loads are greatest there,
+/// each of them growing with the bend along a line.
+std::vector<State> swept_rims(const Design& design, const Plan& plan);
 
 /// The bench of a design as far as switches and limits go; all must outlive it.
 class BenchHardware {

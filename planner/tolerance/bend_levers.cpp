@@ -96,7 +96,8 @@ class Walk {
         moves_(regions_.size()),
         insertion_mm_(state.insertion_mm),
         guided_(design.carriage().kind == CarriageKind::guide),
-        driven_(design.tendons().has_value() && regions_.back().flexible_mm >= kNoLength_mm),
+        bends_(regions_.back().flexible_mm >= kNoLength_mm),
+        driven_(design.tendons().has_value() && bends_),
         set_by_tendons_(set_by_tendons(design)) {
     for (const Region& region : regions_) total_ += region.theta;
   }
@@ -135,7 +136,7 @@ class Walk {
   BendDirections directions() const {
     BendDirections out;
     for (std::size_t j = 0; j + 1 < moves_.size(); ++j) out.at_lock.push_back(at_lock(j));
-    if (!driven_) return out;
+    if (!bends_) return out;
     out.free = moves_.back().point;
     out.gain = moves_.back().point * (set_by_tendons_ * total_);
     return out;
@@ -148,7 +149,7 @@ class Walk {
     for (std::size_t j = 0; j + 1 < moves_.size(); ++j) turn += (j == 0 ? 1.0 : 2.0) * moves_[j].tau;
     return moves_.size() > 1 && driven_ ? turn + moves_.back().tau : turn;
   }
-  double free_turn() const { return driven_ ? moves_.back().tau : 0.0; }
+  double free_turn() const { return bends_ ? moves_.back().tau : 0.0; }
 
   /// Along one piece of the region at_, flexible or rigid.
   void move_on(double length, bool flexible) {
@@ -170,7 +171,7 @@ class Walk {
   void first_order(BendLevers& levers) const {
     levers.backlash_mm = 0.0;
     for (std::size_t j = 0; j + 1 < moves_.size(); ++j) levers.backlash_mm += norm_of(at_lock(j));
-    if (!driven_) return;
+    if (!bends_) return;
     levers.free_mm = norm_of(moves_.back().point);
     levers.gain_mm = (moves_.back().point * (set_by_tendons_ * total_)).norm();
   }
@@ -186,7 +187,8 @@ class Walk {
   std::vector<RegionMove> moves_;
   double insertion_mm_;
   bool guided_;
-  bool driven_;  // do tendons set the free region's bend?
+  bool bends_;   // does anything of the free region bend?
+  bool driven_;  // do tendons set its bend?
   Eigen::Matrix2d set_by_tendons_;
   Eigen::Vector2d total_ = Eigen::Vector2d::Zero();
   Eigen::Matrix3d R_ = Eigen::Matrix3d::Identity();
@@ -300,8 +302,9 @@ BendLevers between_corners(const Design& design, const State& from, const State&
   // An error at a lock turns two regions, each by at most as much.
   out.backlash_mm = static_cast<double>(regions.size() - 1) *
                     (along_body * (2.0 * kappa + 1.0 / shortest) + 2.0 * along_motion);
-  if (!design.tendons() || free.flexible_mm < kNoLength_mm) return out;
+  if (free.flexible_mm < kNoLength_mm) return out;
   out.free_mm = along_body * (kappa + 1.0 / shortest) + along_motion;
+  if (!design.tendons()) return out;
   out.gain_mm =
       along_body * (kappa + 1.0 / shortest) * (frozen + total) + along_motion * (frozen + total + 2.0);
   return out;

@@ -19,8 +19,8 @@
 // tip (|e_i| <= e; phi = g Theta_total + A o), delta_i = e_i - e_(i-1) and delta_free = phi - e_last, so
 //     Dp[delta] = sum over i of (J_i - J_(i+1)) e_i + J_free phi,    J_j = dp / dTheta_j:
 // e_i moves what lies past region i + 1 only by what its turn there and its turning back, about axes apart by
-// the bends between, leave over. Without tendons (or without anything of the free region to bend) J_free does
-// not count.
+// the bends between, leave over. Without tendons no error gets to the free region, and J_free counts for what
+// a hunt sweeps alone; without anything of it to bend J_free is zero.
 //
 // Free carriage: J along the body is found exactly, and (2) added with |delta_1| <= e, |delta_i| <= 2 e,
 // |delta_free| <= e + |phi|, and where tendons lie in one plane S e_last and S Theta_total (errors.h) for

@@ -58,6 +58,15 @@ double ErrorBounds::moved(const BendLevers& levers, double from_entry_mm, double
          chord(registration_rad) * from_centre_mm;
 }
 
+ErrorBounds ErrorBounds::with(const HuntSweep& sweep) const {
+  ErrorBounds out = *this;
+  // The gain counts for what is swept too.
+  out.swept_rad = (1.0 + pull_gain) * sweep.bend_rad;
+  out.swept_line = sweep.line;
+  out.offset_rad += out.swept_rad;
+  return out;
+}
+
 /// n . p - H_n(p) at one corner.
 double DirectedBound::along(const Eigen::Vector3d& n, const BendDirections& at,
                             const ErrorBounds& errors) const {
@@ -67,6 +76,8 @@ double DirectedBound::along(const Eigen::Vector3d& n, const BendDirections& at,
   const Eigen::Vector2d free = at.free.transpose() * n;
   for (Eigen::Index k = 0; k < bend_per_pull_.cols(); ++k)
     lost += errors.offset_mm * std::abs(bend_per_pull_.col(k).dot(free));
+  lost +=
+      errors.swept_rad * (errors.swept_line.isZero() ? free.norm() : std::abs(errors.swept_line.dot(free)));
   lost += errors.entry_rad * at.point_E.cross(n).norm() +
           errors.registration_rad * (at.point_E - centre_E_).cross(n).norm();
   return n.dot(at.point_E) - lost;
@@ -85,6 +96,10 @@ Eigen::Vector3d DirectedBound::worst_against(const Eigen::Vector3d& n, const Ben
     const Eigen::Vector2d bend = bend_per_pull_.col(k);
     z += std::copysign(errors.offset_mm, bend.dot(free)) * (at.free * bend);
   }
+  if (errors.swept_line.isZero())
+    z += errors.swept_rad * (at.free * way(free));
+  else
+    z += std::copysign(errors.swept_rad, errors.swept_line.dot(free)) * (at.free * errors.swept_line);
   const auto turned = [&](const Eigen::Vector3d& p) {
     return way(Eigen::Vector3d(p.cross(n))).cross(p).eval();
   };

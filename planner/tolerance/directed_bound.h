@@ -8,9 +8,10 @@
 // For a triangle with corners v the last term is at most max over v of n . v + sigma |n . v|. And n . (p_c -
 // p) is no less than minus
 //     H_n(p) = e sum_i |L_i^T n| + g |G . n| + o sum_k |A_k . F^T n| + p_e + alpha |p x n| + q
-//              + rho |(p - m) x n|,
+//              + rho |(p - m) x n| + v |F^T n|,
 // L_i, F and G (BendDirections) what errors at lock i, of the free bend and of the gain do at p, A_k the bend
-// of an offset of tendon k, and less what is past first order:
+// of an offset of tendon k, v that of a sweep (along a line of direction l: v |l . F^T n|), and less what is
+// past first order:
 //     second order of the bends (bend_levers.h); alpha^2 P / 2 and rho^2 Q / 2, Taylor's theorem for
 //     exp(v) p; and h(alpha) D + h(rho) (D + h(alpha) P + p_e), since the rotations turn displacements too.
 // n . p - H_n(p) for given errors is linear in p and the derivatives, so over the cell it is at least the
@@ -52,8 +53,14 @@ struct ErrorBounds {
   double entry_mm = 0.0;
   double entry_rad = 0.0;  ///< alpha
   double registration_mm = 0.0;
-  double registration_rad = 0.0;  ///< rho
-  double lumen_scale = 0.0;       ///< sigma
+  double registration_rad = 0.0;                         ///< rho
+  double lumen_scale = 0.0;                              ///< sigma
+  double swept_rad = 0.0;                                ///< most of |v|, in |A o| with it
+  Eigen::Vector2d swept_line = Eigen::Vector2d::Zero();  ///< along which v is; zero: any way
+
+  /// The same of a sweep, taken for one more error: every state of it is one of these bends off the one that
+  /// is swept about.
+  ErrorBounds with(const HuntSweep& sweep) const;
 
   /// D and M of worst_case.h (mm).
   double bent(const BendLevers& levers) const {

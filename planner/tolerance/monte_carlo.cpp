@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <atomic>
+#include <utility>
 
 #include <oneapi/tbb/parallel_for.h>
 
@@ -39,11 +40,11 @@ struct OnBench {
 
 OnBench run_bench(const SearchProblem& problem, const std::vector<PlannedMotion>& motions,
                   const State& reached, const Hardware& hardware, const HardwareAsked& asked,
-                  const Bench& bench) {
+                  const SurelyClear& surely_clear, const Bench& bench) {
   OnBench out;
-  for (const PlannedMotion& motion : motions) {
-    if (out.contact == Contact::touches) break;
-    out.contact = std::max(out.contact, bench.contact(motion, *problem.distance));
+  for (std::size_t m = 0; m < motions.size() && out.contact != Contact::touches; ++m) {
+    if (motions[m].sweep && surely_clear && surely_clear(bench, m)) continue;
+    out.contact = std::max(out.contact, bench.contact(motions[m], *problem.distance));
   }
   out.misses = !bench.hits(reached, problem.goal);
   const BenchHardware on_bench(hardware, bench);
@@ -64,13 +65,15 @@ double MonteCarloResult::tip_share_left() const {
 }
 
 HardwareAsked hardware_asked(const Design& design, const Plan& plan) {
-  return {switches_in(design, plan), states_in(plan)};
+  HardwareAsked asked{switches_in(design, plan), states_in(plan)};
+  for (State& rim : swept_rims(design, plan)) asked.states.push_back(std::move(rim));
+  return asked;
 }
 
 MonteCarloResult run_monte_carlo(const SearchProblem& problem, const std::vector<PlannedMotion>& motions,
                                  const State& reached, const Eigen::Vector3d& channel_centre_E,
                                  const ErrorSizes& sizes, const MonteCarloSettings& settings,
-                                 const HardwareAsked& asked) {
+                                 const HardwareAsked& asked, const SurelyClear& surely_clear) {
   std::mt19937_64 generator(settings.seed);
   std::vector<Pair> pairs;
   for (int i = 0; i < settings.draws; ++i) {
@@ -85,7 +88,7 @@ MonteCarloResult run_monte_carlo(const SearchProblem& problem, const std::vector
   std::atomic<int> done{0};
   tbb::parallel_for(std::size_t{0}, pairs.size(), [&](std::size_t i) {
     tips[i] = tip_errors(problem, reached, channel_centre_E, bend_per_pull, pairs[i]);
-    benches[i] = run_bench(problem, motions, reached, hardware, asked,
+    benches[i] = run_bench(problem, motions, reached, hardware, asked, surely_clear,
                            Bench(problem.design, pairs[i].a, channel_centre_E, bend_per_pull));
     settings.progress(static_cast<double>(++done) / settings.draws);
   });

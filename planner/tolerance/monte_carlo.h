@@ -2,9 +2,9 @@
 // Many benches drawn, each run through the whole plan.
 //
 // Contact: some motion of the plan, as the drawn bench runs it, does not keep clear of the wall, judged over
-// the whole motion and body (MotionVerifier). Miss: the tip ends outside the target's tolerance of place or
-// direction. Disengaged: a lock finds no notch, or might find another. Overload: a lock does not switch, or a
-// limit is broken (bench_hardware.h). A bench with any of these fails.
+// the whole motion and body (MotionVerifier), sweeps of hunts among them. Miss: the tip ends outside the
+// target's tolerance of place or direction. Disengaged: a lock finds no notch, or might find another.
+// Overload: a lock does not switch, or a limit is broken (bench_hardware.h). A bench with any of these fails.
 // The draws come from one generator in order, so a seed gives the same result on any number of threads.
 #pragma once
 
@@ -53,9 +53,12 @@ struct MonteCarloSettings {
   std::function<void(double)> progress = [](double) {};
 };
 
+/// Is it proved already that a bench keeps clear over one of the motions, the sweep of a hunt?
+using SurelyClear = std::function<bool(const Bench& bench, std::size_t motion)>;
+
 MonteCarloResult run_monte_carlo(const SearchProblem& problem, const std::vector<PlannedMotion>& motions,
                                  const State& reached, const Eigen::Vector3d& channel_centre_E,
                                  const ErrorSizes& sizes, const MonteCarloSettings& settings,
-                                 const HardwareAsked& asked = {});
+                                 const HardwareAsked& asked = {}, const SurelyClear& surely_clear = {});
 
 }  // namespace withy

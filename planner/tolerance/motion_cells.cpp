@@ -78,11 +78,7 @@ void MotionCells::add_part(int part, const std::vector<BendLevers>& first,
     }
     const Eigen::Vector3d p = middle.point_E(0.5 * (s0 + s1));
     const double reach = 0.5 * (s1 - s0) + 0.5 * travel(bounds, from, to, s1);
-    cell.from_entry_mm = p.norm() + reach;
-    cell.from_centre_mm = (p - centre_E_).norm() + reach;
-    cell.from_passage_mm = distance_.passage_distance(p) - reach;
-    cell.height_mm = p.z() + reach;
-    cell.clearance_mm = distance_.signed_lower(p) - cell.radius_mm - reach;
+    place_cell(cell, p, reach, distance_, centre_E_);
     cells_.push_back(cell);
   }
 }
@@ -110,18 +106,37 @@ const CellCorners& MotionCells::corners(std::size_t index) {
   return out;
 }
 
-void MotionCells::refine(std::size_t index) {
-  MotionCell& cell = cells_[index];
-  const auto k = static_cast<std::size_t>(cell.stretch);
+void place_cell(MotionCell& cell, const Eigen::Vector3d& p, double reach_mm, const ChannelDistance& distance,
+                const Eigen::Vector3d& channel_centre_E) {
+  cell.from_entry_mm = p.norm() + reach_mm;
+  cell.from_centre_mm = (p - channel_centre_E).norm() + reach_mm;
+  cell.from_passage_mm = distance.passage_distance(p) - reach_mm;
+  cell.height_mm = p.z() + reach_mm;
+  cell.clearance_mm = distance.signed_lower(p) - cell.radius_mm - reach_mm;
+}
+
+double proved_clearance(const Design& design, const ChannelDistance& distance, const MotionCell& cell,
+                        const State& from, const State& to) {
   BodyPlacement placement;
   placement.behind_mm = std::max(0.0, 2.0 * cell.from_entry_mm);  // the whole cell
-  const MotionVerifier verifier(design_, distance_, placement);
-  const double proved = verifier
-                            .clearance(state_at(cell.part), state_at(cell.part + 1),
-                                       BodyStretch{stations_[k], stations_[k + 1]})
-                            .lower_mm;
+  return MotionVerifier(design, distance, placement)
+      .clearance(from, to, BodyStretch{cell.from_mm, cell.to_mm})
+      .lower_mm;
+}
+
+void MotionCells::refine(std::size_t index) {
+  MotionCell& cell = cells_[index];
+  const double proved =
+      proved_clearance(design_, distance_, cell, state_at(cell.part), state_at(cell.part + 1));
   cell.clearance_mm = std::max(cell.clearance_mm, proved);
   cell.refined = true;
+}
+
+const MotionCell& MotionCells::swept(std::size_t index) {
+  const auto [found, fresh] = along_track_.try_emplace(index);
+  if (!fresh) return found->second;
+  if (!swept_) swept_.emplace(design_, distance_, *motion_.sweep, centre_E_, stations_);
+  return found->second = swept_->along_track(cells_[index]);
 }
 
 }  // namespace withy

@@ -15,32 +15,22 @@
 //     the same side as x0.
 // Cells are small where the body is long or the motion far, so both bounds and levers are near what they
 // bound; r and the levers come from motion_bounds.h and bend_levers.h.
+//
+// A hunt's sweep is cut along the body only. Its cells are those of the state that is swept about, with the
+// sweep taken for one more error (directed_bound.h); sweep_cells.h has them as they are all along the track.
 #pragma once
 
 #include <array>
+#include <optional>
 #include <unordered_map>
 #include <vector>
 
 #include "planner/proof/lemmas/verify.h"
 #include "planner/tolerance/bench.h"
 #include "planner/tolerance/bend_levers.h"
+#include "planner/tolerance/sweep_cells.h"
 
 namespace withy {
-
-struct MotionCell {
-  BendLevers levers;
-  double radius_mm = 0.0;        ///< of the body
-  double from_entry_mm = 0.0;    ///< most that a point is from the entry point
-  double from_centre_mm = 0.0;   ///< and from the middle of the mesh
-  double from_passage_mm = 0.0;  ///< least distance to a passage; infinite without one
-  double height_mm = 0.0;        ///< most that a point is past the entry plane
-  double clearance_mm = 0.0;
-  bool refined = false;  ///< is clearance_mm what MotionVerifier proves?
-  int part = 0;
-  int stretch = 0;
-  double from_mm = 0.0;  ///< stations of the stretch's ends
-  double to_mm = 0.0;
-};
 
 /// What a closer check of a cell (directed_bound.h) starts from.
 struct CellCorners {
@@ -68,6 +58,11 @@ class MotionCells {
   /// The corners of a cell; only with the free carriage.
   const CellCorners& corners(std::size_t cell);
 
+  /// Of a sweep: the same stretch all along its track. Its levers are those of errors alone.
+  const MotionCell& swept(std::size_t cell);
+
+  const PlannedMotion& motion() const { return motion_; }
+
  private:
   double fraction(int part) const { return static_cast<double>(part) / parts_; }
   State state_at(int part) const { return interpolate(motion_.from, motion_.to, fraction(part)); }
@@ -82,6 +77,8 @@ class MotionCells {
   std::vector<double> stations_;
   std::vector<MotionCell> cells_;
   std::unordered_map<std::size_t, CellCorners> corners_;  // of the cells asked for
+  std::optional<SweepCells> swept_;                       // when asked for
+  std::unordered_map<std::size_t, MotionCell> along_track_;
 };
 
 }  // namespace withy

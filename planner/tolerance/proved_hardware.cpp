@@ -78,7 +78,8 @@ ProvedHardware::ProvedHardware(const Hardware& hardware, const Plan& plan)
       bend_per_offset_(bend_per_offset(hardware.design())),
       set_by_tendons_(set_by_tendons(hardware.design())),
       switches_(switches_in(hardware.design(), plan)),
-      states_(states_in(plan)) {
+      states_(states_in(plan)),
+      rims_(swept_rims(hardware.design(), plan)) {
   for (const PlannedSwitch& planned : switches_)
     sweeps_.push_back(planned.hunt.slide_mm.empty()
                           ? std::vector<SweepCorners>()
@@ -240,6 +241,21 @@ std::optional<std::string> ProvedHardware::not_switching_as_planned(const ErrorS
 }
 
 std::optional<std::string> ProvedHardware::not_within_limits(const ErrorSizes& sizes) const {
+  const auto moved = motions_not_within_limits(sizes);
+  return moved ? moved : sweeps_not_within_limits(sizes);
+}
+
+std::optional<std::string> ProvedHardware::sweeps_not_within_limits(const ErrorSizes& sizes) const {
+  for (std::size_t k = 0; k < switches_.size(); ++k)
+    for (const SweepCorners& corners : sweeps_[k])
+      for (std::size_t i = 0; i + 1 < corners.size(); ++i)
+        if (!keeps_limits(corners[i], corners[i + 1], sizes, kHalvings))
+          return fmt::format("the hunt at lock {} may pass a limit of tendons or locks",
+                             switches_[k].lock + 1);
+  return std::nullopt;
+}
+
+std::optional<std::string> ProvedHardware::motions_not_within_limits(const ErrorSizes& sizes) const {
   for (const auto& [from, to] : motions_)
     if (!keeps_limits(from, to, sizes, kHalvings))
       return std::string("a tendon's stroke or tension or a lock's load may pass its limit");

@@ -23,8 +23,8 @@
 //
 // Limits. Every motion's states under the errors lie in boxes about parts of it: frozen bends e about the
 // first, 2 e about others, free curvatures (e + |phi|) / f about the part's, with a guide no more than what
-// the segment can bend to either side. Hardware::states_over holds these boxes to the limits; a part that is
-// not settled is halved, a few times.
+// the segment can bend to either side; so do those of every chord of a hunt's sweeps. Hardware::states_over
+// holds these boxes to the limits; a part that is not settled is halved, a few times.
 #pragma once
 
 #include <optional>
@@ -47,10 +47,15 @@ class ProvedHardware {
   /// The same in the planned poses alone, whatever a hunt sweeps.
   std::optional<std::string> not_switching_as_planned(const ErrorSizes& sizes) const;
   std::optional<std::string> not_within_limits(const ErrorSizes& sizes) const;
+  /// The same of the motions alone, and of the sweeps of hunts alone.
+  std::optional<std::string> motions_not_within_limits(const ErrorSizes& sizes) const;
+  std::optional<std::string> sweeps_not_within_limits(const ErrorSizes& sizes) const;
 
   const std::vector<PlannedSwitch>& switches() const { return switches_; }
   /// Every state of the plan, each once.
   const std::vector<State>& states() const { return states_; }
+  /// Where its hunts ask most of tendons and locks (swept_rims).
+  const std::vector<State>& rims() const { return rims_; }
 
  private:
   /// Sizes as the bounds want them, in one state.
@@ -74,6 +79,7 @@ class ProvedHardware {
   std::vector<PlannedSwitch> switches_;
   std::vector<std::vector<SweepCorners>> sweeps_;  // of each switch whose hunt is made
   std::vector<State> states_;
+  std::vector<State> rims_;
   std::vector<std::pair<State, State>> motions_;
 };
 

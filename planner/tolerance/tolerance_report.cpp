@@ -9,6 +9,7 @@
 
 #include "planner/files/csv.h"
 #include "planner/segment/shape.h"
+#include "planner/tolerance/bench_contact.h"
 
 namespace withy {
 namespace {
@@ -66,8 +67,16 @@ ToleranceReport make_tolerance_report(const SearchProblem& problem, const Plan& 
   report.tip_tolerance_mm = problem.goal.tolerance_mm;
   report.tip_error_planned_mm = worst.tip_error({});
   report.tip_error_most_mm = worst.tip_error(sizes);
+  const std::vector<DoubtfulMotion> doubtful = worst.doubtful(sizes);
+  const auto surely_clear = [&](const Bench& bench, std::size_t m) {
+    const auto found = std::find_if(doubtful.begin(), doubtful.end(),
+                                    [&](const auto& motion) { return motion.motion == m; });
+    if (found == doubtful.end()) return true;
+    const auto cells = worst.doubtful_on(*found, bench.errors());
+    return cells && cells_keep_clear(bench, motions[m], found->parts, *cells, *problem.distance);
+  };
   report.monte_carlo = run_monte_carlo(problem, motions, reached, centre_E, sizes, settings,
-                                       hardware_asked(problem.design, plan));
+                                       hardware_asked(problem.design, plan), surely_clear);
   for (std::size_t i = 0; i < kErrorKinds; ++i) {
     const auto kind = static_cast<ErrorKind>(i);
     ErrorSizes alone;

@@ -90,9 +90,21 @@ bool WorstCase::may_reach_passage(const MotionCell& cell, const ErrorBounds& err
   return cell.from_passage_mm <= (off + errors.lumen_scale * cell.from_entry_mm) / (1.0 - errors.lumen_scale);
 }
 
+/// Under errors of these bounds what a cell of a sweep is held to: the sweep is one more of them.
+ErrorBounds WorstCase::bounds_in(const MotionCells& motion, const ErrorBounds& errors) {
+  return motion.motion().sweep ? errors.with(*motion.motion().sweep) : errors;
+}
+
 /// The same after the closest look there is, or something no less than `enough_mm`.
 double WorstCase::looked_at(MotionCells& motion, std::size_t index, const ErrorBounds& errors,
                             double enough_mm) {
+  const double kept = looked_at_cell(motion, index, bounds_in(motion, errors), enough_mm);
+  if (!motion.motion().sweep || kept >= enough_mm) return kept;
+  return std::max(kept, kept_in(motion.swept(index), errors));
+}
+
+double WorstCase::looked_at_cell(MotionCells& motion, std::size_t index, const ErrorBounds& errors,
+                                 double enough_mm) {
   const MotionCell& cell = motion.cells()[index];
   if (may_reach_passage(cell, errors)) return -kInfinity;
   if (!cell.refined) motion.refine(index);
@@ -110,9 +122,10 @@ double WorstCase::kept(MotionCells& motion, const ErrorBounds& errors, double en
     bool looked_at;
     bool operator<(const KeptIn& other) const { return least_mm > other.least_mm; }
   };
+  const ErrorBounds own = bounds_in(motion, errors);
   std::vector<KeptIn> entries;
   for (std::size_t i = 0; i < motion.cells().size(); ++i) {
-    const double least = kept_in(motion.cells()[i], errors);
+    const double least = kept_in(motion.cells()[i], own);
     if (least < kInfinity) entries.push_back({least, i, false});
   }
   std::priority_queue<KeptIn> queue(std::less<KeptIn>(), std::move(entries));
@@ -145,9 +158,11 @@ double WorstCase::clearance_kept(const ErrorSizes& sizes) {
 bool WorstCase::keeps_off_the_wall(const ErrorSizes& sizes) {
   const ErrorBounds errors = bounds(sizes);
   if (!motions_.empty() && !shaft_stays_behind(errors)) return false;
-  for (MotionCells& motion : motions_)
+  for (MotionCells& motion : motions_) {
+    const ErrorBounds own = bounds_in(motion, errors);
     for (std::size_t i = 0; i < motion.cells().size(); ++i)
-      if (kept_in(motion.cells()[i], errors) < 0.0 && looked_at(motion, i, errors, 0.0) < 0.0) return false;
+      if (kept_in(motion.cells()[i], own) < 0.0 && looked_at(motion, i, errors, 0.0) < 0.0) return false;
+  }
   return true;
 }
 
@@ -156,11 +171,12 @@ std::vector<DoubtfulMotion> WorstCase::doubtful(const ErrorSizes& sizes) {
   std::vector<DoubtfulMotion> out;
   const bool shaft = !motions_.empty() && !shaft_stays_behind(errors);
   for (std::size_t m = 0; m < motions_.size(); ++m) {
-    DoubtfulMotion motion{m, motions_[m].parts(), {}};
-    for (std::size_t i = 0; i < motions_[m].cells().size(); ++i)
-      if (shaft ||
-          (kept_in(motions_[m].cells()[i], errors) < 0.0 && looked_at(motions_[m], i, errors, 0.0) < 0.0))
-        motion.cells.push_back(motions_[m].cells()[i]);
+    MotionCells& cells = motions_[m];
+    const ErrorBounds own = bounds_in(cells, errors);
+    DoubtfulMotion motion{m, cells.parts(), {}};
+    for (std::size_t i = 0; i < cells.cells().size(); ++i)
+      if (shaft || (kept_in(cells.cells()[i], own) < 0.0 && looked_at(cells, i, errors, 0.0) < 0.0))
+        motion.cells.push_back(cells.motion().sweep ? cells.swept(i) : cells.cells()[i]);
     if (!motion.cells.empty()) out.push_back(std::move(motion));
   }
   return out;

@@ -20,6 +20,9 @@
 //          (1 - sigma) c - M - sigma (R + P). (2)
 // This takes every error for the worst in every direction. With the free carriage the cells that it leaves
 // least to are checked by direction (directed_bound.h).
+// The sweeps of hunts are motions too (motion_cells.h): each of their cells keeps the more of two bounds, one
+// with the sweep taken for one more error about the planned state, and one of the errors alone about what the
+// whole track keeps.
 // A cell counts where some point of it may come past the entry plane, less than M behind it (the plane
 // stays, scaled about the entry point). Stations further than kBehind_mm behind it, at the motion's deepest,
 // are the shaft's, at depths z <= -kBehind_mm on the axis: with M <= kBehind_mm for the first of them and
@@ -47,7 +50,7 @@ enum class StandsFor {
 struct DoubtfulMotion {
   std::size_t motion = 0;
   int parts = 1;                  ///< that the motion is cut into, all alike
-  std::vector<MotionCell> cells;  ///< that are in doubt, part by part
+  std::vector<MotionCell> cells;  ///< that are in doubt, part by part; of a sweep as all along its track
 };
 
 /// Not safe to use from several threads at once, but for what is const.
@@ -93,7 +96,9 @@ class WorstCase {
   ErrorBounds bounds_of(const ErrorDraw& errors) const;
   double kept_in(const MotionCell& cell, const ErrorBounds& errors) const;
   bool may_reach_passage(const MotionCell& cell, const ErrorBounds& errors) const;
+  static ErrorBounds bounds_in(const MotionCells& motion, const ErrorBounds& errors);
   double looked_at(MotionCells& motion, std::size_t cell, const ErrorBounds& errors, double enough_mm);
+  double looked_at_cell(MotionCells& motion, std::size_t cell, const ErrorBounds& errors, double enough_mm);
   double kept(MotionCells& motion, const ErrorBounds& errors, double enough_mm);
   bool shaft_stays_behind(const ErrorBounds& errors) const;
   bool keeps_off_the_wall(const ErrorSizes& sizes);

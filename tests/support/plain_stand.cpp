@@ -33,6 +33,15 @@ Eigen::Matrix3d turn(const Eigen::Vector3d& v) {
   return Eigen::AngleAxisd(v.norm(), v.normalized()).toRotationMatrix();
 }
 
+/// What tendons set of a bend: all of it, or the part along the line that they all lie on.
+Eigen::Vector2d pulled(const Tendons& tendons, const Eigen::Vector2d& bend) {
+  const Eigen::Vector2d way(std::cos(tendons.angle_rad.front()), std::sin(tendons.angle_rad.front()));
+  const bool one_line = std::all_of(tendons.angle_rad.begin(), tendons.angle_rad.end(), [&](double angle) {
+    return std::abs(std::cos(angle) * way.y() - std::sin(angle) * way.x()) < 1e-9;
+  });
+  return one_line ? Eigen::Vector2d(way.dot(bend) * way) : bend;
+}
+
 struct BenchErrors {
   std::vector<Eigen::Vector2d> lock_bend;
   double gain = 0, scale = 0, coils = 0, magnets = 0;
@@ -49,7 +58,8 @@ Eigen::Vector2d bend_of_offsets(const Tendons& tendons, const std::vector<double
     P(k, 1) = tendons.radius_mm * std::sin(angle);
     o(k) = offsets[static_cast<std::size_t>(k)];
   }
-  return (P.transpose() * P).ldlt().solve(P.transpose() * o);
+  // The shortest where many do: tendons on one line bend along it only.
+  return P.jacobiSvd(Eigen::ComputeThinU | Eigen::ComputeThinV).solve(o);
 }
 
 BenchErrors draw(const Robot& robot, const ErrorSizes& sizes, Random& random) {
@@ -89,7 +99,8 @@ State on_bench(const Robot& robot, const State& planned, const BenchErrors& erro
   }
   Region& free = out.regions.back();
   const double f = flexible_length(robot, planned.insertion_mm, free.from_mm, free.to_mm);
-  if (f > 1e-9 && robot.scene.tendons) free.u += (errors.gain * total + errors.offset_bend - before) / f;
+  if (f > 1e-9 && robot.scene.tendons)
+    free.u += (pulled(*robot.scene.tendons, errors.gain * total - before) + errors.offset_bend) / f;
   for (std::size_t k = 0; robot.scene.guide && k < out.regions.size(); ++k) {
     const double most = std::max(robot.scene.curvature_max_per_mm, planned.regions[k].u.norm());
     if (out.regions[k].u.norm() > most) out.regions[k].u *= most / out.regions[k].u.norm();
@@ -128,6 +139,18 @@ SampledMotion sampled(const Robot& robot, const State& from, const State& to) {
   for (int k = 0; k <= parts; ++k)
     out.states.push_back(between(robot, from, to, static_cast<double>(k) / parts));
   out.step_mm = kErrorsMore * kLook * fastest / parts;
+  return out;
+}
+
+/// A hunt's corners, the lock open or engaged, with states between.
+SampledMotion sampled_sweep(const Robot& robot, const std::vector<State>& corners) {
+  SampledMotion out;
+  out.states.push_back(corners.front());
+  for (std::size_t i = 0; i + 1 < corners.size(); ++i) {
+    const SampledMotion chord = sampled(robot, corners[i], corners[i + 1]);
+    out.states.insert(out.states.end(), chord.states.begin() + 1, chord.states.end());
+    out.step_mm = std::max(out.step_mm, chord.step_mm);
+  }
   return out;
 }
 
@@ -323,6 +346,8 @@ class AskedPlan {
       SampledMotion motion = sampled(robot, at(action.from), at(action.to));
       if (enters(robot, motion)) motions_.push_back(std::move(motion));
     }
+    for (const ListedAction& action : plan.actions)
+      if (action.hunt && action.hunt->made) add_sweeps(action);
   }
 
   void run(const Bench& bench, const Eigen::Vector3d& target_E, Drawn& drawn) const {
@@ -344,7 +369,8 @@ class AskedPlan {
           return !action.current_A.empty() && !bench.switches(at(action.from), action);
         }) ||
         std::any_of(plan_.states.begin(), plan_.states.end(),
-                    [&](const ListedState& listed) { return !bench.keeps_limits(listed.state); });
+                    [&](const ListedState& listed) { return !bench.keeps_limits(listed.state); }) ||
+        std::any_of(rims_.begin(), rims_.end(), [&](const State& rim) { return !bench.keeps_limits(rim); });
     ++drawn.sampled;
     drawn.touches += margin < 0;
     drawn.close += margin < kClose_mm;
@@ -353,6 +379,21 @@ class AskedPlan {
 
  private:
   const State& at(int state) const { return plan_.states[static_cast<std::size_t>(state)].state; }
+
+  /// What a hunt takes the body through, the lock open and engaged.
+  void add_sweeps(const ListedAction& action) {
+    std::vector<State> open;
+    std::vector<State> engaged;
+    for (const Eigen::Vector2d& corner : hunt_corners(robot_.scene, *action.hunt)) {
+      open.push_back(swept(robot_, at(action.from), action.lock, corner));
+      engaged.push_back(swept_engaged(robot_, at(action.from), action.lock, open.back()));
+    }
+    for (const std::vector<State>& corners : {open, engaged}) {
+      rims_.insert(rims_.end(), corners.begin(), corners.end());
+      SampledMotion motion = sampled_sweep(robot_, corners);
+      if (enters(robot_, motion)) motions_.push_back(std::move(motion));
+    }
+  }
 
   template <class Happened>
   bool some_switch(const Happened& happened) const {
@@ -364,6 +405,7 @@ class AskedPlan {
   const ListedPlan& plan_;
   int reached_ = 0;
   std::vector<SampledMotion> motions_;
+  std::vector<State> rims_;  // of hunts, and what is inside of them
 };
 
 }  // namespace

@@ -173,7 +173,51 @@ void clear_hunt(const StepJudge& judge, Stays& stays, std::size_t i, const Effor
   if (best) stays = std::move(*best);
 }
 
+/// The hunt that switch i takes on the way in or on the way out, where it is made.
+std::optional<LockHunt> made_hunt(const StepJudge& judge, const Stays& stays, std::size_t i) {
+  const RouteStep& step = stays.switches[i];
+  const auto hunt = judge.lock_switch(step.engages ? stays.stays[i].back() : step.to, step.lock).hunt;
+  return hunt && hunt->made() ? hunt : std::nullopt;
+}
+
+struct Scored {
+  double clearance_mm;
+  Route route;
+};
+
+/// All places farther out at which switch i fits and its hunt is made.
+void add_farther_out(const StepJudge& judge, const Stays& stays, std::size_t i, const Effort& effort,
+                     std::vector<Scored>& out) {
+  if (!made_hunt(judge, stays, i)) return;
+  const double deepest = stays.stays[i].back().insertion_mm;
+  if (deepest <= 0.0) return;
+  for (int k = 0; k < shares::kHuntPlaces && !effort.cut_short(); ++k) {
+    Stays moved = with_switch_farther_out(stays, i, deepest * k / shares::kHuntPlaces);
+    if (!switch_fits(judge, moved, i)) continue;
+    const auto hunt = made_hunt(judge, moved, i);
+    if (!hunt) continue;
+    const double clearance = std::min(hunt->clearance_mm, least_clearance(judge, moved, i));
+    for (const std::size_t stay : {i, i + 1})
+      moved.stays[stay] = thinned(judge, shortened(judge, moved.stays[stay], effort), effort);
+    out.push_back({clearance, route_of(moved)});
+  }
+}
+
 }  // namespace
+
+std::vector<Route> with_hunt_farther_out(const StepJudge& judge, const Route& route, int lock,
+                                         const Effort& effort) {
+  if (judge.problem().design.carriage().kind == CarriageKind::guide) return {};
+  const Stays stays = stays_of(route);
+  std::vector<Scored> scored;
+  for (std::size_t i = 0; i < stays.switches.size(); ++i)
+    if (stays.switches[i].lock == lock) add_farther_out(judge, stays, i, effort, scored);
+  std::stable_sort(scored.begin(), scored.end(),
+                   [](const Scored& a, const Scored& b) { return a.clearance_mm > b.clearance_mm; });
+  std::vector<Route> out;
+  for (Scored& one : scored) out.push_back(std::move(one.route));
+  return out;
+}
 
 Route tidy(const StepJudge& judge, const Route& route, const Effort& effort) {
   Stays stays = stays_of(route);

@@ -1,7 +1,9 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "planner/stand/standing.h"
 
+#include <functional>
 #include <memory>
+#include <numbers>
 #include <random>
 
 #include <catch2/catch.hpp>
@@ -20,7 +22,7 @@ namespace {
 
 /// A shipped question with its plan.
 struct Case {
-  Case(const std::string& scene, int locks) {
+  Case(const std::string& scene, int locks, const std::function<void(DesignParts&)>& change = {}) {
     auto read = prepare_scene(WITHY_SOURCE_DIR "/scenes/" + scene + "/scene.toml");
     REQUIRE(read);
     prepared = std::make_unique<PreparedScene>(std::move(*read));
@@ -28,6 +30,11 @@ struct Case {
     REQUIRE(made);
     problem = std::make_unique<SearchProblem>(std::move(*made));
     sizes = usual_errors(prepared->scene);
+    if (change) {
+      DesignParts parts = problem->design.parts();
+      change(parts);
+      problem->design = *Design::make(std::move(parts));
+    }
     SolveSettings settings;
     settings.prefer = Preference::quick;
     Answer answer = solve(*problem, settings);
@@ -163,6 +170,94 @@ TEST_CASE("no bench within a plan's reserve fails, extreme ones neither") {
       CHECK_FALSE(asked.overloads);
     }
   }
+}
+
+namespace {
+
+/// The same plan's sweeps alone.
+std::vector<PlannedMotion> sweeps_of(const Case& of) {
+  auto motions = motions_inside(of.plan, MotionVerifier(of.problem->design, *of.problem->distance));
+  std::erase_if(motions, [](const PlannedMotion& motion) { return !motion.sweep; });
+  return motions;
+}
+
+void tendons_in_one_plane(DesignParts& parts) {
+  parts.tendons->angle_rad = {0.0, std::numbers::pi};
+  parts.latch->hunt_mm = 0.03;
+}
+
+void no_tendons(DesignParts& parts) {
+  parts.tendons.reset();
+}
+
+}  // namespace
+
+TEST_CASE("what a hunt keeps from the wall under errors is no more than any bench of theirs keeps") {
+  // Every chord of the sweep run on each bench by itself, against what is proved of all benches.
+  const auto seed = std::random_device{}();
+  CAPTURE(seed);
+  std::mt19937_64 generator(seed);
+  struct Hunted {
+    const char* scene;
+    int locks;
+    std::function<void(DesignParts&)> change;
+  };
+  for (const auto& [scene, locks, change] : {Hunted{"miniature", 2, {}}, Hunted{"miniature", 2, no_tendons},
+                                             Hunted{"planar-s", 1, tendons_in_one_plane}}) {
+    CAPTURE(scene, locks);
+    const Case of(scene, locks, change);
+    const auto sweeps = sweeps_of(of);
+    REQUIRE(!sweeps.empty());
+    const Eigen::Vector3d centre = middle_of(of.problem->distance->exact().channel());
+    WorstCase worst(*of.problem, sweeps, sweeps.front().to, centre);
+    for (const double x : {0.0, 0.1, 0.4}) {
+      const ErrorSizes sizes = times(x, of.sizes);
+      const double kept = worst.clearance_kept(sizes);
+      CAPTURE(x, kept);
+      for (int i = 0; i < (x > 0.0 ? 8 : 1); ++i) {
+        const ErrorDraw errors = extreme(of.problem->design, sizes, generator);
+        const Bench bench(of.problem->design, errors, centre);
+        double least = kInfinity;
+        for (const PlannedMotion& sweep : sweeps)
+          least = std::min(least, bench.clearance(sweep, *of.problem->distance).upper_mm);
+        CHECK(kept <= least);
+        // Without errors no more is lost than the slack of what is verified.
+        if (x == 0.0) CHECK(kept > least - 2.0 * kClearanceSlack_mm);
+      }
+    }
+  }
+}
+
+TEST_CASE("a hunt that would touch the wall on some benches is made farther out") {
+  const Case of("miniature", 2);
+  const Hardware hardware(of.problem->design);
+  const StepJudge judge(*of.problem, hardware);
+  constexpr int kDraws = 300;
+  const Stander stander(*of.problem, of.sizes, kDraws);
+  const Standing before = stander.judge(of.plan);
+  CAPTURE(before.limited_by, before.touches.benches);
+  CHECK(!stander.hunts_that_may_touch(of.plan).empty());
+  // The slow twin, of the sweeps alone: nothing else of this plan touches.
+  const Eigen::Vector3d centre = middle_of(of.problem->distance->exact().channel());
+  const auto sweeps = sweeps_of(of);
+  std::mt19937_64 generator(1);
+  int touch = 0;
+  int close = 0;
+  for (int i = 0; i < kDraws; ++i) {
+    const ErrorDraw errors = draw_errors(of.problem->design, of.sizes, generator);
+    const Bench bench(of.problem->design, errors, centre);
+    Contact worst = Contact::clear;
+    for (const PlannedMotion& sweep : sweeps)
+      worst = std::max(worst, bench.contact(sweep, *of.problem->distance));
+    touch += worst == Contact::touches;
+    close += worst != Contact::clear;
+  }
+  CHECK(touch > kDraws / 20);
+  CHECK(before.touches.benches >= touch);
+  CHECK(before.touches.benches <= close);
+  const Plan after = made_to_stand(judge, stander, of.plan, Effort());
+  CHECK(stander.hunts_that_may_touch(after).empty());
+  CHECK(stander.chance(after, kDraws).touches.benches == 0);
 }
 
 TEST_CASE("a plan that is made to stand fails on no more benches, and its tip is nearer to the middle") {

@@ -8,6 +8,8 @@
 #include <utility>
 #include <vector>
 
+#include <boost/math/distributions/binomial.hpp>
+
 #include "planner/proof/lemmas/leaf.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
@@ -30,7 +32,11 @@ struct Box {
 class BruteForce {
  public:
   BruteForce(const SearchProblem& problem, const Stander& stander, const BruteSettings& settings)
-      : problem_(problem), stander_(stander), settings_(settings), search_(problem, RouteSearchSettings{}) {}
+      : problem_(problem),
+        stander_(stander),
+        settings_(settings),
+        first_most_(first_most(settings)),
+        search_(problem, RouteSearchSettings{}) {}
 
   BruteResult run() {
     list_ends();
@@ -60,12 +66,11 @@ class BruteForce {
         State state;
         state.engaged = leaf.engaged;
         state.theta_frozen = leaf.base;
-        const std::size_t before = ends_.size();
+        const long before = result_.states;
         look_at(state, {0.5 * most, 0.5 * most, Eigen::Vector2d::Zero(), kappa});
-        result_.leaves += ends_.size() > before;
+        result_.leaves += result_.states > before;
         return true;
       });
-    result_.states = std::ssize(ends_);
   }
 
   /// Most that the tip moves over half a box's bends.
@@ -85,6 +90,7 @@ class BruteForce {
     const double reach_u = reach_of_bend(deepest, box);
     const Eigen::Isometry3d tip = Shape(problem_.design, state).tip_E();
     if (problem_.goal.distance(tip) > problem_.goal.tolerance_mm + reach_d + reach_u) return;
+    if (guide && same_as_straight(deepest)) return;
     if (2.0 * std::max(reach_d, reach_u) <= settings_.step_mm) return add(state, tip);
     if (reach_d >= reach_u) {
       for (const double side : {-0.5, 0.5})
@@ -97,9 +103,29 @@ class BruteForce {
                 {box.d_mm, box.half_d_mm, box.u + box.half_u * Eigen::Vector2d(x, y), 0.5 * box.half_u});
   }
 
+  /// Is every frozen bend inside the guide, so that the body is that of bends of zero?
+  bool same_as_straight(const State& deepest) const {
+    if (std::all_of(deepest.theta_frozen.begin(), deepest.theta_frozen.end(),
+                    [](const Eigen::Vector2d& bend) { return bend.isZero(); }))
+      return false;
+    const auto regions = regions_of(problem_.design, deepest);
+    return std::all_of(regions.begin(), regions.end() - 1,
+                       [](const Region& region) { return region.flexible_mm < kNoLength_mm; });
+  }
+
   void add(const State& state, const Eigen::Isometry3d& tip) {
     if (!problem_.goal.holds(tip) || !within_limits(problem_.design, state)) return;
+    ++result_.states;
+    if (stander_.fails_at(state, settings_.first_draws) > first_most_) return;
     ends_.push_back({state, stander_.fails_at(state, settings_.sort_draws)});
+  }
+
+  /// Of the first benches, the most that fail at an end worth more of a look: one that fails on no more of
+  /// all benches than `own_share` fails on more of these once in a million times.
+  static int first_most(const BruteSettings& settings) {
+    constexpr double kOnceIn = 1e-6;
+    const boost::math::binomial_distribution<double> benches(settings.first_draws, settings.own_share);
+    return static_cast<int>(boost::math::quantile(boost::math::complement(benches, kOnceIn)));
   }
 
   /// The fewest benches that a plan must stay below to count; the first may fail on all.
@@ -137,6 +163,7 @@ class BruteForce {
   const SearchProblem& problem_;
   const Stander& stander_;
   const BruteSettings& settings_;
+  int first_most_;
   RouteSearch search_;
   std::vector<End> ends_;
   std::vector<std::pair<int, Plan>> plans_;  // the best, by benches that fail

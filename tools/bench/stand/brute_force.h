@@ -10,7 +10,10 @@
 // with a guide the insertion counts twice, which is about what the shapes there do. What is left at the end
 // is the whole fine grid about the target.
 //
-// Of each state the benches are counted that miss or break a limit in it, whatever the way. From the best on,
+// Bends frozen inside a guide move nothing, so of leaves that differ in nothing else the straight one counts.
+//
+// Of each state the benches are counted that miss or break a limit in it, whatever the way. Where the first
+// of them fail too often for it to be as good as withy's own plan, the state is left out. From the best on,
 // states are drawn back to the start (RouteSearch::way_out), the way made a plan, and the plan judged by the
 // same benches. A state whose end alone fails on as many as the best plan is left out.
 #pragma once
@@ -25,6 +28,8 @@ namespace withy::bench {
 
 struct BruteSettings {
   double step_mm = 0.5;    ///< how far the tip may move over a side of the finest boxes
+  double own_share = 1.0;  ///< of all benches, those that withy's own plan fails on
+  int first_draws = 20;    ///< benches that tell whether an end may do as well as that
   int sort_draws = 100;    ///< benches that ends are sorted by
   int draws = 1000;        ///< benches that plans are compared by
   int most_plans = 300;    ///< plans that are made at most
