@@ -181,8 +181,9 @@ ExitStatus draft(const SceneOptions& options, Repaired repaired, Progress& progr
   figures.smoothed_mm = repaired.smoothed_mm;
   figures.handles = repaired.handles;
   progress.stage("placing entry and target");
-  auto made = draft_scene(std::move(repaired), {options.input.stem().string(), kMeshName, options.entry,
-                                                options.target, !options.crop.empty()});
+  auto made =
+      draft_scene(std::move(repaired), {options.input.stem().string(), kMeshName, options.entry,
+                                        options.target, !options.range.empty(), !options.crop.empty()});
   if (!made) return refuse(about_input(options, made.error().problem, made.error().remedy));
   const auto add = [&](const std::vector<ReportLine>& more) {
     lines.insert(lines.end(), more.begin(), more.end());
