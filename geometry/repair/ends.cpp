@@ -68,6 +68,23 @@ Eigen::Vector3d rounded_to(const Eigen::Vector3d& v, double step) {
   return (v.array() / step).round() * step + 0.0;
 }
 
+/// What a place in a surface is rounded to: a thousandth of its size or less.
+double print_step(const TriangleMesh& mesh) {
+  Eigen::AlignedBox3d box;
+  for (const Eigen::Vector3d& v : mesh.vertices) box.extend(v);
+  return std::pow(10.0, std::floor(std::log10(box.sizes().maxCoeff())) - 3.0);
+}
+
+/// The opening that a cut makes in a closed surface, where it makes one and leaves most of the surface.
+std::optional<Rim> only_rim(const TriangleMesh& closed, const CutPlane& cut) {
+  const auto open = cut_open(closed, {cut});
+  if (!open || open->triangles.empty()) return std::nullopt;
+  const TriangleMesh rest = largest_piece(*open);
+  const std::vector<Rim> rims = rims_of(rest);
+  if (rims.size() != 1 || area_of(rest) < kProposedRest * area_of(closed)) return std::nullopt;
+  return rims.front();
+}
+
 /// A cut across the end that lies farthest that way.
 CutPlane cut_across(const TriangleMesh& closed, const Eigen::Vector3d& out) {
   const auto by_height = [&](const Eigen::Vector3d& a, const Eigen::Vector3d& b) {
@@ -143,10 +160,11 @@ std::optional<CutPlane> end_cut(const TriangleMesh& closed) {
   for (int axis = 0; axis < 3; ++axis)
     for (const double side : {1.0, -1.0}) {
       const CutPlane cut = cut_across(closed, side * axes.col(axis));
-      const auto open = cut_open(closed, {cut});
-      if (!open || open->triangles.empty()) continue;
-      const TriangleMesh rest = largest_piece(*open);
-      if (rims_of(rest).size() == 1 && area_of(rest) >= kProposedRest * area_of(closed)) return cut;
+      const auto rim = only_rim(closed, cut);
+      if (!rim) continue;
+      // In the middle of the opening where the same cut can be made there.
+      const CutPlane middle{rounded_to(rim->centre, print_step(closed)), cut.normal};
+      return only_rim(closed, middle) ? middle : cut;
     }
   return std::nullopt;
 }

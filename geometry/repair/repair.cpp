@@ -128,7 +128,8 @@ void note_crossing(const std::vector<MeshPiece>& pieces, std::size_t kept, std::
         "Left out {} the one taken, with {:.0f} % of its area: if they are one lumen, --wrap MM joins them, "
         "MM the "
         "width of the gaps to close.",
-        crossing == 1 ? std::string("a piece that crosses") : fmt::format("{} pieces that cross", crossing),
+        crossing == 1 ? std::string("a piece that touches or crosses")
+                      : fmt::format("{} pieces that touch or cross", crossing),
         100.0 * area / pieces[kept].area_mm2));
 }
 

@@ -69,7 +69,9 @@ std::string remedy_of(const MeshRefusal& refusal, const Repaired& repaired, cons
       if (!repaired.round_edge.empty())
         return fmt::format("{}; the opening at {} {}", edge_remedy(settings),
                            spoken(repaired.round_edge.front().centre), edge_words(settings));
-      return "cut the opening flat there by --cut X Y Z NX NY NZ, or close it by --close-below MM";
+      return std::string(
+                 "cut the opening flat there by --cut X Y Z NX NY NZ, or close it by --close-below MM") +
+             (settings.volume ? ", or widen --range so that the lumen's noise lies in it" : "");
     case MeshFault::self_crossing:
     case MeshFault::non_manifold:
       return "wrap the mesh by --wrap MM, the width of the gaps to close";

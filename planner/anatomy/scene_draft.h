@@ -30,6 +30,7 @@ struct DraftSettings {
   std::string mesh_name;  ///< of the mesh beside the scene
   std::string entry = "opening:1";
   std::string target = "deepest";
+  bool volume = false;   ///< the wall is that of a range of values, whose noise makes specks in the lumen
   bool cropped = false;  ///< the box whose edges may cut the lumen is --crop's, not the volume's
 };
 

@@ -84,8 +84,10 @@ std::optional<ExitStatus> scene_refused_at_once(const SceneOptions& options) {
         "scene", options.label ? "--label and --range are both given; give one of them"
                                : "a volume needs --label N (a segmentation) or --range LO HI (values)");
   if (!is_volume_name(options.input) && (options.label || !options.range.empty()))
-    return refuse_arguments("scene",
-                            "--label and --range are for volumes, and this is a mesh; leave them out");
+    return refuse_arguments(
+        "scene",
+        "--label and --range are for volumes (.nrrd, .nhdr, .nii, .nii.gz, .mha, .mhd or a folder of "
+        "DICOM slices), and the input is none; leave them out for a mesh");
   if (const auto flat = flat_side(options.crop))
     return refuse_arguments("scene",
                             fmt::format("--crop: the box has no thickness along {0}, its two corners have "
@@ -181,8 +183,9 @@ ExitStatus draft(const SceneOptions& options, Repaired repaired, Progress& progr
   figures.smoothed_mm = repaired.smoothed_mm;
   figures.handles = repaired.handles;
   progress.stage("placing entry and target");
-  auto made = draft_scene(std::move(repaired), {options.input.stem().string(), kMeshName, options.entry,
-                                                options.target, !options.crop.empty()});
+  auto made =
+      draft_scene(std::move(repaired), {options.input.stem().string(), kMeshName, options.entry,
+                                        options.target, !options.range.empty(), !options.crop.empty()});
   if (!made) return refuse(about_input(options, made.error().problem, made.error().remedy));
   const auto add = [&](const std::vector<ReportLine>& more) {
     lines.insert(lines.end(), more.begin(), more.end());
