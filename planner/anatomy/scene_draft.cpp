@@ -147,14 +147,13 @@ PlaceProblem uneven_entry(const Repaired& repaired, const DraftSettings& setting
   const auto round = std::find_if(repaired.round_edge.begin(), repaired.round_edge.end(),
                                   [&](const Rim& edge) { return edge.centre == rim.centre; });
   const bool edge = round != repaired.round_edge.end();
-  return {fmt::format("the rim of {} at {} is uneven by {:.2f} mm{}", settings.entry, spoken(mouth.centre_S),
-                      mouth.spread_mm, edge ? ": it " + edge_words(settings) : std::string()),
-          edge
-              ? edge_remedy(settings)
-              : fmt::format(
-                    "cut it flat farther in, by --cut X Y Z NX NY NZ with a point in the lumen, out of which "
-                    "the direction is about {:.2f} {:.2f} {:.2f}; or name another opening by --entry",
-                    -mouth.inward_S.x() + 0.0, -mouth.inward_S.y() + 0.0, -mouth.inward_S.z() + 0.0)};
+  return {
+      fmt::format("the rim of {} at {} is uneven by {:.2f} mm{}", settings.entry, spoken(mouth.centre_S),
+                  mouth.spread_mm, edge ? ": it " + edge_words(settings) : std::string()),
+      edge ? edge_remedy(settings)
+           : std::string(
+                 "name another opening by --entry opening:N, or cut this one flat farther in by --cut X Y Z "
+                 "NX NY NZ, a point in the lumen and the direction out of it")};
 }
 
 /// Trims and openings on an edge of the box, with their openings' numbers.

@@ -247,6 +247,7 @@ TEST_CASE("what is refused names the options that would do") {
   refused({"--cut", "95", "0", "15", "0", "0", "1"},
           {"mm outside the lumen", "the nearest place in it is (10.6"});
   refused({"--crop", "-9", "-9", "10", "9", "9", "10"}, {"--crop: the box has no thickness along Z"});
+  refused({"--body", "--wrap", "1"}, {"--body and --wrap are both given"});
   refused({"--crop", "50", "50", "50", "60", "60", "60"}, {"--crop box", "which reaches from (-5.98"});
   refused({"--crop", "-3", "-3", "10", "30", "30", "20"},
           {"goes round an edge of the --crop box", "move or widen --crop", "--cut X Y Z NX NY NZ"});

@@ -95,6 +95,11 @@ std::optional<ExitStatus> scene_refused_at_once(const SceneOptions& options) {
                                         *flat));
   if (!options.range.empty() && options.range[0] > options.range[1])
     return refuse_arguments("scene", "--range: LO is above HI; give the lower value first");
+  if (options.body && options.wrap_mm)
+    return refuse_arguments(
+        "scene",
+        "--body and --wrap are both given, and a wrap goes round the body's outside; give one of "
+        "them");
   const auto entry = parse_place(options.entry);
   if (!entry || entry->kind != PlaceName::Kind::opening)
     return refuse_arguments(
@@ -276,12 +281,12 @@ void add_wall_options(CLI::App& app, SceneOptions& options) {
   add_flag(app, "--body", options.body,
            "the mesh is a solid round the lumen, as a block to be printed: take the lumen's wall");
   add_option(app, "--close-below", options.close_below_mm,
-             "close holes with a radius below this many mm; default 1.5")
+             "close holes with a radius below this many mm, but none that --cut makes; default 1.5")
       .in_range_of("--close-below");
-  add_option(
-      app, "--wrap", options.wrap_mm,
-      "wrap all of the mesh in a new surface, gaps narrower than this many mm closed; left out: only where "
-      "faces cross and nothing else helps")
+  add_option(app, "--wrap", options.wrap_mm,
+             "wrap all of the mesh in a new surface, gaps narrower than this many mm closed, wider ends open "
+             "again; it "
+             "joins pieces that cross; left out: only where faces cross and nothing else helps")
       .in_range_of("--wrap");
   add_option(app, "--smooth", options.smooth_mm,
              "smooth the wall, no point of it moved by more than this many mm; default 0")
