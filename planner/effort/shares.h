@@ -46,8 +46,8 @@ inline constexpr int kNoSwitchBoxes = 64;
 /// A box as wide as its leaf, of those that a target is to be parted from the start by (span_proof.h).
 /// Measured: 1.4 to 2 us where there are many of them, 3 to 7 us where there are few hundred.
 inline constexpr std::int64_t kSpanLookWork = 2;
-/// What they may take before the cells, where no simple way is found. Measured: 30 to 50 ms, which proves 16
-/// of 19 foreign questions whose cells take up to a minute.
+/// What they may take before the cells, where no simple way is found. Measured: 50 ms at most, which proves
+/// 11 of 16 foreign questions; the cells take 6 s and more for some of these.
 inline constexpr std::int64_t kSpanWork = 40000;
 /// But no more than this share of what the question may take. Chosen.
 inline constexpr std::int64_t kSpanFirstShare = 16;

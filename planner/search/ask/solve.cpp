@@ -8,6 +8,7 @@
 #include <memory>
 
 #include <fmt/core.h>
+#include <tbb/parallel_invoke.h>
 
 #include "geometry/numbers/numbers.h"
 #include "geometry/numbers/rounding.h"
@@ -229,7 +230,6 @@ std::string what_proves(const RouteSearch& search) {
 /// Where the tip comes to a stop.
 void find_depth(Answer& answer, const SearchProblem& problem, const SolveSettings& settings) {
   if (!settings.target_way || settings.effort.cut_short()) return;
-  settings.progress("looking how deep the tip gets");
   const auto way = settings.target_way(problem.goal.point_E);
   if (!way) return;
   const Effort effort = settings.effort.with_share_of_time(shares::kDepthTimeShare);
@@ -250,15 +250,8 @@ std::string layout_phrase(const Design& design) {
       listed(design.layout().station_mm, 1.0), listed(design.layout().clock_rad, kDegreesPerRadian));
 }
 
-/// After a proof: the reason, and where the route of a relaxed question comes to a stop.
-void explain_unreachable(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,
-                         const RouteSearch& search) {
-  const bool any_layout = said_by(search.proof()).has_value();
-  answer.why = fmt::format("no sequence of actions brings the tip within {:.4g} mm of the target{} ({})",
-                           problem.goal.tolerance_mm, any_layout ? "" : layout_phrase(problem.design),
-                           what_proves(search));
-  if (!settings.explain) return;
-  settings.progress("looking for the reason");
+/// The reason, where the route of a relaxed question comes to a stop, and how deep the tip gets.
+void find_what_stops_it(Answer& answer, const SearchProblem& problem, const SolveSettings& settings) {
   const auto obstacles = target_obstacles(problem.design, problem.goal, problem.required_clearance_mm,
                                           problem.distance->exact());
   std::optional<Reason> reason;
@@ -278,12 +271,30 @@ void explain_unreachable(Answer& answer, const SearchProblem& problem, const Sol
     if (answer.approach && !obstacles.empty()) answer.approach->blocked_by = obstacles.front();
   }
   find_depth(answer, problem, settings);
-  if (!settings.remedies) return;
-  settings.progress("looking for what would do");
+}
+
+std::vector<std::string> what_would_do(const SearchProblem& problem, const SolveSettings& settings) {
+  if (!settings.remedies) return {};
   const Effort effort = settings.effort.with_share_of_time(shares::kRemediesTimeShare);
-  answer.remedies =
-      find_remedies(problem, effort.part(shares::kRemediesWork), settings.with_locks, settings.with_channel)
-          .sentences();
+  return find_remedies(problem, effort.part(shares::kRemediesWork), settings.with_locks,
+                       settings.with_channel)
+      .sentences();
+}
+
+/// After a proof. What stops it and what would do don't ask one another: each has a core where there are two.
+void explain_unreachable(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,
+                         const RouteSearch& search) {
+  const bool any_layout = said_by(search.proof()).has_value();
+  answer.why = fmt::format("no sequence of actions brings the tip within {:.4g} mm of the target{} ({})",
+                           problem.goal.tolerance_mm, any_layout ? "" : layout_phrase(problem.design),
+                           what_proves(search));
+  if (!settings.explain) return;
+  settings.progress(settings.remedies ? "looking for the reason and for what would do"
+                                      : "looking for the reason");
+  std::vector<std::string> remedies;
+  tbb::parallel_invoke([&] { find_what_stops_it(answer, problem, settings); },
+                       [&] { remedies = what_would_do(problem, settings); });
+  answer.remedies = std::move(remedies);
 }
 
 void fill_plan(Answer& answer, const SearchProblem& problem, Plan plan) {
