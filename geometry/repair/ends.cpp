@@ -21,6 +21,9 @@ constexpr double kTrimBelow = 0.1;
 /// A slanting or flaring end has more wall in the band than a straight one; more than so many times as much
 /// is no end.
 constexpr double kMostBand = 2.0;
+/// Ends that are tried, the longest rims first: a torn mesh may have very many, and each takes a second or
+/// two on one of a hundred thousand triangles.
+constexpr int kMostEnds = 40;
 /// A rim's point is on a face of a box when it is so near to it: faces and points are rounded to doubles, and
 /// files may hold six digits.
 constexpr double kOnFace_mm = 1e-3;
@@ -47,9 +50,19 @@ TriangleMesh largest_piece(const TriangleMesh& mesh) {
   return pieces.empty() ? TriangleMesh{} : std::move(pieces.front().mesh);
 }
 
+/// Euler and Poincare, as handles_of, of a manifold without loose vertices: its edges have two faces but
+/// those on rims.
+int handles_by_rims(const TriangleMesh& mesh, const std::vector<Rim>& rims) {
+  std::size_t on_rims = 0;
+  for (const Rim& rim : rims) on_rims += rim.points.size();
+  const auto edges = static_cast<int>((3 * mesh.triangles.size() + on_rims) / 2);
+  const int euler = static_cast<int>(mesh.vertices.size()) - edges + static_cast<int>(mesh.triangles.size());
+  return (2 - euler - static_cast<int>(rims.size())) / 2;
+}
+
 /// The wall with one end cut flat; nothing where that takes more than the end.
 std::optional<TriangleMesh> with_flat_end(const TriangleMesh& wall, const Rim& rim, std::size_t openings,
-                                          double below_mm) {
+                                          int handles, double below_mm) {
   const double lowest = rim.highest_mm - rim.spread_mm;
   auto cut = cut_open(wall, {{rim.centre + (lowest - below_mm) * rim.outward, rim.outward}});
   if (!cut) return std::nullopt;
@@ -58,8 +71,8 @@ std::optional<TriangleMesh> with_flat_end(const TriangleMesh& wall, const Rim& r
   const double band = 2.0 * EIGEN_PI * rim.radius_mm * (rim.spread_mm + below_mm);
   if (area_of(wall) - area_of(rest) > kMostBand * band) return std::nullopt;
   turn_right_side_out(rest);
-  if (rims_of(rest).size() != openings || handles_of(rest, openings) != handles_of(wall, openings))
-    return std::nullopt;
+  const std::vector<Rim> rims = rims_of(rest);
+  if (rims.size() != openings || handles_by_rims(rest, rims) != handles) return std::nullopt;
   return rest;
 }
 
@@ -104,9 +117,12 @@ std::vector<TrimmedEnd> trim_ends(TriangleMesh& wall, double most_spread_mm,
   std::vector<TrimmedEnd> trimmed;
   const double below = kTrimBelow * most_spread_mm;
   const std::vector<Rim> rims = rims_of(wall);  // those of other ends stay as they are
+  const int handles = handles_of(wall, rims.size());
+  int tried = 0;
   for (const Rim& rim : rims) {
-    if (rim.spread_mm <= most_spread_mm || goes_round_edge(rim, box_faces)) continue;
-    auto flat = with_flat_end(wall, rim, rims.size(), below);
+    if (rim.spread_mm <= most_spread_mm || goes_round_edge(rim, box_faces) || tried == kMostEnds) continue;
+    ++tried;
+    auto flat = with_flat_end(wall, rim, rims.size(), handles, below);
     if (!flat) continue;
     wall = std::move(*flat);
     const Eigen::Vector3d about = rim.centre + (rim.highest_mm - rim.spread_mm - below) * rim.outward;
