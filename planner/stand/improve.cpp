@@ -270,7 +270,7 @@ class Improver {
 
   /// A lock switched farther out, where its sweep may touch the wall on some bench.
   bool hunt_farther_out() {
-    for (const int lock : stander_.hunts_that_may_touch(plan_)) {
+    for (const int lock : stander_.hunts_that_may_touch(plan_, draws_, draws_ / kOneIn)) {
       std::vector<Candidate> candidates;
       for (Route& route : with_hunt_farther_out(judge_, route_, lock, effort_))
         add(std::move(route), candidates);

@@ -282,12 +282,23 @@ int Stander::fails(const Plan& plan, int draws, int enough) const {
   return fails;
 }
 
-std::vector<int> Stander::hunts_that_may_touch(const Plan& plan) const {
+std::vector<int> Stander::hunts_that_may_touch(const Plan& plan, int draws, int more_than) const {
+  const auto may_touch = [&](const KnownMotion& known, std::size_t i) {
+    const Bench bench(problem_.design, draws_[i], centre_E_, bend_per_pull_);
+    const auto cells = known.worst->doubtful_on(*known.doubtful, bench.errors());
+    return !cells ||
+           !cells_keep_clear(bench, known.motion, known.doubtful->parts, *cells, *problem_.distance);
+  };
   std::vector<int> locks;
-  for (const KnownMotion* known : motions_of(plan))
-    if (known->motion.sweep && known->doubtful &&
-        std::find(locks.begin(), locks.end(), known->motion.sweep->lock) == locks.end())
-      locks.push_back(known->motion.sweep->lock);
+  for (const KnownMotion* known : motions_of(plan)) {
+    if (!known->motion.sweep || !known->doubtful) continue;
+    const int lock = known->motion.sweep->lock;
+    if (std::find(locks.begin(), locks.end(), lock) != locks.end()) continue;
+    std::vector<char> touched(std::min(static_cast<std::size_t>(draws), draws_.size()));
+    tbb::parallel_for(std::size_t{0}, touched.size(),
+                      [&](std::size_t i) { touched[i] = static_cast<char>(may_touch(*known, i)); });
+    if (std::count(touched.begin(), touched.end(), 1) > more_than) locks.push_back(lock);
+  }
   return locks;
 }
 

@@ -58,8 +58,8 @@ class Stander {
   /// How many of the first `draws` benches the plan fails on; no more are run once `enough` have failed.
   int fails(const Plan& plan, int draws, int enough) const;
 
-  /// Locks whose hunts are not proved to keep clear under errors of the whole size.
-  std::vector<int> hunts_that_may_touch(const Plan& plan) const;
+  /// Locks whose hunts may touch the wall on more than so many of the first `draws` benches.
+  std::vector<int> hunts_that_may_touch(const Plan& plan, int draws, int more_than) const;
 
   /// How many of the first `draws` benches miss the target from this state, or break a limit in it.
   int fails_at(const State& reached, int draws) const;

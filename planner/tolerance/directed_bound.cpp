@@ -53,9 +53,14 @@ double chord(double angle_rad) {
   return 2.0 * std::sin(0.5 * std::min(angle_rad, std::numbers::pi));
 }
 
+void ErrorBounds::take_chords() {
+  entry_chord = chord(entry_rad);
+  registration_chord = chord(registration_rad);
+}
+
 double ErrorBounds::moved(const BendLevers& levers, double from_entry_mm, double from_centre_mm) const {
-  return bent(levers) + entry_mm + chord(entry_rad) * from_entry_mm + registration_mm +
-         chord(registration_rad) * from_centre_mm;
+  return bent(levers) + entry_mm + entry_chord * from_entry_mm + registration_mm +
+         registration_chord * from_centre_mm;
 }
 
 ErrorBounds ErrorBounds::with(const HuntSweep& sweep) const {

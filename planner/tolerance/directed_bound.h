@@ -58,6 +58,10 @@ struct ErrorBounds {
   double swept_rad = 0.0;                                ///< most of |v|, in |A o| with it
   Eigen::Vector2d swept_line = Eigen::Vector2d::Zero();  ///< along which v is; zero: any way
 
+  double entry_chord = 0.0;  ///< h(alpha), h(rho): asked for by every cell, so worked out once
+  double registration_chord = 0.0;
+  void take_chords();
+
   /// The same of a sweep, taken for one more error: every state of it is one of these bends off the one that
   /// is swept about.
   ErrorBounds with(const HuntSweep& sweep) const;

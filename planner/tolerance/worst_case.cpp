@@ -54,6 +54,7 @@ ErrorBounds WorstCase::bounds(const ErrorSizes& sizes) const {
   out.registration_mm = sizes[ErrorKind::registration_position];
   out.registration_rad = sizes[ErrorKind::registration_angle];
   out.lumen_scale = sizes[ErrorKind::lumen_scale];
+  out.take_chords();
   return out;
 }
 
@@ -72,6 +73,7 @@ ErrorBounds WorstCase::bounds_of(const ErrorDraw& errors) const {
   out.registration_mm = errors.registration_position_mm.norm();
   out.registration_rad = errors.registration_turn.norm();
   out.lumen_scale = std::abs(errors.lumen_scale);
+  out.take_chords();
   return out;
 }
 
@@ -80,14 +82,15 @@ ErrorBounds WorstCase::bounds_of(const ErrorDraw& errors) const {
 double WorstCase::kept_in(const MotionCell& cell, const ErrorBounds& errors) const {
   const double off = errors.moved(cell.levers, cell.from_entry_mm, cell.from_centre_mm) + kRounding_mm;
   if (cell.height_mm + off <= 0.0) return kInfinity;
-  if (may_reach_passage(cell, errors)) return -kInfinity;
+  if (may_reach_passage(cell, errors, off)) return -kInfinity;
   const double scale = errors.lumen_scale;
   return (1.0 - scale) * cell.clearance_mm - off - scale * (cell.radius_mm + cell.from_entry_mm);  // (2)
 }
 
-bool WorstCase::may_reach_passage(const MotionCell& cell, const ErrorBounds& errors) const {
-  const double off = errors.moved(cell.levers, cell.from_entry_mm, cell.from_centre_mm) + kRounding_mm;
-  return cell.from_passage_mm <= (off + errors.lumen_scale * cell.from_entry_mm) / (1.0 - errors.lumen_scale);
+/// `off_mm`: how far its points may be off.
+bool WorstCase::may_reach_passage(const MotionCell& cell, const ErrorBounds& errors, double off_mm) const {
+  return cell.from_passage_mm <=
+         (off_mm + errors.lumen_scale * cell.from_entry_mm) / (1.0 - errors.lumen_scale);
 }
 
 /// Under errors of these bounds what a cell of a sweep is held to: the sweep is one more of them.
@@ -106,7 +109,8 @@ double WorstCase::looked_at(MotionCells& motion, std::size_t index, const ErrorB
 double WorstCase::looked_at_cell(MotionCells& motion, std::size_t index, const ErrorBounds& errors,
                                  double enough_mm) {
   const MotionCell& cell = motion.cells()[index];
-  if (may_reach_passage(cell, errors)) return -kInfinity;
+  const double off = errors.moved(cell.levers, cell.from_entry_mm, cell.from_centre_mm) + kRounding_mm;
+  if (may_reach_passage(cell, errors, off)) return -kInfinity;
   if (!cell.refined) motion.refine(index);
   const double undirected = kept_in(cell, errors);
   if (undirected >= enough_mm || problem_.design.carriage().kind == CarriageKind::guide) return undirected;

@@ -95,7 +95,7 @@ class WorstCase {
   ErrorBounds bounds(const ErrorSizes& sizes) const;
   ErrorBounds bounds_of(const ErrorDraw& errors) const;
   double kept_in(const MotionCell& cell, const ErrorBounds& errors) const;
-  bool may_reach_passage(const MotionCell& cell, const ErrorBounds& errors) const;
+  bool may_reach_passage(const MotionCell& cell, const ErrorBounds& errors, double off_mm) const;
   static ErrorBounds bounds_in(const MotionCells& motion, const ErrorBounds& errors);
   double looked_at(MotionCells& motion, std::size_t cell, const ErrorBounds& errors, double enough_mm);
   double looked_at_cell(MotionCells& motion, std::size_t cell, const ErrorBounds& errors, double enough_mm);

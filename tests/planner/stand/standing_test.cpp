@@ -236,7 +236,7 @@ TEST_CASE("a hunt that would touch the wall on some benches is made farther out"
   const Stander stander(*of.problem, of.sizes, kDraws);
   const Standing before = stander.judge(of.plan);
   CAPTURE(before.limited_by, before.touches.benches);
-  CHECK(!stander.hunts_that_may_touch(of.plan).empty());
+  CHECK(!stander.hunts_that_may_touch(of.plan, kDraws, 0).empty());
   // The slow twin, of the sweeps alone: nothing else of this plan touches.
   const Eigen::Vector3d centre = middle_of(of.problem->distance->exact().channel());
   const auto sweeps = sweeps_of(of);
@@ -256,7 +256,7 @@ TEST_CASE("a hunt that would touch the wall on some benches is made farther out"
   CHECK(before.touches.benches >= touch);
   CHECK(before.touches.benches <= close);
   const Plan after = made_to_stand(judge, stander, of.plan, Effort());
-  CHECK(stander.hunts_that_may_touch(after).empty());
+  CHECK(stander.hunts_that_may_touch(after, kDraws, 0).empty());
   CHECK(stander.chance(after, kDraws).touches.benches == 0);
 }
 
