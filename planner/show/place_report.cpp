@@ -48,6 +48,16 @@ double layouts(const PlaceReport& report, std::size_t stations) {
   return static_cast<double>(stations) * report.result.clockings;
 }
 
+/// Which places to pass decided that layouts don't reach; nothing where none did.
+std::string places_phrase(const PlaceResult& r) {
+  std::string out;
+  for (std::size_t k = 0; k < r.stopped_at_place.size(); ++k)
+    if (r.stopped_at_place[k] > 0)
+      out += fmt::format("; the place to pass {} decided it at {} of stations", k + 1,
+                         count_of(r.stopped_at_place[k], "combination"));
+  return out;
+}
+
 }  // namespace
 
 Verdict verdict_of(const PlaceResult& result) {
@@ -63,15 +73,15 @@ std::string place_sentence(const PlaceReport& report) {
     return fmt::format("the grid has no layout: {} don't fit on the segment at a step of {:g} mm",
                        count_of(static_cast<std::size_t>(report.locks), "lock"), report.station_step_mm);
   if (r.best.empty() && r.undecided == 0)
-    return fmt::format("none of the {:g} layouts of the grid reaches, proved", all);
+    return fmt::format("none of the {:g} layouts of the grid reaches, proved{}", all, places_phrase(r));
   if (r.best.empty())
-    return fmt::format("none of the {:g} layouts of the grid was found to reach: {}, {:g} undecided", all,
-                       proved, layouts(report, r.undecided));
+    return fmt::format("none of the {:g} layouts of the grid was found to reach: {}, {:g} undecided{}", all,
+                       proved, layouts(report, r.undecided), places_phrase(r));
   return fmt::format(
       "clearance at least {:.2f} mm; of the {:g} layouts of the grid {}, {:g} not found to do better, "
-      "{:g} undecided, the others reach or share their stations with one that does",
+      "{:g} undecided, the others reach or share their stations with one that does{}",
       r.best.front().plan.clearance_mm, all, proved, layouts(report, r.no_better_found),
-      layouts(report, r.undecided));
+      layouts(report, r.undecided), places_phrase(r));
 }
 
 std::string place_table(const PlaceReport& report) {

@@ -45,7 +45,10 @@ struct CompareOptions {
 ExitStatus say_rechecked(const std::vector<Asked>& asked) {
   ExitStatus status = ExitStatus::done;
   for (const Asked& one : asked) {
-    if (!one.rechecked) continue;
+    if (!one.rechecked) {
+      fmt::print("recheck, {} lock(s): nothing to recheck: {}\n", one.answer.locks, why_no_certificate(one));
+      continue;
+    }
     fmt::print("recheck, {} lock(s): {}\n", one.answer.locks, one.rechecked->sentence);
     status = worse(status, one.rechecked->status);
   }
@@ -205,7 +208,8 @@ ExitStatus run_compare(const CompareOptions& options) {
     return refuse(written.error());
   fmt::print("{}", comparison_table(answered.compared()));
   say_anywhere(answered.anywhere);
-  return worse(worse(say_rechecked(answered.asked), proofs_status),
+  const ExitStatus rechecked = options.recheck ? say_rechecked(answered.asked) : ExitStatus::done;
+  return worse(worse(rechecked, proofs_status),
                answered.cut_short() ? ExitStatus::undecided : ExitStatus::done);
 }
 

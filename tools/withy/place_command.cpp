@@ -155,6 +155,10 @@ Result<void> write_answer(const PlaceOptions& options, const PlaceReport& report
 void print_proofs(const PlaceOptions& options, const PlaceReport& report, const LayoutProofs& proofs) {
   if (options.proofs.empty()) return;
   fmt::print("{} of layouts that don't reach", count_of(proofs.count(), "proof"));
+  if (const std::size_t none = report.result.stopped_at_places; none > 0)
+    fmt::print(
+        ", none where a place to pass decided it ({} of stations): a certificate speaks of the target alone",
+        count_of(none, "combination"));
   if (proofs.left_out() > 0)
     fmt::print(", {} more were left out: too many, or too large together", proofs.left_out());
   if (proofs.count() > 0)
@@ -285,8 +289,8 @@ void add_place_command(CommandLine& line) {
              "nothing is written");
   add_option(
       app, "--proof", options->proofs,
-      "folder for certificates of the layouts that are proved not to reach with the required clearance, "
-      "layout-1.proof.gz and so on, at most 10000 and 50 MB; interrupted: not written");
+      "folder for certificates of the layouts that are proved not to reach the target with the required "
+      "clearance, layout-1.proof.gz and so on, at most 10000 and 50 MB; interrupted: not written");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run_place(*options); });
 }

@@ -74,10 +74,7 @@ std::optional<std::string> add_plan_files(FileBatch& batch, const PlanOptions& o
 void add_proof(FileBatch& batch, const PlanOptions& options, const PreparedScene& prepared,
                const Asked& asked) {
   if (!asked.certificate) {
-    say_aside(asked.answer.verdict == Verdict::unreachable
-                  ? "no proof was written: the tip alone proves it, and the cells of a certificate do not "
-                    "within the time"
-                  : "no proof was written: nothing was proved");
+    say_aside("no proof was written: " + why_no_certificate(asked));
     return;
   }
   recheck::Certificate certificate = *asked.certificate;
@@ -215,7 +212,10 @@ ExitStatus run_plan(const PlanOptions& options) {
   for (const std::string& left_out : asked->answer.not_checked) fmt::print("not checked: {}\n", left_out);
   if (!options.folder.empty()) fmt::print("{}", pulls_line(*asked));
   if (no_script) fmt::print("{}\n", *no_script);
-  if (!asked->rechecked) return status_of(asked->answer.verdict);
+  if (!asked->rechecked) {
+    if (options.recheck) fmt::print("nothing to recheck: {}\n", why_no_certificate(*asked));
+    return status_of(asked->answer.verdict);
+  }
   fmt::print("recheck {}\n", asked->rechecked->sentence);
   return worse(status_of(asked->answer.verdict), asked->rechecked->status);
 }

@@ -1,6 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "tools/withy/planning.h"
 
+#include <algorithm>
 #include <cstdio>
 #include <stdexcept>
 
@@ -55,7 +56,9 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
     settings.explain = false;
   }
   std::optional<recheck::Certificate> certificate;
+  std::string no_certificate;
   if (options.certify) settings.certificate = &certificate;
+  settings.no_certificate = &no_certificate;
   settings.progress = [&](const std::string& what) {
     progress.stage(options.heading + what, options.budget_s);
   };
@@ -81,8 +84,8 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
   if (answer.plan)
     script = make_script(prepared.scene, problem->design, *answer.plan,
                          compensated ? answer.elastic->corrections : PullCorrections{});
-  return Asked{std::move(*problem), std::move(answer), std::move(certificate), std::move(script),
-               std::nullopt};
+  return Asked{std::move(*problem), std::move(answer), std::move(certificate),
+               std::move(script),   std::nullopt,      std::move(no_certificate)};
 }
 
 std::string plan_text(const PreparedScene& prepared, const Asked& asked, const std::string& scene_file) {
@@ -95,6 +98,16 @@ std::string plan_text(const PreparedScene& prepared, const Asked& asked, const s
   if (asked.rechecked)
     record.rechecked = PlanRecheck{std::string(name_of(asked.rechecked->verdict)), asked.rechecked->sentence};
   return write_plan(record);
+}
+
+std::string why_no_certificate(const Asked& asked) {
+  if (!asked.no_certificate.empty()) return asked.no_certificate;
+  if (!asked.answer.plan) return "nothing was proved";
+  const auto& actions = asked.answer.plan->actions;
+  const bool switches =
+      std::any_of(actions.begin(), actions.end(), [](const PlannedAction& a) { return a.lock >= 0; });
+  return switches ? "that fewer lock switches than the plan's do not reach is not proved"
+                  : "the plan switches no lock, so no plan has fewer switches";
 }
 
 Result<std::optional<Rechecked>> recheck_answer(const PreparedScene& prepared, const Asked& asked,

@@ -28,6 +28,8 @@ struct Asked {
   std::optional<recheck::Certificate> certificate;
   std::optional<tl::expected<Script, ScriptFault>> script;  ///< of the plan, where there is one
   std::optional<Rechecked> rechecked = std::nullopt;        ///< what recheck_answer said
+  /// Why a "no" has no certificate (SolveSettings::no_certificate).
+  std::string no_certificate = {};
 };
 
 /// How a question is asked, beside the scene and the lock count.
@@ -51,6 +53,9 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
 
 /// The plan file's text. `scene_file` as seen from the folder that it is written to.
 std::string plan_text(const PreparedScene& prepared, const Asked& asked, const std::string& scene_file);
+
+/// Of an answer without a certificate, one having been asked for: why, as half a sentence.
+std::string why_no_certificate(const Asked& asked);
 
 /// Rechecks an answer from the texts of its files: the plan, or the certificate. Nothing where there is
 /// neither.

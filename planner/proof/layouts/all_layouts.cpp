@@ -114,14 +114,19 @@ std::string layout_proofs_header(int locks, std::size_t boxes) {
 }
 
 Result<LayoutProofs> read_layout_proofs(const std::string& text, const std::string& file) {
-  const auto wrong = [&](int line, const std::string& what) {
-    return input_error(file, line, 1, what, "proofs as withy compare --anywhere --proof writes them");
+  const auto wrong = [&](int line, const std::string& what, int column = 1) {
+    return input_error(file, line, column, what, "proofs as withy compare --anywhere --proof writes them");
   };
   std::size_t at = std::min(text.find('\n'), text.size());
-  const Json first = Json::parse(text.substr(0, at), nullptr, false);
+  std::size_t keys = 0;  // one that stands twice counts twice
+  const auto count = [&](int, Json::parse_event_t event, const Json&) {
+    keys += event == Json::parse_event_t::key ? 1 : 0;
+    return true;
+  };
+  const Json first = Json::parse(text.substr(0, at), count, false);
   if (!first.is_object() || !first.contains("locks") || !first["locks"].is_number_unsigned() ||
       !first.contains("boxes") || !first["boxes"].is_number_unsigned() ||
-      first.value("version", Json()) != 1 || first.size() != 4)
+      first.value("version", Json()) != 1 || first.size() != 4 || keys != 4)
     return wrong(1, "this is no header of proofs of layouts");
   LayoutProofs proofs;
   const auto locks = first["locks"].get<std::uint64_t>();
@@ -137,7 +142,10 @@ Result<LayoutProofs> read_layout_proofs(const std::string& text, const std::stri
     const std::string part = text.substr(at, end - at);
     auto certificate = read_certificate(part, file);
     if (!certificate)
-      return wrong(line, "the certificate from this line on can't be read: " + certificate.error().problem);
+      return wrong(
+          line + certificate.error().line - 1,
+          fmt::format("the certificate from line {} on can't be read: {}", line, certificate.error().problem),
+          certificate.error().column);
     proofs.boxes.push_back(std::move(*certificate));
     line += static_cast<int>(std::count(part.begin(), part.end(), '\n'));
     at = end;

@@ -4,6 +4,8 @@
 #include <algorithm>
 #include <cmath>
 #include <initializer_list>
+#include <set>
+#include <sstream>
 #include <stdexcept>
 
 #include <fmt/format.h>
@@ -26,8 +28,40 @@ constexpr int kMostNotch = 1000000;
 
 /// A fault of one line, in words; turned into an InputError with the line where it is caught.
 struct Fault : std::runtime_error {
-  using std::runtime_error::runtime_error;
+  explicit Fault(const std::string& words, std::size_t at_column = 1)
+      : std::runtime_error(words), column(static_cast<int>(at_column)) {}
+  int column;
 };
+
+/// Where the text begins whose closing quote stands at `end`.
+std::size_t opening_quote(std::string_view words, std::size_t end) {
+  const auto escaped = [&](std::size_t at) {
+    std::size_t slashes = 0;
+    while (at > slashes && words[at - slashes - 1] == '\\') ++slashes;
+    return slashes % 2 == 1;
+  };
+  do {
+    --end;
+  } while (words[end] != '"' || escaped(end));
+  return end;
+}
+
+/// One line. A key that an object has twice is a fault at its place: readers differ in which of the two they
+/// take.
+Json parsed_line(std::string_view words) {
+  std::istringstream in{std::string(words)};
+  std::vector<std::set<std::string>> keys;  // of the objects that are open
+  return Json::parse(in, [&](int, Json::parse_event_t event, const Json& value) {
+    if (event == Json::parse_event_t::object_start) keys.emplace_back();
+    if (event == Json::parse_event_t::object_end) keys.pop_back();
+    if (event != Json::parse_event_t::key) return true;
+    const auto key = value.get<std::string>();
+    if (keys.back().insert(key).second) return true;
+    const auto read = static_cast<std::size_t>(in.rdbuf()->pubseekoff(0, std::ios::cur, std::ios::in));
+    throw Fault(fmt::format("the key \"{}\" stands twice", key.substr(0, kMostSaid)),
+                opening_quote(words, read - 1) + 1);
+  });
+}
 
 void expect_keys(const Json& object, std::initializer_list<const char*> required,
                  std::initializer_list<const char*> optional = {}) {
@@ -46,6 +80,12 @@ double number(const Json& value, const char* what) {
   if (!value.is_number()) throw Fault(fmt::format("{} must be a number", what));
   const double x = value.get<double>();
   if (!std::isfinite(x)) throw Fault(fmt::format("{} must be finite", what));
+  return x;
+}
+
+double not_negative(const Json& value, const char* what) {
+  const double x = number(value, what);
+  if (x < 0.0) throw Fault(fmt::format("{} must not be negative", what));
   return x;
 }
 
@@ -77,14 +117,14 @@ ProvedTarget target_of(const Json& json) {
   expect_keys(json, {"point_mm", "tolerance_mm"}, {"direction", "direction_tolerance_rad"});
   ProvedTarget target;
   target.point_S = vector3(json["point_mm"], "point_mm");
-  target.tolerance_mm = number(json["tolerance_mm"], "tolerance_mm");
+  target.tolerance_mm = not_negative(json["tolerance_mm"], "tolerance_mm");
   if (json.contains("direction") != json.contains("direction_tolerance_rad"))
     throw Fault("direction and direction_tolerance_rad go together");
   if (json.contains("direction")) {
     target.direction_S = vector3(json["direction"], "direction");
     if (!(target.direction_S->norm() > 0.0)) throw Fault("direction must not be zero");
     target.direction_S->normalize();
-    target.direction_tolerance_rad = number(json["direction_tolerance_rad"], "direction_tolerance_rad");
+    target.direction_tolerance_rad = not_negative(json["direction_tolerance_rad"], "direction_tolerance_rad");
   }
   return target;
 }
@@ -118,6 +158,24 @@ ProvedLayout layout_of(const Json& json, const CertificateHeader& header) {
   return layout;
 }
 
+std::vector<std::string> limits_of(const Json& json) {
+  static const std::set<std::string> known = {"insertion", "curvature", "latch",
+                                              "clearance", "tendons",   "field"};
+  std::set<std::string> listed;
+  std::vector<std::string> limits;
+  for (const Json& l : list(json, "limits")) {
+    const std::string limit = text_of(l, "limits");
+    if (known.count(limit) == 0)
+      throw Fault(fmt::format("limits: unknown limit \"{}\"", limit.substr(0, kMostSaid)));
+    if (!listed.insert(limit).second) throw Fault(fmt::format("limits: \"{}\" stands twice", limit));
+    limits.push_back(limit);
+  }
+  // Every check uses them, whatever is listed.
+  for (const char* always : {"insertion", "curvature"})
+    if (listed.count(always) == 0) throw Fault(fmt::format("limits: \"{}\" must be listed", always));
+  return limits;
+}
+
 CertificateHeader header_of(const Json& json) {
   expect_keys(json,
               {"format", "version", "claim", "withy", "scene", "locks", "targets", "required_clearance_mm",
@@ -137,12 +195,8 @@ CertificateHeader header_of(const Json& json) {
   header.locks = whole(json["locks"], 0, kMostEngaged, "locks");
   for (const Json& t : list(json["targets"], "targets")) header.targets.push_back(target_of(t));
   if (header.targets.empty()) throw Fault("targets must name one at least");
-  header.required_clearance_mm = number(json["required_clearance_mm"], "required_clearance_mm");
-  for (const Json& l : list(json["limits"], "limits")) header.limits.push_back(text_of(l, "limits"));
-  for (const std::string& l : header.limits)
-    if (l != "insertion" && l != "curvature" && l != "latch" && l != "clearance" && l != "tendons" &&
-        l != "field")
-      throw Fault(fmt::format("limits: unknown limit \"{}\"", l.substr(0, kMostSaid)));
+  header.required_clearance_mm = not_negative(json["required_clearance_mm"], "required_clearance_mm");
+  header.limits = limits_of(json["limits"]);
   if (json.contains("layout")) header.layout = layout_of(json["layout"], header);
   if (!json["most_switches"].is_null())
     header.most_switches = whole(json["most_switches"], 0, 1000, "most_switches");
@@ -253,7 +307,7 @@ Result<Certificate> read_certificate(const std::string& text, const std::string&
       ++line;
       const std::string_view words = std::string_view(text).substr(at, end - at);
       if (const auto excess = json_excess(words)) throw Fault(*excess);
-      const Json json = Json::parse(words);
+      const Json json = parsed_line(words);
       if (line == 1)
         certificate.header = header_of(json);
       else
@@ -267,7 +321,7 @@ Result<Certificate> read_certificate(const std::string& text, const std::string&
   } catch (const Json::exception&) {
     return input_error(file, line, 1, "this line is not JSON", "one object on each line");
   } catch (const Fault& fault) {
-    return input_error(file, std::max(1, line), 1, fault.what(),
+    return input_error(file, std::max(1, line), fault.column, fault.what(),
                        "a certificate as withy plan --proof writes it");
   }
   return certificate;

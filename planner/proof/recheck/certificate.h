@@ -21,7 +21,7 @@
 //   For all layouts with every station within so many mm of these it has "within_mm" as well, and "eased",
 //   what the question is then asked with:
 //   "eased":{"curvature_per_mm":0.041,"clearance_mm":-0.6,"tolerance_mm":2.8, "direction_tolerance_rad":0.2}.
-// limits: what the proof may use beside insertion and curvature.
+// limits: insertion and curvature, which every proof uses, and what it may use beside them; none twice.
 // engaged: locks from 1, proximal to distal; notches: of each of them, n_k of every backbone (slide r_b e_k .
 // S = n_k p,
 //   S the sum of the bends from the base to the lock), empty for a friction lock.
@@ -113,7 +113,8 @@ std::string packed(const std::string& text);
 /// Is this text a certificate, by its first line's "format"?
 bool is_certificate(const std::string& text);
 
-/// Strict: unknown keys, wrong types, numbers out of range are errors with their line.
+/// Strict: unknown keys, wrong types, numbers out of range are errors with their line, keys that stand twice
+/// with their column as well.
 Result<Certificate> read_certificate(const std::string& text, const std::string& file);
 
 /// The certificate's text, unpacked.

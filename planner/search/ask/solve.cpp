@@ -281,11 +281,30 @@ std::vector<std::string> what_would_do(const SearchProblem& problem, const Solve
       .sentences();
 }
 
+/// Why a proof has no certificate.
+void leave_certificate_out(const SolveSettings& settings, std::string why) {
+  if (settings.certificate != nullptr && settings.no_certificate != nullptr)
+    *settings.no_certificate = std::move(why);
+}
+
+/// After a proof that the target can't be reached from the usual start.
+void certify_answer(const SearchProblem& problem, const SolveSettings& settings, const RouteSearch& search,
+                    const RouteSearchSettings& how) {
+  if (settings.certificate == nullptr) return;
+  *settings.certificate = certify_any_proof(problem, search, how);
+  if (*settings.certificate) return;
+  const char* proves = search.proof() == ProofKind::no_way_of_tip ? "the tip alone proves it"
+                                                                  : "that no field switches a lock proves it";
+  leave_certificate_out(settings,
+                        fmt::format("{}, and the cells of a certificate do not within the time", proves));
+}
+
 /// After a proof. What stops it and what would do don't ask one another: each has a core where there are two.
 void explain_unreachable(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,
                          const RouteSearch& search) {
   const bool any_layout = said_by(search.proof()).has_value();
-  answer.why = fmt::format("no sequence of actions brings the tip within {:.4g} mm of the target{} ({})",
+  answer.why = fmt::format("no sequence of actions brings the tip{} within {:.4g} mm of the target{} ({})",
+                           problem.start == start_state() ? "" : " from the state that was given",
                            problem.goal.tolerance_mm, any_layout ? "" : layout_phrase(problem.design),
                            what_proves(search));
   if (!settings.explain) return;
@@ -471,6 +490,13 @@ void solve_by_vias(Answer& answer, const SearchProblem& problem, const SolveSett
   answer.approach = search.best_approach();
   if (by.outcome == SearchOutcome::proved_none) {
     answer.verdict = Verdict::unreachable;
+    if (at_via)
+      leave_certificate_out(
+          settings, fmt::format("the place to pass {} can't be reached: a certificate speaks of the target "
+                                "alone",
+                                by.place + 1));
+    else
+      certify_answer(problem, settings, search, search_settings);
     explain_unreachable(answer, there, about, search);
   } else {
     answer.verdict = Verdict::undecided;
@@ -509,8 +535,10 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
   answer.approach = search.best_approach();
   if (outcome == SearchOutcome::proved_none) {
     answer.verdict = Verdict::unreachable;
-    if (settings.certificate != nullptr)
-      *settings.certificate = certify_any_proof(problem, search, search_settings);
+    if (problem.start == start_state())
+      certify_answer(problem, settings, search, search_settings);
+    else
+      leave_certificate_out(settings, "a proof from a given state has no certificate");
     explain_unreachable(answer, problem, settings, search);
   } else {
     answer.verdict = Verdict::undecided;

@@ -38,6 +38,9 @@ struct SolveSettings {
   /// Gets a certificate of what was proved: the target unreachable, or not reached with fewer switches than
   /// the plan's. Stays empty where neither was.
   std::optional<recheck::Certificate>* certificate = nullptr;
+  /// Gets why it stays empty, as half a sentence, where a certificate is asked for and the question's "no" is
+  /// proved without one.
+  std::string* no_certificate = nullptr;
   bool explain = true;  ///< after a proof, search for the reason
   /// After a proof, look for values that would do as well (remedies.h).
   bool remedies = false;

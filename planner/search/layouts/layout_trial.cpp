@@ -106,19 +106,18 @@ LayoutTrials::Searched LayoutTrials::search(const SearchProblem& problem, std::i
   settings.effort = effort_.renewed(most_work);
   RouteSearch search(problem, settings);
   Searched searched;
-  bool to_target = true;  // that decided it
   if (problem.vias.empty()) {
     searched.outcome = search.run(problem.goal);
   } else {
     ViaRoute by = route_by_vias(problem, search);
     searched.outcome = by.outcome;
     searched.route = std::move(by.route);
-    to_target = by.place == problem.vias.size();
+    if (by.outcome == SearchOutcome::proved_none && by.place < problem.vias.size()) searched.place = by.place;
   }
   searched.work = search.work();
   if (searched.outcome == SearchOutcome::found && problem.vias.empty())
     searched.route = tidy(search.judge(), search.route(), settings.effort);
-  if (searched.outcome == SearchOutcome::proved_none && to_target && wants_certificate(problem)) {
+  if (searched.outcome == SearchOutcome::proved_none && !searched.place && wants_certificate(problem)) {
     searched.certificate = certify(problem, search, settings);
     const LockLayout& layout = problem.design.layout();
     searched.certificate->header.layout = recheck::ProvedLayout{layout.station_mm, std::nullopt};
@@ -142,7 +141,9 @@ Trial LayoutTrials::ask_any_clocking(const Stations& stations, double clearance_
   Searched searched = search(problem, most_work);
   if (searched.outcome == SearchOutcome::proved_none) {
     if (searched.certificate) certified_(std::move(*searched.certificate));
-    return {Verdict::unreachable, std::nullopt};
+    Trial trial{Verdict::unreachable, std::nullopt};
+    if (searched.place) trial.places.insert(*searched.place);
+    return trial;
   }
   if (searched.outcome == SearchOutcome::stopped) return {Verdict::undecided, std::nullopt};
   if (auto design = surest(problem, searched.route)) return {Verdict::reached, std::move(design)};
@@ -152,6 +153,7 @@ Trial LayoutTrials::ask_any_clocking(const Stations& stations, double clearance_
 /// The field forbids the route that was found: is there another?
 Trial LayoutTrials::ask_each_clocking(const Stations& stations, double clearance_mm, std::int64_t most_work) {
   bool all_proved = true;
+  std::set<std::size_t> places;
   std::vector<recheck::Certificate> certificates;
   std::int64_t left = most_work;
   for (const Clockings& clock_rad : clockings_) {
@@ -165,11 +167,12 @@ Trial LayoutTrials::ask_each_clocking(const Stations& stations, double clearance
         if (auto design = placed(problem, searched.route, *need))
           return {Verdict::reached, std::move(design)};
     all_proved = all_proved && searched.outcome == SearchOutcome::proved_none;
+    if (searched.place) places.insert(*searched.place);
     if (searched.certificate) certificates.push_back(std::move(*searched.certificate));
   }
-  if (all_proved)
-    for (recheck::Certificate& certificate : certificates) certified_(std::move(certificate));
-  return {all_proved ? Verdict::unreachable : Verdict::undecided, std::nullopt};
+  if (!all_proved) return {Verdict::undecided, std::nullopt};
+  for (recheck::Certificate& certificate : certificates) certified_(std::move(certificate));
+  return {Verdict::unreachable, std::nullopt, std::move(places)};
 }
 
 }  // namespace withy

@@ -7,9 +7,11 @@
 // clockings allow it. Only where none does, each clocking is searched for itself.
 #pragma once
 
+#include <cstddef>
 #include <cstdint>
 #include <functional>
 #include <optional>
+#include <set>
 #include <vector>
 
 #include "planner/effort/effort.h"
@@ -36,6 +38,9 @@ struct PlacedDesign {
 struct Trial {
   Verdict verdict = Verdict::undecided;  ///< at the clearance asked about, for all clockings together
   std::optional<PlacedDesign> design;    ///< reached only: the clocking that switches most surely
+  /// unreachable only: the places to pass (their indices) that decided it, of one clocking or another. Such
+  /// proofs have no certificate, which speaks of the target alone.
+  std::set<std::size_t> places = {};
 };
 
 class LayoutTrials {
@@ -44,7 +49,7 @@ class LayoutTrials {
 
   /// `base` is the question with any layout; what it refers to must outlive this. The effort ends every
   /// trial; its work counts for none. `certified`, where there is one, gets the certificates of every
-  /// "unreachable" at the base's own clearance.
+  /// "unreachable" at the base's own clearance that no place to pass decided.
   LayoutTrials(const SearchProblem& base, std::vector<Clockings> clockings, const Effort& effort,
                Certified certified = {});
 
@@ -63,6 +68,7 @@ class LayoutTrials {
     Route route;  ///< tidied, after `found`
     std::int64_t work = 0;
     std::optional<recheck::Certificate> certificate;  ///< after `proved_none`, where it is wanted
+    std::optional<std::size_t> place;                 ///< after `proved_none`: of a place to pass, which
   };
 
   Searched search(const SearchProblem& problem, std::int64_t most_work);

@@ -59,6 +59,7 @@ class PlaceSearch {
          grid_stations(parts, settings_.locks, settings_.station_step_mm, settings_.effort))
       grid_.push_back({std::move(stations)});
     result_.stations = grid_.size();
+    result_.stopped_at_place.assign(trials_.base().vias.size(), 0);
     result_.clockings = clocking_count(parts, settings_.locks, settings_.clock_step_rad);
     const auto any = [](const GridPoint&) { return true; };
     const auto coarse = [this](const GridPoint& point) { return is_coarse(point.stations); };
@@ -156,8 +157,14 @@ class PlaceSearch {
     }
     if (trial.verdict != Verdict::unreachable) return;
     point.settled = true;
-    if (!point.reached)
-      ++(bar > trials_.base().required_clearance_mm ? result_.no_better_found : result_.unreachable);
+    if (point.reached) return;
+    if (bar > trials_.base().required_clearance_mm) {
+      ++result_.no_better_found;
+      return;
+    }
+    ++result_.unreachable;
+    result_.stopped_at_places += trial.places.empty() ? 0 : 1;
+    for (const std::size_t place : trial.places) ++result_.stopped_at_place[place];
   }
 
   /// What one question about a design may take.

@@ -78,11 +78,18 @@ TEST_CASE("A file of boxes is read whole or refused with its place") {
         std::string("{\"format\":\"withy-layout-proofs\",\"version\":2,\"locks\":1,\"boxes\":0}\n"),
         std::string("{\"format\":\"withy-layout-proofs\",\"version\":1,\"locks\":-1,\"boxes\":0}\n"),
         layout_proofs_header(1, 1) + "{\"format\":\"withy-proof\",\"version\":1}\n",
-        layout_proofs_header(1, 1) + "nonsense\n"}) {
+        layout_proofs_header(1, 1) + "nonsense\n",
+        std::string(
+            "{\"format\":\"withy-layout-proofs\",\"version\":1,\"locks\":1,\"locks\":2,\"boxes\":0}\n")}) {
     const auto read = read_layout_proofs(text, "file");
     REQUIRE_FALSE(read);
     CHECK(read.error().problem.find('\n') == std::string::npos);
   }
+  const auto doubled = read_layout_proofs(
+      layout_proofs_header(1, 1) + "{\"format\":\"withy-proof\",\"format\":\"withy-proof\"}\n", "file");
+  REQUIRE_FALSE(doubled);
+  CHECK(doubled.error().line == 2);
+  CHECK(doubled.error().column == 25);
 }
 
 TEST_CASE("A file of very many boxes is told to leave a layout out, as any other") {

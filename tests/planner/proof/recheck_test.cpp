@@ -1,5 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Certificates of shipped questions hold; false ones don't; and the checker shares nothing with the search.
+#include <algorithm>
 #include <atomic>
 #include <filesystem>
 #include <fstream>
@@ -235,6 +236,11 @@ TEST_CASE("hostile certificates are refused in one line") {
   CHECK(refused(with("\"tolerance_mm\":2.0", "\"tolerance_mm\":1e999")));
   CHECK(refused(with("\"version\":1", "\"version\":2")));
   CHECK(refused(with("\"claim\":", "\"claim_\":")));
+  CHECK(refused(with("\"required_clearance_mm\":", "\"required_clearance_mm\":-")));
+  CHECK(refused(with("\"tolerance_mm\":2.0", "\"tolerance_mm\":-2.0")));
+  CHECK(refused(with("\"limits\":[\"insertion\",", "\"limits\":[\"insertion\",\"insertion\",")));
+  CHECK(refused(with("\"limits\":[\"insertion\",", "\"limits\":[")));
+  CHECK(refused(with("\"curvature\",", "")));
   CHECK(refused(std::string(100000, '[')));
   CHECK(refused(header + std::string("\0\0\0", 3)));
   // Cuts that nest without end, a tree that never ends, one that goes on.
@@ -263,6 +269,26 @@ TEST_CASE("what gzip holds is unpacked up to a size, whole, or refused") {
   CHECK(!recheck::unpacked(damaged, "x", 1 << 21));
   CHECK(!recheck::unpacked("\x1f\x8b", "x", 1 << 21));
   CHECK(recheck::unpacked("", "x", 1 << 21).value().empty());
+}
+
+TEST_CASE("a key that stands twice is refused at its place, escapes or not") {
+  const auto place_of = [](const std::string& text) {
+    const auto read = recheck::read_certificate(text, "x.proof");
+    REQUIRE(!read);
+    CAPTURE(read.error().message());
+    CHECK(read.error().problem.find("stands twice") != std::string::npos);
+    return std::pair(read.error().line, read.error().column);
+  };
+  CHECK(place_of(R"({"locks":1,"locks":2})") == std::pair(1, 12));
+  CHECK(place_of(R"({"scene":{"file":"a", "file":"b"}})") == std::pair(1, 23));
+  CHECK(place_of(R"({"a":[{"b":0},{"b":0}],"c\"\\":0,"c\"\u005c":1})") == std::pair(1, 34));
+  const PreparedScene prepared = scene_of("triple-bend");
+  const auto problem = make_problem(prepared, 1);
+  REQUIRE(problem);
+  const std::string text = recheck::write_certificate(proof_of(prepared, *problem));
+  REQUIRE(recheck::read_certificate(text, "x.proof"));
+  REQUIRE(std::count(text.begin(), text.end(), '\n') == 1);
+  CHECK(place_of(text + "{\"level\":0,\"level\":0}\n") == std::pair(2, 12));
 }
 
 TEST_CASE("what is no certificate is refused with its line") {
