@@ -37,8 +37,10 @@ constexpr double kOffsetShare = 0.05;
 /// A wrap's flat end may lie so many offsets off what it wraps, and is opened so far in.
 constexpr double kWrapEndOffsets = 4.0;
 
-/// A lumen's end so many of its radii deep in its body's box has a mouth.
+/// A lumen's end so many of its radii deep in its body's box has a mouth, where the body's faces on it rise
+/// by so many of them.
 constexpr double kMouthRadii = 0.5;
+constexpr double kMouthRise = 0.1;
 
 /// Another piece that crosses the one taken is a branch, not a speck, where its area is so large a share of
 /// it.
@@ -158,16 +160,40 @@ void note_other_lumens(const std::vector<MeshPiece>& lumens, std::size_t kept,
                                count_of(lumens.size() - 1, "lumen"), places));
 }
 
+/// How far the body's faces on a rim go on beyond its plane: a pipe's end does not.
+double rise_beyond(const Rim& rim, const TriangleMesh& body) {
+  const auto before = [](const Vector3d& a, const Vector3d& b) {
+    return std::lexicographical_compare(a.begin(), a.end(), b.begin(), b.end());
+  };
+  std::vector<Vector3d> points = rim.points;
+  std::sort(points.begin(), points.end(), before);
+  double rise_mm = 0.0;
+  for (const auto& t : body.triangles) {
+    const auto at = [&](int v) -> const Vector3d& { return body.vertices[static_cast<std::size_t>(v)]; };
+    if (std::none_of(t.begin(), t.end(),
+                     [&](int v) { return std::binary_search(points.begin(), points.end(), at(v), before); }))
+      continue;
+    for (const int v : t) rise_mm = std::max(rise_mm, (at(v) - rim.centre).dot(rim.outward));
+  }
+  return rise_mm - rim.highest_mm;
+}
+
+/// How deep in the body's box a lumen's end lies, outwards from it.
+double depth_in(const Rim& rim, const Eigen::AlignedBox3d& box) {
+  double depth_mm = std::numeric_limits<double>::infinity();
+  for (int k = 0; k < 3; ++k) {
+    const double side = rim.outward(k) > 0.0 ? box.max()(k) : box.min()(k);
+    if (std::abs(rim.outward(k)) > 1e-9)
+      depth_mm = std::min(depth_mm, (side - rim.centre(k)) / rim.outward(k));
+  }
+  return depth_mm;
+}
+
 /// A mouth that opens wide to the outside is not hidden: the lumen's wall begins below it.
-void note_mouths(const TriangleMesh& lumen, const Eigen::AlignedBox3d& body, std::vector<std::string>& done) {
+void note_mouths(const TriangleMesh& lumen, const MeshPiece& body, std::vector<std::string>& done) {
   for (const Rim& rim : rims_of(lumen)) {
-    double depth_mm = std::numeric_limits<double>::infinity();
-    for (int k = 0; k < 3; ++k) {
-      const double side = rim.outward(k) > 0.0 ? body.max()(k) : body.min()(k);
-      if (std::abs(rim.outward(k)) > 1e-9)
-        depth_mm = std::min(depth_mm, (side - rim.centre(k)) / rim.outward(k));
-    }
-    if (depth_mm > kMouthRadii * rim.radius_mm)
+    const double depth_mm = depth_in(rim, body.box);
+    if (depth_mm > kMouthRadii * rim.radius_mm && rise_beyond(rim, body.mesh) > kMouthRise * rim.radius_mm)
       done.push_back(
           fmt::format("The lumen's end at {} lies {:.2f} mm deep in the body's box: the mouth there is "
                       "open to the outside, and cut off.",
@@ -207,7 +233,7 @@ tl::expected<TriangleMesh, RepairRefusal> lumen_in(const std::vector<MeshPiece>&
   } else {
     done.push_back(fmt::format("Took the surface of the lumen in the body, {} of its {} triangles.",
                                lumens[best].mesh.triangles.size(), pieces.front().mesh.triangles.size()));
-    note_mouths(lumens[best].mesh, pieces.front().box, done);
+    note_mouths(lumens[best].mesh, pieces.front(), done);
   }
   note_other_lumens(lumens, best, done);
   return std::move(lumens[best].mesh);

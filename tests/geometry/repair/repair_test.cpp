@@ -118,7 +118,7 @@ TriangleMesh drilled_block(const TriangleMesh& tube) {
     for (std::size_t v = 0; v < body.vertices.size(); ++v) {
       const Vector3d& p = body.vertices[v];
       if (std::abs(p.z() - z) > 1e-9) continue;
-      if (p.head<2>().norm() < 5.0 + 1e-6 && p.head<2>().norm() > 4.0)
+      if (p.head<2>().norm() < 5.0 + 1e-6)
         rim.emplace_back(std::atan2(p.y(), p.x()), static_cast<int>(v));
       else if (p.head<2>().norm() > 10.0)
         square.push_back(static_cast<int>(v));
@@ -594,4 +594,20 @@ TEST_CASE("a void in a body's wall does not pass for its lumen, and is named") {
   REQUIRE(other);
   CHECK(other->openings.empty());
   CHECK(enclosed_volume(other->wall) == Approx(8.0));
+}
+
+TEST_CASE("a mouth that opens wide is cut off a body's lumen, and its depth is said") {
+  TriangleMesh body = drilled_block(open_tube(3.0, 40.0, 0.0, 0.8));
+  // A cone of 45 degrees from z = 8 to a radius of 11 in the face z = 0.
+  for (Vector3d& p : body.vertices)
+    if (const double r = p.head<2>().norm(); r < 3.1 && p.z() < 8.0) p.head<2>() *= (3.0 + 8.0 - p.z()) / r;
+  RepairSettings settings;
+  settings.body = true;
+  const auto lumen = repair_lumen(body, settings);
+  REQUIRE(lumen);
+  const auto said = std::find_if(lumen->done.begin(), lumen->done.end(), [](const std::string& line) {
+    return line.find("mm deep in the body's box") != std::string::npos;
+  });
+  REQUIRE(said != lumen->done.end());
+  CHECK(std::stod(said->substr(said->find(" lies ") + 6)) == Approx(8.0).margin(2.0));
 }
