@@ -127,7 +127,9 @@ std::optional<VolumeRefusal> told_cut_short(const std::string& words) {
       at != std::string::npos &&
       std::sscanf(words.c_str() + at, "ideal = %zu : actual = %zu", &meant, &held) == 2)
     return short_of("the file", held, meant).value();
-  return VolumeRefusal{VolumeFault::unreadable, "the file's packed voxels do not unpack: it is not whole",
+  return VolumeRefusal{VolumeFault::unreadable,
+                       "the file's packed voxels do not unpack: it is damaged, or its header has "
+                       "no CompressedDataSize",
                        "copy or export it again"};
 }
 
@@ -136,6 +138,15 @@ std::vector<const char*> spacing_fields(const std::filesystem::path& file) {
   if (ends_in(file, ".nrrd") || ends_in(file, ".nhdr")) return {"spacings", "space directions"};
   if (ends_in(file, ".mha") || ends_in(file, ".mhd")) return {"elementspacing", "elementsize"};
   return {};
+}
+
+/// NRRD may name another unit, which ITK does not heed.
+void note_units(const std::filesystem::path& file, std::vector<std::string>& done) {
+  if (!ends_in(file, ".nrrd") && !ends_in(file, ".nhdr")) return;
+  for (const char* field : {"space units", "units"})
+    if (const auto value = header_field(file, field); value && value->find("\"mm\"") == std::string::npos)
+      done.push_back(
+          fmt::format("The header's distances are in {}, and are taken for mm (--scale 10 for cm).", *value));
 }
 
 /// Voxels have a size in mm, or what is taken is said.
@@ -175,6 +186,7 @@ std::string frame_of(const std::filesystem::path& file) {
 
 VolumeResult read_file(const std::filesystem::path& file, std::vector<std::string>& done) {
   const HeldWords words;
+  note_units(file, done);
   if (auto refusal = without_spacing(file, done)) return tl::unexpected(std::move(*refusal));
   const auto io = io_for(file);
   if (!io->CanReadFile(file.c_str()))

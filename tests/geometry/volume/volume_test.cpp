@@ -490,10 +490,13 @@ TEST_CASE("what a header leaves out, or has in another frame, is said") {
   };
   nrrd("none.nrrd", "");
   nrrd("some.nrrd", "spacings: 1 2 3\n");
+  nrrd("cm.nrrd", "spacings: 1 2 3\nunits: \"cm\" \"cm\" \"cm\"\n");
   nrrd("nan.nrrd", "spacings: 1 nan 3\n");
   nrrd("zero.nrrd", "spacings: 0 2 3\n");
   CHECK(says(read("none.nrrd")->done, "no distance between voxels: took 1 mm"));
   CHECK_FALSE(says(read("some.nrrd")->done, "took 1 mm"));
+  CHECK_FALSE(says(read("some.nrrd")->done, "taken for mm"));
+  CHECK(says(read("cm.nrrd")->done, "are taken for mm"));
   CHECK_FALSE(says(read("some.nrrd")->done, "LPS"));
   CHECK_FALSE(read("some.nrrd")->oblique);
   for (const char* name : {"nan.nrrd", "zero.nrrd"}) {
