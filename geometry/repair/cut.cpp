@@ -45,6 +45,28 @@ struct PlaneFrame {
   Eigen::Vector3d origin, normal, across, along;
 };
 
+/// The plane of a cut is moved in so many steps.
+constexpr int kCutSteps = 8;
+
+/// The cut with its plane clear of vertices: the first place of it that is by a step, or the clearest.
+CutPlane clear_of_vertices(const Surface& surface, const CutPlane& cut) {
+  const PlaneFrame plane(cut);
+  std::vector<double> near;
+  for (const auto v : surface.vertices())
+    if (const double h = plane.height(vector_of(surface.point(v))); std::abs(h) < 2.0 * kCutMove_mm)
+      near.push_back(h);
+  constexpr double kStep_mm = kCutMove_mm / kCutSteps;
+  double best_mm = 0.0;
+  double best_clearance = -1.0;
+  for (int k = 0; k <= kCutSteps; ++k) {
+    double clearance = std::numeric_limits<double>::infinity();
+    for (const double h : near) clearance = std::min(clearance, std::abs(h + k * kStep_mm));
+    if (clearance > best_clearance) best_clearance = clearance, best_mm = k * kStep_mm;
+    if (clearance >= 0.5 * kStep_mm) break;
+  }
+  return {cut.point - best_mm * plane.normal, cut.normal};
+}
+
 /// A border of the split surface that lies in the plane.
 struct Line {
   std::vector<Halfedge> halfedges;
@@ -112,7 +134,8 @@ class Cutter {
     kept_ = surface_.add_property_map<Surface::Face_index, int>("f:kept", -1).first;
   }
 
-  std::optional<CutFault> part(const CutPlane& cut, int number) {
+  std::optional<CutFault> part(const CutPlane& asked, int number) {
+    const CutPlane cut = clear_of_vertices(surface_, asked);
     const PlaneFrame plane(cut);
     // Borders that were there are none of this cut's.
     std::map<PointPair, int> before;

@@ -5,8 +5,9 @@
 // the one about its point: the smallest that goes round it, or the nearest where none does. The surface is
 // parted along that line and stays whole at the others; what hangs on the line on the side that the normal
 // points to is taken away. A point outside the line that is farther from it than the radius of a circle of
-// the line's area means no cut there: it is refused. Splitting: CGAL 5.5, "Polygon Mesh Processing",
-// corefinement.
+// the line's area means no cut there: it is refused. Where vertices lie in the plane, or within rounding of
+// it, the plane is moved against its normal by up to kCutMove_mm, so that they lie clear of it. Splitting:
+// CGAL 5.5, "Polygon Mesh Processing", corefinement.
 //
 // Units: mm. Frame: the mesh's.
 #pragma once
@@ -27,6 +28,9 @@ struct CutPlane {
   Eigen::Vector3d point = Eigen::Vector3d::Zero();
   Eigen::Vector3d normal = Eigen::Vector3d::UnitZ();  ///< towards what is taken away; any length but 0
 };
+
+/// Less than any file or printer tells apart, and far more than doubles are rounded by.
+constexpr double kCutMove_mm = 1e-3;
 
 enum class CutFault {
   no_line,        ///< the plane crosses the surface in no closed line

@@ -25,7 +25,8 @@ using Surface = CGAL::Surface_mesh<Kernel::Point_3>;
 /// Radii that agree to this are equal when rims are put in order.
 constexpr double kSameRadius_mm = 1e-6;
 
-/// A cut's line is rounded to doubles: this share of its points' size off the plane at most.
+/// A cut's line is rounded to doubles: this share of its points' size off the plane at most, wherever that
+/// was moved to.
 constexpr double kInCutPlane = 1e-8;
 
 std::vector<Surface::Halfedge_index> holes_of(const Surface& surface) {
@@ -69,14 +70,15 @@ Rim rim_of(const Surface& surface, Surface::Halfedge_index hole) {
   return rim;
 }
 
+}  // namespace
+
 bool made_by(const Rim& rim, const CutPlane& cut) {
   const Eigen::Vector3d normal = cut.normal.normalized();
   return std::all_of(rim.points.begin(), rim.points.end(), [&](const Eigen::Vector3d& p) {
-    return std::abs((p - cut.point).dot(normal)) <= kInCutPlane * (1.0 + p.norm() + cut.point.norm());
+    return std::abs((p - cut.point).dot(normal)) <=
+           kCutMove_mm + kInCutPlane * (1.0 + p.norm() + cut.point.norm());
   });
 }
-
-}  // namespace
 
 std::vector<Rim> rims_of(const TriangleMesh& mesh) {
   const Surface surface = surface_of<Surface>(mesh);

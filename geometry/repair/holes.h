@@ -41,6 +41,9 @@ struct FilledHoles {
   std::vector<Rim> kept;  ///< of the small holes, those that cuts made
 };
 
+/// Does a rim lie in the plane of a cut, as one that the cut made does?
+bool made_by(const Rim& rim, const CutPlane& cut);
+
 /// Closes every hole whose radius (Rim::radius_mm) is below `below_mm`, but none that lies in the plane of a
 /// cut.
 FilledHoles fill_holes(const TriangleMesh& mesh, double below_mm, const std::vector<CutPlane>& cuts = {});

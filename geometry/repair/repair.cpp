@@ -22,9 +22,10 @@ namespace {
 using Eigen::Vector3d;
 
 /// A piece within another counts as the same wall's inner skin when it is so large a share of the outer one,
-/// in area and in each extent of its box.
+/// in area, in its box's longest extent and in each. A wall may be thick, but goes along all of the lumen.
 constexpr double kSkinArea = 0.4;
-constexpr double kSkinExtent = 0.75;
+constexpr double kSkinLength = 0.75;
+constexpr double kSkinExtent = 0.4;
 /// "Within": so many of its vertices are; those on a common rim are not.
 constexpr double kWithinShare = 0.8;
 constexpr std::size_t kVerticesAsked = 200;
@@ -35,6 +36,11 @@ constexpr double kWrapShare = 0.3;
 constexpr double kOffsetShare = 0.05;
 /// A wrap's flat end may lie so many offsets off what it wraps, and is opened so far in.
 constexpr double kWrapEndOffsets = 4.0;
+
+/// A lumen's end so many of its radii deep in its body's box has a mouth, where the body's faces on it rise
+/// by so many of them.
+constexpr double kMouthRadii = 0.5;
+constexpr double kMouthRise = 0.1;
 
 /// Another piece that crosses the one taken is a branch, not a speck, where its area is so large a share of
 /// it.
@@ -63,6 +69,7 @@ bool lies_within(const MeshPiece& inner, const MeshPiece& outer) {
 
 bool as_large(const MeshPiece& inner, const MeshPiece& outer) {
   return inner.area_mm2 >= kSkinArea * outer.area_mm2 &&
+         inner.box.sizes().maxCoeff() >= kSkinLength * outer.box.sizes().maxCoeff() &&
          (inner.box.sizes().array() >= kSkinExtent * outer.box.sizes().array()).all();
 }
 
@@ -141,30 +148,95 @@ TriangleMesh piece_left(const TriangleMesh& mesh, const RepairSettings& settings
   return pieces[settings.keep_at ? piece_at(pieces, *settings.keep_at, unsaid) : 0].mesh;
 }
 
+/// Other lumens of the body, by places in their boxes' middles.
+void note_other_lumens(const std::vector<MeshPiece>& lumens, std::size_t kept,
+                       std::vector<std::string>& done) {
+  constexpr std::size_t kMostNamed = 4;
+  std::string places;
+  for (std::size_t i = 0, named = 0; i < lumens.size() && named < kMostNamed; ++i)
+    if (i != kept) places += (named++ > 0 ? ", " : "") + place(lumens[i].box.center());
+  if (!places.empty())
+    done.push_back(fmt::format("The body has {} more, about {} (--keep-at X Y Z takes another).",
+                               count_of(lumens.size() - 1, "lumen"), places));
+}
+
+/// How far the body's faces on a rim go on beyond its plane: a pipe's end does not.
+double rise_beyond(const Rim& rim, const TriangleMesh& body) {
+  const auto before = [](const Vector3d& a, const Vector3d& b) {
+    return std::lexicographical_compare(a.begin(), a.end(), b.begin(), b.end());
+  };
+  std::vector<Vector3d> points = rim.points;
+  std::sort(points.begin(), points.end(), before);
+  double rise_mm = 0.0;
+  for (const auto& t : body.triangles) {
+    const auto at = [&](int v) -> const Vector3d& { return body.vertices[static_cast<std::size_t>(v)]; };
+    if (std::none_of(t.begin(), t.end(),
+                     [&](int v) { return std::binary_search(points.begin(), points.end(), at(v), before); }))
+      continue;
+    for (const int v : t) rise_mm = std::max(rise_mm, (at(v) - rim.centre).dot(rim.outward));
+  }
+  return rise_mm - rim.highest_mm;
+}
+
+/// How deep in the body's box a lumen's end lies, outwards from it.
+double depth_in(const Rim& rim, const Eigen::AlignedBox3d& box) {
+  double depth_mm = std::numeric_limits<double>::infinity();
+  for (int k = 0; k < 3; ++k) {
+    const double side = rim.outward(k) > 0.0 ? box.max()(k) : box.min()(k);
+    if (std::abs(rim.outward(k)) > 1e-9)
+      depth_mm = std::min(depth_mm, (side - rim.centre(k)) / rim.outward(k));
+  }
+  return depth_mm;
+}
+
+/// A mouth that opens wide to the outside is not hidden: the lumen's wall begins below it.
+void note_mouths(const TriangleMesh& lumen, const MeshPiece& body, std::vector<std::string>& done) {
+  for (const Rim& rim : rims_of(lumen)) {
+    const double depth_mm = depth_in(rim, body.box);
+    if (depth_mm > kMouthRadii * rim.radius_mm && rise_beyond(rim, body.mesh) > kMouthRise * rim.radius_mm)
+      done.push_back(
+          fmt::format("The lumen's end at {} lies {:.2f} mm deep in the body's box: the mouth there is "
+                      "open to the outside, and cut off.",
+                      place(rim.centre), depth_mm));
+  }
+}
+
+/// The lumens that are open to the body's outside, and the voids in it; the largest first.
+std::vector<MeshPiece> lumens_in(const std::vector<MeshPiece>& pieces) {
+  std::vector<std::string> unsaid;
+  std::vector<MeshPiece> lumens;
+  for (const TriangleMesh& mesh : lumens_of_body(pieces.front().mesh)) {
+    std::vector<MeshPiece> parts = pieces_of(mesh, unsaid);
+    if (!parts.empty()) lumens.push_back(std::move(parts.front()));
+  }
+  for (std::size_t i = 1; i < pieces.size(); ++i)
+    if (pieces[i].closed && lies_within(pieces[i], pieces.front())) lumens.push_back(pieces[i]);
+  std::stable_sort(lumens.begin(), lumens.end(),
+                   [](const MeshPiece& a, const MeshPiece& b) { return a.area_mm2 > b.area_mm2; });
+  return lumens;
+}
+
 /// The void of a hollow body, or the wall of a lumen that is open to its outside.
 tl::expected<TriangleMesh, RepairRefusal> lumen_in(const std::vector<MeshPiece>& pieces,
                                                    const RepairSettings& settings,
                                                    std::vector<std::string>& done) {
-  for (std::size_t i = 1; i < pieces.size(); ++i)
-    if (pieces[i].closed && lies_within(pieces[i], pieces.front())) {
-      done.push_back("The body is hollow: took the surface of the void in it.");
-      return pieces[i].mesh;
-    }
-  std::vector<TriangleMesh> lumens = lumens_of_body(pieces.front().mesh);
+  std::vector<MeshPiece> lumens = lumens_in(pieces);
   if (lumens.empty())
-    return refused(RepairFault::no_lumen_inside, "no part of the body's surface is hidden inside it",
-                   "leave --body out if the mesh is the lumen's own surface");
-  std::size_t best = 0;
-  if (settings.keep_at) {
-    std::vector<MeshPiece> as_pieces;
-    for (const TriangleMesh& mesh : lumens) as_pieces.push_back({mesh, 0.0, false, {}});
-    for (std::size_t i = 1; i < lumens.size(); ++i)
-      if (distance_to(as_pieces[i], *settings.keep_at) < distance_to(as_pieces[best], *settings.keep_at))
-        best = i;
+    return refused(
+        RepairFault::no_lumen_inside,
+        "no part of the body's surface is hidden inside it; a lumen that is shorter than it is wide "
+        "is not told from the outside",
+        "leave --body out if the mesh is the lumen's own surface, or give the lumen's own surface");
+  const std::size_t best = settings.keep_at ? piece_at(lumens, *settings.keep_at, done) : 0;
+  if (lumens[best].closed) {
+    done.push_back("The body is hollow: took the surface of the void in it.");
+  } else {
+    done.push_back(fmt::format("Took the surface of the lumen in the body, {} of its {} triangles.",
+                               lumens[best].mesh.triangles.size(), pieces.front().mesh.triangles.size()));
+    note_mouths(lumens[best].mesh, pieces.front(), done);
   }
-  done.push_back(fmt::format("Took the surface of the lumen in the body, {} of its {} triangles.",
-                             lumens[best].triangles.size(), pieces.front().mesh.triangles.size()));
-  return piece_left(lumens[best], {});
+  note_other_lumens(lumens, best, done);
+  return std::move(lumens[best].mesh);
 }
 
 RepairRefusal cut_refusal(const CutRefusal& refusal, const CutPlane& cut, const TriangleMesh& surface) {
@@ -354,12 +426,36 @@ tl::expected<TriangleMesh, RepairRefusal> part_in(const TriangleMesh& mesh, cons
   return all;
 }
 
+/// A wrap goes round the outside: what lies within it is none of the wall.
+void note_swallowed(double farthest_mm, Repaired& out) {
+  if (farthest_mm <= out.moved_mm + kDeviationStep_mm) return;
+  out.swallowed_mm = farthest_mm;
+  out.done.push_back(fmt::format(
+      "The wrap goes round the outside: faces that it has swallowed or left out lie up to {:.2f} mm from "
+      "it. If one of them is the lumen's wall, an inner skin, take it by --keep-at X Y Z without "
+      "--wrap.",
+      farthest_mm));
+}
+
 void finish(Repaired& out) {
   out.openings = rims_of(out.wall);
   out.handles = handles_of(out.wall, out.openings.size());
   out.round_edge.clear();
   for (const Rim& rim : out.openings)
     if (goes_round_edge(rim, out.box_faces)) out.round_edge.push_back(rim);
+}
+
+/// Every cut has its opening in what is taken.
+std::optional<RepairRefusal> without_opening(const TriangleMesh& surface, const std::vector<CutPlane>& cuts) {
+  const std::vector<Rim> rims = rims_of(surface);
+  for (const CutPlane& cut : cuts)
+    if (std::none_of(rims.begin(), rims.end(), [&](const Rim& rim) { return made_by(rim, cut); }))
+      return RepairRefusal{
+          RepairFault::cut_joined,
+          fmt::format("the cut at {} leaves no opening in what is taken", place(cut.point)),
+          "leave that --cut out if another takes off what it opens, or turn its direction about, or take the "
+          "piece that it opens by --keep-at X Y Z"};
+  return std::nullopt;
 }
 
 /// Cuts, and the ends of a wrap.
@@ -371,6 +467,7 @@ tl::expected<TriangleMesh, RepairRefusal> opened(TriangleMesh surface, const std
     surface = piece_left(*cut, settings);
     if (surface.triangles.empty())
       return refused(RepairFault::cut_joined, "the cuts leave nothing", "turn the directions of --cut about");
+    if (auto refusal = without_opening(surface, settings.cuts)) return tl::unexpected(std::move(*refusal));
   }
   if (ends.empty()) return surface;
   int count = 0;
@@ -386,7 +483,8 @@ tl::expected<Repaired, RepairRefusal> repair_lumen(const TriangleMesh& mesh, con
   if (settings.crop) {
     RepairSettings rest = settings;
     rest.crop.reset();
-    rest.box_faces = faces_of(*settings.crop);
+    const std::vector<CutPlane> faces = faces_of(*settings.crop);
+    rest.box_faces.insert(rest.box_faces.end(), faces.begin(), faces.end());
     const auto part = part_in(mesh, *settings.crop);
     return part ? repair_lumen(*part, rest) : tl::unexpected(part.error());
   }
@@ -402,7 +500,10 @@ tl::expected<Repaired, RepairRefusal> repair_lumen(const TriangleMesh& mesh, con
   auto wall = mended(std::move(*surface), settings, out);
   if (!wall) return tl::unexpected(wall.error());
   out.moved_mm = std::max(farthest_from(*wall, whole), farthest_from(given, *wall));
-  if (settings.wrap_mm > 0.0) out.moved_mm = std::max(out.moved_mm, farthest_from(*wall, mesh));
+  if (settings.wrap_mm > 0.0) {
+    out.moved_mm = std::max(out.moved_mm, farthest_from(*wall, mesh));
+    note_swallowed(farthest_from(mesh, whole), out);
+  }
   if (settings.smooth_mm > 0.0) {
     SmoothedWall smooth = smoothed(*wall, settings.smooth_mm);
     out.done.push_back(

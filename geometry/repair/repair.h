@@ -71,6 +71,7 @@ struct Repaired {
   int handles = 0;
   std::vector<std::string> done;  ///< what was done, a sentence each
   double moved_mm = 0.0;          ///< no point of wall and given piece lies farther from the other than this
+  double swallowed_mm = 0.0;      ///< faces given that a wrap went round lie up to this far off; 0: none do
   double smoothed_mm = 0.0;       ///< no point of the wall was moved farther than this by smoothing
   bool wrapped = false;
   std::size_t closed_holes = 0;     ///< holes that were closed since they are small

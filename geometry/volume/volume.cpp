@@ -6,11 +6,15 @@
 #include <cctype>
 #include <cmath>
 #include <cstdint>
+#include <cstdio>
+#include <iostream>
 #include <limits>
+#include <sstream>
 #include <utility>
 
 #include <Eigen/Geometry>
 #include <fmt/core.h>
+#include <gdcmTrace.h>
 #include <itkBinaryMask3DMeshSource.h>
 #include <itkConnectedComponentImageFilter.h>
 #include <itkGDCMImageIO.h>
@@ -25,6 +29,8 @@
 #include <itkNrrdImageIO.h>
 #include <itkRegionOfInterestImageFilter.h>
 
+#include "geometry/volume/stored_volume.h"
+
 namespace withy {
 namespace {
 
@@ -36,6 +42,10 @@ using Index = std::array<long, 3>;
 
 /// A vertex keeps this share of an edge from its ends, so that triangles keep an area.
 constexpr double kLeastShare = 0.02;
+
+/// An axis runs along x, y or z when it is off by less than this angle's versed sine: 1.4e-5 rad, a hundredth
+/// of a millimetre over 700 mm. Directions come back from a file to 1e-7 or so.
+constexpr double kAlongAxis = 1e-10;
 
 tl::unexpected<VolumeRefusal> refused(VolumeFault fault, std::string problem, std::string remedy) {
   return tl::unexpected(VolumeRefusal{fault, std::move(problem), std::move(remedy)});
@@ -54,13 +64,40 @@ itk::ImageIOBase::Pointer io_for(const std::filesystem::path& file) {
   return nullptr;
 }
 
-/// ITK's messages take several lines and name its sources; the last line says what is wrong.
+/// What ITK's libraries write to the error stream is held back: some tell only there what is missing.
+class HeldWords {
+ public:
+  HeldWords() : before_(std::cerr.rdbuf(words_.rdbuf())) {}
+  ~HeldWords() { std::cerr.rdbuf(before_); }
+  HeldWords(const HeldWords&) = delete;
+  HeldWords& operator=(const HeldWords&) = delete;
+  std::string text() const { return words_.str(); }
+
+ private:
+  std::ostringstream words_;
+  std::streambuf* before_;
+};
+
+/// ITK's messages take several lines and name its sources and the computer's; the last line of one that the
+/// NRRD library gives says what is wrong.
 std::string short_words(const itk::ExceptionObject& error) {
   std::string text = error.GetDescription();
   while (!text.empty() && (text.back() == '\n' || text.back() == ' ')) text.pop_back();
   const std::size_t line = text.find_last_of('\n');
   if (line != std::string::npos) text.erase(0, line + 1);
-  return text;
+  if (text.find("orthonormal") != std::string::npos) return "its axes are not square to one another";
+  if (text.find("spacing of 0") != std::string::npos) return "its voxels have no size along one axis";
+  const std::size_t colon = text.find(": ");
+  if (!text.starts_with("[nrrd]") || colon == std::string::npos)
+    return "its header or its values are none of its format";
+  return text.substr(colon + 2);
+}
+
+tl::unexpected<VolumeRefusal> short_of(const std::string& whose, std::size_t held, std::size_t meant) {
+  return refused(
+      VolumeFault::unreadable,
+      fmt::format("{} holds {} of the {} bytes of its voxels: it is not whole", whose, held, meant),
+      "copy or export it again");
 }
 
 /// Slices may be so much nearer or farther from their neighbours than the mean, as a share of that: places in
@@ -69,7 +106,88 @@ constexpr double kUnevenSlices = 0.05;
 
 using VolumeResult = tl::expected<Volume::Pointer, VolumeRefusal>;
 
-VolumeResult read_file(const std::filesystem::path& file) {
+/// NIfTI's reader fills with zeros what the file does not hold.
+std::optional<VolumeRefusal> nifti_cut_short(const std::filesystem::path& file) {
+  if (!ends_in(file, ".nii") && !ends_in(file, ".nii.gz")) return std::nullopt;
+  const auto bytes = nifti_bytes(file);
+  if (!bytes || bytes->whole()) return std::nullopt;
+  if (bytes->held < bytes->meant) return short_of("the file", bytes->held, bytes->meant).value();
+  return VolumeRefusal{VolumeFault::unreadable,
+                       "the file's packed voxels do not agree with their check sum: it is damaged",
+                       "copy or export it again"};
+}
+
+/// MetaImage's reader says on the error stream what it could not read, and goes on.
+std::optional<VolumeRefusal> told_cut_short(const std::string& words) {
+  const auto tells = [&](const char* word) { return words.find(word) != std::string::npos; };
+  if (!tells("not read completely") && !tells("ncompress")) return std::nullopt;
+  std::size_t held = 0;
+  std::size_t meant = 0;
+  if (const std::size_t at = words.find("ideal = ");
+      at != std::string::npos &&
+      std::sscanf(words.c_str() + at, "ideal = %zu : actual = %zu", &meant, &held) == 2)
+    return short_of("the file", held, meant).value();
+  return VolumeRefusal{VolumeFault::unreadable,
+                       "the file's packed voxels do not unpack: it is damaged, or its header has "
+                       "no CompressedDataSize",
+                       "copy or export it again"};
+}
+
+/// The field of a header that holds the distances between voxels, by format.
+std::vector<const char*> spacing_fields(const std::filesystem::path& file) {
+  if (ends_in(file, ".nrrd") || ends_in(file, ".nhdr")) return {"spacings", "space directions"};
+  if (ends_in(file, ".mha") || ends_in(file, ".mhd")) return {"elementspacing", "elementsize"};
+  return {};
+}
+
+/// NRRD may name another unit, which ITK does not heed.
+void note_units(const std::filesystem::path& file, std::vector<std::string>& done) {
+  if (!ends_in(file, ".nrrd") && !ends_in(file, ".nhdr")) return;
+  for (const char* field : {"space units", "units"})
+    if (const auto value = header_field(file, field); value && value->find("\"mm\"") == std::string::npos)
+      done.push_back(
+          fmt::format("The header's distances are in {}, and are taken for mm (--scale 10 for cm).", *value));
+}
+
+/// Voxels have a size in mm, or what is taken is said.
+std::optional<VolumeRefusal> without_spacing(const std::filesystem::path& file,
+                                             std::vector<std::string>& done) {
+  const auto fields = spacing_fields(file);
+  if (fields.empty()) return std::nullopt;
+  for (const char* field : fields)
+    if (const auto value = header_field(file, field)) {
+      if (value->find("nan") == std::string::npos && value->find("inf") == std::string::npos)
+        return std::nullopt;
+      return VolumeRefusal{
+          VolumeFault::unreadable,
+          fmt::format("its header gives \"{}: {}\", no distance between voxels", field, *value),
+          "write the distance between voxels in mm there"};
+    }
+  done.push_back("The file gives no distance between voxels: took 1 mm (--scale S if it is S mm).");
+  return std::nullopt;
+}
+
+/// What becomes of a file's own axes.
+std::string frame_of(const std::filesystem::path& file) {
+  if (ends_in(file, ".nii") || ends_in(file, ".nii.gz"))
+    return "The frame is LPS (x to the patient's left, y to the back, z up): x and y of this NIfTI file "
+           "change "
+           "sign.";
+  const std::string space =
+      ends_in(file, ".nrrd") || ends_in(file, ".nhdr") ? header_field(file, "space").value_or("") : "";
+  if (space.starts_with("right-anterior-superior") || space.starts_with("ras"))
+    return "The frame is LPS (x to the patient's left, y to the back, z up): x and y of this RAS file change "
+           "sign.";
+  if (space.starts_with("left-anterior-superior") || space.starts_with("las"))
+    return "The frame is LPS (x to the patient's left, y to the back, z up): y of this LAS file changes "
+           "sign.";
+  return {};
+}
+
+VolumeResult read_file(const std::filesystem::path& file, std::vector<std::string>& done) {
+  const HeldWords words;
+  note_units(file, done);
+  if (auto refusal = without_spacing(file, done)) return tl::unexpected(std::move(*refusal));
   const auto io = io_for(file);
   if (!io->CanReadFile(file.c_str()))
     return refused(
@@ -87,13 +205,36 @@ VolumeResult read_file(const std::filesystem::path& file) {
   const auto reader = itk::ImageFileReader<Volume>::New();
   reader->SetImageIO(io);
   reader->SetFileName(file.string());
+  if (auto refusal = nifti_cut_short(file)) return tl::unexpected(std::move(*refusal));
   reader->Update();
+  if (auto refusal = told_cut_short(words.text())) return tl::unexpected(std::move(*refusal));
+  if (const std::string frame = frame_of(file); !frame.empty()) done.push_back(frame);
   return reader->GetOutput();
 }
 
+/// The first slice whose file ends before its pixels do. GDCM fills them with zeros and warns.
+std::optional<VolumeRefusal> slice_cut_short(const std::vector<std::string>& files) {
+  for (const std::string& file : files) {
+    const HeldWords words;
+    const auto io = itk::GDCMImageIO::New();
+    io->SetFileName(file);
+    io->ReadImageInformation();
+    std::vector<char> pixels(static_cast<std::size_t>(io->GetImageSizeInBytes()));
+    gdcm::Trace::WarningOn();
+    io->Read(pixels.data());
+    gdcm::Trace::WarningOff();
+    if (words.text().find("Incomplete Pixel Data") == std::string::npos) continue;
+    return VolumeRefusal{VolumeFault::unreadable,
+                         fmt::format("the slice {} ends before its pixels do: it is not whole",
+                                     std::filesystem::path(file).filename().string()),
+                         "copy or export the series again"};
+  }
+  return std::nullopt;
+}
+
 VolumeResult read_folder(const std::filesystem::path& folder, std::vector<std::string>& done) {
+  const HeldWords unsaid;
   const auto names = itk::GDCMSeriesFileNames::New();
-  itk::Object::GlobalWarningDisplayOff();  // what is wrong is said in one line below
   names->SetUseSeriesDetails(true);
   names->SetDirectory(folder.string());
   const auto& series = names->GetSeriesUIDs();
@@ -106,6 +247,7 @@ VolumeResult read_folder(const std::filesystem::path& folder, std::vector<std::s
   if (series.size() > 1)
     done.push_back(
         fmt::format("The folder holds {} series: took the one with the most slices.", series.size()));
+  if (auto refusal = slice_cut_short(largest)) return tl::unexpected(std::move(*refusal));
   const auto reader = itk::ImageSeriesReader<Volume>::New();
   reader->SetImageIO(itk::GDCMImageIO::New());
   reader->SetFileNames(largest);
@@ -171,6 +313,14 @@ Eigen::AlignedBox3d extent_of(const Volume& volume) {
   return box;
 }
 
+/// Do the volume's axes run along x, y and z, in any order?
+bool is_oblique(const Volume& volume) {
+  const Eigen::Matrix3d steps = voxel_steps(volume);
+  for (int k = 0; k < 3; ++k)
+    if (steps.col(k).cwiseAbs().maxCoeff() < (1.0 - kAlongAxis) * steps.col(k).norm()) return true;
+  return false;
+}
+
 std::vector<VolumeFace> faces_of(const Volume& volume) {
   const Index size = size_of(volume);
   const Eigen::Matrix3d steps = voxel_steps(volume);
@@ -218,6 +368,7 @@ VolumeResult cropped(const Volume::Pointer& volume, const Eigen::AlignedBox3d& b
 struct Chosen {
   Mask::Pointer mask;
   std::size_t voxels = 0;
+  std::size_t without_value = 0;  ///< of the volume's, not of the chosen
 };
 
 /// The voxels of a range, in the volume's own grid.
@@ -232,19 +383,25 @@ Chosen voxels_in(const Volume& volume, const ValueRange& range) {
   for (std::size_t i = 0; i < count; ++i) {
     in[i] = value[i] >= range.low && value[i] <= range.high;
     chosen.voxels += in[i];
+    chosen.without_value += std::isnan(value[i]);
   }
   return chosen;
 }
 
 tl::unexpected<VolumeRefusal> nothing_there(const Volume& volume, const VolumeSettings& settings) {
   const std::size_t count = volume.GetLargestPossibleRegion().GetNumberOfPixels();
-  const auto [low, high] = std::minmax_element(volume.GetBufferPointer(), volume.GetBufferPointer() + count);
+  float low = std::numeric_limits<float>::infinity();
+  float high = -low;
+  for (std::size_t i = 0; i < count; ++i) {  // what is no number is neither
+    low = std::fmin(low, volume.GetBufferPointer()[i]);
+    high = std::fmax(high, volume.GetBufferPointer()[i]);
+  }
   return refused(
       VolumeFault::empty_region,
       settings.label
           ? fmt::format("no voxel has the label {:g}", *settings.label)
           : fmt::format("no voxel lies between {:g} and {:g}", settings.range->low, settings.range->high),
-      fmt::format("the volume's values run from {:g} to {:g}: give another --label or --range", *low, *high));
+      fmt::format("the volume's values run from {:g} to {:g}: give another --label or --range", low, high));
 }
 
 /// One piece of a mask: its label among `pieces`, its voxels, its box.
@@ -384,10 +541,12 @@ Mask::Pointer mask_of(const Volume& volume, const Pieces& pieces, const Piece& p
   return mask;
 }
 
-/// Where along an edge from a voxel in the region to one outside the values leave the range.
+/// Where along an edge from a voxel in the region to one outside the values leave the range: half way where
+/// one has no value.
 double share_along(double inside, double outside, const ValueRange& range) {
   const double limit = outside < range.low ? range.low : range.high;
   if ((outside >= range.low && outside <= range.high) || outside == inside) return 0.5;
+  if (!std::isfinite(outside) || !std::isfinite(inside)) return 0.5;
   return std::clamp((limit - inside) / (outside - inside), kLeastShare, 1.0 - kLeastShare);
 }
 
@@ -502,6 +661,11 @@ tl::expected<VolumeSurface, VolumeRefusal> surface_of(const Volume& volume, cons
   {
     const Chosen chosen = voxels_in(volume, range);
     if (chosen.voxels == 0) return nothing_there(volume, settings);
+    if (chosen.without_value > 0)
+      done.push_back(
+          fmt::format("{} of the volume's voxels have no value: they count as outside the region, and beside "
+                      "them the wall lies half way.",
+                      chosen.without_value));
     const auto finder = itk::ConnectedComponentImageFilter<Mask, Pieces>::New();
     finder->SetInput(chosen.mask);
     finder->Update();
@@ -517,11 +681,18 @@ tl::expected<VolumeSurface, VolumeRefusal> surface_of(const Volume& volume, cons
   source->SetObjectValue(1);
   source->Update();
   const Placer placer(volume, *mask, *piece, settings.label ? std::nullopt : std::optional(range));
-  VolumeSurface out{plain_mesh(*source->GetOutput(), placer), std::move(done), faces_of(volume)};
+  VolumeSurface out{plain_mesh(*source->GetOutput(), placer), std::move(done), faces_of(volume),
+                    is_oblique(volume)};
   if (out.mesh.triangles.empty())
     return refused(VolumeFault::empty_region, "the region fills the volume from border to border",
                    "give a narrower --range, or another --label");
   return out;
+}
+
+/// A place outside may be one of the file's own frame.
+void name_frame(VolumeRefusal& refusal, const std::string& frame) {
+  if (!frame.empty() && refusal.fault == VolumeFault::outside_region)
+    refusal.remedy += " (" + frame.substr(0, frame.size() - 1) + ")";
 }
 
 }  // namespace
@@ -542,17 +713,24 @@ tl::expected<VolumeSurface, VolumeRefusal> read_volume_surface(const std::filesy
   if (!folder && !std::filesystem::is_regular_file(input, fault))
     return refused(VolumeFault::unreadable, "there is no such file",
                    "give a volume's file, or a folder of DICOM slices");
+  itk::Object::GlobalWarningDisplayOff();  // what is wrong is said in one line
   try {
     std::vector<std::string> done;
-    const VolumeResult volume = folder ? read_folder(input, done) : read_file(input);
+    const VolumeResult volume = folder ? read_folder(input, done) : read_file(input, done);
     if (!volume) return tl::unexpected(volume.error());
     const Index size = size_of(**volume);
     const auto spacing = (*volume)->GetSpacing();
     VolumeResult taken = settings.crop ? cropped(*volume, *settings.crop, done) : volume;
-    if (!taken) return tl::unexpected(taken.error());
+    const std::string frame = folder ? std::string() : frame_of(input);
+    if (!taken) {
+      name_frame(taken.error(), frame);
+      return tl::unexpected(taken.error());
+    }
     done.insert(done.begin(), fmt::format("Read {} x {} x {} voxels of {:.4g} x {:.4g} x {:.4g} mm.", size[0],
                                           size[1], size[2], spacing[0], spacing[1], spacing[2]));
-    return surface_of(**taken, settings, std::move(done));
+    auto surface = surface_of(**taken, settings, std::move(done));
+    if (!surface && surface.error().fault == VolumeFault::outside_region) name_frame(surface.error(), frame);
+    return surface;
   } catch (const itk::ExceptionObject& error) {
     return refused(VolumeFault::unreadable, "this volume can't be read: " + short_words(error),
                    "export it again as NRRD, NIfTI or MetaImage");

@@ -12,8 +12,9 @@
 // Where the region leaves the volume, its surface ends: an opening whose rim lies in the outermost voxels'
 // centres. Elsewhere it is closed, normals out.
 //
-// Units: mm. Frame: the file's physical frame as ITK gives it (left, posterior, superior where the format
-// says). This room is the only user of ITK, and nothing else waits for it to compile.
+// Units: mm. Frame: the file's physical frame as ITK gives it: left, posterior, superior where the format
+// says, so that x and y of a NIfTI file, or of a NRRD file in right, anterior, superior, change sign. This
+// room is the only user of ITK, and nothing else waits for it to compile.
 #pragma once
 
 #include <cstddef>
@@ -56,6 +57,7 @@ struct VolumeSurface {
   TriangleMesh mesh;
   std::vector<std::string> done;  ///< what was read and taken, a sentence each
   std::vector<VolumeFace> faces;  ///< of the volume, or of what a crop left of it
+  bool oblique = false;           ///< its axes do not run along x, y and z
 };
 
 enum class VolumeFault {

@@ -62,6 +62,12 @@ std::string edge_remedy(const DraftSettings& settings) {
          ", or cut that end off by --cut X Y Z NX NY NZ";
 }
 
+/// What to do about lengths that are not in mm.
+std::string unit_words(const DraftSettings& settings) {
+  return settings.has_unit ? "--unit or --scale if the mesh is not in mm"
+                           : "--scale if the volume's header is not in mm";
+}
+
 /// What to do about a wall that make_sound or make_wall refuses, by this program.
 std::string remedy_of(const MeshRefusal& refusal, const Repaired& repaired, const DraftSettings& settings) {
   switch (refusal.fault) {
@@ -80,9 +86,9 @@ std::string remedy_of(const MeshRefusal& refusal, const Repaired& repaired, cons
     case MeshFault::no_entry:
     case MeshFault::entry_off_plane:
     case MeshFault::axis_points_out:
-      return "give --unit or --scale if the mesh is not in mm, or name another opening by --entry opening:N, "
-             "or cut the "
-             "end off farther in, square to the lumen, by --cut X Y Z NX NY NZ";
+      return "give " + unit_words(settings) +
+             ", or name another opening by --entry opening:N, or cut the end off farther in, square to the "
+             "lumen, by --cut X Y Z NX NY NZ";
     case MeshFault::degenerate:
       return "enlarge the mesh by --scale FACTOR";
     case MeshFault::inconsistent_orientation:
@@ -109,16 +115,17 @@ std::string closed_words(const Repaired& repaired) {
 }
 
 /// What keeps such holes open.
-std::string open_words(const Repaired& repaired) {
+std::string open_words(const Repaired& repaired, const DraftSettings& settings) {
   if (repaired.closed_holes == 0) return {};
-  return fmt::format("--unit or --scale if the mesh is not in mm, or --close-below {:.2g} to keep {} open",
+  return fmt::format("{}, or --close-below {:.2g} to keep {} open", unit_words(settings),
                      kStaysOpen * repaired.closed_radius_mm,
                      repaired.closed_holes == 1 ? "it" : "the largest");
 }
 
-PlaceProblem no_opening(const Repaired& repaired) {
+PlaceProblem no_opening(const Repaired& repaired, const DraftSettings& settings) {
   if (repaired.closed_holes > 0)
-    return {"no opening is left to go in by" + closed_words(repaired), "give " + open_words(repaired)};
+    return {"no opening is left to go in by" + closed_words(repaired),
+            "give " + open_words(repaired, settings)};
   return {"the mesh is closed: there is no opening to go in by",
           fmt::format("open an end, for instance by {}; or give --body if the mesh is a solid block "
                       "round the lumen",
@@ -126,7 +133,7 @@ PlaceProblem no_opening(const Repaired& repaired) {
 }
 
 PlaceProblem no_such_opening(const Repaired& repaired, const DraftSettings& settings, std::size_t count) {
-  const std::string closed = open_words(repaired);
+  const std::string closed = open_words(repaired, settings);
   return {fmt::format("--entry {} is none of the {}", settings.entry, count_of(count, "opening")) +
               closed_words(repaired),
           (count == 1 ? std::string("give --entry opening:1")
@@ -181,7 +188,7 @@ struct NumberedMouth {
 
 /// The opening that the entry is, its rim flat.
 tl::expected<NumberedMouth, PlaceProblem> entry_mouth(Repaired& repaired, const DraftSettings& settings) {
-  if (repaired.openings.empty()) return tl::unexpected(no_opening(repaired));
+  if (repaired.openings.empty()) return tl::unexpected(no_opening(repaired, settings));
   const auto sound = make_sound(repaired.wall, spoken);
   if (!sound) return no_scene(sound.error().problem, remedy_of(sound.error(), repaired, settings));
   const std::vector<Mouth> mouths = mouths_of(*sound);
@@ -295,8 +302,7 @@ tl::expected<double, PlaceProblem> scale_for(const WayToTarget& way, const Draft
   if (scale < kLeastScale)
     return no_scene(fmt::format("the way from {} to {} has {:.3f} mm of room for a body, at {}",
                                 settings.entry, settings.target, way.narrowest_mm, spoken(way.narrowest_S)),
-                    "name another place by --target, for instance deepest, or give --unit or --scale if the "
-                    "mesh is not in mm");
+                    "name another place by --target, for instance deepest, or give " + unit_words(settings));
   if (scale < 1.0)
     done.push_back(fmt::format(
         "The way to the target has {:.2f} mm of room at its narrowest, at {}, and {:.2f} mm "
@@ -321,9 +327,8 @@ tl::expected<SceneDraft, PlaceProblem> draft_scene(Repaired given, DraftSettings
   const double room = draft.wall->distance(Vector3d::Zero());
   const double scale = hardware_scale({0.0, room, entry.X_SE.translation(), room});
   if (scale < kLeastScale)
-    return no_scene(
-        fmt::format("{} has {:.3f} mm of room for a body", settings.entry, room),
-        "name a wider opening by --entry opening:N, or give --unit or --scale if the mesh is not in mm");
+    return no_scene(fmt::format("{} has {:.3f} mm of room for a body", settings.entry, room),
+                    "name a wider opening by --entry opening:N, or give " + unit_words(settings));
   draft.centreline = compute_centreline(*draft.wall);
   const auto target = target_place_E(settings.target, *draft.wall, draft.centreline,
                                      scale * kDraftBodyRadius_mm + kDraftClearance_mm);

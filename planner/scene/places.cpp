@@ -119,7 +119,7 @@ tl::expected<Mouth, PlaceProblem> entry_place(std::string_view name, const std::
   const auto place = parse_place(name);
   if (!place || place->kind != PlaceName::Kind::opening)
     return no_place(fmt::format("\"{}\" names no opening", name),
-                    "give \"opening:1\" for the widest opening");
+                    "give \"opening:1\" for the one with the longest rim");
   if (mouths.empty())
     return no_place("the mesh is closed, so it has no opening to name",
                     "open it by withy scene MESH --cut X Y Z NX NY NZ, or give point_mm and axis");

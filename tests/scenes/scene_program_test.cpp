@@ -300,6 +300,10 @@ TEST_CASE("a volume becomes a scene in one command") {
   const ProgramRun neither = run(folder, {"scene", "tube.nrrd", "-o", "out", "--quiet"});
   CHECK(neither.status == 2);
   CHECK(neither.err.find("--label N (a segmentation) or --range LO HI (values)") != std::string::npos);
+  const ProgramRun unit =
+      run(folder, {"scene", "tube.nrrd", "-o", "out", "--range", "-1100", "-480", "--unit", "cm", "--quiet"});
+  CHECK(unit.status == 2);
+  CHECK(unit.err.find("--unit is for meshes") != std::string::npos);
   const ProgramRun scene = run(
       folder, {"scene", "tube.nrrd", "-o", "out", "--range", "-1100", "-480", "--smooth", "0.2", "--quiet"});
   INFO(scene.out << scene.err);
@@ -345,4 +349,45 @@ TEST_CASE("a target outside is answered with the nearest place inside where the 
   CHECK(far.status == 2);
   INFO(far.err);
   CHECK(far.err.find("the nearest where the tip fits is [") != std::string::npos);
+  // By the cap of the other end, which is closed: a tolerance wider than the tip lets it pass.
+  write_text(folder.path() / "out/cap.toml",
+             std::regex_replace(std::regex_replace(text, std::regex("point_mm = \\[9.0, 0.0, 15.0\\]"),
+                                                   "at = \"branch:1@98%\""),
+                                std::regex("(\\[target\\][^\\[]*tolerance_mm = )[0-9.]+"), "$013"));
+  const ProgramRun cap = run(folder, {"check", "out/cap.toml", "--quiet"});
+  INFO(cap.out << cap.err);
+  CHECK(cap.status == 0);
+  CHECK(cap.out.find("the tip can't stand at the point itself") != std::string::npos);
+}
+
+TEST_CASE("a scene that was edited stays when another is written to its folder") {
+  const TemporaryFolder folder;
+  make_mesh(folder, "open");
+  const std::vector<std::string> arguments = {"scene", "tube.stl", "-o", "out", "--quiet"};
+  REQUIRE(run(folder, arguments).status == 0);
+  const std::string first = read_text(folder.path() / "out/scene.toml");
+  REQUIRE(run(folder, arguments).status == 0);
+  CHECK_FALSE(folder.listing().contains("out/scene.1.toml"));
+  write_text(folder.path() / "out/scene.toml", first + "# edited\n");
+  for (int again = 0; again < 2; ++again) {
+    const ProgramRun kept = run(folder, arguments);
+    REQUIRE(kept.status == 0);
+    CHECK((kept.out.find("kept         out/scene.1.toml") != std::string::npos) == (again == 0));
+    CHECK(read_text(folder.path() / "out/scene.1.toml") == first + "# edited\n");
+    CHECK(read_text(folder.path() / "out/scene.toml") == first);
+  }
+  write_text(folder.path() / "out/scene.toml", first + "# edited again\n");
+  REQUIRE(run(folder, arguments).status == 0);
+  CHECK(read_text(folder.path() / "out/scene.1.toml") == first + "# edited\n");
+  CHECK(read_text(folder.path() / "out/scene.2.toml") == first + "# edited again\n");
+}
+
+TEST_CASE("a mesh whose name has a line end becomes a scene") {
+  const TemporaryFolder folder;
+  make_mesh(folder, "open");
+  std::filesystem::rename(folder.path() / "tube.stl", folder.path() / "tu\nbe.stl");
+  const ProgramRun made_scene = run(folder, {"scene", "tu\nbe.stl", "-o", "out", "--quiet"});
+  INFO(made_scene.out << made_scene.err);
+  REQUIRE(made_scene.status == 0);
+  check_takes(folder);
 }

@@ -116,6 +116,19 @@ std::vector<std::string> obstacles(const Scene& scene, const Design& design, con
   return found;
 }
 
+/// A target nearer to the wall than the tip needs, which its tolerance lets pass: on a closed outlet's cap,
+/// for instance.
+std::vector<ReportLine> report_target(const Scene& scene, const WallDistance& wall) {
+  const double room_mm = wall.distance(scene.target_point_E());
+  const double needed_mm = scene.parts.segment.radius_mm + scene.required_clearance_mm;
+  if (room_mm >= needed_mm) return {};
+  return {{"target",
+           fmt::format("the tip can't stand at the point itself: it has {:.3f} mm of room to the wall or "
+                       "to an outlet's cap, and the tip needs {:.3f}; a plan ends beside it, within the "
+                       "tolerance of {:g} mm",
+                       room_mm, needed_mm, scene.target.tolerance_mm)}};
+}
+
 /// The other layouts of the scene whose locks are too near.
 std::vector<ReportLine> report_other_layouts(const Scene& scene) {
   std::vector<ReportLine> lines;
@@ -141,6 +154,7 @@ std::vector<ReportLine> report(const Scene& scene, const Design& design, const W
   const auto never = never_switches(design);
   const std::vector<std::string> stops = obstacles(scene, design, wall, never);
   for (const std::string& why : stops) lines.push_back({"stops a plan", why});
+  if (stops.empty()) add(report_target(scene, wall));
   if (!never) add(report_switching(design));
   add(report_other_layouts(scene));
   if (stops.empty()) lines.push_back({"verdict", "no fault found; run plan"});

@@ -18,6 +18,8 @@
 #include "geometry/volume/volume.h"
 #include "planner/anatomy/scene_draft.h"
 #include "planner/files/file_output.h"
+#include "planner/files/input_file.h"
+#include "planner/files/plain_line.h"
 #include "planner/show/channel_picture.h"
 #include "planner/show/channel_report.h"
 #include "tools/withy/commands.h"
@@ -29,11 +31,12 @@ namespace withy {
 namespace {
 
 constexpr const char* kMeshName = "channel.obj";
+constexpr const char* kSceneName = "scene.toml";
 
 struct SceneOptions {
   std::filesystem::path input;
   std::filesystem::path folder;
-  std::string unit = "mm";
+  std::string unit;  ///< left out: empty, which is mm
   double scale = 1.0;
   std::optional<double> label;
   std::vector<double> range;
@@ -51,7 +54,7 @@ struct SceneOptions {
 
 /// The files of an answer.
 std::set<std::string> scene_names() {
-  return {kMeshName, "scene.toml", "picture.png", "report.txt"};
+  return {kMeshName, kSceneName, "picture.png", "report.txt"};
 }
 
 Eigen::Vector3d triple(const std::vector<double>& numbers, std::size_t from) {
@@ -88,6 +91,11 @@ std::optional<ExitStatus> scene_refused_at_once(const SceneOptions& options) {
         "scene",
         "--label and --range are for volumes (.nrrd, .nhdr, .nii, .nii.gz, .mha, .mhd or a folder of "
         "DICOM slices), and the input is none; leave them out for a mesh");
+  if (is_volume_name(options.input) && !options.unit.empty())
+    return refuse_arguments(
+        "scene",
+        "--unit is for meshes, and a volume's header gives its own; leave it out, or give "
+        "--scale");
   if (const auto flat = flat_side(options.crop))
     return refuse_arguments("scene",
                             fmt::format("--crop: the box has no thickness along {0}, its two corners have "
@@ -104,7 +112,8 @@ std::optional<ExitStatus> scene_refused_at_once(const SceneOptions& options) {
   if (!entry || entry->kind != PlaceName::Kind::opening)
     return refuse_arguments(
         "scene",
-        fmt::format("--entry: \"{}\" names no opening; give opening:1 for the widest", options.entry));
+        fmt::format("--entry: \"{}\" names no opening; give opening:1 for the one with the longest rim",
+                    options.entry));
   if (!parse_place(options.target))
     return refuse_arguments(
         "scene", fmt::format("--target: \"{}\" names no place; give {}", options.target, kPlaceWords));
@@ -113,17 +122,25 @@ std::optional<ExitStatus> scene_refused_at_once(const SceneOptions& options) {
   return std::nullopt;
 }
 
-RepairSettings repair_settings(const SceneOptions& options, std::vector<CutPlane> box_faces) {
+/// The faces of the volume or of its crop, where the surface has been scaled.
+std::vector<CutPlane> faces_at_scale(const VolumeSurface& surface, double scale) {
+  std::vector<CutPlane> faces;
+  for (const VolumeFace& face : surface.faces) faces.push_back({scale * face.point, face.outward});
+  return faces;
+}
+
+RepairSettings repair_settings(const SceneOptions& options, const VolumeSurface& surface) {
   RepairSettings settings;
   if (!options.keep_at.empty()) settings.keep_at = triple(options.keep_at, 0);
   for (std::size_t i = 0; i + 5 < options.cuts.size(); i += 6)
     settings.cuts.push_back({triple(options.cuts, i), triple(options.cuts, i + 3)});
-  if (!is_volume_name(options.input)) settings.crop = box_of(options.crop, 1.0);
+  // A volume is cropped by whole voxels; an oblique one's go beyond the box.
+  if (!is_volume_name(options.input) || surface.oblique) settings.crop = box_of(options.crop, 1.0);
   settings.body = options.body;
   settings.close_below_mm = options.close_below_mm;
   settings.wrap_mm = options.wrap_mm.value_or(0.0);
   settings.smooth_mm = options.smooth_mm;
-  settings.box_faces = std::move(box_faces);
+  settings.box_faces = faces_at_scale(surface, options.scale);
   return settings;
 }
 
@@ -133,7 +150,7 @@ InputError about_input(const SceneOptions& options, const std::string& problem, 
 
 /// What was found and done before there was a scene.
 std::vector<ReportLine> repair_report(const SceneOptions& options, const Repaired& repaired) {
-  std::vector<ReportLine> lines = {{"input", options.input.string()}};
+  std::vector<ReportLine> lines = {{"input", without_controls(options.input.string())}};
   constexpr std::size_t kMostPieces = 8;
   for (std::size_t i = 0; i < repaired.pieces.size() && i < kMostPieces; ++i) {
     const PieceFigures& piece = repaired.pieces[i];
@@ -151,18 +168,38 @@ std::vector<ReportLine> wall_report(const Repaired& figures, const SceneDraft& d
   for (const std::string& done : draft.done) lines.push_back({"done", done});
   lines.push_back(
       {"moved",
-       fmt::format("no point of the wall is farther than {:.3f} mm from what was given, nor the "
-                   "other way round{}{}",
-                   figures.moved_mm,
-                   figures.smoothed_mm > 0.0
-                       ? fmt::format("; smoothing moved it by at most {:.3f} mm more", figures.smoothed_mm)
-                       : std::string(),
-                   draft.trimmed_mm > 0.0
-                       ? fmt::format("; what was cut off uneven ends, up to {:.2f} mm, is left out of this",
-                                     draft.trimmed_mm)
-                       : std::string())});
+       fmt::format(
+           "no point of the wall is farther than {:.3f} mm from what was given{}{}{}", figures.moved_mm,
+           figures.swallowed_mm > 0.0
+               ? fmt::format("; the other way round, what the wrap has swallowed or left out lies up to "
+                             "{:.3f} mm from it",
+                             figures.swallowed_mm)
+               : std::string(", nor the other way round"),
+           figures.smoothed_mm > 0.0
+               ? fmt::format("; smoothing moved it by at most {:.3f} mm more", figures.smoothed_mm)
+               : std::string(),
+           draft.trimmed_mm > 0.0
+               ? fmt::format("; what was cut off uneven ends, up to {:.2f} mm, is left out of this",
+                             draft.trimmed_mm)
+               : std::string())});
   lines.push_back({"handles", fmt::format("{}", figures.handles)});
   return lines;
+}
+
+/// A scene that was there may have been edited: it stays beside the new one as scene.N.toml. Returns its
+/// name.
+std::string keep_old_scene(const std::filesystem::path& folder, const std::string& toml, FileBatch& batch) {
+  const auto old = read_text_input(folder / kSceneName);
+  if (!old || *old == toml) return {};
+  for (int number = 1;; ++number) {
+    const std::string name = fmt::format("scene.{}.toml", number);
+    std::error_code ignored;
+    if (!std::filesystem::exists(folder / name, ignored)) {
+      batch.add(folder / name, *old);
+      return name;
+    }
+    if (const auto kept = read_text_input(folder / name); kept && *kept == *old) return name;
+  }
 }
 
 ExitStatus write_scene_files(const SceneOptions& options, SceneDraft& draft, const std::string& report) {
@@ -171,13 +208,16 @@ ExitStatus write_scene_files(const SceneOptions& options, SceneDraft& draft, con
   auto mesh = mesh_bytes(draft.mesh, options.folder / kMeshName);
   if (!mesh) return refuse(mesh.error());
   batch.add(options.folder / kMeshName, std::move(*mesh));
-  batch.add(options.folder / "scene.toml", draft.toml);
+  const std::string kept = keep_old_scene(options.folder, draft.toml, batch);
+  batch.add(options.folder / kSceneName, draft.toml);
   batch.add(options.folder / "report.txt", report);
   batch.add(options.folder / "picture.png",
             draw_channel(draft.scene, draft.wall->channel(), draft.centreline, PictureFormat::png));
   const WritingFiles writing;
   if (const auto written = batch.commit(); !written) return refuse(written.error());
-  fmt::print("{:<13}{}\n", "written", (options.folder / "scene.toml").string());
+  if (!kept.empty())
+    fmt::print("{:<13}{}, the scene that was there\n", "kept", (options.folder / kept).string());
+  fmt::print("{:<13}{}\n", "written", (options.folder / kSceneName).string());
   return ExitStatus::done;
 }
 
@@ -186,11 +226,12 @@ ExitStatus draft(const SceneOptions& options, Repaired repaired, Progress& progr
   Repaired figures;
   figures.moved_mm = repaired.moved_mm;
   figures.smoothed_mm = repaired.smoothed_mm;
+  figures.swallowed_mm = repaired.swallowed_mm;
   figures.handles = repaired.handles;
   progress.stage("placing entry and target");
-  auto made =
-      draft_scene(std::move(repaired), {options.input.stem().string(), kMeshName, options.entry,
-                                        options.target, !options.range.empty(), !options.crop.empty()});
+  auto made = draft_scene(std::move(repaired), {without_controls(options.input.stem().string()), kMeshName,
+                                                options.entry, options.target, !options.range.empty(),
+                                                !is_volume_name(options.input), !options.crop.empty()});
   if (!made) return refuse(about_input(options, made.error().problem, made.error().remedy));
   const auto add = [&](const std::vector<ReportLine>& more) {
     lines.insert(lines.end(), more.begin(), more.end());
@@ -210,7 +251,8 @@ ExitStatus draft(const SceneOptions& options, Repaired repaired, Progress& progr
 /// The triangles that the input is or has, in mm; and what was read and taken.
 Result<VolumeSurface> read_surface(const SceneOptions& options) {
   if (!is_volume_name(options.input)) {
-    auto mesh = read_polygon_mesh(options.input, *parse_length_unit(options.unit));
+    auto mesh =
+        read_polygon_mesh(options.input, *parse_length_unit(options.unit.empty() ? "mm" : options.unit));
     if (!mesh) return tl::unexpected(mesh.error());
     VolumeSurface surface;
     surface.mesh = triangulated(std::move(*mesh), surface.done);
@@ -229,13 +271,6 @@ Result<VolumeSurface> read_surface(const SceneOptions& options) {
   return std::move(*surface);
 }
 
-/// The faces of the volume or of its crop, where the surface has been scaled.
-std::vector<CutPlane> faces_at_scale(const VolumeSurface& surface, double scale) {
-  std::vector<CutPlane> faces;
-  for (const VolumeFace& face : surface.faces) faces.push_back({scale * face.point, face.outward});
-  return faces;
-}
-
 ExitStatus run_scene(const SceneOptions& options) {
   if (const auto refused = scene_refused_at_once(options)) return *refused;
   Progress progress(options.quiet);
@@ -244,8 +279,7 @@ ExitStatus run_scene(const SceneOptions& options) {
   if (!surface) return refuse(surface.error());
   for (Eigen::Vector3d& v : surface->mesh.vertices) v *= options.scale;
   progress.stage("mending the wall");
-  auto repaired =
-      repair_lumen(surface->mesh, repair_settings(options, faces_at_scale(*surface, options.scale)));
+  auto repaired = repair_lumen(surface->mesh, repair_settings(options, *surface));
   if (!repaired) return refuse(about_input(options, repaired.error().problem, repaired.error().remedy));
   repaired->done.insert(repaired->done.begin(), surface->done.begin(), surface->done.end());
   return draft(options, std::move(*repaired), progress);
@@ -266,8 +300,11 @@ void add_wall_options(CLI::App& app, SceneOptions& options) {
       .one_of({"mm", "cm", "m", "in"});
   add_option(app, "--scale", options.scale, "enlarges the mesh by this factor; default 1")
       .in_range_of("--mesh-scale");
-  add_numbers(app, "--keep-at", options.keep_at, 3, false,
-              "X Y Z in mm: take the piece that holds this point or is nearest to it; left out: the largest")
+  add_numbers(
+      app, "--keep-at", options.keep_at, 3, false,
+      "X Y Z in mm: take the piece that holds this point or is nearest to it; left out: the largest, and of "
+      "a wall's two skins the inner one. Places are in the frame of the scene: a mesh's own; of a NIfTI "
+      "file and of a RAS NRRD file LPS, x and y with the other sign")
       .in_range_of("--keep-at");
   add_numbers(app, "--crop", options.crop, 6, false,
               "X0 Y0 Z0 X1 Y1 Z1 in mm: leave out all that lies outside the box with these two opposite "
@@ -279,14 +316,16 @@ void add_wall_options(CLI::App& app, SceneOptions& options) {
       "there on the side that N points to is taken away. As often as there are ends to open")
       .in_range_of("--cut");
   add_flag(app, "--body", options.body,
-           "the mesh is a solid round the lumen, as a block to be printed: take the lumen's wall");
+           "the mesh is a solid round the lumen, as a block to be printed: take the lumen's wall, of several "
+           "lumens "
+           "the largest or the one at --keep-at");
   add_option(app, "--close-below", options.close_below_mm,
              "close holes with a radius below this many mm, but none that --cut makes; default 1.5")
       .in_range_of("--close-below");
   add_option(app, "--wrap", options.wrap_mm,
              "wrap all of the mesh in a new surface, gaps narrower than this many mm closed, wider ends open "
-             "again; it "
-             "joins pieces that cross; left out: only where faces cross and nothing else helps")
+             "again; it joins pieces that cross and goes round the outside, over inner skins; left out: only "
+             "where faces cross and nothing else helps")
       .in_range_of("--wrap");
   add_option(app, "--smooth", options.smooth_mm,
              "smooth the wall, no point of it moved by more than this many mm; default 0")
@@ -309,7 +348,9 @@ void add_scene_command(CommandLine& line) {
       "mesh (.stl, .obj, .ply, .off), volume (.nrrd, .nhdr, .nii, .nii.gz, .mha, .mhd), or a folder of DICOM "
       "slices")
       .required();
-  add_option(app, "-o,--output", options->folder, "folder for what is written").required();
+  add_option(app, "-o,--output", options->folder,
+             "folder for what is written; another scene.toml that is there stays as scene.1.toml and so on")
+      .required();
   add_volume_options(app, *options);
   add_wall_options(app, *options);
   add_option(

@@ -107,6 +107,83 @@ TriangleMesh closed_u() {
   return sweep_tube({path, RadiusProfile{{{0.0, 3.0}}}, true, true}, 1.5, 0);
 }
 
+/// A block 24 x 24 x 40 round a straight tube of radius 5 along z, open at both faces.
+TriangleMesh drilled_block(const TriangleMesh& tube) {
+  const TriangleMesh block = shapes::block(12.0, 0.0, 40.0, false, false);
+  // Faces z = 0 and z = 40 as rings between the square and the tube's rim.
+  TriangleMesh body = joined(turned_over(tube), block);
+  for (const double z : {0.0, 40.0}) {
+    std::vector<std::pair<double, int>> rim;
+    std::vector<int> square;
+    for (std::size_t v = 0; v < body.vertices.size(); ++v) {
+      const Vector3d& p = body.vertices[v];
+      if (std::abs(p.z() - z) > 1e-9) continue;
+      if (p.head<2>().norm() < 5.0 + 1e-6)
+        rim.emplace_back(std::atan2(p.y(), p.x()), static_cast<int>(v));
+      else if (p.head<2>().norm() > 10.0)
+        square.push_back(static_cast<int>(v));
+    }
+    std::sort(rim.begin(), rim.end());
+    std::sort(square.begin(), square.end(), [&](int a, int b) {
+      const auto angle = [&](int v) {
+        const Vector3d& p = body.vertices[static_cast<std::size_t>(v)];
+        return std::atan2(p.y(), p.x());
+      };
+      return angle(a) < angle(b);
+    });
+    REQUIRE(square.size() == 4);
+    const auto nearest = [&](double angle) {
+      int best = square[0];
+      double most = -2.0;
+      for (const int v : square) {
+        const Vector3d& p = body.vertices[static_cast<std::size_t>(v)];
+        const double c = std::cos(angle - std::atan2(p.y(), p.x()));
+        if (c > most) most = c, best = v;
+      }
+      return best;
+    };
+    for (std::size_t i = 0; i < rim.size(); ++i) {
+      const auto& [a, va] = rim[i];
+      const auto& [b, vb] = rim[(i + 1) % rim.size()];
+      const int na = nearest(a);
+      const int nb = nearest(b);
+      body.triangles.push_back({va, na, vb});
+      if (na != nb) body.triangles.push_back({vb, na, nb});
+    }
+  }
+  return body;
+}
+
+/// A closed tube of radius 4 along z, its vertices on rings at the decimals 0.1, 0.4, ... 30.1 of a file.
+TriangleMesh ringed_tube() {
+  constexpr int kAround = 12;
+  constexpr int kRings = 101;
+  TriangleMesh mesh;
+  for (int k = 0; k < kRings; ++k)
+    for (int j = 0; j < kAround; ++j) {
+      const double angle = 2.0 * std::numbers::pi * j / kAround;
+      mesh.vertices.emplace_back(4.0 * std::cos(angle), 4.0 * std::sin(angle), (3 * k + 1) / 10.0);
+    }
+  for (int k = 0; k + 1 < kRings; ++k)
+    for (int j = 0; j < kAround; ++j) {
+      const int a = k * kAround + j;
+      const int b = k * kAround + (j + 1) % kAround;
+      mesh.triangles.push_back({a, b, b + kAround});
+      mesh.triangles.push_back({a, b + kAround, a + kAround});
+    }
+  const int last = kAround * (kRings - 1);
+  for (int j = 1; j + 1 < kAround; ++j) {
+    mesh.triangles.push_back({0, j + 1, j});
+    mesh.triangles.push_back({last, last + j, last + j + 1});
+  }
+  return mesh;
+}
+
+bool says(const std::vector<std::string>& done, const char* words) {
+  return std::any_of(done.begin(), done.end(),
+                     [&](const std::string& line) { return line.find(words) != std::string::npos; });
+}
+
 }  // namespace
 
 TEST_CASE("ugly meshes become sound channels that lie where the clean ones did") {
@@ -436,50 +513,8 @@ TEST_CASE("smoothing moves no vertex farther than its bound and evens out what i
 }
 
 TEST_CASE("a printed block gives the lumen that was left free in it") {
-  // A block 24 x 24 x 40 round a straight tube of radius 5 along z, open at both faces.
   const TriangleMesh tube = open_tube(5.0, 40.0, 0.0, 1.2);
-  const TriangleMesh block = shapes::block(12.0, 0.0, 40.0, false, false);
-  // Faces z = 0 and z = 40 as rings between the square and the tube's rim.
-  TriangleMesh body = joined(turned_over(tube), block);
-  for (const double z : {0.0, 40.0}) {
-    std::vector<std::pair<double, int>> rim;
-    std::vector<int> square;
-    for (std::size_t v = 0; v < body.vertices.size(); ++v) {
-      const Vector3d& p = body.vertices[v];
-      if (std::abs(p.z() - z) > 1e-9) continue;
-      if (p.head<2>().norm() < 5.0 + 1e-6 && p.head<2>().norm() > 4.0)
-        rim.emplace_back(std::atan2(p.y(), p.x()), static_cast<int>(v));
-      else if (p.head<2>().norm() > 10.0)
-        square.push_back(static_cast<int>(v));
-    }
-    std::sort(rim.begin(), rim.end());
-    std::sort(square.begin(), square.end(), [&](int a, int b) {
-      const auto angle = [&](int v) {
-        const Vector3d& p = body.vertices[static_cast<std::size_t>(v)];
-        return std::atan2(p.y(), p.x());
-      };
-      return angle(a) < angle(b);
-    });
-    REQUIRE(square.size() == 4);
-    const auto nearest = [&](double angle) {
-      int best = square[0];
-      double most = -2.0;
-      for (const int v : square) {
-        const Vector3d& p = body.vertices[static_cast<std::size_t>(v)];
-        const double c = std::cos(angle - std::atan2(p.y(), p.x()));
-        if (c > most) most = c, best = v;
-      }
-      return best;
-    };
-    for (std::size_t i = 0; i < rim.size(); ++i) {
-      const auto& [a, va] = rim[i];
-      const auto& [b, vb] = rim[(i + 1) % rim.size()];
-      const int na = nearest(a);
-      const int nb = nearest(b);
-      body.triangles.push_back({va, na, vb});
-      if (na != nb) body.triangles.push_back({vb, na, nb});
-    }
-  }
+  const TriangleMesh body = drilled_block(tube);
   RepairSettings settings;
   settings.body = true;
   const auto lumen = repair_lumen(body, settings);
@@ -499,4 +534,80 @@ TEST_CASE("how far one surface lies from another is bounded from above, and not 
   CHECK(told >= 1.5 - 0.05);
   CHECK(told <= 1.5 * 1.03 + 0.05);
   CHECK(farthest_from(ball, ball) == 0.0);
+}
+
+TEST_CASE("a cut through a ring of vertices opens as one beside it does") {
+  const TriangleMesh tube = ringed_tube();
+  for (int k = 14; k <= 96; k += 2) {
+    const double z = (3 * k + 1) / 10.0;
+    CAPTURE(z);
+    RepairSettings settings;
+    settings.cuts = {{Vector3d(0, 0, z), Vector3d::UnitZ()}, {Vector3d(0, 0, 3), -Vector3d::UnitZ()}};
+    const auto open = repair_lumen(tube, settings);
+    REQUIRE(open);
+    REQUIRE(open->openings.size() == 2);
+    for (const Rim& rim : open->openings) {
+      CHECK(std::min(std::abs(rim.centre.z() - z), std::abs(rim.centre.z() - 3.0)) <= 1.001 * kCutMove_mm);
+      // A regular polygon of 12 corners on a circle of 4.
+      CHECK(rim.radius_mm == Approx(12 * 2 * 4.0 * std::sin(std::numbers::pi / 12) / (2 * std::numbers::pi)));
+    }
+  }
+}
+
+TEST_CASE("a cut whose opening is not in the piece taken is refused") {
+  RepairSettings settings;
+  settings.cuts = {{Vector3d(0, 0, 8.2), Vector3d::UnitZ()}, {Vector3d(0, 0, 20.2), -Vector3d::UnitZ()}};
+  const auto one = repair_lumen(ringed_tube(), settings);
+  REQUIRE_FALSE(one);
+  CHECK(one.error().problem.find("leaves no opening") != std::string::npos);
+}
+
+TEST_CASE("of a thick wall's two skins the inner one is taken, and a wrap says that it swallows it") {
+  const TriangleMesh skins = joined(open_tube(7.0, 60.0, 0.0, 2.0), open_tube(5.0, 60.0, 0.0, 2.0));
+  const auto inner = repair_lumen(skins, {});
+  REQUIRE(inner);
+  CHECK(says(inner->done, "two skins"));
+  REQUIRE(inner->openings.size() == 2);
+  CHECK(inner->openings[0].radius_mm == Approx(5.0).epsilon(0.02));
+  RepairSettings settings;
+  settings.wrap_mm = 2.0;
+  const auto wrap = repair_lumen(skins, settings);
+  REQUIRE(wrap);
+  CHECK(wrap->swallowed_mm == Approx(2.0).margin(0.3));  // 7 less 5, an offset of 0.1 and chords of 2 mm
+  CHECK(says(wrap->done, "swallowed"));
+}
+
+TEST_CASE("a void in a body's wall does not pass for its lumen, and is named") {
+  const TriangleMesh tube = open_tube(5.0, 40.0, 0.0, 1.2);
+  TriangleMesh bubble = turned_over(shapes::block(1.0, 19.0, 21.0, true, true));
+  for (Vector3d& p : bubble.vertices) p.x() += 9.0;
+  const TriangleMesh body = joined(drilled_block(tube), bubble);
+  RepairSettings settings;
+  settings.body = true;
+  const auto lumen = repair_lumen(body, settings);
+  REQUIRE(lumen);
+  CHECK(lumen->openings.size() == 2);
+  CHECK(says(lumen->done, "1 lumen more, about (9.00, 0.00, 20.00) mm"));
+  CHECK_FALSE(says(lumen->done, "mouth"));
+  settings.keep_at = Vector3d(9.0, 0.0, 20.0);
+  const auto other = repair_lumen(body, settings);
+  REQUIRE(other);
+  CHECK(other->openings.empty());
+  CHECK(enclosed_volume(other->wall) == Approx(8.0));
+}
+
+TEST_CASE("a mouth that opens wide is cut off a body's lumen, and its depth is said") {
+  TriangleMesh body = drilled_block(open_tube(3.0, 40.0, 0.0, 0.8));
+  // A cone of 45 degrees from z = 8 to a radius of 11 in the face z = 0.
+  for (Vector3d& p : body.vertices)
+    if (const double r = p.head<2>().norm(); r < 3.1 && p.z() < 8.0) p.head<2>() *= (3.0 + 8.0 - p.z()) / r;
+  RepairSettings settings;
+  settings.body = true;
+  const auto lumen = repair_lumen(body, settings);
+  REQUIRE(lumen);
+  const auto said = std::find_if(lumen->done.begin(), lumen->done.end(), [](const std::string& line) {
+    return line.find("mm deep in the body's box") != std::string::npos;
+  });
+  REQUIRE(said != lumen->done.end());
+  CHECK(std::stod(said->substr(said->find(" lies ") + 6)) == Approx(8.0).margin(2.0));
 }

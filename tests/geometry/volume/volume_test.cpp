@@ -16,8 +16,10 @@
 #include <itkImageFileReader.h>
 #include <itkImageFileWriter.h>
 #include <itkMetaDataObject.h>
+#include <itkMetaImageIO.h>
 #include <itkNiftiImageIO.h>
 #include <itkNrrdImageIO.h>
+#include <zlib.h>
 
 #include "geometry/mesh/mesh_checks.h"
 #include "geometry/repair/pieces.h"
@@ -204,6 +206,32 @@ void write_dicom(const std::filesystem::path& folder, const Grid& grid, const st
   }
 }
 
+std::string bytes_of(const std::filesystem::path& file) {
+  std::ifstream in(file, std::ios::binary);
+  return {std::istreambuf_iterator<char>(in), {}};
+}
+
+void write_packed(const std::filesystem::path& file, const std::string& bytes) {
+  const gzFile out = gzopen(file.c_str(), "wb");
+  gzwrite(out, bytes.data(), static_cast<unsigned>(bytes.size()));
+  gzclose(out);
+}
+
+/// MetaImage, with its voxels in the same file; ITK packs them where asked.
+void write_meta(const std::filesystem::path& file, const Volume* volume, bool packed) {
+  const auto writer = itk::ImageFileWriter<Volume>::New();
+  writer->SetInput(volume);
+  writer->SetImageIO(itk::MetaImageIO::New());
+  writer->SetUseCompression(packed);
+  writer->SetFileName(file.string());
+  writer->Update();
+}
+
+bool says(const std::vector<std::string>& done, const char* words) {
+  return std::any_of(done.begin(), done.end(),
+                     [&](const std::string& line) { return line.find(words) != std::string::npos; });
+}
+
 TriangleMesh surface(const std::filesystem::path& file, const VolumeSettings& settings) {
   const auto made = read_volume_surface(file, settings);
   INFO((made ? std::string() : made.error().problem));
@@ -379,4 +407,105 @@ TEST_CASE("a file that is no volume is refused") {
   const auto empty = read_volume_surface(folder.path(), labelled(1.0));
   REQUIRE_FALSE(empty);
   CHECK(empty.error().fault == VolumeFault::unreadable);
+}
+
+TEST_CASE("a volume whose file is cut short is refused, whatever its format") {
+  const withy_test::TemporaryFolder folder;
+  const auto at = [&](const char* name) { return folder.path() / name; };
+  const Grid grid = oblique_grid(30, 29, 27);
+  const auto values = voxels(grid, [](const Vector3d& i) { return static_cast<float>(ball(i)); });
+  write_nrrd(at("a.nrrd"), grid, values);
+  write_nifti(at("a.nii"), grid, values);
+  const std::string nifti = bytes_of(at("a.nii"));
+  write_packed(at("a.nii.gz"), nifti);
+  write_packed(at("b.nii.gz"), nifti);
+  const auto volume = read_by_itk<itk::NrrdImageIO>(at("a.nrrd"));
+  write_meta(at("a.mha"), volume, false);
+  write_meta(at("b.mha"), volume, true);
+  write_meta(at("a.mhd"), volume, false);
+  const auto refused = [&](const char* name) {
+    CAPTURE(name);
+    const auto read = read_volume_surface(at(name), valued(-100.0, 0.0));
+    REQUIRE_FALSE(read);
+    CHECK(read.error().fault == VolumeFault::unreadable);
+    return read.error().problem;
+  };
+  const std::vector<std::pair<const char*, const char*>> files = {
+      {"a.nrrd", "a.nrrd"}, {"a.nii", "a.nii"}, {"a.nii.gz", "a.nii.gz"},
+      {"a.mha", "a.mha"},   {"b.mha", "b.mha"}, {"a.mhd", "a.raw"}};
+  for (const auto& [name, data] : files) {
+    CAPTURE(name);
+    REQUIRE(read_volume_surface(at(name), valued(-100.0, 0.0)));
+    std::filesystem::resize_file(at(data), std::filesystem::file_size(at(data)) * 3 / 4);
+    refused(name);
+  }
+  // 4 bytes a voxel, and a header of 352 (nifti1.h).
+  constexpr std::size_t kBytes = 4 * 30 * 29 * 27;
+  CHECK(refused("a.nii").starts_with(
+      fmt::format("the file holds {} of the {} bytes", (kBytes + 352) * 3 / 4 - 352, kBytes)));
+  write_packed(at("b.nii.gz"), nifti.substr(0, 352 + 1000));
+  CHECK(refused("b.nii.gz").starts_with(fmt::format("the file holds 1000 of the {} bytes", kBytes)));
+}
+
+TEST_CASE("a series with a slice cut short is refused and names the slice") {
+  const withy_test::TemporaryFolder folder;
+  const Grid grid = oblique_grid(30, 29, 5);
+  write_dicom(folder.path(), grid, voxels(grid, [](const Vector3d& i) {
+                return static_cast<float>(std::round(100.0 * tube(i)));
+              }));
+  REQUIRE(read_volume_surface(folder.path(), valued(-5000.0, 0.0)));
+  const auto slice = folder.path() / "014.dcm";
+  std::filesystem::resize_file(slice, std::filesystem::file_size(slice) - 900);
+  const auto read = read_volume_surface(folder.path(), valued(-5000.0, 0.0));
+  REQUIRE_FALSE(read);
+  CHECK(read.error().problem.starts_with("the slice 014.dcm ends before its pixels do"));
+}
+
+TEST_CASE("beside voxels without a value the wall lies half way, and their number is said") {
+  const withy_test::TemporaryFolder folder;
+  const Grid grid = oblique_grid(30, 29, 27);
+  const auto nan = std::numeric_limits<float>::quiet_NaN();
+  write_nrrd(folder.path() / "nan.nrrd", grid,
+             voxels(grid, [&](const Vector3d& i) { return ball(i) < 0.0 ? 1.0F : nan; }));
+  const auto made = read_volume_surface(folder.path() / "nan.nrrd", valued(0.0, 5.0));
+  REQUIRE(made);
+  for (const Vector3d& p : made->mesh.vertices) REQUIRE(p.allFinite());
+  CHECK(says(made->done, "voxels have no value"));
+  CHECK(made->oblique);
+}
+
+TEST_CASE("what a header leaves out, or has in another frame, is said") {
+  const withy_test::TemporaryFolder folder;
+  const auto at = [&](const char* name) { return folder.path() / name; };
+  Grid grid = oblique_grid(30, 29, 27);
+  const auto values = voxels(grid, [](const Vector3d& i) { return static_cast<float>(ball(i)); });
+  write_nifti(at("a.nii"), grid, values);
+  const auto read = [&](const char* name) { return read_volume_surface(at(name), valued(-100.0, 0.0)); };
+  CHECK(says(read("a.nii")->done, "x and y of this NIfTI file change sign"));
+  const auto nrrd = [&](const char* name, const std::string& spacing) {
+    std::ofstream out(at(name), std::ios::binary);
+    out << "NRRD0004\ntype: float\ndimension: 3\nsizes: 30 29 27\n"
+        << spacing << "encoding: raw\nendian: little\n\n";
+    out.write(reinterpret_cast<const char*>(values.data()), static_cast<std::streamsize>(4 * values.size()));
+  };
+  nrrd("none.nrrd", "");
+  nrrd("some.nrrd", "spacings: 1 2 3\n");
+  nrrd("cm.nrrd", "spacings: 1 2 3\nunits: \"cm\" \"cm\" \"cm\"\n");
+  nrrd("nan.nrrd", "spacings: 1 nan 3\n");
+  nrrd("zero.nrrd", "spacings: 0 2 3\n");
+  CHECK(says(read("none.nrrd")->done, "no distance between voxels: took 1 mm"));
+  CHECK_FALSE(says(read("some.nrrd")->done, "took 1 mm"));
+  CHECK_FALSE(says(read("some.nrrd")->done, "taken for mm"));
+  CHECK(says(read("cm.nrrd")->done, "are taken for mm"));
+  CHECK_FALSE(says(read("some.nrrd")->done, "LPS"));
+  CHECK_FALSE(read("some.nrrd")->oblique);
+  for (const char* name : {"nan.nrrd", "zero.nrrd"}) {
+    CAPTURE(name);
+    const auto bad = read(name);
+    REQUIRE_FALSE(bad);
+    CHECK(bad.error().problem.find("ITK") == std::string::npos);
+  }
+  VolumeSettings far = valued(-100.0, 0.0);
+  far.crop = Eigen::AlignedBox3d(Vector3d(900, 900, 900), Vector3d(910, 910, 910));
+  CHECK(read_volume_surface(at("a.nii"), far).error().remedy.find("LPS") != std::string::npos);
 }

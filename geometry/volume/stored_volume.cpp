@@ -1,0 +1,119 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+#include "geometry/volume/stored_volume.h"
+
+#include <algorithm>
+#include <array>
+#include <cctype>
+#include <cstdint>
+#include <cstring>
+#include <fstream>
+#include <memory>
+#include <vector>
+
+#include <zlib.h>
+
+namespace withy {
+namespace {
+
+/// A header of text ends within so many lines, and a line within so many bytes.
+constexpr int kMostHeaderLines = 400;
+constexpr std::size_t kMostLine = 4096;
+
+constexpr std::size_t kHeader1 = 348;
+constexpr std::size_t kHeader2 = 540;
+
+/// A value of a header, its bytes in the other order where the file's are.
+template <class T>
+T value_at(const std::vector<char>& bytes, std::size_t at, bool swapped) {
+  std::array<char, sizeof(T)> own;
+  std::copy_n(bytes.begin() + static_cast<std::ptrdiff_t>(at), sizeof(T), own.begin());
+  if (swapped) std::reverse(own.begin(), own.end());
+  T value;
+  std::memcpy(&value, own.data(), sizeof(T));
+  return value;
+}
+
+/// Where the voxels begin, and their bytes.
+struct Layout {
+  double offset = 0.0;
+  double bytes = 0.0;
+};
+
+template <class Size>
+double voxels_of(const std::vector<char>& header, std::size_t at, bool swapped) {
+  const auto dimensions = std::clamp<Size>(value_at<Size>(header, at, swapped), 1, 7);
+  double voxels = 1.0;
+  for (std::size_t k = 1; k <= static_cast<std::size_t>(dimensions); ++k)
+    voxels *= static_cast<double>(std::max<Size>(1, value_at<Size>(header, at + k * sizeof(Size), swapped)));
+  return voxels;
+}
+
+std::optional<Layout> layout_of(const std::vector<char>& header) {
+  for (const bool swapped : {false, true}) {
+    const auto length = static_cast<std::size_t>(value_at<std::uint32_t>(header, 0, swapped));
+    if (length == kHeader1)
+      return Layout{
+          value_at<float>(header, 108, swapped),
+          voxels_of<std::int16_t>(header, 40, swapped) * value_at<std::int16_t>(header, 72, swapped) / 8.0};
+    if (length == kHeader2)
+      return Layout{
+          static_cast<double>(value_at<std::int64_t>(header, 168, swapped)),
+          voxels_of<std::int64_t>(header, 16, swapped) * value_at<std::int16_t>(header, 14, swapped) / 8.0};
+  }
+  return std::nullopt;
+}
+
+std::string lower(std::string text) {
+  std::transform(text.begin(), text.end(), text.begin(), [](unsigned char c) { return std::tolower(c); });
+  return text;
+}
+
+std::string trimmed(const std::string& text) {
+  const std::size_t first = text.find_first_not_of(" \t\r");
+  if (first == std::string::npos) return {};
+  return text.substr(first, text.find_last_not_of(" \t\r") - first + 1);
+}
+
+}  // namespace
+
+std::optional<StoredBytes> nifti_bytes(const std::filesystem::path& file) {
+  const std::unique_ptr<gzFile_s, int (*)(gzFile)> in(gzopen(file.c_str(), "rb"), gzclose);
+  if (!in) return std::nullopt;
+  std::vector<char> header(kHeader2, 0);
+  std::size_t read = static_cast<std::size_t>(
+      std::max(0, gzread(in.get(), header.data(), static_cast<unsigned>(header.size()))));
+  if (read < kHeader1) return std::nullopt;
+  const auto layout = layout_of(header);
+  if (!layout || !(layout->offset >= 0.0) || !(layout->bytes >= 0.0)) return std::nullopt;
+  std::vector<char> part(std::size_t{1} << 20);
+  int got = 0;
+  while ((got = gzread(in.get(), part.data(), static_cast<unsigned>(part.size()))) > 0)
+    read += static_cast<std::size_t>(got);
+  int fault = Z_OK;
+  gzerror(in.get(), &fault);
+  StoredBytes bytes;
+  const auto offset = static_cast<std::size_t>(layout->offset);
+  bytes.held = read - std::min(read, offset);
+  bytes.meant = static_cast<std::size_t>(layout->bytes);
+  bytes.unpacks = got == 0 && (fault == Z_OK || fault == Z_STREAM_END);
+  return bytes;
+}
+
+std::optional<std::string> header_field(const std::filesystem::path& file, const std::string& name) {
+  std::ifstream in(file, std::ios::binary);
+  std::string line;
+  std::vector<char> part(kMostLine);
+  for (int i = 0; i < kMostHeaderLines && in.getline(part.data(), static_cast<std::streamsize>(kMostLine));
+       ++i) {
+    line = trimmed(part.data());
+    if (line.empty()) break;  // NRRD: the voxels follow
+    const std::size_t sign = line.find_first_of(":=");
+    if (sign == std::string::npos) continue;
+    const std::string field = lower(trimmed(line.substr(0, sign)));
+    if (field == name) return lower(trimmed(line.substr(line[sign + 1] == '=' ? sign + 2 : sign + 1)));
+    if (field == "elementdatafile") break;  // MetaImage: the voxels follow
+  }
+  return std::nullopt;
+}
+
+}  // namespace withy

@@ -1,0 +1,30 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// What a volume's file says of itself, apart from its reader: a reader may fill with zeros what the file does
+// not hold, and take 1 mm where the file gives no spacing.
+//
+// NIfTI: nifti1.h and nifti2.h (R. W. Cox and others, "A (sort of) new ANALYZE-style format", 2004), packed
+// by gzip or not. NRRD and MetaImage: the fields of their headers, which are text.
+#pragma once
+
+#include <cstddef>
+#include <filesystem>
+#include <optional>
+#include <string>
+
+namespace withy {
+
+struct StoredBytes {
+  std::size_t held = 0;   ///< bytes of voxels in the file, unpacked
+  std::size_t meant = 0;  ///< as the header has it
+  bool unpacks = true;    ///< packed data is whole, up to its check sum
+  bool whole() const { return held >= meant && unpacks; }
+};
+
+/// Of a NIfTI file; nothing where its header is none.
+std::optional<StoredBytes> nifti_bytes(const std::filesystem::path& file);
+
+/// The value of a field in a header of lines "name: value" or "name = value", in lower case; nothing where
+/// there is no such field. `name` is in lower case.
+std::optional<std::string> header_field(const std::filesystem::path& file, const std::string& name);
+
+}  // namespace withy
