@@ -98,7 +98,7 @@ std::optional<recheck::Certificate> certify_any_proof(const SearchProblem& probl
     return certificate;
   }
   RouteSearchSettings by_cells = settings;
-  by_cells.relaxations = by_cells.spans = false;
+  by_cells.relaxations = false;
   RouteSearch again(problem, by_cells);
   if (again.run(problem.goal) != SearchOutcome::proved_none) return std::nullopt;
   return certify(problem, again, by_cells);

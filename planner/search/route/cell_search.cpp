@@ -25,7 +25,12 @@ CellSearch::CellSearch(const Goal& goal, const RouteSearchSettings& settings, Ce
 CellSearch::Outcome CellSearch::run() {
   while (true) {
     if (links_cut_short_ || !goals_.open_due_levels()) return Outcome::stopped;
-    if (queue_.empty()) return Outcome::exhausted;
+    if (goals_.has_overtaken()) {
+      mend();
+      continue;
+    }
+    // A set that holds the start proves nothing.
+    if (queue_.empty()) return start_is_reached() ? Outcome::stopped : Outcome::exhausted;
     const auto ref = queue_.pop();
     if (!ref || !settle_goal(*ref)) continue;
     CellLabel& label = queue_.label(*ref);
@@ -39,6 +44,17 @@ CellSearch::Outcome CellSearch::run() {
     work_.add_expansion();
     if (work_.must_stop_expanding()) return Outcome::stopped;
   }
+}
+
+bool CellSearch::start_is_reached() const {
+  bool reached = false;
+  const int leaf = store_.start_leaf();
+  if (leaf < 0) return false;
+  store_.tree(leaf).for_each_meeting(store_.tree(leaf).box(0), [&](int cell) {
+    const CellRef ref{leaf, cell};
+    reached = reached || (labels().reached(ref) && store_.holds_start(ref));
+  });
+  return reached;
 }
 
 /// Where a way ends, the cell should surely hold the goal; false where that is left to its parts.
@@ -180,6 +196,7 @@ void CellSearch::give_up(const CellRef& ref) {
 
 /// Forgets what was reached through changed cells, and opens again what stands beside it.
 void CellSearch::mend() {
+  for (const CellRef& ref : goals_.take_overtaken()) changed_.push_back(ref);
   const std::vector<CellRef> lost = lost_cells();
   changed_.clear();
   for (const CellRef& ref : lost) queue_.label(ref).forget();

@@ -55,6 +55,7 @@ class CellSearch {
   bool cut_short() const { return goals_.cut_short() || links_cut_short_; }
 
  private:
+  bool start_is_reached() const;
   bool settle_goal(const CellRef& ref);
   void sharpen_goal(const CellRef& ref);
   void expand(const CellRef& ref);

@@ -224,6 +224,10 @@ void check_proof(const PreparedScene& prepared, const SearchProblem& problem, co
     }
   }
   told.rechecks.push_back(recheck_proof(*proof, prepared));
+  if (told.rechecks.back().outcome.verdict == recheck::Verdict::holds) return;
+  std::ofstream out(std::filesystem::path(told.scene).replace_extension(".proof"), std::ios::binary);
+  out << recheck::write_certificate(*proof);
+  if (!out.flush()) throw std::runtime_error("can't write the proof of " + told.scene.string());
 }
 
 }  // namespace
