@@ -148,6 +148,18 @@ ErrorDraw draw_errors(const Design& design, const ErrorSizes& sizes, std::mt1993
   return draw;
 }
 
+Eigen::Vector2d bend_per_insertion(const Design& design, const Eigen::MatrixXd& bend_per_pull) {
+  constexpr double kRounding = 1e-12;
+  if (!design.tendons() || design.tendons()->motors != Motors::stand) return Eigen::Vector2d::Zero();
+  const Eigen::Vector2d per_mm = -bend_per_pull.rowwise().sum();
+  return per_mm.norm() < kRounding ? Eigen::Vector2d(Eigen::Vector2d::Zero()) : per_mm;
+}
+
+Eigen::Vector2d bend_per_insertion(const Design& design) {
+  if (!design.tendons() || design.tendons()->motors != Motors::stand) return Eigen::Vector2d::Zero();
+  return bend_per_insertion(design, bend_from_pulls(design));
+}
+
 double bend_per_offset(const Design& design) {
   if (!design.tendons()) return 0.0;
   // |A o| is convex in o, so it is greatest at a corner of the box of offsets; o and -o are alike.

@@ -4,7 +4,8 @@
 //   backlash        a latched backbone sits up to b from its notch, so the bend from the base to an engaged
 //   lock is off by
 //                   up to b / r_b in any direction (rad)
-//   pull gain       all pulls are (1 + g) times what they should be (a drum's radius)
+//   pull gain       all pulls are (1 + g) times what they should be (a drum's radius); with motors that
+//                   stand still the pull -d of the insertion is part of them
 //   pull offset     each tendon's zero is off by up to o
 //   entry           the carriage stands off: position, and direction about the entry point
 //   registration    the channel lies elsewhere than the scene says: position, and turn about the middle of
@@ -17,7 +18,8 @@
 // those of the frozen regions; the free region gets what is left. So with the bends at engaged locks off by
 // e_i (i proximal to distal), and A the least-squares inverse of pull = r_t (cos beta, sin beta) . Theta
 // (planner/segment/tendons.h; for spacer disks the same to first order),
-//   Theta_i' = Theta_i + e_i - e_(i-1),   Theta_free' = Theta_free + S (g Theta_total - e_last) + A o,
+//   Theta_i' = Theta_i + e_i - e_(i-1),   Theta_free' = Theta_free + S (g G - e_last) + A o,
+//   G = Theta_total - d A 1 with motors that stand (1: all pulls 1), Theta_total with motors that ride,
 // S the part of a bend that the tendons set: all of it, or, where they lie in one plane, what lies in that.
 // Where the scene has no tendons the free region is bent as planned.
 #pragma once
@@ -90,6 +92,12 @@ struct ErrorDraw {
 /// Each error drawn evenly within its size (vectors within the disk or ball of that radius), since a bound is
 /// all that is known of it. Boost.Random over std::mt19937_64: the same on every platform.
 ErrorDraw draw_errors(const Design& design, const ErrorSizes& sizes, std::mt19937_64& generator);
+
+/// -A 1 (rad per mm of insertion): the bend that the pulls which motors that stand take up for the insertion
+/// would make. Zero with motors that ride, and where the tendons are balanced (their directions sum to zero).
+/// `bend_per_pull` is A (bench.h, bend_from_pulls).
+Eigen::Vector2d bend_per_insertion(const Design& design, const Eigen::MatrixXd& bend_per_pull);
+Eigen::Vector2d bend_per_insertion(const Design& design);
 
 /// Largest |A o| (rad) over all offsets of at most 1 mm each; 0 without tendons.
 double bend_per_offset(const Design& design);

@@ -83,6 +83,13 @@ BenchErrors draw(const Robot& robot, const ErrorSizes& sizes, Random& random) {
   return errors;
 }
 
+/// Motors that stand draw every tendon by -d more: what the gain makes of that.
+Eigen::Vector2d gain_of_drawing_back(const Robot& robot, double insertion_mm, double gain) {
+  const Tendons& tendons = *robot.scene.tendons;
+  if (tendons.motors_ride) return Eigen::Vector2d::Zero();
+  return bend_of_offsets(tendons, std::vector<double>(tendons.angle_rad.size(), -gain * insertion_mm));
+}
+
 /// What a planned state becomes.
 State on_bench(const Robot& robot, const State& planned, const BenchErrors& errors) {
   State out = planned;
@@ -100,7 +107,9 @@ State on_bench(const Robot& robot, const State& planned, const BenchErrors& erro
   Region& free = out.regions.back();
   const double f = flexible_length(robot, planned.insertion_mm, free.from_mm, free.to_mm);
   if (f > 1e-9 && robot.scene.tendons)
-    free.u += (pulled(*robot.scene.tendons, errors.gain * total - before) + errors.offset_bend) / f;
+    free.u += (pulled(*robot.scene.tendons, errors.gain * total - before) + errors.offset_bend +
+               gain_of_drawing_back(robot, planned.insertion_mm, errors.gain)) /
+              f;
   for (std::size_t k = 0; robot.scene.guide && k < out.regions.size(); ++k) {
     const double most = std::max(robot.scene.curvature_max_per_mm, planned.regions[k].u.norm());
     if (out.regions[k].u.norm() > most) out.regions[k].u *= most / out.regions[k].u.norm();
