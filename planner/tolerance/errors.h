@@ -3,7 +3,8 @@
 //
 //   backlash        a latched backbone sits up to b from its notch, so the bend from the base to an engaged
 //   lock is off by
-//                   up to b / r_b in any direction (rad)
+//                   up to b / r_b in any direction (rad); a friction lock has no notch and keeps, besides,
+//                   what all errors had bent when it engaged (bench_hardware.h)
 //   pull gain       all pulls are (1 + g) times what they should be (a drum's radius); with motors that
 //                   stand still the pull -d of the insertion is part of them
 //   pull offset     each tendon's zero is off by up to o
@@ -98,6 +99,21 @@ ErrorDraw draw_errors(const Design& design, const ErrorSizes& sizes, std::mt1993
 /// `bend_per_pull` is A (bench.h, bend_from_pulls).
 Eigen::Vector2d bend_per_insertion(const Design& design, const Eigen::MatrixXd& bend_per_pull);
 Eigen::Vector2d bend_per_insertion(const Design& design);
+
+/// Do the locks hold whatever bend they were given, without notches?
+bool holds_by_friction(const Design& design);
+
+/// Engagements of friction locks in one plan for which most_lock_bend holds, with the free carriage.
+inline int most_friction_engagements(const Design& design) {
+  return 2 * design.lock_count();
+}
+
+/// Most (rad) that the bend up to an engaged lock may be off. On a notch e = b / r_b. A friction lock freezes
+/// (1 - s) E + s phi + its own e, E what locks engaged before it have, s at most 1 and phi what the tendons
+/// add (bend_levers.h), so after m engagements at most m e + |phi|, where |phi| <= g (kappa_max L + d_max |A
+/// 1|)
+/// + a o. With a guide, where no region bends past its limit, at most 2 kappa_max L + e.
+double most_lock_bend(const Design& design, const ErrorSizes& sizes);
 
 /// Largest |A o| (rad) over all offsets of at most 1 mm each; 0 without tendons.
 double bend_per_offset(const Design& design);

@@ -100,8 +100,7 @@ ProvedHardware::ProvedHardware(const Hardware& hardware, const Plan& plan)
 ProvedHardware::Bends ProvedHardware::bends(const State& state, const ErrorSizes& sizes,
                                             double deepest_mm) const {
   Bends out;
-  if (design_.latch() && state.engaged.any())
-    out.lock_rad = sizes[ErrorKind::backlash] / design_.latch()->backbone_radius_mm;
+  if (state.engaged.any()) out.lock_rad = most_lock_bend(design_, sizes);
   if (!design_.tendons()) return out;
   Eigen::Vector2d total = Eigen::Vector2d::Zero();
   for (const Region& region : regions_of(design_, state)) total += region.theta;

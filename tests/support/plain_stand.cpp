@@ -117,6 +117,20 @@ State on_bench(const Robot& robot, const State& planned, const BenchErrors& erro
   return out;
 }
 
+/// A lock without notches keeps the bend that it engages on, whatever it has come to by then. Of plans that
+/// engage each lock once.
+BenchErrors with_held_bends(const Robot& robot, const ListedPlan& plan, BenchErrors errors) {
+  if (robot.scene.latch && robot.scene.latch->pitch_mm > 0) return errors;
+  for (const ListedAction& action : plan.actions) {
+    if (action.kind != "lock") continue;
+    const State& planned = plan.states[static_cast<std::size_t>(action.from)].state;
+    const double s = robot.layout.station_mm[static_cast<std::size_t>(action.lock)];
+    errors.lock_bend[static_cast<std::size_t>(action.lock)] +=
+        theta_to(robot, on_bench(robot, planned, errors), s) - theta_to(robot, planned, s);
+  }
+  return errors;
+}
+
 /// One motion of a plan at states so close together that no part of the body moves more than `step_mm` from
 /// each to the next.
 struct SampledMotion {
@@ -428,7 +442,7 @@ Drawn draw_benches(const Robot& robot, const ListedPlan& plan, const Wall& wall,
   CoarseWall coarse(wall);
   Drawn drawn;
   while (drawn.benches < benches) {
-    const BenchErrors errors = draw(robot, sizes, random);
+    const BenchErrors errors = with_held_bends(robot, plan, draw(robot, sizes, random));
     const Bench bench(robot, errors, centre_E);
     asked.run(bench, target_E, drawn);
     if (drawn.sampled < sampled) asked.run_slow(bench, coarse, drawn);
