@@ -3,8 +3,9 @@
 
 #include <algorithm>
 #include <cmath>
+#include <vector>
 
-#include <fmt/core.h>
+#include <fmt/format.h>
 
 #include "planner/segment/backbone_buckling.h"
 
@@ -72,16 +73,21 @@ std::optional<std::string> what_fails(const Design& design, const Plan& plan, co
   if (followed.fault) return "finds no equilibrium on the way";
   const Eigen::Isometry3d tip_E = *followed_tip_E(plan, followed);
   const double miss = (tip_E.translation() - demand.target.point_E).norm();
+  std::vector<std::string> faults;
   if (miss > demand.tolerance_mm)
-    return fmt::format("misses the target by {:.2f} mm (tolerance {} mm)", miss, demand.tolerance_mm);
+    faults.push_back(
+        fmt::format("misses the target by {:.2f} mm (tolerance {} mm)", miss, demand.tolerance_mm));
   if (demand.target.direction_E &&
       tip_E.linear().col(2).dot(*demand.target.direction_E) < std::cos(demand.target.direction_tolerance_rad))
-    return "does not end in the target's direction";
-  if (followed.clearance_mm < 0.0) return fmt::format("touches the wall ({:.2f} mm)", followed.clearance_mm);
-  if (followed.clearance_mm < demand.clearance_mm)
-    return fmt::format("keeps {:.2f} of {} mm from the wall", followed.clearance_mm, demand.clearance_mm);
-  if (const auto limit = broken_limit(design, plan, followed)) return "breaks a limit: " + *limit;
-  return std::nullopt;
+    faults.emplace_back("does not end in the target's direction");
+  if (followed.clearance_mm < 0.0)
+    faults.push_back(fmt::format("touches the wall ({:.2f} mm)", followed.clearance_mm));
+  else if (followed.clearance_mm < demand.clearance_mm)
+    faults.push_back(
+        fmt::format("keeps {:.2f} of {} mm from the wall", followed.clearance_mm, demand.clearance_mm));
+  if (const auto limit = broken_limit(design, plan, followed)) faults.push_back("breaks a limit: " + *limit);
+  if (faults.empty()) return std::nullopt;
+  return fmt::format("{}", fmt::join(faults, " and "));
 }
 
 }  // namespace withy

@@ -47,7 +47,7 @@ std::optional<std::string> missed_notch(const Design& design, const Plan& plan, 
 /// The tip in the reached state; nothing where it was not followed so far.
 std::optional<Eigen::Isometry3d> followed_tip_E(const Plan& plan, const FollowedPlan& followed);
 
-/// The first thing that is not kept, as a sentence about the body ("it ..."); nothing where all is.
+/// All that is not kept (of limits the first), as a sentence about the body ("it ..."); nothing where all is.
 std::optional<std::string> what_fails(const Design& design, const Plan& plan, const ElasticDemand& demand,
                                       const FollowedPlan& followed);
 

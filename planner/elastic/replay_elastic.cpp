@@ -137,7 +137,8 @@ class ScriptPlayer {
         row.line,
         fmt::format("the backbones at lock {} are {:.3f} mm off their notches, window and hunt reach {:.3f}",
                     lock + 1, slide_error_mm_, reach),
-        "make the script with compensated pulls, or hunt farther"};
+        "make the script with compensated pulls, or, where they do not hold, plan with a hunt that reaches "
+        "farther"};
     return false;
   }
 

@@ -150,16 +150,22 @@ std::string clearance_phrase(double clearance_mm) {
                                      : std::string();
 }
 
-void say(Answer& answer, const ElasticVerdict& verdict) {
-  if (verdict.fails)
+void say(Answer& answer, const Design& design, const ElasticVerdict& verdict) {
+  if (verdict.fails) {
     answer.why += fmt::format("; but the elastic body, with compensated pulls, {}", *verdict.fails);
-  else
+    if (const std::string missed = not_engaged_with_ideal_pulls(design, verdict); !missed.empty()) {
+      answer.why += "; " + missed;
+      if (answer.plan->standing)
+        answer.plan->standing->limited_by += " (of the ideal segment; " + missed + ")";
+    }
+  } else {
     answer.why += fmt::format(
         "; the elastic body, with compensated pulls, comes within {:.2f} mm of the target{} (looked at every "
         "{:g} "
         "mm, not proved)",
         verdict.compensated_pulls.miss_mm, clearance_phrase(verdict.compensated_pulls.clearance_mm),
         verdict.step_mm);
+  }
   answer.elastic = verdict;
 }
 
@@ -193,7 +199,7 @@ class Heeding {
       std::erase(answer.not_checked, kElasticChecked);
       answer.checked.emplace_back(kElasticChecked);
     }
-    say(answer, verdict);
+    say(answer, problem_.design, verdict);
     return answer;
   }
 
@@ -222,6 +228,19 @@ Answer solve_heeding_elasticity(const SearchProblem& problem, const SolveSetting
   Answer answer = solve(problem, settings);
   if (!answer.plan || !problem.design.elastic() || !problem.design.tendons()) return answer;
   return Heeding(problem, settings).heeded(std::move(answer));
+}
+
+std::string not_engaged_with_ideal_pulls(const Design& design, const ElasticVerdict& verdict) {
+  if (!design.latch() || design.latch()->notch_pitch_mm <= 0.0) return {};
+  std::string locks;
+  for (const ElasticEngagement& e : verdict.engagements) {
+    if (!std::isfinite(e.ideal_pulls_mm) || e.ideal_pulls_mm <= e.reach_mm) continue;
+    locks +=
+        fmt::format("{}lock {} at action {} ({:.3f} mm off its notches, window and hunt reach {:.3f} mm)",
+                    locks.empty() ? "" : ", ", e.lock + 1, e.action + 1, e.ideal_pulls_mm, e.reach_mm);
+  }
+  if (locks.empty()) return {};
+  return "with the ideal pulls that the scripts carry, the elastic body does not engage " + locks;
 }
 
 std::string engagement_lines(const ElasticVerdict& verdict) {

@@ -30,6 +30,10 @@ inline constexpr int kMostPlans = 4;
 /// answer's `elastic` then says how its plan fares, and `why` ends with that.
 Answer solve_heeding_elasticity(const SearchProblem& problem, const SolveSettings& settings);
 
+/// Where scripts carry the ideal pulls because the compensated ones do not hold: the locks that the elastic
+/// body does not engage with them, on a notch, as half a sentence; empty where it engages all.
+std::string not_engaged_with_ideal_pulls(const Design& design, const ElasticVerdict& verdict);
+
 /// One line for each lock that engages: how far off its notches the elastic body is; empty without such.
 std::string engagement_lines(const ElasticVerdict& verdict);
 

@@ -21,6 +21,8 @@ constexpr std::array kLowered = {0.75, 0.5, 0.25, 0.1, 0.0};
 // The most errors lowered together, and to what part.
 constexpr int kMostTogether = 4;
 constexpr double kLoweredTogether = 0.25;
+// How much farther from the middle tendons are tried.
+constexpr std::array kWiderTendons = {1.1, 1.25, 1.5, 2.0};
 
 bool under(const BenchCount& fails) {
   return fails.high < kChanceWanted;
@@ -137,7 +139,7 @@ class Adviser {
     if (parts.tendons) {
       const double r = parts.tendons->radius_mm;
       try_values(
-          {"tendons farther from the middle", "tendons.radius_mm", r, 0.0}, {1.25 * r, 1.5 * r, 2.0 * r},
+          {"tendons farther from the middle", "tendons.radius_mm", r, 0.0}, wider_tendons(parts),
           [](DesignParts& p, double x) { p.tendons->radius_mm = x; }, out);
       const double most = parts.tendons->tension_max_N;
       try_values(
@@ -178,6 +180,13 @@ std::string line_of(const char* about, const Advice& advice) {
 }
 
 }  // namespace
+
+std::vector<double> wider_tendons(const DesignParts& parts) {
+  std::vector<double> out;
+  for (const double factor : kWiderTendons)
+    if (const double r = factor * parts.tendons->radius_mm; r <= parts.segment.radius_mm) out.push_back(r);
+  return out;
+}
 
 AdviceList find_advice(const SearchProblem& problem, const Plan& plan, const ErrorSizes& sizes,
                        const Effort& effort) {

@@ -41,6 +41,10 @@ struct AdviceList {
   bool cut_short = false;       ///< the effort ended before all was tried
 };
 
+/// Radii (mm) of tendons farther from the middle that are tried: none outside the body, where no tendon can
+/// be. Precondition: there are tendons.
+std::vector<double> wider_tendons(const DesignParts& parts);
+
 /// Of a plan of `problem` under errors of these sizes.
 AdviceList find_advice(const SearchProblem& problem, const Plan& plan, const ErrorSizes& sizes,
                        const Effort& effort = Effort());

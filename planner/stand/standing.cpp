@@ -83,6 +83,14 @@ bool same(const PlannedMotion& a, const PlannedMotion& b) {
   return !a.sweep || a.sweep->corners == b.sweep->corners;
 }
 
+/// Does most_lock_bend hold of this plan?
+bool errors_bounded(const Design& design, const Plan& plan) {
+  if (!holds_by_friction(design) || design.carriage().kind == CarriageKind::guide) return true;
+  const auto engagements = std::count_if(plan.actions.begin(), plan.actions.end(),
+                                         [](const PlannedAction& a) { return a.kind == ActionKind::lock; });
+  return engagements <= most_friction_engagements(design);
+}
+
 /// What happened on one bench.
 struct Outcome {
   bool touches = false;
@@ -112,14 +120,32 @@ class Stander::OnBenches {
         motions_(motions),
         reached_(plan.states[static_cast<std::size_t>(plan.reached_state)]),
         hardware_(stander.hardware_, plan),
+        bounded_(errors_bounded(stander.problem_.design, plan)),
         engages_(!hardware_.not_engaging(stander.sizes_)),
-        switches_(!hardware_.not_switching_as_planned(stander.sizes_)),
-        limits_(!hardware_.motions_not_within_limits(stander.sizes_)),
-        swept_limits_(!hardware_.sweeps_not_within_limits(stander.sizes_)) {}
+        switches_(bounded_ && !hardware_.not_switching_as_planned(stander.sizes_)),
+        limits_(bounded_ && !hardware_.motions_not_within_limits(stander.sizes_)),
+        swept_limits_(bounded_ && !hardware_.sweeps_not_within_limits(stander.sizes_)) {}
 
   /// All that happens on a bench, or (`touches_too`: no) all but whether the body touches where something
   /// else fails already.
   Outcome run(const ErrorDraw& errors, bool touches_too) const {
+    const Design& design = stander_.problem_.design;
+    if (!holds_by_friction(design)) return run_with(errors, touches_too);
+    Outcome out;
+    for (const ErrorDraw& frozen : with_frozen_errors(design, hardware_.switches(), errors,
+                                                      stander_.centre_E_, stander_.bend_per_pull_)) {
+      const Outcome now = run_with(frozen, touches_too);
+      out.touches = out.touches || now.touches;
+      out.misses = out.misses || now.misses;
+      out.disengaged = out.disengaged || now.disengaged;
+      out.overloads = out.overloads || now.overloads;
+    }
+    return out;
+  }
+
+ private:
+  /// The same with what friction locks froze.
+  Outcome run_with(const ErrorDraw& errors, bool touches_too) const {
     const SearchProblem& problem = stander_.problem_;
     const Bench bench(problem.design, errors, stander_.centre_E_, stander_.bend_per_pull_);
     const BenchHardware on_bench(stander_.hardware_, bench);
@@ -139,10 +165,10 @@ class Stander::OnBenches {
     return out;
   }
 
- private:
   bool touches(const Bench& bench) const {
     const ChannelDistance& distance = *stander_.problem_.distance;
     return std::any_of(motions_.begin(), motions_.end(), [&](const KnownMotion* known) {
+      if (!bounded_) return bench.contact(known->motion, distance) != Contact::clear;
       if (!known->doubtful) return false;
       const auto cells = known->worst->doubtful_on(*known->doubtful, bench.errors());
       if (!cells) return bench.contact(known->motion, distance) != Contact::clear;
@@ -154,6 +180,7 @@ class Stander::OnBenches {
   const std::vector<KnownMotion*>& motions_;
   const State& reached_;
   ProvedHardware hardware_;
+  bool bounded_;
   bool engages_;
   bool switches_;
   bool limits_;
@@ -217,6 +244,10 @@ Standing Stander::judge(const Plan& plan) const {
   Standing standing = chance(plan, static_cast<int>(draws_.size()), motions);
   if (const PlannedAction* missing = plan.without_hunt()) {
     standing.limited_by = fmt::format("the hunt at lock {} {}", missing->lock + 1, missing->hunt->objection);
+    return standing;
+  }
+  if (!errors_bounded(problem_.design, plan)) {
+    standing.limited_by = "friction locks engage so often that nothing is proved of what they freeze";
     return standing;
   }
   const WorstCase tip(problem_, {}, plan.states[static_cast<std::size_t>(plan.reached_state)], centre_E_,
@@ -314,6 +345,11 @@ int Stander::fails_at(const State& reached, int draws) const {
 
 bool stands_more(const Standing& a, const Standing& b) {
   return a.fails.high != b.fails.high ? a.fails.high < b.fails.high : a.reserve > b.reserve;
+}
+
+bool stands_more(const Plan& a, const Plan& b) {
+  if (stands_more(*a.standing, *b.standing)) return true;
+  return !stands_more(*b.standing, *a.standing) && a.clearance_mm > b.clearance_mm;
 }
 
 }  // namespace withy

@@ -91,5 +91,7 @@ class Stander {
 
 /// Stands `a` more than `b`? By the upper bound of the chance to fail, then the reserve.
 bool stands_more(const Standing& a, const Standing& b);
+/// The same of plans that have their standing; where both figures are alike, by the clearance.
+bool stands_more(const Plan& a, const Plan& b);
 
 }  // namespace withy

@@ -120,6 +120,7 @@ Bench::Bench(const Design& design, const ErrorDraw& errors, const Eigen::Vector3
              const Eigen::MatrixXd& bend_per_pull)
     : design_(design),
       errors_(errors),
+      insertion_bend_(bend_per_insertion(design, bend_per_pull)),
       set_by_tendons_(set_by_tendons(design)),
       scale_(1.0 + errors.lumen_scale) {
   const Eigen::Isometry3d entry = Eigen::Translation3d(errors.entry_position_mm) *
@@ -144,7 +145,7 @@ Eigen::Vector2d kept_to(const Design& design, double planned_per_mm, const Eigen
 State Bench::state(const State& planned) const {
   const auto regions = regions_of(design_, planned);
   State out = planned;
-  Eigen::Vector2d total = Eigen::Vector2d::Zero();
+  Eigen::Vector2d total = planned.insertion_mm * insertion_bend_;  // G
   for (const Region& region : regions) total += region.theta;
   Eigen::Vector2d before = Eigen::Vector2d::Zero();
   for (std::size_t i = 0; i + 1 < regions.size(); ++i) {

@@ -101,6 +101,7 @@ class Bench {
   const ErrorDraw& errors_;
   Eigen::Isometry3d X_EB_;  // the carriage's frame in the channel's
   Eigen::Vector2d offset_bend_ = Eigen::Vector2d::Zero();
+  Eigen::Vector2d insertion_bend_;  // for each mm
   Eigen::Matrix2d set_by_tendons_;
   double scale_;
 };

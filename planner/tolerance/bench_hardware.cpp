@@ -94,6 +94,26 @@ std::vector<State> swept_rims(const Design& design, const Plan& plan) {
   return out;
 }
 
+std::vector<ErrorDraw> with_frozen_errors(const Design& design, const std::vector<PlannedSwitch>& switches,
+                                          const ErrorDraw& errors, const Eigen::Vector3d& channel_centre_E,
+                                          const Eigen::MatrixXd& bend_per_pull) {
+  if (!holds_by_friction(design)) return {errors};
+  std::vector<ErrorDraw> out;
+  ErrorDraw now = errors;
+  LockSet engaged_once;
+  for (const PlannedSwitch& planned : switches) {
+    if (!planned.engages) continue;
+    const auto lock = static_cast<std::size_t>(planned.lock);
+    if (engaged_once.test(lock)) out.push_back(now);
+    engaged_once.set(lock);
+    const State made = Bench(design, now, channel_centre_E, bend_per_pull).state(planned.before);
+    now.bend_at_lock[lock] = errors.bend_at_lock[lock] + bend_up_to(design, made, planned.lock) -
+                             bend_up_to(design, planned.before, planned.lock);
+  }
+  out.push_back(std::move(now));
+  return out;
+}
+
 Eigen::Vector2d BenchHardware::slide_error_mm(const State& before, int lock) const {
   const Design& design = hardware_.design();
   return design.latch()->backbone_radius_mm *

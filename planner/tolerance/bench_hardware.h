@@ -9,7 +9,9 @@
 //             intersection of one interval of fractions for each backbone,
 // and no other notch may be found, which is sure where |w| + h + W < pitch / 2, h the hunt's radius or 0.
 // A lock in a frozen region, or with no flexible length before it, has the slide of what holds it; no hunt
-// moves it. A friction lock engages on every bend.
+// moves it. A friction lock engages on every bend, and holds the one that the tendons gave it, their errors
+// and those of locks engaged before it included: with E the error of the bend up to it then, e_i its
+// backlash, it has e_i + E from there on.
 //
 // Switching. The plan's currents, 1 + gamma times as strong, act on magnets 1 + mu times as strong in the
 // poses that the bench's body has, which the carriage has brought elsewhere and turned. It switches where the
@@ -43,6 +45,13 @@ std::vector<PlannedSwitch> switches_in(const Design& design, const Plan& plan);
 
 /// Every state of a plan, each once.
 std::vector<State> states_in(const Plan& plan);
+
+/// One bench's errors with what friction locks froze of them (bend_at_lock). One draw, and where a lock
+/// engages again, one more for what it held before: each is the bench's for some part of the plan.
+/// `bend_per_pull` is bend_from_pulls.
+std::vector<ErrorDraw> with_frozen_errors(const Design& design, const std::vector<PlannedSwitch>& switches,
+                                          const ErrorDraw& errors, const Eigen::Vector3d& channel_centre_E,
+                                          const Eigen::MatrixXd& bend_per_pull);
 
 /// The states at the rims of the sweeps of a plan's hunts: pulls, tensions and lock loads are greatest there,
 /// each of them growing with the bend along a line.

@@ -8,6 +8,7 @@
 #include "geometry/numbers/numbers.h"
 #include "planner/segment/shape.h"
 #include "planner/segment/tendons.h"
+#include "planner/tolerance/errors.h"
 
 namespace withy {
 namespace {
@@ -98,15 +99,17 @@ class Walk {
         guided_(design.carriage().kind == CarriageKind::guide),
         bends_(regions_.back().flexible_mm >= kNoLength_mm),
         driven_(design.tendons().has_value() && bends_),
-        set_by_tendons_(set_by_tendons(design)) {
+        set_by_tendons_(set_by_tendons(design)),
+        inserted_(state.insertion_mm * bend_per_insertion(design)) {
     for (const Region& region : regions_) total_ += region.theta;
   }
 
   BendLevers at_start() const {
     BendLevers levers;
     // From a guide less of the free region may be out than in this state.
-    const double apart = (total_ - regions_.back().theta).norm() + regions_.back().theta.norm();
-    if (driven_) levers.total_bend_rad = guided_ ? apart : total_.norm();
+    const double apart =
+        (total_ - regions_.back().theta).norm() + regions_.back().theta.norm() + inserted_.norm();
+    if (driven_) levers.total_bend_rad = guided_ ? apart : (total_ + inserted_).norm();
     return levers;
   }
 
@@ -138,7 +141,7 @@ class Walk {
     for (std::size_t j = 0; j + 1 < moves_.size(); ++j) out.at_lock.push_back(at_lock(j));
     if (!bends_) return out;
     out.free = moves_.back().point;
-    out.gain = moves_.back().point * (set_by_tendons_ * total_);
+    out.gain = moves_.back().point * (set_by_tendons_ * (total_ + inserted_));
     return out;
   }
 
@@ -173,7 +176,7 @@ class Walk {
     for (std::size_t j = 0; j + 1 < moves_.size(); ++j) levers.backlash_mm += norm_of(at_lock(j));
     if (!bends_) return;
     levers.free_mm = norm_of(moves_.back().point);
-    levers.gain_mm = (moves_.back().point * (set_by_tendons_ * total_)).norm();
+    levers.gain_mm = (moves_.back().point * (set_by_tendons_ * (total_ + inserted_))).norm();
   }
 
   /// J_j - J_(j+1), and J_j - J_free S at the last lock.
@@ -191,6 +194,7 @@ class Walk {
   bool driven_;  // do tendons set its bend?
   Eigen::Matrix2d set_by_tendons_;
   Eigen::Vector2d total_ = Eigen::Vector2d::Zero();
+  Eigen::Vector2d inserted_;  // what G has besides
   Eigen::Matrix3d R_ = Eigen::Matrix3d::Identity();
   std::size_t at_ = 0;
 };
@@ -305,8 +309,11 @@ BendLevers between_corners(const Design& design, const State& from, const State&
   if (free.flexible_mm < kNoLength_mm) return out;
   out.free_mm = along_body * (kappa + 1.0 / shortest) + along_motion;
   if (!design.tendons()) return out;
-  out.gain_mm =
-      along_body * (kappa + 1.0 / shortest) * (frozen + total) + along_motion * (frozen + total + 2.0);
+  const double per_mm = bend_per_insertion(design).norm();
+  const double most = frozen + total + per_mm * std::max(from.insertion_mm, to.insertion_mm);
+  const double inserted = per_mm * std::abs(to.insertion_mm - from.insertion_mm);
+  out.gain_mm = along_body * (kappa + 1.0 / shortest) * most + along_motion * (most + 2.0) +
+                2.0 * beta * inserted * (free.to_mm - free.from_mm) / 8.0;
   return out;
 }
 

@@ -16,15 +16,16 @@
 //     integral from 0 to s of turn(x) dx.                                                 (3)
 //
 // With e_i the errors of the bends up to the engaged locks and phi what the tendons add to the bend up to the
-// tip (|e_i| <= e; phi = g Theta_total + A o), delta_i = e_i - e_(i-1) and delta_free = phi - e_last, so
+// tip (|e_i| <= e; phi = g G + A o, G as in errors.h), delta_i = e_i - e_(i-1) and delta_free = phi - e_last,
+// so
 //     Dp[delta] = sum over i of (J_i - J_(i+1)) e_i + J_free phi,    J_j = dp / dTheta_j:
 // e_i moves what lies past region i + 1 only by what its turn there and its turning back, about axes apart by
 // the bends between, leave over. Without tendons no error gets to the free region, and J_free counts for what
 // a hunt sweeps alone; without anything of it to bend J_free is zero.
 //
 // Free carriage: J along the body is found exactly, and (2) added with |delta_1| <= e, |delta_i| <= 2 e,
-// |delta_free| <= e + |phi|, and where tendons lie in one plane S e_last and S Theta_total (errors.h) for
-// e_last and Theta_total there. Guide: a curvature held to its limit (bench.h) makes delta_free any vector of
+// |delta_free| <= e + |phi|, and where tendons lie in one plane S e_last and S G (errors.h) for e_last
+// and G there. Guide: a curvature held to its limit (bench.h) makes delta_free any vector of
 // at most that length, so (3) is taken, where tau_j at a fixed station only grows with insertion: levers at a
 // motion's deepest insertion hold for all of it.
 //
@@ -33,8 +34,8 @@
 // (verify.h), and no point of it is longer than the longest corner. Along the body d^2/dx^2 Dp[delta] = d/dx
 // DT[delta], which by (1) is at most turn(x) kappa + |delta_k| / f_k in region k. Along the motion only
 // Theta_free changes, by beta over the part, evenly: by (1) at most beta^2 l times the turn for a fixed
-// delta, l the length past the free region's start, and for g Theta_total, which changes too, g beta^2 l
-// (|Theta_total| + 2).
+// delta, l the length past the free region's start, and for g G, which changes too, by gamma, g beta l
+// (beta |G| + 2 gamma); gamma is at most beta and what the insertion adds.
 //
 // Rounding: a point of the body, its levers and the sums take some thousand operations at most on numbers up
 // to 1e3, below 1e-9 mm together; who uses them adds that (WorstCase).
@@ -57,7 +58,7 @@ struct BendLevers {
   double backlash_mm = 0.0;     ///< e = 1 rad at every engaged lock: first order
   double free_mm = 0.0;         ///< |A o| = 1 rad: first order
   double gain_mm = 0.0;         ///< g = 1: first order
-  double total_bend_rad = 0.0;  ///< |Theta_total|
+  double total_bend_rad = 0.0;  ///< |G|
   // Second order: halves of the integrals of turn^2 = (e w + |phi| tau)^2, per rad^2.
   double backlash_squared_mm = 0.0;
   double mixed_mm = 0.0;

@@ -148,6 +148,35 @@ ErrorDraw draw_errors(const Design& design, const ErrorSizes& sizes, std::mt1993
   return draw;
 }
 
+Eigen::Vector2d bend_per_insertion(const Design& design, const Eigen::MatrixXd& bend_per_pull) {
+  constexpr double kRounding = 1e-12;
+  if (!design.tendons() || design.tendons()->motors != Motors::stand) return Eigen::Vector2d::Zero();
+  const Eigen::Vector2d per_mm = -bend_per_pull.rowwise().sum();
+  return per_mm.norm() < kRounding ? Eigen::Vector2d(Eigen::Vector2d::Zero()) : per_mm;
+}
+
+Eigen::Vector2d bend_per_insertion(const Design& design) {
+  if (!design.tendons() || design.tendons()->motors != Motors::stand) return Eigen::Vector2d::Zero();
+  return bend_per_insertion(design, bend_from_pulls(design));
+}
+
+bool holds_by_friction(const Design& design) {
+  return design.lock_count() > 0 && (!design.latch() || design.latch()->notch_pitch_mm <= 0.0);
+}
+
+double most_lock_bend(const Design& design, const ErrorSizes& sizes) {
+  const double e = design.latch() ? sizes[ErrorKind::backlash] / design.latch()->backbone_radius_mm : 0.0;
+  if (!holds_by_friction(design)) return e;
+  const double bend = design.segment().curvature_max_per_mm * design.length_mm();
+  const double gained = bend + design.carriage().insertion_max_mm * bend_per_insertion(design).norm();
+  const double phi = design.tendons() ? sizes[ErrorKind::pull_gain] * gained +
+                                            sizes[ErrorKind::pull_offset] * bend_per_offset(design)
+                                      : 0.0;
+  if (phi == 0.0 && e == 0.0) return 0.0;
+  if (design.carriage().kind == CarriageKind::guide) return 2.0 * bend + e;
+  return most_friction_engagements(design) * e + phi;
+}
+
 double bend_per_offset(const Design& design) {
   if (!design.tendons()) return 0.0;
   // |A o| is convex in o, so it is greatest at a corner of the box of offsets; o and -o are alike.

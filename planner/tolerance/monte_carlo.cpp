@@ -16,10 +16,12 @@ struct Pair {
 };
 
 /// The tip error of bench A, of B, and of A with each error in turn taken from B.
-PairOfDraws tip_errors(const SearchProblem& problem, const State& reached, const Eigen::Vector3d& centre_E,
+PairOfDraws tip_errors(const SearchProblem& problem, const State& reached,
+                       const std::vector<PlannedSwitch>& way_in, const Eigen::Vector3d& centre_E,
                        const Eigen::MatrixXd& bend_per_pull, const Pair& pair) {
   const auto tip_error = [&](const ErrorDraw& draw) {
-    return Bench(problem.design, draw, centre_E, bend_per_pull).tip_error(reached, problem.goal);
+    const auto frozen = with_frozen_errors(problem.design, way_in, draw, centre_E, bend_per_pull);
+    return Bench(problem.design, frozen.back(), centre_E, bend_per_pull).tip_error(reached, problem.goal);
   };
   PairOfDraws out{tip_error(pair.a), tip_error(pair.b), {}};
   for (std::size_t i = 0; i < kErrorKinds; ++i) {
@@ -56,6 +58,15 @@ OnBench run_bench(const SearchProblem& problem, const std::vector<PlannedMotion>
   return out;
 }
 
+/// What happened on a bench with any of these errors, each its own for some part of the plan.
+OnBench& operator|=(OnBench& a, const OnBench& b) {
+  a.contact = std::max(a.contact, b.contact);
+  a.misses = a.misses || b.misses;
+  a.disengaged = a.disengaged || b.disengaged;
+  a.overloads = a.overloads || b.overloads;
+  return a;
+}
+
 }  // namespace
 
 double MonteCarloResult::tip_share_left() const {
@@ -65,7 +76,10 @@ double MonteCarloResult::tip_share_left() const {
 }
 
 HardwareAsked hardware_asked(const Design& design, const Plan& plan) {
-  HardwareAsked asked{switches_in(design, plan), states_in(plan)};
+  HardwareAsked asked{switches_in(design, plan), states_in(plan), {}};
+  for (const PlannedSwitch& planned : asked.switches)
+    if (plan.actions[static_cast<std::size_t>(planned.action)].leg == Leg::in)
+      asked.way_in.push_back(planned);
   for (State& rim : swept_rims(design, plan)) asked.states.push_back(std::move(rim));
   return asked;
 }
@@ -87,9 +101,11 @@ MonteCarloResult run_monte_carlo(const SearchProblem& problem, const std::vector
   const Eigen::MatrixXd bend_per_pull = bend_from_pulls(problem.design);
   std::atomic<int> done{0};
   tbb::parallel_for(std::size_t{0}, pairs.size(), [&](std::size_t i) {
-    tips[i] = tip_errors(problem, reached, channel_centre_E, bend_per_pull, pairs[i]);
-    benches[i] = run_bench(problem, motions, reached, hardware, asked, surely_clear,
-                           Bench(problem.design, pairs[i].a, channel_centre_E, bend_per_pull));
+    tips[i] = tip_errors(problem, reached, asked.way_in, channel_centre_E, bend_per_pull, pairs[i]);
+    for (const ErrorDraw& errors :
+         with_frozen_errors(problem.design, asked.switches, pairs[i].a, channel_centre_E, bend_per_pull))
+      benches[i] |= run_bench(problem, motions, reached, hardware, asked, surely_clear,
+                              Bench(problem.design, errors, channel_centre_E, bend_per_pull));
     settings.progress(static_cast<double>(++done) / settings.draws);
   });
 

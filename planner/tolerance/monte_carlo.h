@@ -42,6 +42,7 @@ struct MonteCarloResult {
 struct HardwareAsked {
   std::vector<PlannedSwitch> switches;
   std::vector<State> states;
+  std::vector<PlannedSwitch> way_in = {};  ///< of them, those up to the target
 };
 
 /// All of it.

@@ -77,6 +77,7 @@ ProvedHardware::ProvedHardware(const Hardware& hardware, const Plan& plan)
       design_(hardware.design()),
       bend_per_offset_(bend_per_offset(hardware.design())),
       set_by_tendons_(set_by_tendons(hardware.design())),
+      insertion_bend_(bend_per_insertion(hardware.design())),
       switches_(switches_in(hardware.design(), plan)),
       states_(states_in(plan)),
       rims_(swept_rims(hardware.design(), plan)) {
@@ -96,15 +97,18 @@ ProvedHardware::ProvedHardware(const Hardware& hardware, const Plan& plan)
   }
 }
 
-ProvedHardware::Bends ProvedHardware::bends(const State& state, const ErrorSizes& sizes) const {
+ProvedHardware::Bends ProvedHardware::bends(const State& state, const ErrorSizes& sizes,
+                                            double deepest_mm) const {
   Bends out;
-  if (design_.latch() && state.engaged.any())
-    out.lock_rad = sizes[ErrorKind::backlash] / design_.latch()->backbone_radius_mm;
+  if (state.engaged.any()) out.lock_rad = most_lock_bend(design_, sizes);
   if (!design_.tendons()) return out;
   Eigen::Vector2d total = Eigen::Vector2d::Zero();
   for (const Region& region : regions_of(design_, state)) total += region.theta;
-  out.free_rad =
-      sizes[ErrorKind::pull_gain] * total.norm() + sizes[ErrorKind::pull_offset] * bend_per_offset_;
+  // What is out of a guide need not grow with the insertion.
+  const double gained = design_.carriage().kind == CarriageKind::guide
+                            ? total.norm() + std::max(state.insertion_mm, deepest_mm) * insertion_bend_.norm()
+                            : (total + state.insertion_mm * insertion_bend_).norm();
+  out.free_rad = sizes[ErrorKind::pull_gain] * gained + sizes[ErrorKind::pull_offset] * bend_per_offset_;
   return out;
 }
 
@@ -193,7 +197,7 @@ bool ProvedHardware::keeps_limits(const State& from, const State& to, const Erro
   const bool guided = design_.carriage().kind == CarriageKind::guide;
   double wider = 0.0;
   for (const State* end : {&from, &to}) {
-    const Bends off = bends(*end, sizes);
+    const Bends off = bends(*end, sizes, deep);
     const double f = regions_of(design_, *end).back().flexible_mm;
     for (std::size_t r = 0; r < from.theta_frozen.size(); ++r) {
       const Eigen::Vector2d e = Eigen::Vector2d::Constant((r == 0 ? 1.0 : 2.0) * off.lock_rad);

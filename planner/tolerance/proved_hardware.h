@@ -2,8 +2,8 @@
 // Errors under which every lock of a plan is proved to engage and to switch, and every limit to hold
 // (bench_hardware.h says what these mean on one bench).
 //
-// With n locks engaged before lock i, |e_j| <= e their errors (n = 0: none), phi = g Theta_total + A o with
-// |phi| <= g |Theta_total| + a o, and s = f_p / f the part of the free region before lock i:
+// With n locks engaged before lock i, |e_j| <= e their errors (n = 0: none), phi = g G + A o (errors.h) with
+// |phi| <= g |G| + a o, and s = f_p / f the part of the free region before lock i:
 //
 // Engaging. The bend up to the lock is off by e_n + s (phi - e_n), so |w| <= r_b ((1 - s) e + s |phi|); in a
 // frozen region by a mean of its ends' errors, |w| <= r_b e. A spiral's rim is met within W of w where
@@ -63,7 +63,8 @@ class ProvedHardware {
     double lock_rad = 0.0;  ///< e
     double free_rad = 0.0;  ///< |phi|
   };
-  Bends bends(const State& state, const ErrorSizes& sizes) const;
+  /// With a guide, at any insertion up to the state's, or the deeper one that is given.
+  Bends bends(const State& state, const ErrorSizes& sizes, double deepest_mm = 0.0) const;
   double turn_up_to(const State& state, int lock, const Bends& bends) const;
   bool engages(const PlannedSwitch& planned, const ErrorSizes& sizes) const;
   bool switches_in_pose(const PlannedSwitch& planned, const State& pose, double more_turn_rad,
@@ -76,6 +77,7 @@ class ProvedHardware {
   const Design& design_;
   double bend_per_offset_;
   Eigen::Matrix2d set_by_tendons_;
+  Eigen::Vector2d insertion_bend_;
   std::vector<PlannedSwitch> switches_;
   std::vector<std::vector<SweepCorners>> sweeps_;  // of each switch whose hunt is made
   std::vector<State> states_;

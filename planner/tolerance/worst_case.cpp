@@ -43,9 +43,8 @@ WorstCase::WorstCase(const SearchProblem& problem, const std::vector<PlannedMoti
 }
 
 ErrorBounds WorstCase::bounds(const ErrorSizes& sizes) const {
-  const auto& latch = problem_.design.latch();
   ErrorBounds out;
-  out.backlash_rad = latch ? sizes[ErrorKind::backlash] / latch->backbone_radius_mm : 0.0;
+  out.backlash_rad = most_lock_bend(problem_.design, sizes);
   out.pull_gain = sizes[ErrorKind::pull_gain];
   out.offset_mm = sizes[ErrorKind::pull_offset];
   out.offset_rad = sizes[ErrorKind::pull_offset] * bend_per_offset_;

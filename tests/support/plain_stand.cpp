@@ -83,6 +83,13 @@ BenchErrors draw(const Robot& robot, const ErrorSizes& sizes, Random& random) {
   return errors;
 }
 
+/// Motors that stand draw every tendon by -d more: what the gain makes of that.
+Eigen::Vector2d gain_of_drawing_back(const Robot& robot, double insertion_mm, double gain) {
+  const Tendons& tendons = *robot.scene.tendons;
+  if (tendons.motors_ride) return Eigen::Vector2d::Zero();
+  return bend_of_offsets(tendons, std::vector<double>(tendons.angle_rad.size(), -gain * insertion_mm));
+}
+
 /// What a planned state becomes.
 State on_bench(const Robot& robot, const State& planned, const BenchErrors& errors) {
   State out = planned;
@@ -100,12 +107,28 @@ State on_bench(const Robot& robot, const State& planned, const BenchErrors& erro
   Region& free = out.regions.back();
   const double f = flexible_length(robot, planned.insertion_mm, free.from_mm, free.to_mm);
   if (f > 1e-9 && robot.scene.tendons)
-    free.u += (pulled(*robot.scene.tendons, errors.gain * total - before) + errors.offset_bend) / f;
+    free.u += (pulled(*robot.scene.tendons, errors.gain * total - before) + errors.offset_bend +
+               gain_of_drawing_back(robot, planned.insertion_mm, errors.gain)) /
+              f;
   for (std::size_t k = 0; robot.scene.guide && k < out.regions.size(); ++k) {
     const double most = std::max(robot.scene.curvature_max_per_mm, planned.regions[k].u.norm());
     if (out.regions[k].u.norm() > most) out.regions[k].u *= most / out.regions[k].u.norm();
   }
   return out;
+}
+
+/// A lock without notches keeps the bend that it engages on, whatever it has come to by then. Of plans that
+/// engage each lock once.
+BenchErrors with_held_bends(const Robot& robot, const ListedPlan& plan, BenchErrors errors) {
+  if (robot.scene.latch && robot.scene.latch->pitch_mm > 0) return errors;
+  for (const ListedAction& action : plan.actions) {
+    if (action.kind != "lock") continue;
+    const State& planned = plan.states[static_cast<std::size_t>(action.from)].state;
+    const double s = robot.layout.station_mm[static_cast<std::size_t>(action.lock)];
+    errors.lock_bend[static_cast<std::size_t>(action.lock)] +=
+        theta_to(robot, on_bench(robot, planned, errors), s) - theta_to(robot, planned, s);
+  }
+  return errors;
 }
 
 /// One motion of a plan at states so close together that no part of the body moves more than `step_mm` from
@@ -419,7 +442,7 @@ Drawn draw_benches(const Robot& robot, const ListedPlan& plan, const Wall& wall,
   CoarseWall coarse(wall);
   Drawn drawn;
   while (drawn.benches < benches) {
-    const BenchErrors errors = draw(robot, sizes, random);
+    const BenchErrors errors = with_held_bends(robot, plan, draw(robot, sizes, random));
     const Bench bench(robot, errors, centre_E);
     asked.run(bench, target_E, drawn);
     if (drawn.sampled < sampled) asked.run_slow(bench, coarse, drawn);

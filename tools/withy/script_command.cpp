@@ -83,7 +83,9 @@ std::optional<Refused> unsound_elastic(const ScriptOptions& options, const Sound
   if (!played.fault) return std::nullopt;
   return Refused{
       {options.plan.string(), 1, 1, "the script of this plan does not hold: " + played.fault->problem,
-       "plan with more clearance or smaller bends, or take the ideal pulls (--ideal-pulls)"},
+       "plan with more clearance or smaller bends; --ideal-pulls writes the script of the ideal segment, "
+       "which "
+       "the elastic body does not follow"},
       ExitStatus::does_not_hold};
 }
 

@@ -418,11 +418,18 @@ Plan most_standing(const SearchProblem& asked, Plan plan, const Stander& stander
   };
   const auto take = [&](Plan other) {
     other = stood(std::move(other));
-    if (stands_more(*other.standing, *best.standing)) best = std::move(other);
+    const bool alike = other.standing->fails.benches == best.standing->fails.benches;
+    // Where so few benches don't tell them apart, all of them and the reserve do.
+    if (alike || best.standing->draws != other.standing->draws) {
+      other.standing = stander.judge(other);
+      best.standing = stander.judge(best);
+    }
+    if (stands_more(other, best)) best = std::move(other);
   };
   if (too_many(best.standing->misses) || too_many(best.standing->overloads))
     if (auto spared = plan_with_spare(asked, judge, settings)) take(std::move(*spared));
-  if (too_many(best.standing->touches)) take(wider(std::move(plan)));
+  // Few touch on the benches compared by where some do on more of them.
+  if (best.standing->touches.benches > 0 && !settings.effort.cut_short()) take(wider(std::move(plan)));
   return best;
 }
 

@@ -117,6 +117,20 @@ TEST_CASE("compensated pulls still help on a bench whose numbers are a few per c
   CHECK(ratio[ratio.size() / 2] < 0.2);
 }
 
+TEST_CASE("all that the elastic body does not keep is named") {
+  const Design design = made(usual_parts({50.0}));
+  const Plan plan = one_lock_plan(design, {0.016, 0.006}, {-0.004, 0.018});
+  const Eigen::Vector3d target =
+      Shape(design, plan.states[static_cast<std::size_t>(plan.reached_state)]).tip_E().translation();
+  FollowedPlan followed = follow_plan(design, plan, {}, {});
+  REQUIRE_FALSE(followed.fault);
+  followed.clearance_mm = -0.5;
+  const auto fails = what_fails(design, plan, {{target, std::nullopt, 0.0}, 0.1, 0.2}, followed);
+  REQUIRE(fails);
+  CHECK(fails->find("misses the target by") == 0);
+  CHECK(fails->find(" and touches the wall (-0.50 mm)") != std::string::npos);
+}
+
 TEST_CASE("a look that may take little ends early and says so") {
   const Design design = made(usual_parts({50.0}));
   const Plan plan = one_lock_plan(design, {0.016, 0.006}, {-0.004, 0.018});

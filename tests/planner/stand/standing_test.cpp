@@ -112,6 +112,35 @@ TEST_CASE("the ladder of reserves rises from a twentieth to ten") {
   CHECK(ladder.back() * 1.1 > 10.0);
 }
 
+TEST_CASE("no advice puts tendons outside the body") {
+  DesignParts parts;
+  parts.segment.radius_mm = 1.5;
+  parts.tendons = TendonHardware();
+  parts.tendons->radius_mm = 0.7;
+  CHECK(wider_tendons(parts).size() == 4);
+  parts.tendons->radius_mm = 1.2;
+  for (const double radius : wider_tendons(parts)) CHECK(radius <= 1.5);
+  parts.tendons->radius_mm = 1.5;
+  CHECK(wider_tendons(parts).empty());
+}
+
+TEST_CASE("of plans that stand alike the wider one stands more, and only of those") {
+  Plan narrow;
+  narrow.clearance_mm = 1.4;
+  narrow.standing = Standing();
+  narrow.standing->fails.high = 0.01;
+  narrow.standing->reserve = 0.5;
+  Plan wide = narrow;
+  wide.clearance_mm = 6.0;
+  CHECK(stands_more(wide, narrow));
+  CHECK_FALSE(stands_more(narrow, wide));
+  CHECK_FALSE(stands_more(wide, wide));
+  narrow.standing->reserve = 0.55;
+  CHECK(stands_more(narrow, wide));
+  wide.standing->fails.high = 0.009;
+  CHECK(stands_more(wide, narrow));
+}
+
 TEST_CASE("benches that a proof or a bound leaves out would not have failed") {
   // The slow twin asks every bench everything.
   constexpr int kDraws = 60;

@@ -129,6 +129,76 @@ TEST_CASE("no errors move a body further than its levers say, and some nearly as
     }
 }
 
+namespace {
+
+/// Tendons that do not balance, with motors that stand still: a pull of all of them bends the segment.
+Design unbalanced_design(CarriageKind kind) {
+  DesignParts parts = bent_parts(kind, true);
+  parts.tendons->angle_rad = {0.0, M_PI / 2, 200.0 * M_PI / 180.0};
+  parts.tendons->motors = Motors::stand;
+  return *Design::make(std::move(parts));
+}
+
+/// Theta with least sum over the tendons of (r e . Theta - pull)^2, by Cramer's rule.
+Eigen::Vector2d bend_of_pulling_all(double pull_mm) {
+  double xx = 0, xy = 0, yy = 0, x = 0, y = 0;
+  for (const double angle : {0.0, M_PI / 2, 200.0 * M_PI / 180.0}) {
+    const double c = kBentTendonRadius * std::cos(angle);
+    const double s = kBentTendonRadius * std::sin(angle);
+    xx += c * c, xy += c * s, yy += s * s, x += c * pull_mm, y += s * pull_mm;
+  }
+  return Eigen::Vector2d(yy * x - xy * y, xx * y - xy * x) / (xx * yy - xy * xy);
+}
+
+}  // namespace
+
+TEST_CASE("pulls too long by a share are so in what motors that stand take up for the insertion") {
+  const std::uint32_t seed = 13;
+  INFO("seed " << seed);
+  std::mt19937_64 generator(seed);
+  const Eigen::Vector3d anywhere = Eigen::Vector3d::Zero();
+  for (const CarriageKind kind : {CarriageKind::free, CarriageKind::guide}) {
+    const Design design = unbalanced_design(kind);
+    for (int trial = 0; trial < 20; ++trial) {
+      const State planned = bent_state(design, 95.0, generator);
+      ErrorDraw errors = ErrorDraw::none(design);
+      errors.pull_gain = 1e-4;
+      Eigen::Vector2d total = Eigen::Vector2d::Zero();
+      for (const Region& region : regions_of(design, planned)) total += region.theta;
+      const double f = regions_of(design, planned).back().flexible_mm;
+      const Eigen::Vector2d more =
+          f * (Bench(design, errors, anywhere).state(planned).u_free - planned.u_free);
+      CHECK((more - 1e-4 * (total + bend_of_pulling_all(-95.0))).norm() < 1e-12);
+      // And no bench leaves the bounds, with motions in between.
+      State to = planned;
+      if (kind == CarriageKind::free) to.insertion_mm -= 4.0;
+      if (kind == CarriageKind::free) to.u_free += Eigen::Vector2d(0.004, -0.003);
+      const auto stations = body_stations(design, planned, 0.0);
+      const auto first = bend_levers(design, planned, stations);
+      const auto last = bend_levers(design, to, stations);
+      for (int draw = 0; draw < 10; ++draw) {
+        const ErrorDraw extreme = extreme_bends(design, 0.002, 0.01, 0.003, generator);
+        for (std::size_t k = 4; k < stations.size(); k += 7) {
+          BendLevers cell = first[k];
+          cell.cover(last[k]).add(between_corners(design, planned, to, 0.0));
+          const State state = interpolate(planned, to, 0.5);
+          const double moved =
+              (point_with(design, state, extreme, stations[k]) - Shape(design, state).point_E(stations[k]))
+                  .norm();
+          CHECK(moved <= cell.displacement(0.002, 0.01, 0.003 * bend_per_offset(design)) + 1e-9);
+        }
+      }
+      if (kind == CarriageKind::guide) continue;
+      const BendDirections at = bend_directions(design, planned, 100.0);
+      ErrorDraw forth = ErrorDraw::none(design);
+      ErrorDraw back = forth;
+      forth.pull_gain = kStep;
+      back.pull_gain = -kStep;
+      CHECK((slope(design, planned, forth, back, 100.0) - at.gain).norm() < 1e-5);
+    }
+  }
+}
+
 TEST_CASE("levers at the corners of a part of a motion hold between them") {
   const Design design = bent_design(CarriageKind::free, true);
   const std::uint32_t seed = 9;

@@ -22,7 +22,7 @@ inline withy::DesignParts bent_parts(withy::CarriageKind kind, bool tendons) {
   parts.lock = withy::LockHardware{4.0, 1.5, 0.004, 0.0, M_PI / 2, 0.01, 0.004, 1e6};
   parts.layout.station_mm = {33.0, 67.0};
   parts.layout.clock_rad = {0.0, 0.0};
-  parts.latch = withy::LatchHardware{0.0, kBentBackboneRadius, {0.0, M_PI / 2, M_PI, 1.5 * M_PI}, 0.02, 0.02};
+  parts.latch = withy::LatchHardware{0.5, kBentBackboneRadius, {0.0, M_PI / 2, M_PI, 1.5 * M_PI}, 0.02, 0.02};
   if (tendons)
     parts.tendons = withy::TendonHardware{
         kBentTendonRadius, {0.0, M_PI / 2, M_PI, 1.5 * M_PI}, 0.0, 8.0, 0.2, 20.0, 0.1, withy::Motors::ride};

@@ -12,11 +12,14 @@
 
 #include <catch2/catch.hpp>
 
+#include "planner/tolerance/bench_hardware.h"
 #include "planner/tolerance/monte_carlo.h"
 #include "planner/tolerance/worst_case.h"
+#include "tests/planner/tolerance/bent_design.h"
 #include "tests/support/tube.h"
 
 using namespace withy;
+using namespace withy_test;
 
 namespace {
 
@@ -39,7 +42,7 @@ DesignParts parts(int locks, bool tendons) {
     parts.lock = LockHardware{kLockLength, kRadius, 0.004, 0.0, M_PI / 2, 0.01, 0.004, 1e6};
     parts.layout.station_mm = {kStation};
     parts.layout.clock_rad = {0.0};
-    parts.latch = LatchHardware{0.0, kBackboneRadius, {0.0, M_PI / 2, M_PI, 1.5 * M_PI}, 0.02, 0.02};
+    parts.latch = LatchHardware{0.5, kBackboneRadius, {0.0, M_PI / 2, M_PI, 1.5 * M_PI}, 0.02, 0.02};
   }
   if (tendons)
     parts.tendons = TendonHardware{kTendonRadius, {0.0, M_PI / 2, M_PI, 1.5 * M_PI}, 0.0, 8.0, 0.2, 20.0, 0.1,
@@ -223,6 +226,64 @@ TEST_CASE("backlash turns what lies past the lock, and tendons bend it back") {
         end_of({{first, e}, {kLockLength, 0.0}, {second, tendons ? -e : 0.0}, {3.0, 0.0}});
     const double expected = std::hypot(end.x(), kLength - end.y());
     CHECK(std::abs(tip_error(tube, draw) - expected) < 1e-6);
+  }
+}
+
+TEST_CASE("a friction lock freezes what the errors had bent when it engaged") {
+  DesignParts of = parts(1, true);
+  of.latch->notch_pitch_mm = 0.0;
+  const Design design = *Design::make(std::move(of));
+  PlannedSwitch engaging;
+  engaging.engages = true;
+  engaging.before.insertion_mm = kDepth;
+  ErrorDraw errors = ErrorDraw::none(design);
+  errors.pull_offset_mm[0] = 0.1;
+  errors.bend_at_lock[0] = {0.0, 0.01};
+  const auto frozen = with_frozen_errors(design, {engaging}, errors, {}, bend_from_pulls(design));
+  REQUIRE(frozen.size() == 1);
+  // Of the offset's bend (below) the part that is before the lock: all but its body and the tip bends.
+  const double first = kStation - kLockLength / 2.0;
+  const double bend = 0.1 / (2.0 * kTendonRadius) * first / (kLength - kLockLength - 3.0);
+  CHECK((frozen[0].bend_at_lock[0] - Eigen::Vector2d(bend, 0.01)).norm() < 1e-12);
+  // On a notch nothing of it is kept.
+  const Design notched = *Design::make(parts(1, true));
+  const auto on_notch = with_frozen_errors(notched, {engaging}, errors, {}, bend_from_pulls(notched));
+  CHECK((on_notch[0].bend_at_lock[0] - errors.bend_at_lock[0]).norm() == 0.0);
+}
+
+TEST_CASE("no friction lock freezes more than the bound says, one after another") {
+  const std::uint64_t seed = 17;
+  INFO("seed " << seed);
+  std::mt19937_64 generator(seed);
+  ErrorSizes sizes;
+  sizes[ErrorKind::backlash] = 0.02;
+  sizes[ErrorKind::pull_gain] = 0.02;
+  sizes[ErrorKind::pull_offset] = 0.05;
+  for (const CarriageKind kind : {CarriageKind::free, CarriageKind::guide}) {
+    DesignParts of = bent_parts(kind, true);
+    of.latch->notch_pitch_mm = 0.0;
+    const Design design = *Design::make(std::move(of));
+    double closest = 0.0;
+    for (int trial = 0; trial < 400; ++trial) {
+      PlannedSwitch first;
+      first.engages = true;
+      first.before.insertion_mm = even(50.0, 100.0, generator);
+      first.before.u_free = in_any_direction<Eigen::Vector2d>(0.039, generator);
+      PlannedSwitch second = first;
+      second.lock = 1;
+      second.before.engaged.set(0);
+      second.before.theta_frozen = {regions_of(design, first.before)[0].u *
+                                    exposed_flexible_length(design, first.before.insertion_mm, 0.0, 33.0)};
+      const ErrorDraw errors = extreme_bends(design, 0.02 / kBentBackboneRadius, 0.02, 0.05, generator);
+      const auto frozen =
+          with_frozen_errors(design, {first, second}, errors, {}, bend_from_pulls(design)).back();
+      for (const auto lock : {0U, 1U}) {
+        const double share = frozen.bend_at_lock[lock].norm() / most_lock_bend(design, sizes);
+        CHECK(share <= 1.0);
+        closest = std::max(closest, share);
+      }
+    }
+    if (kind == CarriageKind::free) CHECK(closest > 0.4);
   }
 }
 
