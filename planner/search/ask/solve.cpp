@@ -413,23 +413,26 @@ Plan most_standing(const SearchProblem& asked, Plan plan, const Stander& stander
     return other;
   };
   Plan best = stood(plan);
-  const auto too_many = [&](const BenchCount& count) {
-    return count.benches > kFewFail * best.standing->draws && !settings.effort.cut_short();
+  Standing compared = *best.standing;
+  const auto enough = [&](const BenchCount& count) {
+    return count.benches >= kFewFail * compared.draws && !settings.effort.cut_short();
   };
   const auto take = [&](Plan other) {
     other = stood(std::move(other));
-    const bool alike = other.standing->fails.benches == best.standing->fails.benches;
+    const Standing of_other = *other.standing;
+    best.standing = compared;
     // Where so few benches don't tell them apart, all of them and the reserve do.
-    if (alike || best.standing->draws != other.standing->draws) {
+    if (of_other.fails.benches == compared.fails.benches) {
       other.standing = stander.judge(other);
       best.standing = stander.judge(best);
     }
-    if (stands_more(other, best)) best = std::move(other);
+    if (!stands_more(other, best)) return;
+    best = std::move(other);
+    compared = of_other;
   };
-  if (too_many(best.standing->misses) || too_many(best.standing->overloads))
+  if (enough(compared.misses) || enough(compared.overloads))
     if (auto spared = plan_with_spare(asked, judge, settings)) take(std::move(*spared));
-  // Few touch on the benches compared by where some do on more of them.
-  if (best.standing->touches.benches > 0 && !settings.effort.cut_short()) take(wider(std::move(plan)));
+  if (enough(compared.touches)) take(wider(std::move(plan)));
   return best;
 }
 
