@@ -70,7 +70,11 @@ void CellQueue::split(const CellRef& ref, int coordinate) {
 }
 
 void CellQueue::hand_down(const CellRef& ref) {
-  if (store_.status(ref) != CellStatus::free || !labels_.reached(ref)) return;
+  if (!labels_.reached(ref)) return;
+  if (store_.status(ref) != CellStatus::free) {
+    broken_.push_back(ref);
+    return;
+  }
   labels_[ref].closed = true;
   labels_[ref].expanded = true;
   const CellLabel parent = labels_[ref];

@@ -7,6 +7,7 @@
 
 #include <cstdint>
 #include <optional>
+#include <utility>
 #include <vector>
 
 #include "planner/search/cells/cell_store.h"
@@ -42,9 +43,14 @@ class CellQueue {
   double least_key() const { return heap_.front().key; }
 
   /// Splits a cell of the store, where it tells most or across one coordinate. A free cell that was reached
-  /// stays a part of ways; its parts are reached through it.
+  /// stays a part of ways; its parts are reached through it. Of the parts of another one no way is known:
+  /// what leads through it has to be mended.
   void split(const CellRef& ref);
   void split(const CellRef& ref, int coordinate);
+
+  bool has_broken() const { return !broken_.empty(); }
+  /// Cells that were reached and not free when they were split, since the last call.
+  std::vector<CellRef> take_broken() { return std::exchange(broken_, {}); }
 
   /// The cells that were ever pushed, sorted.
   const std::vector<CellRef>& touched();
@@ -65,6 +71,7 @@ class CellQueue {
   CellLabels labels_;
   std::vector<Entry> heap_;
   std::uint64_t tickets_ = 0;
+  std::vector<CellRef> broken_;
   std::vector<CellRef> touched_;
   std::size_t touched_sorted_ = 0;  // of its first ones: so many are, and each once
 };

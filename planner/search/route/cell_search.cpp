@@ -25,7 +25,7 @@ CellSearch::CellSearch(const Goal& goal, const RouteSearchSettings& settings, Ce
 CellSearch::Outcome CellSearch::run() {
   while (true) {
     if (links_cut_short_ || !goals_.open_due_levels()) return Outcome::stopped;
-    if (goals_.has_overtaken()) {
+    if (queue_.has_broken()) {
       mend();
       continue;
     }
@@ -196,7 +196,7 @@ void CellSearch::give_up(const CellRef& ref) {
 
 /// Forgets what was reached through changed cells, and opens again what stands beside it.
 void CellSearch::mend() {
-  for (const CellRef& ref : goals_.take_overtaken()) changed_.push_back(ref);
+  for (const CellRef& ref : queue_.take_broken()) changed_.push_back(ref);
   const std::vector<CellRef> lost = lost_cells();
   changed_.clear();
   for (const CellRef& ref : lost) queue_.label(ref).forget();

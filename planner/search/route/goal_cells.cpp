@@ -35,7 +35,6 @@ void GoalCells::seek(const CellRef& ref) {
       if (store_.look(ref) != CellStatus::blocked) seed(ref);
       return;
     }
-    if (queue_.label(ref).reached() && store_.status(ref) != CellStatus::free) overtaken_.push_back(ref);
     queue_.split(ref, tip.widest);
   }
   for (const CellRef& part : store_.parts(ref)) seek(part);

@@ -6,9 +6,6 @@
 // may hold the goal is queued, or was, or is blocked.
 #pragma once
 
-#include <utility>
-#include <vector>
-
 #include "planner/search/problem.h"
 #include "planner/search/route/cell_queue.h"
 #include "planner/search/route/route_search_settings.h"
@@ -29,11 +26,6 @@ class GoalCells {
   /// Queues the parts of a cell that may hold the goal, cut to coarse_travel_mm by the tip alone.
   void seek(const CellRef& ref);
 
-  /// Cells with a way that were split meanwhile, since the last call. Nothing is known of a way from their
-  /// parts: what leads through them has to be mended.
-  std::vector<CellRef> take_overtaken() { return std::exchange(overtaken_, {}); }
-  bool has_overtaken() const { return !overtaken_.empty(); }
-
   /// Does a cell that may hold the goal surely do so, or is it too small to ask?
   bool counts_as_goal(const CellRef& ref);
 
@@ -51,7 +43,6 @@ class GoalCells {
   CellStore& store_;
   CellQueue& queue_;
   SearchWork& work_;
-  std::vector<CellRef> overtaken_;
   int levels_open_ = 0;
   bool cut_short_ = false;
 };
