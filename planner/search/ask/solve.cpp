@@ -403,37 +403,42 @@ std::optional<Plan> plan_with_spare(const SearchProblem& problem, const StepJudg
   return plan ? std::optional<Plan>(std::move(*plan)) : std::nullopt;
 }
 
+/// A plan, and what benches say of it: those that plans are compared by, and all, where they were asked.
+struct Contender {
+  Plan plan;
+  Standing by_few;
+  std::optional<Standing> by_all = std::nullopt;
+};
+
 /// The plan that stands most of those that are come to from `plan`: by itself, by one with some to spare of
 /// what benches fail of, and by a wider one.
 Plan most_standing(const SearchProblem& asked, Plan plan, const Stander& stander, const StepJudge& judge,
                    const RouteSearchSettings& settings, const std::function<Plan(Plan)>& wider) {
   const auto stood = [&](Plan other) {
     other = made_to_stand(judge, stander, std::move(other), settings.effort);
-    other.standing = stander.chance(other, kComparedBy);
-    return other;
+    Standing by_few = stander.chance(other, kComparedBy);
+    return Contender{std::move(other), std::move(by_few)};
   };
-  Plan best = stood(plan);
-  Standing compared = *best.standing;
+  const auto by_all = [&](Contender& one) {
+    if (!one.by_all) one.by_all = stander.judge(one.plan);
+    return *one.by_all;
+  };
+  Contender best = stood(plan);
   const auto enough = [&](const BenchCount& count) {
-    return count.benches >= kFewFail * compared.draws && !settings.effort.cut_short();
+    return count.benches >= kFewFail * best.by_few.draws && !settings.effort.cut_short();
   };
-  const auto take = [&](Plan other) {
-    other = stood(std::move(other));
-    const Standing of_other = *other.standing;
-    best.standing = compared;
+  const auto take = [&](Plan another) {
+    Contender other = stood(std::move(another));
     // Where so few benches don't tell them apart, all of them and the reserve do.
-    if (of_other.fails.benches == compared.fails.benches) {
-      other.standing = stander.judge(other);
-      best.standing = stander.judge(best);
-    }
-    if (!stands_more(other, best)) return;
-    best = std::move(other);
-    compared = of_other;
+    const bool alike = other.by_few.fails.benches == best.by_few.fails.benches;
+    for (Contender* one : {&best, &other}) one->plan.standing = alike ? by_all(*one) : one->by_few;
+    if (stands_more(other.plan, best.plan)) best = std::move(other);
   };
-  if (enough(compared.misses) || enough(compared.overloads))
+  if (enough(best.by_few.misses) || enough(best.by_few.overloads))
     if (auto spared = plan_with_spare(asked, judge, settings)) take(std::move(*spared));
-  if (enough(compared.touches)) take(wider(std::move(plan)));
-  return best;
+  if (enough(best.by_few.touches)) take(wider(std::move(plan)));
+  best.plan.standing = by_all(best);
+  return std::move(best.plan);
 }
 
 /// The plan, or a better one that is found in reasonable work.
@@ -455,9 +460,7 @@ Plan improved(const SearchProblem& problem, Plan plan, const SolveSettings& sett
   if (settings.prefer != Preference::bench || !settings.errors) return wider(std::move(plan));
   settings.progress("trying benches");
   const Stander stander(problem, *settings.errors);
-  Plan best = most_standing(asked, std::move(plan), stander, first.judge(), search_settings, wider);
-  best.standing = stander.judge(best);
-  return best;
+  return most_standing(asked, std::move(plan), stander, first.judge(), search_settings, wider);
 }
 
 double seconds_since(Effort::Clock::time_point since) {
