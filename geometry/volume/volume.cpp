@@ -167,20 +167,18 @@ std::optional<VolumeRefusal> without_spacing(const std::filesystem::path& file,
   return std::nullopt;
 }
 
-/// What becomes of a file's own axes.
+/// What becomes of a file's own axes, where they are others.
 std::string frame_of(const std::filesystem::path& file) {
-  if (ends_in(file, ".nii") || ends_in(file, ".nii.gz"))
-    return "The frame is LPS (x to the patient's left, y to the back, z up): x and y of this NIfTI file "
-           "change "
-           "sign.";
+  const auto lps = [](const char* change) {
+    return fmt::format("The frame is LPS (x to the patient's left, y to the back, z up): {} sign.", change);
+  };
+  if (ends_in(file, ".nii") || ends_in(file, ".nii.gz")) return lps("x and y of this NIfTI file change");
   const std::string space =
       ends_in(file, ".nrrd") || ends_in(file, ".nhdr") ? header_field(file, "space").value_or("") : "";
   if (space.starts_with("right-anterior-superior") || space.starts_with("ras"))
-    return "The frame is LPS (x to the patient's left, y to the back, z up): x and y of this RAS file change "
-           "sign.";
+    return lps("x and y of this RAS file change");
   if (space.starts_with("left-anterior-superior") || space.starts_with("las"))
-    return "The frame is LPS (x to the patient's left, y to the back, z up): y of this LAS file changes "
-           "sign.";
+    return lps("y of this LAS file changes");
   return {};
 }
 
@@ -212,24 +210,35 @@ VolumeResult read_file(const std::filesystem::path& file, std::vector<std::strin
   return reader->GetOutput();
 }
 
-/// The first slice whose file ends before its pixels do. GDCM fills them with zeros and warns.
-std::optional<VolumeRefusal> slice_cut_short(const std::vector<std::string>& files) {
-  for (const std::string& file : files) {
-    const HeldWords words;
+/// GDCM fills with zeros what a slice's file does not hold, and warns where that is asked for.
+class SliceWarnings {
+ public:
+  SliceWarnings() { gdcm::Trace::WarningOn(); }
+  ~SliceWarnings() { gdcm::Trace::WarningOff(); }
+  SliceWarnings(const SliceWarnings&) = delete;
+  SliceWarnings& operator=(const SliceWarnings&) = delete;
+  bool cut_short() const { return words_.text().find("Incomplete Pixel Data") != std::string::npos; }
+
+ private:
+  HeldWords words_;
+};
+
+/// Of a series with such a slice: which one it is.
+VolumeRefusal slice_cut_short(const std::vector<std::string>& files) {
+  const auto is_short = [](const std::string& file) {
+    const SliceWarnings warnings;
     const auto io = itk::GDCMImageIO::New();
     io->SetFileName(file);
     io->ReadImageInformation();
     std::vector<char> pixels(static_cast<std::size_t>(io->GetImageSizeInBytes()));
-    gdcm::Trace::WarningOn();
     io->Read(pixels.data());
-    gdcm::Trace::WarningOff();
-    if (words.text().find("Incomplete Pixel Data") == std::string::npos) continue;
-    return VolumeRefusal{VolumeFault::unreadable,
-                         fmt::format("the slice {} ends before its pixels do: it is not whole",
-                                     std::filesystem::path(file).filename().string()),
-                         "copy or export the series again"};
-  }
-  return std::nullopt;
+    return warnings.cut_short();
+  };
+  const auto found = std::find_if(files.begin(), files.end(), is_short);
+  const std::string which =
+      found == files.end() ? "a slice" : "the slice " + std::filesystem::path(*found).filename().string();
+  return {VolumeFault::unreadable, which + " ends before its pixels do: it is not whole",
+          "copy or export the series again"};
 }
 
 VolumeResult read_folder(const std::filesystem::path& folder, std::vector<std::string>& done) {
@@ -247,12 +256,15 @@ VolumeResult read_folder(const std::filesystem::path& folder, std::vector<std::s
   if (series.size() > 1)
     done.push_back(
         fmt::format("The folder holds {} series: took the one with the most slices.", series.size()));
-  if (auto refusal = slice_cut_short(largest)) return tl::unexpected(std::move(*refusal));
   const auto reader = itk::ImageSeriesReader<Volume>::New();
   reader->SetImageIO(itk::GDCMImageIO::New());
   reader->SetFileNames(largest);
   reader->ForceOrthogonalDirectionOff();
-  reader->Update();
+  {
+    const SliceWarnings warnings;
+    reader->Update();
+    if (warnings.cut_short()) return tl::unexpected(slice_cut_short(largest));
+  }
   double unevenness_mm = 0.0;
   itk::ExposeMetaData<double>(reader->GetOutput()->GetMetaDataDictionary(),
                               "ITK_non_uniform_sampling_deviation", unevenness_mm);
