@@ -117,7 +117,7 @@ std::vector<TrimmedEnd> trim_ends(TriangleMesh& wall, double most_spread_mm,
   std::vector<TrimmedEnd> trimmed;
   const double below = kTrimBelow * most_spread_mm;
   const std::vector<Rim> rims = rims_of(wall);  // those of other ends stay as they are
-  const int handles = handles_of(wall, rims.size());
+  const int handles = handles_by_rims(wall, rims);
   int tried = 0;
   for (const Rim& rim : rims) {
     if (rim.spread_mm <= most_spread_mm || goes_round_edge(rim, box_faces) || tried == kMostEnds) continue;

@@ -110,9 +110,9 @@ inline int most_friction_engagements(const Design& design) {
 
 /// Most (rad) that the bend up to an engaged lock may be off. On a notch e = b / r_b. A friction lock freezes
 /// (1 - s) E + s phi + its own e, E what locks engaged before it have, s at most 1 and phi what the tendons
-/// add (bend_levers.h), so after m engagements at most m e + |phi|, where |phi| <= g (kappa_max L + d_max |A
-/// 1|)
-/// + a o. With a guide, where no region bends past its limit, at most 2 kappa_max L + e.
+/// add (bend_levers.h), so after m engagements at most m e + |phi|, where
+/// |phi| <= g (kappa_max L + d_max |A 1|) + a o. With a guide, where no region bends past its limit, at most
+/// 2 kappa_max L + e.
 double most_lock_bend(const Design& design, const ErrorSizes& sizes);
 
 /// Largest |A o| (rad) over all offsets of at most 1 mm each; 0 without tendons.

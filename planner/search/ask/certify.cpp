@@ -37,10 +37,6 @@ recheck::Certificate certificate_of(const SearchProblem& problem, const CellStor
   return certificate;
 }
 
-}  // namespace
-
-namespace {
-
 /// The question with any switch allowed; nothing where it is that already.
 std::optional<SearchProblem> with_any_switch(const SearchProblem& problem) {
   if (!problem.heeded.field || !problem.design.field() || problem.design.lock_count() == 0)
@@ -97,11 +93,11 @@ std::optional<recheck::Certificate> certify_any_proof(const SearchProblem& probl
     certificate.header.leaves = certificate.leaves.size();
     return certificate;
   }
-  RouteSearchSettings by_cells = settings;
-  by_cells.relaxations = false;
-  RouteSearch again(problem, by_cells);
+  RouteSearchSettings whole = settings;
+  whole.relaxations = false;
+  RouteSearch again(problem, whole);
   if (again.run(problem.goal) != SearchOutcome::proved_none) return std::nullopt;
-  return certify(problem, again, by_cells);
+  return certify(problem, again, whole);
 }
 
 recheck::Certificate certify_targets(const SearchProblem& problem, const RouteSearch& search) {
