@@ -22,6 +22,13 @@ constexpr std::size_t kMostLine = 4096;
 constexpr std::size_t kHeader1 = 348;
 constexpr std::size_t kHeader2 = 540;
 
+/// No file holds so many: what a header has beyond, or has for no number, is taken for this.
+constexpr double kMostBytes = 1e15;
+
+std::size_t count_of_bytes(double said) {
+  return static_cast<std::size_t>(said <= kMostBytes ? said : kMostBytes);
+}
+
 /// A value of a header, its bytes in the other order where the file's are.
 template <class T>
 T value_at(const std::vector<char>& bytes, std::size_t at, bool swapped) {
@@ -84,7 +91,7 @@ std::optional<StoredBytes> nifti_bytes(const std::filesystem::path& file) {
       std::max(0, gzread(in.get(), header.data(), static_cast<unsigned>(header.size()))));
   if (read < kHeader1) return std::nullopt;
   const auto layout = layout_of(header);
-  if (!layout || !(layout->offset >= 0.0) || !(layout->bytes >= 0.0)) return std::nullopt;
+  if (!layout || layout->offset < 0.0 || layout->bytes < 0.0) return std::nullopt;
   std::vector<char> part(std::size_t{1} << 20);
   int got = 0;
   while ((got = gzread(in.get(), part.data(), static_cast<unsigned>(part.size()))) > 0)
@@ -92,9 +99,8 @@ std::optional<StoredBytes> nifti_bytes(const std::filesystem::path& file) {
   int fault = Z_OK;
   gzerror(in.get(), &fault);
   StoredBytes bytes;
-  const auto offset = static_cast<std::size_t>(layout->offset);
-  bytes.held = read - std::min(read, offset);
-  bytes.meant = static_cast<std::size_t>(layout->bytes);
+  bytes.held = read - std::min(read, count_of_bytes(layout->offset));
+  bytes.meant = count_of_bytes(layout->bytes);
   bytes.unpacks = got == 0 && (fault == Z_OK || fault == Z_STREAM_END);
   return bytes;
 }

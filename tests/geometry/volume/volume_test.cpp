@@ -8,6 +8,7 @@
 #include <cstring>
 #include <fstream>
 #include <functional>
+#include <limits>
 #include <numbers>
 
 #include <catch2/catch.hpp>
@@ -445,6 +446,23 @@ TEST_CASE("a volume whose file is cut short is refused, whatever its format") {
       fmt::format("the file holds {} of the {} bytes", (kBytes + 352) * 3 / 4 - 352, kBytes)));
   write_packed(at("b.nii.gz"), nifti.substr(0, 352 + 1000));
   CHECK(refused("b.nii.gz").starts_with(fmt::format("the file holds 1000 of the {} bytes", kBytes)));
+}
+
+TEST_CASE("a NIfTI file whose voxels begin nowhere is refused") {
+  const withy_test::TemporaryFolder folder;
+  const Grid grid = oblique_grid(30, 29, 27);
+  write_nifti(folder.path() / "a.nii", grid,
+              voxels(grid, [](const Vector3d& i) { return static_cast<float>(ball(i)); }));
+  std::string nifti = bytes_of(folder.path() / "a.nii");
+  for (const float offset : {std::numeric_limits<float>::infinity(), std::numeric_limits<float>::quiet_NaN(),
+                             std::numeric_limits<float>::max(), 1e9F}) {
+    CAPTURE(offset);
+    std::memcpy(nifti.data() + 108, &offset, sizeof offset);  // vox_offset (nifti1.h)
+    std::ofstream(folder.path() / "b.nii", std::ios::binary) << nifti;
+    const auto read = read_volume_surface(folder.path() / "b.nii", valued(-100.0, 0.0));
+    REQUIRE_FALSE(read);
+    CHECK(read.error().problem.starts_with("the file holds 0 of the "));
+  }
 }
 
 TEST_CASE("a series with a slice cut short is refused and names the slice") {
