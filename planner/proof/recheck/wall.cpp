@@ -1,6 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "planner/proof/recheck/wall.h"
 
+#include <algorithm>
 #include <cmath>
 #include <limits>
 
@@ -25,8 +26,8 @@ Corner corner_of(const Eigen::Vector3d& p) {
 
 /// An upper bound of the distance from c to the triangle: to the point of it that lies, by rounded numbers,
 /// nearest to q.
-double distance_to_face(const Eigen::Vector3d& c, const Eigen::Vector3d& q, const Eigen::Vector3d& a,
-                        const Eigen::Vector3d& b, const Eigen::Vector3d& d) {
+double most_distance_to_face(const Eigen::Vector3d& c, const Eigen::Vector3d& q, const Eigen::Vector3d& a,
+                             const Eigen::Vector3d& b, const Eigen::Vector3d& d) {
   const Eigen::Vector3d e1 = b - a;
   const Eigen::Vector3d e2 = d - a;
   const Eigen::Vector3d w = q - a;
@@ -54,6 +55,39 @@ double distance_to_face(const Eigen::Vector3d& c, const Eigen::Vector3d& q, cons
   return sqrt(sum).hi;
 }
 
+/// A lower bound of the distance from p to the triangle: along any direction n every point of it is at least
+/// as far as its nearest corner, |p - x| |n| >= n . (p - x) >= min over corners c of n . (p - c). Tried are
+/// the ways from each edge's nearest point, and the normal: one of them is the way from the triangle's
+/// nearest point, but for rounding, which can only make the bound weaker.
+double least_distance_to_face(const Eigen::Vector3d& p, const std::array<Eigen::Vector3d, 3>& corners) {
+  double most = 0.0;
+  const auto look = [&](const Eigen::Vector3d& n) {
+    Interval squared(0.0);
+    for (const double x : n) squared = squared + square(Interval(x));
+    const double norm = sqrt(squared).hi;
+    if (!(norm > 0.0) || !n.allFinite()) return;
+    double least = std::numeric_limits<double>::infinity();
+    for (const Eigen::Vector3d& corner : corners) {
+      Interval along(0.0);
+      for (Eigen::Index i = 0; i < 3; ++i)
+        along = along + Interval(n[i]) * (Interval(p[i]) - Interval(corner[i]));
+      least = std::min(least, along.lo);
+    }
+    if (least > 0.0) most = std::max(most, next_down(least / norm));
+  };
+  for (std::size_t k = 0; k < 3; ++k) {
+    const Eigen::Vector3d& a = corners[k];
+    const Eigen::Vector3d edge = corners[(k + 1) % 3] - a;
+    const double squared = edge.squaredNorm();
+    const double share = squared > 0.0 ? std::clamp((p - a).dot(edge) / squared, 0.0, 1.0) : 0.0;
+    look(p - a - share * edge);
+  }
+  const Eigen::Vector3d normal = (corners[1] - corners[0]).cross(corners[2] - corners[0]);
+  look(normal);
+  look(-normal);
+  return most;
+}
+
 }  // namespace
 
 Wall::Wall(const WallDistance& distance, double grain_mm) : distance_(distance), grain_(grain_mm) {
@@ -67,15 +101,14 @@ Wall::Wall(const WallDistance& distance, double grain_mm) : distance_(distance),
   }
   for (std::size_t f = 0; f < channel.mesh_E.triangles.size(); ++f) {
     if (channel.role[f] == FaceRole::wall) continue;
-    Bounds face{Eigen::Vector3d::Constant(std::numeric_limits<double>::infinity()),
-                Eigen::Vector3d::Constant(-std::numeric_limits<double>::infinity())};
-    for (const int v : channel.mesh_E.triangles[f]) {
-      face.low = face.low.cwiseMin(channel.mesh_E.vertices[static_cast<std::size_t>(v)]);
-      face.high = face.high.cwiseMax(channel.mesh_E.vertices[static_cast<std::size_t>(v)]);
-    }
-    all_openings_.low = all_openings_.low.cwiseMin(face.low);
-    all_openings_.high = all_openings_.high.cwiseMax(face.high);
-    openings_.push_back(face);
+    Opening opening;
+    for (std::size_t k = 0; k < 3; ++k)
+      opening.corners[k] = channel.mesh_E.vertices[static_cast<std::size_t>(channel.mesh_E.triangles[f][k])];
+    const auto& [a, b, c] = opening.corners;
+    opening.box = {a.cwiseMin(b).cwiseMin(c), a.cwiseMax(b).cwiseMax(c)};
+    all_openings_.low = all_openings_.low.cwiseMin(opening.box.low);
+    all_openings_.high = all_openings_.high.cwiseMax(opening.box.high);
+    openings_.push_back(opening);
   }
   const Eigen::Vector3d size = box.high - box.low;
   grain_ = std::max(grain_, std::cbrt(size.prod() / kMostNodes));
@@ -132,14 +165,20 @@ double Wall::guess(const Eigen::Vector3d& p_E) const {
   return sum - beyond;
 }
 
+bool Wall::may_meet(const Ball& ball, const Bounds& box) {
+  const Eigen::Array3d gap =
+      (box.low - ball.centre).array().max((ball.centre - box.high).array()).max(0.0) * (1.0 - 1e-12);
+  return gap.matrix().norm() * (1.0 - 1e-12) <= ball.radius;
+}
+
+bool Wall::may_meet(const Ball& ball, const Opening& opening) {
+  return may_meet(ball, opening.box) && !(least_distance_to_face(ball.centre, opening.corners) > ball.radius);
+}
+
 bool Wall::meets_opening(const Ball& ball) const {
-  const auto near = [&](const Bounds& b) {
-    const Eigen::Array3d gap =
-        (b.low - ball.centre).array().max((ball.centre - b.high).array()).max(0.0) * (1.0 - 1e-12);
-    return gap.matrix().norm() * (1.0 - 1e-12) <= ball.radius;
-  };
-  if (openings_.empty() || !near(all_openings_)) return false;
-  return std::any_of(openings_.begin(), openings_.end(), near);
+  if (openings_.empty() || !may_meet(ball, all_openings_)) return false;
+  return std::any_of(openings_.begin(), openings_.end(),
+                     [&](const Opening& opening) { return may_meet(ball, opening); });
 }
 
 bool Wall::below_in(const Ball& ball, double need) const {
@@ -150,7 +189,8 @@ bool Wall::below_in(const Ball& ball, double need) const {
   const auto corner = [&](std::size_t k) -> const Eigen::Vector3d& {
     return mesh.vertices[static_cast<std::size_t>(face[k])];
   };
-  const double by_point = distance_to_face(ball.centre, nearest.point_E, corner(0), corner(1), corner(2));
+  const double by_point =
+      most_distance_to_face(ball.centre, nearest.point_E, corner(0), corner(1), corner(2));
   if (next_up(by_point + ball.radius) < need) return true;
   if (!(ball.radius < need + nearest.distance_mm)) return false;
   if (meets_opening(ball) || distance_.inside(ball.centre)) return false;
@@ -171,12 +211,9 @@ bool Wall::above_in(const Ball& ball, double need) const {
   if (next_down(d - kDistanceRounding * (1.0 + d)) < next_up(need + past.radius)) return false;
   if (!distance_.inside(past.centre)) return false;
   // Openings that lie behind the entry plane are of no account.
-  const auto meets = [&](const Bounds& b) {
-    if (b.high.z() <= kEntryPlaneContact_mm) return false;
-    const Eigen::Array3d gap = (b.low - past.centre).array().max((past.centre - b.high).array()).max(0.0);
-    return gap.matrix().norm() * (1.0 - 1e-12) <= past.radius;
-  };
-  return openings_.empty() || !std::any_of(openings_.begin(), openings_.end(), meets);
+  return std::none_of(openings_.begin(), openings_.end(), [&](const Opening& opening) {
+    return opening.box.high.z() > kEntryPlaneContact_mm && may_meet(past, opening);
+  });
 }
 
 double Wall::lower(const Eigen::Vector3d& p_E) const {

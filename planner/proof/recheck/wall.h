@@ -15,6 +15,7 @@
 //     (Outside: CGAL's exact predicates, geometry/channel/wall_distance.h.)
 #pragma once
 
+#include <array>
 #include <atomic>
 #include <memory>
 #include <vector>
@@ -56,12 +57,19 @@ class Wall {
     Eigen::Vector3d low;
     Eigen::Vector3d high;
   };
+  /// A face that is not wall.
+  struct Opening {
+    Bounds box;
+    std::array<Eigen::Vector3d, 3> corners;
+  };
+  static bool may_meet(const Ball& ball, const Bounds& box);
+  static bool may_meet(const Ball& ball, const Opening& opening);
   const WallDistance& distance_;
   double grain_;
   Eigen::Vector3d origin_;
   std::array<int, 3> count_{};
   std::unique_ptr<std::atomic<float>[]> nodes_;
-  std::vector<Bounds> openings_;  // of each face that is not wall
+  std::vector<Opening> openings_;
   Bounds all_openings_;
 };
 
