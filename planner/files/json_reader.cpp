@@ -5,6 +5,7 @@
 #include <cmath>
 #include <iterator>
 #include <limits>
+#include <set>
 #include <utility>
 
 #include <fmt/format.h>
@@ -87,9 +88,13 @@ class PlaceListener : public json::json_sax_t {
   bool end_object() override { return close(); }
   bool start_array(std::size_t) override { return open(true); }
   bool end_array() override { return close(); }
+  /// Readers differ in which of two values with one name they take, so neither is taken.
   bool key(string_t& name) override {
     levels_.back().key = name;
-    return true;
+    if (levels_.back().keys.insert(name).second) return true;
+    fault_ = Fault{string_start() + 1, fmt::format("the key \"{}\" stands twice", name),
+                   "leave one of the two out"};
+    return false;
   }
   bool parse_error(std::size_t position, const std::string&,
                    const nlohmann::detail::exception& error) override {
@@ -100,6 +105,7 @@ class PlaceListener : public json::json_sax_t {
   struct Fault {
     std::size_t position;  // of the byte that the parser stumbled on, from 1
     std::string words;
+    std::string remedy = "";  // where it is not the grammar that is broken
   };
   const std::optional<Fault>& fault() const { return fault_; }
 
@@ -109,6 +115,7 @@ class PlaceListener : public json::json_sax_t {
     bool array;
     std::size_t index = 0;
     std::string key;
+    std::set<std::string> keys;
   };
 
   std::size_t read() const { return static_cast<std::size_t>(*read_to_ - text_); }
@@ -155,7 +162,7 @@ class PlaceListener : public json::json_sax_t {
     }
     std::string pointer = pointer_here();
     offset_.emplace(pointer, read() - 1);
-    levels_.push_back({std::move(pointer), array, 0, ""});
+    levels_.push_back({std::move(pointer), array, 0, "", {}});
     return true;
   }
 
@@ -203,6 +210,7 @@ Result<JsonFile> JsonFile::parse(std::string text, std::string file) {
                   &listener);
   if (const auto& fault = listener.fault()) {
     const auto [line, column] = place_of(parsed.text_, fault->position > 0 ? fault->position - 1 : 0);
+    if (!fault->remedy.empty()) return input_error(parsed.file_, line, column, fault->words, fault->remedy);
     return input_error(parsed.file_, line, column, "this is no JSON: " + without_place(fault->words),
                        "mend the text there");
   }

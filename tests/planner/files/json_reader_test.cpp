@@ -56,6 +56,14 @@ TEST_CASE("Broken JSON is refused where it breaks") {
   CHECK(refusal("{\"a\": 1,\n \"b\" 2}").find('\n') == std::string::npos);
 }
 
+// RFC 8259, section 4: names within an object should be unique, and readers differ where they are not.
+TEST_CASE("A key that stands twice in an object is refused where it stands again") {
+  CHECK(refusal("{\"a\": 1,\n \"b\": {\"a\": 2}, \"a\": 3}") ==
+        "t.json:2:17: the key \"a\" stands twice, leave one of the two out");
+  CHECK(refusal("{\"a\": 1, \"\\u0061\": 2}").starts_with("t.json:1:10: the key \"a\" stands twice"));
+  CHECK(refusal("[{\"a\": 1}, {\"a\": 2}]").empty());
+}
+
 TEST_CASE("The first fault of meaning is kept, with its place") {
   auto file = JsonFile::parse("{\"a\": \"x\",\n \"b\": [1, true], \"extra\": 0}", "t.json");
   REQUIRE(file);
