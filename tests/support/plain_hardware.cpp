@@ -69,7 +69,8 @@ std::optional<std::vector<double>> tip_tensions(const Robot& robot, const Eigen:
   const std::size_t n = tendons.angle_rad.size();
   Eigen::Vector2d rest = robot.scene.rigidity_Nmm2 * u_free / tendons.radius_mm;
   for (const double beta : tendons.angle_rad) rest -= tendons.tension_min_N * direction(beta);
-  const double rounding = 1e-9 * (rest.norm() + tendons.tension_min_N);
+  // Ten times what the program calls rounding: bends out of the tendons' plane by less are made by no motor.
+  const double rounding = 1e-8 * (rest.norm() + static_cast<double>(n) * tendons.tension_min_N);
 
   std::optional<std::vector<double>> best;
   double least = std::numeric_limits<double>::infinity();
