@@ -11,7 +11,7 @@ import { floats, type SceneFacts } from '../data.ts';
 import { h, tone } from '../dom.ts';
 import type { BodyState, Design, Vec3 } from '../kinematics.ts';
 import { AxesView, scaleBar } from '../view/axes.ts';
-import { BodyView } from '../view/body.ts';
+import { BodyView, shaftFrom } from '../view/body.ts';
 import { ChannelView, type Cut } from '../view/channel.ts';
 import { LabelLayer, type Label } from '../view/labels.ts';
 import { EntryView, GapView, TargetView } from '../view/marks.ts';
@@ -20,6 +20,10 @@ import type { Centreline, HandFigures, LiveChannel } from './api.ts';
 
 /** How near a pointer must come to take hold of something, px. */
 const kGrasp = 16;
+/** What of the picture is drawn anew when only the body moves: so much about it, px, for outlines and smoothed edges. */
+const kAboutBody = 6;
+/** How far apart the places of the body are that its part of the picture is found by, mm. */
+const kAlongBody_mm = 2;
 
 /**
  * Is the picture drawn without a graphics processor? Smoothed edges then take most of a frame (1.2 s of 895 x 376 pixels on two
@@ -32,6 +36,16 @@ function drawnInSoftware(): boolean {
   probe?.getExtension('WEBGL_lose_context')?.loseContext();
   return /swiftshader|llvmpipe|softpipe|software|basic render/i.test(name);
 }
+
+/** A box of the picture, px from its top left corner. */
+interface PicturePart {
+  left: number;
+  top: number;
+  right: number;
+  bottom: number;
+}
+
+const both = (a: PicturePart, b: PicturePart): PicturePart => ({ left: Math.min(a.left, b.left), top: Math.min(a.top, b.top), right: Math.max(a.right, b.right), bottom: Math.max(a.bottom, b.bottom) });
 
 export interface ViewDeeds {
   /** The target is dragged; `gesture` is the same for one drag. */
@@ -72,11 +86,17 @@ export class BenchView {
   private shape: BodyState | null = null;
   private clearance: HandFigures['clearance'] = null;
   private waiting = false;
+  /** Something but the body has changed since the last drawing. */
+  private allChanged = true;
+  /** The part of the picture that the body had when it was drawn last. */
+  private drawnBody: PicturePart | null = null;
+  private readonly inParts = drawnInSoftware();
+  drawings = 0;
   private touched = false;
   private gestures = 0;
 
   constructor(private readonly deeds: ViewDeeds) {
-    this.renderer = new THREE.WebGLRenderer({ canvas: this.canvas, antialias: !drawnInSoftware(), alpha: true });
+    this.renderer = new THREE.WebGLRenderer({ canvas: this.canvas, antialias: !this.inParts, alpha: true, preserveDrawingBuffer: this.inParts });
     this.renderer.localClippingEnabled = true;
     this.renderer.setPixelRatio(Math.min(2, window.devicePixelRatio));
     this.element = h('div', { class: 'bench-view', tabindex: 0, role: 'group', 'aria-label': 'Picture of the channel. Drag to turn it; drag the target to move it.' }, this.canvas, this.labels.svg, this.doors);
@@ -163,7 +183,7 @@ export class BenchView {
     if (!this.body || body.locked.length !== this.body.design.station_mm.length) return;
     this.shape = body;
     this.body.set(body);
-    this.redraw();
+    this.redraw(false);
   }
 
   private directionLength(): number {
@@ -295,7 +315,9 @@ export class BenchView {
     this.redraw();
   }
 
-  redraw() {
+  /** In the next frame: all of the picture, or what of it the body was or is in. */
+  redraw(all = true) {
+    this.allChanged ||= all;
     if (this.waiting) return;
     this.waiting = true;
     requestAnimationFrame(() => {
@@ -313,8 +335,42 @@ export class BenchView {
     this.camera.updateMatrixWorld();
     this.light.position.copy(this.camera.position).addScaledVector(this.camera.up, 0.5 * distance);
     this.markGap();
+    this.limitToChanged();
     this.renderer.render(this.world, this.camera);
     this.write();
+    ++this.drawings;
+  }
+
+  /** Where the picture is drawn without a graphics processor, a drawing takes about as long as it has places. */
+  private limitToChanged() {
+    const body = this.inParts ? this.bodyPart() : null;
+    const part = !this.allChanged && body && this.drawnBody ? both(body, this.drawnBody) : null;
+    this.renderer.setScissorTest(part !== null);
+    if (part) this.renderer.setScissor(part.left, this.element.clientHeight - part.bottom, part.right - part.left, part.bottom - part.top);
+    this.drawnBody = body;
+    this.allChanged = false;
+  }
+
+  /** The part of the picture that body and gap are in; null where some of it lies beside or behind the eye. */
+  private bodyPart(): PicturePart | null {
+    if (!this.body || !this.shape) return null;
+    const { design, shape, group } = this.body;
+    const stations = [shaftFrom(this.shape, design)];
+    for (let s = 0; s < design.length_mm; s += kAlongBody_mm) stations.push(s);
+    const places = [...stations, design.length_mm].map((s) => vector(shape.pose(s).p).applyMatrix4(group.matrix));
+    const thick_mm = kAlongBody_mm + Math.max(design.radius_mm, ...design.rigid.map((r) => r.radius_mm));
+    const tall = 2 * Math.tan((this.camera.fov * Math.PI) / 360);
+    const ahead = this.camera.getWorldDirection(new THREE.Vector3());
+    let part: PicturePart | null = null;
+    for (const place of [...places, ...(this.gapEnds() ?? [])]) {
+      const depth = place.clone().sub(this.camera.position).dot(ahead);
+      if (depth <= this.camera.near) return null;
+      const [x, y] = this.project(place);
+      const about = kAboutBody + (Math.max(thick_mm, this.tickLength(place)) * this.element.clientHeight) / (tall * depth);
+      const here = { left: Math.floor(x - about), top: Math.floor(y - about), right: Math.ceil(x + about), bottom: Math.ceil(y + about) };
+      part = part ? both(part, here) : here;
+    }
+    return part;
   }
 
   /** From the body's surface to the nearest place of the wall. */
@@ -331,8 +387,11 @@ export class BenchView {
     this.gap.group.visible = ends !== null;
     if (!ends) return;
     const eye = this.camera.position;
-    const tick = (this.clearance?.contact ? 0.02 : 0.008) * eye.distanceTo(ends[1]);
-    this.gap.set(ends[0], ends[1], eye.clone().sub(ends[1]).normalize(), tick);
+    this.gap.set(ends[0], ends[1], eye.clone().sub(ends[1]).normalize(), this.tickLength(ends[1]));
+  }
+
+  private tickLength(at: THREE.Vector3): number {
+    return (this.clearance?.contact ? 0.02 : 0.008) * this.camera.position.distanceTo(at);
   }
 
   private write() {
