@@ -8,9 +8,9 @@ namespace withy {
 
 namespace {
 
-// Looks at a plane in the first turn, and at most. Measured on double-bend with 1 lock at stations from 12 to 30
-// mm: planes with a legal state take 4 to 10 looks mostly, planes without take 25 where they are wide of one and
-// 1,000 to 2,000 where they hardly are.
+// Looks at a plane in the first turn, and at most. Measured on double-bend with 1 lock at stations from 12 to
+// 30 mm: planes with a legal state take 4 to 10 looks mostly, planes without take 25 where they are wide of
+// one and 1,000 to 2,000 where they hardly are.
 constexpr std::int64_t kFirstLooks = 64;
 constexpr std::int64_t kMostLooks = 4096;
 

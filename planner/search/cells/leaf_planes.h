@@ -1,9 +1,11 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// Planes of one insertion that no legal state of a leaf lies in, of some planes that are put forward in order.
+// Planes of one insertion that no legal state of a leaf lies in, of some planes that are put forward in
+// order.
 //
-// Each plane is looked at by its parts (slice_look.h), all of them in turn, a little at first and twice as much
-// each time. Of neighbours that may be without legal states one is enough: once one is proved to be, those that
-// no plane with a legal state parts from it are left alone. What is not found may be there all the same.
+// Each plane is looked at by its parts (slice_look.h), all of them in turn, a little at first and twice as
+// much each time. Of neighbours that may be without legal states one is enough: once one is proved to be,
+// those that no plane with a legal state parts from it are left alone. What is not found may be there all the
+// same.
 #pragma once
 
 #include <cstdint>

@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// Is any state of a box legal, or none? By its parts: the box is cut until each part is proved blocked (cell_probe.h),
-// or until the middle of one is legal.
+// Is any state of a box legal, or none? By its parts: the box is cut until each part is proved blocked
+// (cell_probe.h), or until the middle of one is legal.
 //
 // The part with most room in its middle is looked at first: where states are legal one is found in a few
 // looks, and a box that takes many holds none, or hardly one. It goes on where it stopped.

@@ -2,26 +2,26 @@
 // Lemma 28 (spans of insertion). A proof that no way leads to a target, from a few boxes as wide as their
 // leaves.
 //
-//   Statement. Cut each leaf along insertion alone. Slices in which no state is legal, planes of one insertion
-//   among them, part the rest of the leaf into spans. Let N be spans such that every legal goal state lies in one of them, and that every
-//   switch out of a span of N leads to a span of N, or joins no two legal states, or is one that the field
-//   refuses there or back. If no span of N holds the start, no plan reaches the target.
-//   Premises: what the search's own proofs rest on (blocked cells: lemmas 1, 2, 10 to 14, 18 to 20; goals:
-//   lemma 6; leaves: lemma 16; switches: lemma 17, both of whose readings of the contract hold here).
-//   Derivation. A motion changes insertion continuously and stays in its leaf, so it passes no slice without
-//   legal states, and stays in its span. A switch from outside N into a span of N, undone, would lead out of
-//   it; its states are legal and the field does it there and back, for a plan returns by the way it came. So
-//   a plan that ends in N was in N all along. The union of two such N is one again: what was proved of one
-//   goal serves for the next. Rounding: neighbouring slices share their rims as doubles, so that nothing lies
-//   between them; all else is counted by the lemmas named.
+//   Statement. Cut each leaf along insertion alone. Slices in which no state is legal, planes of one
+//   insertion among them, part the rest of the leaf into spans. Let N be spans such that every legal goal
+//   state lies in one of them, and that every switch out of a span of N leads to a span of N, or joins no two
+//   legal states, or is one that the field refuses there or back. If no span of N holds the start, no plan
+//   reaches the target. Premises: what the search's own proofs rest on (blocked cells: lemmas 1, 2, 10 to 14,
+//   18 to 20; goals: lemma 6; leaves: lemma 16; switches: lemma 17, both of whose readings of the contract
+//   hold here). Derivation. A motion changes insertion continuously and stays in its leaf, so it passes no
+//   slice without legal states, and stays in its span. A switch from outside N into a span of N, undone,
+//   would lead out of it; its states are legal and the field does it there and back, for a plan returns by
+//   the way it came. So a plan that ends in N was in N all along. The union of two such N is one again: what
+//   was proved of one goal serves for the next. Rounding: neighbouring slices share their rims as doubles, so
+//   that nothing lies between them; all else is counted by the lemmas named.
 //
 // What makes it quick: insertion moves the frozen part of the body whatever the free part does, so a slice
 // with no place for the frozen part takes one look. And the switches between two leaves lie on a curve
 // (insertion tells the free bend that the lock leaves), which takes looks along one dimension, not three.
-// Where the frozen part enters last, its slices have legal states or take too many looks. So where N holds the
-// start, all is tried again with spans that are parted by planes as well (leaf_planes.h): between two slices a
-// plane is proved without legal states by its parts, bend by bend, which takes looks along two dimensions.
-// What is not proved so may be true all the same: of a span no more is known than its ends.
+// Where the frozen part enters last, its slices have legal states or take too many looks. So where N holds
+// the start, all is tried again with spans that are parted by planes as well (leaf_planes.h): between two
+// slices a plane is proved without legal states by its parts, bend by bend, which takes looks along two
+// dimensions. What is not proved so may be true all the same: of a span no more is known than its ends.
 #pragma once
 
 #include <cstdint>

@@ -90,9 +90,8 @@ void drag(Desk& desk, const Options& options, const Json& design) {
   for (std::ptrdiff_t turn = 0; turn < drags; ++turn) {
     std::vector<double> next = station;
     double& moved = next[random() % next.size()];
-    moved = options.stations_mm.empty()
-                ? std::clamp(moved + step(random), 0.05 * length, 0.95 * length)
-                : options.stations_mm[static_cast<std::size_t>(turn)];
+    moved = options.stations_mm.empty() ? std::clamp(moved + step(random), 0.05 * length, 0.95 * length)
+                                        : options.stations_mm[static_cast<std::size_t>(turn)];
     const auto since = std::chrono::steady_clock::now();
     const double computed_before_ms = processor_ms();
     const Json scene = asked(
