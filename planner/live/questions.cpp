@@ -41,6 +41,10 @@ SolveSettings settings_for(const LiveScene& scene, bool whole, std::function<boo
     auto problem = make_problem(scene.prepared, other);
     return problem ? std::optional(std::move(*problem)) : std::nullopt;
   };
+  if (whole)
+    settings.target_way = [&scene](const Eigen::Vector3d& point_E) {
+      return way_to_target(scene.middle_lines->get(), point_E);
+    };
   return settings;
 }
 

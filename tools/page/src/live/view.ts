@@ -11,23 +11,26 @@ import { floats, type SceneFacts } from '../data.ts';
 import { h, tone } from '../dom.ts';
 import type { BodyState, Design, Vec3 } from '../kinematics.ts';
 import { AxesView, scaleBar } from '../view/axes.ts';
-import { BodyView, shaftFrom } from '../view/body.ts';
+import { BodyView } from '../view/body.ts';
 import { ChannelView, type Cut } from '../view/channel.ts';
 import { LabelLayer, type Label } from '../view/labels.ts';
 import { EntryView, GapView, TargetView } from '../view/marks.ts';
 import { quantity } from '../words.ts';
 import type { Centreline, HandFigures, LiveChannel } from './api.ts';
+import { BodySketch } from './sketch.ts';
 
 /** How near a pointer must come to take hold of something, px. */
 const kGrasp = 16;
-/** What of the picture is drawn anew when only the body moves: so much about it, px, for outlines and smoothed edges. */
-const kAboutBody = 6;
-/** How far apart the places of the body are that its part of the picture is found by, mm. */
-const kAlongBody_mm = 2;
+/** A body that was only sketched is drawn once it has not moved for so long, ms, and for some times as long as it took between moves. */
+const kRest = 300;
+const kRestLongest = 2000;
+const kRestMoves = 4;
+/** How often the labels follow it meanwhile, ms. */
+const kLabels = 100;
 
 /**
  * Is the picture drawn without a graphics processor? Smoothed edges then take most of a frame (1.2 s of 895 x 376 pixels on two
- * busy cores with them, 0.35 s without), and a drag lags behind the hand.
+ * busy cores with them, 0.35 s without), and a drag lags behind the hand. So edges stay rough, and a body that is driven is sketched.
  */
 function drawnInSoftware(): boolean {
   const probe = document.createElement('canvas').getContext('webgl2');
@@ -36,16 +39,6 @@ function drawnInSoftware(): boolean {
   probe?.getExtension('WEBGL_lose_context')?.loseContext();
   return /swiftshader|llvmpipe|softpipe|software|basic render/i.test(name);
 }
-
-/** A box of the picture, px from its top left corner. */
-interface PicturePart {
-  left: number;
-  top: number;
-  right: number;
-  bottom: number;
-}
-
-const both = (a: PicturePart, b: PicturePart): PicturePart => ({ left: Math.min(a.left, b.left), top: Math.min(a.top, b.top), right: Math.max(a.right, b.right), bottom: Math.max(a.bottom, b.bottom) });
 
 export interface ViewDeeds {
   /** The target is dragged; `gesture` is the same for one drag. */
@@ -86,20 +79,24 @@ export class BenchView {
   private shape: BodyState | null = null;
   private clearance: HandFigures['clearance'] = null;
   private waiting = false;
-  /** Something but the body has changed since the last drawing. */
-  private allChanged = true;
-  /** The part of the picture that the body had when it was drawn last. */
-  private drawnBody: PicturePart | null = null;
-  private readonly inParts = drawnInSoftware();
+  /** Where no graphics processor draws. */
+  private readonly sketch = drawnInSoftware() ? new BodySketch() : null;
+  /** The picture stands without the body, which is sketched over it. */
+  private sketching = false;
+  /** Nothing but the body has changed since the last drawing. */
+  private onlyBody = false;
+  private rest = 0;
+  private moved = 0;
+  private labelled = 0;
   drawings = 0;
   private touched = false;
   private gestures = 0;
 
   constructor(private readonly deeds: ViewDeeds) {
-    this.renderer = new THREE.WebGLRenderer({ canvas: this.canvas, antialias: !this.inParts, alpha: true, preserveDrawingBuffer: this.inParts });
+    this.renderer = new THREE.WebGLRenderer({ canvas: this.canvas, antialias: !this.sketch, alpha: true });
     this.renderer.localClippingEnabled = true;
     this.renderer.setPixelRatio(Math.min(2, window.devicePixelRatio));
-    this.element = h('div', { class: 'bench-view', tabindex: 0, role: 'group', 'aria-label': 'Picture of the channel. Drag to turn it; drag the target to move it.' }, this.canvas, this.labels.svg, this.doors);
+    this.element = h('div', { class: 'bench-view', tabindex: 0, role: 'group', 'aria-label': 'Picture of the channel. Drag to turn it; drag the target to move it.' }, this.canvas, this.sketch?.canvas ?? null, this.labels.svg, this.doors);
     this.world.add(new THREE.HemisphereLight(0xffffff, 0x8a8f98, 1.6), this.light, this.gap.group);
     this.controls = new OrbitControls(this.camera, this.element);
     this.controls.addEventListener('change', () => this.redraw());
@@ -183,7 +180,7 @@ export class BenchView {
     if (!this.body || body.locked.length !== this.body.design.station_mm.length) return;
     this.shape = body;
     this.body.set(body);
-    this.redraw(false);
+    this.redraw(this.sketch !== null);
   }
 
   private directionLength(): number {
@@ -280,6 +277,7 @@ export class BenchView {
     for (const part of [this.channel, this.axes, this.target, this.entry, this.body, this.gap]) part?.applyTheme();
     this.lineMaterial.color.set(tone('--ink-soft'));
     this.handleMaterial.color.set(tone('--target'));
+    this.sketch?.applyTheme();
     this.redraw();
   }
 
@@ -309,25 +307,56 @@ export class BenchView {
     const { clientWidth, clientHeight } = this.element;
     if (clientWidth === 0 || clientHeight === 0) return;
     this.renderer.setSize(clientWidth, clientHeight, false);
+    this.sketch?.resize(clientWidth, clientHeight);
     this.camera.aspect = clientWidth / clientHeight;
     this.camera.updateProjectionMatrix();
     if (!this.touched) this.fit();
     this.redraw();
   }
 
-  /** In the next frame: all of the picture, or what of it the body was or is in. */
-  redraw(all = true) {
-    this.allChanged ||= all;
+  /** In the next frame; `onlyBody`: nothing else has changed, and the body may be sketched until it rests. */
+  redraw(onlyBody = false) {
+    this.onlyBody = onlyBody && (this.onlyBody || !this.waiting);
     if (this.waiting) return;
     this.waiting = true;
     requestAnimationFrame(() => {
       this.waiting = false;
-      this.draw();
+      if (this.onlyBody) this.sketchBody();
+      else this.draw();
     });
   }
 
-  private draw() {
+  private sketchBody() {
+    if (!this.body || !this.shape || !this.sketch) return;
+    this.restLater();
+    if (!this.sketching) {
+      this.body.group.visible = false;
+      this.draw(true);
+    }
+    this.sketching = true;
+    this.sketch.draw(this.camera, this.body, this.shape, this.gapEnds());
+    ++this.drawings;
+    if (performance.now() - this.labelled > kLabels) this.write();
+  }
+
+  /** The whole picture once the body rests: on a busy machine moves come slowly, and the first one waits for the bare picture. */
+  private restLater() {
+    const now = performance.now();
+    const between = this.sketching ? now - this.moved : kRestLongest;
+    this.moved = now;
+    clearTimeout(this.rest);
+    this.rest = window.setTimeout(() => this.redraw(), Math.min(kRestLongest, Math.max(kRest, kRestMoves * between)));
+  }
+
+  /** `bare`: without the body. */
+  private draw(bare = false) {
     if (!this.channel || this.element.clientHeight === 0) return;
+    if (!bare) {
+      if (this.body) this.body.group.visible = true;
+      this.sketch?.clear();
+      this.sketching = false;
+      clearTimeout(this.rest);
+    }
     const distance = this.camera.position.distanceTo(this.controls.target);
     this.camera.near = Math.max(0.2, 0.01 * distance);
     this.camera.far = 8 * distance + 4000;
@@ -335,42 +364,10 @@ export class BenchView {
     this.camera.updateMatrixWorld();
     this.light.position.copy(this.camera.position).addScaledVector(this.camera.up, 0.5 * distance);
     this.markGap();
-    this.limitToChanged();
+    if (bare) this.gap.group.visible = false;
     this.renderer.render(this.world, this.camera);
     this.write();
-    ++this.drawings;
-  }
-
-  /** Where the picture is drawn without a graphics processor, a drawing takes about as long as it has places. */
-  private limitToChanged() {
-    const body = this.inParts ? this.bodyPart() : null;
-    const part = !this.allChanged && body && this.drawnBody ? both(body, this.drawnBody) : null;
-    this.renderer.setScissorTest(part !== null);
-    if (part) this.renderer.setScissor(part.left, this.element.clientHeight - part.bottom, part.right - part.left, part.bottom - part.top);
-    this.drawnBody = body;
-    this.allChanged = false;
-  }
-
-  /** The part of the picture that body and gap are in; null where some of it lies beside or behind the eye. */
-  private bodyPart(): PicturePart | null {
-    if (!this.body || !this.shape) return null;
-    const { design, shape, group } = this.body;
-    const stations = [shaftFrom(this.shape, design)];
-    for (let s = 0; s < design.length_mm; s += kAlongBody_mm) stations.push(s);
-    const places = [...stations, design.length_mm].map((s) => vector(shape.pose(s).p).applyMatrix4(group.matrix));
-    const thick_mm = kAlongBody_mm + Math.max(design.radius_mm, ...design.rigid.map((r) => r.radius_mm));
-    const tall = 2 * Math.tan((this.camera.fov * Math.PI) / 360);
-    const ahead = this.camera.getWorldDirection(new THREE.Vector3());
-    let part: PicturePart | null = null;
-    for (const place of [...places, ...(this.gapEnds() ?? [])]) {
-      const depth = place.clone().sub(this.camera.position).dot(ahead);
-      if (depth <= this.camera.near) return null;
-      const [x, y] = this.project(place);
-      const about = kAboutBody + (Math.max(thick_mm, this.tickLength(place)) * this.element.clientHeight) / (tall * depth);
-      const here = { left: Math.floor(x - about), top: Math.floor(y - about), right: Math.ceil(x + about), bottom: Math.ceil(y + about) };
-      part = part ? both(part, here) : here;
-    }
-    return part;
+    if (!bare) ++this.drawings;
   }
 
   /** From the body's surface to the nearest place of the wall. */
@@ -387,14 +384,12 @@ export class BenchView {
     this.gap.group.visible = ends !== null;
     if (!ends) return;
     const eye = this.camera.position;
-    this.gap.set(ends[0], ends[1], eye.clone().sub(ends[1]).normalize(), this.tickLength(ends[1]));
-  }
-
-  private tickLength(at: THREE.Vector3): number {
-    return (this.clearance?.contact ? 0.02 : 0.008) * this.camera.position.distanceTo(at);
+    const tick = (this.clearance?.contact ? 0.02 : 0.008) * eye.distanceTo(ends[1]);
+    this.gap.set(ends[0], ends[1], eye.clone().sub(ends[1]).normalize(), tick);
   }
 
   private write() {
+    this.labelled = performance.now();
     const { clientWidth, clientHeight } = this.element;
     const labels: Label[] = [];
     const label = (at: THREE.Vector3, text: string, dx: number, dy: number, kind: string) => {
