@@ -73,8 +73,7 @@ Json table_json(const VerdictTable& table) {
   std::vector<const Cell*> sorted;
   for (const Cell& cell : table.cells) sorted.push_back(&cell);
   std::sort(sorted.begin(), sorted.end(), [](const Cell* a, const Cell* b) { return a->locks < b->locks; });
-  for (const Cell* cell : sorted)
-    cells.push_back(cell_json(*cell, table.scene->prepared.scene.entry.X_SE));
+  for (const Cell* cell : sorted) cells.push_back(cell_json(*cell, table.scene->prepared.scene.entry.X_SE));
   return {{"version", table.version},
           {"revision", table.scene ? table.scene->revision : 0},
           {"settled", table.settled()},
