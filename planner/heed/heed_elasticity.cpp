@@ -4,7 +4,7 @@
 #include <algorithm>
 #include <cmath>
 
-#include <fmt/core.h>
+#include <fmt/format.h>
 
 #include "planner/effort/shares.h"
 #include "planner/elastic/compensate.h"
@@ -155,20 +155,22 @@ std::string clearance_phrase(double clearance_mm) {
                                      : std::string();
 }
 
-/// What the tip and the wall are to the elastic body with the ideal segment's pulls.
-std::string ideal_pulls_phrase(const ElasticFigures& figures, bool carried) {
+/// What the elastic body does with the ideal segment's pulls.
+std::string ideal_pulls_phrase(const Design& design, const ElasticVerdict& verdict, bool carried) {
+  const ElasticFigures& figures = verdict.ideal_pulls;
   const std::string pulls = carried ? "the ideal pulls that the scripts carry" : "the ideal pulls";
   if (!std::isfinite(figures.miss_mm))
     return fmt::format("; with {} it was not followed to the target", pulls);
-  std::string wall;
-  if (std::isfinite(figures.clearance_mm))
-    wall = figures.clearance_mm < 0.0
-               ? fmt::format(" and {} the wall ({:.2f} mm)", carried ? "touches" : "would touch",
-                             figures.clearance_mm)
-               : fmt::format(" and {} {:.2f} mm from the wall", carried ? "keeps" : "would keep",
-                             figures.clearance_mm);
-  return fmt::format("; with {} its tip {} {:.2f} mm off the target{}", pulls, carried ? "is" : "would be",
-                     figures.miss_mm, wall);
+  std::vector<std::string> does = {
+      fmt::format("{} {:.2f} mm off the target", carried ? "ends" : "would end", figures.miss_mm)};
+  const double clearance = figures.clearance_mm;
+  if (clearance < 0.0)
+    does.push_back(fmt::format("{} the wall ({:.2f} mm)", carried ? "touches" : "touch", clearance));
+  else if (std::isfinite(clearance))
+    does.push_back(fmt::format("{} {:.2f} mm from the wall", carried ? "keeps" : "keep", clearance));
+  if (std::string missed = not_engaged_with_ideal_pulls(design, verdict); carried && !missed.empty())
+    does.push_back(std::move(missed));
+  return fmt::format("; with {} it {}", pulls, fmt::join(does, " and "));
 }
 
 void say(Answer& answer, const Design& design, const ElasticVerdict& verdict, bool ideal_asked) {
@@ -182,10 +184,7 @@ void say(Answer& answer, const Design& design, const ElasticVerdict& verdict, bo
         verdict.compensated_pulls.miss_mm, clearance_phrase(verdict.compensated_pulls.clearance_mm),
         verdict.step_mm);
   }
-  const bool ideal_carried = !verdict.compensates_scripts(ideal_asked);
-  answer.why += ideal_pulls_phrase(verdict.ideal_pulls, ideal_carried);
-  const std::string missed = not_engaged_with_ideal_pulls(design, verdict);
-  if (ideal_carried && !missed.empty()) answer.why += "; " + missed;
+  answer.why += ideal_pulls_phrase(design, verdict, !verdict.compensates_scripts(ideal_asked));
   answer.elastic = verdict;
 }
 
@@ -294,7 +293,7 @@ std::string not_engaged_with_ideal_pulls(const Design& design, const ElasticVerd
                     locks.empty() ? "" : ", ", e.lock + 1, e.action + 1, e.ideal_pulls_mm, e.reach_mm);
   }
   if (locks.empty()) return {};
-  return "with the ideal pulls that the scripts carry, the elastic body does not engage " + locks;
+  return "does not engage " + locks;
 }
 
 std::string engagement_lines(const ElasticVerdict& verdict) {

@@ -30,16 +30,16 @@ namespace withy {
 inline constexpr int kMostPlans = 4;
 
 /// As solve(problem, settings), heeding the elastic body where the design has [elastic] and [tendons]; the
-/// answer's `elastic` then says how its plan fares, and `why` ends with that. `ideal_asked`: scripts carry the
-/// ideal segment's pulls also where compensated ones hold.
+/// answer's `elastic` then says how its plan fares, and `why` ends with that. `ideal_asked`: scripts carry
+/// the ideal segment's pulls also where compensated ones hold.
 Answer solve_heeding_elasticity(const SearchProblem& problem, const SolveSettings& settings,
                                 bool ideal_asked = false);
 
 /// The elastic body's slides at the locks with one kind of pulls; nothing where it was not followed to each.
 std::optional<ElasticSlides> slides_of(const ElasticVerdict& verdict, SlidesOf pulls);
 
-/// Where scripts carry the ideal pulls: the locks that the elastic body does not engage with them, on a
-/// notch, as half a sentence; empty where it engages all.
+/// The locks that the elastic body does not engage with the ideal pulls, on a notch, as half a sentence
+/// ("does not engage .."); empty where it engages all.
 std::string not_engaged_with_ideal_pulls(const Design& design, const ElasticVerdict& verdict);
 
 /// One line for each lock that engages: how far off its notches the elastic body is; empty without such.

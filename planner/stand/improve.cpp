@@ -226,8 +226,8 @@ class Improver {
     }
     const Eigen::Isometry3d tip = Shape(design_, end).tip_E();
     if (goal_.holds(tip))
-      out.push_back(
-          {stander_.fails_at(end, kSortDraws, kept_by_friction(route)), goal_.distance(tip), std::move(route)});
+      out.push_back({stander_.fails_at(end, kSortDraws, kept_by_friction(route)), goal_.distance(tip),
+                     std::move(route)});
   }
 
   /// Makes plans of the most promising and takes the one that stands most, if that is more than what is.

@@ -389,10 +389,11 @@ int Stander::fails_at(const State& reached, int draws, const std::vector<Planned
   int fails = 0;
   const auto n = std::min(static_cast<std::size_t>(draws), draws_.size());
   for (std::size_t i = 0; i < n; ++i)
-    fails += way_in.empty() ? fails_with(draws_[i])
-                            : fails_with(with_frozen_errors(problem_.design, way_in, draws_[i], centre_E_,
-                                                            bend_per_pull_)
-                                             .back());
+    fails +=
+        way_in.empty()
+            ? fails_with(draws_[i])
+            : fails_with(
+                  with_frozen_errors(problem_.design, way_in, draws_[i], centre_E_, bend_per_pull_).back());
   return fails;
 }
 

@@ -15,8 +15,8 @@
 // cells that are not proved then are looked at on every bench whose own errors' sizes do not settle them. The
 // same plan, errors, draws and seed give the same figures, on any number of threads.
 //
-// Where the elastic body's slides at the locks are given (elastic_slides.h), both figures count them: added to
-// the slides that the errors make, however small these are, and not scaled with them.
+// Where the elastic body's slides at the locks are given (elastic_slides.h), both figures count them: added
+// to the slides that the errors make, however small these are, and not scaled with them.
 //
 // Source: none; the two figures are this project's own. The interval: statistics.h.
 #pragma once

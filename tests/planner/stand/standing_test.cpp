@@ -2,106 +2,19 @@
 #include "planner/stand/standing.h"
 
 #include <functional>
-#include <memory>
 #include <numbers>
 #include <random>
 
 #include <catch2/catch.hpp>
 
-#include "planner/search/ask/scene_problem.h"
-#include "planner/search/ask/solve.h"
 #include "planner/segment/shape.h"
 #include "planner/stand/advice.h"
 #include "planner/stand/hunt_advice.h"
 #include "planner/stand/improve.h"
-#include "planner/tolerance/bench_hardware.h"
+#include "tests/planner/stand/shipped_case.h"
 
 using namespace withy;
-
-namespace {
-
-/// A shipped question with its plan.
-struct Case {
-  Case(const std::string& scene, int locks, const std::function<void(DesignParts&)>& change = {}) {
-    auto read = prepare_scene(WITHY_SOURCE_DIR "/scenes/" + scene + "/scene.toml");
-    REQUIRE(read);
-    prepared = std::make_unique<PreparedScene>(std::move(*read));
-    auto made = make_problem(*prepared, locks);
-    REQUIRE(made);
-    problem = std::make_unique<SearchProblem>(std::move(*made));
-    sizes = usual_errors(prepared->scene);
-    if (change) {
-      DesignParts parts = problem->design.parts();
-      change(parts);
-      problem->design = *Design::make(std::move(parts));
-    }
-    SolveSettings settings;
-    settings.prefer = Preference::quick;
-    Answer answer = solve(*problem, settings);
-    REQUIRE(answer.plan);
-    plan = std::move(*answer.plan);
-  }
-  std::unique_ptr<PreparedScene> prepared;
-  std::unique_ptr<SearchProblem> problem;
-  ErrorSizes sizes;
-  Plan plan;
-};
-
-/// One bench asked everything, with nothing left out because it is proved.
-struct Asked {
-  bool touches = false, close = false, misses = false, disengaged = false, overloads = false;
-};
-
-Asked ask_all(const Case& of, const ErrorDraw& errors) {
-  const SearchProblem& problem = *of.problem;
-  const Bench bench(problem.design, errors, middle_of(problem.distance->exact().channel()));
-  const Hardware hardware(problem.design);
-  const BenchHardware on_bench(hardware, bench);
-  Asked out;
-  out.misses = !bench.hits(of.plan.states[static_cast<std::size_t>(of.plan.reached_state)], problem.goal);
-  for (const PlannedSwitch& planned : switches_in(problem.design, of.plan)) {
-    out.disengaged = out.disengaged || !on_bench.engages(planned);
-    out.overloads = out.overloads || !on_bench.switches(planned);
-  }
-  for (const PlannedState& state : of.plan.states)
-    out.overloads = out.overloads || !on_bench.keeps_limits(state);
-  for (const PlannedMotion& motion :
-       motions_inside(of.plan, MotionVerifier(problem.design, *problem.distance))) {
-    const Contact contact = bench.contact(motion, *problem.distance);
-    out.touches = out.touches || contact == Contact::touches;
-    out.close = out.close || contact != Contact::clear;
-  }
-  return out;
-}
-
-/// Errors at the ends of their intervals, vectors at their full length.
-ErrorDraw extreme(const Design& design, const ErrorSizes& sizes, std::mt19937_64& generator) {
-  ErrorDraw draw = draw_errors(design, sizes, generator);
-  const auto grow = [](auto& v, double most) {
-    if (v.norm() > 0.0) v *= most / v.norm();
-  };
-  const auto push = [](double& x, double most) { x = x < 0.0 ? -most : most; };
-  if (design.latch())
-    for (auto& bend : draw.bend_at_lock)
-      grow(bend, sizes[ErrorKind::backlash] / design.latch()->backbone_radius_mm);
-  push(draw.pull_gain, sizes[ErrorKind::pull_gain]);
-  for (double& offset : draw.pull_offset_mm) push(offset, sizes[ErrorKind::pull_offset]);
-  grow(draw.entry_position_mm, sizes[ErrorKind::entry_position]);
-  grow(draw.entry_turn, sizes[ErrorKind::entry_angle]);
-  grow(draw.registration_position_mm, sizes[ErrorKind::registration_position]);
-  grow(draw.registration_turn, sizes[ErrorKind::registration_angle]);
-  push(draw.lumen_scale, sizes[ErrorKind::lumen_scale]);
-  push(draw.coil_gain, sizes[ErrorKind::coil_gain]);
-  push(draw.magnet_strength, sizes[ErrorKind::magnet_strength]);
-  return draw;
-}
-
-ErrorSizes times(double x, ErrorSizes sizes) {
-  for (double& most : sizes.most) most *= x;
-  return sizes;
-}
-
-}  // namespace
+using namespace withy::testing;
 
 TEST_CASE("the ladder of reserves rises from a twentieth to ten") {
   const auto& ladder = reserve_ladder();
@@ -436,7 +349,8 @@ Eigen::VectorXd slides(const LatchHardware& latch, const Eigen::Vector2d& bend_m
   Eigen::VectorXd out(std::ssize(latch.backbone_angle_rad));
   for (Eigen::Index k = 0; k < out.size(); ++k) {
     const double angle = latch.backbone_angle_rad[static_cast<std::size_t>(k)];
-    out[k] = std::cos(angle) * bend_mm.x() + std::sin(angle) * bend_mm.y() + (k % 2 == 0 ? rest_mm : -rest_mm);
+    out[k] =
+        std::cos(angle) * bend_mm.x() + std::sin(angle) * bend_mm.y() + (k % 2 == 0 ? rest_mm : -rest_mm);
   }
   return out;
 }
@@ -479,7 +393,8 @@ TEST_CASE("what the elastic body is off a notch joins the slides of the errors, 
         bool all = true;
         for (std::size_t k = 0; k < 4; ++k) {
           const double angle = (45.0 + 90.0 * static_cast<double>(k)) * std::numbers::pi / 180.0;
-          const double slide = g * (std::cos(angle) * slide_of_gain.x() + std::sin(angle) * slide_of_gain.y());
+          const double slide =
+              g * (std::cos(angle) * slide_of_gain.x() + std::sin(angle) * slide_of_gain.y());
           all = all && std::abs(slide + off[static_cast<Eigen::Index>(k)]) <= 0.02;
         }
         engaging += all;
@@ -501,10 +416,10 @@ TEST_CASE("an elastic slide takes of a reserve what it is, at any size of the er
   // sqrt(2) o / r_t; s of that shows at the lock. The hunt's rim and 0.94 windows reach it, or what a slide
   // leaves of that (proved_hardware.h), and errors x times as large as long as that does.
   Case of("straight", 1);
-  of.problem->goal.tolerance_mm = 50.0;  // the tip is not what limits it
   const Hardware hardware(of.problem->design);
   const StepJudge judge(*of.problem, hardware);
   Plan plan = made_to_stand(judge, Stander(*of.problem, of.sizes, 1000), of.plan, Effort());
+  of.problem->goal.tolerance_mm = 50.0;  // the tip is not what limits it
   ErrorSizes sizes = no_errors();
   sizes[ErrorKind::pull_offset] = 0.05;
   const Stander stander(*of.problem, sizes, 2000);
@@ -528,8 +443,8 @@ TEST_CASE("an elastic slide takes of a reserve what it is, at any size of the er
     CHECK(standing.limited_by.find("may not engage") != std::string::npos);
   }
   // More than hunt and window reach: none engages.
-  const Standing beyond = with_slides(
-      stander, plan, slides(*of.problem->design.latch(), Eigen::Vector2d(0.6, 0.8) * 0.17, 0.0));
+  const Standing beyond =
+      with_slides(stander, plan, slides(*of.problem->design.latch(), Eigen::Vector2d(0.6, 0.8) * 0.17, 0.0));
   CHECK(beyond.reserve == 0.0);
   CHECK(beyond.disengaged.benches == beyond.draws);
   // Too far into its own window for the next one: a rest that no hunt makes up for.
