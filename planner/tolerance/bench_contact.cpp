@@ -89,9 +89,16 @@ class CellsOnBench {
         distance_(distance) {}
 
   bool keep_clear(const std::vector<const MotionCell*>& cells) {
-    if (swept_) return track_keeps_clear(cells);
-    for (const MotionCell* cell : cells) look_at(*cell);
-    return !touches_ && patches_verified();
+    if (swept_)
+      look_along_track(cells);
+    else
+      for (const MotionCell* cell : cells) look_at(*cell);
+    if (touches_) return false;
+    const MotionVerifier verifier(run_.design(), distance_, placement_);
+    return std::all_of(patches_.begin(), patches_.end(), [&](const Patch& patch) {
+      return run_.verified(verifier, fraction(patch.first_part), fraction(patch.last_part + 1),
+                           {patch.stretch.from_mm / scale_, patch.stretch.to_mm / scale_});
+    });
   }
 
  private:
@@ -104,14 +111,6 @@ class CellsOnBench {
     double from_mm, to_mm;  // as planned
     double radius_mm;
   };
-
-  bool patches_verified() const {
-    const MotionVerifier verifier(run_.design(), distance_, placement_);
-    return std::all_of(patches_.begin(), patches_.end(), [&](const Patch& patch) {
-      return run_.verified(verifier, fraction(patch.first_part), fraction(patch.last_part + 1),
-                           {patch.stretch.from_mm / scale_, patch.stretch.to_mm / scale_});
-    });
-  }
 
   double fraction(int part) const { return static_cast<double>(part) / parts_; }
 
@@ -126,20 +125,12 @@ class CellsOnBench {
       add(cell.part, cell.from_mm, cell.to_mm, kPartsBetween);
   }
 
-  /// Every cell of a sweep is all along its track. One look at each chord tells of most benches that they
-  /// touch; of most others what it leaves is verified for less than it takes to halve it.
-  bool track_keeps_clear(const std::vector<const MotionCell*>& cells) {
+  /// Every cell of a sweep is all along its track.
+  void look_along_track(const std::vector<const MotionCell*>& cells) {
     std::vector<Stretch> stretches;
     for (const MotionCell* cell : cells) stretches.push_back({cell->from_mm, cell->to_mm, cell->radius_mm});
-    for (const int halvings : {0, kSweepHalvings}) {
-      patches_.clear();
-      least_margin_mm_ = 0.0;
-      for (int part = 0; part < parts_ && !touches_; ++part)
-        look_closer(part, fraction(part), fraction(part + 1), stretches, halvings);
-      if (touches_) return false;
-      if (patches_verified()) return true;
-    }
-    return false;
+    for (int part = 0; part < parts_ && !touches_; ++part)
+      look_closer(part, fraction(part), fraction(part + 1), stretches, kSweepHalvings);
   }
 
   /// Stretches that are not settled are halved, and the part of the run with them.

@@ -12,7 +12,7 @@
 // and where p' is more than r behind the entry plane. Where D(p') < R past the entry plane the bench touches,
 // and no more is asked. Cells that (2) does not settle are verified as the whole motion would be,
 // neighbouring ones together. Of a sweep every chord of its track is a part, and every cell is looked at in
-// each; what (2) does not settle is verified, and halved a few times first where that leaves it open.
+// each; what (2) does not settle is halved a few times before it is verified.
 #pragma once
 
 #include <vector>

@@ -106,8 +106,6 @@ TEST_CASE("a plan's reserve ends before the first bench that fails, wherever wal
     CHECK(margin(worst.errors, kInfinity) < 0.0);  // just above it can fail
     const Standing standing = Stander(*of.problem, of.sizes, 100).judge(of.plan);
     CAPTURE(worst.margin, standing.reserve, standing.limited_by);
-    std::printf("%s %d %d: %.3f, reserve %.2f of %.2f, %s\n", edge.scene, edge.locks, edge.wall, worst.margin,
-                standing.reserve, edge.times, standing.limited_by.c_str());
     CHECK(standing.reserve < edge.times);
     if (standing.reserve == 0.0) continue;
     const Found within =
