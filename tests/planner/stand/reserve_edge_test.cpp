@@ -86,9 +86,8 @@ TEST_CASE("a plan's reserve ends before the first bench that fails, wherever wal
   const auto seed = std::random_device{}();
   CAPTURE(seed);
   std::mt19937_64 generator(seed);
-  for (const Edge& edge :
-       {Edge{"fold-chamber", 1, true, 0.5}, Edge{"airway", 1, true, 0.5}, Edge{"fold-chamber", 1, false, 0.6},
-        Edge{"straight", 0, false, 1.0}, Edge{"guide-narrow", 0, false, 0.5}}) {
+  for (const Edge& edge : {Edge{"fold-chamber", 1, true, 0.5}, Edge{"airway", 1, true, 0.5},
+                           Edge{"fold-chamber", 1, false, 0.4}, Edge{"straight", 0, false, 0.4}}) {
     CAPTURE(edge.scene, edge.locks, edge.wall);
     Case of(edge.scene, edge.locks);
     {
@@ -107,7 +106,8 @@ TEST_CASE("a plan's reserve ends before the first bench that fails, wherever wal
     const Standing standing = Stander(*of.problem, of.sizes, 100).judge(of.plan);
     CAPTURE(worst.margin, standing.reserve, standing.limited_by);
     CHECK(standing.reserve < edge.times);
-    if (standing.reserve == 0.0) continue;
+    CHECK(standing.reserve >= 0.5 * edge.times);
+    CHECK(standing.limited_by.find(edge.wall ? "touch the wall" : "miss the target") != std::string::npos);
     const Found within =
         worst_bench(of.problem->design, times(standing.reserve, of.sizes), margin, generator);
     CHECK(within.margin >= 0.0);  // just under it none does
