@@ -149,7 +149,10 @@ class Follower {
   }
 
   std::optional<ElasticFault> play_switch(const PlannedAction& action, FollowedAction& followed) {
-    if (action.kind == ActionKind::lock) followed.slide_error_mm = slide_error(action);
+    if (action.kind == ActionKind::lock) {
+      followed.slide_off_mm = slide_off(action);
+      followed.slide_error_mm = followed.slide_off_mm.cwiseAbs().maxCoeff();
+    }
     if (const auto fault = play_sweep(action, followed)) return fault;
     const Eigen::Vector3d before = segment_.read(at_).tip_E.translation();
     const auto next = action.kind == ActionKind::lock ? segment_.engage(at_, action.lock)
@@ -163,11 +166,11 @@ class Follower {
     return std::nullopt;
   }
 
-  double slide_error(const PlannedAction& action) {
+  Eigen::VectorXd slide_off(const PlannedAction& action) {
     const Eigen::VectorXd wanted =
         backbone_slides(*planned_.latch(), bend_up_to_lock(state(action.to), action.lock));
     const ElasticReading reading = segment_.read(at_);
-    return (reading.own_slide_mm[static_cast<std::size_t>(action.lock)] - wanted).cwiseAbs().maxCoeff();
+    return reading.own_slide_mm[static_cast<std::size_t>(action.lock)] - wanted;
   }
 
   /// Looks at the body as it stands now; `followed` takes what a motion asks for.

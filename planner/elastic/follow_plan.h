@@ -59,7 +59,8 @@ struct FollowedAction {
   int steps = 0;
   double clearance_mm = kInfinity;  ///< least over its steps
   double body_shift_mm = 0.0;       ///< most over its steps
-  /// lock: the farthest that a backbone's own slide is from the planned one (mm).
+  /// lock: each backbone's own slide less the planned one (mm), and the farthest.
+  Eigen::VectorXd slide_off_mm = {};
   double slide_error_mm = 0.0;
   /// lock, unlock: how far the tip moves by the switch alone.
   double jump_mm = 0.0;

@@ -137,8 +137,10 @@ class ScriptPlayer {
         row.line,
         fmt::format("the backbones at lock {} are {:.3f} mm off their notches, window and hunt reach {:.3f}",
                     lock + 1, slide_error_mm_, reach),
-        "make the script with compensated pulls, or, where they do not hold, plan with a hunt that reaches "
-        "farther"};
+        script_.compensated
+            ? "plan with a hunt that reaches farther"
+            : "make the script with compensated pulls, or, where they do not hold, plan with a hunt that "
+              "reaches farther"};
     return false;
   }
 
@@ -207,7 +209,10 @@ class ScriptPlayer {
                   "{} mm",
                   out_.tip_error_mm, scene_.target.tolerance_mm)
             : std::string("the elastic body's tip never has the target's direction"),
-        "make the script with compensated pulls (withy script)"};
+        script_.compensated
+            ? "the script has compensated pulls already: plan for this scene anew (withy plan), or with a "
+              "wider tolerance"
+            : "make the script with compensated pulls (withy script)"};
   }
 
   const Script& script_;

@@ -4,11 +4,12 @@
 #include <algorithm>
 #include <cmath>
 
-#include <fmt/core.h>
+#include <fmt/format.h>
 
 #include "planner/effort/shares.h"
 #include "planner/elastic/compensate.h"
 #include "planner/elastic/elastic_demand.h"
+#include "planner/stand/standing.h"
 
 namespace withy {
 namespace {
@@ -55,10 +56,14 @@ std::vector<ElasticEngagement> engagements_of(const Design& design, const Plan& 
     engagement.action = static_cast<int>(k);
     engagement.lock = plan.actions[k].lock;
     engagement.reach_mm = engage_reach_mm(design, plan.actions[k]);
-    if (k < ideal.actions.size()) engagement.ideal_pulls_mm = ideal.actions[k].slide_error_mm;
-    if (k < compensated.actions.size())
-      engagement.compensated_pulls_mm = compensated.actions[k].slide_error_mm;
-    list.push_back(engagement);
+    const auto take = [&](const FollowedPlan& followed, double& most_mm, Eigen::VectorXd& off_mm) {
+      if (k >= followed.actions.size() || followed.actions[k].slide_off_mm.size() == 0) return;
+      most_mm = followed.actions[k].slide_error_mm;
+      off_mm = followed.actions[k].slide_off_mm;
+    };
+    take(ideal, engagement.ideal_pulls_mm, engagement.ideal_pulls_off_mm);
+    take(compensated, engagement.compensated_pulls_mm, engagement.compensated_pulls_off_mm);
+    list.push_back(std::move(engagement));
   }
   return list;
 }
@@ -150,14 +155,27 @@ std::string clearance_phrase(double clearance_mm) {
                                      : std::string();
 }
 
-void say(Answer& answer, const Design& design, const ElasticVerdict& verdict) {
+/// What the elastic body does with the ideal segment's pulls.
+std::string ideal_pulls_phrase(const Design& design, const ElasticVerdict& verdict, bool carried) {
+  const ElasticFigures& figures = verdict.ideal_pulls;
+  const std::string pulls = carried ? "the ideal pulls that the scripts carry" : "the ideal pulls";
+  if (!std::isfinite(figures.miss_mm))
+    return fmt::format("; with {} it was not followed to the target", pulls);
+  std::vector<std::string> does = {
+      fmt::format("{} {:.2f} mm off the target", carried ? "ends" : "would end", figures.miss_mm)};
+  const double clearance = figures.clearance_mm;
+  if (clearance < 0.0)
+    does.push_back(fmt::format("{} the wall ({:.2f} mm)", carried ? "touches" : "touch", clearance));
+  else if (std::isfinite(clearance))
+    does.push_back(fmt::format("{} {:.2f} mm from the wall", carried ? "keeps" : "keep", clearance));
+  if (std::string missed = not_engaged_with_ideal_pulls(design, verdict); carried && !missed.empty())
+    does.push_back(std::move(missed));
+  return fmt::format("; with {} it {}", pulls, fmt::join(does, " and "));
+}
+
+void say(Answer& answer, const Design& design, const ElasticVerdict& verdict, bool ideal_asked) {
   if (verdict.fails) {
     answer.why += fmt::format("; but the elastic body, with compensated pulls, {}", *verdict.fails);
-    if (const std::string missed = not_engaged_with_ideal_pulls(design, verdict); !missed.empty()) {
-      answer.why += "; " + missed;
-      if (answer.plan->standing)
-        answer.plan->standing->limited_by += " (of the ideal segment; " + missed + ")";
-    }
   } else {
     answer.why += fmt::format(
         "; the elastic body, with compensated pulls, comes within {:.2f} mm of the target{} (looked at every "
@@ -166,17 +184,33 @@ void say(Answer& answer, const Design& design, const ElasticVerdict& verdict) {
         verdict.compensated_pulls.miss_mm, clearance_phrase(verdict.compensated_pulls.clearance_mm),
         verdict.step_mm);
   }
+  answer.why += ideal_pulls_phrase(design, verdict, !verdict.compensates_scripts(ideal_asked));
   answer.elastic = verdict;
+}
+
+/// The plan's two figures with the slides of the pulls that the scripts carry.
+void count_slides(Plan& plan, const ElasticVerdict& verdict, const Stander& stander, bool ideal_asked) {
+  const SlidesOf pulls =
+      verdict.compensates_scripts(ideal_asked) ? SlidesOf::compensated_pulls : SlidesOf::ideal_pulls;
+  if (const auto slides = slides_of(verdict, pulls))
+    plan.standing = stander.judge(plan, *slides, pulls);
+  else
+    plan.standing->limited_by += " (of the ideal segment: the elastic body was not followed to every lock)";
 }
 
 /// Plans, looks and learns until a plan holds both ways.
 class Heeding {
  public:
-  Heeding(const SearchProblem& problem, const SolveSettings& settings)
-      : problem_(problem), settings_(settings), again_(settings), lessons_(problem) {
+  Heeding(const SearchProblem& problem, const SolveSettings& settings, bool ideal_asked)
+      : problem_(problem),
+        settings_(settings),
+        again_(settings),
+        ideal_asked_(ideal_asked),
+        lessons_(problem) {
     again_.effort = settings.effort.part(shares::kHeedSearchWork);
     again_.prefer = Preference::clearance;
     again_.errors.reset();  // the plan that is given is stood by benches, not each that is looked at
+    again_.stander = nullptr;
     again_.certificate = nullptr;
     again_.explain = false;
     again_.remedies = false;
@@ -199,7 +233,9 @@ class Heeding {
       std::erase(answer.not_checked, kElasticChecked);
       answer.checked.emplace_back(kElasticChecked);
     }
-    say(answer, problem_.design, verdict);
+    say(answer, problem_.design, verdict, ideal_asked_);
+    if (answer.plan->standing && settings_.stander != nullptr && *settings_.stander)
+      count_slides(*answer.plan, verdict, **settings_.stander, ideal_asked_);
     return answer;
   }
 
@@ -217,6 +253,7 @@ class Heeding {
   const SearchProblem& problem_;
   const SolveSettings& settings_;
   SolveSettings again_;
+  bool ideal_asked_;
   Lessons lessons_;
   std::int64_t work_ = 0;
   int looks_ = 0;
@@ -224,10 +261,26 @@ class Heeding {
 
 }  // namespace
 
-Answer solve_heeding_elasticity(const SearchProblem& problem, const SolveSettings& settings) {
-  Answer answer = solve(problem, settings);
+Answer solve_heeding_elasticity(const SearchProblem& problem, const SolveSettings& settings,
+                                bool ideal_asked) {
+  SolveSettings with_stander = settings;
+  std::shared_ptr<const Stander> stander;
+  with_stander.stander = &stander;
+  Answer answer = solve(problem, with_stander);
   if (!answer.plan || !problem.design.elastic() || !problem.design.tendons()) return answer;
-  return Heeding(problem, settings).heeded(std::move(answer));
+  return Heeding(problem, with_stander, ideal_asked).heeded(std::move(answer));
+}
+
+std::optional<ElasticSlides> slides_of(const ElasticVerdict& verdict, SlidesOf pulls) {
+  ElasticSlides slides;
+  if (pulls == SlidesOf::none) return slides;
+  for (const ElasticEngagement& e : verdict.engagements) {
+    const Eigen::VectorXd& off =
+        pulls == SlidesOf::ideal_pulls ? e.ideal_pulls_off_mm : e.compensated_pulls_off_mm;
+    if (off.size() == 0) return std::nullopt;
+    slides[e.action] = off;
+  }
+  return slides;
 }
 
 std::string not_engaged_with_ideal_pulls(const Design& design, const ElasticVerdict& verdict) {
@@ -240,7 +293,7 @@ std::string not_engaged_with_ideal_pulls(const Design& design, const ElasticVerd
                     locks.empty() ? "" : ", ", e.lock + 1, e.action + 1, e.ideal_pulls_mm, e.reach_mm);
   }
   if (locks.empty()) return {};
-  return "with the ideal pulls that the scripts carry, the elastic body does not engage " + locks;
+  return "does not engage " + locks;
 }
 
 std::string engagement_lines(const ElasticVerdict& verdict) {

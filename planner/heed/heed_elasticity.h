@@ -14,12 +14,15 @@
 // other plan, after kMostPlans, or with its share of the effort (shares::kHeedLooksWork for all looks,
 // kHeedSearchWork for each search). Where no plan holds both ways the first stands, and says what fails, or
 // that it was not looked at to the end. What was learnt never proves anything: an answer without a plan is
-// that of the question as it was asked.
+// that of the question as it was asked. What the plan stands then counts the elastic body's slides at the
+// locks (planner/stand/standing.h), with the pulls that the scripts carry.
 #pragma once
 
+#include <optional>
 #include <string>
 
 #include "planner/search/ask/solve.h"
+#include "planner/tolerance/elastic_slides.h"
 
 namespace withy {
 
@@ -27,11 +30,16 @@ namespace withy {
 inline constexpr int kMostPlans = 4;
 
 /// As solve(problem, settings), heeding the elastic body where the design has [elastic] and [tendons]; the
-/// answer's `elastic` then says how its plan fares, and `why` ends with that.
-Answer solve_heeding_elasticity(const SearchProblem& problem, const SolveSettings& settings);
+/// answer's `elastic` then says how its plan fares, and `why` ends with that. `ideal_asked`: scripts carry
+/// the ideal segment's pulls also where compensated ones hold.
+Answer solve_heeding_elasticity(const SearchProblem& problem, const SolveSettings& settings,
+                                bool ideal_asked = false);
 
-/// Where scripts carry the ideal pulls because the compensated ones do not hold: the locks that the elastic
-/// body does not engage with them, on a notch, as half a sentence; empty where it engages all.
+/// The elastic body's slides at the locks with one kind of pulls; nothing where it was not followed to each.
+std::optional<ElasticSlides> slides_of(const ElasticVerdict& verdict, SlidesOf pulls);
+
+/// The locks that the elastic body does not engage with the ideal pulls, on a notch, as half a sentence
+/// ("does not engage .."); empty where it engages all.
 std::string not_engaged_with_ideal_pulls(const Design& design, const ElasticVerdict& verdict);
 
 /// One line for each lock that engages: how far off its notches the elastic body is; empty without such.

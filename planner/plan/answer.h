@@ -81,6 +81,10 @@ struct BenchCount {
   double high = 1.0;
 };
 
+/// Which of the elastic body's slides at the locks are counted beside the errors: those with no pulls, with
+/// the ideal segment's or with compensated ones.
+enum class SlidesOf { none, ideal_pulls, compensated_pulls };
+
 /// What a plan stands (planner/stand): every figure under the errors of a usual bench, or of a given one.
 struct Standing {
   double reserve = 0.0;    ///< the largest multiple of all errors at once that the plan is proved to stand
@@ -91,6 +95,10 @@ struct Standing {
   BenchCount misses;      ///< the target's tolerance or direction
   BenchCount disengaged;  ///< a lock finds no notch, or another
   BenchCount overloads;   ///< a switch or a limit does not hold
+  SlidesOf slides = SlidesOf::none;
+  /// Where slides are counted: the two figures without.
+  double reserve_without_slides = 0.0;
+  BenchCount fails_without_slides = {};
 };
 
 /// A route in and the same route out, start to start.

@@ -6,6 +6,8 @@
 #include <string>
 #include <vector>
 
+#include <Eigen/Core>
+
 #include "geometry/numbers/numbers.h"
 #include "planner/plan/pull_corrections.h"
 
@@ -25,6 +27,9 @@ struct ElasticEngagement {
   int lock = 0;    ///< from 0
   double ideal_pulls_mm = kInfinity;
   double compensated_pulls_mm = kInfinity;
+  /// Of each backbone, own slide less the planned one (mm); empty where it was not looked at.
+  Eigen::VectorXd ideal_pulls_off_mm = {};
+  Eigen::VectorXd compensated_pulls_off_mm = {};
   double reach_mm = 0.0;  ///< engage window and hunt; beyond it the lock does not drop in
 };
 
@@ -40,6 +45,9 @@ struct ElasticVerdict {
   std::vector<ElasticEngagement> engagements;  ///< of each lock action, in order
 
   bool holds() const { return !fails; }
+  /// Whose pulls the scripts carry: compensated ones that do not bring the elastic body there are no better
+  /// than the ideal ones, which are proved.
+  bool compensates_scripts(bool ideal_asked) const { return holds() && !ideal_asked; }
 };
 
 }  // namespace withy

@@ -87,11 +87,25 @@ void check_disks(TomlFile& file, const DesignParts& parts) {
         fmt::format("give at least {} mm, or 0 for continuous routing", parts.segment.length_mm / kMostGaps));
 }
 
+/// Tendons and secondary backbones run within the body's outline.
+void check_wires_inside(TomlFile& file, const DesignParts& parts) {
+  const double body = parts.segment.radius_mm;
+  const auto check = [&](const char* key, double radius) {
+    if (radius > body)
+      file.fault(key,
+                 fmt::format("{} is {}, outside the body, whose segment.radius_mm is {}", key, radius, body),
+                 fmt::format("give at most {}, or a thicker body", body));
+  };
+  if (parts.latch) check("latch.backbone_radius_mm", parts.latch->backbone_radius_mm);
+  if (parts.tendons) check("tendons.radius_mm", parts.tendons->radius_mm);
+}
+
 void check_design(TomlFile& file, const Scene& scene) {
   DesignParts parts = scene.parts;
   for (const DesignRefusal& refusal : design_faults(parts)) blame(file, refusal, "layout");
   if (parts.tendons) check_tendon_angles(file, parts.tendons->angle_rad);
   if (parts.tendons) check_disks(file, parts);
+  check_wires_inside(file, parts);
   if (file.first_fault()) return;  // layouts are judged on sound hardware only
   for (const auto& [count, layout] : scene.layouts) {
     const std::string key = fmt::format("layout.{}", count);

@@ -14,6 +14,7 @@
 #include "planner/search/route/route_tidy.h"
 #include "planner/segment/latch.h"
 #include "planner/segment/shape.h"
+#include "planner/tolerance/bench_hardware.h"
 
 namespace withy {
 namespace {
@@ -154,7 +155,7 @@ class Improver {
     std::vector<Candidate> candidates = aims();
     std::erase_if(candidates, [&](const Candidate& candidate) { return candidate.fails >= enough; });
     const Plan own = plan_;
-    const bool may_stand = stander_.fails_at(last(), draws_) < enough;
+    const bool may_stand = stander_.fails_at(last(), draws_, kept_by_friction(route_)) < enough;
     fails_ = enough;
     take_best(std::move(candidates));
     return fails_ < enough || (may_stand && stander_.fails(own, draws_, enough) < enough);
@@ -202,6 +203,21 @@ class Improver {
     Route route;
   };
 
+  /// Where friction locks engage on a route, keeping what errors had bent; nothing of locks with notches.
+  std::vector<PlannedSwitch> kept_by_friction(const Route& route) const {
+    std::vector<PlannedSwitch> out;
+    if (!holds_by_friction(design_)) return out;
+    for (std::size_t i = 0; i < route.steps.size(); ++i) {
+      if (route.steps[i].lock < 0 || !route.steps[i].engages) continue;
+      PlannedSwitch engages;
+      engages.before = route.state_before(i);
+      engages.lock = route.steps[i].lock;
+      engages.engages = true;
+      out.push_back(std::move(engages));
+    }
+    return out;
+  }
+
   void add(Route route, std::vector<Candidate>& out) const {
     const State end = route.state_before(route.steps.size());
     if (!out.empty() && out.back().route.state_before(out.back().route.steps.size()) == end) {
@@ -210,7 +226,8 @@ class Improver {
     }
     const Eigen::Isometry3d tip = Shape(design_, end).tip_E();
     if (goal_.holds(tip))
-      out.push_back({stander_.fails_at(end, kSortDraws), goal_.distance(tip), std::move(route)});
+      out.push_back({stander_.fails_at(end, kSortDraws, kept_by_friction(route)), goal_.distance(tip),
+                     std::move(route)});
   }
 
   /// Makes plans of the most promising and takes the one that stands most, if that is more than what is.

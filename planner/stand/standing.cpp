@@ -27,9 +27,20 @@ constexpr std::size_t kBatch = 50;
 // Motions that are kept from one plan to the next, the newest.
 constexpr std::size_t kMostKnown = 200;
 
-ErrorSizes times(double x, ErrorSizes sizes) {
+/// Errors x times as large; what friction locks freeze of elastic slides, given as backlash, is not scaled.
+ErrorSizes times(double x, ErrorSizes sizes, double frozen_mm = 0.0) {
   for (double& most : sizes.most) most *= x;
+  sizes[ErrorKind::backlash] += frozen_mm;
   return sizes;
+}
+
+/// The most that a friction lock freezes of an elastic slide.
+double frozen_slide_mm(const Design& design, const Plan& plan, const ElasticSlides& slides) {
+  double most = 0.0;
+  if (!holds_by_friction(design)) return most;
+  for (const PlannedSwitch& planned : switches_in(design, plan, slides))
+    most = std::max(most, planned.elastic.bend_mm.norm());
+  return most;
 }
 
 /// One thing that a plan has to stand: what is not proved under errors of these sizes, or nothing.
@@ -59,9 +70,9 @@ std::vector<Test> tests_of(const SearchProblem& problem, const WorstCase& tip, c
 
 /// How many steps of the ladder, `most` at most, the test passes: by bisection, for what holds at one step
 /// holds below it.
-std::size_t steps_passed(const Test& test, const ErrorSizes& sizes, std::size_t most) {
+std::size_t steps_passed(const Test& test, const ErrorSizes& sizes, double frozen_mm, std::size_t most) {
   const auto& ladder = reserve_ladder();
-  const auto passes = [&](std::size_t steps) { return !test(times(ladder[steps - 1], sizes)); };
+  const auto passes = [&](std::size_t steps) { return !test(times(ladder[steps - 1], sizes, frozen_mm)); };
   if (most == 0 || passes(most)) return most;
   std::size_t low = 0;
   std::size_t high = most;
@@ -115,12 +126,15 @@ const std::vector<double>& reserve_ladder() {
 /// One plan on one bench after another: what is proved under errors of the whole size is not asked.
 class Stander::OnBenches {
  public:
-  OnBenches(const Stander& stander, const Plan& plan, const std::vector<KnownMotion*>& motions)
+  OnBenches(const Stander& stander, const Plan& plan, const std::vector<KnownMotion*>& motions,
+            const ElasticSlides& slides)
       : stander_(stander),
         motions_(motions),
         reached_(plan.states[static_cast<std::size_t>(plan.reached_state)]),
-        hardware_(stander.hardware_, plan),
-        bounded_(errors_bounded(stander.problem_.design, plan)),
+        hardware_(stander.hardware_, plan, slides),
+        // What is known of motions is known under errors without what friction locks freeze of slides.
+        bounded_(errors_bounded(stander.problem_.design, plan) &&
+                 frozen_slide_mm(stander.problem_.design, plan, slides) == 0.0),
         engages_(!hardware_.not_engaging(stander.sizes_)),
         switches_(bounded_ && !hardware_.not_switching_as_planned(stander.sizes_)),
         limits_(bounded_ && !hardware_.motions_not_within_limits(stander.sizes_)),
@@ -240,8 +254,40 @@ std::vector<Stander::KnownMotion*> Stander::motions_of(const Plan& plan) const {
 }
 
 Standing Stander::judge(const Plan& plan) const {
+  return judge_all(plan, {});
+}
+
+Standing Stander::judge(const Plan& plan, const ElasticSlides& slides, SlidesOf of) const {
+  const Standing& without = *plan.standing;
+  const auto less = less_by_engaging(plan, slides);
+  Standing standing = less ? *less : judge_all(plan, slides);
+  standing.slides = of;
+  standing.reserve_without_slides = without.reserve;
+  standing.fails_without_slides = without.fails;
+  return standing;
+}
+
+/// The plan's standing where all locks still engage on every bench, so that slides change nothing but up to
+/// where that is proved; nothing where they don't.
+std::optional<Standing> Stander::less_by_engaging(const Plan& plan, const ElasticSlides& slides) const {
+  if (holds_by_friction(problem_.design)) return std::nullopt;
+  const ProvedHardware hardware(hardware_, plan, slides);
+  if (hardware.not_engaging(sizes_)) return std::nullopt;
+  Standing standing = *plan.standing;
+  const auto& ladder = reserve_ladder();
+  const auto steps = static_cast<std::size_t>(
+      std::upper_bound(ladder.begin(), ladder.end(), standing.reserve) - ladder.begin());
+  const Test engaging = [&](const ErrorSizes& e) { return hardware.not_engaging(e); };
+  const std::size_t passed = steps_passed(engaging, sizes_, 0.0, steps);
+  if (passed == steps) return standing;
+  standing.limited_by = *engaging(times(ladder[passed], sizes_));
+  standing.reserve = passed == 0 ? 0.0 : ladder[passed - 1];
+  return standing;
+}
+
+Standing Stander::judge_all(const Plan& plan, const ElasticSlides& slides) const {
   const std::vector<KnownMotion*> motions = motions_of(plan);
-  Standing standing = chance(plan, static_cast<int>(draws_.size()), motions);
+  Standing standing = chance(plan, static_cast<int>(draws_.size()), motions, slides);
   if (const PlannedAction* missing = plan.without_hunt()) {
     standing.limited_by = fmt::format("the hunt at lock {} {}", missing->lock + 1, missing->hunt->objection);
     return standing;
@@ -252,7 +298,8 @@ Standing Stander::judge(const Plan& plan) const {
   }
   const WorstCase tip(problem_, {}, plan.states[static_cast<std::size_t>(plan.reached_state)], centre_E_,
                       triangles_);
-  const ProvedHardware hardware(hardware_, plan);
+  const ProvedHardware hardware(hardware_, plan, slides);
+  const double frozen_mm = frozen_slide_mm(problem_.design, plan, slides);
   const Test touching = [&](const ErrorSizes& e) -> std::optional<std::string> {
     for (KnownMotion* known : motions)
       if (!known->worst->stands(e, StandsFor::off_the_wall))
@@ -265,10 +312,10 @@ Standing Stander::judge(const Plan& plan) const {
   std::size_t steps = ladder.size();
   standing.limited_by = "nothing up to the largest errors that are tried";
   for (const Test& test : tests_of(problem_, tip, hardware, touching)) {
-    const std::size_t passed = steps_passed(test, sizes_, steps);
+    const std::size_t passed = steps_passed(test, sizes_, frozen_mm, steps);
     if (passed == steps) continue;
     steps = passed;
-    standing.limited_by = *test(times(ladder[passed], sizes_));
+    standing.limited_by = *test(times(ladder[passed], sizes_, frozen_mm));
   }
   standing.reserve = steps == 0 ? 0.0 : ladder[steps - 1];
   return standing;
@@ -278,8 +325,9 @@ Standing Stander::chance(const Plan& plan, int draws) const {
   return chance(plan, draws, motions_of(plan));
 }
 
-Standing Stander::chance(const Plan& plan, int draws, const std::vector<KnownMotion*>& motions) const {
-  const OnBenches on_benches(*this, plan, motions);
+Standing Stander::chance(const Plan& plan, int draws, const std::vector<KnownMotion*>& motions,
+                         const ElasticSlides& slides) const {
+  const OnBenches on_benches(*this, plan, motions, slides);
   const auto n = std::min(static_cast<std::size_t>(draws), draws_.size());
   std::vector<Outcome> outcomes(n);
   tbb::parallel_for(std::size_t{0}, n, [&](std::size_t i) { outcomes[i] = on_benches.run(draws_[i], true); });
@@ -299,7 +347,7 @@ Standing Stander::chance(const Plan& plan, int draws, const std::vector<KnownMot
 
 int Stander::fails(const Plan& plan, int draws, int enough) const {
   const std::vector<KnownMotion*> motions = motions_of(plan);
-  const OnBenches on_benches(*this, plan, motions);
+  const OnBenches on_benches(*this, plan, motions, {});
   const auto n = std::min(static_cast<std::size_t>(draws), draws_.size());
   int fails = 0;
   for (std::size_t from = 0; from < n && fails < enough; from += kBatch) {
@@ -333,13 +381,19 @@ std::vector<int> Stander::hunts_that_may_touch(const Plan& plan, int draws, int 
   return locks;
 }
 
-int Stander::fails_at(const State& reached, int draws) const {
+int Stander::fails_at(const State& reached, int draws, const std::vector<PlannedSwitch>& way_in) const {
+  const auto fails_with = [&](const ErrorDraw& errors) {
+    const Bench bench(problem_.design, errors, centre_E_, bend_per_pull_);
+    return !bench.hits(reached, problem_.goal) || !BenchHardware(hardware_, bench).keeps_limits(reached);
+  };
   int fails = 0;
   const auto n = std::min(static_cast<std::size_t>(draws), draws_.size());
-  for (std::size_t i = 0; i < n; ++i) {
-    const Bench bench(problem_.design, draws_[i], centre_E_, bend_per_pull_);
-    fails += !bench.hits(reached, problem_.goal) || !BenchHardware(hardware_, bench).keeps_limits(reached);
-  }
+  for (std::size_t i = 0; i < n; ++i)
+    fails +=
+        way_in.empty()
+            ? fails_with(draws_[i])
+            : fails_with(
+                  with_frozen_errors(problem_.design, way_in, draws_[i], centre_E_, bend_per_pull_).back());
   return fails;
 }
 

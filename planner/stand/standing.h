@@ -15,6 +15,9 @@
 // cells that are not proved then are looked at on every bench whose own errors' sizes do not settle them. The
 // same plan, errors, draws and seed give the same figures, on any number of threads.
 //
+// Where the elastic body's slides at the locks are given (elastic_slides.h), both figures count them: added
+// to the slides that the errors make, however small these are, and not scaled with them.
+//
 // Source: none; the two figures are this project's own. The interval: statistics.h.
 #pragma once
 
@@ -26,6 +29,7 @@
 #include "planner/plan/answer.h"
 #include "planner/search/problem.h"
 #include "planner/segment/hardware.h"
+#include "planner/tolerance/bench_hardware.h"
 #include "planner/tolerance/errors.h"
 #include "planner/tolerance/worst_case.h"
 
@@ -51,6 +55,8 @@ class Stander {
 
   /// Both figures.
   Standing judge(const Plan& plan) const;
+  /// The same with the elastic body's slides counted. Precondition: the plan has what this says without.
+  Standing judge(const Plan& plan, const ElasticSlides& slides, SlidesOf of) const;
 
   /// The chance to fail alone, by the first `draws` benches; reserve 0.
   Standing chance(const Plan& plan, int draws) const;
@@ -62,7 +68,8 @@ class Stander {
   std::vector<int> hunts_that_may_touch(const Plan& plan, int draws, int more_than) const;
 
   /// How many of the first `draws` benches miss the target from this state, or break a limit in it.
-  int fails_at(const State& reached, int draws) const;
+  /// `way_in`: the switches on the way there, of which friction locks keep what the errors had bent.
+  int fails_at(const State& reached, int draws, const std::vector<PlannedSwitch>& way_in = {}) const;
 
  private:
   /// One motion as the bounds have it, kept for the next plan that has it too.
@@ -76,7 +83,10 @@ class Stander {
 
   void draw();
   std::vector<KnownMotion*> motions_of(const Plan& plan) const;
-  Standing chance(const Plan& plan, int draws, const std::vector<KnownMotion*>& motions) const;
+  Standing chance(const Plan& plan, int draws, const std::vector<KnownMotion*>& motions,
+                  const ElasticSlides& slides = {}) const;
+  Standing judge_all(const Plan& plan, const ElasticSlides& slides) const;
+  std::optional<Standing> less_by_engaging(const Plan& plan, const ElasticSlides& slides) const;
 
   const SearchProblem& problem_;
   Hardware hardware_;

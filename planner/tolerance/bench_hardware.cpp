@@ -40,18 +40,21 @@ struct Fractions {
 };
 
 /// Is there a point of the chord from p to q that brings all backbones within the window?
-bool drops_in(const LatchHardware& latch, const Eigen::Vector2d& p, const Eigen::Vector2d& q) {
+bool drops_in(const LatchHardware& latch, const Eigen::Vector2d& p, const Eigen::Vector2d& q,
+              const ElasticSlide& elastic) {
   Fractions fractions;
-  for (const double angle : latch.backbone_angle_rad) {
+  for (std::size_t k = 0; k < latch.backbone_angle_rad.size(); ++k) {
+    const double angle = latch.backbone_angle_rad[k];
     const Eigen::Vector2d e(std::cos(angle), std::sin(angle));
-    fractions.within(e.dot(p), e.dot(q), latch.engage_window_mm);
+    const double rest = elastic.rest_of(static_cast<Eigen::Index>(k));
+    fractions.within(e.dot(p) + rest, e.dot(q) + rest, latch.engage_window_mm);
   }
   return fractions.any();
 }
 
 }  // namespace
 
-std::vector<PlannedSwitch> switches_in(const Design& design, const Plan& plan) {
+std::vector<PlannedSwitch> switches_in(const Design& design, const Plan& plan, const ElasticSlides& slides) {
   std::vector<PlannedSwitch> out;
   for (std::size_t i = 0; i < plan.actions.size(); ++i) {
     const PlannedAction& action = plan.actions[i];
@@ -66,6 +69,8 @@ std::vector<PlannedSwitch> switches_in(const Design& design, const Plan& plan) {
     if (action.hunt && action.hunt->made())
       planned.hunt = lock_hunt_track(design, planned.before, action.lock);
     planned.action = static_cast<int>(i);
+    if (planned.engages && design.latch())
+      planned.elastic = elastic_slide(*design.latch(), slides, planned.action);
     out.push_back(std::move(planned));
   }
   return out;
@@ -109,6 +114,8 @@ std::vector<ErrorDraw> with_frozen_errors(const Design& design, const std::vecto
     const State made = Bench(design, now, channel_centre_E, bend_per_pull).state(planned.before);
     now.bend_at_lock[lock] = errors.bend_at_lock[lock] + bend_up_to(design, made, planned.lock) -
                              bend_up_to(design, planned.before, planned.lock);
+    if (design.latch())
+      now.bend_at_lock[lock] += planned.elastic.bend_mm / design.latch()->backbone_radius_mm;
   }
   out.push_back(std::move(now));
   return out;
@@ -123,13 +130,14 @@ Eigen::Vector2d BenchHardware::slide_error_mm(const State& before, int lock) con
 bool BenchHardware::engages(const PlannedSwitch& planned) const {
   const auto& latch = hardware_.design().latch();
   if (!planned.engages || !latch || latch->notch_pitch_mm <= 0.0) return true;
-  const Eigen::Vector2d w = slide_error_mm(planned.before, planned.lock);
-  if (!(w.norm() + planned.hunt.radius_mm + latch->engage_window_mm < 0.5 * latch->notch_pitch_mm))
-    return false;
+  const ElasticSlide& elastic = planned.elastic;
+  const Eigen::Vector2d w = slide_error_mm(planned.before, planned.lock) + elastic.bend_mm;
+  const double reach = w.norm() + elastic.most_rest_mm() + planned.hunt.radius_mm + latch->engage_window_mm;
+  if (!(reach < 0.5 * latch->notch_pitch_mm)) return false;
   const auto& track = planned.hunt.slide_mm;
-  if (track.empty()) return drops_in(*latch, w, w);
+  if (track.empty()) return drops_in(*latch, w, w, elastic);
   for (std::size_t i = 0; i + 1 < track.size(); ++i)
-    if (drops_in(*latch, track[i] + w, track[i + 1] + w)) return true;
+    if (drops_in(*latch, track[i] + w, track[i + 1] + w, elastic)) return true;
   return false;
 }
 

@@ -8,6 +8,8 @@
 //   a hunt    the same of p + w for some point p of its track: on a chord from p_0 to p_1 these are the
 //             intersection of one interval of fractions for each backbone,
 // and no other notch may be found, which is sure where |w| + h + W < pitch / 2, h the hunt's radius or 0.
+// Where an elastic slide (elastic_slides.h) is counted, w has its d besides, backbone k its rest beside
+// e_k . w, and the largest rest joins |w|.
 // A lock in a frozen region, or with no flexible length before it, has the slide of what holds it; no hunt
 // moves it. A friction lock engages on every bend, and holds the one that the tendons gave it, their errors
 // and those of locks engaged before it included: with E the error of the bend up to it then, e_i its
@@ -27,6 +29,7 @@
 #include "planner/segment/hardware.h"
 #include "planner/segment/hunt.h"
 #include "planner/tolerance/bench.h"
+#include "planner/tolerance/elastic_slides.h"
 
 namespace withy {
 
@@ -39,9 +42,11 @@ struct PlannedSwitch {
   Currents current_A;  ///< none where the field is not checked
   HuntTrack hunt;      ///< none where none is made
   int action = 0;      ///< index into the plan's actions
+  ElasticSlide elastic = {};
 };
 
-std::vector<PlannedSwitch> switches_in(const Design& design, const Plan& plan);
+std::vector<PlannedSwitch> switches_in(const Design& design, const Plan& plan,
+                                       const ElasticSlides& slides = {});
 
 /// Every state of a plan, each once.
 std::vector<State> states_in(const Plan& plan);
@@ -62,7 +67,7 @@ class BenchHardware {
  public:
   BenchHardware(const Hardware& hardware, const Bench& bench) : hardware_(hardware), bench_(bench) {}
 
-  /// w: how far the slides at a lock are off the planned ones.
+  /// w: how far the slides at a lock are off the planned ones by the errors.
   Eigen::Vector2d slide_error_mm(const State& before, int lock) const;
 
   /// Does the latch drop in where it is to? True of a lock that lets go.

@@ -15,6 +15,8 @@ namespace {
 
 // What of a window a spiral's rim leaves beside its chords.
 constexpr double kBeyondRim = 0.94;
+// What of a window is left where a point lies midway between a spiral's turns.
+constexpr double kBetweenTurns = 0.24;
 // How often a part of a motion is halved where a box about it doesn't settle its limits.
 constexpr int kHalvings = 6;
 // Into how many steps a chord of a hunt is cut.
@@ -31,6 +33,14 @@ double share_before(const Design& design, const State& state, int lock) {
 
 bool in_free_region(const State& state, int lock) {
   return region_index(state.engaged, lock) == state.engaged.count();
+}
+
+/// How much of a slide is across the line that a hunt sweeps.
+double across_line(const HuntTrack& track, const Eigen::Vector2d& slide_mm) {
+  const auto end = std::max_element(track.slide_mm.begin(), track.slide_mm.end(),
+                                    [](const auto& a, const auto& b) { return a.norm() < b.norm(); });
+  const Eigen::Vector2d line = end->normalized();
+  return (slide_mm - line.dot(slide_mm) * line).norm();
 }
 
 /// Most that the coils' field at a place changes for each mm.
@@ -72,13 +82,13 @@ double half_chord_rad(const Design& design, const SweepCorners& corners) {
 
 }  // namespace
 
-ProvedHardware::ProvedHardware(const Hardware& hardware, const Plan& plan)
+ProvedHardware::ProvedHardware(const Hardware& hardware, const Plan& plan, const ElasticSlides& slides)
     : hardware_(hardware),
       design_(hardware.design()),
       bend_per_offset_(bend_per_offset(hardware.design())),
       set_by_tendons_(set_by_tendons(hardware.design())),
       insertion_bend_(bend_per_insertion(hardware.design())),
-      switches_(switches_in(hardware.design(), plan)),
+      switches_(switches_in(hardware.design(), plan, slides)),
       states_(states_in(plan)),
       rims_(swept_rims(hardware.design(), plan)) {
   for (const PlannedSwitch& planned : switches_)
@@ -131,13 +141,22 @@ bool ProvedHardware::engages(const PlannedSwitch& planned, const ErrorSizes& siz
   // Across the plane of tendons that lie in one the free region takes nothing back.
   const double left = set_by_tendons_.isIdentity() ? 1.0 - share : 1.0;
   const double across = latch->backbone_radius_mm * left * off.lock_rad;
-  const double w = across + latch->backbone_radius_mm * share * off.free_rad;
+  const double by_errors = across + latch->backbone_radius_mm * share * off.free_rad;
+  const ElasticSlide& elastic = planned.elastic;
+  const double w = by_errors + elastic.bend_mm.norm();
+  const double rest = elastic.most_rest_mm();
   const double h = planned.hunt.radius_mm;
   const double window = latch->engage_window_mm;
-  if (!(w + h + window < 0.5 * latch->notch_pitch_mm)) return false;
-  if (planned.hunt.shape == HuntShape::none) return w <= window;
-  if (planned.hunt.shape == HuntShape::line && across > window) return false;
-  return w <= h + (planned.hunt.shape == HuntShape::line ? 0.0 : kBeyondRim * window);
+  if (!(w + rest + h + window < 0.5 * latch->notch_pitch_mm)) return false;
+  switch (planned.hunt.shape) {
+    case HuntShape::none:
+      return by_errors + elastic.most_mm(*latch) <= window;
+    case HuntShape::line:
+      return w <= h && across + across_line(planned.hunt, elastic.bend_mm) + rest <= window;
+    case HuntShape::spiral:
+      return rest <= kBetweenTurns * window && w <= h + kBeyondRim * window - rest;
+  }
+  return false;
 }
 
 bool ProvedHardware::switches_in_pose(const PlannedSwitch& planned, const State& pose, double more_turn_rad,

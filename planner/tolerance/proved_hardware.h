@@ -8,7 +8,10 @@
 // Engaging. The bend up to the lock is off by e_n + s (phi - e_n), so |w| <= r_b ((1 - s) e + s |phi|); in a
 // frozen region by a mean of its ends' errors, |w| <= r_b e. A spiral's rim is met within W of w where
 // |w| <= h + 0.94 W (its chords keep to 0.05 W of it), its turns where |w| <= h (hunt.h); along a line the
-// part of w across it, r_b (1 - s) e at most, must be within W itself.
+// part of w across it, r_b (1 - s) e at most, must be within W itself. An elastic slide (elastic_slides.h)
+// adds |d| to |w|, its part across a line to what is across, and its largest rest takes as much of W: with a
+// spiral of the 0.24 W between its turns (hunt.h). Without a hunt |w| and the largest |o_k| are within W
+// together.
 //
 // Switching. Up to the lock the body turns by at most omega = (2 n - 1) e + s (e + |phi|) + alpha (the first
 // term none for n = 0), and the lock is off by at most delta = omega s_i + p_e + alpha |p|. A demand
@@ -39,7 +42,7 @@ namespace withy {
 /// `hardware` must outlive it.
 class ProvedHardware {
  public:
-  ProvedHardware(const Hardware& hardware, const Plan& plan);
+  ProvedHardware(const Hardware& hardware, const Plan& plan, const ElasticSlides& slides = {});
 
   /// Each: what is not proved under errors of these sizes, as half a sentence; nothing where all is.
   std::optional<std::string> not_engaging(const ErrorSizes& sizes) const;

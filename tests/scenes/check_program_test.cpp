@@ -146,6 +146,13 @@ const BrokenScene kBrokenScenes[] = {
      "scene.toml:57:11: latch.hunt_mm is 0.1, but a friction lock has no notch to hunt for, leave it out, or "
      "give "
      "notch_pitch_mm"},
+    {"a backbone outside the body", "backbone_radius_mm = 1.2", "backbone_radius_mm = 1.6",
+     "scene.toml:53:22: latch.backbone_radius_mm is 1.6, outside the body, whose segment.radius_mm is 1.5, "
+     "give at "
+     "most 1.5, or a thicker body"},
+    {"tendons outside the body", "\nradius_mm = 1.2", "\nradius_mm = 1.51",
+     "scene.toml:60:13: tendons.radius_mm is 1.51, outside the body, whose segment.radius_mm is 1.5, give at "
+     "most 1.5, or a thicker body"},
     {"one tendon", "angles_deg = [0.0, 90.0, 180.0, 270.0]", "angles_deg = [0.0]",
      "scene.toml:61:14: tendons.angles_deg names 1 tendon, give two tendons for bends in one plane, three or "
      "more for "

@@ -29,6 +29,9 @@ struct ListedAction {
   std::optional<double> field_reserve;
   std::optional<double> clearance_mm;
   std::optional<ListedHunt> hunt;
+  /// lock: how far each backbone is off the planned slide whatever the errors, where that is counted. Not
+  /// read by read_plan.
+  std::vector<double> slide_off_mm = {};
 };
 
 struct ListedSummary {

@@ -261,17 +261,21 @@ class Bench {
     const Latch& latch = *robot_.scene.latch;
     if (latch.pitch_mm <= 0) return true;
     const double s = robot_.layout.station_mm[static_cast<std::size_t>(action.lock)];
+    const Off off = split(latch, action.slide_off_mm);
     const Eigen::Vector2d w = latch.radius_mm * (theta_to(robot_, on_bench(robot_, before, errors_), s) -
-                                                 theta_to(robot_, before, s));
+                                                 theta_to(robot_, before, s)) +
+                              off.bend;
     const bool hunted = action.hunt && action.hunt->made;
     const double h = hunted ? action.hunt->radius_mm : 0;
-    if (w.norm() + h + latch.window_mm >= 0.5 * latch.pitch_mm) return false;
-    if (!hunted) return in_window(latch, w);
+    const double rest = off.rest.cwiseAbs().maxCoeff();
+    if (w.norm() + rest + h + latch.window_mm >= 0.5 * latch.pitch_mm) return false;
+    if (!hunted) return in_window(latch, w, off.rest);
     const auto corners = hunt_corners(robot_.scene, *action.hunt);
     constexpr int kPieces = 40;
     for (std::size_t i = 0; i + 1 < corners.size(); ++i)
       for (int k = 0; k <= kPieces; ++k)
-        if (in_window(latch, w + corners[i] + (corners[i + 1] - corners[i]) * k / kPieces)) return true;
+        if (in_window(latch, w + corners[i] + (corners[i + 1] - corners[i]) * k / kPieces, off.rest))
+          return true;
     return false;
   }
 
@@ -347,10 +351,33 @@ class Bench {
     return margin;
   }
 
-  static bool in_window(const Latch& latch, const Eigen::Vector2d& w) {
-    return std::all_of(latch.angle_rad.begin(), latch.angle_rad.end(), [&](double angle) {
-      return std::abs(std::cos(angle) * w.x() + std::sin(angle) * w.y()) <= latch.window_mm;
-    });
+  /// Slides that are off whatever the errors: as a bend, and the rest of each backbone.
+  struct Off {
+    Eigen::Vector2d bend = Eigen::Vector2d::Zero();
+    Eigen::VectorXd rest;
+  };
+  static Off split(const Latch& latch, const std::vector<double>& off_mm) {
+    Off off;
+    const auto n = static_cast<Eigen::Index>(latch.angle_rad.size());
+    off.rest = Eigen::VectorXd::Zero(n);
+    if (off_mm.empty()) return off;
+    Eigen::MatrixXd E(n, 2);
+    for (Eigen::Index k = 0; k < n; ++k) {
+      const double angle = latch.angle_rad[static_cast<std::size_t>(k)];
+      E.row(k) << std::cos(angle), std::sin(angle);
+      off.rest(k) = off_mm[static_cast<std::size_t>(k)];
+    }
+    off.bend = E.jacobiSvd(Eigen::ComputeThinU | Eigen::ComputeThinV).solve(off.rest);
+    off.rest -= E * off.bend;
+    return off;
+  }
+
+  static bool in_window(const Latch& latch, const Eigen::Vector2d& w, const Eigen::VectorXd& rest) {
+    for (std::size_t k = 0; k < latch.angle_rad.size(); ++k) {
+      const double slide = std::cos(latch.angle_rad[k]) * w.x() + std::sin(latch.angle_rad[k]) * w.y();
+      if (std::abs(slide + rest(static_cast<Eigen::Index>(k))) > latch.window_mm) return false;
+    }
+    return true;
   }
 
   const Robot& robot_;

@@ -6,7 +6,8 @@
 // that of the scene's documentation. Positions and turns lie evenly in balls, backlash evenly in a disc b /
 // r_b at each lock, all else evenly in an interval. Tendons set the bend of the whole segment, engaged locks
 // the bend from the base to them, the free region gets what is left; with a guide no region bends past the
-// limit for it.
+// limit for it. What an action's `slide_off_mm` names is added to the slides that errors make: what of it a
+// bend would show to the bend's, the rest to each backbone's.
 #pragma once
 
 #include "tests/support/plain_distance.h"

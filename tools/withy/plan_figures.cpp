@@ -15,6 +15,18 @@ std::string share_words(const BenchCount& count, int draws) {
   return fmt::format("{:.2f} % (at most {:.2f} %)", 100.0 * count.benches / draws, 100.0 * count.high);
 }
 
+/// What the elastic body's slides at the locks change of the two figures; empty where they change nothing.
+std::string slides_line(const Standing& s) {
+  const bool alike =
+      s.reserve == s.reserve_without_slides && s.fails.benches == s.fails_without_slides.benches;
+  if (s.slides == SlidesOf::none || alike) return {};
+  return figure_line(
+      "", fmt::format("both count how far off its notches the elastic body is, with {} pulls; without that "
+                      "{}, reserve {:.2f}",
+                      s.slides == SlidesOf::ideal_pulls ? "the ideal" : "compensated",
+                      share_words(s.fails_without_slides, s.draws), s.reserve_without_slides));
+}
+
 }  // namespace
 
 std::string figure_line(std::string_view about, const std::string& text) {
@@ -66,8 +78,9 @@ std::string standing_lines(const Plan& plan) {
                                     "{} break a limit",
                                     s.draws, s.touches.benches, s.misses.benches, s.disengaged.benches,
                                     s.overloads.benches));
-  return out + figure_line("reserve",
-                           fmt::format("{:.2f} times the usual errors; beyond, {}", s.reserve, s.limited_by));
+  out += figure_line("reserve",
+                     fmt::format("{:.2f} times the usual errors; beyond, {}", s.reserve, s.limited_by));
+  return out + slides_line(s);
 }
 
 }  // namespace withy

@@ -71,16 +71,15 @@ Result<Asked> ask(const PreparedScene& prepared, int locks, const AskOptions& op
   };
   settings.remedies = options.remedies;
   settings.with_channel = in_larger_channel;
-  Answer answer =
-      options.heed_elasticity ? solve_heeding_elasticity(*problem, settings) : solve(*problem, settings);
+  Answer answer = options.heed_elasticity ? solve_heeding_elasticity(*problem, settings, options.ideal_pulls)
+                                          : solve(*problem, settings);
   if (options.stuck_locks && answer.plan)
     answer.plan->stuck_locks = find_ways_past_stuck_locks(*problem, *answer.plan, settings.effort);
   if (options.remedies && answer.plan)
     if (const auto hunt = find_smaller_hunt(*problem, *answer.plan, *settings.errors, settings.effort))
       answer.remedies.push_back(hunt->sentence());
   std::optional<tl::expected<Script, ScriptFault>> script;
-  // Pulls that don't bring the elastic body there are no better than the ideal ones, which are proved.
-  const bool compensated = answer.elastic && answer.elastic->holds() && !options.ideal_pulls;
+  const bool compensated = answer.elastic && answer.elastic->compensates_scripts(options.ideal_pulls);
   if (answer.plan)
     script = make_script(prepared.scene, problem->design, *answer.plan,
                          compensated ? answer.elastic->corrections : PullCorrections{});

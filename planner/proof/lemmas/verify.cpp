@@ -22,6 +22,9 @@ namespace {
 // Boxes are first cut to about this size (mm): at the distances a body keeps from the wall the bound then
 // loses under 0.1 mm.
 constexpr double kFirstBox_mm = 1.0;
+// What a stretch is tried in before, where yes or no is asked: most clear ones have room for boxes of this
+// size, with a sixteenth of the corners.
+constexpr double kCoarseBox_mm = 4.0;
 // With a question of yes or no the answer is no only where a clearance less than this above the required one
 // was found: as much work again as the slack above would take for every halving of it squared.
 constexpr double kCompareSlack_mm = 0.02;
@@ -73,6 +76,21 @@ class Sweep {
     deepest_ = std::max(from.insertion_mm, to.insertion_mm);
   }
 
+  /// Is the clearance proved to be at least `required` by boxes no smaller than the first ones, with slack to
+  /// spare? run() then says so too, for it says no only where a clearance within that slack was found.
+  bool clears_coarsely(double required) {
+    const auto t_cuts = motion_cuts(kCoarseBox_mm);
+    const auto s_cuts = station_cuts(kCoarseBox_mm);
+    for (std::size_t j = 0; j + 1 < s_cuts.size(); ++j) {
+      const double radius = design_.body_radius(0.5 * (s_cuts[j] + s_cuts[j + 1]));
+      for (std::size_t i = 0; i + 1 < t_cuts.size(); ++i)
+        if (!above({t_cuts[i], t_cuts[i + 1], s_cuts[j], s_cuts[j + 1], radius, 0.0},
+                   required + kCompareSlack_mm))
+          return false;
+    }
+    return true;
+  }
+
   /// Lowers `lower` and `upper` until they meet within the working slack, or (with a finite `required`) until
   /// the question "at least required?" is answered.
   MotionClearance run(double required) {
@@ -95,8 +113,8 @@ class Sweep {
 
  private:
   void start() {
-    const auto t_cuts = motion_cuts();
-    const auto s_cuts = station_cuts();
+    const auto t_cuts = motion_cuts(kFirstBox_mm);
+    const auto s_cuts = station_cuts(kFirstBox_mm);
     for (std::size_t j = 0; j + 1 < s_cuts.size(); ++j) {
       const double radius = design_.body_radius(0.5 * (s_cuts[j] + s_cuts[j + 1]));
       for (std::size_t i = 0; i + 1 < t_cuts.size(); ++i)
@@ -106,7 +124,7 @@ class Sweep {
 
   /// Fractions of the motion at which to cut: where the entry plane passes a region's or a rigid span's end,
   /// and evenly between.
-  std::vector<double> motion_cuts() const {
+  std::vector<double> motion_cuts(double box_mm) const {
     std::vector<double> cuts = {0.0, 1.0};
     if (dd_ != 0.0 && design_.carriage().kind == CarriageKind::guide) {
       const auto cut_at_station = [&](double s) {
@@ -122,12 +140,12 @@ class Sweep {
       std::sort(cuts.begin(), cuts.end());
     }
     const double l = design_.length_mm() - free_from_;
-    return spread(cuts, std::abs(dd_) * (1.0 + kappa_ * design_.length_mm()) + 0.5 * du_ * l * l);
+    return spread(cuts, std::abs(dd_) * (1.0 + kappa_ * design_.length_mm()) + 0.5 * du_ * l * l, box_mm);
   }
 
   /// Stations at which to cut: the body's end, radius changes, and evenly between; only what can pass the
   /// entry plane at all, and only of the stretch.
-  std::vector<double> station_cuts() const {
+  std::vector<double> station_cuts(double box_mm) const {
     const double length = std::min(design_.length_mm(), stretch_.to_mm);
     std::vector<double> cuts = {length};
     // No point is further past the entry plane than its arc length from the base plus the base's own depth,
@@ -143,7 +161,7 @@ class Sweep {
     std::vector<double> out;
     for (std::size_t i = 0; i + 1 < cuts.size(); ++i) {
       const double span = cuts[i + 1] - cuts[i];
-      const int parts = std::max(1, static_cast<int>(std::ceil(span / kFirstBox_mm)));
+      const int parts = std::max(1, static_cast<int>(std::ceil(span / box_mm)));
       for (int k = 0; k < parts; ++k) out.push_back(cuts[i] + span * k / parts);
     }
     out.push_back(cuts.back());
@@ -159,13 +177,13 @@ class Sweep {
     return placement_.behind_mm + placement_.X_EB.translation().norm() + turn * (base + length);
   }
 
-  static std::vector<double> spread(const std::vector<double>& cuts, double travel_mm) {
+  static std::vector<double> spread(const std::vector<double>& cuts, double travel_mm, double box_mm) {
     std::vector<double> out;
     for (std::size_t i = 0; i + 1 < cuts.size(); ++i) {
       const double span = cuts[i + 1] - cuts[i];
       // At most a few hundred first boxes along the motion: best-first subdivision does the rest where it
       // matters.
-      const int parts = std::clamp(static_cast<int>(std::ceil(span * travel_mm / kFirstBox_mm)), 1, 256);
+      const int parts = std::clamp(static_cast<int>(std::ceil(span * travel_mm / box_mm)), 1, 256);
       for (int k = 0; k < parts; ++k) out.push_back(cuts[i] + span * k / parts);
     }
     out.push_back(cuts.back());
@@ -229,16 +247,67 @@ class Sweep {
     double edge_s, edge_t;
   };
 
-  Bound bound(const Box& box, bool exactly) {
-    Corner* c[4] = {&corner(box.t0, box.s0), &corner(box.t0, box.s1), &corner(box.t1, box.s0),
-                    &corner(box.t1, box.s1)};
+  /// A box by its corners.
+  struct Span {
+    Corner* c[4];
+    double bulge, edge_s, edge_t;
+    const Corner* highest;
+    /// (3) before R, of corners that are at least `least` from the wall.
+    double free(double least) const {
+      const double square = least * least - 0.25 * (edge_s * edge_s + edge_t * edge_t);  // (2)
+      return std::sqrt(std::max(0.0, square)) - bulge;
+    }
+  };
+
+  Span span_of(const Box& box) {
+    Span out{
+        {&corner(box.t0, box.s0), &corner(box.t0, box.s1), &corner(box.t1, box.s0), &corner(box.t1, box.s1)},
+        0.0,
+        0.0,
+        0.0,
+        nullptr};
+    const auto& c = out.c;
     const double ds = box.s1 - box.s0;
-    const double bulge = bulge_along_motion(box) + ds * ds * kappa_ / 8.0;  // (1)
-    const double edge_s = std::max((c[0]->p - c[1]->p).norm(), (c[2]->p - c[3]->p).norm());
-    const double edge_t = std::max((c[0]->p - c[2]->p).norm(), (c[1]->p - c[3]->p).norm());
-    const Corner* highest = c[0];
+    out.bulge = bulge_along_motion(box) + ds * ds * kappa_ / 8.0;  // (1)
+    out.edge_s = std::max((c[0]->p - c[1]->p).norm(), (c[2]->p - c[3]->p).norm());
+    out.edge_t = std::max((c[0]->p - c[2]->p).norm(), (c[1]->p - c[3]->p).norm());
+    out.highest = c[0];
     for (const Corner* k : c)
-      if (k->p.z() > highest->p.z()) highest = k;
+      if (k->p.z() > out.highest->p.z()) out.highest = k;
+    return out;
+  }
+
+  /// Is the box, or each of its halves down to the size of first ones, proved to keep `enough`?
+  bool above(const Box& box, double enough) {
+    const Span span = span_of(box);
+    if (!counts(span.highest->p.z() + span.bulge)) return true;
+    double least = kInfinity;
+    for (Corner* k : span.c) {
+      measure(*k, box.radius, false);
+      least = std::min(least, k->distance);
+    }
+    const double free = span.free(least);
+    if (free > 0.0 && free - box.radius - kRounding_mm >= enough && side_is_inside(span)) return true;
+    if (std::max(span.edge_s, span.edge_t) <= kFirstBox_mm) return false;
+    const auto [first, second] = halves(box, span.edge_t > span.edge_s);
+    return above(first, enough) && above(second, enough);
+  }
+
+  /// The same as sign_is_inside of a box that no wall meets, but no exact distance is asked for. Where all of
+  /// the box is past the entry plane it hangs together there, so all of it is on the side that one corner is.
+  bool side_is_inside(const Span& span) {
+    const Eigen::Vector3d& p = span.highest->p;
+    const double reach = span.edge_s + span.edge_t + span.bulge + kCompareSlack_mm;
+    double lowest = p.z();
+    for (const Corner* k : span.c) lowest = std::min(lowest, k->p.z());
+    const double away = distance_.signed_lower(p);
+    return (lowest - span.bulge > 0.0 ? away > 0.0 : p.z() >= 0.0 && away > reach) &&
+           OneSide::of(distance_, {p, reach});
+  }
+
+  Bound bound(const Box& box, bool exactly) {
+    const Span span = span_of(box);
+    const auto& [c, bulge, edge_s, edge_t, highest] = span;
     Bound b{kInfinity, true, std::max({edge_s, edge_t, bulge}), edge_s, edge_t};
     if (!counts(highest->p.z() + bulge)) return b;
     double least = kInfinity;
@@ -247,8 +316,7 @@ class Sweep {
       least = std::min(least, k->distance);
       b.exact = b.exact && k->exact;
     }
-    const double square = least * least - 0.25 * (edge_s * edge_s + edge_t * edge_t);  // (2)
-    const double free = std::sqrt(std::max(0.0, square)) - bulge;                      // (3), before R
+    const double free = span.free(least);
     // Any wall point is at a distance of at least 0: with nothing proved the body may be anywhere.
     b.lower = free > 0.0 && sign_is_inside(*highest, edge_s + edge_t + bulge)
                   ? free - box.radius - kRounding_mm
@@ -290,15 +358,18 @@ class Sweep {
       return;
     }
     // Halve the longer side; a box that is a point along the motion is only cut along the body.
-    Box first = box;
-    Box second = box;
-    if (std::max(b.edge_t, bulge_along_motion(box)) > b.edge_s) {
-      first.t1 = second.t0 = 0.5 * (box.t0 + box.t1);
-    } else {
-      first.s1 = second.s0 = 0.5 * (box.s0 + box.s1);
-    }
+    const auto [first, second] = halves(box, std::max(b.edge_t, bulge_along_motion(box)) > b.edge_s);
     push(first);
     push(second);
+  }
+
+  static std::pair<Box, Box> halves(const Box& box, bool along_motion) {
+    std::pair<Box, Box> out{box, box};
+    if (along_motion)
+      out.first.t1 = out.second.t0 = 0.5 * (box.t0 + box.t1);
+    else
+      out.first.s1 = out.second.s0 = 0.5 * (box.s0 + box.s1);
+    return out;
   }
 
   const Design& design_;
@@ -329,6 +400,11 @@ MotionClearance MotionVerifier::clearance(const State& from, const State& to,
 
 MotionClearance MotionVerifier::compare(const State& from, const State& to, double required_mm,
                                         const BodyStretch& stretch) const {
+  // Many a stretch is asked about on one bench after another.
+  const bool part = stretch.to_mm - stretch.from_mm < kInfinity;
+  if (part && required_mm < kInfinity && placement_.behind_mm == 0.0 &&
+      Sweep(design_, distance_, placement_, from, to, stretch).clears_coarsely(required_mm))
+    return {required_mm, kInfinity};
   return Sweep(design_, distance_, placement_, from, to, stretch).run(required_mm);
 }
 

@@ -336,9 +336,17 @@ void fill_refused(Answer& answer, const PlanRefusal& refusal) {
                   refusal.sentence);
 }
 
+/// The judge by the errors that were given, of which there are some.
+std::shared_ptr<const Stander> judge_of_benches(const SearchProblem& problem, const SolveSettings& settings) {
+  if (settings.stander != nullptr && *settings.stander) return *settings.stander;
+  auto made = std::make_shared<const Stander>(problem, *settings.errors);
+  if (settings.stander != nullptr) *settings.stander = made;
+  return made;
+}
+
 /// The plan with its standing, where that was asked for and is not known yet.
 Plan stood(const SearchProblem& problem, Plan plan, const SolveSettings& settings) {
-  if (settings.errors && !plan.standing) plan.standing = Stander(problem, *settings.errors).judge(plan);
+  if (settings.errors && !plan.standing) plan.standing = judge_of_benches(problem, settings)->judge(plan);
   return plan;
 }
 
@@ -459,8 +467,8 @@ Plan improved(const SearchProblem& problem, Plan plan, const SolveSettings& sett
   const auto wider = [&](Plan narrow) { return widened(asked, std::move(narrow), search_settings); };
   if (settings.prefer != Preference::bench || !settings.errors) return wider(std::move(plan));
   settings.progress("trying benches");
-  const Stander stander(problem, *settings.errors);
-  return most_standing(asked, std::move(plan), stander, first.judge(), search_settings, wider);
+  const auto stander = judge_of_benches(problem, settings);
+  return most_standing(asked, std::move(plan), *stander, first.judge(), search_settings, wider);
 }
 
 double seconds_since(Effort::Clock::time_point since) {

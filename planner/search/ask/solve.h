@@ -3,6 +3,7 @@
 #pragma once
 
 #include <functional>
+#include <memory>
 #include <optional>
 #include <string>
 
@@ -14,6 +15,8 @@
 #include "planner/tolerance/errors.h"
 
 namespace withy {
+
+class Stander;
 
 /// What a plan is to have most of, after it reaches.
 enum class Preference {
@@ -35,6 +38,9 @@ struct SolveSettings {
   /// How large a bench's errors may be: the plan then says what of them it stands. Needed by
   /// Preference::bench, which is as good as `clearance` without.
   std::optional<ErrorSizes> errors = std::nullopt;
+  /// Gets the judge of the plan by these errors where one was made, and lends it to replace_plan. It holds on
+  /// to the problem.
+  std::shared_ptr<const Stander>* stander = nullptr;
   /// Gets a certificate of what was proved: the target unreachable, or not reached with fewer switches than
   /// the plan's. Stays empty where neither was.
   std::optional<recheck::Certificate>* certificate = nullptr;

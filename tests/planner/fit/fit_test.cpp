@@ -95,11 +95,13 @@ TEST_CASE("the published benchmark robot's parameters are found within their unc
   // P. Rao, Q. Peyron, S. Lilge and J. Burgner-Kahrs, "How to Model Tendon-Driven Continuum Robots and
   // Benchmark Modelling Performance", Frontiers in Robotics and AI 7, 2021, parameters of the proximal
   // segment as the accompanying code presets them: length 100 mm, 10 disks, backbone of 0.5 mm radius and 60
-  // GPa, three tendons at 8 mm. The scene starts from half the rigidity.
+  // GPa, three tendons at 8 mm; the disks are made to hold them. The scene starts from half the rigidity.
   const double rigidity = 60e3 * M_PI / 4 * std::pow(0.5, 4);
   const FitBench bench("double-bend", 0,
                        {{"flexural_rigidity_Nmm2 = 400.0", "flexural_rigidity_Nmm2 = 1470.0"},
                         {"tip_rigid_mm = 3.0", "tip_rigid_mm = 0.0"},
+                        {"\nradius_mm = 1.5", "\nradius_mm = 9.0"},
+                        {"body_radius_mm = 1.8", "body_radius_mm = 9.0"},
                         {"\nradius_mm = 1.2\nangles_deg = [0.0, 90.0, 180.0, 270.0]",
                          "\nradius_mm = 8.0\nangles_deg = [90.0, -30.0, 210.0]"},
                         {"disk_spacing_mm = 0.0", "disk_spacing_mm = 10.0"},

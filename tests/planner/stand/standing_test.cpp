@@ -2,106 +2,19 @@
 #include "planner/stand/standing.h"
 
 #include <functional>
-#include <memory>
 #include <numbers>
 #include <random>
 
 #include <catch2/catch.hpp>
 
-#include "planner/search/ask/scene_problem.h"
-#include "planner/search/ask/solve.h"
 #include "planner/segment/shape.h"
 #include "planner/stand/advice.h"
 #include "planner/stand/hunt_advice.h"
 #include "planner/stand/improve.h"
-#include "planner/tolerance/bench_hardware.h"
+#include "tests/planner/stand/shipped_case.h"
 
 using namespace withy;
-
-namespace {
-
-/// A shipped question with its plan.
-struct Case {
-  Case(const std::string& scene, int locks, const std::function<void(DesignParts&)>& change = {}) {
-    auto read = prepare_scene(WITHY_SOURCE_DIR "/scenes/" + scene + "/scene.toml");
-    REQUIRE(read);
-    prepared = std::make_unique<PreparedScene>(std::move(*read));
-    auto made = make_problem(*prepared, locks);
-    REQUIRE(made);
-    problem = std::make_unique<SearchProblem>(std::move(*made));
-    sizes = usual_errors(prepared->scene);
-    if (change) {
-      DesignParts parts = problem->design.parts();
-      change(parts);
-      problem->design = *Design::make(std::move(parts));
-    }
-    SolveSettings settings;
-    settings.prefer = Preference::quick;
-    Answer answer = solve(*problem, settings);
-    REQUIRE(answer.plan);
-    plan = std::move(*answer.plan);
-  }
-  std::unique_ptr<PreparedScene> prepared;
-  std::unique_ptr<SearchProblem> problem;
-  ErrorSizes sizes;
-  Plan plan;
-};
-
-/// One bench asked everything, with nothing left out because it is proved.
-struct Asked {
-  bool touches = false, close = false, misses = false, disengaged = false, overloads = false;
-};
-
-Asked ask_all(const Case& of, const ErrorDraw& errors) {
-  const SearchProblem& problem = *of.problem;
-  const Bench bench(problem.design, errors, middle_of(problem.distance->exact().channel()));
-  const Hardware hardware(problem.design);
-  const BenchHardware on_bench(hardware, bench);
-  Asked out;
-  out.misses = !bench.hits(of.plan.states[static_cast<std::size_t>(of.plan.reached_state)], problem.goal);
-  for (const PlannedSwitch& planned : switches_in(problem.design, of.plan)) {
-    out.disengaged = out.disengaged || !on_bench.engages(planned);
-    out.overloads = out.overloads || !on_bench.switches(planned);
-  }
-  for (const PlannedState& state : of.plan.states)
-    out.overloads = out.overloads || !on_bench.keeps_limits(state);
-  for (const PlannedMotion& motion :
-       motions_inside(of.plan, MotionVerifier(problem.design, *problem.distance))) {
-    const Contact contact = bench.contact(motion, *problem.distance);
-    out.touches = out.touches || contact == Contact::touches;
-    out.close = out.close || contact != Contact::clear;
-  }
-  return out;
-}
-
-/// Errors at the ends of their intervals, vectors at their full length.
-ErrorDraw extreme(const Design& design, const ErrorSizes& sizes, std::mt19937_64& generator) {
-  ErrorDraw draw = draw_errors(design, sizes, generator);
-  const auto grow = [](auto& v, double most) {
-    if (v.norm() > 0.0) v *= most / v.norm();
-  };
-  const auto push = [](double& x, double most) { x = x < 0.0 ? -most : most; };
-  if (design.latch())
-    for (auto& bend : draw.bend_at_lock)
-      grow(bend, sizes[ErrorKind::backlash] / design.latch()->backbone_radius_mm);
-  push(draw.pull_gain, sizes[ErrorKind::pull_gain]);
-  for (double& offset : draw.pull_offset_mm) push(offset, sizes[ErrorKind::pull_offset]);
-  grow(draw.entry_position_mm, sizes[ErrorKind::entry_position]);
-  grow(draw.entry_turn, sizes[ErrorKind::entry_angle]);
-  grow(draw.registration_position_mm, sizes[ErrorKind::registration_position]);
-  grow(draw.registration_turn, sizes[ErrorKind::registration_angle]);
-  push(draw.lumen_scale, sizes[ErrorKind::lumen_scale]);
-  push(draw.coil_gain, sizes[ErrorKind::coil_gain]);
-  push(draw.magnet_strength, sizes[ErrorKind::magnet_strength]);
-  return draw;
-}
-
-ErrorSizes times(double x, ErrorSizes sizes) {
-  for (double& most : sizes.most) most *= x;
-  return sizes;
-}
-
-}  // namespace
+using namespace withy::testing;
 
 TEST_CASE("the ladder of reserves rises from a twentieth to ten") {
   const auto& ladder = reserve_ladder();
@@ -422,4 +335,165 @@ TEST_CASE("a plan stands when aimed where it does as it is or as it is made to s
     const Plan most = made_to_stand(judge, stander, of.plan, Effort());
     CHECK(stander.fails(most, kDraws, kDraws) < least);
   }
+}
+
+namespace {
+
+/// No errors at all, of locks that were never engaged neither.
+ErrorSizes no_errors() {
+  return ErrorSizes();
+}
+
+/// Slides of a lock action: those of the bend `bend_mm`, and `rest_mm` more, in turn to either side.
+Eigen::VectorXd slides(const LatchHardware& latch, const Eigen::Vector2d& bend_mm, double rest_mm) {
+  Eigen::VectorXd out(std::ssize(latch.backbone_angle_rad));
+  for (Eigen::Index k = 0; k < out.size(); ++k) {
+    const double angle = latch.backbone_angle_rad[static_cast<std::size_t>(k)];
+    out[k] =
+        std::cos(angle) * bend_mm.x() + std::sin(angle) * bend_mm.y() + (k % 2 == 0 ? rest_mm : -rest_mm);
+  }
+  return out;
+}
+
+std::size_t first_engagement(const Plan& plan) {
+  const auto found = std::find_if(plan.actions.begin(), plan.actions.end(),
+                                  [](const PlannedAction& a) { return a.kind == ActionKind::lock; });
+  REQUIRE(found != plan.actions.end());
+  return static_cast<std::size_t>(found - plan.actions.begin());
+}
+
+/// What a stander says with slides at the plan's first engagement.
+Standing with_slides(const Stander& stander, Plan plan, const Eigen::VectorXd& off_mm) {
+  plan.standing = stander.judge(plan);
+  return stander.judge(plan, {{static_cast<int>(first_engagement(plan)), off_mm}}, SlidesOf::ideal_pulls);
+}
+
+}  // namespace
+
+TEST_CASE("what the elastic body is off a notch joins the slides of the errors, as geometry says") {
+  // One error, the pulls' gain g': the slide at the lock is r_b s g' Theta, s the share of the bent length
+  // before the lock (48 of 93 mm). The hunt can't be made, so all four backbones must be within the window.
+  const Case of("double-bend", 1);
+  ErrorSizes sizes = no_errors();
+  const double gain = sizes[ErrorKind::pull_gain] = 0.01;
+  const Stander stander(*of.problem, sizes);
+  const std::size_t at = first_engagement(of.plan);
+  const Eigen::Vector2d u = of.plan.states[static_cast<std::size_t>(of.plan.actions[at].from)].u_free;
+  const Eigen::Vector2d slide_of_gain = 1.2 * 48.0 * u;
+  const LatchHardware& latch = *of.problem->design.latch();
+  const Eigen::Vector2d way = slide_of_gain.normalized();
+  for (const double rest_mm : {0.0, 0.004}) {
+    for (const double along_mm : {0.015, 0.022, -0.024}) {
+      CAPTURE(rest_mm, along_mm);
+      const Eigen::VectorXd off = slides(latch, along_mm * way, rest_mm);
+      constexpr int kGrid = 20001;
+      int engaging = 0;
+      for (int i = 0; i < kGrid; ++i) {
+        const double g = gain * (2.0 * (i + 0.5) / kGrid - 1.0);
+        bool all = true;
+        for (std::size_t k = 0; k < 4; ++k) {
+          const double angle = (45.0 + 90.0 * static_cast<double>(k)) * std::numbers::pi / 180.0;
+          const double slide =
+              g * (std::cos(angle) * slide_of_gain.x() + std::sin(angle) * slide_of_gain.y());
+          all = all && std::abs(slide + off[static_cast<Eigen::Index>(k)]) <= 0.02;
+        }
+        engaging += all;
+      }
+      const double share = 1.0 - static_cast<double>(engaging) / kGrid;
+      const Standing standing = with_slides(stander, of.plan, off);
+      CAPTURE(share, standing.disengaged.benches);
+      // Five standard deviations of so many draws, and what the grid leaves.
+      const double spread = 5.0 * std::sqrt(share * (1.0 - share) / standing.draws) + 2.0 / kGrid;
+      CHECK(std::abs(static_cast<double>(standing.disengaged.benches) / standing.draws - share) <= spread);
+      CHECK(standing.fails.benches >= standing.disengaged.benches);
+      CHECK(standing.fails_without_slides.benches <= standing.fails.benches);
+    }
+  }
+}
+
+TEST_CASE("an elastic slide takes of a reserve what it is, at any size of the errors") {
+  // Pull offsets alone: four tendons at right angles, each off by o, bend the straight segment by up to
+  // sqrt(2) o / r_t; s of that shows at the lock. The hunt's rim and 0.94 windows reach it, or what a slide
+  // leaves of that (proved_hardware.h), and errors x times as large as long as that does.
+  Case of("straight", 1);
+  const Hardware hardware(of.problem->design);
+  const StepJudge judge(*of.problem, hardware);
+  Plan plan = made_to_stand(judge, Stander(*of.problem, of.sizes, 1000), of.plan, Effort());
+  of.problem->goal.tolerance_mm = 50.0;  // the tip is not what limits it
+  ErrorSizes sizes = no_errors();
+  sizes[ErrorKind::pull_offset] = 0.05;
+  const Stander stander(*of.problem, sizes, 2000);
+  const PlannedAction& action = plan.actions[first_engagement(plan)];
+  REQUIRE(action.hunt);
+  REQUIRE(action.hunt->made());
+  const State& before = plan.states[static_cast<std::size_t>(action.from)];
+  const double before_lock_mm = of.problem->design.station_mm(action.lock) - 2.0;
+  const double bent_mm = 100.0 - 4.0 - 3.0;  // the length, the lock's body, the rigid tip
+  REQUIRE(before.u_free.norm() == 0.0);
+  const double by_errors_mm = 1.2 * before_lock_mm / bent_mm * std::sqrt(2.0) * 0.05 / 1.2;
+  for (const auto& [slide_mm, rest_mm] : {std::pair{0.1, 0.0}, {0.1, 0.003}, {0.05, 0.0}, {0.09, 0.0}}) {
+    const double most = (0.1 + 0.94 * 0.02 - rest_mm - slide_mm) / by_errors_mm;
+    const Standing standing = with_slides(
+        stander, plan, slides(*of.problem->design.latch(), Eigen::Vector2d(0.6, 0.8) * slide_mm, rest_mm));
+    const auto& ladder = reserve_ladder();
+    const auto above = std::upper_bound(ladder.begin(), ladder.end(), most);
+    CAPTURE(slide_mm, rest_mm, most, standing.reserve, standing.reserve_without_slides, standing.limited_by);
+    REQUIRE(standing.reserve_without_slides > most);
+    CHECK(standing.reserve == (above == ladder.begin() ? 0.0 : *(above - 1)));
+    CHECK(standing.limited_by.find("may not engage") != std::string::npos);
+  }
+  // More than hunt and window reach: none engages.
+  const Standing beyond =
+      with_slides(stander, plan, slides(*of.problem->design.latch(), Eigen::Vector2d(0.6, 0.8) * 0.17, 0.0));
+  CHECK(beyond.reserve == 0.0);
+  CHECK(beyond.disengaged.benches == beyond.draws);
+  // Too far into its own window for the next one: a rest that no hunt makes up for.
+  const Standing apart =
+      with_slides(stander, plan, slides(*of.problem->design.latch(), Eigen::Vector2d::Zero(), 0.021));
+  CHECK(apart.reserve == 0.0);
+  CHECK(apart.disengaged.benches == apart.draws);
+}
+
+TEST_CASE("a friction lock keeps what the elastic body is off when it engages") {
+  Case of("single-bend", 1, [](DesignParts& parts) {
+    parts.latch->notch_pitch_mm = 0.0;
+    parts.latch->hunt_mm = 0.0;
+  });
+  const Design& design = of.problem->design;
+  const Eigen::Vector2d slide_mm(0.04, -0.03);
+  State reached = of.plan.states[static_cast<std::size_t>(of.plan.reached_state)];
+  REQUIRE(reached.theta_frozen.size() == 1);
+  // The frozen bend is off by d / r_b, the tendons hold the whole: the free part is off the other way.
+  reached.theta_frozen[0] += slide_mm / 1.2;
+  reached.u_free -= slide_mm / 1.2 / regions_of(design, reached).back().flexible_mm;
+  const double off_mm = of.problem->goal.distance(Shape(design, reached).tip_E());
+  const ErrorSizes sizes = no_errors();
+  for (const double share : {0.999, 1.001}) {
+    of.problem->goal.tolerance_mm = share * off_mm;
+    const Stander stander(*of.problem, sizes, 20);
+    const Standing standing = with_slides(stander, of.plan, slides(*design.latch(), slide_mm, 0.0));
+    CAPTURE(share, off_mm, standing.limited_by);
+    CHECK(standing.disengaged.benches == 0);
+    CHECK(standing.misses.benches == (share < 1.0 ? 20 : 0));
+    if (share < 1.0) CHECK(standing.reserve == 0.0);
+  }
+}
+
+TEST_CASE("ends of friction locks are sorted by what the locks keep") {
+  // The slow twin: all that is asked of a bench, whose locks keep what the errors had bent.
+  Case of("single-bend", 1, [](DesignParts& parts) {
+    parts.latch->notch_pitch_mm = 0.0;
+    parts.latch->hunt_mm = 0.0;
+  });
+  constexpr int kDraws = 400;
+  const Stander stander(*of.problem, of.sizes, kDraws);
+  const Standing standing = stander.chance(of.plan, kDraws);
+  std::vector<PlannedSwitch> way_in;
+  for (const PlannedSwitch& planned : switches_in(of.problem->design, of.plan))
+    if (of.plan.actions[static_cast<std::size_t>(planned.action)].leg == Leg::in) way_in.push_back(planned);
+  const State& reached = of.plan.states[static_cast<std::size_t>(of.plan.reached_state)];
+  const int with_kept = stander.fails_at(reached, kDraws, way_in);
+  CAPTURE(with_kept, standing.misses.benches, standing.overloads.benches, stander.fails_at(reached, kDraws));
+  CHECK(with_kept >= standing.misses.benches);
+  CHECK(with_kept <= standing.misses.benches + standing.overloads.benches);
 }
