@@ -36,8 +36,14 @@ std::vector<TrimmedEnd> trim_ends(TriangleMesh& wall, double most_spread_mm,
 /// The six faces of a box, normals out.
 std::vector<CutPlane> faces_of(const Eigen::AlignedBox3d& box);
 
-/// Does a rim lie on faces of a box, and on more than one? The lumen is then cut by an edge of the box.
-bool goes_round_edge(const Rim& rim, const std::vector<CutPlane>& box_faces);
+/// How a rim lies to the faces of a box.
+enum class RimOnBox {
+  apart,  ///< on no face, or touching one in a point
+  face,   ///< all on one face
+  edge,   ///< on faces, and on more than one: an edge of the box cuts the lumen
+  partly  ///< along a face, and elsewhere on none: the face meets an end of the surface, or a hole in it
+};
+RimOnBox rim_on_box(const Rim& rim, const std::vector<CutPlane>& box_faces);
 
 /// A wrap, closed by itself, opened at those of the ends of what it was made of that it still has; `near_mm`
 /// is how far it may lie from their rims' planes. How many those are is added to `opened`.

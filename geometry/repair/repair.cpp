@@ -441,8 +441,12 @@ void finish(Repaired& out) {
   out.openings = rims_of(out.wall);
   out.handles = handles_of(out.wall, out.openings.size());
   out.round_edge.clear();
-  for (const Rim& rim : out.openings)
-    if (goes_round_edge(rim, out.box_faces)) out.round_edge.push_back(rim);
+  out.partly_on_box.clear();
+  for (const Rim& rim : out.openings) {
+    const RimOnBox on_box = rim_on_box(rim, out.box_faces);
+    if (on_box == RimOnBox::edge) out.round_edge.push_back(rim);
+    if (on_box == RimOnBox::partly) out.partly_on_box.push_back(rim);
+  }
 }
 
 /// Every cut has its opening in what is taken.

@@ -75,7 +75,7 @@ TEST_CASE("where no place has the room, or hardly one, the search ends with an a
   REQUIRE(hardly);
   CHECK(hardly->room_mm >= none->room_mm - 1e-4 - kRoomiestStep_mm);
   // With too few cubes to get to the nearest one, a place with the room is found all the same.
-  const auto cut_short = nearest_room(wall, Vector3d(900.0, -700.0, 400.0), 4.0, 5);
+  const auto cut_short = nearest_room(wall, Vector3d(900.0, -700.0, 400.0), 4.0, 0.0, 5);
   REQUIRE(cut_short);
   CHECK(cut_short->kind == RoomyPlace::Kind::fits);
   CHECK(cut_short->room_mm >= 4.0);
