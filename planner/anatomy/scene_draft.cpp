@@ -326,6 +326,16 @@ tl::expected<double, PlaceProblem> scale_for(const WayToTarget& way, const Draft
   return scale;
 }
 
+/// What no scene may hold: the lumen is far larger than any bench, or lies far from its origin.
+PlaceProblem beyond_range(const InputError& error, const DraftSettings& settings) {
+  constexpr std::string_view kGive = "give ";
+  const bool gives = error.remedy.starts_with(kGive);
+  return {"no scene holds such a lumen: " + error.problem +
+              (gives ? ", where it takes " + error.remedy.substr(kGive.size()) : std::string()),
+          fmt::format("give {}; what lies farther than 10 m from the origin has to be moved to it first",
+                      unit_words(settings))};
+}
+
 }  // namespace
 
 tl::expected<SceneDraft, PlaceProblem> draft_scene(Repaired given, DraftSettings settings) {
@@ -357,8 +367,7 @@ tl::expected<SceneDraft, PlaceProblem> draft_scene(Repaired given, DraftSettings
   draft.toml = head(settings) + entry_table(settings, entry) + target_table(settings, entry.X_SE * *target) +
                hardware_toml(*fitting, way);
   auto scene = scene_in_text(draft.toml, "scene.toml");
-  if (!scene)
-    return no_scene("the draft is no scene: " + scene.error().message(), "give another --entry or --target");
+  if (!scene) return tl::unexpected(beyond_range(scene.error(), settings));
   if (const auto fault = placing_fault(*scene, *draft.wall))
     return no_scene(fault->problem, "name another opening by --entry opening:N or another place by --target");
   draft.scene = std::move(*scene);

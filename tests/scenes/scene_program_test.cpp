@@ -244,6 +244,9 @@ TEST_CASE("what is refused names the options that would do") {
   refused(
       {"--close-below", "5.5", "--entry", "opening:2"},
       {"--entry opening:2 is none of the 1 opening;", "1 hole with a radius of up to", "--close-below 4."});
+  // One of a giant, by the unit.
+  refused({"--unit", "m"}, {"no scene holds such a lumen: entry.opening_radius_mm is 600",
+                            "where it takes a number from 0.2 to 1000 mm", "give --unit or --scale"});
   refused({"--cut", "95", "0", "15", "0", "0", "1"},
           {"mm outside the lumen", "the nearest place in it is (10.6"});
   refused({"--crop", "-9", "-9", "10", "9", "9", "10"}, {"--crop: the box has no thickness along Z"});
@@ -251,6 +254,42 @@ TEST_CASE("what is refused names the options that would do") {
   refused({"--crop", "50", "50", "50", "60", "60", "60"}, {"--crop box", "which reaches from (-5.98"});
   refused({"--crop", "-3", "-3", "10", "30", "30", "20"},
           {"goes round an edge of the --crop box", "move or widen --crop", "--cut X Y Z NX NY NZ"});
+  // The box lays the tube open to its own end.
+  refused({"--crop", "-3", "-30", "-30", "30", "30", "60"},
+          {"lies along a face of the --crop box for a part only", "move or widen --crop",
+           "--cut X Y Z NX NY NZ"});
+}
+
+TEST_CASE("a torn end of the mesh's own is to be cut off, whether or not there is a box round it") {
+  const TemporaryFolder folder;
+  // A square tube whose end at z = 0 is torn in steps of 20 mm: no flat cut takes only the end.
+  std::string off = "OFF\n12 16 0\n";
+  const std::array<std::array<double, 2>, 4> square = {{{-5, -5}, {5, -5}, {5, 5}, {-5, 5}}};
+  for (const double z : {-1.0, 40.0, 60.0})
+    for (std::size_t k = 0; k < 4; ++k)
+      off += std::to_string(square[k][0]) + " " + std::to_string(square[k][1]) + " " +
+             std::to_string(z < 0.0 ? (k < 2 ? 0.0 : 30.0) : z) + "\n";
+  for (int ring = 0; ring < 2; ++ring)
+    for (int k = 0; k < 4; ++k) {
+      const int a = 4 * ring + k;
+      const int b = 4 * ring + (k + 1) % 4;
+      off += "3 " + std::to_string(a) + " " + std::to_string(b) + " " + std::to_string(b + 4) + "\n3 " +
+             std::to_string(a) + " " + std::to_string(b + 4) + " " + std::to_string(a + 4) + "\n";
+    }
+  write_text(folder.path() / "torn.off", off);
+  for (const bool boxed : {false, true}) {
+    std::vector<std::string> arguments = {"scene", "torn.off", "-o", "out", "--quiet"};
+    if (boxed) arguments.insert(arguments.end(), {"--crop", "-9", "-9", "-9", "9", "9", "55"});
+    const ProgramRun said = run(folder, arguments);
+    CAPTURE(boxed, said.out, said.err);
+    if (said.status == 0) {  // trimmed: then it is said what went
+      CHECK(said.out.find("off opening") != std::string::npos);
+      std::filesystem::remove_all(folder.path() / "out");
+      continue;
+    }
+    CHECK(said.err.find("cut this one flat farther in by --cut X Y Z NX NY NZ") != std::string::npos);
+    CHECK(said.err.find("--crop") == std::string::npos);
+  }
 }
 
 TEST_CASE("a mesh of quadrilaterals becomes a scene, and is refused as a scene's mesh with the way to one") {

@@ -32,6 +32,23 @@ TEST_CASE("a point however far is answered with the nearest place that has the r
   }
 }
 
+TEST_CASE("a place so deep at least is the nearest of those") {
+  testing::TubeShape shape;
+  shape.bend_rad = 0.0;
+  const WallDistance wall(testing::make_tube(shape, 20000));
+  // Straight ahead there is room.
+  const auto ahead = nearest_room(wall, Vector3d(1.0, 2.0, -3.0), 1.7, 2.5);
+  REQUIRE(ahead);
+  CHECK(ahead->kind == RoomyPlace::Kind::nearest);
+  CHECK((ahead->place_E - Vector3d(1.0, 2.0, 2.5)).norm() < 1e-12);
+  // Straight ahead is outside: 4.3 mm from the middle, less the chords' height, at that depth.
+  const auto beside = nearest_room(wall, Vector3d(9.0, 0.0, 0.0), 1.7, 2.5);
+  REQUIRE(beside);
+  CHECK(beside->place_E.z() >= 2.5);
+  CHECK((beside->place_E - Vector3d(4.3, 0.0, 2.5)).norm() < 0.9);
+  CHECK_FALSE(nearest_room(wall, Vector3d(0.0, 0.0, 0.0), 1.7, 200.0));
+}
+
 TEST_CASE("no place on a grid over a bent tube is nearer by more than a step") {
   testing::TubeShape shape;
   shape.waist_mm = 2.0;
