@@ -249,6 +249,10 @@ TEST_CASE("what is refused names the options that would do") {
                             "where it takes a number from 0.2 to 1000 mm", "give --unit or --scale"});
   refused({"--cut", "95", "0", "15", "0", "0", "1"},
           {"mm outside the lumen", "the nearest place in it is (10.6"});
+  // In the plane of the tube's own end.
+  refused({"--cut", "0", "0", "0", "0", "0", "-1"},
+          {"its plane lies in an end of the lumen", "move --cut into the lumen, against its direction"});
+  refused({"--wrap", "0.001"}, {"would have about", "million faces", "give --wrap 0.0"});
   refused({"--crop", "-9", "-9", "10", "9", "9", "10"}, {"--crop: the box has no thickness along Z"});
   refused({"--body", "--wrap", "1"}, {"--body and --wrap are both given"});
   refused({"--crop", "50", "50", "50", "60", "60", "60"}, {"--crop box", "which reaches from (-5.98"});
