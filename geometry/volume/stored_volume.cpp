@@ -84,6 +84,30 @@ std::string trimmed(const std::string& text) {
   return text.substr(first, text.find_last_not_of(" \t\r") - first + 1);
 }
 
+/// Adds what a stream holds from here on, packed by zlib, to a file; false where it does not end there.
+bool unpack_rest(std::istream& in, MemoryFile& to) {
+  z_stream packed{};
+  constexpr int kAnyHeader = MAX_WBITS + 32;  // zlib's or gzip's
+  if (inflateInit2(&packed, kAnyHeader) != Z_OK) return false;
+  const std::unique_ptr<z_stream, int (*)(z_stream*)> ends(&packed, inflateEnd);
+  std::vector<char> part(kReadAtOnce);
+  std::vector<char> out(kReadAtOnce);
+  int state = Z_OK;
+  while (state == Z_OK &&
+         (in.read(part.data(), static_cast<std::streamsize>(part.size())) || in.gcount() > 0)) {
+    packed.next_in = reinterpret_cast<Bytef*>(part.data());
+    packed.avail_in = static_cast<uInt>(in.gcount());
+    do {
+      packed.next_out = reinterpret_cast<Bytef*>(out.data());
+      packed.avail_out = static_cast<uInt>(out.size());
+      state = inflate(&packed, Z_NO_FLUSH);
+      if (state == Z_BUF_ERROR) state = Z_OK;  // wants more
+      if (!to.write(out.data(), out.size() - packed.avail_out)) return false;
+    } while (state == Z_OK && packed.avail_out == 0);
+  }
+  return state == Z_STREAM_END;
+}
+
 }  // namespace
 
 std::optional<StoredNifti> read_nifti(const std::filesystem::path& file) {
@@ -119,26 +143,21 @@ std::optional<StoredNifti> read_nifti(const std::filesystem::path& file) {
   return stored;
 }
 
-std::optional<MemoryFile> with_packed_size(const std::filesystem::path& file) {
+std::optional<MemoryFile> unpacked_meta(const std::filesystem::path& file) {
   const std::string packed = header_field(file, "compresseddata").value_or("");
   if (!packed.starts_with("t") && !packed.starts_with("1")) return std::nullopt;
   if (header_field(file, "compresseddatasize") || header_field(file, "elementdatafile") != "local")
     return std::nullopt;
   std::ifstream in(file, std::ios::binary);
-  std::string header;
-  std::string line;
-  while (std::getline(in, line) && !lower(trimmed(line)).starts_with("elementdatafile"))
-    header += line + '\n';
-  const auto begin = static_cast<std::streamoff>(in.tellg());
-  std::error_code fault;
-  const auto size = static_cast<std::streamoff>(std::filesystem::file_size(file, fault));
-  auto copy = MemoryFile::make("packed.mha");
-  if (fault || begin < 0 || !copy) return std::nullopt;
-  header += "CompressedDataSize = " + std::to_string(size - begin) + '\n' + line + '\n';
-  if (!copy->write(header.data(), header.size())) return std::nullopt;
-  std::vector<char> part(kReadAtOnce);
-  while (in.read(part.data(), static_cast<std::streamsize>(part.size())) || in.gcount() > 0)
-    if (!copy->write(part.data(), static_cast<std::size_t>(in.gcount()))) return std::nullopt;
+  auto copy = MemoryFile::make("unpacked.mha");
+  if (!copy) return std::nullopt;
+  for (std::string line; std::getline(in, line);) {
+    const std::string field = lower(trimmed(line.substr(0, line.find('='))));
+    const std::string kept = field == "compresseddata" ? "CompressedData = False\n" : line + '\n';
+    if (!copy->write(kept.data(), kept.size())) return std::nullopt;
+    if (field == "elementdatafile") break;
+  }
+  if (!unpack_rest(in, *copy)) return std::nullopt;
   return copy;
 }
 

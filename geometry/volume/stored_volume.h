@@ -31,10 +31,10 @@ struct StoredNifti {
 /// not do it again.
 std::optional<StoredNifti> read_nifti(const std::filesystem::path& file);
 
-/// A packed MetaImage with its voxels after its header, which lacks the field CompressedDataSize, with that
-/// field: its reader takes them from the file's beginning otherwise. Nothing for any other file, or where
+/// A packed MetaImage whose voxels follow its header, which lacks the field CompressedDataSize, unpacked: its
+/// reader does not find where they begin. Nothing for any other file, where they do not unpack, or where
 /// there is no memory for it.
-std::optional<MemoryFile> with_packed_size(const std::filesystem::path& file);
+std::optional<MemoryFile> unpacked_meta(const std::filesystem::path& file);
 
 /// The value of a field in a header of lines "name: value" or "name = value", in lower case; nothing where
 /// there is no such field. `name` is in lower case.

@@ -115,9 +115,10 @@ std::optional<VolumeRefusal> cut_short(const StoredBytes& bytes) {
                        "copy or export it again"};
 }
 
-/// What is to be read instead of a file: a packed NIfTI file unpacked, a packed MetaImage with its size.
+/// What is to be read instead of a file: a packed NIfTI file unpacked, and a packed MetaImage that
+/// does not say its size.
 tl::expected<std::optional<MemoryFile>, VolumeRefusal> in_its_place(const std::filesystem::path& file) {
-  if (ends_in(file, ".mha")) return with_packed_size(file);
+  if (ends_in(file, ".mha")) return unpacked_meta(file);
   if (!ends_in(file, ".nii") && !ends_in(file, ".nii.gz")) return std::nullopt;
   auto stored = read_nifti(file);
   if (!stored) return std::nullopt;
@@ -136,8 +137,7 @@ std::optional<VolumeRefusal> told_cut_short(const std::string& words) {
       std::sscanf(words.c_str() + at, "ideal = %zu : actual = %zu", &meant, &held) == 2)
     return short_of("the file", held, meant).value();
   return VolumeRefusal{VolumeFault::unreadable,
-                       "the file's packed voxels do not unpack: it is damaged, or its header has "
-                       "no CompressedDataSize",
+                       "the file's packed voxels do not unpack: it is damaged, or not packed by zlib",
                        "copy or export it again"};
 }
 
@@ -161,7 +161,8 @@ void note_units(const std::filesystem::path& file, std::vector<std::string>& don
 std::optional<VolumeRefusal> without_spacing(const std::filesystem::path& file,
                                              std::vector<std::string>& done) {
   const auto fields = spacing_fields(file);
-  if (fields.empty()) return std::nullopt;
+  // A NRRD file's further axes, of vectors or of time, have no such distance.
+  if (fields.empty() || header_field(file, "dimension").value_or("3") != "3") return std::nullopt;
   for (const char* field : fields)
     if (const auto value = header_field(file, field)) {
       if (value->find("nan") == std::string::npos && value->find("inf") == std::string::npos)
