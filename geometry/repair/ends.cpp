@@ -28,6 +28,12 @@ constexpr int kMostEnds = 40;
 /// and faces and points are rounded.
 constexpr double kOnFace_mm = 2.0 * kCutMove_mm;
 
+/// A rim that lies along a face of a box in part is an end's when it is no more uneven than this share of its
+/// radius, and no longer than a circle of its area by more than this factor, squared. A tube that the face
+/// lays open lengthwise has a long one.
+constexpr double kEndSpread = 0.5;
+constexpr double kEndLength = 1.5;
+
 /// A cut is proposed so far into a closed surface, as a share of its length.
 constexpr double kProposedDepth = 0.05;
 /// What of the surface has to be left of it.
@@ -48,6 +54,22 @@ TriangleMesh largest_piece(const TriangleMesh& mesh) {
   std::vector<std::string> unsaid;
   std::vector<MeshPiece> pieces = pieces_of(mesh, unsaid);
   return pieces.empty() ? TriangleMesh{} : std::move(pieces.front().mesh);
+}
+
+/// Is this rim, along a face of a box in part, that of an end across the lumen?
+bool across_lumen(const Rim& rim) {
+  Eigen::Vector3d area = Eigen::Vector3d::Zero();
+  for (std::size_t i = 0; i < rim.points.size(); ++i)
+    area += 0.5 * (rim.points[i] - rim.centre).cross(rim.points[(i + 1) % rim.points.size()] - rim.centre);
+  const double circle_mm2 = EIGEN_PI * rim.radius_mm * rim.radius_mm;  // of the rim's length
+  return rim.spread_mm <= kEndSpread * rim.radius_mm && circle_mm2 <= kEndLength * area.norm();
+}
+
+/// Is a rim to be cut flat?
+bool is_uneven_end(const Rim& rim, double most_spread_mm, const std::vector<CutPlane>& box_faces) {
+  if (rim.spread_mm <= most_spread_mm) return false;
+  const RimOnBox on_box = rim_on_box(rim, box_faces);
+  return on_box != RimOnBox::edge && (on_box != RimOnBox::partly || across_lumen(rim));
 }
 
 /// Euler and Poincare, as handles_of, of a manifold without loose vertices: its edges have two faces but
@@ -120,8 +142,7 @@ std::vector<TrimmedEnd> trim_ends(TriangleMesh& wall, double most_spread_mm,
   const int handles = handles_by_rims(wall, rims);
   int tried = 0;
   for (const Rim& rim : rims) {
-    if (rim.spread_mm <= most_spread_mm || tried == kMostEnds || rim_on_box(rim, box_faces) == RimOnBox::edge)
-      continue;
+    if (tried == kMostEnds || !is_uneven_end(rim, most_spread_mm, box_faces)) continue;
     ++tried;
     auto flat = with_flat_end(wall, rim, rims.size(), handles, below);
     if (!flat) continue;

@@ -6,7 +6,9 @@
 // is the band between that plane and the rim: of a tube of radius r with a rim uneven by s no more area than
 // 2 pi r s. Where more would go (a hole in the side of a tube), or where another opening or a handle would go
 // with it, the end stays as it is. Every end is treated so, whichever a body goes in by: the openings'
-// numbers go by size, and must not depend on which of them is the entry.
+// numbers go by size, and must not depend on which of them is the entry. Not so one that a box makes: where
+// an edge of the box goes through the lumen, or a face lays it open lengthwise and meets an end of the
+// surface.
 //
 // Units: mm. Frame: the mesh's.
 #pragma once
@@ -29,7 +31,8 @@ struct TrimmedEnd {
 };
 
 /// Cuts every end flat whose rim is uneven by more than `most_spread_mm` (Rim::spread_mm), where that takes
-/// no more than the end. Those round an edge of `box_faces` stay.
+/// no more than the end. Those round an edge of `box_faces` stay, and those along a face of it that do not go
+/// across the lumen.
 std::vector<TrimmedEnd> trim_ends(TriangleMesh& wall, double most_spread_mm,
                                   const std::vector<CutPlane>& box_faces);
 

@@ -450,6 +450,13 @@ TEST_CASE("an opening along a face of the box that meets the tube's own end is n
   const Repaired flush = cropped_from(-3.0, 0.0);
   REQUIRE(flush.openings.size() == 1);
   CHECK(flush.partly_on_box.size() == 1);
+  // Laid open lengthwise it is not cut flat into a long opening, though one end is closed.
+  RepairSettings settings;
+  settings.crop = Eigen::AlignedBox3d(Vector3d(-8.0, -20.0, -20.0), Vector3d(20.0, 20.0, 80.0));
+  const auto trough = repair_lumen(shapes::block(12.0, 0.0, 60.0, false, true), settings);
+  REQUIRE(trough);
+  CHECK(trough->partly_on_box.size() == 1);
+  CHECK(flatten_ends(*trough, 0.4).trimmed.empty());
   // A face across the tube makes an end, and the tube's own ends are theirs.
   for (const double z : {-20.0, 0.0, 10.0}) {
     const Repaired across = cropped_from(-20.0, z);
