@@ -521,8 +521,8 @@ TEST_CASE("a target that a tip meets before it goes in is said, with the nearest
   CHECK_THAT(beside, Contains("it lies 0.500 mm past") && Contains("is [6.") && Contains(", 2.0") &&
                          Contains("the tip can't stand at the point itself"));
   CHECK_THAT(checked({{target, "point_mm = [0.0, 0.0, 2.0]"}}), !Contains("entry plane"));
-  // No place so deep, in a tube of 60 mm.
-  CHECK_THAT(checked({{target, "point_mm = [0.0, 0.0, 0.0]"}, {"tolerance_mm = 2.0", "tolerance_mm = 90.0"}}),
+  // No place so deep, in a tube of 100 mm with a closed end.
+  CHECK_THAT(checked({{target, "point_mm = [0.0, 0.0, 0.0]"}, {"tolerance_mm = 2.0", "tolerance_mm = 99.0"}}),
              Contains("give a smaller tolerance"));
   // In front of the plane it is the plane that counts, not the rim.
   TemporaryFolder folder;
