@@ -120,6 +120,8 @@ TEST_CASE("names of places that are none are refused with what there is") {
   refused("target", "branch:4@10%", "the lumen has one branch");
   refused("target", "somewhere", "give \"opening:2\", \"branch:3@80%\", \"widest\" or \"deepest\"");
   refused("target", "opening:1", "opening 1 is the entry");
+  refused("target", "", "\"\" names no place, give \"opening:2\"");
+  refused("entry", "", "\"\" names no place, give \"opening:1\"");
 }
 
 TEST_CASE("a closed mesh is refused with a cut that opens it") {
