@@ -32,4 +32,8 @@ class MemoryFile {
   std::filesystem::path path_;
 };
 
+/// Removes the link and the folder of the memory file that was made last, if it is still there. For a signal
+/// handler that ends the program: async-signal-safe.
+void remove_left_memory_file() noexcept;
+
 }  // namespace withy

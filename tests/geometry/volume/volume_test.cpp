@@ -25,6 +25,7 @@
 #include "geometry/mesh/mesh_checks.h"
 #include "geometry/repair/pieces.h"
 #include "geometry/repair/repair.h"
+#include "geometry/volume/memory_file.h"
 #include "tests/support/temporary_folder.h"
 
 namespace {
@@ -488,6 +489,13 @@ TEST_CASE(
   CHECK(same(surface("packed.nii"), surface("a.nii")));
   CHECK(same(surface("sizeless.mha"), surface("a.mha")));
   CHECK(std::filesystem::is_empty(temporary.path()));
+  // Nor is anything left where the program is ended by a signal.
+  auto interrupted = MemoryFile::make("some.nii");
+  REQUIRE(interrupted);
+  CHECK(std::filesystem::exists(interrupted->path()));
+  remove_left_memory_file();
+  CHECK(std::filesystem::is_empty(temporary.path()));
+  interrupted.reset();
   // Cut short it is refused all the same.
   std::filesystem::resize_file(at("sizeless.mha"), std::filesystem::file_size(at("sizeless.mha")) * 3 / 4);
   CHECK_FALSE(read_volume_surface(at("sizeless.mha"), valued(-100.0, 0.0)));
