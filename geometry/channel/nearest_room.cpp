@@ -26,7 +26,7 @@ struct Cube {
   bool operator<(const Cube& other) const { return worth < other.worth; }
 };
 
-/// What is known of a cube's places past the entry plane.
+/// What is known of a cube's places past the entry plane by the least depth.
 struct CubeRoom {
   Vector3d middle_E = Vector3d::Zero();  ///< of that part
   double middle_mm = 0.0;                ///< the room there
@@ -37,12 +37,17 @@ struct CubeRoom {
 
 class Finder {
  public:
-  Finder(const WallDistance& wall, const Vector3d& p_E, double room_mm)
-      : wall_(wall), p_E_(p_E), room_mm_(room_mm) {
+  Finder(const WallDistance& wall, const Vector3d& p_E, double room_mm, double least_depth_mm)
+      : wall_(wall), p_E_(p_E), room_mm_(room_mm), least_depth_mm_(least_depth_mm) {
     for (const Vector3d& v : wall.channel().mesh_E.vertices) box_.extend(v);
   }
 
   std::optional<RoomyPlace> run(int most_cubes) {
+    if (box_.max().z() <= least_depth_mm_) return std::nullopt;
+    // No place so deep is nearer than this one.
+    const Vector3d straight{p_E_.x(), p_E_.y(), std::max(p_E_.z(), least_depth_mm_)};
+    if (const double room_mm = wall_.distance(straight); room_mm >= room_mm_ && wall_.inside(straight))
+      return RoomyPlace{straight, room_mm, RoomyPlace::Kind::nearest};
     const bool proved = seek_nearest(most_cubes);
     if (found_) {
       found_->kind = proved ? RoomyPlace::Kind::nearest : RoomyPlace::Kind::fits;
@@ -61,7 +66,7 @@ class Finder {
   /// The part past the entry plane is a box that no face of the entry opening enters but passages. So it lies
   /// on one side where it is farther than its reach from every wall and passage.
   CubeRoom look_into(const Cube& cube) const {
-    const double low = std::max(cube.middle_E.z() - cube.half_mm, 0.0);
+    const double low = std::max(cube.middle_E.z() - cube.half_mm, least_depth_mm_);
     const double high = cube.middle_E.z() + cube.half_mm;
     const double reach = Vector3d(cube.half_mm, cube.half_mm, 0.5 * (high - low)).norm();
     CubeRoom room;
@@ -80,7 +85,7 @@ class Finder {
     for (int i = 0; i < 8; ++i) {
       const Vector3d middle =
           cube.middle_E + half * Vector3d(i & 1 ? 1.0 : -1.0, i & 2 ? 1.0 : -1.0, i & 4 ? 1.0 : -1.0);
-      if (middle.z() + half > 0.0) cubes_.push({worth(middle, half), middle, half});
+      if (middle.z() + half > least_depth_mm_) cubes_.push({worth(middle, half), middle, half});
     }
   }
 
@@ -131,6 +136,7 @@ class Finder {
   const WallDistance& wall_;
   Vector3d p_E_;
   double room_mm_;
+  double least_depth_mm_;
   Eigen::AlignedBox3d box_;
   std::priority_queue<Cube> cubes_;
   std::optional<RoomyPlace> found_;
@@ -139,8 +145,8 @@ class Finder {
 }  // namespace
 
 std::optional<RoomyPlace> nearest_room(const WallDistance& wall, const Vector3d& p_E, double room_mm,
-                                       int most_cubes) {
-  return Finder(wall, p_E, room_mm).run(most_cubes);
+                                       double least_depth_mm, int most_cubes) {
+  return Finder(wall, p_E, room_mm, least_depth_mm).run(most_cubes);
 }
 
 }  // namespace withy

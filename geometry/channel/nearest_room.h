@@ -37,8 +37,9 @@ struct RoomyPlace {
   Kind kind = Kind::widest;
 };
 
-/// Past the entry plane only. Nothing where the channel has no place there at all. `most_cubes` is for tests.
+/// Past the entry plane by `least_depth_mm` or more (0 or more). Nothing where the channel has no place there
+/// at all. `most_cubes` is for tests.
 std::optional<RoomyPlace> nearest_room(const WallDistance& wall, const Eigen::Vector3d& p_E, double room_mm,
-                                       int most_cubes = kMostNearestCubes);
+                                       double least_depth_mm = 0.0, int most_cubes = kMostNearestCubes);
 
 }  // namespace withy

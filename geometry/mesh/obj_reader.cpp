@@ -11,10 +11,10 @@ namespace withy {
 namespace {
 
 /// What a line may start with that is passed over.
-constexpr std::array<std::string_view, 24> kPassedOver = {
-    "vt",       "vn",       "vp",         "o",         "g",    "s",      "p",     "usemtl",
-    "mtllib",   "usemap",   "bevel",      "lod",       "deg",  "cstype", "ctech", "stech",
-    "c_interp", "d_interp", "shadow_obj", "trace_obj", "curv", "surf",   "parm",  "end"};
+constexpr std::array<std::string_view, 26> kPassedOver = {
+    "l",        "mg",       "vt",         "vn",        "vp",   "o",    "g",      "s",     "p",
+    "usemtl",   "mtllib",   "usemap",     "bevel",     "lod",  "deg",  "cstype", "ctech", "stech",
+    "c_interp", "d_interp", "shadow_obj", "trace_obj", "curv", "surf", "parm",   "end"};
 
 /// A corner that names a vertex further on, to be checked when all vertices are known.
 struct CornerAhead {
@@ -45,10 +45,22 @@ tl::expected<std::size_t, MeshFileFault> read_corner(const Word& word, Obj& obj)
   return vertex;
 }
 
+/// The next word of a line that may go on on the next one, after a backslash.
+std::optional<Word> on_long_line(WordReader& words) {
+  auto word = words.on_line();
+  while (word && word->text.ends_with('\\')) {
+    word->text.remove_suffix(1);
+    const bool goes_on = words.next_line();
+    if (!word->text.empty()) return word;
+    word = goes_on ? words.on_line() : std::nullopt;
+  }
+  return word;
+}
+
 std::optional<MeshFileFault> read_face(WordReader& words, const Word& start, Obj& obj) {
   std::vector<std::size_t> corners;
   corners.reserve(4);
-  while (const auto word = words.on_line()) {
+  while (const auto word = on_long_line(words)) {
     const auto corner = read_corner(*word, obj);
     if (!corner) return corner.error();
     corners.push_back(*corner);

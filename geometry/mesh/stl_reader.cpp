@@ -1,6 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include <algorithm>
 #include <array>
+#include <cctype>
 #include <cmath>
 #include <cstdint>
 #include <cstring>
@@ -75,20 +76,26 @@ MeshReading read_binary(std::string_view bytes) {
   return soup;
 }
 
+/// Some programs write the format's words in capitals.
+bool reads_as(const Word& word, std::string_view lower) {
+  return std::equal(word.text.begin(), word.text.end(), lower.begin(), lower.end(),
+                    [](unsigned char a, char b) { return std::tolower(a) == b; });
+}
+
 /// From after the word "facet", which is `start`, to after "endfacet".
 std::optional<MeshFileFault> read_facet(WordReader& words, const Word& start, FaceSoup& soup) {
   const std::size_t face = soup.faces() + 1;
   const std::size_t first = soup.points.size();
   while (const auto word = words.anywhere()) {
-    if (word->text == "endfacet") return add_facet(soup, first, start);
-    if (word->text == "vertex") {
+    if (reads_as(*word, "endfacet")) return add_facet(soup, first, start);
+    if (reads_as(*word, "vertex")) {
       Eigen::Vector3d point;
       if (auto fault = read_point(words, soup.points.size() + 1, point)) return fault;
       soup.points.push_back(point);
-    } else if (word->text == "normal") {
+    } else if (reads_as(*word, "normal")) {
       // Normals are not read: many programs write ones that are not numbers.
       for (int k = 0; k < 3; ++k) words.on_line();
-    } else if (word->text != "outer" && word->text != "loop" && word->text != "endloop") {
+    } else if (!reads_as(*word, "outer") && !reads_as(*word, "loop") && !reads_as(*word, "endloop")) {
       return fault_at(*word, fmt::format("\"{}\" has no place in a facet", word->text),
                       "write normal, outer loop, vertex, endloop or endfacet");
     }
@@ -102,14 +109,14 @@ MeshReading read_text(std::string_view bytes) {
   bool in_solid = false;
   int name_line = 0;  // words after solid and endsolid are a name
   while (const auto word = words.anywhere()) {
-    if (word->text == "facet") {
+    if (reads_as(*word, "facet")) {
       if (!in_solid)
         return tl::unexpected(fault_at(*word, "a facet stands outside a solid", "write solid before it"));
       if (auto fault = read_facet(words, *word, soup)) return tl::unexpected(std::move(*fault));
-    } else if (word->text == "endsolid") {
+    } else if (reads_as(*word, "endsolid")) {
       in_solid = false;
       name_line = word->line;
-    } else if (word->text == "solid" && word->line != name_line) {
+    } else if (reads_as(*word, "solid") && word->line != name_line) {
       if (in_solid)
         return tl::unexpected(fault_at(*word, "a solid stands within another", "write endsolid before it"));
       in_solid = true;

@@ -247,7 +247,10 @@ std::optional<TriangleMesh> cropped(const TriangleMesh& mesh, const Eigen::Align
     for (int axis = 0; axis < 3; ++axis)
       for (const double side : {-1.0, 1.0}) {
         const Eigen::Vector3d out = side * Eigen::Vector3d::Unit(axis);
-        const Eigen::Vector3d at = side < 0.0 ? box.min() : box.max();
+        // Outwards, so that a wall which only touches the face stays whole. CGAL 5.5.1 may not come to an end
+        // where vertices lie in the plane.
+        const Eigen::Vector3d at =
+            clear_of_vertices(surface, {side < 0.0 ? box.min() : box.max(), -out}).point;
         // What CGAL keeps lies on the plane's negative side.
         PMP::clip(surface,
                   Kernel::Plane_3(Kernel::Point_3(at.x(), at.y(), at.z()),

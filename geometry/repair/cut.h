@@ -50,7 +50,7 @@ struct CutRefusal {
 tl::expected<TriangleMesh, CutRefusal> cut_open(const TriangleMesh& mesh, const std::vector<CutPlane>& cuts);
 
 /// The part of an oriented manifold that lies in a box, open where the box's faces cross it; nothing where it
-/// crosses itself there.
+/// crosses itself there. Faces are moved outwards by up to kCutMove_mm, to lie clear of vertices.
 std::optional<TriangleMesh> cropped(const TriangleMesh& mesh, const Eigen::AlignedBox3d& box);
 
 }  // namespace withy

@@ -24,9 +24,15 @@ constexpr double kMostBand = 2.0;
 /// Ends that are tried, the longest rims first: a torn mesh may have very many, and each takes a second or
 /// two on one of a hundred thousand triangles.
 constexpr int kMostEnds = 40;
-/// A rim's point is on a face of a box when it is so near to it: faces and points are rounded to doubles, and
-/// files may hold six digits.
-constexpr double kOnFace_mm = 1e-3;
+/// A rim's point is on a face of a box when it is so near to it: a crop moves its faces by up to kCutMove_mm,
+/// and faces and points are rounded.
+constexpr double kOnFace_mm = 2.0 * kCutMove_mm;
+
+/// A rim that lies along a face of a box in part is an end's when it is no more uneven than this share of its
+/// radius, and no longer than a circle of its area by more than this factor, squared. A tube that the face
+/// lays open lengthwise has a long one.
+constexpr double kEndSpread = 0.5;
+constexpr double kEndLength = 1.5;
 
 /// A cut is proposed so far into a closed surface, as a share of its length.
 constexpr double kProposedDepth = 0.05;
@@ -48,6 +54,22 @@ TriangleMesh largest_piece(const TriangleMesh& mesh) {
   std::vector<std::string> unsaid;
   std::vector<MeshPiece> pieces = pieces_of(mesh, unsaid);
   return pieces.empty() ? TriangleMesh{} : std::move(pieces.front().mesh);
+}
+
+/// Is this rim, along a face of a box in part, that of an end across the lumen?
+bool across_lumen(const Rim& rim) {
+  Eigen::Vector3d area = Eigen::Vector3d::Zero();
+  for (std::size_t i = 0; i < rim.points.size(); ++i)
+    area += 0.5 * (rim.points[i] - rim.centre).cross(rim.points[(i + 1) % rim.points.size()] - rim.centre);
+  const double circle_mm2 = EIGEN_PI * rim.radius_mm * rim.radius_mm;  // of the rim's length
+  return rim.spread_mm <= kEndSpread * rim.radius_mm && circle_mm2 <= kEndLength * area.norm();
+}
+
+/// Is a rim to be cut flat?
+bool is_uneven_end(const Rim& rim, double most_spread_mm, const std::vector<CutPlane>& box_faces) {
+  if (rim.spread_mm <= most_spread_mm) return false;
+  const RimOnBox on_box = rim_on_box(rim, box_faces);
+  return on_box != RimOnBox::edge && (on_box != RimOnBox::partly || across_lumen(rim));
 }
 
 /// Euler and Poincare, as handles_of, of a manifold without loose vertices: its edges have two faces but
@@ -120,7 +142,7 @@ std::vector<TrimmedEnd> trim_ends(TriangleMesh& wall, double most_spread_mm,
   const int handles = handles_by_rims(wall, rims);
   int tried = 0;
   for (const Rim& rim : rims) {
-    if (rim.spread_mm <= most_spread_mm || goes_round_edge(rim, box_faces) || tried == kMostEnds) continue;
+    if (tried == kMostEnds || !is_uneven_end(rim, most_spread_mm, box_faces)) continue;
     ++tried;
     auto flat = with_flat_end(wall, rim, rims.size(), handles, below);
     if (!flat) continue;
@@ -144,16 +166,22 @@ std::vector<CutPlane> faces_of(const Eigen::AlignedBox3d& box) {
   return faces;
 }
 
-bool goes_round_edge(const Rim& rim, const std::vector<CutPlane>& box_faces) {
-  const auto on = [](const Eigen::Vector3d& p, const CutPlane& face) {
-    return std::abs((p - face.point).dot(face.normal.normalized())) <= kOnFace_mm;
-  };
-  for (const CutPlane& face : box_faces)
-    if (std::all_of(rim.points.begin(), rim.points.end(), [&](const auto& p) { return on(p, face); }))
-      return false;
-  return !box_faces.empty() && std::all_of(rim.points.begin(), rim.points.end(), [&](const auto& p) {
-    return std::any_of(box_faces.begin(), box_faces.end(), [&](const CutPlane& face) { return on(p, face); });
-  });
+RimOnBox rim_on_box(const Rim& rim, const std::vector<CutPlane>& box_faces) {
+  std::ptrdiff_t most_on_one = 0;
+  std::vector<bool> on_any(rim.points.size(), false);
+  for (const CutPlane& face : box_faces) {
+    std::ptrdiff_t on_this = 0;
+    for (std::size_t i = 0; i < rim.points.size(); ++i) {
+      if (std::abs((rim.points[i] - face.point).dot(face.normal.normalized())) > kOnFace_mm) continue;
+      on_any[i] = true;
+      ++on_this;
+    }
+    most_on_one = std::max(most_on_one, on_this);
+  }
+  const auto all = static_cast<std::ptrdiff_t>(rim.points.size());
+  if (most_on_one == all) return RimOnBox::face;
+  if (most_on_one < 2) return RimOnBox::apart;
+  return std::count(on_any.begin(), on_any.end(), true) == all ? RimOnBox::edge : RimOnBox::partly;
 }
 
 TriangleMesh open_wrap(TriangleMesh wrap, const std::vector<Rim>& ends, double near_mm, int& opened) {

@@ -6,7 +6,9 @@
 // is the band between that plane and the rim: of a tube of radius r with a rim uneven by s no more area than
 // 2 pi r s. Where more would go (a hole in the side of a tube), or where another opening or a handle would go
 // with it, the end stays as it is. Every end is treated so, whichever a body goes in by: the openings'
-// numbers go by size, and must not depend on which of them is the entry.
+// numbers go by size, and must not depend on which of them is the entry. Not so one that a box makes: where
+// an edge of the box goes through the lumen, or a face lays it open lengthwise and meets an end of the
+// surface.
 //
 // Units: mm. Frame: the mesh's.
 #pragma once
@@ -29,15 +31,22 @@ struct TrimmedEnd {
 };
 
 /// Cuts every end flat whose rim is uneven by more than `most_spread_mm` (Rim::spread_mm), where that takes
-/// no more than the end. Those round an edge of `box_faces` stay.
+/// no more than the end. Those round an edge of `box_faces` stay, and those along a face of it that do not go
+/// across the lumen.
 std::vector<TrimmedEnd> trim_ends(TriangleMesh& wall, double most_spread_mm,
                                   const std::vector<CutPlane>& box_faces);
 
 /// The six faces of a box, normals out.
 std::vector<CutPlane> faces_of(const Eigen::AlignedBox3d& box);
 
-/// Does a rim lie on faces of a box, and on more than one? The lumen is then cut by an edge of the box.
-bool goes_round_edge(const Rim& rim, const std::vector<CutPlane>& box_faces);
+/// How a rim lies to the faces of a box.
+enum class RimOnBox {
+  apart,  ///< on no face, or touching one in a point
+  face,   ///< all on one face
+  edge,   ///< on faces, and on more than one: an edge of the box cuts the lumen
+  partly  ///< along a face, and elsewhere on none: the face meets an end of the surface, or a hole in it
+};
+RimOnBox rim_on_box(const Rim& rim, const std::vector<CutPlane>& box_faces);
 
 /// A wrap, closed by itself, opened at those of the ends of what it was made of that it still has; `near_mm`
 /// is how far it may lie from their rims' planes. How many those are is added to `opened`.

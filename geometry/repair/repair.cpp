@@ -37,6 +37,14 @@ constexpr double kOffsetShare = 0.05;
 /// A wrap's flat end may lie so many offsets off what it wraps, and is opened so far in.
 constexpr double kWrapEndOffsets = 4.0;
 
+/// A wrap has about this many faces in a square as wide as its gaps are; so many are made in minutes and in a
+/// few gigabytes.
+constexpr double kWrapFaces = 2.3;
+constexpr double kMostWrapFaces = 3e6;
+
+/// A cut in an end's plane is so near to the nearest place in the lumen, as that is printed.
+constexpr double kAtEnd_mm = 0.005;
+
 /// A lumen's end so many of its radii deep in its body's box has a mouth, where the body's faces on it rise
 /// by so many of them.
 constexpr double kMouthRadii = 0.5;
@@ -244,7 +252,11 @@ RepairRefusal cut_refusal(const CutRefusal& refusal, const CutPlane& cut, const 
   const TriangleMesh closed = roughly_capped(surface);
   switch (refusal.fault) {
     case CutFault::no_line:
-    case CutFault::far_off:
+    case CutFault::far_off: {
+      const Vector3d inside = place_inside_near(closed, cut.point);
+      if ((inside - cut.point).norm() < kAtEnd_mm)
+        return {RepairFault::cut_misses, which + " crosses no wall: its plane lies in an end of the lumen",
+                "turn the direction of --cut about, which is to point out of the lumen, or move it farther in"};
       return {
           RepairFault::cut_misses,
           which + (refusal.fault == CutFault::no_line ? std::string(" crosses no wall")
@@ -252,7 +264,8 @@ RepairRefusal cut_refusal(const CutRefusal& refusal, const CutPlane& cut, const 
                                                                     distance_to_surface(closed, cut.point))),
           fmt::format("give --cut a point in the lumen and the direction out of it along the lumen; the "
                       "nearest place in it is {}",
-                      place(place_inside_near(closed, cut.point)))};
+                      place(inside))};
+    }
     case CutFault::across_border:
       return {RepairFault::cut_misses, which + " runs through an opening's rim",
               "move --cut farther in, square to the lumen"};
@@ -373,6 +386,20 @@ std::vector<Rim> ends_of(const std::vector<MeshPiece>& pieces, const RepairSetti
   return ends;
 }
 
+/// A wrap by far too fine would take all memory that there is.
+std::optional<RepairRefusal> wrap_too_fine(const std::vector<MeshPiece>& pieces, double wrap_mm) {
+  double area_mm2 = 0.0;
+  for (const MeshPiece& piece : pieces) area_mm2 += piece.area_mm2;
+  const double faces = kWrapFaces * area_mm2 / (wrap_mm * wrap_mm);
+  if (faces <= kMostWrapFaces) return std::nullopt;
+  return RepairRefusal{
+      RepairFault::wrap_failed,
+      fmt::format("a wrap that closes gaps of {:g} mm would have about {:.1f} million faces here", wrap_mm,
+                  1e-6 * faces),
+      fmt::format("give --wrap {:.2g} or more, or a part of the mesh by --crop X0 Y0 Z0 X1 Y1 Z1",
+                  1.05 * std::sqrt(kWrapFaces * area_mm2 / kMostWrapFaces))};
+}
+
 /// The piece to go on with, before any cut; and the ends that a wrap of all of them is to keep.
 tl::expected<TriangleMesh, RepairRefusal> chosen_piece(const TriangleMesh& mesh,
                                                        const RepairSettings& settings, Repaired& out,
@@ -382,6 +409,7 @@ tl::expected<TriangleMesh, RepairRefusal> chosen_piece(const TriangleMesh& mesh,
     return refused(RepairFault::empty, "the mesh has no triangle with an area",
                    "give --scale or --unit if it is that small");
   if (settings.wrap_mm > 0.0) {
+    if (auto refusal = wrap_too_fine(pieces, settings.wrap_mm)) return tl::unexpected(std::move(*refusal));
     const double offset = kOffsetShare * settings.wrap_mm;
     note_others(pieces, pieces.size(), out);
     out.done.push_back(
@@ -441,8 +469,12 @@ void finish(Repaired& out) {
   out.openings = rims_of(out.wall);
   out.handles = handles_of(out.wall, out.openings.size());
   out.round_edge.clear();
-  for (const Rim& rim : out.openings)
-    if (goes_round_edge(rim, out.box_faces)) out.round_edge.push_back(rim);
+  out.partly_on_box.clear();
+  for (const Rim& rim : out.openings) {
+    const RimOnBox on_box = rim_on_box(rim, out.box_faces);
+    if (on_box == RimOnBox::edge) out.round_edge.push_back(rim);
+    if (on_box == RimOnBox::partly) out.partly_on_box.push_back(rim);
+  }
 }
 
 /// Every cut has its opening in what is taken.

@@ -79,6 +79,7 @@ struct Repaired {
   std::vector<CutPlane> box_faces;  ///< of the crop, or as the settings have them
   std::vector<TrimmedEnd> trimmed;  ///< ends cut flat
   std::vector<Rim> round_edge;      ///< openings that go round an edge of the box: it cuts the lumen there
+  std::vector<Rim> partly_on_box;   ///< openings that lie along a face of the box, but not all of them
 };
 
 tl::expected<Repaired, RepairRefusal> repair_lumen(const TriangleMesh& mesh, const RepairSettings& settings);

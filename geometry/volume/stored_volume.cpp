@@ -19,6 +19,9 @@ namespace {
 constexpr int kMostHeaderLines = 400;
 constexpr std::size_t kMostLine = 4096;
 
+/// Bytes of a file that are read at once.
+constexpr std::size_t kReadAtOnce = std::size_t{1} << 20;
+
 constexpr std::size_t kHeader1 = 348;
 constexpr std::size_t kHeader2 = 540;
 
@@ -81,28 +84,81 @@ std::string trimmed(const std::string& text) {
   return text.substr(first, text.find_last_not_of(" \t\r") - first + 1);
 }
 
+/// Adds what a stream holds from here on, packed by zlib, to a file; false where it does not end there.
+bool unpack_rest(std::istream& in, MemoryFile& to) {
+  z_stream packed{};
+  constexpr int kAnyHeader = MAX_WBITS + 32;  // zlib's or gzip's
+  if (inflateInit2(&packed, kAnyHeader) != Z_OK) return false;
+  const std::unique_ptr<z_stream, int (*)(z_stream*)> ends(&packed, inflateEnd);
+  std::vector<char> part(kReadAtOnce);
+  std::vector<char> out(kReadAtOnce);
+  int state = Z_OK;
+  while (state == Z_OK &&
+         (in.read(part.data(), static_cast<std::streamsize>(part.size())) || in.gcount() > 0)) {
+    packed.next_in = reinterpret_cast<Bytef*>(part.data());
+    packed.avail_in = static_cast<uInt>(in.gcount());
+    do {
+      packed.next_out = reinterpret_cast<Bytef*>(out.data());
+      packed.avail_out = static_cast<uInt>(out.size());
+      state = inflate(&packed, Z_NO_FLUSH);
+      if (state == Z_BUF_ERROR) state = Z_OK;  // wants more
+      if (!to.write(out.data(), out.size() - packed.avail_out)) return false;
+    } while (state == Z_OK && packed.avail_out == 0);
+  }
+  return state == Z_STREAM_END;
+}
+
 }  // namespace
 
-std::optional<StoredBytes> nifti_bytes(const std::filesystem::path& file) {
+std::optional<StoredNifti> read_nifti(const std::filesystem::path& file) {
   const std::unique_ptr<gzFile_s, int (*)(gzFile)> in(gzopen(file.c_str(), "rb"), gzclose);
   if (!in) return std::nullopt;
-  std::vector<char> header(kHeader2, 0);
-  std::size_t read = static_cast<std::size_t>(
-      std::max(0, gzread(in.get(), header.data(), static_cast<unsigned>(header.size()))));
-  if (read < kHeader1) return std::nullopt;
-  const auto layout = layout_of(header);
+  std::vector<char> part(kReadAtOnce, 0);
+  int got = gzread(in.get(), part.data(), static_cast<unsigned>(part.size()));
+  if (got < static_cast<int>(kHeader1)) return std::nullopt;
+  const auto layout = layout_of(part);
   if (!layout || layout->offset < 0.0 || layout->bytes < 0.0) return std::nullopt;
-  std::vector<char> part(std::size_t{1} << 20);
-  int got = 0;
-  while ((got = gzread(in.get(), part.data(), static_cast<unsigned>(part.size()))) > 0)
-    read += static_cast<std::size_t>(got);
-  int fault = Z_OK;
-  gzerror(in.get(), &fault);
-  StoredBytes bytes;
-  bytes.held = read - std::min(read, count_of_bytes(layout->offset));
-  bytes.meant = count_of_bytes(layout->bytes);
-  bytes.unpacks = got == 0 && (fault == Z_OK || fault == Z_STREAM_END);
-  return bytes;
+  StoredNifti stored;
+  stored.bytes.meant = count_of_bytes(layout->bytes);
+  const std::size_t begin = count_of_bytes(layout->offset);
+  const std::size_t end = begin + stored.bytes.meant;
+  std::size_t read = 0;
+  if (gzdirect(in.get()) != 0) {  // not packed
+    std::error_code fault;
+    read = static_cast<std::size_t>(std::filesystem::file_size(file, fault));
+    if (fault) return std::nullopt;
+  } else {
+    stored.unpacked = MemoryFile::make("unpacked.nii");
+    for (; got > 0; got = gzread(in.get(), part.data(), static_cast<unsigned>(part.size()))) {
+      const auto bytes = static_cast<std::size_t>(got);
+      const std::size_t wanted = std::min(bytes, end - std::min(read, end));
+      if (stored.unpacked && !stored.unpacked->write(part.data(), wanted)) stored.unpacked.reset();
+      read += bytes;
+    }
+    int fault = Z_OK;
+    gzerror(in.get(), &fault);
+    stored.bytes.unpacks = got == 0 && (fault == Z_OK || fault == Z_STREAM_END);
+  }
+  stored.bytes.held = read - std::min(read, begin);
+  return stored;
+}
+
+std::optional<MemoryFile> unpacked_meta(const std::filesystem::path& file) {
+  const std::string packed = header_field(file, "compresseddata").value_or("");
+  if (!packed.starts_with("t") && !packed.starts_with("1")) return std::nullopt;
+  if (header_field(file, "compresseddatasize") || header_field(file, "elementdatafile") != "local")
+    return std::nullopt;
+  std::ifstream in(file, std::ios::binary);
+  auto copy = MemoryFile::make("unpacked.mha");
+  if (!copy) return std::nullopt;
+  for (std::string line; std::getline(in, line);) {
+    const std::string field = lower(trimmed(line.substr(0, line.find('='))));
+    const std::string kept = field == "compresseddata" ? "CompressedData = False\n" : line + '\n';
+    if (!copy->write(kept.data(), kept.size())) return std::nullopt;
+    if (field == "elementdatafile") break;
+  }
+  if (!unpack_rest(in, *copy)) return std::nullopt;
+  return copy;
 }
 
 std::optional<std::string> header_field(const std::filesystem::path& file, const std::string& name) {

@@ -11,6 +11,8 @@
 #include <optional>
 #include <string>
 
+#include "geometry/volume/memory_file.h"
+
 namespace withy {
 
 struct StoredBytes {
@@ -20,8 +22,19 @@ struct StoredBytes {
   bool whole() const { return held >= meant && unpacks; }
 };
 
-/// Of a NIfTI file; nothing where its header is none.
-std::optional<StoredBytes> nifti_bytes(const std::filesystem::path& file);
+struct StoredNifti {
+  StoredBytes bytes;
+  std::optional<MemoryFile> unpacked;  ///< of a packed file, where there is memory for it: the whole of it
+};
+
+/// Of a NIfTI file; nothing where its header is none. A packed one is unpacked here, so that its reader need
+/// not do it again.
+std::optional<StoredNifti> read_nifti(const std::filesystem::path& file);
+
+/// A packed MetaImage whose voxels follow its header, which lacks the field CompressedDataSize, unpacked: its
+/// reader does not find where they begin. Nothing for any other file, where they do not unpack, or where
+/// there is no memory for it.
+std::optional<MemoryFile> unpacked_meta(const std::filesystem::path& file);
 
 /// The value of a field in a header of lines "name: value" or "name = value", in lower case; nothing where
 /// there is no such field. `name` is in lower case.

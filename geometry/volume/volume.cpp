@@ -107,14 +107,23 @@ constexpr double kUnevenSlices = 0.05;
 using VolumeResult = tl::expected<Volume::Pointer, VolumeRefusal>;
 
 /// NIfTI's reader fills with zeros what the file does not hold.
-std::optional<VolumeRefusal> nifti_cut_short(const std::filesystem::path& file) {
-  if (!ends_in(file, ".nii") && !ends_in(file, ".nii.gz")) return std::nullopt;
-  const auto bytes = nifti_bytes(file);
-  if (!bytes || bytes->whole()) return std::nullopt;
-  if (bytes->held < bytes->meant) return short_of("the file", bytes->held, bytes->meant).value();
+std::optional<VolumeRefusal> cut_short(const StoredBytes& bytes) {
+  if (bytes.whole()) return std::nullopt;
+  if (bytes.held < bytes.meant) return short_of("the file", bytes.held, bytes.meant).value();
   return VolumeRefusal{VolumeFault::unreadable,
                        "the file's packed voxels do not agree with their check sum: it is damaged",
                        "copy or export it again"};
+}
+
+/// What is to be read instead of a file: a packed NIfTI file unpacked, and a packed MetaImage that
+/// does not say its size.
+tl::expected<std::optional<MemoryFile>, VolumeRefusal> in_its_place(const std::filesystem::path& file) {
+  if (ends_in(file, ".mha")) return unpacked_meta(file);
+  if (!ends_in(file, ".nii") && !ends_in(file, ".nii.gz")) return std::nullopt;
+  auto stored = read_nifti(file);
+  if (!stored) return std::nullopt;
+  if (auto refusal = cut_short(stored->bytes)) return tl::unexpected(std::move(*refusal));
+  return std::move(stored->unpacked);
 }
 
 /// MetaImage's reader says on the error stream what it could not read, and goes on.
@@ -128,8 +137,7 @@ std::optional<VolumeRefusal> told_cut_short(const std::string& words) {
       std::sscanf(words.c_str() + at, "ideal = %zu : actual = %zu", &meant, &held) == 2)
     return short_of("the file", held, meant).value();
   return VolumeRefusal{VolumeFault::unreadable,
-                       "the file's packed voxels do not unpack: it is damaged, or its header has "
-                       "no CompressedDataSize",
+                       "the file's packed voxels do not unpack: it is damaged, or not packed by zlib",
                        "copy or export it again"};
 }
 
@@ -153,7 +161,8 @@ void note_units(const std::filesystem::path& file, std::vector<std::string>& don
 std::optional<VolumeRefusal> without_spacing(const std::filesystem::path& file,
                                              std::vector<std::string>& done) {
   const auto fields = spacing_fields(file);
-  if (fields.empty()) return std::nullopt;
+  // A NRRD file's further axes, of vectors or of time, have no such distance.
+  if (fields.empty() || header_field(file, "dimension").value_or("3") != "3") return std::nullopt;
   for (const char* field : fields)
     if (const auto value = header_field(file, field)) {
       if (value->find("nan") == std::string::npos && value->find("inf") == std::string::npos)
@@ -186,12 +195,15 @@ VolumeResult read_file(const std::filesystem::path& file, std::vector<std::strin
   const HeldWords words;
   note_units(file, done);
   if (auto refusal = without_spacing(file, done)) return tl::unexpected(std::move(*refusal));
+  const auto copy = in_its_place(file);
+  if (!copy) return tl::unexpected(copy.error());
+  const std::string name = (*copy ? (*copy)->path() : file).string();
   const auto io = io_for(file);
-  if (!io->CanReadFile(file.c_str()))
+  if (!io->CanReadFile(name.c_str()))
     return refused(
         VolumeFault::unreadable, "this is no volume of the format that its name says",
         "give a file that ends in .nrrd, .nhdr, .nii, .nii.gz, .mha or .mhd, or a folder of DICOM slices");
-  io->SetFileName(file.string());
+  io->SetFileName(name);
   io->ReadImageInformation();
   unsigned dimensions = io->GetNumberOfDimensions();
   while (dimensions > 3 && io->GetDimensions(dimensions - 1) == 1) --dimensions;
@@ -202,8 +214,7 @@ VolumeResult read_file(const std::filesystem::path& file, std::vector<std::strin
                    "give one volume of three dimensions and one value a voxel");
   const auto reader = itk::ImageFileReader<Volume>::New();
   reader->SetImageIO(io);
-  reader->SetFileName(file.string());
-  if (auto refusal = nifti_cut_short(file)) return tl::unexpected(std::move(*refusal));
+  reader->SetFileName(name);
   reader->Update();
   if (auto refusal = told_cut_short(words.text())) return tl::unexpected(std::move(*refusal));
   if (const std::string frame = frame_of(file); !frame.empty()) done.push_back(frame);

@@ -70,7 +70,7 @@ std::string layout_tables(double length_mm) {
       "use = 1\n\n"
       "[layout.1]\nstation_mm = [{}]\nclock_deg = [0.0]\n\n"
       "[layout.2]\nstation_mm = [{}]\nclock_deg = [0.0, 135.0]\n\n"
-      "[layout.3]\nstation_mm = [{}]\nclock_deg = [0.0, 150.0, 300.0]\n\n",
+      "[layout.3]\nstation_mm = [{}]\nclock_deg = [0.0, 330.0, 300.0]\n\n",
       stations(length_mm, 1), stations(length_mm, 2), stations(length_mm, 3));
 }
 
@@ -85,7 +85,7 @@ std::string drive_tables(double s, double insertion_mm) {
       "[tendons]\nradius_mm = {}\nangles_deg = [0.0, 90.0, 180.0, 270.0]\ndisk_spacing_mm = "
       "0.0\nstroke_max_mm = {}\n"
       "tension_min_N = {}\ntension_max_N = {}\nfriction_coefficient = 0.1\nmotors = \"ride\"\n\n",
-      n(1.2 * s), n(8.0 * s), n(0.2 * std::pow(s, 3)), n(20.0 * std::pow(s, 3)));
+      n(1.2 * s), n(8.0 * s), n(0.2 * std::pow(s, 2)), n(20.0 * std::pow(s, 2)));
   out += fmt::format(
       "[carriage]\nkind = \"free\"\ninsertion_max_mm = {}\n\n"
       "[field]\nstrength_max_mT = 10.0\ncoil_mT_per_A = [1.8, 1.8, 1.8]\n"

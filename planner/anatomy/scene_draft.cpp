@@ -46,10 +46,25 @@ std::string proposed_cut(const TriangleMesh& mesh) {
                      n.x() + 0.0, n.y() + 0.0, n.z() + 0.0);
 }
 
-/// What goes round an edge of a box is no end of the lumen: the box cuts it there.
-std::string edge_words(const DraftSettings& settings) {
-  return settings.cropped ? "goes round an edge of the --crop box, which cuts the lumen there"
-                          : "goes round an edge of the volume, which cuts the lumen there";
+std::string box_words(const DraftSettings& settings) {
+  return settings.cropped ? "the --crop box" : "the volume";
+}
+
+bool is_among(const std::vector<Rim>& rims, const Rim& rim) {
+  return std::any_of(rims.begin(), rims.end(), [&](const Rim& other) { return other.centre == rim.centre; });
+}
+
+/// What goes round an edge of a box is no end of the lumen: the box cuts it there. Nor is an uneven rim along
+/// a face of it. Empty for any other rim.
+std::string box_fault(const Repaired& repaired, const Rim& rim, const DraftSettings& settings) {
+  if (is_among(repaired.round_edge, rim))
+    return fmt::format("goes round an edge of {}, which cuts the lumen there", box_words(settings));
+  if (rim.spread_mm > kMostSpread_mm && is_among(repaired.partly_on_box, rim))
+    return fmt::format(
+        "lies along a face of {} for a part only: that face meets an end of the surface there, or a hole in "
+        "it",
+        box_words(settings));
+  return {};
 }
 
 std::string edge_remedy(const DraftSettings& settings) {
@@ -72,9 +87,9 @@ std::string unit_words(const DraftSettings& settings) {
 std::string remedy_of(const MeshRefusal& refusal, const Repaired& repaired, const DraftSettings& settings) {
   switch (refusal.fault) {
     case MeshFault::hole_not_capped:
-      if (!repaired.round_edge.empty())
-        return fmt::format("{}; the opening at {} {}", edge_remedy(settings),
-                           spoken(repaired.round_edge.front().centre), edge_words(settings));
+      for (const Rim& rim : repaired.openings)
+        if (const std::string fault = box_fault(repaired, rim, settings); !fault.empty())
+          return fmt::format("{}; the opening at {} {}", edge_remedy(settings), spoken(rim.centre), fault);
       return std::string(
                  "cut the opening flat there by --cut X Y Z NX NY NZ, or close it by --close-below MM") +
              (settings.volume ? ", or widen --range so that the lumen's noise lies in it" : "");
@@ -150,20 +165,18 @@ const Rim& rim_at(const Repaired& repaired, const Vector3d& centre) {
 
 /// An entry whose rim no trim made flat.
 PlaceProblem uneven_entry(const Repaired& repaired, const DraftSettings& settings, const Mouth& mouth) {
-  const Rim& rim = rim_at(repaired, mouth.centre_S);
-  const auto round = std::find_if(repaired.round_edge.begin(), repaired.round_edge.end(),
-                                  [&](const Rim& edge) { return edge.centre == rim.centre; });
-  const bool edge = round != repaired.round_edge.end();
+  const std::string fault = box_fault(repaired, rim_at(repaired, mouth.centre_S), settings);
   return {
       fmt::format("the rim of {} at {} is uneven by {:.2f} mm{}", settings.entry, spoken(mouth.centre_S),
-                  mouth.spread_mm, edge ? ": it " + edge_words(settings) : std::string()),
-      edge ? edge_remedy(settings)
-           : std::string(
-                 "name another opening by --entry opening:N, or cut this one flat farther in by --cut X Y Z "
-                 "NX NY NZ, a point in the lumen and the direction out of it")};
+                  mouth.spread_mm, fault.empty() ? fault : ": it " + fault),
+      fault.empty()
+          ? std::string(
+                "name another opening by --entry opening:N, or cut this one flat farther in by --cut X Y Z "
+                "NX NY NZ, a point in the lumen and the direction out of it")
+          : edge_remedy(settings)};
 }
 
-/// Trims and openings on an edge of the box, with their openings' numbers.
+/// Trims and openings that a box makes uneven, with their openings' numbers.
 void note_ends(Repaired& repaired, const std::vector<Mouth>& mouths, const DraftSettings& settings) {
   const auto number_at = [&](const Vector3d& centre) {
     const auto nearest = std::min_element(mouths.begin(), mouths.end(), [&](const Mouth& a, const Mouth& b) {
@@ -175,9 +188,10 @@ void note_ends(Repaired& repaired, const std::vector<Mouth>& mouths, const Draft
     repaired.done.push_back(
         fmt::format("Cut up to {:.2f} mm off opening {}, now at {}, so that its rim is flat.", end.taken_mm,
                     number_at(end.centre), spoken(end.centre)));
-  for (const Rim& rim : repaired.round_edge)
-    repaired.done.push_back(fmt::format("Opening {}, at {}, {}: {}.", number_at(rim.centre),
-                                        spoken(rim.centre), edge_words(settings), edge_remedy(settings)));
+  for (const Rim& rim : repaired.openings)
+    if (const std::string fault = box_fault(repaired, rim, settings); !fault.empty())
+      repaired.done.push_back(fmt::format("Opening {}, at {}, {}: {}.", number_at(rim.centre),
+                                          spoken(rim.centre), fault, edge_remedy(settings)));
 }
 
 /// An opening and its number.
@@ -312,6 +326,16 @@ tl::expected<double, PlaceProblem> scale_for(const WayToTarget& way, const Draft
   return scale;
 }
 
+/// What no scene may hold: the lumen is far larger than any bench, or lies far from its origin.
+PlaceProblem beyond_range(const InputError& error, const DraftSettings& settings) {
+  constexpr std::string_view kGive = "give ";
+  const bool gives = error.remedy.starts_with(kGive);
+  return {"no scene holds such a lumen: " + error.problem +
+              (gives ? ", where it takes " + error.remedy.substr(kGive.size()) : std::string()),
+          fmt::format("give {}; what lies farther than 10 m from the origin has to be moved to it first",
+                      unit_words(settings))};
+}
+
 }  // namespace
 
 tl::expected<SceneDraft, PlaceProblem> draft_scene(Repaired given, DraftSettings settings) {
@@ -343,8 +367,7 @@ tl::expected<SceneDraft, PlaceProblem> draft_scene(Repaired given, DraftSettings
   draft.toml = head(settings) + entry_table(settings, entry) + target_table(settings, entry.X_SE * *target) +
                hardware_toml(*fitting, way);
   auto scene = scene_in_text(draft.toml, "scene.toml");
-  if (!scene)
-    return no_scene("the draft is no scene: " + scene.error().message(), "give another --entry or --target");
+  if (!scene) return tl::unexpected(beyond_range(scene.error(), settings));
   if (const auto fault = placing_fault(*scene, *draft.wall))
     return no_scene(fault->problem, "name another opening by --entry opening:N or another place by --target");
   draft.scene = std::move(*scene);

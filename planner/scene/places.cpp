@@ -125,7 +125,9 @@ tl::expected<Mouth, PlaceProblem> entry_place(std::string_view name, const std::
                     "open it by withy scene MESH --cut X Y Z NX NY NZ, or give point_mm and axis");
   if (place->number > static_cast<int>(mouths.size()))
     return no_place(fmt::format("the mesh has {}", count_of(mouths.size(), "opening")),
-                    fmt::format("give \"opening:N\" with N from 1 to {}", mouths.size()));
+                    mouths.size() == 1
+                        ? std::string("give \"opening:1\"")
+                        : fmt::format("give \"opening:N\" with N from 1 to {}", mouths.size()));
   const Mouth& mouth = mouths[static_cast<std::size_t>(place->number - 1)];
   if (mouth.spread_mm > kOpeningPlaneTolerance_mm)
     return no_place(

@@ -3,7 +3,6 @@
 
 #include <fmt/core.h>
 
-#include "geometry/channel/nearest_room.h"
 #include "geometry/channel/wall_distance.h"
 #include "planner/files/input_file.h"
 #include "planner/files/ranges.h"
@@ -11,6 +10,7 @@
 #include "planner/scene/named_places.h"
 #include "planner/scene/scene_of_text.h"
 #include "planner/scene/scene_parts.h"
+#include "planner/scene/tip_places.h"
 
 namespace withy {
 namespace {
@@ -27,29 +27,6 @@ std::optional<std::string> placing_key(MeshFault fault) {
     default:
       return std::nullopt;
   }
-}
-
-/// Where a target or place to pass outside the channel should stand instead: the nearest place inside where
-/// the tip fits.
-std::string place_inside(const Scene& scene, const WallDistance& wall, const Eigen::Vector3d& p_E) {
-  const double room = scene.parts.segment.radius_mm + scene.required_clearance_mm;
-  const auto near = nearest_room(wall, p_E, room);
-  if (!near) return "give a point inside its lumen, past the entry";
-  const Eigen::Vector3d p = ((scene.entry.X_SE * near->place_E).array() * 1000.0).round() / 1000.0 + 0.0;
-  const std::string place = fmt::format("[{:.3f}, {:.3f}, {:.3f}]", p.x(), p.y(), p.z());
-  switch (near->kind) {
-    case RoomyPlace::Kind::nearest:
-      return "give a point inside its lumen; the nearest where the tip fits is " + place;
-    case RoomyPlace::Kind::fits:
-      return "give a point inside its lumen; a place where the tip fits is " + place;
-    case RoomyPlace::Kind::widest:
-      break;
-  }
-  return fmt::format(
-      "give a point inside its lumen, and a thinner body or less clearance: the tip needs {:.3f} mm of room, "
-      "and the "
-      "widest place found, {}, has {:.3f}",
-      room, place, near->room_mm);
 }
 
 /// A vertex that no bench has, if there is one.
@@ -146,17 +123,13 @@ Result<Scene> read_scene(const std::filesystem::path& path, const std::function<
 std::optional<InputError> placing_fault(const Scene& scene, const WallDistance& wall) {
   const Eigen::Vector3d target_E = scene.target_point_E();
   if (!wall.inside(target_E))
-    return scene.error_at(
-        "target.point_mm",
-        fmt::format("the target lies {:.3f} mm outside the channel", wall.distance(target_E)),
-        place_inside(scene, wall, target_E));
+    return scene.error_at("target.point_mm", "the target " + how_far_outside(scene, wall, target_E),
+                          place_inside(scene, wall, scene.target));
   for (const Target& via : scene.vias) {
     const Eigen::Vector3d via_E = scene.entry.X_SE.inverse() * via.point_S;
     if (!wall.inside(via_E))
-      return scene.error_at(
-          "via.point_mm",
-          fmt::format("the place to pass lies {:.3f} mm outside the channel", wall.distance(via_E)),
-          place_inside(scene, wall, via_E));
+      return scene.error_at("via.point_mm", "the place to pass " + how_far_outside(scene, wall, via_E),
+                            place_inside(scene, wall, via));
   }
   const double room = wall.distance(Eigen::Vector3d::Zero());
   const double radius = scene.parts.segment.radius_mm;

@@ -1,9 +1,12 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include <charconv>
+#include <string>
+#include <string_view>
 
 #include <fmt/core.h>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/scene/places.h"
 #include "planner/scene/scene_parts.h"
 
 namespace withy {
@@ -32,10 +35,17 @@ void refuse_beside_at(TomlSection& table, TomlFile& file, std::initializer_list<
                  "give the place by its name or by its numbers");
 }
 
+/// A place's name. No name is none, not even an empty one.
+std::string read_place_name(TomlSection& table, TomlFile& file, std::string_view words) {
+  std::string name = table.text("at");
+  if (name.empty()) file.fault(table.dotted("at"), "\"\" names no place", fmt::format("give {}", words));
+  return name;
+}
+
 EntryAsWritten read_entry_table(TomlSection table, TomlFile& file, Scene& scene) {
   if (table.has("at")) {
     EntryAsWritten written;
-    written.entry_name = table.text("at");
+    written.entry_name = read_place_name(table, file, "\"opening:1\" for the one with the longest rim");
     if (table.has("x_axis")) written.x_axis_S = table.vector3("x_axis");
     refuse_beside_at(table, file, {"point_mm", "axis", "opening_radius_mm"});
     table.close();
@@ -50,7 +60,7 @@ EntryAsWritten read_entry_table(TomlSection table, TomlFile& file, Scene& scene)
 
 void read_target_table(TomlSection table, TomlFile& file, Target& target, std::string& name) {
   if (table.has("at")) {
-    name = table.text("at");
+    name = read_place_name(table, file, kPlaceWords);
     refuse_beside_at(table, file, {"point_mm"});
   } else {
     target.point_S = table.vector3("point_mm");

@@ -5,9 +5,10 @@
 // "Computational Fluid and Particle Dynamics in the Human Respiratory System", 2013, tables 3.2 and 3.3; the
 // model of 35 orders after K. Horsfield and others, "Models of the human bronchial tree", 1971, as a public
 // program lists it (scenes/shelf/airway-asymmetric/README.md); E. Girsowicz and others, "Anatomical Study of
-// Healthy Aortic Arches"; Yan Yu and others (branches of the arch); H. Goodfellow, E. Tahti (editors),
-// "Industrial Ventilation Design Guidebook", 2001, table 5.5; B. P. Saunders and others, 1996, and S. E.
-// Pritchard and others, 2014 (colon); Journal of Endourology, 2009, doi 10.1089/end.2009.0262 (kidney).
+// Healthy Aortic Arches", 2017; Yan Yu and others (branches of the arch); H. Goodfellow, E. Tahti (editors),
+// "Industrial Ventilation Design Guidebook", 2001, table 5.5; H. Ellis, "Clinical Anatomy", 2006, B. P.
+// Saunders and others, 1996, and S. E. Pritchard and others, 2014 (colon); D. Rachid Filho and others, 2009,
+// K. R. Gandhi and S. Chavan, 2019, and S. Williamson, 2012 (kidney). Whole titles stand in the READMEs.
 #include <algorithm>
 #include <cmath>
 #include <map>
@@ -121,11 +122,20 @@ TEST_CASE("the colon of the shelf has the volumes, lengths and widths that its s
   const auto made = make_channel_mesh(recipe);
   REQUIRE(made);
   const auto& colon = tree->tubes()[0];
-  const double splenic = 202.0 + 40.0;  // the middles of the two flexures
+  const double splenic = 220.0 + 40.0;  // the middles of the two flexures
   const double hepatic = splenic + 400.0;
+  // Lengths: the middles of 220 to 300 and of 120 to 200 mm, and 400 mm.
+  CHECK(splenic == Approx(0.5 * (220.0 + 300.0)).epsilon(0.02));
   CHECK(hepatic - splenic == Approx(400.0).epsilon(0.02));
-  CHECK(2.0 * measured_radius(made->mesh_S, colon, 100.0, 2.0) == Approx(29.0).epsilon(0.02));
-  CHECK(2.0 * measured_radius(made->mesh_S, colon, 720.0, 2.0) == Approx(46.0).epsilon(0.02));
+  CHECK(colon.path.length_mm() - hepatic == Approx(0.5 * (120.0 + 200.0)).epsilon(0.02));
+  // Widths on the mesh: those of tubes of these lengths and volumes.
+  const auto tube_width = [](double volume_ml, double length_mm) {
+    return 2.0 * std::sqrt(1e3 * volume_ml / (std::numbers::pi * length_mm));
+  };
+  CHECK(2.0 * measured_radius(made->mesh_S, colon, 100.0, 2.0) ==
+        Approx(tube_width(160.0, 260.0)).epsilon(0.02));
+  CHECK(2.0 * measured_radius(made->mesh_S, colon, 760.0, 2.0) ==
+        Approx(tube_width(203.0, 160.0)).epsilon(0.02));
   const auto volume_ml = [&](double from, double to) {
     double sum = 0.0;
     for (double s = from + 0.5; s < to; s += 1.0)
@@ -133,6 +143,7 @@ TEST_CASE("the colon of the shelf has the volumes, lengths and widths that its s
     return sum;
   };
   CHECK(volume_ml(0.0, splenic) == Approx(160.0).epsilon(0.02));
+  CHECK(volume_ml(splenic, hepatic) == Approx(198.0).epsilon(0.02));
   CHECK(volume_ml(hepatic, colon.path.length_mm()) == Approx(203.0).epsilon(0.02));
   // The flexures are where they are said to be: the tube turns there and nowhere else.
   const auto turn_deg = [&](double from, double to) {

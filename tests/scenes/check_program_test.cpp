@@ -514,6 +514,34 @@ TEST_CASE("locks that never switch and locks too near are said before any search
              Contains("a limit of 6.37 mT would do"));
 }
 
+TEST_CASE("a target that a tip meets before it goes in is said, with the nearest place that takes going in") {
+  using Catch::Contains;
+  // The tube goes along z from the plane z = 0; the tolerance is 2 mm.
+  const std::string target = "point_mm = [0.0, 0.0, 60.0]";
+  CHECK_THAT(checked({{target, "point_mm = [0.0, 0.0, 0.0]"}}),
+             Contains("it lies on the entry plane, and its tolerance of 2 mm") &&
+                 Contains("is in the channel to meet it, is [0.000, 0.000, 2.000]"));
+  CHECK_THAT(checked({{target, "point_mm = [1.0, -2.0, 1.5]"}}),
+             Contains("it lies 1.500 mm past the entry plane") && Contains("is [1.000, -2.000, 2.000]"));
+  // Beside the wall, 7.93 mm from the middle or a little more, the nearest with 1.7 mm of room is farther in.
+  const std::string beside = checked({{target, "point_mm = [7.5, 0.0, 0.5]"}});
+  CHECK_THAT(beside, Contains("it lies 0.500 mm past") && Contains("is [6.") && Contains(", 2.0") &&
+                         Contains("the tip can't stand at the point itself"));
+  CHECK_THAT(checked({{target, "point_mm = [0.0, 0.0, 2.0]"}}), !Contains("entry plane"));
+  // No place so deep, in a tube of 100 mm with a closed end.
+  CHECK_THAT(checked({{target, "point_mm = [0.0, 0.0, 0.0]"}, {"tolerance_mm = 2.0", "tolerance_mm = 99.0"}}),
+             Contains("give a smaller tolerance"));
+  // In front of the plane it is the plane that counts, not the rim.
+  TemporaryFolder folder;
+  write_text(folder.path() / "tube.off", read_text(kAssets / "scenes/tube.off"));
+  write_text(folder.path() / "scene.toml",
+             replaced(read_text(kAssets / "scenes/full.toml"), target, "point_mm = [0.0, 0.0, -0.5]"));
+  check_refusal(
+      folder,
+      "scene.toml:15:12: the target lies 0.500 mm in front of the entry plane, outside the channel, "
+      "give a point inside its lumen; the nearest where the tip fits is [0.000, 0.000, 2.000]");
+}
+
 TEST_CASE("a start that breaks a limit is no plan, even where it is at the target") {
   using Catch::Contains;
   std::string text = read_text(kAssets / "scenes/full.toml");

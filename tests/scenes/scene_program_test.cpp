@@ -8,6 +8,7 @@
 #include <regex>
 
 #include <catch2/catch.hpp>
+#include <fmt/core.h>
 
 #include "tests/support/run_program.h"
 #include "tests/support/temporary_folder.h"
@@ -119,6 +120,8 @@ TEST_CASE("names of places that are none are refused with what there is") {
   refused("target", "branch:4@10%", "the lumen has one branch");
   refused("target", "somewhere", "give \"opening:2\", \"branch:3@80%\", \"widest\" or \"deepest\"");
   refused("target", "opening:1", "opening 1 is the entry");
+  refused("target", "", "\"\" names no place, give \"opening:2\"");
+  refused("entry", "", "\"\" names no place, give \"opening:1\"");
 }
 
 TEST_CASE("a closed mesh is refused with a cut that opens it") {
@@ -244,13 +247,51 @@ TEST_CASE("what is refused names the options that would do") {
   refused(
       {"--close-below", "5.5", "--entry", "opening:2"},
       {"--entry opening:2 is none of the 1 opening;", "1 hole with a radius of up to", "--close-below 4."});
+  // One of a giant, by the unit.
+  refused({"--unit", "m"}, {"no scene holds such a lumen: entry.opening_radius_mm is 600",
+                            "where it takes a number from 0.2 to 1000 mm", "give --unit or --scale"});
   refused({"--cut", "95", "0", "15", "0", "0", "1"},
           {"mm outside the lumen", "the nearest place in it is (10.6"});
+  // In the plane of the tube's own end.
+  refused({"--cut", "0", "0", "0", "0", "0", "1"},
+          {"its plane lies in an end of the lumen", "turn the direction of --cut about"});
+  refused({"--wrap", "0.001"}, {"would have about", "million faces", "give --wrap 0.0"});
   refused({"--crop", "-9", "-9", "10", "9", "9", "10"}, {"--crop: the box has no thickness along Z"});
   refused({"--body", "--wrap", "1"}, {"--body and --wrap are both given"});
   refused({"--crop", "50", "50", "50", "60", "60", "60"}, {"--crop box", "which reaches from (-5.98"});
   refused({"--crop", "-3", "-3", "10", "30", "30", "20"},
           {"goes round an edge of the --crop box", "move or widen --crop", "--cut X Y Z NX NY NZ"});
+  // The box lays the tube open to its own end.
+  refused({"--crop", "-3", "-30", "-30", "30", "30", "60"},
+          {"lies along a face of the --crop box for a part only", "move or widen --crop",
+           "--cut X Y Z NX NY NZ"});
+}
+
+TEST_CASE("a torn end of the mesh's own is cut flat, whether or not there is a box round it") {
+  const TemporaryFolder folder;
+  // A square tube along z whose near end is torn: its corners stand at 0 and 6 mm in turn.
+  std::string off = "OFF\n12 16 0\n";
+  const std::array<std::array<int, 2>, 4> square = {{{-5, -5}, {5, -5}, {5, 5}, {-5, 5}}};
+  for (const int z : {0, 40, 60})
+    for (int k = 0; k < 4; ++k) {
+      const auto& [x, y] = square[static_cast<std::size_t>(k)];
+      off += fmt::format("{} {} {}\n", x, y, z == 0 ? 6 * (k % 2) : z);
+    }
+  for (int a = 0; a < 8; ++a) {
+    const int b = a % 4 == 3 ? a - 3 : a + 1;
+    off += fmt::format("3 {0} {1} {2}\n3 {0} {2} {3}\n", a, b, b + 4, a + 4);
+  }
+  write_text(folder.path() / "torn.off", off);
+  for (const bool boxed : {false, true}) {
+    std::vector<std::string> arguments = {"scene", "torn.off", "-o", "out", "--quiet"};
+    if (boxed)
+      for (const char* corner : {"--crop", "-9", "-9", "-9", "9", "9", "55"}) arguments.push_back(corner);
+    const ProgramRun said = run(folder, arguments);
+    CAPTURE(boxed, said.out, said.err);
+    CHECK(said.status == 0);
+    CHECK(said.out.find("Cut up to 6.") != std::string::npos);
+    CHECK(said.out.find("--crop") == std::string::npos);
+  }
 }
 
 TEST_CASE("a mesh of quadrilaterals becomes a scene, and is refused as a scene's mesh with the way to one") {

@@ -18,6 +18,7 @@
 #include "planner/files/file_output.h"
 #include "planner/files/ranges.h"
 #include "planner/scene/scene.h"
+#include "planner/scene/tip_places.h"
 #include "planner/search/ask/obstacles.h"
 #include "planner/segment/field.h"
 #include "planner/show/channel_picture.h"
@@ -116,17 +117,20 @@ std::vector<std::string> obstacles(const Scene& scene, const Design& design, con
   return found;
 }
 
-/// A target nearer to the wall than the tip needs, which its tolerance lets pass: on a closed outlet's cap,
-/// for instance.
+/// A target that is met from in front of the channel; or one nearer to the wall than the tip
+/// needs, which its tolerance lets pass: on a closed outlet's cap, for instance.
 std::vector<ReportLine> report_target(const Scene& scene, const WallDistance& wall) {
+  std::vector<ReportLine> lines;
+  if (const auto fault = fault_at_entry(scene, wall)) lines.push_back({"target", *fault});
   const double room_mm = wall.distance(scene.target_point_E());
-  const double needed_mm = scene.parts.segment.radius_mm + scene.required_clearance_mm;
-  if (room_mm >= needed_mm) return {};
-  return {{"target",
-           fmt::format("the tip can't stand at the point itself: it has {:.3f} mm of room to the wall or "
-                       "to an outlet's cap, and the tip needs {:.3f}; a plan ends beside it, within the "
-                       "tolerance of {:g} mm",
-                       room_mm, needed_mm, scene.target.tolerance_mm)}};
+  if (room_mm >= tip_room_mm(scene)) return lines;
+  lines.push_back(
+      {"target",
+       fmt::format("the tip can't stand at the point itself: it has {:.3f} mm of room to the wall or "
+                   "to an outlet's cap, and the tip needs {:.3f}; a plan ends beside it, within the "
+                   "tolerance of {:g} mm",
+                   room_mm, tip_room_mm(scene), scene.target.tolerance_mm)});
+  return lines;
 }
 
 /// The other layouts of the scene whose locks are too near.

@@ -10,6 +10,7 @@
 #include <fcntl.h>
 #include <unistd.h>
 
+#include "geometry/volume/memory_file.h"
 #include "tools/withy/command.h"
 
 namespace withy {
@@ -23,6 +24,7 @@ static_assert(std::atomic<int>::is_always_lock_free && std::atomic<bool>::is_alw
               "a signal handler may only touch lock-free atomics");
 
 [[noreturn]] void leave() {
+  remove_left_memory_file();
   // _exit is async-signal-safe and runs no destructor that another thread may be in the middle of.
   _exit(static_cast<int>(ExitStatus::interrupted));
 }

@@ -32,6 +32,23 @@ TEST_CASE("a point however far is answered with the nearest place that has the r
   }
 }
 
+TEST_CASE("a place so deep at least is the nearest of those") {
+  testing::TubeShape shape;
+  shape.bend_rad = 0.0;
+  const WallDistance wall(testing::make_tube(shape, 20000));
+  // Straight ahead there is room.
+  const auto ahead = nearest_room(wall, Vector3d(1.0, 2.0, -3.0), 1.7, 2.5);
+  REQUIRE(ahead);
+  CHECK(ahead->kind == RoomyPlace::Kind::nearest);
+  CHECK((ahead->place_E - Vector3d(1.0, 2.0, 2.5)).norm() < 1e-12);
+  // Straight ahead is outside: 4.3 mm from the middle, less the chords' height, at that depth.
+  const auto beside = nearest_room(wall, Vector3d(9.0, 0.0, 0.0), 1.7, 2.5);
+  REQUIRE(beside);
+  CHECK(beside->place_E.z() >= 2.5);
+  CHECK((beside->place_E - Vector3d(4.3, 0.0, 2.5)).norm() < 0.9);
+  CHECK_FALSE(nearest_room(wall, Vector3d(0.0, 0.0, 0.0), 1.7, 200.0));
+}
+
 TEST_CASE("no place on a grid over a bent tube is nearer by more than a step") {
   testing::TubeShape shape;
   shape.waist_mm = 2.0;
@@ -75,7 +92,7 @@ TEST_CASE("where no place has the room, or hardly one, the search ends with an a
   REQUIRE(hardly);
   CHECK(hardly->room_mm >= none->room_mm - 1e-4 - kRoomiestStep_mm);
   // With too few cubes to get to the nearest one, a place with the room is found all the same.
-  const auto cut_short = nearest_room(wall, Vector3d(900.0, -700.0, 400.0), 4.0, 5);
+  const auto cut_short = nearest_room(wall, Vector3d(900.0, -700.0, 400.0), 4.0, 0.0, 5);
   REQUIRE(cut_short);
   CHECK(cut_short->kind == RoomyPlace::Kind::fits);
   CHECK(cut_short->room_mm >= 4.0);

@@ -1,7 +1,9 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "geometry/mesh/mesh_reader.h"
 
+#include <algorithm>
 #include <array>
+#include <cctype>
 #include <optional>
 #include <string>
 #include <utility>
@@ -54,6 +56,13 @@ TEST_CASE("A text STL file's faults are found where they stand") {
   CHECK(read_stl(facet + tail));
   CHECK(read_stl(facet + tail + facet + tail));
   CHECK(read_stl("solid a b c\r\n" + facet.substr(8) + tail));
+  // In capitals, as some programs write it.
+  std::string capitals = facet + tail;
+  std::transform(capitals.begin(), capitals.end(), capitals.begin(),
+                 [](unsigned char c) { return std::toupper(c); });
+  const auto loud = read_stl(capitals);
+  REQUIRE(loud);
+  CHECK(loud->faces() == 1);
 }
 
 TEST_CASE("A binary STL file is weighed by the count in its header") {
@@ -86,6 +95,16 @@ TEST_CASE("An OBJ file's faults are found where they stand") {
         MeshFormat::obj);
   CHECK(read_obj("f 1 2 3\n" + vertices));  // a face may stand before its vertices
   CHECK(read_obj(vertices + "f 1/7/7 2//7 -1  # a face\n"));
+}
+
+TEST_CASE("An OBJ file's lines may go on after a backslash, and may hold what is no face") {
+  const std::string corners = "v 0 0 0\nv 1 0 0\nv 0 1 0\nv 0 0 1\n";
+  const auto soup = read_obj(corners + "l 1 2\ng all\nf 1 2 \\\r\n 3\nf 1/1/1 2\\\n4\n");
+  REQUIRE(soup);
+  CHECK(soup->triangles == std::vector<std::array<std::size_t, 3>>{{0, 1, 2}, {0, 1, 3}});
+  check({{corners + "f 1 2 \\\n x\n", 6, 2, "\"x\" is not the number of a vertex"},
+         {corners + "f 1 2 \\", 5, 1, "face 1 has 2 corners"}},
+        MeshFormat::obj);
 }
 
 TEST_CASE("An OFF file's faults are found where they stand") {

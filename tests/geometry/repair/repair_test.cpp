@@ -431,6 +431,71 @@ TEST_CASE("an opening that an edge of the box makes is told from an end") {
   CHECK(flatten_ends(*edge, 0.4).trimmed.empty());
 }
 
+TEST_CASE("an opening along a face of the box that meets the tube's own end is neither an end nor an edge") {
+  const TriangleMesh tube = open_tube(6.0, 60.0, 0.0, 1.0);
+  const auto cropped_from = [&](double x, double z) {
+    RepairSettings settings;
+    settings.crop = Eigen::AlignedBox3d(Vector3d(x, -20.0, z), Vector3d(20.0, 20.0, 80.0));
+    const auto part = repair_lumen(tube, settings);
+    REQUIRE(part);
+    return *part;
+  };
+  // Its own ends lie within the box: the face x = -3 lays the tube open from one to the other.
+  const Repaired along = cropped_from(-3.0, -20.0);
+  REQUIRE(along.openings.size() == 1);
+  CHECK(along.round_edge.empty());
+  CHECK(along.partly_on_box.size() == 1);
+  CHECK(flatten_ends(along, 0.4).partly_on_box.size() == 1);
+  // One of them lies on a face of the box.
+  const Repaired flush = cropped_from(-3.0, 0.0);
+  REQUIRE(flush.openings.size() == 1);
+  CHECK(flush.partly_on_box.size() == 1);
+  // Laid open lengthwise it is not cut flat into a long opening, though one end is closed.
+  RepairSettings settings;
+  settings.crop = Eigen::AlignedBox3d(Vector3d(-8.0, -20.0, -20.0), Vector3d(20.0, 20.0, 80.0));
+  const auto trough = repair_lumen(shapes::block(12.0, 0.0, 60.0, false, true), settings);
+  REQUIRE(trough);
+  CHECK(trough->partly_on_box.size() == 1);
+  CHECK(flatten_ends(*trough, 0.4).trimmed.empty());
+  // A face across the tube makes an end, and the tube's own ends are theirs.
+  for (const double z : {-20.0, 0.0, 10.0}) {
+    const Repaired across = cropped_from(-20.0, z);
+    CHECK(across.openings.size() == 2);
+    CHECK(across.round_edge.empty());
+    CHECK(across.partly_on_box.empty());
+  }
+}
+
+TEST_CASE("a crop whose faces go through vertices comes to an end, and one that touches opens nothing") {
+  // Rings of vertices at whole z, and two lines of them in x = 0.
+  constexpr int kSides = 24;
+  const auto ringed = [](double radius) {
+    TriangleMesh tube;
+    for (int ring = 0; ring <= 50; ring += 2)
+      for (int side = 0; side < kSides; ++side) {
+        const double angle = 2.0 * std::numbers::pi * side / kSides;
+        tube.vertices.emplace_back(radius * std::cos(angle), radius * std::sin(angle), ring);
+      }
+    for (int v = 0; v + kSides < static_cast<int>(tube.vertices.size()); ++v) {
+      const int next = v % kSides == kSides - 1 ? v + 1 - kSides : v + 1;
+      tube.triangles.push_back({v, next, next + kSides});
+      tube.triangles.push_back({v, next + kSides, v + kSides});
+    }
+    return tube;
+  };
+  RepairSettings settings;
+  settings.crop = Eigen::AlignedBox3d(Vector3d(0.0, -20.0, -5.0), Vector3d(20.0, 20.0, 30.0));
+  const auto half = repair_lumen(ringed(6.0), settings);
+  REQUIRE(half);
+  CHECK(half->openings.size() == 1);
+  for (const Vector3d& p : half->wall.vertices) CHECK((p.x() >= -1e-3 && p.z() <= 30.0 + 1e-3));
+  const TriangleMesh closed = shapes::block(12.0, 0.0, 40.0, true, true);
+  settings.crop = Eigen::AlignedBox3d(Vector3d(-12.0, -12.0, 0.0), Vector3d(12.0, 12.0, 40.0));
+  const auto whole = repair_lumen(closed, settings);
+  REQUIRE(whole);
+  CHECK(whole->openings.empty());
+}
+
 TEST_CASE("a crop keeps what lies in its box, open at its faces") {
   const TriangleMesh closed = closed_u();  // the box holds 10 mm of one arm
   RepairSettings settings;
@@ -441,7 +506,7 @@ TEST_CASE("a crop keeps what lies in its box, open at its faces") {
   for (const Rim& rim : part->openings) {
     CHECK(rim.spread_mm < 1e-9);
     CHECK(rim.radius_mm == Approx(3.0).epsilon(0.05));
-    CHECK((std::abs(rim.centre.z() - 5.0) < 1e-9 || std::abs(rim.centre.z() - 15.0) < 1e-9));
+    CHECK((std::abs(rim.centre.z() - 5.0) < kCutMove_mm || std::abs(rim.centre.z() - 15.0) < kCutMove_mm));
   }
   const auto solid = make_sound(part->wall, [](const Vector3d&) { return std::string(); });
   REQUIRE(solid);

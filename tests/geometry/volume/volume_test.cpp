@@ -25,6 +25,7 @@
 #include "geometry/mesh/mesh_checks.h"
 #include "geometry/repair/pieces.h"
 #include "geometry/repair/repair.h"
+#include "geometry/volume/memory_file.h"
 #include "tests/support/temporary_folder.h"
 
 namespace {
@@ -446,6 +447,65 @@ TEST_CASE("a volume whose file is cut short is refused, whatever its format") {
       fmt::format("the file holds {} of the {} bytes", (kBytes + 352) * 3 / 4 - 352, kBytes)));
   write_packed(at("b.nii.gz"), nifti.substr(0, 352 + 1000));
   CHECK(refused("b.nii.gz").starts_with(fmt::format("the file holds 1000 of the {} bytes", kBytes)));
+}
+
+TEST_CASE(
+    "packed volumes give the surface of the plain ones, and leave nothing in the folder for temporary "
+    "files") {
+  const withy_test::TemporaryFolder folder;
+  const withy_test::TemporaryFolder temporary;
+  const char* before = std::getenv("TMPDIR");
+  const std::string kept = before == nullptr ? "" : before;
+  setenv("TMPDIR", temporary.path().c_str(), 1);
+  const auto at = [&](const char* name) { return folder.path() / name; };
+  const Grid grid = oblique_grid(30, 29, 27);
+  const auto values = voxels(grid, [](const Vector3d& i) { return static_cast<float>(ball(i)); });
+  write_nrrd(at("a.nrrd"), grid, values);
+  write_nifti(at("a.nii"), grid, values);
+  write_packed(at("a.nii.gz"), bytes_of(at("a.nii")));
+  std::filesystem::copy(at("a.nii.gz"), at("packed.nii"));
+  write_meta(at("a.mha"), read_by_itk<itk::NrrdImageIO>(at("a.nrrd")), true);
+  // As some programs leave it: without the size that the voxels have where they are packed.
+  std::string sizeless = bytes_of(at("a.mha"));
+  const std::size_t line = sizeless.find("CompressedDataSize");
+  REQUIRE(line != std::string::npos);
+  sizeless.erase(line, sizeless.find('\n', line) + 1 - line);
+  std::ofstream(at("sizeless.mha"), std::ios::binary) << sizeless;
+  const auto surface = [&](const char* name) {
+    CAPTURE(name);
+    auto read = read_volume_surface(at(name), valued(-100.0, 0.0));
+    INFO((read ? std::string() : read.error().problem));
+    REQUIRE(read);
+    return read->mesh;
+  };
+  const auto same = [](const TriangleMesh& a, const TriangleMesh& b) {
+    REQUIRE(a.triangles == b.triangles);
+    double off = 0.0;
+    for (std::size_t i = 0; i < a.vertices.size(); ++i)
+      off = std::max(off, (a.vertices[i] - b.vertices[i]).norm());
+    return off == 0.0;
+  };
+  CHECK(same(surface("a.nii.gz"), surface("a.nii")));
+  CHECK(same(surface("packed.nii"), surface("a.nii")));
+  CHECK(same(surface("sizeless.mha"), surface("a.mha")));
+  CHECK(std::filesystem::is_empty(temporary.path()));
+  // Nor is anything left where the program is ended by a signal.
+  auto interrupted = MemoryFile::make("some.nii");
+  REQUIRE(interrupted);
+  CHECK(std::filesystem::exists(interrupted->path()));
+  remove_left_memory_file();
+  CHECK(std::filesystem::is_empty(temporary.path()));
+  interrupted.reset();
+  // Cut short it is refused all the same.
+  std::filesystem::resize_file(at("sizeless.mha"), std::filesystem::file_size(at("sizeless.mha")) * 3 / 4);
+  CHECK_FALSE(read_volume_surface(at("sizeless.mha"), valued(-100.0, 0.0)));
+  // Where there is no folder for temporary files the packed file itself is read.
+  setenv("TMPDIR", (temporary.path() / "none").c_str(), 1);
+  CHECK(same(surface("a.nii.gz"), surface("a.nii")));
+  if (before == nullptr)
+    unsetenv("TMPDIR");
+  else
+    setenv("TMPDIR", kept.c_str(), 1);
 }
 
 TEST_CASE("a NIfTI file whose voxels begin nowhere is refused") {
