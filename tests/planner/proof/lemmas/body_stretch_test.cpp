@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <limits>
+#include <random>
 
 #include <catch2/catch.hpp>
 
@@ -80,4 +81,47 @@ TEST_CASE("stretch by stretch the least clearance is that of the body") {
     }
     CHECK(std::abs(least - whole.lower_mm) <= kClearanceSlack_mm);
   }
+}
+
+TEST_CASE("a stretch is said to keep what it keeps, whatever boxes it is tried in") {
+  // Coarse boxes answer first; the slow twin is the clearance itself, which knows first ones and smaller
+  // only.
+  const auto seed = std::random_device{}();
+  CAPTURE(seed);
+  std::mt19937_64 random(seed);
+  const auto between = [&](double a, double b) {
+    return std::uniform_real_distribution<double>(a, b)(random);
+  };
+  int told = 0;
+  for (const auto& [bend_rad, far_end] :
+       {std::pair{0.0, Outlets::closed}, {0.4, Outlets::closed}, {0.4, Outlets::open}}) {
+    testing::TubeShape tube;
+    tube.length_mm = 50.0;
+    tube.bend_rad = bend_rad;
+    tube.far_end = far_end;
+    const auto wall = std::make_shared<const WallDistance>(testing::make_tube(tube, 4000));
+    const ChannelDistance distance(wall, DistanceField::make(wall, 0.25));
+    const Design design = make_design();
+    const MotionVerifier verifier(design, distance);
+    for (int i = 0; i < 60; ++i) {
+      State from;
+      from.insertion_mm = between(0.0, 52.0);
+      from.u_free = {between(-0.01, 0.01), between(-0.01, 0.01)};
+      State to = from;
+      to.insertion_mm += between(0.0, 6.0);
+      to.u_free += Eigen::Vector2d(between(-0.004, 0.004), between(-0.004, 0.004));
+      const double s0 = between(-5.0, 55.0);
+      const BodyStretch stretch{s0, std::min(60.0, s0 + between(0.5, 25.0))};
+      const MotionClearance is = verifier.clearance(from, to, stretch);
+      for (const double off : {-0.5, -0.1, -0.06, -0.01, 0.01, 0.1}) {
+        const double required = std::isfinite(is.lower_mm) ? std::max(0.0, is.lower_mm + off) : 0.0;
+        const bool keeps = verifier.compare(from, to, required, stretch).lower_mm >= required;
+        CAPTURE(i, bend_rad, is.lower_mm, is.upper_mm, required, keeps);
+        if (keeps) CHECK(is.upper_mm >= required);
+        if (is.lower_mm >= required + 0.05) CHECK(keeps);
+        told += keeps;
+      }
+    }
+  }
+  CHECK(told > 200);
 }
