@@ -60,7 +60,7 @@ std::optional<MeshFileFault> read_keyword(WordReader& words, VertexExtras& extra
   }
   WordReader next = words;
   const auto encoding = next.on_line();
-  if (encoding && encoding->text == "BINARY")
+  if (encoding && (encoding->text == "BINARY" || encoding->text == "binary"))
     return fault_at(*encoding, "withy does not read binary OFF files", "export the mesh as OFF text");
   return std::nullopt;
 }
@@ -180,6 +180,11 @@ MeshReading read_off(std::string_view bytes) {
           fault_at_end(words, fmt::format("the file ends before face {} of {}", f, counts.faces)));
     }
     if (auto fault = read_face(words, f, soup)) return tl::unexpected(std::move(*fault));
+  }
+  if (const auto word = words.anywhere()) {
+    return tl::unexpected(
+        fault_at(*word, fmt::format("\"{}\" stands behind the last of {} faces", word->text, counts.faces),
+                 "give the number of faces that the file has"));
   }
   if (soup.faces() == 0) return tl::unexpected(no_triangles());
   return soup;

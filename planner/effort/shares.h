@@ -2,15 +2,16 @@
 // How much each part of a question may take: every share and cap of work stands here and nowhere else.
 //
 // Work is counted in about microseconds of a fast machine (Effort). A share must be a count and never a time,
-// so that an answer does not depend on the machine.
+// so that an answer does not depend on the machine. Steps of an iteration that settles by itself (Newton's, a
+// bisection's) stand beside it.
 //
 // Each figure has a reason, and says where it comes from. "Measured" is on the shipped scenes with 0 to 3
 // locks, by `withy plan` on one core of an AMD EPYC under load. "Chosen" is by hand.
 //
-// What each does is measured by `tools/bench/shares`, which asks shipped questions with it halved and doubled;
-// the table is in DEVELOPERS.md, "Measuring shares". No verdict hangs on any. "Halved, doubled: x, y" below is
-// processor time against that with the share as it is, where it differs by a tenth or more; where nothing is
-// said it does not, and the plans stay the same to the byte.
+// What each does is measured by `tools/bench/shares`, which asks shipped questions with it halved and
+// doubled; the table is in DEVELOPERS.md, "Measuring shares". No verdict hangs on any. "Halved, doubled: x,
+// y" below is processor time against that with the share as it is, where it differs by a tenth or more; where
+// nothing is said it does not, and the plans stay the same to the byte.
 #pragma once
 
 #include <cstdint>
@@ -32,6 +33,9 @@ inline constexpr std::int64_t kLinksOfExpansion = 256;
 /// How many expansions, goal questions or lock switches pass between two questions to the Effort. Chosen: a
 /// question reads the clock, and 32 expansions are far below the second that an interruption may take.
 inline constexpr int kAskInterval = 32;
+
+/// What is counted as a second where only a time is given.
+inline constexpr double kWorkPerSecond = 1e6;
 
 // What the complete search tries beside its cells.
 
@@ -61,6 +65,11 @@ inline constexpr std::int64_t kSpanAgainAfter = 500000;
 inline constexpr std::int64_t kSpanAgainTimes = 4;
 /// The share of what the cells have taken that the spans then may have taken. Chosen.
 inline constexpr std::int64_t kSpanShare = 8;
+/// Looks at a plane of one insertion in the first turn, and at most (leaf_planes.h). Measured on double-bend
+/// with 1 lock at stations from 12 to 30 mm: planes with a legal state take 4 to 10 looks mostly, planes
+/// without take 25 where they are wide of one and 1,000 to 2,000 where they hardly are.
+inline constexpr std::int64_t kPlaneFirstLooks = 64;
+inline constexpr std::int64_t kPlaneMostLooks = 4096;
 /// Looking for a plan with some bends only where frozen bends are continuous (notched_twin.h). Chosen: 3 s
 /// of a budget of 60 s.
 inline constexpr std::int64_t kTwinWork = 3000000;
@@ -81,6 +90,9 @@ inline constexpr int kHuntPlaces = 40;
 /// Parts of one motion in a quick check (motion_look.h); a motion that takes more is left to the verifier,
 /// which does it once. Chosen.
 inline constexpr int kQuickParts = 2000;
+
+/// A motion is looked at in so many places for one whose tip is at a place to pass (via_routes.h). Chosen.
+inline constexpr int kViaLooksPerMotion = 64;
 
 // After a proof that a certificate is asked of (certify.h).
 
@@ -142,6 +154,25 @@ inline constexpr std::int64_t kNewtonUnknownsSquared = 40;
 /// plan that must stay farther from the wall or nearer to the target is soon found or not at all.
 inline constexpr std::int64_t kHeedLooksWork = 1500000;
 inline constexpr std::int64_t kHeedSearchWork = 200000;
+/// Plans that are looked at. Chosen: what one lesson does not mend, three seldom do.
+inline constexpr int kHeedPlans = 4;
+
+// What plans stand (planner/stand).
+
+/// Benches that are drawn to say what a plan's chance to fail is: an upper bound of 0.04 % where none fails.
+inline constexpr int kStandingDraws = 10000;
+/// Benches that plans are compared by, and those by which ends are sorted beforehand. Chosen.
+inline constexpr int kRankDraws = 1000;
+inline constexpr int kSortDraws = 300;
+/// How many plans are made of the candidates at the head of the sorted ones. Chosen.
+inline constexpr int kPlansOfCandidates = 2;
+/// Benches that a piece of advice is judged by: enough to tell one per cent from none. Chosen.
+inline constexpr int kAdviceDraws = 2000;
+/// The most errors that are lowered together. Chosen.
+inline constexpr int kAdviceTogether = 4;
+/// What the figures of the plan that is handed out may take where its time is over (s). Chosen: figures of
+/// one plan mostly take less, and a budget may be passed by a second.
+inline constexpr double kLastFiguresSeconds = 0.4;
 
 /// Rounds in which one lock takes another notch (planner/stand/improve.h). Chosen: the first two rounds
 /// gain the most.
@@ -212,6 +243,11 @@ inline constexpr int kPlacePolishTrials = 9;
 /// One box of stations. Chosen: what a question about one layout may take (kPlaceWork); a box that is not
 /// proved within it is halved.
 inline constexpr std::int64_t kBoxWork = 400000;
+/// Where this many boxes of one size could not be proved and none could, boxes of that size are cut unasked.
+/// Chosen.
+inline constexpr int kBoxHopelessAfter = 4;
+/// More boxes than this are not kept. Chosen: some tens of megabytes.
+inline constexpr double kBoxesKept = 1e5;
 /// Share of the time that layouts which reach are looked for before all are proved not to. Chosen.
 inline constexpr double kReachingTimeShare = 0.4;
 

@@ -221,7 +221,7 @@ class Heeding {
     Look look = looked(*answer.plan);
     ElasticVerdict first = look.verdict;
     std::optional<Plan> plan = answer.plan;
-    while (look.verdict.fails && looks_ < kMostPlans && !spent() && lessons_.learn(*plan, look)) {
+    while (look.verdict.fails && looks_ < shares::kHeedPlans && !spent() && lessons_.learn(*plan, look)) {
       plan = solve(lessons_.asked(), again_).plan;
       if (!plan) break;
       look = looked(*plan);

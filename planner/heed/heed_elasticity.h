@@ -11,11 +11,11 @@
 //                                the one that was asked for;
 //     a limit broken             the ideal segment's is lowered in proportion.
 // It ends with the first plan that holds both ways, with nothing left to learn, with a search that finds no
-// other plan, after kMostPlans, or with its share of the effort (shares::kHeedLooksWork for all looks,
-// kHeedSearchWork for each search). Where no plan holds both ways the first stands, and says what fails, or
-// that it was not looked at to the end. What was learnt never proves anything: an answer without a plan is
-// that of the question as it was asked. What the plan stands then counts the elastic body's slides at the
-// locks (planner/stand/standing.h), with the pulls that the scripts carry.
+// other plan, after shares::kHeedPlans, or with its share of the effort (shares::kHeedLooksWork for all
+// looks, kHeedSearchWork for each search). Where no plan holds both ways the first stands, and says what
+// fails, or that it was not looked at to the end. What was learnt never proves anything: an answer without a
+// plan is that of the question as it was asked. What the plan stands then counts the elastic body's slides at
+// the locks (planner/stand/standing.h), with the pulls that the scripts carry.
 #pragma once
 
 #include <optional>
@@ -25,9 +25,6 @@
 #include "planner/tolerance/elastic_slides.h"
 
 namespace withy {
-
-/// Plans that are looked at. Chosen: what one lesson does not mend, three seldom do.
-inline constexpr int kMostPlans = 4;
 
 /// As solve(problem, settings), heeding the elastic body where the design has [elastic] and [tendons]; the
 /// answer's `elastic` then says how its plan fares, and `why` ends with that. `ideal_asked`: scripts carry

@@ -40,8 +40,8 @@ std::string TipDepth::sentence(const Eigen::Vector3d& place_S) const {
   if (reached_mm + kAlikeDepth_mm >= target_mm) {
     std::string text = fmt::format("the tip gets as deep as the target, {:.1f} mm", target_mm);
     if (no_nearer_mm)
-      text += fmt::format("; pointing as is asked, it comes no nearer to it than {:.2f} mm (proved)",
-                          *no_nearer_mm);
+      text += fmt::format("; {}it comes no nearer to it than {:.2f} mm (proved)",
+                          directed ? "pointing as is asked, " : "", *no_nearer_mm);
     return text;
   }
   if (!proved)

@@ -155,6 +155,7 @@ struct TipDepth {
   /// Proved: no reachable tip comes nearer to the target's point than this, in the direction that it asks
   /// for; where the tip gets as deep as the target lies.
   std::optional<double> no_nearer_mm;
+  bool directed = false;   ///< the target asks for a direction
   bool cut_short = false;  ///< the looks ended before the bounds met
 
   /// Proved: the tip stops short of the target's depth.

@@ -8,18 +8,16 @@
 
 #include <fmt/format.h>
 
+#include "planner/effort/shares.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/stand/improve.h"
 
 namespace withy {
 namespace {
 
-// Benches that a piece of advice is judged by: enough to tell one per cent from none.
-constexpr int kAdviceDraws = 2000;
 // To what part of its size an error is lowered, the largest first.
 constexpr std::array kLowered = {0.75, 0.5, 0.25, 0.1, 0.0};
-// The most errors lowered together, and to what part.
-constexpr int kMostTogether = 4;
+// To what part of their sizes errors are lowered together.
 constexpr double kLoweredTogether = 0.25;
 // How much farther from the middle tendons are tried.
 constexpr std::array kWiderTendons = {1.1, 1.25, 1.5, 2.0};
@@ -35,7 +33,7 @@ class Adviser {
         plan_(plan),
         sizes_(sizes),
         effort_(effort),
-        stander_(problem, sizes, kAdviceDraws) {}
+        stander_(problem, sizes, shares::kAdviceDraws) {}
 
   AdviceList run() {
     AdviceList list;
@@ -57,7 +55,7 @@ class Adviser {
  private:
   BenchCount fails_with(const ErrorSizes& sizes) {
     stander_.take(sizes);
-    return stander_.chance(plan_, kAdviceDraws).fails;
+    return stander_.chance(plan_, shares::kAdviceDraws).fails;
   }
 
   AdvisedChange lowering(std::size_t kind, double to) const {
@@ -84,7 +82,8 @@ class Adviser {
     Advice advice;
     ErrorSizes sizes = sizes_;
     advice.fails = fails_with(sizes);
-    for (int step = 0; step < kMostTogether && !under(advice.fails) && !effort_.cut_short(); ++step) {
+    for (int step = 0; step < shares::kAdviceTogether && !under(advice.fails) && !effort_.cut_short();
+         ++step) {
       std::optional<std::size_t> best;
       BenchCount least = advice.fails;
       for (std::size_t kind = 0; kind < kErrorKinds; ++kind) {
@@ -115,9 +114,9 @@ class Adviser {
     const StepJudge judge(changed, hardware);
     auto plan = make_plan(judge, way_in(plan_));
     if (!plan) return std::nullopt;
-    const Stander stander(changed, sizes_, kAdviceDraws);
+    const Stander stander(changed, sizes_, shares::kAdviceDraws);
     const Plan best = made_to_stand(judge, stander, std::move(*plan), effort_);
-    return stander.chance(best, kAdviceDraws).fails;
+    return stander.chance(best, shares::kAdviceDraws).fails;
   }
 
   /// The first of `values` that does, put into the parts by `set`.

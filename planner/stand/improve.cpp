@@ -31,11 +31,6 @@ constexpr double kBelowLimit = 1e-9;
 constexpr std::array kGainParts = {1.0, 0.75, 0.5, 0.25};
 // Less bend than the aim takes that is tried, as shares of it.
 constexpr std::array kLessBend = {1.0, 0.94, 0.88};
-// Benches by which plans are compared, and those by which ends are sorted beforehand.
-constexpr int kRankDraws = 1000;
-constexpr int kSortDraws = 300;
-// How many plans are made of the candidates at the head of the sorted ones.
-constexpr int kMostPlans = 2;
 // A plan that fails on no more than one in so many benches compared by is let be.
 constexpr int kOneIn = 200;
 // The last bend is made over so much of the way in (mm), where it can't be made over all of it.
@@ -226,7 +221,7 @@ class Improver {
     }
     const Eigen::Isometry3d tip = Shape(design_, end).tip_E();
     if (goal_.holds(tip))
-      out.push_back({stander_.fails_at(end, kSortDraws, kept_by_friction(route)), goal_.distance(tip),
+      out.push_back({stander_.fails_at(end, shares::kSortDraws, kept_by_friction(route)), goal_.distance(tip),
                      std::move(route)});
   }
 
@@ -238,7 +233,7 @@ class Improver {
     int made = 0;
     bool taken = false;
     for (const Candidate& candidate : candidates) {
-      if (made == kMostPlans || effort_.cut_short()) break;
+      if (made == shares::kPlansOfCandidates || effort_.cut_short()) break;
       if (!allowed(candidate.route)) continue;
       auto plan = make_plan(judge_, candidate.route);
       if (!plan || (plan->without_hunt() != nullptr && plan_.without_hunt() == nullptr)) continue;
@@ -416,7 +411,7 @@ bool stands_when_aimed(const StepJudge& judge, const Stander& stander, Plan plan
 
 Plan made_to_stand(const StepJudge& judge, const Stander& stander, Plan plan, const Effort& effort) {
   if (!judge.problem().vias.empty()) return plan;
-  return Improver(judge, stander, std::move(plan), effort, kRankDraws).run();
+  return Improver(judge, stander, std::move(plan), effort, shares::kRankDraws).run();
 }
 
 }  // namespace withy

@@ -24,6 +24,8 @@ constexpr double kCoarseFactor = 1.1;
 constexpr double kMostReserve = 10.0;
 // Benches run between two looks at whether enough have failed.
 constexpr std::size_t kBatch = 50;
+// So many pass between two questions to the effort where all are asked.
+constexpr std::size_t kChanceBatch = 500;
 // Motions that are kept from one plan to the next, the newest.
 constexpr std::size_t kMostKnown = 200;
 
@@ -81,6 +83,13 @@ std::size_t steps_passed(const Test& test, const ErrorSizes& sizes, double froze
     (passes(middle) ? low : high) = middle;
   }
   return low;
+}
+
+/// The effort with a little time at least, so that a plan that is handed out has figures.
+Effort for_figures(const Effort& effort) {
+  return Effort::of_seconds(effort.seconds_left() + shares::kLastFiguresSeconds).until_interrupted([effort] {
+    return effort.end() == Effort::End::interrupted;
+  });
 }
 
 BenchCount count_of(int benches, int draws) {
@@ -287,7 +296,8 @@ std::optional<Standing> Stander::less_by_engaging(const Plan& plan, const Elasti
 
 Standing Stander::judge_all(const Plan& plan, const ElasticSlides& slides) const {
   const std::vector<KnownMotion*> motions = motions_of(plan);
-  Standing standing = chance(plan, static_cast<int>(draws_.size()), motions, slides);
+  const Effort effort = for_figures(effort_);
+  Standing standing = chance(plan, static_cast<int>(draws_.size()), motions, effort, slides);
   if (const PlannedAction* missing = plan.without_hunt()) {
     standing.limited_by = fmt::format("the hunt at lock {} {}", missing->lock + 1, missing->hunt->objection);
     return standing;
@@ -311,7 +321,11 @@ Standing Stander::judge_all(const Plan& plan, const ElasticSlides& slides) const
   const auto& ladder = reserve_ladder();
   std::size_t steps = ladder.size();
   standing.limited_by = "nothing up to the largest errors that are tried";
-  for (const Test& test : tests_of(problem_, tip, hardware, touching)) {
+  for (const Test& untimed : tests_of(problem_, tip, hardware, touching)) {
+    const Test test = [&](const ErrorSizes& e) -> std::optional<std::string> {
+      if (effort.cut_short()) return "the time was over before more was proved";
+      return untimed(e);
+    };
     const std::size_t passed = steps_passed(test, sizes_, frozen_mm, steps);
     if (passed == steps) continue;
     steps = passed;
@@ -322,15 +336,21 @@ Standing Stander::judge_all(const Plan& plan, const ElasticSlides& slides) const
 }
 
 Standing Stander::chance(const Plan& plan, int draws) const {
-  return chance(plan, draws, motions_of(plan));
+  return chance(plan, draws, motions_of(plan), effort_);
 }
 
 Standing Stander::chance(const Plan& plan, int draws, const std::vector<KnownMotion*>& motions,
-                         const ElasticSlides& slides) const {
+                         const Effort& effort, const ElasticSlides& slides) const {
   const OnBenches on_benches(*this, plan, motions, slides);
-  const auto n = std::min(static_cast<std::size_t>(draws), draws_.size());
-  std::vector<Outcome> outcomes(n);
-  tbb::parallel_for(std::size_t{0}, n, [&](std::size_t i) { outcomes[i] = on_benches.run(draws_[i], true); });
+  const auto most = std::min(static_cast<std::size_t>(draws), draws_.size());
+  std::vector<Outcome> outcomes(most);
+  std::size_t n = 0;
+  while (n < most && (n == 0 || !effort.cut_short())) {
+    const std::size_t to = std::min(most, n + (n == 0 ? kBatch : kChanceBatch));
+    tbb::parallel_for(n, to, [&](std::size_t i) { outcomes[i] = on_benches.run(draws_[i], true); });
+    n = to;
+  }
+  outcomes.resize(n);
   const auto counted = [&](auto&& happened) {
     return count_of(static_cast<int>(std::count_if(outcomes.begin(), outcomes.end(), happened)),
                     static_cast<int>(n));
@@ -351,6 +371,7 @@ int Stander::fails(const Plan& plan, int draws, int enough) const {
   const auto n = std::min(static_cast<std::size_t>(draws), draws_.size());
   int fails = 0;
   for (std::size_t from = 0; from < n && fails < enough; from += kBatch) {
+    if (effort_.cut_short()) return enough;
     const std::size_t to = std::min(n, from + kBatch);
     std::vector<char> failed(to - from);
     tbb::parallel_for(from, to, [&](std::size_t i) {
@@ -371,6 +392,7 @@ std::vector<int> Stander::hunts_that_may_touch(const Plan& plan, int draws, int 
   std::vector<int> locks;
   for (const KnownMotion* known : motions_of(plan)) {
     if (!known->motion.sweep || !known->doubtful) continue;
+    if (effort_.cut_short()) break;
     const int lock = known->motion.sweep->lock;
     if (std::find(locks.begin(), locks.end(), lock) != locks.end()) continue;
     std::vector<char> touched(std::min(static_cast<std::size_t>(draws), draws_.size()));

@@ -26,6 +26,8 @@
 #include <optional>
 #include <vector>
 
+#include "planner/effort/effort.h"
+#include "planner/effort/shares.h"
 #include "planner/plan/answer.h"
 #include "planner/search/problem.h"
 #include "planner/segment/hardware.h"
@@ -38,16 +40,17 @@ namespace withy {
 /// The ladder, ascending.
 const std::vector<double>& reserve_ladder();
 
-/// How many benches are drawn to say what a plan's chance to fail is.
-inline constexpr int kStandingDraws = 10000;
-
 /// Judges plans of one problem by the same benches. The problem must outlive it; its goal alone may change
 /// from one call to the next. Not safe to use from several threads at once: what is known of a motion is
 /// kept.
 class Stander {
  public:
-  Stander(const SearchProblem& problem, const ErrorSizes& sizes, int draws = kStandingDraws,
+  Stander(const SearchProblem& problem, const ErrorSizes& sizes, int draws = shares::kStandingDraws,
           std::uint64_t seed = 1);
+
+  /// Where this effort is cut short fewer benches are asked and less of the reserve is proved; figures say of
+  /// how many benches they are. Nothing is ended before this is called.
+  void end_with(const Effort& effort) { effort_ = effort; }
 
   /// Errors of other sizes: the benches are drawn anew, with the same seed, and what is known of motions
   /// stays.
@@ -62,6 +65,7 @@ class Stander {
   Standing chance(const Plan& plan, int draws) const;
 
   /// How many of the first `draws` benches the plan fails on; no more are run once `enough` have failed.
+  /// Where the effort is cut short: `enough`.
   int fails(const Plan& plan, int draws, int enough) const;
 
   /// Locks whose hunts may touch the wall on more than so many of the first `draws` benches.
@@ -83,7 +87,7 @@ class Stander {
 
   void draw();
   std::vector<KnownMotion*> motions_of(const Plan& plan) const;
-  Standing chance(const Plan& plan, int draws, const std::vector<KnownMotion*>& motions,
+  Standing chance(const Plan& plan, int draws, const std::vector<KnownMotion*>& motions, const Effort& effort,
                   const ElasticSlides& slides = {}) const;
   Standing judge_all(const Plan& plan, const ElasticSlides& slides) const;
   std::optional<Standing> less_by_engaging(const Plan& plan, const ElasticSlides& slides) const;
@@ -96,6 +100,7 @@ class Stander {
   std::shared_ptr<const WallTriangles> triangles_;
   std::uint64_t seed_;
   std::vector<ErrorDraw> draws_;
+  Effort effort_;
   mutable std::vector<std::unique_ptr<KnownMotion>> known_;
 };
 

@@ -4,6 +4,7 @@
 #include <fmt/core.h>
 #include <nlohmann/json.hpp>
 
+#include "planner/effort/shares.h"
 #include "planner/plan/plan.h"
 #include "planner/script/script.h"
 #include "planner/search/ask/solve.h"
@@ -13,12 +14,10 @@ namespace {
 
 using Json = nlohmann::ordered_json;
 
-constexpr double kWorkPerSecond = 1e6;  // RouteSearch::work counts about microseconds of a fast machine
-
 /// Any double as a whole number of units of work.
 std::int64_t work_of(double budget_work_s) {
   constexpr double kMost = 9e18;
-  return static_cast<std::int64_t>(std::min(budget_work_s * kWorkPerSecond, kMost));
+  return static_cast<std::int64_t>(std::min(budget_work_s * shares::kWorkPerSecond, kMost));
 }
 
 void refuse_run(Json& result, const InputError& error) {

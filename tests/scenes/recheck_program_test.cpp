@@ -129,6 +129,26 @@ TEST_CASE("a plan keeps what recheck said of it") {
   CHECK(script.status == 0);
 }
 
+TEST_CASE("a plan is held to its scene's limits, whatever it says that it was held against") {
+  const TemporaryFolder folder;
+  REQUIRE(withy_run(folder, {"plan", scene("straight"), "--locks", "0", "-o", "out"}).status == 0);
+  auto plan = nlohmann::json::parse(read_text(folder.path() / "out/plan.json"));
+  plan["checked"] = nlohmann::json::array();
+  plan["not_checked"] = {"clearance", "latch", "tendons", "field"};
+  write_text(folder.path() / "modest.json", plan.dump());
+  const ProgramRun modest = withy_run(folder, {"recheck", "modest.json", scene("straight")});
+  CHECK(modest.status == 0);
+  CHECK(modest.out.find("not checked") == std::string::npos);
+  plan["summary"]["clearance_mm"] = 1000.0;
+  write_text(folder.path() / "wide.json", plan.dump());
+  CHECK(withy_run(folder, {"recheck", "wide.json", scene("straight")}).status == 4);
+  plan["summary"]["clearance_mm"] = nullptr;
+  for (auto& state : plan["states"])
+    for (auto& tension : state["tension_N"]) tension = 0.0;
+  write_text(folder.path() / "slack.json", plan.dump());
+  CHECK(withy_run(folder, {"recheck", "slack.json", scene("straight")}).status == 5);
+}
+
 TEST_CASE("plan, compare and reach recheck at once") {
   const TemporaryFolder folder;
   const ProgramRun plan = withy_run(folder, {"plan", scene("triple-bend"), "--locks", "0", "--recheck"});

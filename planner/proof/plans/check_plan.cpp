@@ -38,8 +38,7 @@ class PlanCheck {
     }
     if (auto found = target_holds()) return *found;
     if (auto found = vias_hold()) return *found;
-    if (hand_.plan.checks("clearance"))
-      if (auto found = clearance_holds()) return *found;
+    if (auto found = clearance_holds()) return *found;
     return {};
   }
 
@@ -48,12 +47,13 @@ class PlanCheck {
     std::string out = fmt::format("{} actions bring the tip within {:.4f} mm of the target and back out",
                                   hand_.plan.actions.size(), error_mm_);
     if (hand_.plan.from_elsewhere) out += " from the state that was given";
-    if (hand_.plan.checks("clearance"))
-      out += fmt::format(", every motion keeps {:.4f} mm of clearance", clearance_mm_);
+    out += fmt::format(", every motion keeps {:.4f} mm of clearance", clearance_mm_);
     if (hunts_ > 0) out += fmt::format(", {} hunt{} included", hunts_, hunts_ == 1 ? "" : "s");
-    out += ", every limit that was checked is kept";
-    for (const char* limit : {"clearance", "latch", "tendons", "field"})
-      if (!hand_.plan.checks(limit)) out += fmt::format("; not checked: {}", limit);
+    out += ", every limit of the scene is kept";
+    const bool locks = hand_.plan.locks > 0;
+    if (locks && !hand_.robot.latch) out += "; not checked: latch";
+    if (!hand_.robot.tendons) out += "; not checked: tendons";
+    if (locks && !hand_.scene.parts.field) out += "; not checked: field";
     return out;
   }
 
@@ -225,17 +225,9 @@ Result<PlanReport> check_plan(const std::string& text, const std::string& file, 
     return refuse(Verdict::could_not_decide, "anything: the file holds no plan; its proof is what to check");
   const auto robot = robot_of(scene, plan->locks, scene.required_clearance_mm);
   if (!robot) return tl::unexpected(robot.error());
-  const Limits limits(*robot, {plan->checks("clearance"), plan->checks("tendons"), plan->checks("field")});
+  const Limits limits(*robot, {});
   const Wall wall(distance, 0.5 * robot->segment.radius_mm);
-  PlanInHand hand{*plan,
-                  scene,
-                  *robot,
-                  wall,
-                  limits,
-                  settings,
-                  Lattice(plan->checks("latch") ? robot->latch : std::nullopt),
-                  {},
-                  {}};
+  PlanInHand hand{*plan, scene, *robot, wall, limits, settings, Lattice(robot->latch), {}, {}};
   PlanCheck check(hand);
   report.outcome = check.run();
   report.what = check.sentence();

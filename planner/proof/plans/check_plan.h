@@ -5,7 +5,8 @@
 // The plan is a chain of actions from the start (drawn back, straight, all locks released) to the target and
 // back. Its states, motions, switches and hunts have files of their own. Numbers of a file are decimals: a
 // bend counts as on its notch, a curvature as equal, a limit as kept within the tolerances named in the
-// sources. What the plan says it was not held against is not looked at, and the sentence says so.
+// sources. A plan is held to all that its scene limits, whatever it says that it was held against; what the
+// scene leaves out is named in the sentence.
 #pragma once
 
 #include "planner/proof/recheck/check_proof.h"

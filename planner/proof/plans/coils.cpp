@@ -3,7 +3,6 @@
 
 #include <cassert>
 #include <cmath>
-#include <limits>
 
 namespace withy::recheck {
 namespace {
@@ -19,7 +18,6 @@ Interval dot(const Interval3& a, const Eigen::Vector3d& b) {
 }
 
 Interval3 everything() {
-  constexpr double kInfinity = std::numeric_limits<double>::infinity();
   const Interval all(-kInfinity, kInfinity);
   return {all, all, all};
 }

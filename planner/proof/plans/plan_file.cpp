@@ -103,12 +103,11 @@ void read_summary(const Json& json, FilePlan& plan) {
 FilePlan plan_of(const Json& json) {
   if (json.at("format").get<std::string>() != "withy-plan")
     throw std::out_of_range("format must be \"withy-plan\"");
+  if (json.at("version").get<int>() != 1) throw std::out_of_range("version must be 1");
   FilePlan plan;
   plan.scene_sha256 = json.at("scene").at("sha256").get<std::string>();
   plan.mesh_sha256 = json.at("scene").at("mesh_sha256").get<std::string>();
   plan.verdict = json.at("verdict").get<std::string>();
-  plan.checked = json.at("checked").get<std::vector<std::string>>();
-  plan.not_checked = json.at("not_checked").get<std::vector<std::string>>();
   plan.locks = json.at("locks").get<int>();
   if (plan.locks < 0 || plan.locks > kMostLocks) throw std::out_of_range("locks must be from 0 to 8");
   if (json.at("states").size() > kMost || json.at("actions").size() > kMost)
@@ -122,10 +121,6 @@ FilePlan plan_of(const Json& json) {
 }
 
 }  // namespace
-
-bool FilePlan::checks(const char* what) const {
-  return std::find(checked.begin(), checked.end(), what) != checked.end();
-}
 
 Result<FilePlan> read_file_plan(const std::string& text, const std::string& file) {
   // Read with places first: a fault of grammar has one.

@@ -50,12 +50,11 @@ struct FileAction {
   std::optional<FileHunt> hunt;
 };
 
+/// What it says that it was held against is not read: a plan is held to all that its scene limits.
 struct FilePlan {
   std::string scene_sha256;
   std::string mesh_sha256;
   std::string verdict;
-  std::vector<std::string> checked;
-  std::vector<std::string> not_checked;
   int locks = 0;
   bool from_elsewhere = false;  ///< it begins in a state that was given
   std::vector<FileState> states;
@@ -63,9 +62,6 @@ struct FilePlan {
   std::optional<double> clearance_mm;  ///< what the plan says it keeps; absent: unbounded
   std::optional<double> required_mm;   ///< what was asked for, where the file says
   std::optional<double> reserve;       ///< summary.reserve
-
-  /// Does the plan say that it was held against this ("clearance", "latch", "tendons", "field")?
-  bool checks(const char* what) const;
 };
 
 /// Errors: not JSON, keys that are needed and missing or of another type, numbers that are not finite,

@@ -80,7 +80,7 @@ std::vector<Step> swept(const std::vector<Eigen::Vector2d>& corners, const State
 }
 
 Finding field_holds(const PlanInHand& hand, const FileAction& action, const std::vector<Step>& sweeps) {
-  if (!hand.plan.checks("field") || !hand.scene.parts.field) return std::nullopt;
+  if (!hand.scene.parts.field) return std::nullopt;
   for (const Step& step : sweeps) {
     const Interval reserve = reserve_in(hand, action, *step.body, step.to);
     if (reserve.lo < 1.0 - kReserveShare)
@@ -96,8 +96,8 @@ Finding hunt_is_called_for(const PlanInHand& hand, const FileAction& action, boo
   const Interval station(hand.robot.layout.station_mm[static_cast<std::size_t>(action.lock)]);
   const double before =
       body.flexible_between(body.region_start(open.theta.size()), station, Interval(open.d_lo)).middle();
-  const bool hunts = hand.plan.checks("latch") && hand.robot.latch && hand.robot.latch->hunt_mm > 0.0 &&
-                     hand.lattice.kind() != Lattice::Kind::everything;
+  const bool hunts =
+      hand.robot.latch && hand.robot.latch->hunt_mm > 0.0 && hand.lattice.kind() != Lattice::Kind::everything;
   called_for = hunts && free && before > kNoLength_mm;
   const bool made = action.hunt && action.hunt->made;
   if (made && !called_for) return refuted("it hunts where no bend moves the slides");

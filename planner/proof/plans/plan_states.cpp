@@ -43,7 +43,7 @@ Finding figures_of(const PlanInHand& hand, const FileState& state, const Body& b
         tip_S[i] + Interval(hand.scene.entry.X_SE.translation()[axis]) + Interval(-aside, aside);
     if (!is_figure(state.tip_S[axis], x)) return refuted("the tip is not where the file says");
   }
-  if (!hand.plan.checks("tendons") || !hand.robot.tendons) return std::nullopt;
+  if (!hand.robot.tendons) return std::nullopt;
   const Tendons tendons(hand.robot);
   const Tendons::Tensions tensions = tendons.tensions(body, box);
   if (auto found = figures_agree("pull", state.pull_mm, tendons.pulls(body, box))) return found;
@@ -87,7 +87,7 @@ Finding place(PlanInHand& hand, const FileState& state) {
   }
   if (const std::string breach = hand.limits.breach(*body, box, kLimitShare); !breach.empty())
     return refuted("it breaks a limit: " + breach);
-  if (hand.plan.checks("field") && hand.scene.parts.field && hand.robot.lock) {
+  if (hand.scene.parts.field && hand.robot.lock) {
     const FieldLimits field(hand.robot, hand.scene.parts.field, hand.scene.entry.X_SE.linear());
     if (const int lock = field.pushed_off(*body, box); lock >= 0)
       return refuted(fmt::format("the other magnets push lock {} off its stop", lock + 1));

@@ -101,7 +101,7 @@ std::vector<Interval3> made_by(const PlanInHand& hand, const FileAction& action,
 }
 
 Finding field_switches(const PlanInHand& hand, const FileAction& action) {
-  if (!hand.plan.checks("field") || !hand.scene.parts.field) return std::nullopt;
+  if (!hand.scene.parts.field) return std::nullopt;
   if (!action.field_S) return refuted("it names no field");
   if (static_cast<int>(action.current_A.size()) != hand.scene.parts.field->coil_count())
     return refuted(fmt::format("it names {} currents, there are {} coils", action.current_A.size(),

@@ -199,7 +199,7 @@ bool Wall::below_in(const Ball& ball, double need) const {
 }
 
 bool Wall::above_in(const Ball& ball, double need) const {
-  if (!(ball.radius < std::numeric_limits<double>::infinity())) return false;
+  if (!(ball.radius < std::numeric_limits<double>::infinity()) || !ball.centre.allFinite()) return false;
   // About the entry plane: a ball about the centre's projection onto it, as much larger, holds what is past
   // it.
   Ball past = ball;

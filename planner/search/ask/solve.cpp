@@ -339,7 +339,8 @@ void fill_refused(Answer& answer, const PlanRefusal& refusal) {
 /// The judge by the errors that were given, of which there are some.
 std::shared_ptr<const Stander> judge_of_benches(const SearchProblem& problem, const SolveSettings& settings) {
   if (settings.stander != nullptr && *settings.stander) return *settings.stander;
-  auto made = std::make_shared<const Stander>(problem, *settings.errors);
+  auto made = std::make_shared<Stander>(problem, *settings.errors);
+  made->end_with(settings.effort);
   if (settings.stander != nullptr) *settings.stander = made;
   return made;
 }
@@ -385,8 +386,6 @@ tl::expected<Plan, PlanRefusal> plan_from_elsewhere(const SearchProblem& problem
 
 /// Fewer benches than this share are not worth another search.
 constexpr double kFewFail = 0.005;
-/// Benches that plans are compared by.
-constexpr int kComparedBy = 1000;
 /// What of the target's tolerance and of the greatest tension a plan with some to spare may take.
 constexpr double kSpareTolerance = 0.3;
 constexpr double kSpareTension = 0.92;
@@ -424,7 +423,7 @@ Plan most_standing(const SearchProblem& asked, Plan plan, const Stander& stander
                    const RouteSearchSettings& settings, const std::function<Plan(Plan)>& wider) {
   const auto stood = [&](Plan other) {
     other = made_to_stand(judge, stander, std::move(other), settings.effort);
-    Standing by_few = stander.chance(other, kComparedBy);
+    Standing by_few = stander.chance(other, shares::kRankDraws);
     return Contender{std::move(other), std::move(by_few)};
   };
   const auto by_all = [&](Contender& one) {

@@ -4,14 +4,12 @@
 #include <algorithm>
 #include <optional>
 
+#include "planner/effort/shares.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
 
 namespace {
-
-// A motion is looked at in so many places for one whose tip is at a place to pass.
-constexpr int kLooksPerMotion = 64;
 
 /// The number of its last state, the start being 0.
 int last_state(const Route& route) {
@@ -25,8 +23,8 @@ bool at_place(const Design& design, const Goal& place, const State& state) {
 /// Of a motion, the first state from `share` on at the place.
 std::optional<double> first_at(const Design& design, const Goal& place, const State& from, const State& to,
                                double share) {
-  for (int k = 0; k <= kLooksPerMotion; ++k) {
-    const double at = share + (1.0 - share) * k / kLooksPerMotion;
+  for (int k = 0; k <= shares::kViaLooksPerMotion; ++k) {
+    const double at = share + (1.0 - share) * k / shares::kViaLooksPerMotion;
     if (at_place(design, place, interpolate(from, to, at))) return at;
   }
   return std::nullopt;

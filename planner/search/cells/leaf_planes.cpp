@@ -4,20 +4,14 @@
 #include <algorithm>
 #include <iterator>
 
+#include "planner/effort/shares.h"
+
 namespace withy {
 
-namespace {
-
-// Looks at a plane in the first turn, and at most. Measured on double-bend with 1 lock at stations from 12 to
-// 30 mm: planes with a legal state take 4 to 10 looks mostly, planes without take 25 where they are wide of
-// one and 1,000 to 2,000 where they hardly are.
-constexpr std::int64_t kFirstLooks = 64;
-constexpr std::int64_t kMostLooks = 4096;
-
-}  // namespace
+namespace {}  // namespace
 
 LeafPlanes::LeafPlanes(const Leaf& leaf, const Box& box, const std::vector<double>& insertions_mm)
-    : share_(kFirstLooks) {
+    : share_(shares::kPlaneFirstLooks) {
   for (const double insertion_mm : insertions_mm) {
     Box plane = box;
     plane.low[0] = plane.high[0] = insertion_mm;
@@ -26,14 +20,14 @@ LeafPlanes::LeafPlanes(const Leaf& leaf, const Box& box, const std::vector<doubl
 }
 
 bool LeafPlanes::find(CellProbe& probe, const std::function<bool()>& over) {
-  while (share_ <= kMostLooks) {
+  while (share_ <= shares::kPlaneMostLooks) {
     for (; next_ < planes_.size(); ++next_) {
       SliceLook& plane = planes_[next_];
       if (!is_wanted(next_)) continue;
       while (plane.finding() == SliceLook::Finding::open && plane.looks() < share_) {
         if (over()) return false;
         const std::int64_t before = plane.looks();
-        plane.go_on(probe, std::min(kFirstLooks, share_ - before));
+        plane.go_on(probe, std::min(shares::kPlaneFirstLooks, share_ - before));
         looks_ += plane.looks() - before;
       }
       any_left_ = any_left_ || plane.finding() == SliceLook::Finding::open;

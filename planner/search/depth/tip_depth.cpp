@@ -48,6 +48,7 @@ class DepthLook {
     halve_depths();
     TipDepth depth = result();
     if (depth.reached_mm + kDepthStep_mm >= depth.target_mm) depth.no_nearer_mm = nearest_bound();
+    depth.directed = problem_.goal.direction_E.has_value();
     depth.cut_short = cut_short_;
     return depth;
   }

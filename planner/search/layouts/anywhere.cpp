@@ -18,10 +18,6 @@ namespace {
 
 // Grids of stations that layouts are looked for on, as shares of the segment's length: coarse ones first.
 constexpr std::array kGridShares = {0.1, 0.05};
-// Where this many boxes of one size could not be proved and none could, boxes of that size are cut unasked.
-constexpr int kHopelessAfter = 4;
-// More boxes than this are not kept.
-constexpr double kMostBoxes = 1e5;
 // Boxes that are not proved and at most so wide (share of the segment's length) have their middle tried.
 constexpr double kTriedBelow = 0.02;
 
@@ -93,7 +89,7 @@ class Anywhere {
     const double most = std::max(0.5 * parts_.lock->body_length_mm, settings_.finest_half_mm);
     const double range = station_range(parts_, locks_, 0).high_mm - station_range(parts_, locks_, 0).low_mm;
     // With many locks there are too many boxes of that size; wider ones are cut as far as they go.
-    const double affordable = std::pow(kMostBoxes, 1.0 / locks_);
+    const double affordable = std::pow(shares::kBoxesKept, 1.0 / locks_);
     const int pieces = std::max(1, static_cast<int>(std::min(affordable, std::ceil(0.5 * range / most))));
     const double half = std::max(0.5 * range / pieces, 0.5 * settings_.finest_half_mm);
     std::vector<StationBox> boxes = {{{}, half}};
@@ -134,7 +130,7 @@ class Anywhere {
       answer_.open = std::move(open);
       return;
     }
-    while (!open.empty() && static_cast<double>(open.size()) < kMostBoxes &&
+    while (!open.empty() && static_cast<double>(open.size()) < shares::kBoxesKept &&
            open.front().half_mm >= settings_.finest_half_mm && !done()) {
       std::vector<StationBox> next;
       int failed = 0, held = 0;
@@ -147,7 +143,7 @@ class Anywhere {
           next.push_back(box);
           continue;
         }
-        const bool hopeless = held == 0 && failed >= kHopelessAfter;
+        const bool hopeless = held == 0 && failed >= shares::kBoxHopelessAfter;
         if (!hopeless && is_proved(box)) {
           ++held;
           proved += volume(box);

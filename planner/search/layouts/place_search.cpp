@@ -297,7 +297,8 @@ void make_to_stand(const SearchProblem& base, const PlaceSettings& settings, Pla
   problem.design = std::move(*made);
   const Hardware hardware(problem.design);
   const StepJudge judge(problem, hardware);
-  const Stander stander(problem, *settings.errors);
+  Stander stander(problem, *settings.errors);
+  stander.end_with(settings.effort);
   design.plan = made_to_stand(judge, stander, std::move(design.plan), settings.effort);
   design.plan.standing = stander.judge(design.plan);
   design.standing = design.plan.standing;

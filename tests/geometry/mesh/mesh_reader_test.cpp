@@ -123,6 +123,7 @@ TEST_CASE("An OFF file's faults are found where they stand") {
          {vertices + "3 0 1 3\n", 6, 7, "face 1 names a vertex that is not there"},
          {vertices + "3 0 1 -1\n", 6, 7, "face 1 names a vertex that is not there"},
          {vertices + "3 0 1 c\n", 6, 7, "\"c\" is not the number of a vertex"},
+         {vertices + "3 0 1 2 # the last\n\n3 2 1 0\n", 8, 1, "\"3\" stands behind the last of 1 faces"},
          {"OFF\n1 0 0\n0 0 0\n", 1, 1, "this mesh has no triangles"}},
         MeshFormat::off);
   CHECK(read_off("COFF 3 1 0 # counts\n\n0 0 0 9 9 9\n1 0 0 9 9 9\n0 1 0 9 9 9\n3 0 1 2 9 9 9\n"));

@@ -1,0 +1,7 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Includes upward, each time in another form, which the check of rooms must find.
+#pragma once
+
+  # include   <planner/high/high.h>
+#include "../../planner/high/high.h"
+#include "tests/support/help.h"
