@@ -120,6 +120,11 @@ TEST_CASE("names of places that are none are refused with what there is") {
   refused("target", "branch:4@10%", "the lumen has one branch");
   refused("target", "somewhere", "give \"opening:2\", \"branch:3@80%\", \"widest\" or \"deepest\"");
   refused("target", "opening:1", "opening 1 is the entry");
+  // A place that a tip meets before it goes in is one, with a word on it.
+  const ProgramRun entry =
+      run(folder, {"scene", "tube.stl", "-o", "out", "--target", "branch:1@0%", "--quiet"});
+  CHECK(entry.status == 0);
+  CHECK(entry.out.find("it lies on the entry plane") != std::string::npos);
   refused("target", "", "\"\" names no place, give \"opening:2\"");
   refused("entry", "", "\"\" names no place, give \"opening:1\"");
 }

@@ -20,6 +20,7 @@
 #include "planner/files/file_output.h"
 #include "planner/files/input_file.h"
 #include "planner/files/plain_line.h"
+#include "planner/scene/tip_places.h"
 #include "planner/show/channel_picture.h"
 #include "planner/show/channel_report.h"
 #include "tools/withy/commands.h"
@@ -242,6 +243,7 @@ ExitStatus draft(const SceneOptions& options, Repaired repaired, Progress& progr
   const auto design = made->scene.design(made->scene.layout_in_use);
   if (!design) return refuse(design.error());
   add(body_report(*design, made->wall->distance(Eigen::Vector3d::Zero())));
+  if (const auto fault = fault_at_entry(made->scene, *made->wall)) lines.push_back({"target", *fault});
   const std::string text = report_text(lines);
   fmt::print("{}", text);
   progress.stage("writing");
@@ -298,7 +300,7 @@ void add_volume_options(CLI::App& app, SceneOptions& options) {
 void add_wall_options(CLI::App& app, SceneOptions& options) {
   add_option(app, "--unit", options.unit, "the mesh's unit: mm (default), cm, m or in")
       .one_of({"mm", "cm", "m", "in"});
-  add_option(app, "--scale", options.scale, "enlarges the mesh by this factor; default 1")
+  add_option(app, "--scale", options.scale, "enlarges the mesh or the volume by this factor; default 1")
       .in_range_of("--mesh-scale");
   add_numbers(
       app, "--keep-at", options.keep_at, 3, false,
