@@ -52,6 +52,12 @@ void SpanProof::begin(const Goal& goal) {
   goal_ = goal;
   looks_before_ = looks();
   finest_goal_mm_ = kInfinity;
+  by_planes_ = false;
+  begin_anew();
+}
+
+/// With N of the same goal.
+void SpanProof::begin_anew() {
   failed_ = !applies();
   goal_level_ = 0;
   goal_leaf_ = 0;
@@ -69,6 +75,16 @@ bool SpanProof::over() {
 SpanProof::Outcome SpanProof::run(const Effort& effort) {
   effort_ = effort;
   over_ = effort_.spent(work());
+  Outcome outcome = prove();
+  if (outcome == Outcome::no_proof && applies() && !by_planes_) {
+    by_planes_ = true;
+    begin_anew();
+    outcome = prove();
+  }
+  return outcome;
+}
+
+SpanProof::Outcome SpanProof::prove() {
   if (failed_ || over_ || !meet_all_goals()) return ended();
   while (!open_.empty()) {
     const SpanRef ref = open_.back();
@@ -129,9 +145,55 @@ bool SpanProof::meet_goals(const Leaf& leaf) {
 /// Cuts the leaf where it was not cut before; null where the effort is over before that is done.
 std::vector<SpanProof::Span>* SpanProof::spans_of(int leaf) {
   const auto [found, fresh] = spans_.try_emplace(leaf);
-  if (!fresh || slice({leaf, 0}, found->second)) return &found->second;
-  spans_.erase(found);
-  return nullptr;
+  if (fresh && !slice({leaf, 0}, found->second)) {
+    spans_.erase(found);
+    return nullptr;
+  }
+  return !by_planes_ || part(leaf, found->second) ? &found->second : nullptr;
+}
+
+/// Parts the leaf's spans by planes, once; goes on where it stopped. False where the effort is over before
+/// that is done. What is dead is left as it is.
+bool SpanProof::part(int leaf, std::vector<Span>& spans) {
+  if (parted_.contains(leaf)) return true;
+  Parting& parting = partings_[leaf];
+  for (; parting.next < spans.size(); ++parting.next) {
+    const Span& span = spans[parting.next];
+    if (span.dead || span.cells.size() < 2) {
+      parting.spans.push_back(span);
+      continue;
+    }
+    if (!parting.planes) parting.planes = planes_of(leaf, span);
+    const std::int64_t before = parting.planes->looks();
+    const std::int64_t checked = store_.probe().checks();
+    const bool done = parting.planes->find(store_.probe(), [&] { return over(); });
+    looks_ += parting.planes->looks() - before - (store_.probe().checks() - checked);
+    if (!done) return false;
+    cut_at(span, parting.planes->parting(), store_, parting.spans);
+    parting.planes.reset();
+  }
+  spans = std::move(parting.spans);
+  partings_.erase(leaf);
+  parted_.insert(leaf);
+  return true;
+}
+
+/// Those between its cells.
+LeafPlanes SpanProof::planes_of(int leaf, const Span& span) const {
+  std::vector<double> insertions_mm;
+  for (std::size_t i = 1; i < span.cells.size(); ++i)
+    insertions_mm.push_back(store_.box(span.cells[i]).low[0]);
+  return {store_.leaf(leaf), store_.tree(leaf).box(0), insertions_mm};
+}
+
+void SpanProof::cut_at(const Span& span, const std::vector<bool>& parting, const CellStore& store,
+                       std::vector<Span>& out) {
+  for (std::size_t i = 0; i < span.cells.size(); ++i) {
+    const Box box = store.box(span.cells[i]);
+    if (i == 0 || parting[i - 1]) out.push_back({{}, box.low[0], box.low[0], span.met, span.dead});
+    out.back().cells.push_back(span.cells[i]);
+    out.back().high_mm = box.high[0];
+  }
 }
 
 /// Hands down a cell's insertions in order; adds what is not blocked of it to the spans. False where the

@@ -2,33 +2,39 @@
 // Lemma 28 (spans of insertion). A proof that no way leads to a target, from a few boxes as wide as their
 // leaves.
 //
-//   Statement. Cut each leaf along insertion alone. Slices in which no state is legal part the rest of the
-//   leaf into spans. Let N be spans such that every legal goal state lies in one of them, and that every
-//   switch out of a span of N leads to a span of N, or joins no two legal states, or is one that the field
-//   refuses there or back. If no span of N holds the start, no plan reaches the target.
-//   Premises: what the search's own proofs rest on (blocked cells: lemmas 1, 2, 10 to 14, 18 to 20; goals:
-//   lemma 6; leaves: lemma 16; switches: lemma 17, both of whose readings of the contract hold here).
-//   Derivation. A motion changes insertion continuously and stays in its leaf, so it passes no slice without
-//   legal states, and stays in its span. A switch from outside N into a span of N, undone, would lead out of
-//   it; its states are legal and the field does it there and back, for a plan returns by the way it came. So
-//   a plan that ends in N was in N all along. The union of two such N is one again: what was proved of one
-//   goal serves for the next. Rounding: neighbouring slices share their rims as doubles, so that nothing lies
-//   between them; all else is counted by the lemmas named.
+//   Statement. Cut each leaf along insertion alone. Slices in which no state is legal, planes of one
+//   insertion among them, part the rest of the leaf into spans. Let N be spans such that every legal goal
+//   state lies in one of them, and that every switch out of a span of N leads to a span of N, or joins no two
+//   legal states, or is one that the field refuses there or back. If no span of N holds the start, no plan
+//   reaches the target. Premises: what the search's own proofs rest on (blocked cells: lemmas 1, 2, 10 to 14,
+//   18 to 20; goals: lemma 6; leaves: lemma 16; switches: lemma 17, both of whose readings of the contract
+//   hold here). Derivation. A motion changes insertion continuously and stays in its leaf, so it passes no
+//   slice without legal states, and stays in its span. A switch from outside N into a span of N, undone,
+//   would lead out of it; its states are legal and the field does it there and back, for a plan returns by
+//   the way it came. So a plan that ends in N was in N all along. The union of two such N is one again: what
+//   was proved of one goal serves for the next. Rounding: neighbouring slices share their rims as doubles, so
+//   that nothing lies between them; all else is counted by the lemmas named.
 //
 // What makes it quick: insertion moves the frozen part of the body whatever the free part does, so a slice
 // with no place for the frozen part takes one look. And the switches between two leaves lie on a curve
 // (insertion tells the free bend that the lock leaves), which takes looks along one dimension, not three.
-// What is not proved so may be true all the same: of a span no more is known than its ends.
+// Where the frozen part enters last, its slices have legal states or take too many looks. So where N holds
+// the start, all is tried again with spans that are parted by planes as well (leaf_planes.h): between two
+// slices a plane is proved without legal states by its parts, bend by bend, which takes looks along two
+// dimensions. What is not proved so may be true all the same: of a span no more is known than its ends.
 #pragma once
 
 #include <cstdint>
 #include <map>
+#include <optional>
+#include <set>
 #include <vector>
 
 #include "planner/effort/effort.h"
 #include "planner/effort/shares.h"
 #include "planner/search/cells/cell_store.h"
 #include "planner/search/cells/field_gate.h"
+#include "planner/search/cells/leaf_planes.h"
 
 namespace withy {
 
@@ -81,7 +87,16 @@ class SpanProof {
     std::size_t span = 0;
   };
 
+  /// A leaf that is being parted by planes: what that has given so far.
+  struct Parting {
+    std::vector<Span> spans;
+    std::size_t next = 0;              // of the leaf's spans
+    std::optional<LeafPlanes> planes;  // of that one
+  };
+
   bool over();
+  Outcome prove();
+  void begin_anew();
   Outcome ended() const { return failed_ ? Outcome::no_proof : Outcome::stopped; }
   bool is_blocked(const Leaf& leaf, const Box& box);
   bool may_hold_legal_goal(const Leaf& leaf, const Box& box);
@@ -89,6 +104,10 @@ class SpanProof {
   bool meet_goals(const Leaf& leaf);
   std::vector<Span>* spans_of(int leaf);
   bool slice(const CellRef& ref, std::vector<Span>& spans);
+  bool part(int leaf, std::vector<Span>& spans);
+  LeafPlanes planes_of(int leaf, const Span& span) const;
+  static void cut_at(const Span& span, const std::vector<bool>& parting, const CellStore& store,
+                     std::vector<Span>& out);
   Box box_of(int leaf, const Span& span) const;
   bool meet(const SpanRef& ref);
   bool follow_switches(const SpanRef& ref);
@@ -100,6 +119,8 @@ class SpanProof {
   CellStore store_;
   FieldGate gate_;
   std::map<int, std::vector<Span>> spans_;  // of the leaves that were sliced
+  std::map<int, Parting> partings_;         // begun
+  std::set<int> parted_;                    // leaves whose spans have been parted by planes
   std::int64_t looks_ = 0;                  // for goals, and at links
   std::int64_t asked_ = 0;
   Effort effort_;
@@ -109,6 +130,7 @@ class SpanProof {
   Goal goal_;
   std::int64_t looks_before_ = 0;
   double finest_goal_mm_ = 0.0;
+  bool by_planes_ = false;      // the second try, with spans parted by planes
   bool failed_ = false;         // N holds the start
   int goal_level_ = 0;          // leaves with fewer engaged locks have been asked about the goal
   std::int64_t goal_leaf_ = 0;  // so have so many with as many

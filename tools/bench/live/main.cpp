@@ -13,6 +13,7 @@
 
 #include <CLI/CLI.hpp>
 #include <fmt/format.h>
+#include <fmt/ranges.h>
 #include <nlohmann/json.hpp>
 
 #include "planner/live/desk.h"
@@ -31,6 +32,8 @@ struct Options {
   int moves = 1000;
   int workers = 2;
   unsigned seed = 1;
+  bool each = false;
+  std::vector<double> stations_mm;  // of one lock: dragged there in turn instead of at random
 };
 
 double ms_since(std::chrono::steady_clock::time_point since) {
@@ -83,10 +86,12 @@ void drag(Desk& desk, const Options& options, const Json& design) {
   std::vector<double> ms, computed_ms;
   std::map<std::string, std::vector<double>> computed_by_verdict_ms;
   int refused = 0;
-  for (int turn = 0; turn < options.drags; ++turn) {
+  const auto drags = options.stations_mm.empty() ? options.drags : std::ssize(options.stations_mm);
+  for (std::ptrdiff_t turn = 0; turn < drags; ++turn) {
     std::vector<double> next = station;
     double& moved = next[random() % next.size()];
-    moved = std::clamp(moved + step(random), 0.05 * length, 0.95 * length);
+    moved = options.stations_mm.empty() ? std::clamp(moved + step(random), 0.05 * length, 0.95 * length)
+                                        : options.stations_mm[static_cast<std::size_t>(turn)];
     const auto since = std::chrono::steady_clock::now();
     const double computed_before_ms = processor_ms();
     const Json scene = asked(
@@ -102,6 +107,10 @@ void drag(Desk& desk, const Options& options, const Json& design) {
     ms.push_back(ms_since(since));
     computed_ms.push_back(processor_ms() - computed_before_ms);
     computed_by_verdict_ms[verdict].push_back(computed_ms.back());
+    if (options.each)
+      fmt::print("{:.3f} mm: {}, {:.1f} ms, {:.1f} ms computed\n", fmt::join(station, ", "), verdict,
+                 ms.back(), computed_ms.back());
+    std::fflush(stdout);
   }
   print("drag of a station to a final verdict", ms);
   print("  processor time of all threads meanwhile", computed_ms);
@@ -142,6 +151,8 @@ int main(int argument_count, char** arguments) {
   app.add_option("--drags", options.drags, "how many")->check(CLI::NonNegativeNumber);
   app.add_option("--moves", options.moves, "moves of the hand")->check(CLI::NonNegativeNumber);
   app.add_option("--workers", options.workers, "lock counts asked about at a time")->check(CLI::Range(1, 64));
+  app.add_option("--stations", options.stations_mm, "drag one station to these places (mm) instead");
+  app.add_flag("--each", options.each, "print every drag");
   app.add_option("--seed", options.seed, "of the drags and moves");
   CLI11_PARSE(app, argument_count, arguments);
 

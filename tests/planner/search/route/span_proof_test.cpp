@@ -72,6 +72,8 @@ TEST_CASE(
   Random random(28);
   std::vector<double> without = {30.0, 39.5, 44.9, 65.0};
   without.push_back(uniform(random, 31.0, 45.0));
+  // Here the lock comes in last, whole slices have legal states, and planes must part the leaf.
+  without.insert(without.end(), {14.0, 17.0, 22.0});
   for (const double station : without) {
     CAPTURE(station);
     const SearchProblem asked = with_station(prepared, station);
