@@ -63,6 +63,7 @@ export interface Cell {
     lock_moment_Nmm: number | null;
   };
   approach?: { distance_mm: number | null; blocked_by: string; state: PlanState };
+  depth?: { sentence: string; target_mm: number | null; reached_mm: number | null; at_most_mm: number | null };
 }
 
 export interface Verdicts {

@@ -55,7 +55,7 @@ class Bench {
     this.deck = new Deck(this.locks, {
       moved: (figures) => {
         this.view.showHand(figures);
-        document.documentElement.dataset.updates = String(this.deck.updates);
+        Object.assign(document.documentElement.dataset, { updates: this.deck.updates, drawn: this.view.drawings });
       },
       said: (text, bad) => this.say(text, bad),
     });

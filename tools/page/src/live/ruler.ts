@@ -5,7 +5,6 @@ import { s, say } from '../dom.ts';
 import type { Design } from '../kinematics.ts';
 import { degrees, quantity } from '../words.ts';
 
-const kWidth = 1000;
 const kHeight = 104;
 const kLeft = 46;
 const kRight = 24;
@@ -22,15 +21,27 @@ export interface RulerDeeds {
 const tenth = (x: number) => Math.round(10 * x) / 10;
 
 export class Ruler {
-  readonly element = s('svg', { class: 'ruler', viewBox: `0 0 ${kWidth} ${kHeight}`, preserveAspectRatio: 'none', role: 'group', 'aria-label': 'The segment on a ruler, base on the left' });
+  readonly element = s('svg', { class: 'ruler', role: 'group', 'aria-label': 'The segment on a ruler, base on the left' });
   private design: Design | null = null;
+  /** px, so that text and dials keep their shape. */
+  private width = 1000;
   private holding = false;
   private gestures = 0;
 
-  constructor(private readonly deeds: RulerDeeds) {}
+  constructor(private readonly deeds: RulerDeeds) {
+    new ResizeObserver(() => this.resize()).observe(this.element);
+  }
+
+  private resize() {
+    const { width } = this.element.getBoundingClientRect();
+    if (width === 0 || width === this.width) return;
+    this.width = width;
+    this.element.setAttribute('viewBox', `0 0 ${width} ${kHeight}`);
+    if (this.design) this.build();
+  }
 
   private x(station: number): number {
-    return kLeft + (station / (this.design?.length_mm ?? 1)) * (kWidth - kLeft - kRight);
+    return kLeft + (station / (this.design?.length_mm ?? 1)) * (this.width - kLeft - kRight);
   }
 
   set(design: Design) {
@@ -134,8 +145,8 @@ export class Ruler {
       const gesture = this.begin('station');
       this.follow(event, (e) => {
         const box = this.element.getBoundingClientRect();
-        const x = ((e.clientX - box.left) / box.width) * kWidth;
-        put(((x - kLeft) / (kWidth - kLeft - kRight)) * (this.design as Design).length_mm, gesture);
+        const x = ((e.clientX - box.left) / box.width) * this.width;
+        put(((x - kLeft) / (this.width - kLeft - kRight)) * (this.design as Design).length_mm, gesture);
       });
     });
   }

@@ -77,6 +77,7 @@ export class VerdictTable {
   private reasons(cell: Cell): (HTMLElement | string)[] {
     const text = cell.refusal ?? cell.why ?? '';
     const parts: (HTMLElement | string)[] = [sentence(text)];
+    if (cell.depth) parts.push(` ${sentence(cell.depth.sentence)}`);
     if (cell.approach) parts.push(` ${sentence(`The nearest that was come to: ${quantity(cell.approach.distance_mm, 'mm')}; then ${cell.approach.blocked_by}`)}`);
     parts.push(h('small', {}, ` ${sentence(kStageWords[cell.stage])}${cell.decided_s === undefined ? '' : ` Decided after ${quantity(1000 * cell.decided_s, 'ms', 0)}.`}`));
     return parts;

@@ -17,13 +17,20 @@ import { LabelLayer, type Label } from '../view/labels.ts';
 import { EntryView, GapView, TargetView } from '../view/marks.ts';
 import { quantity } from '../words.ts';
 import type { Centreline, HandFigures, LiveChannel } from './api.ts';
+import { BodySketch } from './sketch.ts';
 
 /** How near a pointer must come to take hold of something, px. */
 const kGrasp = 16;
+/** A body that was only sketched is drawn once it has not moved for so long, ms, and for some times as long as it took between moves. */
+const kRest = 300;
+const kRestLongest = 2000;
+const kRestMoves = 4;
+/** How often the labels follow it meanwhile, ms. */
+const kLabels = 100;
 
 /**
  * Is the picture drawn without a graphics processor? Smoothed edges then take most of a frame (1.2 s of 895 x 376 pixels on two
- * busy cores with them, 0.35 s without), and a drag lags behind the hand.
+ * busy cores with them, 0.35 s without), and a drag lags behind the hand. So edges stay rough, and a body that is driven is sketched.
  */
 function drawnInSoftware(): boolean {
   const probe = document.createElement('canvas').getContext('webgl2');
@@ -72,14 +79,24 @@ export class BenchView {
   private shape: BodyState | null = null;
   private clearance: HandFigures['clearance'] = null;
   private waiting = false;
+  /** Where no graphics processor draws. */
+  private readonly sketch = drawnInSoftware() ? new BodySketch() : null;
+  /** The picture stands without the body, which is sketched over it. */
+  private sketching = false;
+  /** Nothing but the body has changed since the last drawing. */
+  private onlyBody = false;
+  private rest = 0;
+  private moved = 0;
+  private labelled = 0;
+  drawings = 0;
   private touched = false;
   private gestures = 0;
 
   constructor(private readonly deeds: ViewDeeds) {
-    this.renderer = new THREE.WebGLRenderer({ canvas: this.canvas, antialias: !drawnInSoftware(), alpha: true });
+    this.renderer = new THREE.WebGLRenderer({ canvas: this.canvas, antialias: !this.sketch, alpha: true });
     this.renderer.localClippingEnabled = true;
     this.renderer.setPixelRatio(Math.min(2, window.devicePixelRatio));
-    this.element = h('div', { class: 'bench-view', tabindex: 0, role: 'group', 'aria-label': 'Picture of the channel. Drag to turn it; drag the target to move it.' }, this.canvas, this.labels.svg, this.doors);
+    this.element = h('div', { class: 'bench-view', tabindex: 0, role: 'group', 'aria-label': 'Picture of the channel. Drag to turn it; drag the target to move it.' }, this.canvas, this.sketch?.canvas ?? null, this.labels.svg, this.doors);
     this.world.add(new THREE.HemisphereLight(0xffffff, 0x8a8f98, 1.6), this.light, this.gap.group);
     this.controls = new OrbitControls(this.camera, this.element);
     this.controls.addEventListener('change', () => this.redraw());
@@ -163,7 +180,7 @@ export class BenchView {
     if (!this.body || body.locked.length !== this.body.design.station_mm.length) return;
     this.shape = body;
     this.body.set(body);
-    this.redraw();
+    this.redraw(this.sketch !== null);
   }
 
   private directionLength(): number {
@@ -260,6 +277,7 @@ export class BenchView {
     for (const part of [this.channel, this.axes, this.target, this.entry, this.body, this.gap]) part?.applyTheme();
     this.lineMaterial.color.set(tone('--ink-soft'));
     this.handleMaterial.color.set(tone('--target'));
+    this.sketch?.applyTheme();
     this.redraw();
   }
 
@@ -289,23 +307,56 @@ export class BenchView {
     const { clientWidth, clientHeight } = this.element;
     if (clientWidth === 0 || clientHeight === 0) return;
     this.renderer.setSize(clientWidth, clientHeight, false);
+    this.sketch?.resize(clientWidth, clientHeight);
     this.camera.aspect = clientWidth / clientHeight;
     this.camera.updateProjectionMatrix();
     if (!this.touched) this.fit();
     this.redraw();
   }
 
-  redraw() {
+  /** In the next frame; `onlyBody`: nothing else has changed, and the body may be sketched until it rests. */
+  redraw(onlyBody = false) {
+    this.onlyBody = onlyBody && (this.onlyBody || !this.waiting);
     if (this.waiting) return;
     this.waiting = true;
     requestAnimationFrame(() => {
       this.waiting = false;
-      this.draw();
+      if (this.onlyBody) this.sketchBody();
+      else this.draw();
     });
   }
 
-  private draw() {
+  private sketchBody() {
+    if (!this.body || !this.shape || !this.sketch) return;
+    this.restLater();
+    if (!this.sketching) {
+      this.body.group.visible = false;
+      this.draw(true);
+    }
+    this.sketching = true;
+    this.sketch.draw(this.camera, this.body, this.shape, this.gapEnds());
+    ++this.drawings;
+    if (performance.now() - this.labelled > kLabels) this.write();
+  }
+
+  /** The whole picture once the body rests: on a busy machine moves come slowly, and the first one waits for the bare picture. */
+  private restLater() {
+    const now = performance.now();
+    const between = this.sketching ? now - this.moved : kRestLongest;
+    this.moved = now;
+    clearTimeout(this.rest);
+    this.rest = window.setTimeout(() => this.redraw(), Math.min(kRestLongest, Math.max(kRest, kRestMoves * between)));
+  }
+
+  /** `bare`: without the body. */
+  private draw(bare = false) {
     if (!this.channel || this.element.clientHeight === 0) return;
+    if (!bare) {
+      if (this.body) this.body.group.visible = true;
+      this.sketch?.clear();
+      this.sketching = false;
+      clearTimeout(this.rest);
+    }
     const distance = this.camera.position.distanceTo(this.controls.target);
     this.camera.near = Math.max(0.2, 0.01 * distance);
     this.camera.far = 8 * distance + 4000;
@@ -313,8 +364,10 @@ export class BenchView {
     this.camera.updateMatrixWorld();
     this.light.position.copy(this.camera.position).addScaledVector(this.camera.up, 0.5 * distance);
     this.markGap();
+    if (bare) this.gap.group.visible = false;
     this.renderer.render(this.world, this.camera);
     this.write();
+    if (!bare) ++this.drawings;
   }
 
   /** From the body's surface to the nearest place of the wall. */
@@ -336,6 +389,7 @@ export class BenchView {
   }
 
   private write() {
+    this.labelled = performance.now();
     const { clientWidth, clientHeight } = this.element;
     const labels: Label[] = [];
     const label = (at: THREE.Vector3, text: string, dx: number, dy: number, kind: string) => {

@@ -22,6 +22,9 @@ interface Ring {
 /** Period of the ribs of a frozen part, mm. */
 const ribPeriod = (design: Design) => Math.max(1.6 * design.radius_mm, design.length_mm / 60);
 
+/** The station that the shaft behind the segment is drawn from, mm. */
+export const shaftFrom = (state: BodyState, design: Design) => -(state.insertion_mm + 0.15 * design.length_mm);
+
 function tubeRings(design: Design): Ring[] {
   const rings: Ring[] = [
     { s: -1, dome: 0, groove: false },
@@ -264,7 +267,7 @@ export class BodyView {
     const R = this.design.radius_mm;
     let at = 0;
     for (const ring of this.rings) {
-      const s = ring.s < 0 ? -(state.insertion_mm + 0.15 * this.design.length_mm) : ring.s;
+      const s = ring.s < 0 ? shaftFrom(state, this.design) : ring.s;
       const pose = this.shape.pose(s);
       const lift = Math.sin((ring.dome * Math.PI) / 2);
       const flat = Math.cos((ring.dome * Math.PI) / 2);
