@@ -18,7 +18,6 @@
 #include <string_view>
 #include <vector>
 
-#include "geometry/centreline/centreline.h"
 #include "planner/files/json_reader.h"
 #include "planner/live/autosave.h"
 #include "planner/live/hand.h"
@@ -87,7 +86,6 @@ class Desk {
   struct Drawn {
     std::int64_t channel = 0;
     std::shared_ptr<const DisplayMesh> display;
-    std::shared_ptr<const Centreline> centreline;
   };
 
   Desk(const std::filesystem::path& scene, int workers);
@@ -107,7 +105,7 @@ class Desk {
   std::shared_ptr<const LiveScene> now() const;
   void after_change();
   void keep_unsaved();
-  Drawn drawn(const LiveScene& scene, bool with_centreline);
+  Drawn drawn(const LiveScene& scene);
 
   // desk_answers.cpp
   Outcome ask_again(JsonFile& request);

@@ -43,7 +43,14 @@ Json plan_figures(const Plan& plan) {
           {"lock_moment_Nmm", number_or_null(plan.largest.lock_moment_Nmm)}};
 }
 
-Json cell_json(const Cell& cell) {
+Json depth_json(const TipDepth& depth, const Eigen::Isometry3d& X_SE) {
+  return {{"sentence", depth.sentence(X_SE * depth.place_E)},
+          {"target_mm", number_or_null(depth.target_mm)},
+          {"reached_mm", number_or_null(depth.reached_mm)},
+          {"at_most_mm", number_or_null(depth.proved ? std::optional(depth.at_most_mm) : std::nullopt)}};
+}
+
+Json cell_json(const Cell& cell, const Eigen::Isometry3d& X_SE) {
   Json out = {{"locks", cell.locks}, {"stage", name_of(cell.stage)}};
   if (cell.stage == CellStage::refused) out["refusal"] = cell.refusal;
   if (!cell.answer) return out;
@@ -57,6 +64,7 @@ Json cell_json(const Cell& cell) {
     out["approach"] = {{"distance_mm", number_or_null(answer.approach->distance_mm)},
                        {"blocked_by", answer.approach->blocked_by},
                        {"state", state_json(cell.problem->design, answer.approach->state)}};
+  if (answer.depth) out["depth"] = depth_json(*answer.depth, X_SE);
   return out;
 }
 
@@ -65,7 +73,7 @@ Json table_json(const VerdictTable& table) {
   std::vector<const Cell*> sorted;
   for (const Cell& cell : table.cells) sorted.push_back(&cell);
   std::sort(sorted.begin(), sorted.end(), [](const Cell* a, const Cell* b) { return a->locks < b->locks; });
-  for (const Cell* cell : sorted) cells.push_back(cell_json(*cell));
+  for (const Cell* cell : sorted) cells.push_back(cell_json(*cell, table.scene->prepared.scene.entry.X_SE));
   return {{"version", table.version},
           {"revision", table.scene ? table.scene->revision : 0},
           {"settled", table.settled()},
@@ -206,7 +214,7 @@ Desk::Outcome Desk::save_plan(JsonFile& request) {
   if (auto refusal = write_scene(false)) return tl::unexpected(std::move(*refusal));
   FileBatch batch;
   const std::vector<std::string> left_out = add_answer(
-      batch, folder, *found->scene, *drawn(*found->scene, false).display, *found->problem, *found->answer);
+      batch, folder, *found->scene, *drawn(*found->scene).display, *found->problem, *found->answer);
   if (const auto written = batch.commit(); !written)
     return tl::unexpected(Refusal{written.error().message()});
   keep_unsaved();

@@ -98,15 +98,13 @@ std::string Desk::scene_text_json() const {
   return out.dump();
 }
 
-Desk::Drawn Desk::drawn(const LiveScene& scene, bool with_centreline) {
+Desk::Drawn Desk::drawn(const LiveScene& scene) {
   const std::lock_guard lock(drawing_);
   if (drawn_.channel != scene.channel) {
     drawn_ = {};
     drawn_.channel = scene.channel;
     drawn_.display = std::make_shared<const DisplayMesh>(make_display_mesh(scene.prepared.wall().channel()));
   }
-  if (with_centreline && !drawn_.centreline)
-    drawn_.centreline = std::make_shared<const Centreline>(compute_centreline(scene.prepared.wall()));
   return drawn_;
 }
 
@@ -114,15 +112,14 @@ Desk::Outcome Desk::tell_channel(JsonFile& request) {
   request.root().expect_keys({});
   if (request.first_fault()) return tl::unexpected(Refusal{});
   const auto scene = now();
-  return channel_json(*scene, *drawn(*scene, false).display).dump();
+  return channel_json(*scene, *drawn(*scene).display).dump();
 }
 
 Desk::Outcome Desk::tell_centreline(JsonFile& request) {
   request.root().expect_keys({});
   if (request.first_fault()) return tl::unexpected(Refusal{});
   const auto scene = now();
-  const Drawn draw = drawn(*scene, true);
-  return centreline_json(*scene, *draw.display, *draw.centreline).dump();
+  return centreline_json(*scene, *drawn(*scene).display, scene->middle_lines->get()).dump();
 }
 
 Desk::Outcome Desk::tell_scene(JsonFile& request) {

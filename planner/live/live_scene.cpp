@@ -28,6 +28,11 @@ std::string what_distances_depend_on(const Scene& scene, double spacing_mm) {
 
 }  // namespace
 
+const Centreline& MiddleLines::get() const {
+  std::call_once(once_, [&] { lines_ = compute_centreline(distance_->exact()); });
+  return lines_;
+}
+
 std::optional<std::set<int>> moved_layouts(const LiveScene& a, const LiveScene& b) {
   if (a.prepared.distance != b.prepared.distance) return std::nullopt;
   const std::map<int, LockLayout>& layouts = a.prepared.scene.layouts;
@@ -53,6 +58,7 @@ Result<void> SceneKeeper::keep_distance(const Scene& scene) {
   auto wall = read_wall_only(scene);
   if (!wall) return tl::unexpected(wall.error());
   distance_ = prepare_distance(std::move(*wall), spacing_mm);
+  middle_lines_ = std::make_shared<const MiddleLines>(distance_);
   kept_for_ = std::move(key);
   ++channels_;
   return {};
@@ -80,6 +86,7 @@ Result<std::shared_ptr<const LiveScene>> SceneKeeper::make(std::string text) {
   made->text = std::move(text);
   made->prepared = PreparedScene{std::move(*scene), distance_};
   made->channel = channels_;
+  made->middle_lines = middle_lines_;
   return std::shared_ptr<const LiveScene>(std::move(made));
 }
 

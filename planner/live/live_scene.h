@@ -10,10 +10,24 @@
 #include <optional>
 #include <set>
 #include <string>
+#include <utility>
 
+#include "geometry/centreline/centreline.h"
 #include "planner/search/ask/scene_problem.h"
 
 namespace withy {
+
+/// A channel's middle lines, computed when they are first asked for. Safe to use from several threads.
+class MiddleLines {
+ public:
+  explicit MiddleLines(std::shared_ptr<const ChannelDistance> distance) : distance_(std::move(distance)) {}
+  const Centreline& get() const;
+
+ private:
+  std::shared_ptr<const ChannelDistance> distance_;
+  mutable std::once_flag once_;
+  mutable Centreline lines_;
+};
 
 /// Never changes once it is made; shared by all questions about it.
 struct LiveScene {
@@ -21,6 +35,7 @@ struct LiveScene {
   std::string text;           ///< as scene.toml would hold it
   PreparedScene prepared;
   std::int64_t channel = 0;  ///< the same for scenes with the same channel in the same entry frame
+  std::shared_ptr<const MiddleLines> middle_lines;  ///< of that channel
 };
 
 /// The lock counts whose locks sit at other stations in `b` than in `a`, where the two scenes differ in
@@ -48,6 +63,7 @@ class SceneKeeper {
   std::string mesh_sha256_;
   std::string kept_for_;  // everything that channel and field depend on
   std::shared_ptr<const ChannelDistance> distance_;
+  std::shared_ptr<const MiddleLines> middle_lines_;
 };
 
 }  // namespace withy

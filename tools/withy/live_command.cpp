@@ -9,6 +9,7 @@
 #include <vector>
 
 #include <fmt/core.h>
+#include <malloc.h>
 
 #include "planner/files/cautions.h"
 #include "planner/live/desk.h"
@@ -24,6 +25,10 @@ namespace {
 
 /// Lock counts that are asked about at a time, at most: more would only slow the first one down.
 constexpr unsigned kMostWorkers = 4;
+
+/// The C library keeps memory for threads apart, up to eight times as many parts as there are cores; what
+/// each part has once had stays with it. Threads that take turns don't need so many.
+constexpr int kMemoryParts = 4;
 
 struct LiveOptions {
   std::filesystem::path scene;
@@ -45,6 +50,7 @@ ExitStatus live(const LiveOptions& options) {
     say_aside(*missing);
     return ExitStatus::our_fault;
   }
+  mallopt(M_ARENA_MAX, kMemoryParts);
   std::unique_ptr<Desk> desk;
   {
     Progress progress(options.quiet);

@@ -7,6 +7,7 @@
 
 #include <catch2/catch.hpp>
 
+#include "geometry/centreline/centreline.h"
 #include "planner/plan/plan.h"
 #include "planner/script/plan_check.h"
 #include "planner/search/ask/scene_problem.h"
@@ -56,6 +57,33 @@ TEST_CASE("verdicts are those that a question asked by itself gets, also after a
   const Answer own = solve(*make_problem(*prepared, 1), settings);
   CHECK(cell.at("verdict") == std::string(name_of(own.verdict)));
   CHECK(cell.at("why") == own.why);
+}
+
+TEST_CASE(
+    "how deep the tip gets is said of an unreachable target, and what a question by itself finds brackets "
+    "it") {
+  LiveBench bench;
+  bench.open();
+  bench.granted("ask", {{"locks", {0}}});
+  const Json cell = bench.decided(0, true);
+  REQUIRE(cell.at("verdict") == "unreachable");
+  const auto prepared = prepare_scene(bench.scene());
+  REQUIRE(prepared);
+  SolveSettings settings;
+  settings.prefer = Preference::clearance;
+  settings.target_way = [&](const Eigen::Vector3d& point_E) {
+    return way_to_target(compute_centreline(prepared->wall()), point_E);
+  };
+  const Answer own = solve(*make_problem(*prepared, 0), settings);
+  REQUIRE(own.depth);
+  // How far the looks of either got is the clock's; that they bracket one depth is not.
+  const Json& depth = cell.at("depth");
+  CHECK(depth.at("target_mm").get<double>() == Approx(own.depth->target_mm));
+  CHECK_FALSE(depth.at("sentence").get<std::string>().empty());
+  const double reached_mm = depth.at("reached_mm");
+  CHECK(reached_mm > 0.0);
+  if (own.depth->proved) CHECK(reached_mm <= own.depth->at_most_mm);
+  if (!depth.at("at_most_mm").is_null()) CHECK(own.depth->reached_mm <= depth.at("at_most_mm").get<double>());
 }
 
 TEST_CASE("changes are undone gesture by gesture, and redone") {
