@@ -8,8 +8,6 @@
 
 namespace withy {
 
-namespace {}  // namespace
-
 LeafPlanes::LeafPlanes(const Leaf& leaf, const Box& box, const std::vector<double>& insertions_mm)
     : share_(shares::kPlaneFirstLooks) {
   for (const double insertion_mm : insertions_mm) {
