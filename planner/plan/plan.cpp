@@ -168,20 +168,13 @@ class PlanWriter {
             {"overloads", share_json(standing.overloads)}};
   }
 
-  /// Whose slides at the locks the two figures count, and what they are without.
-  static void add_slides(const Plan& plan, Json& out) {
-    const bool counted = plan.standing && plan.standing->slides != SlidesOf::none;
-    out["slides_counted"] =
-        !counted ? Json(nullptr)
-                 : Json(plan.standing->slides == SlidesOf::ideal_pulls ? "ideal_pulls" : "compensated_pulls");
-    out["without_slides"] = nullptr;
-    if (!counted) return;
-    const Standing& standing = *plan.standing;
-    out["without_slides"] = {
-        {"reserve", number(standing.reserve_without_slides)},
-        {"chance_to_fail",
-         number(static_cast<double>(standing.fails_without_slides.benches) / standing.draws)},
-        {"chance_to_fail_high", number(standing.fails_without_slides.high)}};
+  /// What the two figures are without the slides at the locks that they count, and which pulls' these are.
+  static Json without_slides(const Standing& standing) {
+    return {{"compensated_pulls", standing.slides == SlidesOf::compensated_pulls},
+            {"reserve", number(standing.reserve_without_slides)},
+            {"chance_to_fail",
+             number(static_cast<double>(standing.fails_without_slides.benches) / standing.draws)},
+            {"chance_to_fail_high", number(standing.fails_without_slides.high)}};
   }
 
   void add_switch(const PlannedAction& action, Json& out) const {
@@ -275,7 +268,8 @@ class PlanWriter {
     out["chance_to_fail"] = plan.standing ? number(share_of(*plan.standing)) : Json(nullptr);
     out["chance_to_fail_high"] = plan.standing ? number(plan.standing->fails.high) : Json(nullptr);
     out["benches"] = plan.standing ? chance_json(*plan.standing) : Json(nullptr);
-    add_slides(plan, out);
+    const bool slides = plan.standing && plan.standing->slides != SlidesOf::none;
+    out["without_slides"] = slides ? without_slides(*plan.standing) : Json(nullptr);
     const auto reserve = least_field_reserve(plan);
     out["field_reserve"] = reserve ? number(*reserve) : Json(nullptr);
     out["field_reserve_wanted"] = design_.field() ? number(design_.field()->reserve_wanted) : Json(nullptr);

@@ -60,11 +60,12 @@ const std::map<std::string, std::string> kTwoTendons = {
 
 /// How far off its notches the elastic body is where locks engage, with the pulls that the scripts carry.
 void count_slides(const nlohmann::json& said, withy_plain::ListedPlan& plan) {
-  const auto& counted = said["summary"]["slides_counted"];
-  if (counted.is_null()) return;
+  const auto& without = said["summary"]["without_slides"];
+  if (without.is_null()) return;
+  const std::string pulls = without["compensated_pulls"].get<bool>() ? "compensated_pulls" : "ideal_pulls";
   for (const auto& engagement : said["elastic"]["engagements"])
     plan.actions[engagement["action"].get<std::size_t>()].slide_off_mm =
-        engagement[counted.get<std::string>() + "_off_mm"].get<std::vector<double>>();
+        engagement[pulls + "_off_mm"].get<std::vector<double>>();
 }
 
 /// A question's plan, drawn benches of it, and what the planner said of its own.
