@@ -22,8 +22,10 @@ namespace withy::shares {
 
 /// A cell proved free or blocked, or asked for the goal. Chosen; measured
 /// since, where proofs take most of the time: 2 to 6 us a cell (weak-tendons 3, single-bend 3, planar-s 2).
+/// Halved, doubled: 1.15, 0.88.
 inline constexpr std::int64_t kCellWork = 10;
 /// A cell taken from the queue, beside the cells it makes known. Chosen.
+/// Halved, doubled: 1.02, 0.88.
 inline constexpr std::int64_t kExpansionWork = 4;
 /// A chain of cells threaded by exact motions: as much as a hundred cells. Chosen.
 inline constexpr std::int64_t kTryWork = 1000;
@@ -75,6 +77,7 @@ inline constexpr std::int64_t kPlaneMostLooks = 4096;
 inline constexpr std::int64_t kTwinWork = 3000000;
 /// Of ways with coarse mixed cells one in so many is threaded all the same. Chosen: where
 /// there is room it will do, and a try costs as much as a hundred cells.
+/// Halved or doubled: one sentence of a "no" is another.
 inline constexpr int kCoarseTryInterval = 4;
 /// Rounds of the compass search for more room in a passage, six bodies each (thread.h). Chosen:
 /// enough halvings for a thousandth of the cell's width, and some steps.
@@ -118,8 +121,10 @@ inline constexpr std::int64_t kDirectGoalWork = 2000 * kDirectQuarters;
 /// Gauss-Newton steps; it converges in four or five where it does. Measured once, the record is not kept.
 inline constexpr int kDirectNewtonSteps = 8;
 /// How often a leaf is halved to find where to start: curvatures to eighths of their range both ways. Chosen.
+/// Halved, doubled: 1.00, 1.10; four plans and two sentences are others, and fail as often.
 inline constexpr int kDirectHalvings = 6;
 /// Rounds of the look for less curvature: steps down to 1/4096 of the first. Chosen.
+/// Halved or doubled: one plan is another, and fails as often.
 inline constexpr int kDirectSpareRounds = 12;
 /// Rounds of the look for more room: steps down to 1/64 of a quarter of the curvature limit. Chosen.
 inline constexpr int kDirectRoomRounds = 6;
@@ -142,6 +147,7 @@ inline constexpr int kWidenLooks = 6;
 /// where the first plan lacks it: as much as a look for a wider plan at most. Chosen. Measured: a minute's
 /// search found no plan with the reserve on airway, double-bend and planar-s with 3 locks, and proved that
 /// there is none on fold-chamber with 3 and miniature with 2.
+/// Halved, doubled: 0.94, 1.11.
 inline constexpr std::int64_t kSurerWork = 1600000;
 
 // The elastic body of a plan (planner/heed/heed_elasticity.h).
@@ -194,6 +200,7 @@ inline constexpr int kTightSamples = 12;
 
 /// What would have to change (remedies.h): all looks together; one change alone; several at once; a layout.
 /// Chosen: eased questions that are reached at all take milliseconds.
+/// Halved, doubled: 0.96, 1.31; one sentence has another value.
 inline constexpr std::int64_t kRemediesWork = 5000000;
 inline constexpr std::int64_t kLoneRemedyWork = 150000;
 inline constexpr std::int64_t kRemedyWork = 400000;
@@ -204,6 +211,7 @@ inline constexpr int kRemedyHalvings = 4;
 /// How deep the tip gets (tip_depth.h): all looks together, one of them, and cubes of a millimetre that the
 /// tip's ball may get to. Chosen: half a dozen looks as hard as the question; cubes twice those of
 /// kPassageCubes, for here all are looked at.
+/// Halved or doubled: one sentence has another depth.
 inline constexpr std::int64_t kDepthWork = 4000000;
 inline constexpr std::int64_t kDepthLookWork = 1000000;
 inline constexpr std::int64_t kDepthCubes = 60000;
@@ -224,6 +232,7 @@ inline constexpr std::int64_t kReachRounds[] = {32, 8, 1};
 
 /// One question about one layout. Measured (DEVELOPERS.md): with it single-bend with 1 lock gets
 /// 4.764 mm, 500 layouts at random with ten times as much 4.751 mm.
+/// Halved, doubled: 0.55, 1.84.
 inline constexpr std::int64_t kPlaceWork = 400000;
 /// Share of that with which every layout is looked at once, to prove away what is easily proved. Chosen.
 inline constexpr std::int64_t kPlaceGlanceShare = 16;
@@ -232,16 +241,20 @@ inline constexpr std::int64_t kPlaceGlanceShare = 16;
 inline constexpr std::int64_t kPlaceElsewhereShare = 4;
 /// A question about more clearance may take so many times what the last that was answered with a plan took:
 /// near the widest clearance that there is, a proof would be endless. Chosen.
+/// Halved, doubled: 1.05, 1.11.
 inline constexpr std::int64_t kPlacePatience = 2;
 /// A question about the best designs may take so many times one about a point of the grid. Chosen.
+/// Halved, doubled: 0.60, 1.57.
 inline constexpr std::int64_t kPlacePolish = 3;
 /// Layouts tried between the points of the grid about each of the best. Chosen.
+/// Halved, doubled: 0.94, 1.39.
 inline constexpr int kPlacePolishTrials = 9;
 
 // All layouts of a lock count (anywhere.h).
 
 /// One box of stations. Chosen: what a question about one layout may take (kPlaceWork); a box that is not
 /// proved within it is halved.
+/// Halved, doubled: 0.99, 1.11.
 inline constexpr std::int64_t kBoxWork = 400000;
 /// Where this many boxes of one size could not be proved and none could, boxes of that size are cut unasked.
 /// Chosen.
@@ -249,6 +262,7 @@ inline constexpr int kBoxHopelessAfter = 4;
 /// More boxes than this are not kept. Chosen: some tens of megabytes.
 inline constexpr double kBoxesKept = 1e5;
 /// Share of the time that layouts which reach are looked for before all are proved not to. Chosen.
+/// Halved, doubled: 0.51, 1.71.
 inline constexpr double kReachingTimeShare = 0.4;
 
 // Lattices of notches (latch.h).
@@ -263,6 +277,7 @@ inline constexpr std::int64_t kLatticeAskInterval = 4096;
 // Benches (fit.h, worst_case.h). Not searches: each settles by itself, these are for what does not.
 
 /// Rounds of a fit, each with the noise that the last one left: a handful where noise settles. Chosen.
+/// Halved, doubled: 0.90, 1.07.
 inline constexpr int kFitRounds = 50;
 /// Steps of one solution in a round. Chosen: ten to thirty where there is one.
 inline constexpr int kFitSteps = 200;
