@@ -80,16 +80,17 @@ void BodySampler::add_stretch(double from_mm, double to_mm, int locks_before, bo
   largest_gap_ = std::max(largest_gap_, gap);
   const auto first = static_cast<std::int32_t>(station_.size());
   const double middle = 0.5 * (from_mm + to_mm);
+  const double own = design_->body_radius(from_mm + 0.5 * gap);
   for (int i = 0; i < parts; ++i) {
     const double s = from_mm + gap * i;
-    double radius = design_->body_radius(from_mm + 0.5 * gap);
-    if (i == 0 && first > 0) radius = std::max(radius, static_cast<double>(radius_.back()));
+    double radius = own;
+    if (i == 0 && !stretch_.empty()) radius = std::max(radius, stretch_.back().radius_mm);
     station_.push_back(s);
     radius_.push_back(static_cast<float>(radius));
     offset_.push_back(static_cast<float>(s - middle));
   }
   stretch_.push_back(
-      {from_mm, to_mm, locks_before, rigid, first, static_cast<std::int32_t>(station_.size())});
+      {from_mm, to_mm, locks_before, rigid, own, first, static_cast<std::int32_t>(station_.size())});
 }
 
 BodyPoints BodySampler::make_points() const {

@@ -72,6 +72,7 @@ class BodySampler {
     double from_mm, to_mm;
     int locks_before;  // locks proximal of it
     bool rigid;
+    double radius_mm;
     std::int32_t first, last;  // stations
   };
   struct Bends {

@@ -119,6 +119,36 @@ Tally hold_cells(const Bench& bench, int locks, CarriageKind kind, std::uint32_t
 
 }  // namespace
 
+TEST_CASE("a station is as thick as the stretches that meet there, and as no other") {
+  constexpr std::uint32_t kSeed = 590;
+  INFO("seed " << kSeed);
+  Random random(kSeed);
+  int parted_by_one = 0;  // stretches with no station of their own, beside a lock
+  for (int i = 0; i < 400; ++i) {
+    DesignParts parts = make_design(2, CarriageKind::guide, 1.5).parts();
+    const double half = 0.5 * parts.lock->body_length_mm;
+    const double gap = random.between(0.01, 3.0);
+    const double length = parts.segment.length_mm;
+    // The second lock as far from the rigid tip as from the first.
+    parts.segment.tip_rigid_mm = random.between(0.5, 5.0);
+    const double second = length - parts.segment.tip_rigid_mm - gap - half;
+    parts.layout.station_mm = {second - 2.0 * half - gap, second};
+    const auto design = Design::make(parts);
+    REQUIRE(design);
+    const double spacing = random.between(0.3, 4.0);
+    parted_by_one += gap <= spacing;
+    const BodySampler sampler(*design, spacing);
+    for (int j = 0; j < sampler.count(); ++j) {
+      const double s = sampler.station_mm(j);
+      const double before = design->body_radius(std::max(0.0, s - 1e-6));
+      const double after = design->body_radius(std::min(length, s + 1e-6));
+      CAPTURE(i, j, s, gap, spacing);
+      REQUIRE(sampler.radii_mm()[static_cast<std::size_t>(j)] == static_cast<float>(std::max(before, after)));
+    }
+  }
+  CHECK(parted_by_one > 50);
+}
+
 TEST_CASE("Fast body points are Shape's within the stated error: free carriage") {
   for (const BodyLoops* loops : builds()) {
     hold_points(0, CarriageKind::free, *loops, 201);
