@@ -64,13 +64,16 @@ std::vector<double> pulls(const Robot& robot, const State& state) {
   return out;
 }
 
-std::optional<std::vector<double>> tip_tensions(const Robot& robot, const Eigen::Vector2d& u_free) {
+namespace {
+
+/// `share`: of the forces, what is called rounding.
+std::optional<std::vector<double>> tip_tensions_within(const Robot& robot, const Eigen::Vector2d& u_free,
+                                                       double share) {
   const Tendons& tendons = *robot.scene.tendons;
   const std::size_t n = tendons.angle_rad.size();
   Eigen::Vector2d rest = robot.scene.rigidity_Nmm2 * u_free / tendons.radius_mm;
   for (const double beta : tendons.angle_rad) rest -= tendons.tension_min_N * direction(beta);
-  // Ten times what the program calls rounding: bends out of the tendons' plane by less are made by no motor.
-  const double rounding = 1e-8 * (rest.norm() + static_cast<double>(n) * tendons.tension_min_N);
+  const double rounding = share * (rest.norm() + tendons.tension_min_N);
 
   std::optional<std::vector<double>> best;
   double least = std::numeric_limits<double>::infinity();
@@ -94,6 +97,14 @@ std::optional<std::vector<double>> tip_tensions(const Robot& robot, const Eigen:
     }
   }
   return best;
+}
+
+}  // namespace
+
+std::optional<std::vector<double>> tip_tensions(const Robot& robot, const Eigen::Vector2d& u_free) {
+  const auto found = tip_tensions_within(robot, u_free, 1e-9);
+  // A bend out of the tendons' plane by some times the program's rounding is no fault of a plan.
+  return found ? found : tip_tensions_within(robot, u_free, 1e-8);
 }
 
 std::optional<std::vector<double>> base_tensions(const Robot& robot, const State& state) {
