@@ -14,6 +14,7 @@ constexpr double kInfinity = std::numeric_limits<double>::infinity();
 constexpr double kFirstCell_mm = 0.5;   // no clearance that matters hides between first samples this close
 constexpr double kTolerance_mm = 5e-3;  // cells stop here: a tenth of the slack a plan may leave
 constexpr double kPolish_mm = 1e-7;     // steps about the least sample stop here
+constexpr int kTipLooks = 64;           // along a motion
 constexpr double kPastEntry_mm = 1e-9;  // a tip that rests on the entry plane is there but for rounding
 constexpr double kSpread = 1.05;  // cells this small are nearly flat: this covers what corners and sides miss
 
@@ -40,9 +41,12 @@ class Sampler {
 
   Sampled run(int most_samples) {
     first_cells();
-    // Cells are judged at their middles: of a body whose tip alone has come past the entry plane none may be.
-    for (const double t : {0.0, 1.0})
+    // Cells are judged at their middles: of a body whose tip alone comes past the entry plane none may be.
+    const bool rests = &from_ == &to_;
+    for (int i = 0; i <= (rests ? 0 : kTipLooks); ++i) {
+      const double t = static_cast<double>(i) / kTipLooks;
       if (body(t).point_E(robot_.scene.length_mm).z() > kPastEntry_mm) try_at(t, robot_.scene.length_mm);
+    }
     while (!queue_.empty()) {
       const Cell cell = queue_.top();
       if (cell.lower >= best_.minimum_mm - kTolerance_mm || best_.samples >= most_samples) break;
