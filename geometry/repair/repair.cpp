@@ -255,8 +255,9 @@ RepairRefusal cut_refusal(const CutRefusal& refusal, const CutPlane& cut, const 
     case CutFault::far_off: {
       const Vector3d inside = place_inside_near(closed, cut.point);
       if ((inside - cut.point).norm() < kAtEnd_mm)
-        return {RepairFault::cut_misses, which + " crosses no wall: its plane lies in an end of the lumen",
-                "turn the direction of --cut about, which is to point out of the lumen, or move it farther in"};
+        return {
+            RepairFault::cut_misses, which + " crosses no wall: its plane lies in an end of the lumen",
+            "turn the direction of --cut about, which is to point out of the lumen, or move it farther in"};
       return {
           RepairFault::cut_misses,
           which + (refusal.fault == CutFault::no_line ? std::string(" crosses no wall")

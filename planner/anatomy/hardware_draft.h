@@ -5,8 +5,8 @@
 // the way from it to the target, is too narrow for them all lengths are scaled down, and what depends on them
 // with its power of the length: rigidity with the fourth, magnets and their torques with the third, tensions
 // with the second, as do a wire's strength and the tension that the tightest bend takes (rigidity times
-// curvature over the tendons' radius). A thinner body so bends tighter: the strain of its outer fibres, radius
-// over bend radius, stays.
+// curvature over the tendons' radius). A thinner body so bends tighter: the strain of its outer fibres,
+// radius over bend radius, stays.
 #pragma once
 
 #include <string>
