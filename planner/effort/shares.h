@@ -1,5 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// How much each part of a question may take: every share and cap of work stands here and nowhere else.
+// How much each part of a question may take. What sizes a search, a look for something better, or the benches
+// drawn for it stands here.
 //
 // Work is counted in about microseconds of a fast machine (Effort). A share must be a count and never a time,
 // so that an answer does not depend on the machine. Steps of an iteration that settles by itself (Newton's, a
@@ -8,10 +9,11 @@
 // Each figure has a reason, and says where it comes from. "Measured" is on the shipped scenes with 0 to 3
 // locks, by `withy plan` on one core of an AMD EPYC under load. "Chosen" is by hand.
 //
-// What each does is measured by `tools/bench/shares`, which asks shipped questions with it halved and
-// doubled; the table is in DEVELOPERS.md, "Measuring shares". No verdict hangs on any. "Halved, doubled: x,
-// y" below is processor time against that with the share as it is, where it differs by a tenth or more; where
-// nothing is said it does not, and the plans stay the same to the byte.
+// `tools/bench/shares` asks shipped questions with a share halved and doubled; what came out for most of them
+// is in DEVELOPERS.md, "Measuring shares", with those that change an answer. "Halved, doubled: x, y" below is
+// processor time against that with the share as it is. Not measured so are kPlane*, kViaLooksPerMotion,
+// kHeedPlans, kStandingDraws, kRankDraws, kSortDraws, kPlansOfCandidates, kAdviceDraws, kAdviceTogether,
+// kBoxHopelessAfter, kBoxesKept, kReachRounds, and times.
 #pragma once
 
 #include <cstdint>
