@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <array>
 #include <cctype>
+#include <cmath>
 #include <cstdint>
 #include <cstring>
 #include <fstream>
@@ -47,7 +48,28 @@ T value_at(const std::vector<char>& bytes, std::size_t at, bool swapped) {
 struct Layout {
   double offset = 0.0;
   double bytes = 0.0;
+  bool placed = true;
 };
+
+template <class Number>
+bool all_finite(const std::vector<char>& header, std::size_t at, std::size_t count, bool swapped) {
+  for (std::size_t k = 0; k < count; ++k)
+    if (!std::isfinite(value_at<Number>(header, at + k * sizeof(Number), swapped))) return false;
+  return true;
+}
+
+/// pixdim[0..3], and where their codes are set the quaternion with its offset, and the rows of axes.
+template <class Number, class Code>
+bool is_placed(const std::vector<char>& header, std::size_t pixdim, std::size_t codes, std::size_t quatern,
+               bool swapped) {
+  constexpr std::size_t kQuatern = 6;
+  constexpr std::size_t kRows = 12;
+  return all_finite<Number>(header, pixdim, 4, swapped) &&
+         (value_at<Code>(header, codes, swapped) <= 0 ||
+          all_finite<Number>(header, quatern, kQuatern, swapped)) &&
+         (value_at<Code>(header, codes + sizeof(Code), swapped) <= 0 ||
+          all_finite<Number>(header, quatern + kQuatern * sizeof(Number), kRows, swapped));
+}
 
 template <class Size>
 double voxels_of(const std::vector<char>& header, std::size_t at, bool swapped) {
@@ -64,11 +86,13 @@ std::optional<Layout> layout_of(const std::vector<char>& header) {
     if (length == kHeader1)
       return Layout{
           value_at<float>(header, 108, swapped),
-          voxels_of<std::int16_t>(header, 40, swapped) * value_at<std::int16_t>(header, 72, swapped) / 8.0};
+          voxels_of<std::int16_t>(header, 40, swapped) * value_at<std::int16_t>(header, 72, swapped) / 8.0,
+          is_placed<float, std::int16_t>(header, 76, 252, 256, swapped)};
     if (length == kHeader2)
       return Layout{
           static_cast<double>(value_at<std::int64_t>(header, 168, swapped)),
-          voxels_of<std::int64_t>(header, 16, swapped) * value_at<std::int16_t>(header, 14, swapped) / 8.0};
+          voxels_of<std::int64_t>(header, 16, swapped) * value_at<std::int16_t>(header, 14, swapped) / 8.0,
+          is_placed<double, std::int32_t>(header, 104, 344, 352, swapped)};
   }
   return std::nullopt;
 }
@@ -119,6 +143,7 @@ std::optional<StoredNifti> read_nifti(const std::filesystem::path& file) {
   const auto layout = layout_of(part);
   if (!layout || layout->offset < 0.0 || layout->bytes < 0.0) return std::nullopt;
   StoredNifti stored;
+  stored.placed = layout->placed;
   stored.bytes.meant = count_of_bytes(layout->bytes);
   const std::size_t begin = count_of_bytes(layout->offset);
   const std::size_t end = begin + stored.bytes.meant;

@@ -24,6 +24,7 @@ struct StoredBytes {
 
 struct StoredNifti {
   StoredBytes bytes;
+  bool placed = true;  ///< spacing and axes that the header gives are numbers: ITK 5.2 aborts where not
   std::optional<MemoryFile> unpacked;  ///< of a packed file, where there is memory for it: the whole of it
 };
 

@@ -122,6 +122,10 @@ tl::expected<std::optional<MemoryFile>, VolumeRefusal> in_its_place(const std::f
   if (!ends_in(file, ".nii") && !ends_in(file, ".nii.gz")) return std::nullopt;
   auto stored = read_nifti(file);
   if (!stored) return std::nullopt;
+  if (!stored->placed)
+    return tl::unexpected(VolumeRefusal{VolumeFault::unreadable,
+                                        "its header gives a spacing or an axis that is no number",
+                                        "write the distances between voxels in mm and their axes there"});
   if (auto refusal = cut_short(stored->bytes)) return tl::unexpected(std::move(*refusal));
   return std::move(stored->unpacked);
 }

@@ -525,6 +525,28 @@ TEST_CASE("a NIfTI file whose voxels begin nowhere is refused") {
   }
 }
 
+// nifti1.h: pixdim at byte 76, srow_x at 280. ITK 5.2 aborts the program where one is no number.
+TEST_CASE("a NIfTI file with a spacing or an axis that is no number is refused") {
+  const withy_test::TemporaryFolder folder;
+  const Grid grid = oblique_grid(30, 29, 27);
+  write_nifti(folder.path() / "a.nii", grid,
+              voxels(grid, [](const Vector3d& i) { return static_cast<float>(ball(i)); }));
+  const std::string sound = bytes_of(folder.path() / "a.nii");
+  for (const std::size_t at : {80U, 84U, 88U, 280U, 292U, 324U})
+    for (const float bad :
+         {std::numeric_limits<float>::quiet_NaN(), -std::numeric_limits<float>::infinity()}) {
+      CAPTURE(at, bad);
+      std::string nifti = sound;
+      std::memcpy(nifti.data() + at, &bad, sizeof bad);
+      const std::int16_t rows = 1;
+      std::memcpy(nifti.data() + 254, &rows, sizeof rows);  // sform_code
+      std::ofstream(folder.path() / "b.nii", std::ios::binary) << nifti;
+      const auto read = read_volume_surface(folder.path() / "b.nii", valued(-100.0, 0.0));
+      REQUIRE_FALSE(read);
+      CHECK(read.error().problem == "its header gives a spacing or an axis that is no number");
+    }
+}
+
 TEST_CASE("a series with a slice cut short is refused and names the slice") {
   const withy_test::TemporaryFolder folder;
   const Grid grid = oblique_grid(30, 29, 5);
