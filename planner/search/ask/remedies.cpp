@@ -348,7 +348,10 @@ std::vector<std::string> Remedies::sentences() const {
     for (const ChangedSize& size : together) words.push_back(words_of(size));
     all.push_back("it would be reached with " + joined(words, " and "));
   }
-  if (sizes.empty() && sizes_tried) all.emplace_back("no way was found within a factor of two of all limits");
+  if (sizes.empty() && sizes_tried)
+    all.emplace_back("nothing was found within a factor of two of all limits");
+  else if (all.empty() && layout.empty())
+    all.emplace_back("nothing was found within a factor of two of the limits before that look was cut short");
   for (const std::string& change : layout) all.push_back("it would be reached with " + change);
   return all;
 }
@@ -358,6 +361,8 @@ Remedies find_remedies(const SearchProblem& problem, const Effort& effort, const
   Remedies remedies;
   std::int64_t work = 0;
   remedies.layout = find_layout_remedies(problem, effort.part(effort.work() / 2), work);
+  const Effort rest = effort.renewed(std::max<std::int64_t>(0, effort.work() - work));
+  if (const auto fewer = find_fewer_locks(problem, rest, with_locks, work)) remedies.layout.push_back(*fewer);
   SizeLook(problem, effort.renewed(std::max<std::int64_t>(0, effort.work() - work)), with_locks, with_channel)
       .run(remedies);
   return remedies;

@@ -266,9 +266,14 @@ void find_what_stops_it(Answer& answer, const SearchProblem& problem, const Solv
   else
     answer.why += "; no single limit was found whose relaxation alone would change that";
   if (reason && reason->approach) answer.approach = reason->approach;
-  if (!answer.approach) {
-    answer.approach = approach_with_tolerance(problem, settings.effort.part(shares::kApproachWork));
-    if (answer.approach && !obstacles.empty()) answer.approach->blocked_by = obstacles.front();
+  // A route that leaves a limit out may stop far from where a plan to a wider target gets. That plan's end is
+  // taken where it is nearer by half: else the look for the depth begins better at the route's.
+  constexpr double kNear = 2.0;
+  if (!answer.approach || answer.approach->distance_mm > kNear * problem.goal.tolerance_mm) {
+    auto wider = approach_with_tolerance(problem, settings.effort.part(shares::kApproachWork));
+    if (wider && !obstacles.empty()) wider->blocked_by = obstacles.front();
+    if (wider && (!answer.approach || kNear * wider->distance_mm < answer.approach->distance_mm))
+      answer.approach = std::move(wider);
   }
   find_depth(answer, problem, settings);
 }

@@ -104,7 +104,7 @@ TEST_CASE("Where nothing within a factor of two helps, that is said") {
   const Remedies remedies = remedies_of(asked);
   CHECK(remedies.sizes.empty());
   CHECK(remedies.sizes_tried);
-  CHECK(remedies.sentences()[0] == "no way was found within a factor of two of all limits");
+  CHECK(remedies.sentences()[0] == "nothing was found within a factor of two of all limits");
 }
 
 TEST_CASE("A channel twice as large has twice the distances, at its entry too") {
@@ -151,4 +151,35 @@ TEST_CASE("One station moved would do where a lock sits just too far out for the
   REQUIRE_FALSE(found.empty());
   CHECK(found[0].find("lock 1 at ") == 0);
   CHECK(found[0].find(" mm instead of 45") != std::string::npos);
+}
+
+TEST_CASE("Without its lock would do where a straight tube holds the body and not the lock") {
+  const double a = 1.8;  // the body of 1.5 and the clearance of 0.2 fit, a lock of 1.8 does not
+  const Tube channel = tube({{50.0, kNearlyStraight}}, {{0.0, a}}, 0.3);
+  SegmentMakeup makeup{CarriageKind::free, {50.0}, 0.5};
+  makeup.lock_radius = 1.8;
+  const Eigen::Vector3d target(0.0, 0.0, 40.0);
+  const SearchProblem asked = question(segment(makeup), channel, target);
+  const auto with_locks = [&](int locks) -> std::optional<SearchProblem> {
+    if (locks == 0) return question(segment({}), channel, target);
+    return std::nullopt;
+  };
+  std::int64_t work = 0;
+  CHECK(find_fewer_locks(asked, Effort::of_work(20000000), with_locks, work) == "0 locks instead of 1");
+  CHECK(work > 0);
+  CHECK_FALSE(find_fewer_locks(asked, Effort::of_work(20000000), no_other, work));
+  const auto too_far = [&](int) -> std::optional<SearchProblem> {
+    return question(segment({}), channel, {0.0, 0.0, 48.0 + 10.0});  // past the tube's end
+  };
+  CHECK_FALSE(find_fewer_locks(asked, Effort::of_work(20000000), too_far, work));
+}
+
+TEST_CASE("A look for remedies that was cut short says so where it found nothing") {
+  const Tube channel = tube({{500.0, Eigen::Vector2d::Zero()}}, {{0.0, 6.0}}, 2.0);
+  const SearchProblem asked = question(segment({}), channel, {0.0, 0.0, 300.0});
+  const Remedies remedies = find_remedies(asked, Effort::of_work(1), no_other, in_larger_channel);
+  CHECK_FALSE(remedies.sizes_tried);
+  REQUIRE(remedies.sentences().size() == 1);
+  CHECK(remedies.sentences()[0] ==
+        "nothing was found within a factor of two of the limits before that look was cut short");
 }
