@@ -9,7 +9,6 @@
 #include <utility>
 
 #include <fmt/format.h>
-#include <fmt/ranges.h>
 
 #include "geometry/numbers/numbers.h"
 #include "planner/effort/shares.h"
@@ -23,8 +22,6 @@ namespace {
 constexpr std::array kMoves = {0.02, 0.05, 0.1, 0.15, 0.2, 0.3};
 // Clockings are turned by these, either way (degrees).
 constexpr std::array kRemedyTurns_deg = {15.0, 30.0, 45.0, 60.0, 90.0, 135.0, 180.0};
-// Clockings are spread by these from one lock to the next (degrees), where no single turn does.
-constexpr std::array kSpreads_deg = {45.0, 60.0, 90.0, 120.0, 135.0};
 // Notches are made finer by these.
 constexpr std::array kFiner = {2.0, 3.0, 4.0};
 // Of half a pitch, what a hunt and the window may take where notches are made finer.
@@ -56,26 +53,6 @@ std::vector<Trial> moved_stations(const Design& design) {
   return trials;
 }
 
-/// All clockings at once: the first stays, each further one is turned by the same angle from the one before.
-void add_spread_clockings(const Design& design, std::vector<Trial>& trials) {
-  if (design.lock_count() < 2) return;
-  for (const double step : kSpreads_deg) {
-    Trial trial{design.parts(), {}};
-    std::vector<double>& clocks = trial.parts.layout.clock_rad;
-    std::vector<std::string> before, after;
-    for (std::size_t i = 0; i < clocks.size(); ++i) {
-      before.push_back(fmt::format("{:.4g}", degrees_to_write(clocks[i])));
-      const double turned = degrees_to_write(clocks[0]) + static_cast<double>(i) * step;
-      const double value = as_printed(std::remainder(turned, 360.0));
-      clocks[i] = value / kDegreesPerRadian;
-      after.push_back(fmt::format("{:.4g}", value));
-    }
-    trial.words = fmt::format("locks clocked at {} degrees instead of {}", fmt::join(after, ", "),
-                              fmt::join(before, ", "));
-    trials.push_back(std::move(trial));
-  }
-}
-
 std::vector<Trial> turned_clockings(const SearchProblem& problem) {
   std::vector<Trial> trials;
   const Design& design = problem.design;
@@ -94,7 +71,6 @@ std::vector<Trial> turned_clockings(const SearchProblem& problem) {
             fmt::format("lock {} clocked at {:.4g} degrees instead of {:.4g}", lock + 1, after, before);
         trials.push_back(std::move(trial));
       }
-  add_spread_clockings(design, trials);
   return trials;
 }
 

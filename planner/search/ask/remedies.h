@@ -14,8 +14,8 @@
 // the rounded values: what is printed has a plan (make_plan) behind it. That none was found proves nothing: a
 // question that is too hard for its share counts as not reached.
 //
-// Layout. With the sizes as they are: one station moved, one clocking turned (or all of them spread evenly),
-// finer notches, the other carriage, fewer locks, each alone, least change first.
+// Layout. With the sizes as they are: one station moved, one clocking turned, finer notches, the other
+// carriage, fewer locks, each alone, least change first.
 #pragma once
 
 #include <functional>
