@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Small changes of a layout that would reach a target proved unreachable: one station moved, one clocking
-// turned (or all of them spread evenly), finer notches, the other carriage, each alone, least change first;
+// turned, finer notches, the other carriage, each alone, least change first;
 // or fewer locks. Sizes stay as they are.
 #pragma once
 
