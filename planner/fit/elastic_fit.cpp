@@ -7,7 +7,6 @@
 #include <map>
 
 #include <Eigen/Cholesky>
-#include <boost/math/distributions/students_t.hpp>
 
 #include "geometry/numbers/numbers.h"
 #include "planner/elastic/elastic_segment.h"
@@ -270,8 +269,11 @@ class ElasticFitter {
     out.tension = tension_;
     out.degrees_of_freedom = tip_.degrees_of_freedom + tension_.degrees_of_freedom;
     out.confounded = knowledge_.confounded;
-    const boost::math::students_t distribution(out.degrees_of_freedom);
-    const double factor = boost::math::quantile(distribution, 0.5 * (1.0 + kElasticConfidence));
+    std::optional<double> estimated;
+    for (const NoiseEstimate* noise : {&tip_, &tension_})
+      if (noise->readings > 0 && !noise->given)
+        estimated = estimated.value_or(0.0) + noise->degrees_of_freedom;
+    const double factor = interval_factor(estimated, kElasticConfidence);
     const std::vector<std::string> names = elastic_parameter_names();
     const std::vector<Eigen::VectorXd> scene = model_.start();
     for (int k = 0; k < kAsked; ++k) {

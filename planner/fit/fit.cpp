@@ -6,6 +6,7 @@
 
 #include <Eigen/Cholesky>
 #include <boost/math/distributions/chi_squared.hpp>
+#include <boost/math/distributions/normal.hpp>
 #include <boost/math/distributions/students_t.hpp>
 #include <fmt/format.h>
 
@@ -143,10 +144,12 @@ class Fitter {
     return change;
   }
 
-  /// Half the interval's width in standard deviations.
-  double interval_factor(double degrees_of_freedom) const {
-    const boost::math::students_t distribution(degrees_of_freedom);
-    return boost::math::quantile(distribution, 0.5 * (1.0 + kConfidence));
+  /// Of the noise levels that the readings themselves tell; nothing where all are given.
+  std::optional<double> estimated_degrees() const {
+    std::optional<double> sum;
+    for (int kind = 0; kind < kReadings; ++kind)
+      if (counts_[at(kind)] > 0 && !settings_.noise[at(kind)]) sum = sum.value_or(0.0) + degrees_[at(kind)];
+    return sum;
   }
 
   tl::expected<Fit, FitFault> result() const {
@@ -172,7 +175,7 @@ class Fitter {
     const std::vector<std::string> names = parameter_names(tendons_);
     const std::vector<Eigen::VectorXd> scene = model_.problem(noise_).start;
     std::vector<Eigen::VectorXd> blocks = solution_.blocks;
-    const double factor = interval_factor(out.degrees_of_freedom);
+    const double factor = interval_factor(estimated_degrees(), kConfidence);
     for (int k = 0; k < model_.asked(); ++k) {
       FittedParameter p;
       p.name = names[at(k)];
@@ -208,6 +211,12 @@ class Fitter {
 };
 
 }  // namespace
+
+double interval_factor(std::optional<double> estimated_degrees, double confidence) {
+  const double share = 0.5 * (1.0 + confidence);
+  if (!estimated_degrees) return boost::math::quantile(boost::math::normal_distribution<>(), share);
+  return boost::math::quantile(boost::math::students_t(*estimated_degrees), share);
+}
 
 bool Fit::misfits() const {
   const bool any_given = std::any_of(noise.begin(), noise.end(), [](const auto& n) { return n.given; });

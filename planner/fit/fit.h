@@ -59,6 +59,11 @@ struct Fit {
   bool misfits() const;
 };
 
+/// Half the width of an interval that holds a number with this confidence (0 to 1), in its standard
+/// deviations: by Student's t with the degrees of freedom that the noise was estimated with; by the normal
+/// law where all noise was given (nothing).
+double interval_factor(std::optional<double> estimated_degrees, double confidence);
+
 enum class FitFault {
   too_few,           ///< not more readings of some kind than they determine
   not_converged,     ///< the solver or the noise did not settle

@@ -59,6 +59,7 @@ class PlanJudge {
 
   MaybeDefect run() {
     if (MaybeDefect fault = check_order()) return fault;
+    if (MaybeDefect fault = check_given_notches()) return fault;
     for (at_ = 0; at_ < static_cast<int>(plan_.states.size()); ++at_)
       if (MaybeDefect fault = check_state(plan_.states[static_cast<std::size_t>(at_)])) return fault;
     for (at_ = 0; at_ < static_cast<int>(plan_.actions.size()); ++at_) {
@@ -169,12 +170,29 @@ class PlanJudge {
     return check_clearance(action, to, to);
   }
 
+  /// The bend on notches that a sum of bends is to within rounding: a bench's window is none of a plan's.
+  std::optional<Eigen::Vector2d> held_in_plans(const Eigen::Vector2d& sum) const {
+    LatchHardware latch = exact_latch(*design_.latch());
+    latch.engage_window_mm = std::min(latch.backbone_radius_mm * kSameBend_rad, 0.5 * latch.notch_pitch_mm);
+    return latched_bend(latch, sum);
+  }
+
+  /// A plan that begins elsewhere: what its first state's locks hold no lock action has shown.
+  MaybeDefect check_given_notches() const {
+    if (!plan_.from_elsewhere || !design_.latch() || plan_.states.empty()) return std::nullopt;
+    const State& first = plan_.states.front();
+    for (int lock = 0; lock < design_.lock_count(); ++lock)
+      if (first.engaged.test(static_cast<std::size_t>(lock)) && !held_in_plans(bend_up_to_lock(first, lock)))
+        return whole(fmt::format("lock {} holds a bend between its notches where the plan begins", lock + 1));
+    return std::nullopt;
+  }
+
   MaybeDefect check_lock(const PlannedAction& action, const State& from, const State& to) const {
     const State engaged = after_lock(design_, from, action.lock);
     State latched = engaged;
     if (design_.latch()) {
       const Eigen::Vector2d sum = bend_up_to_lock(engaged, action.lock);
-      const auto held = latched_bend(*design_.latch(), sum);
+      const auto held = held_in_plans(sum);
       if (!held) return here(fmt::format("lock {} engages between notches", action.lock + 1));
       const std::size_t region = region_index(engaged.engaged, action.lock);
       latched.theta_frozen[region] += *held - sum;
@@ -238,7 +256,10 @@ class PlanJudge {
 
   /// Does the way in pass the scene's places in their order? They are passed on the way from the entry.
   MaybeDefect check_vias() const {
-    if (plan_.from_elsewhere) return std::nullopt;
+    if (plan_.from_elsewhere && !scene_.vias.empty())
+      return whole(
+          "it begins elsewhere than at the entry, and the scene has places to pass on the way from there",
+          "plan from the entry, or leave [[via]] out of the scene");
     std::size_t next = 0;
     const auto pass = [&](int index) {
       const Eigen::Isometry3d tip_S = scene_.entry.X_SE * Shape(design_, state(index)).tip_E();

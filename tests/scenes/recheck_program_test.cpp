@@ -87,6 +87,28 @@ TEST_CASE("a plan that was changed does not hold") {
   CHECK(status_of([&](auto& p) { add(p["states"][bent]["tip_mm"][0], 1e-3); }) == 5);
   CHECK(status_of([](auto& p) { p["summary"]["clearance_mm"] = 7.0; }) == 4);
   CHECK(status_of([](auto& p) { p.erase("states"); }) == 2);
+  CHECK(status_of([](auto& p) { p["locks"] = 1.9; }) == 2);
+  CHECK(status_of([](auto& p) { p["actions"][0]["from"] = 0.7; }) == 2);
+  CHECK(status_of([](auto& p) { p["actions"][0]["to"] = -1; }) == 2);
+}
+
+TEST_CASE("a plan that says it begins elsewhere is not excused from the places to pass") {
+  const TemporaryFolder folder;
+  for (const char* name : {"scene.toml", "single-bend.stl"})
+    write_text(folder.path() / name, read_text(kScenes / "single-bend" / name));
+  std::string text = read_text(folder.path() / "scene.toml");
+  text.insert(text.find("[target]"), "[[via]]\npoint_mm = [0.0, 0.0, 30.0]\ntolerance_mm = 3.0\n\n");
+  write_text(folder.path() / "scene.toml", text);
+  REQUIRE(withy_run(folder, {"plan", "scene.toml", "--locks", "1", "-o", "out"}).status == 0);
+  REQUIRE(withy_run(folder, {"recheck", "out/plan.json", "scene.toml"}).status == 0);
+  nlohmann::json plan = nlohmann::json::parse(read_text(folder.path() / "out/plan.json"));
+  plan["from_elsewhere"] = true;
+  write_text(folder.path() / "out/plan.json", plan.dump());
+  const ProgramRun run = withy_run(folder, {"recheck", "out/plan.json", "scene.toml"});
+  CAPTURE(run.out, run.err);
+  CHECK(run.status == 5);
+  CHECK(run.out.find("places to pass") != std::string::npos);
+  CHECK(withy_run(folder, {"script", "out/plan.json", "-o", "again.csv"}).status == 5);
 }
 
 TEST_CASE("a proof is written, holds, packed or not, and not for another scene") {
@@ -97,6 +119,7 @@ TEST_CASE("a proof is written, holds, packed or not, and not for another scene")
     const ProgramRun run = withy_run(folder, {"recheck", file, scene("triple-bend")});
     CHECK(run.status == 0);
     CHECK(run.out.rfind("holds: no sequence of actions", 0) == 0);
+    CHECK(run.out.find(", pointing within 8 degrees of (") != std::string::npos);
     CHECK(withy_run(folder, {"recheck", file, scene("single-bend")}).status == 5);
   }
   CHECK(withy_run(folder, {"recheck", "no.proof", scene("triple-bend"), "--budget", "600"}).status == 0);

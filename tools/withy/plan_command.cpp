@@ -189,6 +189,12 @@ ExitStatus run_plan(const PlanOptions& options) {
     if (!rechecked) return refuse(rechecked.error());
     asked->rechecked = std::move(*rechecked);
   }
+  std::optional<Rechecked> fewer;
+  if (options.recheck && !options.proof.empty() && asked->answer.plan) {
+    auto rechecked = recheck_certificate(*prepared, *asked, options.scene.string(), progress);
+    if (!rechecked) return refuse(rechecked.error());
+    fewer = std::move(*rechecked);
+  }
   progress.stage("writing");
   FileBatch batch;
   std::optional<std::string> no_script;
@@ -217,7 +223,10 @@ ExitStatus run_plan(const PlanOptions& options) {
     return status_of(asked->answer.verdict);
   }
   fmt::print("recheck {}\n", asked->rechecked->sentence);
-  return worse(status_of(asked->answer.verdict), asked->rechecked->status);
+  const ExitStatus status = worse(status_of(asked->answer.verdict), asked->rechecked->status);
+  if (!fewer) return status;
+  fmt::print("recheck of the proof that fewer lock switches do not reach {}\n", fewer->sentence);
+  return worse(status, fewer->status);
 }
 
 }  // namespace
@@ -253,7 +262,9 @@ void add_plan_command(CommandLine& line) {
       "packed where its name ends in .gz; withy recheck checks it");
   add_flag(app, "--ideal-pulls", options->ideal_pulls,
            "scripts with the ideal segment's pulls, also where there are compensated ones");
-  add_flag(app, "--recheck", options->recheck, "check the plan or the proof at once, as withy recheck does");
+  add_flag(
+      app, "--recheck", options->recheck,
+      "check what is answered at once, as withy recheck does: the plan, the proof, or with --proof both");
   add_option(
       app, "--prefer", options->prefer,
       "what the plan is to have most of, after it reaches: bench (default; the least chance to fail on a "

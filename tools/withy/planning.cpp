@@ -109,20 +109,24 @@ std::string why_no_certificate(const Asked& asked) {
                   : "the plan switches no lock, so no plan has fewer switches";
 }
 
+Result<std::optional<Rechecked>> recheck_certificate(const PreparedScene& prepared, const Asked& asked,
+                                                     const std::string& scene_file, Progress& progress) {
+  if (!asked.certificate) return std::optional<Rechecked>();
+  recheck::Certificate certificate = *asked.certificate;
+  name_scene(certificate, prepared.scene, prepared.wall().channel(), scene_file);
+  auto rechecked =
+      recheck_text(recheck::write_certificate(certificate), "the answer", prepared.scene, prepared.wall(),
+                   {.clearance_mm = asked.problem.required_clearance_mm}, progress);
+  if (!rechecked) return tl::unexpected(rechecked.error());
+  return std::optional(std::move(*rechecked));
+}
+
 Result<std::optional<Rechecked>> recheck_answer(const PreparedScene& prepared, const Asked& asked,
                                                 const std::string& scene_file, Progress& progress) {
-  std::string text;
-  if (asked.answer.plan) {
-    text = plan_text(prepared, asked, scene_file);
-  } else if (asked.certificate) {
-    recheck::Certificate certificate = *asked.certificate;
-    name_scene(certificate, prepared.scene, prepared.wall().channel(), scene_file);
-    text = recheck::write_certificate(certificate);
-  } else {
-    return std::optional<Rechecked>();
-  }
-  auto rechecked = recheck_text(text, "the answer", prepared.scene, prepared.wall(),
-                                {.clearance_mm = asked.problem.required_clearance_mm}, progress);
+  if (!asked.answer.plan) return recheck_certificate(prepared, asked, scene_file, progress);
+  auto rechecked =
+      recheck_text(plan_text(prepared, asked, scene_file), "the answer", prepared.scene, prepared.wall(),
+                   {.clearance_mm = asked.problem.required_clearance_mm}, progress);
   if (!rechecked) return tl::unexpected(rechecked.error());
   return std::optional(std::move(*rechecked));
 }

@@ -57,6 +57,11 @@ std::string plan_text(const PreparedScene& prepared, const Asked& asked, const s
 /// Of an answer without a certificate, one having been asked for: why, as half a sentence.
 std::string why_no_certificate(const Asked& asked);
 
+/// Rechecks an answer's certificate from its text, of a plan's that fewer lock switches do not reach. Nothing
+/// where there is none.
+Result<std::optional<Rechecked>> recheck_certificate(const PreparedScene& prepared, const Asked& asked,
+                                                     const std::string& scene_file, Progress& progress);
+
 /// Rechecks an answer from the texts of its files: the plan, or the certificate. Nothing where there is
 /// neither.
 Result<std::optional<Rechecked>> recheck_answer(const PreparedScene& prepared, const Asked& asked,

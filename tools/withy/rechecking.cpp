@@ -40,13 +40,25 @@ std::string locks_phrase(const recheck::CertificateHeader& header) {
       clock ? "clocked by " + listed(*clock, kDegreesPerRadian) + " deg" : "whatever the clocking");
 }
 
+/// "within 2 mm of (20, 0, 70), pointing within 12 degrees of (1, 0, 0)".
+std::string target_phrase(const recheck::ProvedTarget& target) {
+  const auto spoken = [](const Eigen::Vector3d& v) {
+    return fmt::format("({:.4g}, {:.4g}, {:.4g})", v.x(), v.y(), v.z());
+  };
+  std::string out = fmt::format("within {:.4g} mm of {}", target.tolerance_mm, spoken(target.point_S));
+  if (target.direction_S)
+    out += fmt::format(", pointing within {:.4g} degrees of {}", degrees(target.direction_tolerance_rad),
+                       spoken(*target.direction_S));
+  return out;
+}
+
 /// What a certificate proves, as a sentence.
 std::string claim_of(const recheck::CertificateHeader& header, const Scene& scene) {
-  const std::string what = header.targets.size() == 1
-                               ? fmt::format("the tip within {:.4g} mm of ({:.4g}, {:.4g}, {:.4g})",
-                                             header.targets[0].tolerance_mm, header.targets[0].point_S.x(),
-                                             header.targets[0].point_S.y(), header.targets[0].point_S.z())
-                               : fmt::format("the tip to any of {} targets", header.targets.size());
+  std::string what = "the tip ";
+  if (header.targets.size() > 1) what += fmt::format("to any of {} targets (", header.targets.size());
+  for (std::size_t i = 0; i < header.targets.size(); ++i)
+    what += (i == 0 ? "" : "; ") + target_phrase(header.targets[i]);
+  if (header.targets.size() > 1) what += ")";
   const std::string how = header.most_switches ? fmt::format(" with at most {} lock switches on the way in",
                                                              *header.most_switches)
                                                : "";

@@ -46,7 +46,7 @@ class PlanCheck {
   std::string sentence() const {
     std::string out = fmt::format("{} actions bring the tip within {:.4f} mm of the target and back out",
                                   hand_.plan.actions.size(), error_mm_);
-    if (hand_.plan.from_elsewhere) out += " from the state that was given";
+    if (hand_.plan.from_elsewhere) out += " from the state that it begins in, wherever that came from";
     out += fmt::format(", every motion keeps {:.4f} mm of clearance", clearance_mm_);
     if (hunts_ > 0) out += fmt::format(", {} hunt{} included", hunts_, hunts_ == 1 ? "" : "s");
     out += ", every limit of the scene is kept";
@@ -79,8 +79,13 @@ class PlanCheck {
   }
 
   Finding ends_hold() const {
-    if (!hand_.plan.from_elsewhere && !is_start(0))
+    if (hand_.plan.from_elsewhere) {
+      const StateBox& first = hand_.boxes[0];
+      for (std::size_t r = 0; r < first.theta.size(); ++r)
+        if (auto found = is_latchable(hand_, first, r, hand_.bodies[0]->engaged()[r])) return found;
+    } else if (!is_start(0)) {
       return refuted("the plan does not start drawn back, straight, with all locks released");
+    }
     if (!is_start(last_))
       return refuted("the plan does not end drawn back, straight, with all locks released");
     return std::nullopt;
@@ -115,7 +120,9 @@ class PlanCheck {
 
   /// Does the way in pass the scene's places in their order?
   Finding vias_hold() const {
-    if (hand_.plan.from_elsewhere) return std::nullopt;  // they are passed on the way from the entry
+    if (hand_.plan.from_elsewhere && !hand_.scene.vias.empty())
+      return refuted(
+          "it begins elsewhere than at the entry, and the scene has places to pass on the way from there");
     std::size_t next = 0;
     const auto pass = [&](std::size_t state) {
       while (next < hand_.scene.vias.size() && is_at(hand_.scene.vias[next], state)) ++next;

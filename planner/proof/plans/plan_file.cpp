@@ -18,6 +18,7 @@ using Json = nlohmann::json;
 // More of one kind than this is no plan.
 constexpr std::size_t kMost = 1000000;
 constexpr int kMostLocks = 8;
+constexpr std::int64_t kMostWhole = 1000000000;
 // Of what a parser says of a file, which may quote as much of it as it likes.
 constexpr std::size_t kMostSaid = 300;
 
@@ -25,6 +26,16 @@ double number(const Json& json) {
   const auto x = json.get<double>();
   if (!json.is_number() || !std::isfinite(x)) throw std::out_of_range("a number must be finite");
   return x;
+}
+
+/// A whole number: 1.9 is none.
+template <class Whole>
+Whole whole(const Json& json) {
+  if (!json.is_number_integer()) throw std::out_of_range("a count or index must be a whole number");
+  if (json.is_number_unsigned() ? json.get<std::uint64_t>() > static_cast<std::uint64_t>(kMostWhole)
+                                : json.get<std::int64_t>() < (std::is_signed_v<Whole> ? -kMostWhole : 0))
+    throw std::out_of_range("a count or index is out of range");
+  return json.get<Whole>();
 }
 
 /// A list of numbers; none where the key is missing or null.
@@ -64,8 +75,8 @@ FileHunt hunt_of(const Json& json) {
   FileHunt hunt;
   hunt.shape = json.at("shape").get<std::string>();
   hunt.radius_mm = number(json.at("radius_mm"));
-  hunt.turns = json.at("turns").get<int>();
-  hunt.corners_per_turn = json.at("corners_per_turn").get<int>();
+  hunt.turns = whole<int>(json.at("turns"));
+  hunt.corners_per_turn = whole<int>(json.at("corners_per_turn"));
   hunt.spacing_mm = number(json.at("turn_spacing_mm"));
   hunt.made = json.at("made").get<bool>();
   return hunt;
@@ -75,12 +86,12 @@ FileAction action_of(const Json& json, std::size_t states, int locks) {
   FileAction action;
   action.kind = json.at("kind").get<std::string>();
   action.on_the_way_in = json.at("leg").get<std::string>() == "in";
-  action.from = json.at("from").get<std::size_t>();
-  action.to = json.at("to").get<std::size_t>();
+  action.from = whole<std::size_t>(json.at("from"));
+  action.to = whole<std::size_t>(json.at("to"));
   if (action.from >= states || action.to >= states)
     throw std::out_of_range("an action's state is not in the file");
   if (json.contains("lock")) {
-    action.lock = json.at("lock").get<int>() - 1;
+    action.lock = whole<int>(json.at("lock")) - 1;
     if (action.lock < 0 || action.lock >= locks)
       throw std::out_of_range("an action's lock is none of the segment's");
   }
@@ -103,12 +114,12 @@ void read_summary(const Json& json, FilePlan& plan) {
 FilePlan plan_of(const Json& json) {
   if (json.at("format").get<std::string>() != "withy-plan")
     throw std::out_of_range("format must be \"withy-plan\"");
-  if (json.at("version").get<int>() != 1) throw std::out_of_range("version must be 1");
+  if (whole<int>(json.at("version")) != 1) throw std::out_of_range("version must be 1");
   FilePlan plan;
   plan.scene_sha256 = json.at("scene").at("sha256").get<std::string>();
   plan.mesh_sha256 = json.at("scene").at("mesh_sha256").get<std::string>();
   plan.verdict = json.at("verdict").get<std::string>();
-  plan.locks = json.at("locks").get<int>();
+  plan.locks = whole<int>(json.at("locks"));
   if (plan.locks < 0 || plan.locks > kMostLocks) throw std::out_of_range("locks must be from 0 to 8");
   if (json.at("states").size() > kMost || json.at("actions").size() > kMost)
     throw std::out_of_range("more than a million states or actions");

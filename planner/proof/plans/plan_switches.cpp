@@ -59,17 +59,6 @@ Finding bends_carry_over(const PlanInHand& hand, std::size_t open, std::size_t s
   return std::nullopt;
 }
 
-Finding is_latchable(const PlanInHand& hand, const StateBox& shut, std::size_t r, int lock) {
-  if (hand.lattice.kind() == Lattice::Kind::everything) return std::nullopt;
-  Interval2 sum{};
-  for (std::size_t i = 0; i <= r; ++i)
-    for (std::size_t k = 0; k < 2; ++k) sum[k] = sum[k] + shut.theta[i][k];
-  for (Interval& x : sum) x = x + Interval(-kSameBend_rad, kSameBend_rad);
-  if (!hand.lattice.may_hold(sum))
-    return refuted(fmt::format("lock {} holds a bend that is on no notch", lock + 1));
-  return std::nullopt;
-}
-
 /// The field that the file names is what its currents make, and within the limits of coils and locks.
 Finding field_is_made(const PlanInHand& hand, const FileAction& action,
                       const std::vector<Interval3>& made_E) {
@@ -118,6 +107,17 @@ Finding field_switches(const PlanInHand& hand, const FileAction& action) {
 }
 
 }  // namespace
+
+Finding is_latchable(const PlanInHand& hand, const StateBox& shut, std::size_t r, int lock) {
+  if (hand.lattice.kind() == Lattice::Kind::everything) return std::nullopt;
+  Interval2 sum{};
+  for (std::size_t i = 0; i <= r; ++i)
+    for (std::size_t k = 0; k < 2; ++k) sum[k] = sum[k] + shut.theta[i][k];
+  for (Interval& x : sum) x = x + Interval(-kSameBend_rad, kSameBend_rad);
+  if (!hand.lattice.may_hold(sum))
+    return refuted(fmt::format("lock {} holds a bend that is on no notch", lock + 1));
+  return std::nullopt;
+}
 
 std::size_t region_of(const std::vector<int>& engaged, int lock) {
   return static_cast<std::size_t>(std::lower_bound(engaged.begin(), engaged.end(), lock) - engaged.begin());

@@ -12,6 +12,9 @@ std::size_t region_of(const std::vector<int>& engaged, int lock);
 
 Finding switch_holds(const PlanInHand& hand, const FileAction& action);
 
+/// Is the sum of the bends up to region `r` on notches of its lock (from 0)?
+Finding is_latchable(const PlanInHand& hand, const StateBox& shut, std::size_t r, int lock);
+
 /// The reserve of a switch with the action's currents in a state; locks count as before the switch.
 Interval reserve_in(const PlanInHand& hand, const FileAction& action, const Body& body,
                     const StateBox& state);

@@ -7,7 +7,8 @@
 namespace withy::recheck {
 namespace {
 
-// A slide may be off its notch by this (mm) for the rounding of angles given in degrees.
+// A slide may be off its notch by this (mm) for the rounding of angles given in degrees: a whole multiple of
+// the pitch otherwise. The window within which a bench may engage is none of a plan's.
 constexpr double kSlideRounding_mm = 1e-8;
 // Backbones whose directions differ by less (sine of the angle) lie in one plane: 180 degrees in radians is
 // off by 1e-16.
@@ -22,7 +23,6 @@ Lattice::Lattice(const std::optional<LatchHardware>& latch) {
   }
   pitch_ = latch->notch_pitch_mm;
   radius_ = latch->backbone_radius_mm;
-  window_ = std::min(latch->engage_window_mm, 0.5 * pitch_) + kSlideRounding_mm;
   for (const double angle : latch->backbone_angle_rad) {
     const SineCosine sc = sine_cosine(Interval(angle));
     direction_.push_back({sc.cosine, sc.sine});
@@ -74,14 +74,14 @@ std::optional<Interval2> Lattice::bend(const Notches& notches) const {
   }
   for (std::size_t k = 0; k < notches.size(); ++k) {
     const Interval residual = slide(k, S) - Interval(pitch_) * Interval(static_cast<double>(notches[k]));
-    if (abs(residual).lo > window_) return std::nullopt;
+    if (abs(residual).lo > kSlideRounding_mm) return std::nullopt;
   }
   return S;
 }
 
-/// With the first pair's backbones within the window of their notches, so is S of `near`, the bend that puts
-/// them exactly there, to within w (|a| + |b|) <= 2 w for the slide of any backbone e_k = a e_i + b e_j, |a|,
-/// |b| <= 1.
+/// With the first pair's backbones within w = kSlideRounding_mm of their notches, so is S of `near`, the bend
+/// that puts them exactly there, to within w (|a| + |b|) <= 2 w for the slide of any backbone e_k = a e_i + b
+/// e_j, |a|, |b| <= 1.
 void Lattice::each_choice(Notches& notches, std::size_t k, const Interval2& near, const Interval2& box,
                           const std::function<void(const Notches&, const Interval2&)>& take) const {
   if (k == direction_.size()) {
@@ -94,7 +94,7 @@ void Lattice::each_choice(Notches& notches, std::size_t k, const Interval2& near
     return;
   }
   const Interval at = slide(k, near);
-  const double reach = 3.0 * window_ + kSlideRounding_mm;
+  constexpr double reach = 4.0 * kSlideRounding_mm;
   const double low = std::ceil((at.lo - reach) / pitch_ - 1e-9);
   const double high = std::floor((at.hi + reach) / pitch_ + 1e-9);
   for (double n = low; n <= high; n += 1.0) {
@@ -111,8 +111,8 @@ void Lattice::each_in(const Interval2& box,
   }
   const auto range = [&](std::size_t k) {
     const Interval at = slide(k, box);
-    return std::pair(std::ceil((at.lo - window_) / pitch_ - 1e-9),
-                     std::floor((at.hi + window_) / pitch_ + 1e-9));
+    return std::pair(std::ceil((at.lo - kSlideRounding_mm) / pitch_ - 1e-9),
+                     std::floor((at.hi + kSlideRounding_mm) / pitch_ + 1e-9));
   };
   Notches notches(direction_.size(), 0);
   if (kind_ == Kind::lines) {

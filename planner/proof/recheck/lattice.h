@@ -2,11 +2,10 @@
 // The checker's own notch lattice: which sums of bends a lock can hold.
 //
 // At a lock the bends from the base to it sum to S (rad) and backbone k has slid by r_b e_k . S, e_k = (cos
-// psi_k, sin psi_k). S is latchable when every slide is a whole number n_k of pitches; because a backbone's
-// angle is a rounded number, and a latch with a window sits down between unlike notches, every least-squares
-// solution of r_b e_k . S = n_k p whose residuals are within the engage window counts as latchable here. That
-// is every bend which any reading of the contract allows, and more: what is proved of more bends is proved of
-// them.
+// psi_k, sin psi_k). S is latchable when every slide is a whole number n_k of pitches. A backbone's angle is
+// a rounded number, so every least-squares solution of r_b e_k . S = n_k p whose residuals are within that
+// rounding counts. Where no bend but the straight one puts all backbones on notches at once, there is no
+// other.
 //
 // Three kinds: a lattice of points; parallel lines, where all backbones lie in one plane; every bend, without
 // notches.
@@ -52,7 +51,6 @@ class Lattice {
   Kind kind_ = Kind::everything;
   double pitch_ = 0.0;
   double radius_ = 0.0;
-  double window_ = 0.0;
   std::vector<Interval2> direction_;
   std::size_t first_ = 0;  // the two backbones nearest to square
   std::size_t second_ = 0;

@@ -60,6 +60,15 @@ std::vector<std::vector<std::string>> confounded(const Fit& fit) {
 
 }  // namespace
 
+TEST_CASE("intervals are Student's where noise was estimated, and normal where it was given") {
+  // R. A. Fisher and F. Yates, Statistical Tables for Biological, Agricultural and Medical Research (1938),
+  // table III, P = 0.05; the figures from memory.
+  CHECK(withy::interval_factor(1.0, 0.95) == Approx(12.706).margin(5e-4));
+  CHECK(withy::interval_factor(10.0, 0.95) == Approx(2.228).margin(5e-4));
+  CHECK(withy::interval_factor(30.0, 0.95) == Approx(2.042).margin(5e-4));
+  CHECK(withy::interval_factor(std::nullopt, 0.95) == Approx(1.960).margin(5e-4));
+}
+
 TEST_CASE("without noise the fit finds the bench as it is") {
   const FitBench bench("double-bend", 0);
   check_exact(bench, four_tendons(), star({0.008, 0.02}, 6, 0));

@@ -75,9 +75,12 @@ TEST_CASE("the balls of points are points") {
 }
 
 TEST_CASE("the notches are those of brute force") {
-  // Every whole choice of n_k in a range, least squares by Eigen, residuals within the window.
+  // Every whole choice of n_k in a range, least squares by Eigen, no residual. The window is the bench's: it
+  // must not matter. Backbones at multiples of 60 and 90 degrees have such bends, those at other angles few
+  // or none.
   Draw draw(kSeed + 2);
   CAPTURE(kSeed + 2);
+  int all = 0;
   for (int i = 0; i < 60; ++i) {
     withy::LatchHardware latch;
     latch.notch_pitch_mm = draw.between(0.2, 0.8);
@@ -85,9 +88,10 @@ TEST_CASE("the notches are those of brute force") {
     latch.engage_window_mm = draw.between(0.0, 0.1) * latch.notch_pitch_mm;
     const int backbones = 2 + draw.count(1);
     const double turn = draw.between(0.0, 3.0);
+    const bool even = draw.chance(0.7);
     for (int k = 0; k < backbones; ++k)
-      latch.backbone_angle_rad.push_back(turn + k * (draw.chance(0.5) ? 2.0 : 1.0) * M_PI / backbones *
-                                                    draw.between(0.9, 1.1));
+      latch.backbone_angle_rad.push_back(turn + k * (even || draw.chance(0.5) ? 2.0 : 1.0) * M_PI /
+                                                    backbones * (even ? 1.0 : draw.between(0.9, 1.1)));
     const Lattice lattice(latch);
     if (lattice.kind() != Lattice::Kind::points) continue;
     const Interval2 box = {Interval(-0.9, 0.7), Interval(-0.6, 0.8)};
@@ -106,7 +110,7 @@ TEST_CASE("the notches are those of brute force") {
       for (int k = 0; k < backbones; ++k) slides(k) = latch.notch_pitch_mm * n[static_cast<std::size_t>(k)];
       const Eigen::Vector2d S = (A.transpose() * A).ldlt().solve(A.transpose() * slides);
       const double edge = 1e-7;  // cases on the rim of box or window are nobody's
-      if ((A * S - slides).cwiseAbs().maxCoeff() <= latch.engage_window_mm && S.x() > box[0].lo + edge &&
+      if ((A * S - slides).cwiseAbs().maxCoeff() <= 1e-10 && S.x() > box[0].lo + edge &&
           S.x() < box[0].hi - edge && S.y() > box[1].lo + edge && S.y() < box[1].hi - edge) {
         CAPTURE(i, S.transpose());
         CHECK(std::binary_search(found.begin(), found.end(), n));
@@ -116,7 +120,9 @@ TEST_CASE("the notches are those of brute force") {
       while (k < n.size() && ++n[k] > most) n[k++] = -most;
       if (k == n.size()) break;
     }
+    all += expected;
     CHECK(static_cast<int>(found.size()) >= expected);
     CHECK(static_cast<int>(found.size()) <= expected + 4);
   }
+  CHECK(all > 500);
 }

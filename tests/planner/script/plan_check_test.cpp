@@ -146,3 +146,25 @@ TEST_CASE("A plan does not hold at a clearance that it does not keep") {
   REQUIRE(fault.has_value());
   CHECK(fault->action >= 0);
 }
+
+TEST_CASE("A plan that begins with a lock engaged begins on its notches") {
+  const Bench bench;
+  Plan plan = bench.plan();
+  const std::size_t k = first(plan, ActionKind::lock);
+  plan.actions.erase(plan.actions.begin(), plan.actions.begin() + static_cast<std::ptrdiff_t>(k) + 1);
+  plan.states.erase(plan.states.begin(), plan.states.begin() + plan.actions.front().from);
+  const int gone = plan.actions.front().from;
+  for (PlannedAction& action : plan.actions) {
+    action.from -= gone;
+    action.to -= gone;
+  }
+  plan.reached_state -= gone;
+  plan.from_elsewhere = true;
+  const auto fault = fault_of(bench, plan);
+  CAPTURE(fault ? fault->problem : "");
+  CHECK_FALSE(fault.has_value());
+  plan.states.front().theta_frozen.front().x() += 1e-4;  // far less than the window of a bench
+  const auto between = fault_of(bench, plan);
+  REQUIRE(between.has_value());
+  CHECK(between->problem.find("between its notches where the plan begins") != std::string::npos);
+}
