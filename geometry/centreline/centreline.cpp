@@ -12,6 +12,7 @@
 #include "geometry/centreline/lumen_samples.h"
 #include "geometry/centreline/lumen_walls.h"
 #include "geometry/numbers/numbers.h"
+#include "planner/effort/geometry_shares.h"
 
 namespace withy {
 
@@ -22,9 +23,6 @@ using Eigen::Vector3d;
 // Cubes of this share of the lumen's half width are finer than the 1 / sqrt(3) that a tube asks for, by as
 // much again; where an opening stays unreached they are halved.
 constexpr double kCellShare = 0.3;
-constexpr int kMostHalvings = 2;
-// Points of one branch: a line of more says nothing new.
-constexpr double kMostPoints = 4000.0;
 
 int entry_of(const Channel& channel) {
   for (std::size_t o = 0; o < channel.openings.size(); ++o)
@@ -48,12 +46,13 @@ std::vector<int> missed(const LumenGraph& graph, const Channel& channel) {
   return out;
 }
 
-LumenGraph graph_of(const WallDistance& wall, const LumenWalls& walls, Centreline& out) {
-  const std::vector<LumenSample> samples = sample_lumen(wall.channel(), walls);
+LumenGraph graph_of(const WallDistance& wall, const LumenWalls& walls, const Effort& effort,
+                    Centreline& out) {
+  const std::vector<LumenSample> samples = sample_lumen(wall.channel(), walls, effort);
   LumenGraph best;
   double share = kCellShare;
-  for (int k = 0; k <= kMostHalvings; ++k, share *= 0.5) {
-    LumenGraph graph = make_lumen_graph(wall, walls, samples, share);
+  for (int k = 0; k <= shares::kLumenHalvings && !effort.cut_short(); ++k, share *= 0.5) {
+    LumenGraph graph = make_lumen_graph(wall, walls, samples, share, effort);
     const std::vector<int> lost = missed(graph, wall.channel());
     const bool whole = graph.whole;
     if (k == 0 || (best.nodes.empty() && !graph.nodes.empty()) ||
@@ -131,16 +130,19 @@ Centreline compute_centreline(const WallDistance& wall, const CentrelineSettings
   const Channel& channel = wall.channel();
   const LumenWalls walls(channel);
   if (!walls.has_sides()) return out;
-  const LumenGraph graph = graph_of(wall, walls, out);
+  const Effort& effort = settings.effort;
+  const LumenGraph graph = graph_of(wall, walls, effort, out);
+  if (effort.cut_short()) return {};
   const auto ways =
-      find_lumen_ways(graph, walls, entry_of(channel), genus(channel.mesh_E), settings.branch_radii);
+      find_lumen_ways(graph, walls, entry_of(channel), genus(channel.mesh_E), settings.branch_radii, effort);
   for (std::size_t w = 0; w < ways.size(); ++w) {
+    if (effort.cut_short()) return {};
     const LumenWay& way = ways[w];
     std::vector<Vector3d> line = raw_line(channel, graph, ways, w);
     const double radius = median_radius(graph, way);
     const bool far_end = way.opening < 0 && way.joins < 0 && !way.goes_on;
     double spacing = std::min(settings.spacing_mm, settings.spacing_radii * radius);
-    spacing = std::max(spacing, length_of(line) / kMostPoints);
+    spacing = std::max(spacing, length_of(line) / shares::kLinePoints);
     line = settled(walls, wall, line, spacing);
     if (far_end) lead_on(walls, spacing, line);
     CentrelineBranch branch;

@@ -23,6 +23,7 @@
 #include <Eigen/Core>
 
 #include "geometry/channel/wall_distance.h"
+#include "planner/effort/effort.h"
 
 namespace withy {
 
@@ -49,6 +50,7 @@ struct CentrelineSettings {
   double spacing_mm = 1.0;      ///< of the resampled points, at most
   double spacing_radii = 0.25;  ///< and at most so many of the branch's median radius
   double branch_radii = 3.0;    ///< a far end counts as a branch when it leads off by so many of its radii
+  Effort effort = {};
 };
 
 struct Centreline {
@@ -60,7 +62,8 @@ struct Centreline {
   double station_of(const Eigen::Vector3d& p_E) const;
 };
 
-/// Nothing found (no way in that the graph's limit leaves wide enough) gives no branches.
+/// Nothing found (no way in that the graph's limit leaves wide enough) gives no branches; nor does an effort
+/// that is cut short.
 Centreline compute_centreline(const WallDistance& wall, const CentrelineSettings& settings = {});
 
 }  // namespace withy

@@ -10,11 +10,11 @@
 #include <utility>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/effort/geometry_shares.h"
 
 namespace withy {
 namespace {
 
-constexpr std::size_t kMostBranches = 256;
 // A place is a neck when what lies beyond has this much more room: meshes of a plain tube are rough by less.
 constexpr double kNeck = 1.3;
 // A branch leads off by at least this share of the room where it leaves.
@@ -47,11 +47,13 @@ struct End {
 
 class WayFinder {
  public:
-  WayFinder(const LumenGraph& graph, const LumenWalls& walls, int handles, double branch_radii)
+  WayFinder(const LumenGraph& graph, const LumenWalls& walls, int handles, double branch_radii,
+            const Effort& effort)
       : graph_(graph),
         walls_(walls),
         handles_(handles),
         branch_radii_(branch_radii),
+        effort_(effort),
         cost_(graph.nodes.size(), kInfinity),
         from_(graph.nodes.size(), -1),
         off_(graph.nodes.size(), kInfinity),
@@ -65,7 +67,7 @@ class WayFinder {
     come_nearer({start});
     if (entry_opening >= 0) served_[at(entry_opening)] = true;
     queue_ends();
-    while (!ends_.empty() && ways_.size() < kMostBranches) {
+    while (!ends_.empty() && ways_.size() < shares::kLumenBranches && !effort_.cut_short()) {
       End end = ends_.top();
       ends_.pop();
       const double off = off_[at(end.node)];
@@ -302,7 +304,7 @@ class WayFinder {
     const std::vector<int> other = climb(meeting.second);
     if (!parted(ways_[at(first)].nodes, other)) return;
     lead_to(first, meeting.first);
-    if (owner_[at(meeting.second)] >= 0 || ways_.size() >= kMostBranches) return;
+    if (owner_[at(meeting.second)] >= 0 || ways_.size() >= shares::kLumenBranches) return;
     const int second = take(other, -1, true);
     ways_[at(second)].joins = first;
     ways_[at(first)].goes_on = true;
@@ -324,6 +326,7 @@ class WayFinder {
   const LumenWalls& walls_;
   int handles_;  // that may still be found
   double branch_radii_;
+  const Effort& effort_;
   std::vector<double> cost_;
   std::vector<int> from_;
   std::vector<double> off_;   // distance to the ways taken
@@ -337,7 +340,7 @@ class WayFinder {
 }  // namespace
 
 std::vector<LumenWay> find_lumen_ways(const LumenGraph& graph, const LumenWalls& walls, int entry_opening,
-                                      int handles, double branch_radii) {
+                                      int handles, double branch_radii, const Effort& effort) {
   if (graph.nodes.empty()) return {};
   int start = entry_opening >= 0 ? graph.opening_node[at(entry_opening)] : -1;
   if (start < 0) {
@@ -346,7 +349,7 @@ std::vector<LumenWay> find_lumen_ways(const LumenGraph& graph, const LumenWalls&
                          [](const auto& a, const auto& b) { return a.p_E.norm() < b.p_E.norm(); });
     start = static_cast<int>(nearest - graph.nodes.begin());
   }
-  return WayFinder(graph, walls, handles, branch_radii).run(start, entry_opening);
+  return WayFinder(graph, walls, handles, branch_radii, effort).run(start, entry_opening);
 }
 
 }  // namespace withy

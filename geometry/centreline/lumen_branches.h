@@ -18,7 +18,7 @@
 // taken, the second joins the first at its end. A closed surface has as many handles as its genus says, so no
 // more are looked for; one shorter than the lumen that it leaves is wide stays unfound.
 //
-// Work: O(n log n) for n nodes and at most kMostBranches ways.
+// Work: O(n log n) for n nodes and at most shares::kLumenBranches ways.
 //
 // Units: mm. Frame: E.
 #pragma once
@@ -27,6 +27,7 @@
 
 #include "geometry/centreline/lumen_graph.h"
 #include "geometry/centreline/lumen_walls.h"
+#include "planner/effort/effort.h"
 
 namespace withy {
 
@@ -39,6 +40,6 @@ struct LumenWay {
 };
 
 std::vector<LumenWay> find_lumen_ways(const LumenGraph& graph, const LumenWalls& walls, int entry_opening,
-                                      int handles, double branch_radii);
+                                      int handles, double branch_radii, const Effort& effort);
 
 }  // namespace withy

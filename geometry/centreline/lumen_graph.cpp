@@ -11,14 +11,13 @@
 #include <tbb/parallel_for.h>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/effort/geometry_shares.h"
 
 namespace withy {
 namespace {
 
 // Half of a cube's diagonal over its edge.
 const double kHalfDiagonal = std::sqrt(3.0) / 2.0;
-// Ends the cut: some seconds of distances on a mesh of many faces.
-constexpr std::size_t kMostCells = 400000;
 // Across a wall two distances add up to the step exactly; rounding must not make them more.
 constexpr double kRounding = 1e-9;
 
@@ -26,8 +25,8 @@ constexpr double kRounding = 1e-9;
 class LumenOctree {
  public:
   LumenOctree(const WallDistance& wall, const LumenWalls& walls, const std::vector<LumenSample>& samples,
-              double cell_share)
-      : wall_(wall), walls_(walls), samples_(samples), cell_share_(cell_share) {
+              double cell_share, const Effort& effort)
+      : wall_(wall), walls_(walls), samples_(samples), cell_share_(cell_share), effort_(effort) {
     cut();
   }
 
@@ -66,6 +65,7 @@ class LumenOctree {
   };
 
   void look(Task& task) {
+    if (effort_.cut_short()) return;  // nothing is divided any more, and the whole is dropped
     Cell& cell = cells_[static_cast<std::size_t>(task.cell)];
     cell.side = walls_.side_distance(cell.c_E);
     cell.opening = walls_.nearest_opening(cell.c_E);
@@ -108,7 +108,7 @@ class LumenOctree {
     std::vector<Task> next;
     for (const Task& task : level) {
       if (!task.divides) continue;
-      if (cells_.size() + 8 > kMostCells) {
+      if (cells_.size() + 8 > shares::kLumenCells) {
         whole_ = false;
         break;
       }
@@ -130,6 +130,7 @@ class LumenOctree {
   const LumenWalls& walls_;
   const std::vector<LumenSample>& samples_;
   double cell_share_;
+  const Effort& effort_;
   std::vector<Cell> cells_;
   bool whole_ = true;
 };
@@ -212,8 +213,10 @@ void find_opening_nodes(std::size_t openings, LumenGraph& graph) {
 }  // namespace
 
 LumenGraph make_lumen_graph(const WallDistance& wall, const LumenWalls& walls,
-                            const std::vector<LumenSample>& samples, double cell_share) {
-  const LumenOctree tree(wall, walls, samples, cell_share);
+                            const std::vector<LumenSample>& samples, double cell_share,
+                            const Effort& effort) {
+  const LumenOctree tree(wall, walls, samples, cell_share, effort);
+  if (effort.cut_short()) return {};
   const Links links = links_of(tree);
   LumenGraph graph;
   graph.whole = tree.whole();

@@ -6,7 +6,7 @@
 // (lumen_samples.h) that speaks for a part of it; a cube that lies wholly outside is left as it is. Where the
 // lumen has half width r there are so about 1 / cell_share^3 cubes to each length r of it, whatever r is:
 // their number grows with length over width, and with neither the mesh's faces nor the lumen's volume. A cut
-// ends at kMostCells at the latest, coarsest cubes first.
+// ends at shares::kLumenCells at the latest, coarsest cubes first.
 //
 // A node's room is its distance to the nearest face of any kind, side or opening. Two cubes that touch are
 // joined where their rooms add up to more than the distance of their centres: the two empty balls then
@@ -28,6 +28,7 @@
 #include "geometry/centreline/lumen_samples.h"
 #include "geometry/centreline/lumen_walls.h"
 #include "geometry/channel/wall_distance.h"
+#include "planner/effort/effort.h"
 
 namespace withy {
 
@@ -44,10 +45,10 @@ struct LumenGraph {
   std::vector<LumenNode> nodes;   ///< none where no way in from the entry is wide enough for a cube
   std::vector<int> opening_node;  ///< for each opening the node from which a line ends in it, -1 for none
   double finest_mm = 0.0;         ///< the smallest cube's edge
-  bool whole = true;              ///< false where kMostCells ended the cut
+  bool whole = true;              ///< false where shares::kLumenCells ended the cut
 };
 
 LumenGraph make_lumen_graph(const WallDistance& wall, const LumenWalls& walls,
-                            const std::vector<LumenSample>& samples, double cell_share);
+                            const std::vector<LumenSample>& samples, double cell_share, const Effort& effort);
 
 }  // namespace withy

@@ -9,13 +9,14 @@
 #include <tbb/blocked_range.h>
 #include <tbb/parallel_for.h>
 
+#include "planner/effort/geometry_shares.h"
+
 namespace withy {
 namespace {
 
 using Eigen::Vector3d;
 
-// Rounds of smoothing, and every how many of them the line is moved to the middle first.
-constexpr int kRounds = 12;
+// Every how many rounds of smoothing the line is moved to the middle first.
 constexpr int kCentreEvery = 4;
 // Of the way to the nearest side, the most that a point moves at once.
 constexpr double kMostMove = 0.9;
@@ -111,7 +112,7 @@ bool keeps_inside(const LumenWalls& walls, const std::vector<Vector3d>& line) {
 std::vector<Vector3d> settled(const LumenWalls& walls, const WallDistance& wall,
                               const std::vector<Vector3d>& line, double spacing_mm) {
   std::vector<Vector3d> now = resampled(line, spacing_mm);
-  for (int round = 0; round < kRounds; ++round) {
+  for (int round = 0; round < shares::kLineRounds; ++round) {
     std::vector<Vector3d> next = now;
     if (round % kCentreEvery == 0) {
       for_inner(now.size(), [&](std::size_t i) {

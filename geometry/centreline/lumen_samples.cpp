@@ -14,14 +14,11 @@
 #include <tbb/parallel_for.h>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/effort/geometry_shares.h"
 
 namespace withy {
 namespace {
 
-// A mesh of more side faces is sampled by every n-th: then its faces are far smaller than the lumen is wide.
-constexpr std::size_t kMostFaces = 60000;
-// Pieces of faces that are longer than the lumen is wide; a wedge would ask for pieces without end.
-constexpr int kMostPieces = 40000;
 // A piece may be this many half widths long before it is halved.
 constexpr double kLongestPiece = 2.0;
 // From this far inside the face, in parts of its size, the way in is measured: rounding leaves a start on
@@ -49,7 +46,7 @@ void measure(const LumenWalls& walls, double most_mm, Piece& piece) {
 
 std::vector<Piece> whole_faces(const Channel& channel, const LumenWalls& walls) {
   const std::vector<int>& sides = walls.sides();
-  const std::size_t step = sides.size() / kMostFaces + 1;
+  const std::size_t step = sides.size() / shares::kLumenFaces + 1;
   std::vector<Piece> pieces;
   for (std::size_t i = 0; i < sides.size(); i += step) {
     Piece piece;
@@ -81,12 +78,12 @@ std::array<Piece, 2> halves(const Piece& piece) {
 }
 
 /// Halves the longest piece again and again while it is too long.
-void refine(const LumenWalls& walls, double most_mm, std::vector<Piece>& pieces) {
+void refine(const LumenWalls& walls, double most_mm, const Effort& effort, std::vector<Piece>& pieces) {
   using Entry = std::pair<double, std::size_t>;
   std::priority_queue<Entry> queue;
   for (std::size_t i = 0; i < pieces.size(); ++i)
     if (pieces[i].too_long()) queue.emplace(pieces[i].longest(), i);
-  for (int n = 0; n < kMostPieces && !queue.empty(); ++n) {
+  for (int n = 0; n < shares::kLumenPieces && !queue.empty() && !effort.cut_short(); ++n) {
     const std::size_t at = queue.top().second;
     queue.pop();
     auto [a, b] = halves(pieces[at]);
@@ -119,15 +116,16 @@ std::vector<LumenSample> thinned(const std::vector<LumenSample>& all) {
 
 }  // namespace
 
-std::vector<LumenSample> sample_lumen(const Channel& channel, const LumenWalls& walls) {
+std::vector<LumenSample> sample_lumen(const Channel& channel, const LumenWalls& walls, const Effort& effort) {
   Eigen::AlignedBox3d box;
   for (const Eigen::Vector3d& v : channel.mesh_E.vertices) box.extend(v);
   const double most_mm = 0.5 * box.diagonal().norm();
   std::vector<Piece> pieces = whole_faces(channel, walls);
   tbb::parallel_for(tbb::blocked_range<std::size_t>(0, pieces.size()), [&](const auto& range) {
-    for (std::size_t i = range.begin(); i < range.end(); ++i) measure(walls, most_mm, pieces[i]);
+    for (std::size_t i = range.begin(); i < range.end() && !effort.cut_short(); ++i)
+      measure(walls, most_mm, pieces[i]);
   });
-  refine(walls, most_mm, pieces);
+  refine(walls, most_mm, effort, pieces);
   std::vector<LumenSample> all;
   for (const Piece& piece : pieces)
     if (piece.sample.half_width_mm > 0.0) all.push_back(piece.sample);

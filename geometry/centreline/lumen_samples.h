@@ -18,6 +18,7 @@
 #include <Eigen/Core>
 
 #include "geometry/centreline/lumen_walls.h"
+#include "planner/effort/effort.h"
 
 namespace withy {
 
@@ -30,6 +31,6 @@ struct LumenSample {
 /// to the next sample.
 inline constexpr double kReach = 2.0;
 
-std::vector<LumenSample> sample_lumen(const Channel& channel, const LumenWalls& walls);
+std::vector<LumenSample> sample_lumen(const Channel& channel, const LumenWalls& walls, const Effort& effort);
 
 }  // namespace withy

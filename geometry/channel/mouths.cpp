@@ -3,11 +3,12 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
 #include <numeric>
 #include <tuple>
 
 #include <Eigen/Geometry>
+
+#include "geometry/numbers/numbers.h"
 
 namespace withy {
 namespace {
@@ -31,7 +32,7 @@ std::tuple<double, double, double, double> order_of(double radius_mm, const Vect
 }
 
 double distance_to_rim(const std::vector<Vector2d>& rim, const Vector2d& p) {
-  double least = std::numeric_limits<double>::infinity();
+  double least = kInfinity;
   for (std::size_t i = 0; i < rim.size(); ++i) {
     const Vector2d& a = rim[i];
     const Vector2d d = rim[(i + 1) % rim.size()] - a;

@@ -3,11 +3,12 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
 #include <queue>
 #include <vector>
 
 #include <Eigen/Geometry>
+
+#include "geometry/numbers/numbers.h"
 
 namespace withy {
 namespace {
@@ -16,8 +17,6 @@ using Eigen::Vector3d;
 
 /// Cubes smaller than this share of a step are not cut any more.
 constexpr double kLeastCube = 0.02;
-/// The roomiest place is sought in no more cubes than this: half a minute on a mesh of a million triangles.
-constexpr int kMostRoomiestCubes = 500'000;
 
 struct Cube {
   double worth;  // the larger the sooner it is looked into
@@ -94,7 +93,7 @@ class Finder {
     cubes_ = {};
     const double half = 0.5 * box_.sizes().maxCoeff();
     cubes_.push({-away_mm(box_.center(), half), box_.center(), half});
-    double found_mm = std::numeric_limits<double>::infinity();
+    double found_mm = kInfinity;
     for (int n = 0; n < most_cubes && !cubes_.empty(); ++n) {
       const Cube cube = cubes_.top();
       cubes_.pop();
@@ -116,8 +115,8 @@ class Finder {
   void seek_roomiest() {
     cubes_ = {};
     const double half = 0.5 * box_.sizes().maxCoeff();
-    cubes_.push({std::numeric_limits<double>::infinity(), box_.center(), half});
-    for (int n = 0; n < kMostRoomiestCubes && !cubes_.empty(); ++n) {
+    cubes_.push({kInfinity, box_.center(), half});
+    for (int n = 0; n < shares::kRoomiestCubes && !cubes_.empty(); ++n) {
       const Cube cube = cubes_.top();
       cubes_.pop();
       const double best = found_ ? found_->room_mm : 0.0;

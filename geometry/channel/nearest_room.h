@@ -7,9 +7,9 @@
 // found is at most kNearestStep_mm farther away than the nearest place there is.
 //
 // Where so much room is hardly anywhere, or nowhere, there is no end of cubes that might hold it. So no more
-// than kMostNearestCubes are looked at, and then the roomiest place is sought instead: best first again, the
-// cube with the largest bound on its room first, until it has the room wanted or no cube can hold more than
-// kRoomiestStep_mm more.
+// than shares::kNearestRoomCubes are looked at, and then the roomiest place is sought instead: best first
+// again, the cube with the largest bound on its room first, until it has the room wanted or no cube can hold
+// more than kRoomiestStep_mm more.
 //
 // Units: mm. Frame: E.
 #pragma once
@@ -19,12 +19,12 @@
 #include <Eigen/Core>
 
 #include "geometry/channel/wall_distance.h"
+#include "planner/effort/geometry_shares.h"
 
 namespace withy {
 
 inline constexpr double kNearestStep_mm = 0.1;
 inline constexpr double kRoomiestStep_mm = 0.02;
-inline constexpr int kMostNearestCubes = 250'000;
 
 struct RoomyPlace {
   enum class Kind {
@@ -40,6 +40,7 @@ struct RoomyPlace {
 /// Past the entry plane by `least_depth_mm` or more (0 or more). Nothing where the channel has no place there
 /// at all. `most_cubes` is for tests.
 std::optional<RoomyPlace> nearest_room(const WallDistance& wall, const Eigen::Vector3d& p_E, double room_mm,
-                                       double least_depth_mm = 0.0, int most_cubes = kMostNearestCubes);
+                                       double least_depth_mm = 0.0,
+                                       int most_cubes = shares::kNearestRoomCubes);
 
 }  // namespace withy

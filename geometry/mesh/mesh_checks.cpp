@@ -28,6 +28,7 @@
 #include <fmt/core.h>
 
 namespace PMP = CGAL::Polygon_mesh_processing;
+#include "planner/effort/geometry_shares.h"
 
 namespace withy {
 namespace {
@@ -45,12 +46,6 @@ struct Soup {
 /// How far a hole's boundary may stand off its fitted plane, as a share of its radius, and still be closed by
 /// a triangulation in that plane (which keeps the cap flat) rather than by one in space.
 constexpr double kFlatHoleShare = 0.25;
-
-/// CGAL's last resort for a hole takes time with the cube of its edges: a second or so at this many.
-constexpr std::size_t kMostEdgesForLastResort = 300;
-
-/// Enough crossing pairs to say "how many" without listing a mesh that is nothing but crossings.
-constexpr unsigned kMostCrossingsCounted = 1000;
 
 Eigen::Vector3d to_eigen(const Point& p) {
   return {p.x(), p.y(), p.z()};
@@ -278,7 +273,7 @@ std::vector<Surface::Face_index> fill(Surface& surface, Surface::Halfedge_index 
     PMP::triangulate_hole(surface, hole, std::back_inserter(cap),
                           CGAL::parameters::use_2d_constrained_delaunay_triangulation(true)
                               .use_delaunay_triangulation(true)
-                              .do_not_use_cubic_algorithm(edges > kMostEdgesForLastResort)
+                              .do_not_use_cubic_algorithm(edges > shares::kLastResortEdges)
                               .threshold_distance(kFlatHoleShare * radius));
   } catch (const std::exception&) {
     cap.clear();
@@ -323,7 +318,7 @@ Eigen::Vector3d middle_of(const Surface& surface, Surface::Face_index f) {
 MeshRefusal crossing_refusal(const Surface& surface, std::size_t faces_read, const Locator& where) {
   std::vector<FacePair> pairs;
   PMP::self_intersections(surface, std::back_inserter(pairs),
-                          CGAL::parameters::maximum_number(kMostCrossingsCounted));
+                          CGAL::parameters::maximum_number(shares::kCrossingsCounted));
   const auto read = [&](Surface::Face_index f) { return static_cast<std::size_t>(f) < faces_read; };
   const auto ours = std::find_if(pairs.begin(), pairs.end(),
                                  [&](const FacePair& p) { return read(p.first) && read(p.second); });
@@ -337,11 +332,12 @@ MeshRefusal crossing_refusal(const Surface& surface, std::size_t faces_read, con
   }
   const auto n = std::count_if(pairs.begin(), pairs.end(),
                                [&](const FacePair& p) { return read(p.first) && read(p.second); });
-  return refusal(MeshFault::self_crossing,
-                 fmt::format("{}{}, the first at {}", pairs.size() < kMostCrossingsCounted ? "" : "at least ",
-                             counted(static_cast<std::size_t>(n), "pair of faces", "pairs of faces"),
-                             where(middle_of(surface, ours->first))),
-                 "mend it by withy scene MESH -o DIR, with --wrap MM where that is not enough");
+  return refusal(
+      MeshFault::self_crossing,
+      fmt::format("{}{}, the first at {}", pairs.size() < shares::kCrossingsCounted ? "" : "at least ",
+                  counted(static_cast<std::size_t>(n), "pair of faces", "pairs of faces"),
+                  where(middle_of(surface, ours->first))),
+      "mend it by withy scene MESH -o DIR, with --wrap MM where that is not enough");
 }
 
 // ---- Back to plain triangles

@@ -87,13 +87,14 @@ Eigen::Vector3d direction(int k) {
   return {r * std::cos(phi), r * std::sin(phi), std::sqrt(1.0 - r2)};
 }
 
-std::vector<bool> outside_faces(const TriangleMesh& body) {
+std::vector<bool> outside_faces(const TriangleMesh& body, const Effort& effort) {
   Eigen::AlignedBox3d box;
   for (const Eigen::Vector3d& v : body.vertices) box.extend(v);
   const float start = kStartShare * static_cast<float>(box.diagonal().norm());
   const Occluder occluder(body);
   std::vector<bool> outside;
   for (const Triangle& t : body.triangles) {
+    if (effort.cut_short()) break;
     const Eigen::Vector3d a = corner(body, t[0]);
     const Eigen::Vector3d normal = (corner(body, t[1]) - a).cross(corner(body, t[2]) - a).normalized();
     const Eigen::Vector3d middle = (a + corner(body, t[1]) + corner(body, t[2])) / 3.0;
@@ -160,8 +161,9 @@ TriangleMesh turned_over(const TriangleMesh& mesh, const std::vector<std::size_t
 
 }  // namespace
 
-std::vector<TriangleMesh> lumens_of_body(const TriangleMesh& body) {
-  std::vector<bool> outside = outside_faces(body);
+std::vector<TriangleMesh> lumens_of_body(const TriangleMesh& body, const Effort& effort) {
+  std::vector<bool> outside = outside_faces(body, effort);
+  if (effort.cut_short()) return {};
   // Only the largest patch of them is the outside: others are wide places within.
   const auto skins = patches(body, outside, true);
   if (skins.empty()) return {};

@@ -14,11 +14,12 @@
 #include <vector>
 
 #include "geometry/mesh/mesh.h"
+#include "planner/effort/effort.h"
 
 namespace withy {
 
 /// The walls of lumens in the body, largest area first, normals out of the lumen. `body` is closed, normals
 /// out of the solid. None where no face is hidden.
-std::vector<TriangleMesh> lumens_of_body(const TriangleMesh& body);
+std::vector<TriangleMesh> lumens_of_body(const TriangleMesh& body, const Effort& effort = Effort());
 
 }  // namespace withy

@@ -17,6 +17,7 @@
 #include <CGAL/alpha_wrap_3.h>
 
 #include "geometry/repair/surface_conversion.h"
+#include "planner/effort/geometry_shares.h"
 
 namespace withy {
 namespace {
@@ -24,12 +25,6 @@ namespace {
 namespace PMP = CGAL::Polygon_mesh_processing;
 using Kernel = CGAL::Exact_predicates_inexact_constructions_kernel;
 using Surface = CGAL::Surface_mesh<Kernel::Point_3>;
-
-/// Mending in place goes on about crossings wider and wider; what is left after so many rounds stays.
-constexpr int kMostRounds = 7;
-
-/// CGAL's last resort for a hole takes time with the cube of its edges: a second or so at this many.
-constexpr std::size_t kMostEdgesForLastResort = 300;
 
 }  // namespace
 
@@ -45,7 +40,7 @@ std::optional<TriangleMesh> without_crossings(const TriangleMesh& mesh) {
   Surface surface = surface_of<Surface>(mesh);
   try {
     PMP::experimental::remove_self_intersections(
-        surface, CGAL::parameters::preserve_genus(false).number_of_iterations(kMostRounds));
+        surface, CGAL::parameters::preserve_genus(false).number_of_iterations(shares::kCrossingRounds));
   } catch (const std::exception&) {
     return std::nullopt;
   }
@@ -71,7 +66,7 @@ TriangleMesh roughly_capped(const TriangleMesh& mesh) {
     PMP::triangulate_hole(
         surface, hole, CGAL::Emptyset_iterator(),
         CGAL::parameters::use_2d_constrained_delaunay_triangulation(true).do_not_use_cubic_algorithm(
-            CGAL::halfedges_around_face(hole, surface).size() > kMostEdgesForLastResort));
+            CGAL::halfedges_around_face(hole, surface).size() > shares::kLastResortEdges));
   return mesh_of(surface);
 }
 

@@ -5,7 +5,6 @@
 #include <cmath>
 #include <exception>
 #include <iterator>
-#include <limits>
 #include <map>
 #include <optional>
 #include <utility>
@@ -18,6 +17,7 @@
 #include <CGAL/Surface_mesh.h>
 #include <Eigen/Geometry>
 
+#include "geometry/numbers/numbers.h"
 #include "geometry/repair/surface_conversion.h"
 
 namespace withy {
@@ -59,7 +59,7 @@ CutPlane clear_of_vertices(const Surface& surface, const CutPlane& cut) {
   double best_mm = 0.0;
   double best_clearance = -1.0;
   for (int k = 0; k <= kCutSteps; ++k) {
-    double clearance = std::numeric_limits<double>::infinity();
+    double clearance = kInfinity;
     for (const double h : near) clearance = std::min(clearance, std::abs(h + k * kStep_mm));
     if (clearance > best_clearance) best_clearance = clearance, best_mm = k * kStep_mm;
     if (clearance >= 0.5 * kStep_mm) break;
@@ -85,7 +85,7 @@ double distance_to_segment(const Eigen::Vector2d& a, const Eigen::Vector2d& b) {
 Line line_of(const Surface& surface, Halfedge border, const PlaneFrame& plane, double tolerance) {
   Line line;
   double turns = 0.0;
-  line.distance = std::numeric_limits<double>::infinity();
+  line.distance = kInfinity;
   for (const Halfedge h : CGAL::halfedges_around_face(border, surface)) {
     line.halfedges.push_back(h);
     const Eigen::Vector3d p = vector_of(surface.point(surface.source(h)));

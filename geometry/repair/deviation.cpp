@@ -13,6 +13,9 @@
 #include <CGAL/AABB_triangle_primitive.h>
 #include <CGAL/Simple_cartesian.h>
 
+#include "geometry/numbers/numbers.h"
+#include "planner/effort/geometry_shares.h"
+
 namespace withy {
 namespace {
 
@@ -21,9 +24,6 @@ using Triangles = std::vector<InexactKernel::Triangle_3>;
 using Primitive = CGAL::AABB_triangle_primitive<InexactKernel, Triangles::const_iterator>;
 using Tree = CGAL::AABB_tree<CGAL::AABB_traits<InexactKernel, Primitive>>;
 using CornerPoints = std::array<Eigen::Vector3d, 3>;
-
-/// A triangle needs no more halvings than bring a metre to a micrometre.
-constexpr int kDeepest = 20;
 
 CornerPoints corners_of(const TriangleMesh& mesh, const std::array<int, 3>& t) {
   return {mesh.vertices[static_cast<std::size_t>(t[0])], mesh.vertices[static_cast<std::size_t>(t[1])],
@@ -68,7 +68,7 @@ class Farthest {
                                                                  *nearest.second)));
     }
     if (std::min(d + radius, to_one) <= found_ + std::max(kDeviationStep_mm, kDeviationShare * found_) ||
-        depth == kDeepest)
+        depth == shares::kDeviationHalvings)
       return;
     const Eigen::Vector3d ab = 0.5 * (c[0] + c[1]);
     const Eigen::Vector3d bc = 0.5 * (c[1] + c[2]);
@@ -91,7 +91,7 @@ class Farthest {
 
 }  // namespace
 
-double farthest_from(const TriangleMesh& from, const TriangleMesh& to) {
+double farthest_from(const TriangleMesh& from, const TriangleMesh& to, const Effort& effort) {
   std::set<std::array<double, 9>> shared;
   for (const auto& t : to.triangles) shared.insert(key_of(corners_of(to, t)));
   std::vector<CornerPoints> changed;
@@ -104,9 +104,14 @@ double farthest_from(const TriangleMesh& from, const TriangleMesh& to) {
   Tree tree(triangles.begin(), triangles.end());
   tree.accelerate_distance_queries();
   Farthest farthest(tree);
-  for (const CornerPoints& c : changed)  // a first guess, so that little is cut
+  for (const CornerPoints& c : changed) {  // a first guess, so that little is cut
+    if (effort.cut_short()) return kInfinity;
     for (const Eigen::Vector3d& p : c) farthest.touch(p);
-  for (const CornerPoints& c : changed) farthest.look_at(c);
+  }
+  for (const CornerPoints& c : changed) {
+    if (effort.cut_short()) return kInfinity;
+    farthest.look_at(c);
+  }
   return farthest.bound();
 }
 

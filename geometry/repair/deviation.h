@@ -12,6 +12,7 @@
 #pragma once
 
 #include "geometry/mesh/mesh.h"
+#include "planner/effort/effort.h"
 
 namespace withy {
 
@@ -21,6 +22,6 @@ inline constexpr double kDeviationShare = 0.02;
 
 /// max over points p of `from` of the distance from p to `to`: an upper bound, the shortfall added. Triangles
 /// of `from` that `to` has as well cost nothing.
-double farthest_from(const TriangleMesh& from, const TriangleMesh& to);
+double farthest_from(const TriangleMesh& from, const TriangleMesh& to, const Effort& effort = Effort());
 
 }  // namespace withy

@@ -12,6 +12,7 @@
 #include "geometry/numbers/decompositions.h"
 #include "geometry/repair/nearest_place.h"
 #include "geometry/repair/pieces.h"
+#include "planner/effort/geometry_shares.h"
 
 namespace withy {
 namespace {
@@ -21,9 +22,6 @@ constexpr double kTrimBelow = 0.1;
 /// A slanting or flaring end has more wall in the band than a straight one; more than so many times as much
 /// is no end.
 constexpr double kMostBand = 2.0;
-/// Ends that are tried, the longest rims first: a torn mesh may have very many, and each takes a second or
-/// two on one of a hundred thousand triangles.
-constexpr int kMostEnds = 40;
 /// A rim's point is on a face of a box when it is so near to it: a crop moves its faces by up to kCutMove_mm,
 /// and faces and points are rounded.
 constexpr double kOnFace_mm = 2.0 * kCutMove_mm;
@@ -135,14 +133,15 @@ CutPlane cut_across(const TriangleMesh& closed, const Eigen::Vector3d& out) {
 }  // namespace
 
 std::vector<TrimmedEnd> trim_ends(TriangleMesh& wall, double most_spread_mm,
-                                  const std::vector<CutPlane>& box_faces) {
+                                  const std::vector<CutPlane>& box_faces, const Effort& effort) {
   std::vector<TrimmedEnd> trimmed;
   const double below = kTrimBelow * most_spread_mm;
   const std::vector<Rim> rims = rims_of(wall);  // those of other ends stay as they are
   const int handles = handles_by_rims(wall, rims);
   int tried = 0;
   for (const Rim& rim : rims) {
-    if (tried == kMostEnds || !is_uneven_end(rim, most_spread_mm, box_faces)) continue;
+    if (effort.cut_short()) break;
+    if (tried == shares::kEndsTried || !is_uneven_end(rim, most_spread_mm, box_faces)) continue;
     ++tried;
     auto flat = with_flat_end(wall, rim, rims.size(), handles, below);
     if (!flat) continue;

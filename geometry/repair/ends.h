@@ -22,6 +22,7 @@
 #include "geometry/mesh/mesh.h"
 #include "geometry/repair/cut.h"
 #include "geometry/repair/holes.h"
+#include "planner/effort/effort.h"
 
 namespace withy {
 
@@ -34,7 +35,7 @@ struct TrimmedEnd {
 /// no more than the end. Those round an edge of `box_faces` stay, and those along a face of it that do not go
 /// across the lumen.
 std::vector<TrimmedEnd> trim_ends(TriangleMesh& wall, double most_spread_mm,
-                                  const std::vector<CutPlane>& box_faces);
+                                  const std::vector<CutPlane>& box_faces, const Effort& effort = Effort());
 
 /// The six faces of a box, normals out.
 std::vector<CutPlane> faces_of(const Eigen::AlignedBox3d& box);

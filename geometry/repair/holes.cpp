@@ -94,10 +94,12 @@ std::vector<Rim> rims_of(const TriangleMesh& mesh) {
   return rims;
 }
 
-FilledHoles fill_holes(const TriangleMesh& mesh, double below_mm, const std::vector<CutPlane>& cuts) {
+FilledHoles fill_holes(const TriangleMesh& mesh, double below_mm, const std::vector<CutPlane>& cuts,
+                       const Effort& effort) {
   FilledHoles out;
   Surface surface = surface_of<Surface>(mesh);
   for (const auto hole : holes_of(surface)) {
+    if (effort.cut_short()) break;
     const Rim rim = rim_of(surface, hole);
     if (rim.radius_mm >= below_mm) continue;
     if (std::any_of(cuts.begin(), cuts.end(), [&](const CutPlane& cut) { return made_by(rim, cut); })) {

@@ -15,6 +15,7 @@
 
 #include "geometry/mesh/mesh.h"
 #include "geometry/repair/cut.h"
+#include "planner/effort/effort.h"
 
 namespace withy {
 
@@ -46,7 +47,8 @@ bool made_by(const Rim& rim, const CutPlane& cut);
 
 /// Closes every hole whose radius (Rim::radius_mm) is below `below_mm`, but none that lies in the plane of a
 /// cut.
-FilledHoles fill_holes(const TriangleMesh& mesh, double below_mm, const std::vector<CutPlane>& cuts = {});
+FilledHoles fill_holes(const TriangleMesh& mesh, double below_mm, const std::vector<CutPlane>& cuts = {},
+                       const Effort& effort = Effort());
 
 /// Turns a surface right side out: once capped it encloses a solid with normals out.
 void turn_right_side_out(TriangleMesh& mesh);

@@ -4,13 +4,14 @@
 #include <algorithm>
 #include <cmath>
 #include <iterator>
-#include <limits>
 #include <vector>
 
 #include <CGAL/AABB_traits.h>
 #include <CGAL/AABB_tree.h>
 #include <CGAL/AABB_triangle_primitive.h>
 #include <CGAL/Simple_cartesian.h>
+
+#include "geometry/numbers/numbers.h"
 
 namespace withy {
 namespace {
@@ -48,7 +49,7 @@ double next_crossing(const PlaceTree& tree, const Eigen::Vector3d& from, const E
   const PlaceKernel::Ray_3 ray(place_point(from), PlaceKernel::Vector_3(along.x(), along.y(), along.z()));
   std::vector<PlaceTree::Intersection_and_primitive_id<PlaceKernel::Ray_3>::Type> met;
   tree.all_intersections(ray, std::back_inserter(met));
-  double next = std::numeric_limits<double>::infinity();
+  double next = kInfinity;
   for (const auto& hit : met)
     if (const auto* p = boost::get<PlaceKernel::Point_3>(&hit.first)) {
       const double far = (place_vector(*p) - from).norm();

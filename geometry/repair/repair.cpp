@@ -3,17 +3,18 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
 #include <utility>
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "geometry/repair/body_lumen.h"
 #include "geometry/repair/crossings.h"
 #include "geometry/repair/deviation.h"
 #include "geometry/repair/nearest_place.h"
 #include "geometry/repair/pieces.h"
 #include "geometry/repair/smooth.h"
+#include "planner/effort/geometry_shares.h"
 #include "planner/files/words.h"
 
 namespace withy {
@@ -28,7 +29,6 @@ constexpr double kSkinLength = 0.75;
 constexpr double kSkinExtent = 0.4;
 /// "Within": so many of its vertices are; those on a common rim are not.
 constexpr double kWithinShare = 0.8;
-constexpr std::size_t kVerticesAsked = 200;
 
 /// A wrap by itself is as fine as this share of the lumen's radius, and lies off the surface by that share of
 /// it.
@@ -37,10 +37,8 @@ constexpr double kOffsetShare = 0.05;
 /// A wrap's flat end may lie so many offsets off what it wraps, and is opened so far in.
 constexpr double kWrapEndOffsets = 4.0;
 
-/// A wrap has about this many faces in a square as wide as its gaps are; so many are made in minutes and in a
-/// few gigabytes.
+/// A wrap has about this many faces in a square as wide as its gaps are.
 constexpr double kWrapFaces = 2.3;
-constexpr double kMostWrapFaces = 3e6;
 
 /// A cut in an end's plane is so near to the nearest place in the lumen, as that is printed.
 constexpr double kAtEnd_mm = 0.005;
@@ -53,8 +51,6 @@ constexpr double kMouthRise = 0.1;
 /// Another piece that crosses the one taken is a branch, not a speck, where its area is so large a share of
 /// it.
 constexpr double kBranchArea = 0.02;
-/// How many of these are looked at.
-constexpr std::size_t kMostBranches = 8;
 
 std::string place(const Vector3d& p) {
   return fmt::format("({:.2f}, {:.2f}, {:.2f}) mm", p.x() + 0.0, p.y() + 0.0, p.z() + 0.0);
@@ -64,9 +60,15 @@ tl::unexpected<RepairRefusal> refused(RepairFault fault, std::string problem, st
   return tl::unexpected(RepairRefusal{fault, std::move(problem), std::move(remedy)});
 }
 
+/// What was going on when the effort ended it; nothing where it did not.
+std::optional<RepairRefusal> cut_short(const Effort& effort, std::string doing) {
+  if (!effort.cut_short()) return std::nullopt;
+  return RepairRefusal{RepairFault::cut_short, std::move(doing), "give a larger --budget"};
+}
+
 std::vector<Vector3d> some_vertices(const TriangleMesh& mesh) {
   std::vector<Vector3d> some;
-  const std::size_t step = mesh.vertices.size() / kVerticesAsked + 1;
+  const std::size_t step = mesh.vertices.size() / shares::kVerticesAsked + 1;
   for (std::size_t i = 0; i < mesh.vertices.size(); i += step) some.push_back(mesh.vertices[i]);
   return some;
 }
@@ -82,7 +84,7 @@ bool as_large(const MeshPiece& inner, const MeshPiece& outer) {
 }
 
 double distance_to(const MeshPiece& piece, const Vector3d& p) {
-  double least = std::numeric_limits<double>::infinity();
+  double least = kInfinity;
   for (const Vector3d& v : piece.mesh.vertices) least = std::min(least, (v - p).squaredNorm());
   return least;
 }
@@ -101,9 +103,10 @@ std::size_t piece_at(const std::vector<MeshPiece>& pieces, const Vector3d& p,
 }
 
 /// The largest piece; where a wall was given with both its skins, the inner one.
-std::size_t main_piece(const std::vector<MeshPiece>& pieces, std::vector<std::string>& done) {
+std::size_t main_piece(const std::vector<MeshPiece>& pieces, const Effort& effort,
+                       std::vector<std::string>& done) {
   std::size_t best = 0;
-  for (std::size_t i = 1; i < pieces.size(); ++i) {
+  for (std::size_t i = 1; i < pieces.size() && !effort.cut_short(); ++i) {
     if (!as_large(pieces[i], pieces[best]) || !lies_within(pieces[i], pieces[best])) continue;
     done.push_back(
         "The wall has two skins, one inside the other: took the inner one (--keep-at X Y Z takes another).");
@@ -128,10 +131,12 @@ void note_others(const std::vector<MeshPiece>& pieces, std::size_t kept, Repaire
 }
 
 /// Branches that cross the piece taken, and are lost with the others.
-void note_crossing(const std::vector<MeshPiece>& pieces, std::size_t kept, std::vector<std::string>& done) {
+void note_crossing(const std::vector<MeshPiece>& pieces, std::size_t kept, const Effort& effort,
+                   std::vector<std::string>& done) {
   std::size_t crossing = 0;
   double area = 0.0;
-  for (std::size_t i = 0; i < std::min(pieces.size(), kMostBranches); ++i) {
+  for (std::size_t i = 0; i < std::min(pieces.size(), shares::kCrossingBranches) && !effort.cut_short();
+       ++i) {
     if (i == kept || pieces[i].area_mm2 < kBranchArea * pieces[kept].area_mm2) continue;
     if (!pieces[i].box.intersects(pieces[kept].box)) continue;
     if (!cross_one_another(pieces[i].mesh, pieces[kept].mesh)) continue;
@@ -188,7 +193,7 @@ double rise_beyond(const Rim& rim, const TriangleMesh& body) {
 
 /// How deep in the body's box a lumen's end lies, outwards from it.
 double depth_in(const Rim& rim, const Eigen::AlignedBox3d& box) {
-  double depth_mm = std::numeric_limits<double>::infinity();
+  double depth_mm = kInfinity;
   for (int k = 0; k < 3; ++k) {
     const double side = rim.outward(k) > 0.0 ? box.max()(k) : box.min()(k);
     if (std::abs(rim.outward(k)) > 1e-9)
@@ -210,10 +215,10 @@ void note_mouths(const TriangleMesh& lumen, const MeshPiece& body, std::vector<s
 }
 
 /// The lumens that are open to the body's outside, and the voids in it; the largest first.
-std::vector<MeshPiece> lumens_in(const std::vector<MeshPiece>& pieces) {
+std::vector<MeshPiece> lumens_in(const std::vector<MeshPiece>& pieces, const Effort& effort) {
   std::vector<std::string> unsaid;
   std::vector<MeshPiece> lumens;
-  for (const TriangleMesh& mesh : lumens_of_body(pieces.front().mesh)) {
+  for (const TriangleMesh& mesh : lumens_of_body(pieces.front().mesh, effort)) {
     std::vector<MeshPiece> parts = pieces_of(mesh, unsaid);
     if (!parts.empty()) lumens.push_back(std::move(parts.front()));
   }
@@ -228,7 +233,9 @@ std::vector<MeshPiece> lumens_in(const std::vector<MeshPiece>& pieces) {
 tl::expected<TriangleMesh, RepairRefusal> lumen_in(const std::vector<MeshPiece>& pieces,
                                                    const RepairSettings& settings,
                                                    std::vector<std::string>& done) {
-  std::vector<MeshPiece> lumens = lumens_in(pieces);
+  std::vector<MeshPiece> lumens = lumens_in(pieces, settings.effort);
+  if (auto spent = cut_short(settings.effort, "telling the lumen from the body's outside"))
+    return tl::unexpected(std::move(*spent));
   if (lumens.empty())
     return refused(
         RepairFault::no_lumen_inside,
@@ -343,7 +350,7 @@ bool keeps_openings(const TriangleMesh& mended, const std::vector<Rim>& rims,
 tl::expected<TriangleMesh, RepairRefusal> mended(TriangleMesh surface, const RepairSettings& settings,
                                                  Repaired& out) {
   turn_right_side_out(surface);
-  FilledHoles filled = fill_holes(surface, settings.close_below_mm, settings.cuts);
+  FilledHoles filled = fill_holes(surface, settings.close_below_mm, settings.cuts, settings.effort);
   out.closed_holes = filled.filled;
   out.closed_radius_mm = filled.largest_radius_mm;
   if (filled.filled > 0)
@@ -356,12 +363,18 @@ tl::expected<TriangleMesh, RepairRefusal> mended(TriangleMesh surface, const Rep
                     "below --close-below {:g}.",
                     place(rim.centre), rim.radius_mm, settings.close_below_mm));
   surface = std::move(filled.mesh);
+  if (auto spent = cut_short(settings.effort, "closing small holes"))
+    return tl::unexpected(std::move(*spent));
   if (!crosses_itself(surface)) return surface;
+  if (auto spent = cut_short(settings.effort, "mending faces that cross one another"))
+    return tl::unexpected(std::move(*spent));
   const std::vector<Rim> rims = rims_of(surface);
   if (auto clean = without_crossings(surface); clean && keeps_openings(*clean, rims, out.done)) {
     out.done.push_back("Mended faces that crossed one another, in place.");
     return std::move(*clean);
   }
+  if (auto spent = cut_short(settings.effort, "mending faces that cross one another"))
+    return tl::unexpected(std::move(*spent));
   return wrap_again(surface, rims, settings.wrap_mm, out);
 }
 
@@ -392,13 +405,13 @@ std::optional<RepairRefusal> wrap_too_fine(const std::vector<MeshPiece>& pieces,
   double area_mm2 = 0.0;
   for (const MeshPiece& piece : pieces) area_mm2 += piece.area_mm2;
   const double faces = kWrapFaces * area_mm2 / (wrap_mm * wrap_mm);
-  if (faces <= kMostWrapFaces) return std::nullopt;
+  if (faces <= shares::kMostWrapFaces) return std::nullopt;
   return RepairRefusal{
       RepairFault::wrap_failed,
       fmt::format("a wrap that closes gaps of {:g} mm would have about {:.1f} million faces here", wrap_mm,
                   1e-6 * faces),
       fmt::format("give --wrap {:.2g} or more, or a part of the mesh by --crop X0 Y0 Z0 X1 Y1 Z1",
-                  1.05 * std::sqrt(kWrapFaces * area_mm2 / kMostWrapFaces))};
+                  1.05 * std::sqrt(kWrapFaces * area_mm2 / shares::kMostWrapFaces))};
 }
 
 /// The piece to go on with, before any cut; and the ends that a wrap of all of them is to keep.
@@ -424,19 +437,22 @@ tl::expected<TriangleMesh, RepairRefusal> chosen_piece(const TriangleMesh& mesh,
     note_others(pieces, pieces.size(), out);
     return lumen_in(pieces, settings, out.done);
   }
-  const std::size_t kept =
-      settings.keep_at ? piece_at(pieces, *settings.keep_at, out.done) : main_piece(pieces, out.done);
+  const std::size_t kept = settings.keep_at ? piece_at(pieces, *settings.keep_at, out.done)
+                                            : main_piece(pieces, settings.effort, out.done);
   note_others(pieces, kept, out);
-  note_crossing(pieces, kept, out.done);
+  note_crossing(pieces, kept, settings.effort, out.done);
   return std::move(pieces[kept].mesh);
 }
 
 /// What of all pieces lies in a box.
-tl::expected<TriangleMesh, RepairRefusal> part_in(const TriangleMesh& mesh, const Eigen::AlignedBox3d& box) {
+tl::expected<TriangleMesh, RepairRefusal> part_in(const TriangleMesh& mesh, const Eigen::AlignedBox3d& box,
+                                                  const Effort& effort) {
   std::vector<std::string> said_later;
   TriangleMesh all;
   for (const MeshPiece& piece : pieces_of(mesh, said_later)) {
     if (!box.intersects(piece.box)) continue;
+    if (auto spent = cut_short(effort, "leaving out what lies outside the box"))
+      return tl::unexpected(std::move(*spent));
     const auto part = cropped(piece.mesh, box);
     if (!part)
       return refused(RepairFault::cut_misses, "a face of the --crop box meets faces that cross one another",
@@ -510,6 +526,26 @@ tl::expected<TriangleMesh, RepairRefusal> opened(TriangleMesh surface, const std
   return surface;
 }
 
+/// How far wall and what was given lie apart.
+void measure_deviation(const TriangleMesh& mesh, const TriangleMesh& whole, const TriangleMesh& given,
+                       const TriangleMesh& wall, const RepairSettings& settings, Repaired& out) {
+  const Effort& effort = settings.effort;
+  out.moved_mm = std::max(farthest_from(wall, whole, effort), farthest_from(given, wall, effort));
+  if (settings.wrap_mm <= 0.0) return;
+  out.moved_mm = std::max(out.moved_mm, farthest_from(wall, mesh, effort));
+  note_swallowed(farthest_from(mesh, whole, effort), out);
+}
+
+void smooth_wall(TriangleMesh& wall, const RepairSettings& settings, Repaired& out) {
+  SmoothedWall smooth = smoothed(wall, settings.smooth_mm, settings.effort);
+  out.done.push_back(
+      smooth.done && smooth.moved_mm > 0.0
+          ? fmt::format("Smoothed the wall: it moved by at most {:.3f} mm.", smooth.moved_mm)
+          : std::string("Left the wall as it was: smoothing it fails, or would make it cross itself."));
+  out.smoothed_mm = smooth.moved_mm;
+  wall = std::move(smooth.mesh);
+}
+
 }  // namespace
 
 tl::expected<Repaired, RepairRefusal> repair_lumen(const TriangleMesh& mesh, const RepairSettings& settings) {
@@ -518,7 +554,7 @@ tl::expected<Repaired, RepairRefusal> repair_lumen(const TriangleMesh& mesh, con
     rest.crop.reset();
     const std::vector<CutPlane> faces = faces_of(*settings.crop);
     rest.box_faces.insert(rest.box_faces.end(), faces.begin(), faces.end());
-    const auto part = part_in(mesh, *settings.crop);
+    const auto part = part_in(mesh, *settings.crop, settings.effort);
     return part ? repair_lumen(*part, rest) : tl::unexpected(part.error());
   }
   Repaired out;
@@ -526,33 +562,26 @@ tl::expected<Repaired, RepairRefusal> repair_lumen(const TriangleMesh& mesh, con
   std::vector<Rim> ends;
   auto surface = chosen_piece(mesh, settings, out, ends);
   if (!surface) return tl::unexpected(surface.error());
+  if (auto spent = cut_short(settings.effort, "choosing the piece")) return tl::unexpected(std::move(*spent));
   const TriangleMesh whole = *surface;
   surface = opened(std::move(*surface), ends, settings, out);
   if (!surface) return tl::unexpected(surface.error());
+  if (auto spent = cut_short(settings.effort, "cutting it open")) return tl::unexpected(std::move(*spent));
   const TriangleMesh given = *surface;
   auto wall = mended(std::move(*surface), settings, out);
   if (!wall) return tl::unexpected(wall.error());
-  out.moved_mm = std::max(farthest_from(*wall, whole), farthest_from(given, *wall));
-  if (settings.wrap_mm > 0.0) {
-    out.moved_mm = std::max(out.moved_mm, farthest_from(*wall, mesh));
-    note_swallowed(farthest_from(mesh, whole), out);
-  }
-  if (settings.smooth_mm > 0.0) {
-    SmoothedWall smooth = smoothed(*wall, settings.smooth_mm);
-    out.done.push_back(
-        smooth.done && smooth.moved_mm > 0.0
-            ? fmt::format("Smoothed the wall: it moved by at most {:.3f} mm.", smooth.moved_mm)
-            : std::string("Left the wall as it was: smoothing it fails, or would make it cross itself."));
-    out.smoothed_mm = smooth.moved_mm;
-    *wall = std::move(smooth.mesh);
-  }
+  measure_deviation(mesh, whole, given, *wall, settings, out);
+  if (auto spent = cut_short(settings.effort, "measuring how far the wall was moved"))
+    return tl::unexpected(std::move(*spent));
+  if (settings.smooth_mm > 0.0) smooth_wall(*wall, settings, out);
+  if (auto spent = cut_short(settings.effort, "smoothing the wall")) return tl::unexpected(std::move(*spent));
   out.wall = std::move(*wall);
   finish(out);
   return out;
 }
 
-Repaired flatten_ends(Repaired repaired, double most_spread_mm) {
-  repaired.trimmed = trim_ends(repaired.wall, most_spread_mm, repaired.box_faces);
+Repaired flatten_ends(Repaired repaired, double most_spread_mm, const Effort& effort) {
+  repaired.trimmed = trim_ends(repaired.wall, most_spread_mm, repaired.box_faces, effort);
   finish(repaired);
   return repaired;
 }

@@ -9,6 +9,9 @@
 // out: that has a bound of its own. Last, flatten_ends cuts uneven ends flat (ends.h): what that takes is not
 // in the measure, and is said by itself.
 //
+// The effort is asked in each loop, and before and after each call of CGAL, which nothing can end midway: the
+// longest are the wrap (alpha_wrap_3) and the mending of crossings (remove_self_intersections).
+//
 // Units: mm. Frame: the mesh's.
 #pragma once
 
@@ -25,6 +28,7 @@
 #include "geometry/repair/cut.h"
 #include "geometry/repair/ends.h"
 #include "geometry/repair/holes.h"
+#include "planner/effort/effort.h"
 
 namespace withy {
 
@@ -39,6 +43,7 @@ struct RepairSettings {
   double smooth_mm = 0.0;  ///< the wall may move by so much; 0: it stays
   /// Of the box outside which nothing was given: a volume's. A crop has its own.
   std::vector<CutPlane> box_faces;
+  Effort effort = {};
 };
 
 struct PieceFigures {
@@ -54,7 +59,8 @@ enum class RepairFault {
   cut_misses,       ///< the plane of a cut crosses nothing, or an opening's rim
   cut_joined,       ///< what a cut should take away hangs on elsewhere
   nothing_left,     ///< no part of the mesh lies in the box
-  wrap_failed       ///< even the wrap leaves no sound surface
+  wrap_failed,      ///< even the wrap leaves no sound surface
+  cut_short         ///< the effort ended it: `problem` says what was being done
 };
 
 /// What is wrong and what to do about it, in words of withy scene's options.
@@ -85,7 +91,7 @@ struct Repaired {
 tl::expected<Repaired, RepairRefusal> repair_lumen(const TriangleMesh& mesh, const RepairSettings& settings);
 
 /// The same with every end cut flat whose rim is uneven by more than `most_spread_mm`, where that takes no
-/// more than the end.
-Repaired flatten_ends(Repaired repaired, double most_spread_mm);
+/// more than the end. Ends from where the effort is cut short stay as they are.
+Repaired flatten_ends(Repaired repaired, double most_spread_mm, const Effort& effort = Effort());
 
 }  // namespace withy

@@ -12,6 +12,7 @@
 #include <CGAL/Surface_mesh.h>
 
 #include "geometry/repair/surface_conversion.h"
+#include "planner/effort/geometry_shares.h"
 
 namespace withy {
 namespace {
@@ -19,9 +20,6 @@ namespace {
 namespace PMP = CGAL::Polygon_mesh_processing;
 using Kernel = CGAL::Exact_predicates_inexact_constructions_kernel;
 using Surface = CGAL::Surface_mesh<Kernel::Point_3>;
-
-/// Where the wall would cross itself, less is tried: half as much, so many times.
-constexpr int kMostHalvings = 2;
 
 /// The flow's time over the square of the edges, by trial: unevenness from one vertex to the next comes out
 /// well below 0.6 of what it was, and a tube of 5 mm radius with edges of 1 mm narrows by 0.2 mm where the
@@ -59,9 +57,9 @@ SmoothedWall smoothed_once(const TriangleMesh& mesh, double bound_mm) {
 
 }  // namespace
 
-SmoothedWall smoothed(const TriangleMesh& mesh, double bound_mm) {
+SmoothedWall smoothed(const TriangleMesh& mesh, double bound_mm, const Effort& effort) {
   try {
-    for (int k = 0; k <= kMostHalvings; ++k, bound_mm *= 0.5) {
+    for (int k = 0; k <= shares::kSmoothingHalvings && !effort.cut_short(); ++k, bound_mm *= 0.5) {
       SmoothedWall out = smoothed_once(mesh, bound_mm);
       if (!PMP::does_self_intersect(surface_of<Surface>(out.mesh))) return out;
     }

@@ -11,6 +11,7 @@
 #pragma once
 
 #include "geometry/mesh/mesh.h"
+#include "planner/effort/effort.h"
 
 namespace withy {
 
@@ -21,6 +22,6 @@ struct SmoothedWall {
 };
 
 /// Of an oriented manifold without crossings and without loose vertices; what comes of it has none either.
-SmoothedWall smoothed(const TriangleMesh& mesh, double bound_mm);
+SmoothedWall smoothed(const TriangleMesh& mesh, double bound_mm, const Effort& effort = Effort());
 
 }  // namespace withy

@@ -29,6 +29,7 @@
 #include <itkNrrdImageIO.h>
 #include <itkRegionOfInterestImageFilter.h>
 
+#include "geometry/numbers/numbers.h"
 #include "geometry/volume/stored_volume.h"
 
 namespace withy {
@@ -462,7 +463,7 @@ Piece box_of(const Pieces& pieces, std::uint32_t label) {
 struct NearestVoxel {
   std::uint32_t label = 0;
   Eigen::Vector3d centre = Eigen::Vector3d::Zero();
-  double distance_mm = std::numeric_limits<double>::infinity();
+  double distance_mm = kInfinity;
 };
 
 NearestVoxel nearest_voxel(const Volume& volume, const Pieces& pieces, const Eigen::Vector3d& p) {
@@ -471,7 +472,7 @@ NearestVoxel nearest_voxel(const Volume& volume, const Pieces& pieces, const Eig
   const auto size = pieces.GetLargestPossibleRegion().GetSize();
   const std::uint32_t* at = pieces.GetBufferPointer();
   NearestVoxel nearest;
-  double least = std::numeric_limits<double>::infinity();
+  double least = kInfinity;
   for (std::size_t z = 0; z < size[2]; ++z)
     for (std::size_t y = 0; y < size[1]; ++y) {
       const Eigen::Vector3d row =

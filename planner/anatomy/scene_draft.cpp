@@ -4,12 +4,12 @@
 #include <algorithm>
 #include <cmath>
 #include <cstddef>
-#include <limits>
 #include <optional>
 #include <utility>
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/anatomy/hardware_draft.h"
 #include "planner/files/words.h"
 #include "planner/scene/scene_of_text.h"
@@ -19,6 +19,7 @@ namespace {
 
 using Eigen::Vector3d;
 
+constexpr const char* kMoreBudget = "give a larger --budget";
 /// Smaller than this the hardware is no such hardware any more: the unit is wrong.
 constexpr double kLeastScale = 0.05;
 constexpr double kTargetTolerance_mm = 2.0;
@@ -263,7 +264,7 @@ struct LinePoint {
 
 std::optional<LinePoint> nearest_on_lines(const Centreline& centreline, const Vector3d& p_E) {
   std::optional<LinePoint> nearest;
-  double least = std::numeric_limits<double>::infinity();
+  double least = kInfinity;
   for (std::size_t b = 0; b < centreline.branches.size(); ++b)
     for (std::size_t i = 0; i < centreline.branches[b].points.size(); ++i)
       if (const double d = (centreline.branches[b].points[i].p_E - p_E).norm(); d < least)
@@ -339,11 +340,13 @@ PlaceProblem beyond_range(const InputError& error, const DraftSettings& settings
 }  // namespace
 
 tl::expected<SceneDraft, PlaceProblem> draft_scene(Repaired given, DraftSettings settings) {
-  Repaired repaired = flatten_ends(std::move(given), kMostSpread_mm);
+  Repaired repaired = flatten_ends(std::move(given), kMostSpread_mm, settings.effort);
+  if (settings.effort.cut_short()) return no_scene("cutting ends flat took all of the budget", kMoreBudget);
   const auto found = entry_mouth(repaired, settings);
   if (!found) return tl::unexpected(found.error());
   settings.entry = fmt::format("opening:{}", found->number);
   const Entry entry = entry_by(found->mouth, across(found->mouth.inward_S));
+  // One call of CGAL's checks and trees, which nothing can end midway.
   auto wall = make_wall(repaired.wall, entry, Outlets::closed);
   if (!wall) return tl::unexpected(no_wall(wall.error(), repaired, settings));
   SceneDraft draft{{}, std::move(repaired.wall), {}, std::move(*wall), {}, std::move(repaired.done)};
@@ -353,7 +356,9 @@ tl::expected<SceneDraft, PlaceProblem> draft_scene(Repaired given, DraftSettings
   if (scale < kLeastScale)
     return no_scene(fmt::format("{} has {:.3f} mm of room for a body", settings.entry, room),
                     "name a wider opening by --entry opening:N, or give " + unit_words(settings));
-  draft.centreline = compute_centreline(*draft.wall);
+  draft.centreline = compute_centreline(*draft.wall, {.effort = settings.effort});
+  if (settings.effort.cut_short())
+    return no_scene("finding the middle line took all of the budget", kMoreBudget);
   const auto target = target_place_E(settings.target, *draft.wall, draft.centreline,
                                      scale * kDraftBodyRadius_mm + kDraftClearance_mm);
   if (!target)

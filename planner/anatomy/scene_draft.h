@@ -20,6 +20,7 @@
 #include "geometry/centreline/centreline.h"
 #include "geometry/channel/wall_distance.h"
 #include "geometry/repair/repair.h"
+#include "planner/effort/effort.h"
 #include "planner/scene/places.h"
 #include "planner/scene/scene.h"
 
@@ -33,6 +34,7 @@ struct DraftSettings {
   bool volume = false;   ///< the wall is that of a range of values, whose noise makes specks in the lumen
   bool has_unit = true;  ///< the input is a mesh, whose unit is --unit's
   bool cropped = false;  ///< the box whose edges may cut the lumen is --crop's, not the volume's
+  Effort effort = {};
 };
 
 struct SceneDraft {
@@ -45,7 +47,7 @@ struct SceneDraft {
   double trimmed_mm = 0.0;        ///< the most that was cut off an uneven end
 };
 
-/// Problems in words of withy scene's options.
+/// Problems in words of withy scene's options. Where the effort is cut short there is one whatever it says.
 tl::expected<SceneDraft, PlaceProblem> draft_scene(Repaired given, DraftSettings settings);
 
 }  // namespace withy

@@ -1,21 +1,28 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// How much each part of a question may take. What sizes a search, a look for something better, or the benches
-// drawn for it stands here.
+// How much each part of a question may take. Whatever bounds how much planner/ and tools/withy try stands
+// here: work, draws, rounds, looks, boxes, nodes, halvings of what does not settle, and what is kept of them.
+// The part of the table for rooms of triangles is geometry_shares.h. Beside their loops stand only
+//   * steps of an iteration that settles by itself (Newton's, a bisection's, an optimiser's, the parting of a
+//     motion into way-points), and the guard against one that does not;
+//   * how finely something is looked at or shown: a length, an angle, a count of directions, rays, points or
+//     pixels, which decides how exact a figure is (BendGrid, kParallels, kLookStep_mm);
+//   * the largest input that is taken and output that is written: bytes, rows, triangles, layouts, notches;
+//   * threads, and how long one waits for a request or a disk;
+//   * the caps of the checkers (planner/proof/recheck, plans, layouts), which share nothing with what they
+//     check.
 //
 // Work is counted in about microseconds of a fast machine (Effort). A share must be a count and never a time,
-// so that an answer does not depend on the machine. Steps of an iteration that settles by itself (Newton's, a
-// bisection's) stand beside it.
+// so that an answer does not depend on the machine.
 //
 // Each figure has a reason, and says where it comes from. "Measured" is on the shipped scenes with 0 to 3
 // locks, by `withy plan` on one core of an AMD EPYC under load. "Chosen" is by hand.
 //
 // `tools/bench/shares` asks shipped questions with a share halved and doubled; what came out for most of them
 // is in DEVELOPERS.md, "Measuring shares", with those that change an answer. "Halved, doubled: x, y" below is
-// processor time against that with the share as it is. Not measured so are kPlane*, kViaLooksPerMotion,
-// kHeedPlans, kStandingDraws, kRankDraws, kSortDraws, kPlansOfCandidates, kAdviceDraws, kAdviceTogether,
-// kBoxHopelessAfter, kBoxesKept, kReachRounds, and times.
+// processor time against that with the share as it is. Which were not measured so is said there.
 #pragma once
 
+#include <cstddef>
 #include <cstdint>
 
 namespace withy::shares {
@@ -37,6 +44,8 @@ inline constexpr std::int64_t kLinksOfExpansion = 256;
 /// How many expansions, goal questions or lock switches pass between two questions to the Effort. Chosen: a
 /// question reads the clock, and 32 expansions are far below the second that an interruption may take.
 inline constexpr int kAskInterval = 32;
+/// The same of cubes that the tip's ball is followed through: about a millisecond. Chosen.
+inline constexpr std::int64_t kCubeAskInterval = 64;
 
 /// What is counted as a second where only a time is given.
 inline constexpr double kWorkPerSecond = 1e6;
@@ -95,6 +104,20 @@ inline constexpr int kHuntPlaces = 40;
 /// Parts of one motion in a quick check (motion_look.h); a motion that takes more is left to the verifier,
 /// which does it once. Chosen.
 inline constexpr int kQuickParts = 2000;
+/// Boxes along one stretch of a motion that its verification begins with (verify.h): best-first subdivision
+/// does the rest where it matters. Chosen.
+inline constexpr int kFirstBoxes = 256;
+/// Looks into a least cube until its bound is on the same side of every need as its largest distance
+/// (room_bound.h): enough for a need that is 0.02 mm off. Chosen.
+inline constexpr int kRoomLooks = 1500;
+/// Places where the body gets thicker that are asked for their room (cell_body.h). Chosen.
+inline constexpr int kThickenings = 3;
+/// How often a hunt's chord is halved until the field is known to serve all of it (hunt_field.h). Chosen: a
+/// chord is some hundredths of a radian, and a thousandth of that is a thousandth of any reserve.
+inline constexpr int kSweepFieldHalvings = 10;
+/// Directions of the frozen bends that goals of friction locks are sought from, beside straight
+/// (friction_goals.h). Chosen.
+inline constexpr int kFrictionGoalDirections = 6;
 
 /// A motion is looked at in so many places for one whose tip is at a place to pass (via_routes.h). Chosen.
 inline constexpr int kViaLooksPerMotion = 64;
@@ -164,6 +187,13 @@ inline constexpr std::int64_t kHeedLooksWork = 1500000;
 inline constexpr std::int64_t kHeedSearchWork = 200000;
 /// Plans that are looked at. Chosen: what one lesson does not mend, three seldom do.
 inline constexpr int kHeedPlans = 4;
+/// Rounds of following a motion and mending the pulls at its end (compensate.h): friction remembers the way,
+/// so the first answer is off by what the way there changes. Chosen. Where nothing is to be met but the
+/// planned tip, as near as may be, one mending will do.
+inline constexpr int kCompensationRounds = 4;
+inline constexpr int kCompensationTipRounds = 1;
+/// Gauss-Newton steps of one mending. Chosen.
+inline constexpr int kCompensationSteps = 8;
 
 // What plans stand (planner/stand).
 
@@ -172,6 +202,16 @@ inline constexpr int kStandingDraws = 10000;
 /// Benches that plans are compared by, and those by which ends are sorted beforehand. Chosen.
 inline constexpr int kRankDraws = 1000;
 inline constexpr int kSortDraws = 300;
+/// Evaluations of one aim's optimiser (improve.h). Chosen.
+inline constexpr int kAimEvaluations = 60;
+/// Benches run between two looks at whether enough have failed, and between two questions to the Effort where
+/// all are asked. Chosen.
+inline constexpr std::size_t kRankBatch = 50;
+inline constexpr std::size_t kChanceBatch = 500;
+/// Motions that are kept from one plan to the next, the newest. Chosen.
+inline constexpr std::size_t kMotionsKept = 200;
+/// Radii of a smaller hunt that are tried: the scene's in so many parts (hunt_advice.h). Chosen.
+inline constexpr int kHuntAdviceParts = 10;
 /// How many plans are made of the candidates at the head of the sorted ones. Chosen.
 inline constexpr int kPlansOfCandidates = 2;
 /// Benches that a piece of advice is judged by: enough to tell one per cent from none. Chosen.
@@ -229,6 +269,8 @@ inline constexpr std::int64_t kReachWork = 4000000;
 /// Shares of that which a target may take in one round after the other: all get a little before any gets
 /// much. Chosen.
 inline constexpr std::int64_t kReachRounds[] = {32, 8, 1};
+/// Benches that a plan to each target is held against. Chosen: they tell a twentieth from a tenth.
+inline constexpr int kReachDraws = 400;
 
 // Layouts (place_search.h).
 
@@ -283,9 +325,39 @@ inline constexpr std::int64_t kLatticeAskInterval = 4096;
 inline constexpr int kFitRounds = 50;
 /// Steps of one solution in a round. Chosen: ten to thirty where there is one.
 inline constexpr int kFitSteps = 200;
+/// Rounds of a fit of the elastic body, whose noise need settle to a hundredth only. Chosen.
+inline constexpr int kFitElasticRounds = 8;
+/// Benches that `withy tolerance` draws. Chosen: an upper bound of 0.37 % where none fails.
+inline constexpr int kToleranceDraws = 1000;
+/// Benches for each thread that are drawn between two looks at whether the Effort is spent, so that a result
+/// that was cut short counts the draws in order. Chosen.
+inline constexpr std::size_t kDrawsEach = 8;
 /// Cells of a motion along its course, 1.5 mm each up to this: beyond it they get longer. Chosen: 192 mm
 /// of motion.
 inline constexpr int kToleranceParts = 128;
+/// How often a cell of a hunt's sweep is halved before it is verified: halves are quick, and a sweep has
+/// hundreds of parts. Chosen.
+inline constexpr int kSweepHalvings = 3;
+/// How often a part of a motion is halved where a box about it doesn't settle its limits. Chosen.
+inline constexpr int kLimitHalvings = 6;
+/// Steps towards the direction that errors move a point farthest in (directed_bound.h): the bound then misses
+/// the best by a few hundredths of the displacement. Chosen.
+inline constexpr int kDirectionSteps = 12;
+
+// A scene made ready (scene_problem.h).
+
+/// Nodes of the distance field: a wide lumen gets a coarser one. Chosen: a node takes 8 bytes.
+inline constexpr double kFieldNodes = 6e6;
+
+// Driving by hand (planner/live/hand.h), and scripts for where a lock sticks.
+
+/// A motion that is not allowed is followed to 1/16384 of its way: a hundredth of a millimetre of the
+/// longest. Chosen.
+inline constexpr int kHandHalvings = 14;
+/// Steps of a route that are kept. Chosen: no plan has a hundredth of it.
+inline constexpr std::size_t kHandSteps = 2000;
+/// Actions of a plan whose switches get scripts for where they stick. Chosen.
+inline constexpr int kRecoveries = 200;
 
 // Commands, by the clock (s). Chosen: what a user waits for.
 

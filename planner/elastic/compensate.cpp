@@ -6,6 +6,7 @@
 
 #include "geometry/numbers/decompositions.h"
 #include "geometry/numbers/numbers.h"
+#include "planner/effort/shares.h"
 #include "planner/segment/latch.h"
 #include "planner/segment/shape.h"
 #include "planner/segment/tendons.h"
@@ -13,14 +14,8 @@
 namespace withy {
 namespace {
 
-/// Rounds of following a motion and mending the pulls at its end: friction remembers the way, so the first
-/// answer is off by what the way there changes.
-constexpr int kRounds = 4;
-constexpr int kGaussNewtonSteps = 8;
 /// Pulls that change by less than this (mm) move the tip by less than a hundredth.
 constexpr double kSettled_mm = 1e-4;
-/// Where nothing is to be met but the planned tip, as near as may be, one mending will do.
-constexpr int kTipRounds = 1;
 /// A goal met to this (mm, or N mm of a latch's load) is met: a tenth of what halving the elements may move.
 constexpr double kGoalMet = 1e-3;
 /// Change of a tendon's tension (N) over which it goes from being let out to being drawn.
@@ -119,7 +114,7 @@ class Compensator {
     const Aim aim = aim_after(k);
     began_ = at_;
     Walked best;
-    const int rounds = aim.goal == Goal::tip ? kTipRounds : kRounds;
+    const int rounds = aim.goal == Goal::tip ? shares::kCompensationTipRounds : shares::kCompensationRounds;
     for (int round = 0; round <= rounds; ++round) {
       at_ = began_;
       if (!follow(action)) {
@@ -132,6 +127,10 @@ class Compensator {
       if (left < best.left) best = {left, correction(action.to), at_};
       if (round == rounds || left < kGoalMet) break;
       const auto pulls = meet(aim, near_, state(action.to).insertion_mm);
+      if (settings_.effort && settings_.effort->cut_short()) {
+        out_.fault = ElasticFault::cut_short;
+        return;
+      }
       if (!pulls) break;
       const Eigen::VectorXd found = *pulls - ideal_pulls(design_, state(action.to));
       const double change = (found - correction(action.to)).cwiseAbs().maxCoeff();
@@ -229,7 +228,8 @@ class Compensator {
     Eigen::VectorXd couple = couple_of(segment_.read(at_));
     double grip = std::exp(design_.tendons()->friction_coefficient * segment_.read(at_).turned_rad);
     std::optional<ElasticState> best;
-    for (int step = 0; step < kGaussNewtonSteps; ++step) {
+    for (int step = 0; step < shares::kCompensationSteps; ++step) {
+      if (settings_.effort && settings_.effort->cut_short()) break;
       const auto body = body_for(couple, near, was, grip, insertion_mm);
       if (!body) break;
       best = body;

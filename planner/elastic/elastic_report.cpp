@@ -4,6 +4,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include <fmt/core.h>
+
 #include "geometry/numbers/numbers.h"
 #include "planner/segment/shape.h"
 
@@ -17,6 +19,7 @@ ElasticRun run_with(const ElasticQuestion& question, const PullCorrections& corr
   FollowSettings settings;
   settings.distance = &question.distance;
   settings.body_stations = kShownStations;
+  settings.effort = &question.effort;
   ElasticRun run;
   run.followed = follow_plan(question.design, question.plan, corrections, settings);
   run.fails = what_fails(
@@ -34,13 +37,19 @@ ElasticRun run_with(const ElasticQuestion& question, const PullCorrections& corr
   return run;
 }
 
+/// How many of the plan's actions a run has followed.
+std::string followed_words(const ElasticRun& run, const Plan& plan) {
+  return fmt::format("{} of {} actions followed", run.followed.actions.size(), plan.actions.size());
+}
+
 }  // namespace
 
 ElasticTarget elastic_target(const Scene& scene) {
   return {scene.target_point_E(), scene.target_direction_E(), scene.target.direction_tolerance_rad};
 }
 
-ElasticReport make_elastic_report(const ElasticQuestion& question) {
+tl::expected<ElasticReport, CutShort> make_elastic_report(const ElasticQuestion& question) {
+  const Effort& effort = question.effort;
   ElasticReport report;
   report.locks = question.design.lock_count();
   report.scene_sha256 = question.scene.sha256;
@@ -55,19 +64,30 @@ ElasticReport make_elastic_report(const ElasticQuestion& question) {
     report.hunt_mm = question.design.latch()->hunt_mm;
   }
   report.ideal = run_with(question, {});
-  Compensation made = compensate(question.design, question.plan, target, script_settings());
+  if (effort.cut_short())
+    return tl::unexpected(CutShort{"with ideal pulls " + followed_words(report.ideal, question.plan),
+                                   "the other actions; compensated pulls; the effects one by one"});
+  FollowSettings scripts = script_settings();
+  scripts.effort = &effort;
+  Compensation made = compensate(question.design, question.plan, target, scripts);
   if (!made.fault) {
     report.corrections = std::move(made.corrections);
     report.compensated = run_with(question, report.corrections);
   }
+  if (effort.cut_short())
+    return tl::unexpected(CutShort{"the plan with ideal pulls", "compensated pulls; the effects one by one"});
   // Effects are printed to a hundredth of a mm: a coarser walk than the look's tells them apart.
   FollowSettings coarse;
   coarse.step_mm = kCoarseStep_mm;
   coarse.elements = kCoarseElements;
+  coarse.effort = &effort;
   report.effects = effect_shifts(question.design, question.plan, {}, coarse);
   coarse.distance = &question.distance;
   coarse.elements = kUsualElements;
   report.halving_error_mm = halving_error_mm(question.design, question.plan, {}, coarse);
+  if (effort.cut_short())
+    return tl::unexpected(CutShort{"the plan with ideal and with compensated pulls",
+                                   "the effects one by one; how far finer elements move the body"});
   return report;
 }
 

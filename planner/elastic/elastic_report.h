@@ -9,6 +9,9 @@
 #include <string>
 #include <vector>
 
+#include <tl/expected.hpp>
+
+#include "planner/effort/cut_short.h"
 #include "planner/elastic/compensate.h"
 #include "planner/elastic/elastic_effects.h"
 #include "planner/scene/scene.h"
@@ -48,10 +51,11 @@ struct ElasticQuestion {
   const Plan& plan;
   const ChannelDistance& distance;
   double required_clearance_mm = 0.0;
+  Effort effort = {};
 };
 
 /// Precondition: the design has [elastic].
-ElasticReport make_elastic_report(const ElasticQuestion& question);
+tl::expected<ElasticReport, CutShort> make_elastic_report(const ElasticQuestion& question);
 
 /// The scene's target as the elastic body is held against it.
 ElasticTarget elastic_target(const Scene& scene);

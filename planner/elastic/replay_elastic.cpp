@@ -16,8 +16,13 @@ namespace {
 class ScriptPlayer {
  public:
   ScriptPlayer(const Script& script, const Scene& scene, const Design& design,
-               const ChannelDistance& distance)
-      : script_(script), scene_(scene), design_(design), distance_(distance), segment_(design) {}
+               const ChannelDistance& distance, const Effort& effort)
+      : script_(script),
+        scene_(scene),
+        design_(design),
+        distance_(distance),
+        effort_(effort),
+        segment_(design) {}
 
   ElasticReplay run() {
     if (!keeps(check_start(), script_.waypoints.front())) return std::move(out_);
@@ -93,6 +98,10 @@ class ScriptPlayer {
                                  (goal - from).cwiseAbs().maxCoeff() / by_turn);
     const int steps = static_cast<int>(std::ceil(ways));
     for (int i = 1; i <= steps; ++i) {
+      if (effort_.cut_short()) {
+        out_.cut_short_at_line = row.line;
+        return false;
+      }
       const double t = static_cast<double>(i) / steps;
       if (!take(segment_.step(at_, from_mm + t * (row.insertion_mm - from_mm), from + t * (goal - from)),
                 row))
@@ -219,6 +228,7 @@ class ScriptPlayer {
   const Scene& scene_;
   const Design& design_;
   const ChannelDistance& distance_;
+  const Effort& effort_;
   ElasticSegment segment_;
   ElasticState at_;
   double slide_error_mm_ = 0.0;  // of the lock that engages
@@ -230,8 +240,8 @@ class ScriptPlayer {
 }  // namespace
 
 ElasticReplay replay_elastic(const Script& script, const Scene& scene, const Design& design,
-                             const ChannelDistance& distance) {
-  return ScriptPlayer(script, scene, design, distance).run();
+                             const ChannelDistance& distance, const Effort& effort) {
+  return ScriptPlayer(script, scene, design, distance, effort).run();
 }
 
 }  // namespace withy

@@ -32,6 +32,8 @@ struct ElasticReplayFault {
 
 struct ElasticReplay {
   std::optional<ElasticReplayFault> fault;  ///< the first
+  /// The row on the way to which the effort ended it: then nothing is said of the rows from there on.
+  std::optional<int> cut_short_at_line;
   double clearance_mm = kInfinity;
   double tip_error_mm = kInfinity;  ///< least over all rows that keep the direction
   int tip_line = 1;
@@ -43,6 +45,6 @@ struct ElasticReplay {
 
 /// Precondition: the design, with the script's lock count, has [elastic].
 ElasticReplay replay_elastic(const Script& script, const Scene& scene, const Design& design,
-                             const ChannelDistance& distance);
+                             const ChannelDistance& distance, const Effort& effort = Effort());
 
 }  // namespace withy

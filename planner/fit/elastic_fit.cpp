@@ -9,6 +9,7 @@
 #include <Eigen/Cholesky>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/effort/shares.h"
 #include "planner/elastic/elastic_segment.h"
 #include "planner/segment/rotation.h"
 
@@ -39,7 +40,6 @@ constexpr double kOrigin = 100.0;
 constexpr double kNoBody = 1e3;
 /// Noise that the estimation begins with (mm, N), and what no reading is finer than.
 constexpr double kFirstTip_mm = 0.3, kFirstTension_N = 0.1, kFinest = 1e-6;
-constexpr int kNoiseRounds = 8;
 constexpr double kElasticSettled = 1e-2;
 constexpr double kElasticConfidence = 0.95;
 
@@ -53,8 +53,9 @@ struct Shown {
 
 class ElasticBenchModel {
  public:
-  ElasticBenchModel(const Design& design, const Eigen::Isometry3d& X_SE, const Measurements& measured)
-      : design_(design), X_SE_(X_SE), measured_(measured) {}
+  ElasticBenchModel(const Design& design, const Eigen::Isometry3d& X_SE, const Measurements& measured,
+                    const Effort& effort)
+      : design_(design), X_SE_(X_SE), measured_(measured), effort_(effort) {}
 
   int row_readings() const { return 3 + (measured_.tensions ? measured_.tendons : 0); }
   int readings() const { return row_readings() * static_cast<int>(measured_.rows.size()); }
@@ -131,7 +132,7 @@ class ElasticBenchModel {
     return shown_;
   }
 
-  /// Rows until the body finds no equilibrium.
+  /// Rows until the body finds no equilibrium, or the effort is spent: then what is made of them is dropped.
   std::vector<Shown> lead(const BodyNumbers& numbers) const {
     DesignParts parts = design_.parts();
     parts.segment.flexural_rigidity_Nmm2 = printed(kRigidity, numbers[kRigidity]);
@@ -154,9 +155,9 @@ class ElasticBenchModel {
     return shown;
   }
 
-  static tl::expected<ElasticState, ElasticFault> led_to(ElasticSegment& segment,
-                                                         tl::expected<ElasticState, ElasticFault> body,
-                                                         const Measurement& row) {
+  tl::expected<ElasticState, ElasticFault> led_to(ElasticSegment& segment,
+                                                  tl::expected<ElasticState, ElasticFault> body,
+                                                  const Measurement& row) const {
     if (!body) return body;
     const Eigen::VectorXd from = body->pull_mm;
     const double from_mm = body->insertion_mm;
@@ -165,6 +166,7 @@ class ElasticBenchModel {
         std::max(turn / kStepTurn_rad, std::abs(row.insertion_mm - from_mm) / kStepInsertion_mm);
     const int steps = std::max(1, static_cast<int>(std::ceil(ways)));
     for (int i = 1; body && i <= steps; ++i) {
+      if (effort_.cut_short()) return tl::unexpected(ElasticFault::cut_short);
       const double t = static_cast<double>(i) / steps;
       body = segment.step(*body, from_mm + t * (row.insertion_mm - from_mm), from + t * (row.pull_mm - from));
     }
@@ -179,6 +181,7 @@ class ElasticBenchModel {
   const Design& design_;
   const Eigen::Isometry3d X_SE_;
   const Measurements& measured_;
+  const Effort& effort_;
   BodyNumbers known_{};
   std::vector<Shown> shown_;
 };
@@ -187,7 +190,7 @@ class ElasticFitter {
  public:
   ElasticFitter(const Design& design, const Eigen::Isometry3d& X_SE, const Measurements& measured,
                 const FitSettings& settings)
-      : model_(design, X_SE, measured) {
+      : effort_(settings.effort), model_(design, X_SE, measured, effort_) {
     given_tip_ = settings.noise[static_cast<std::size_t>(Reading::tip)];
     given_tension_ = settings.noise[static_cast<std::size_t>(Reading::tension)];
     tip_.deviation = given_tip_.value_or(kFirstTip_mm);
@@ -199,8 +202,9 @@ class ElasticFitter {
   tl::expected<ElasticFit, FitFault> run() {
     if (model_.readings() <= kAsked) return tl::unexpected(FitFault::too_few);
     blocks_ = model_.start();
-    for (int round = 0; round < kNoiseRounds; ++round) {
-      if (!solve_once()) return tl::unexpected(FitFault::not_converged);
+    for (int round = 0; round < shares::kFitElasticRounds; ++round) {
+      if (!solve_once())
+        return tl::unexpected(effort_.cut_short() ? FitFault::cut_short : FitFault::not_converged);
       if (!share_degrees()) return tl::unexpected(FitFault::too_few);
       if (std::max(renew(tip_, given_tip_, true), renew(tension_, given_tension_, false)) < kElasticSettled)
         break;
@@ -214,10 +218,12 @@ class ElasticFitter {
     const std::vector<Eigen::VectorXd> scene = problem.start;
     problem.start = blocks_;
     held_ = always_held_;
-    const Knowledge before = knowledge_of(evaluate(problem).jacobian, kAsked);
+    const LeastSquaresSolution first = evaluate(problem, effort_);
+    if (!first.converged) return false;
+    const Knowledge before = knowledge_of(first.jacobian, kAsked);
     held_.insert(before.to_hold.begin(), before.to_hold.end());
     for (const int k : held_) problem.start[static_cast<std::size_t>(k)] = scene[static_cast<std::size_t>(k)];
-    solution_ = solve(problem, held_);
+    solution_ = solve(problem, held_, effort_);
     if (!solution_.converged) return false;
     knowledge_ = knowledge_of(solution_.jacobian, kAsked);
     blocks_ = solution_.blocks;
@@ -295,6 +301,7 @@ class ElasticFitter {
     return out;
   }
 
+  Effort effort_;
   ElasticBenchModel model_;
   std::optional<double> given_tip_, given_tension_;
   NoiseEstimate tip_, tension_;

@@ -71,7 +71,8 @@ class Fitter {
     blocks_ = model_.problem(noise_).start;
     bool settled = false;
     for (int round = 0; round < shares::kFitRounds && !settled; ++round) {
-      if (!solve_once()) return tl::unexpected(FitFault::not_converged);
+      if (!solve_once())
+        return tl::unexpected(settings_.effort.cut_short() ? FitFault::cut_short : FitFault::not_converged);
       if (!share_degrees()) return tl::unexpected(FitFault::too_few);
       settled = update_noise() < kSettled;
     }
@@ -88,10 +89,12 @@ class Fitter {
     const std::vector<Eigen::VectorXd> scene = problem.start;
     problem.start = blocks_;
     for (int tries = 0; tries <= model_.asked(); ++tries) {
-      const Knowledge before = knowledge_of(evaluate(problem).jacobian, model_.asked());
+      const LeastSquaresSolution first = evaluate(problem, settings_.effort);
+      if (!first.converged) return false;
+      const Knowledge before = knowledge_of(first.jacobian, model_.asked());
       std::set<int> held(before.to_hold.begin(), before.to_hold.end());
       for (const int k : held) problem.start[at(k)] = scene[at(k)];
-      solution_ = solve(problem, held);
+      solution_ = solve(problem, held, settings_.effort);
       if (!solution_.converged) return false;
       knowledge_ = knowledge_of(solution_.jacobian, model_.asked());
       forget_vague_rigidity();
@@ -257,6 +260,8 @@ InputError fault_of(FitFault fault, const std::string& table_file, const Measure
     case FitFault::friction_negative:
       return {table_file, 1, 1, "tensions fall along the wrapped angle, as they do while tendons are let go",
               "measure them while drawing"};
+    case FitFault::cut_short:
+      return {table_file, 1, 1, "the fit was cut short", "give a larger --budget"};
   }
   return {};
 }

@@ -17,12 +17,14 @@
 
 #include <tl/expected.hpp>
 
+#include "planner/effort/effort.h"
 #include "planner/fit/bench_model.h"
 
 namespace withy {
 
 struct FitSettings {
   std::array<std::optional<double>, kReadings> noise;  ///< standard deviations that are known, by Reading
+  Effort effort = {};
 };
 
 struct FittedParameter {
@@ -65,9 +67,10 @@ struct Fit {
 double interval_factor(std::optional<double> estimated_degrees, double confidence);
 
 enum class FitFault {
-  too_few,           ///< not more readings of some kind than they determine
-  not_converged,     ///< the solver or the noise did not settle
-  friction_negative  ///< surely below zero: the tensions were taken while letting go
+  too_few,            ///< not more readings of some kind than they determine
+  not_converged,      ///< the solver or the noise did not settle
+  friction_negative,  ///< surely below zero: the tensions were taken while letting go
+  cut_short           ///< the effort ended it: nothing is known
 };
 
 /// The fault as a fault of the table; with the measurements it says how many there are and how many it takes.

@@ -22,10 +22,12 @@ constexpr double kStillCost = 1e-5;  // relative: a few hundredths of a standard
 constexpr double kStepTolerance = 1e-12;
 constexpr double kGradientTolerance = 1e-12;
 
-/// A term as Ceres' differences want it.
+/// A term as Ceres' differences want it. Once the effort is spent it fails, which ends a Jacobian midway.
 struct Evaluation {
   const LeastSquaresTerm* term;
+  const Effort* effort;
   bool operator()(const double* const* blocks, double* residuals) const {
+    if (effort->cut_short()) return false;
     term->evaluate(blocks, residuals);
     return true;
   }
@@ -39,9 +41,22 @@ bool stands_still(const ceres::Solver::Summary& summary) {
   return before - summary.final_cost <= kStillCost * before;
 }
 
+/// Ends Ceres' iterations when the effort is spent.
+class UntilSpent : public ceres::IterationCallback {
+ public:
+  explicit UntilSpent(const Effort& effort) : effort_(effort) {}
+  ceres::CallbackReturnType operator()(const ceres::IterationSummary&) override {
+    return effort_.cut_short() ? ceres::SOLVER_ABORT : ceres::SOLVER_CONTINUE;
+  }
+
+ private:
+  const Effort& effort_;
+};
+
 class CeresProblem {
  public:
-  CeresProblem(const LeastSquaresProblem& problem, const std::set<int>& held) : values_(problem.start) {
+  CeresProblem(const LeastSquaresProblem& problem, const std::set<int>& held, const Effort& effort)
+      : values_(problem.start), effort_(effort) {
     for (Eigen::VectorXd& block : values_)
       problem_.AddParameterBlock(block.data(), static_cast<int>(block.size()));
     for (const LeastSquaresTerm& term : problem.terms) add(term);
@@ -56,6 +71,8 @@ class CeresProblem {
     options.parameter_tolerance = kStepTolerance;
     options.gradient_tolerance = kGradientTolerance;
     options.logging_type = ceres::SILENT;
+    UntilSpent until_spent(effort_);
+    options.callbacks.push_back(&until_spent);
     ceres::Solver::Summary summary;
     ceres::Solve(options, &problem_, &summary);
     return summary.termination_type == ceres::CONVERGENCE || stands_still(summary);
@@ -68,7 +85,8 @@ class CeresProblem {
     for (Eigen::VectorXd& block : values_) options.parameter_blocks.push_back(block.data());
     std::vector<double> residual;
     ceres::CRSMatrix J;
-    problem_.Evaluate(options, nullptr, &residual, nullptr, &J);
+    if (effort_.cut_short() || !problem_.Evaluate(options, nullptr, &residual, nullptr, &J)) return out;
+    out.converged = true;
     out.residual = Eigen::Map<Eigen::VectorXd>(residual.data(), static_cast<Eigen::Index>(residual.size()));
     out.jacobian = Eigen::Map<const Eigen::SparseMatrix<double, Eigen::RowMajor>>(
         J.num_rows, J.num_cols, static_cast<Eigen::Index>(J.values.size()), J.rows.data(), J.cols.data(),
@@ -84,7 +102,7 @@ class CeresProblem {
     ceres::NumericDiffOptions differences;
     differences.relative_step_size = kDifferenceStep;
     auto cost = std::make_unique<ceres::DynamicNumericDiffCostFunction<Evaluation, ceres::CENTRAL>>(
-        new Evaluation{&term}, ceres::TAKE_OWNERSHIP, differences);
+        new Evaluation{&term, &effort_}, ceres::TAKE_OWNERSHIP, differences);
     std::vector<double*> blocks;
     for (const int block : term.blocks) {
       cost->AddParameterBlock(static_cast<int>(values_[static_cast<std::size_t>(block)].size()));
@@ -95,6 +113,7 @@ class CeresProblem {
   }
 
   std::vector<Eigen::VectorXd> values_;
+  const Effort& effort_;
   ceres::Problem problem_;
 };
 
@@ -162,16 +181,17 @@ int LeastSquaresProblem::first_column(int block) const {
   return column;
 }
 
-LeastSquaresSolution solve(const LeastSquaresProblem& problem, const std::set<int>& held) {
-  CeresProblem ceres_problem(problem, held);
+LeastSquaresSolution solve(const LeastSquaresProblem& problem, const std::set<int>& held,
+                           const Effort& effort) {
+  CeresProblem ceres_problem(problem, held, effort);
   const bool converged = ceres_problem.solve();
   LeastSquaresSolution out = ceres_problem.solution();
-  out.converged = converged;
+  out.converged = converged && out.converged;
   return out;
 }
 
-LeastSquaresSolution evaluate(const LeastSquaresProblem& problem) {
-  return CeresProblem(problem, {}).solution();
+LeastSquaresSolution evaluate(const LeastSquaresProblem& problem, const Effort& effort) {
+  return CeresProblem(problem, {}, effort).solution();
 }
 
 Knowledge knowledge_of(const Eigen::SparseMatrix<double>& jacobian, int asked) {

@@ -22,6 +22,8 @@
 #include <Eigen/Core>
 #include <Eigen/SparseCore>
 
+#include "planner/effort/effort.h"
+
 namespace withy {
 
 struct LeastSquaresTerm {
@@ -46,11 +48,13 @@ struct LeastSquaresSolution {
   bool converged = false;
 };
 
-/// Blocks in `held` stay at their start. Precondition: every term names blocks that exist.
-LeastSquaresSolution solve(const LeastSquaresProblem& problem, const std::set<int>& held);
+/// Blocks in `held` stay at their start. Where the effort is cut short it has not converged, and there are
+/// neither residuals nor a Jacobian. Precondition: every term names blocks that exist.
+LeastSquaresSolution solve(const LeastSquaresProblem& problem, const std::set<int>& held,
+                           const Effort& effort = Effort());
 
-/// Residuals and Jacobian at the start, nothing solved.
-LeastSquaresSolution evaluate(const LeastSquaresProblem& problem);
+/// Residuals and Jacobian at the start, nothing solved; `converged` unless the effort is cut short.
+LeastSquaresSolution evaluate(const LeastSquaresProblem& problem, const Effort& effort = Effort());
 
 struct Knowledge {
   Eigen::MatrixXd covariance;  ///< of the parameters asked for; rows of undetermined ones mean nothing

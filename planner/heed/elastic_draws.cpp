@@ -63,8 +63,10 @@ struct OnElasticBench {
 };
 
 OnElasticBench play(const SearchProblem& problem, const Plan& plan, const PullCorrections& corrections,
-                    const ElasticBench& bench, const Eigen::Vector3d& channel_centre_E) {
+                    const ElasticBench& bench, const Eigen::Vector3d& channel_centre_E,
+                    const Effort& effort) {
   FollowSettings settings;
+  settings.effort = &effort;
   settings.step_mm = kDrawnStep_mm;
   settings.elements = kCoarseElements;
   settings.distance = problem.distance.get();
@@ -97,21 +99,29 @@ ElasticDraws draw_elastic(const SearchProblem& problem, const Plan& plan, const 
   FollowSettings coarse;
   coarse.step_mm = kDrawnStep_mm;
   coarse.elements = kCoarseElements;
+  coarse.effort = &settings.effort;
   const Compensation made = compensate(
       problem.design, plan, {goal.point_E, goal.direction_E, goal.direction_tolerance_rad}, coarse);
   const PullCorrections corrections = made.fault ? PullCorrections{} : made.corrections;
   std::mt19937_64 generator(settings.seed);
-  std::vector<ElasticBench> benches;
-  for (int i = 0; i < settings.draws; ++i)
-    benches.push_back(draw_bench(problem.design, sizes, elastic, generator));
-  std::vector<OnElasticBench> on(benches.size());
+  const auto all = static_cast<std::size_t>(std::max(0, settings.draws));
+  std::vector<OnElasticBench> on;
   std::atomic<int> done{0};
-  tbb::parallel_for(std::size_t{0}, benches.size(), [&](std::size_t i) {
-    on[i] = play(problem, plan, corrections, benches[i], centre_E);
-    settings.progress(static_cast<double>(++done) / settings.draws);
-  });
+  while (on.size() < all && !settings.effort.cut_short()) {
+    const std::size_t from = on.size();
+    std::vector<ElasticBench> benches;
+    for (std::size_t i = 0; i < std::min(draws_together(), all - from); ++i)
+      benches.push_back(draw_bench(problem.design, sizes, elastic, generator));
+    on.resize(from + benches.size());
+    tbb::parallel_for(std::size_t{0}, benches.size(), [&](std::size_t i) {
+      on[from + i] = play(problem, plan, corrections, benches[i], centre_E, settings.effort);
+      settings.progress(static_cast<double>(++done) / settings.draws);
+    });
+    if (settings.effort.cut_short()) on.resize(from);
+  }
   ElasticDraws out;
-  out.draws = settings.draws;
+  out.asked = settings.draws;
+  out.draws = static_cast<int>(on.size());
   out.compensated = !made.fault;
   for (const OnElasticBench& bench : on) {
     out.touches += bench.touches;
@@ -121,11 +131,12 @@ ElasticDraws draw_elastic(const SearchProblem& problem, const Plan& plan, const 
     out.lost += bench.lost;
     out.fails += bench.touches || bench.misses || bench.disengaged || bench.overloads || bench.lost;
   }
-  out.fail = clopper_pearson(out.fails, out.draws);
+  if (out.draws > 0) out.fail = clopper_pearson(out.fails, out.draws);
   return out;
 }
 
 std::string elastic_draws_text(const ElasticDraws& draws) {
+  if (draws.draws == 0) return {};
   return fmt::format(
       "Of {} benches whose segment gives, played {} pulls, {} fail (95 % interval {:.1f} to {:.1f} %): {} "
       "touch "

@@ -22,7 +22,8 @@ struct ElasticErrors {
 inline constexpr double kDrawnStep_mm = 3.0;
 
 struct ElasticDraws {
-  int draws = 0;
+  int asked = 0;
+  int draws = 0;  ///< that were made: fewer than asked for where the effort ended them; 0: no figures
   bool compensated = false;  ///< false: no compensated pulls were found, the ideal ones were played
   int touches = 0;
   int misses = 0;
@@ -37,7 +38,7 @@ struct ElasticDraws {
 ElasticDraws draw_elastic(const SearchProblem& problem, const Plan& plan, const ErrorSizes& sizes,
                           const ElasticErrors& elastic, const MonteCarloSettings& settings);
 
-/// Two lines for people.
+/// Two lines for people, which say from how many draws; none of no draw.
 std::string elastic_draws_text(const ElasticDraws& draws);
 
 }  // namespace withy

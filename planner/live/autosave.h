@@ -4,7 +4,7 @@
 // NAME.toml.live holds, as JSON, the scene's text, the hash of the scene file that it was made from, and what
 // was driven by hand. It is written whole or not at all, by a thread of its own, at most kAutosavePause_s
 // after a change, and taken away once nothing is unsaved. One that was made from another version of the scene
-// file is not taken up and not written over: it moves to NAME.toml.live.old. A sequence of kHandMostSteps
+// file is not taken up and not written over: it moves to NAME.toml.live.old. A sequence of shares::kHandSteps
 // steps takes about a megabyte, so that all that can be driven is far below what is read again
 // (kLargestTable).
 #pragma once

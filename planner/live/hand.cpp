@@ -6,6 +6,7 @@
 
 #include <fmt/core.h>
 
+#include "planner/effort/shares.h"
 #include "planner/search/route/joining.h"
 #include "planner/segment/latch.h"
 
@@ -103,14 +104,14 @@ HandOutcome Hand::move(const StepJudge& judge, double insertion_mm, const Eigen:
   const State from = state();
   const State to = moved(from, insertion_mm, u_free);
   if (to == from) return {};
-  if (route_.steps.size() >= kHandMostSteps) return {false, "the sequence is as long as one can be"};
+  if (route_.steps.size() >= shares::kHandSteps) return {false, "the sequence is as long as one can be"};
   if (judge.motion_allowed(from, to)) {
     add(judge, {-1, false, to});
     return {};
   }
   double allowed = 0.0;
   double step = 0.5;
-  for (int i = 0; i < kHandHalvings; ++i, step *= 0.5)
+  for (int i = 0; i < shares::kHandHalvings; ++i, step *= 0.5)
     if (judge.motion_allowed(from, interpolate(from, to, allowed + step))) allowed += step;
   if (allowed > 0.0) add(judge, {-1, false, interpolate(from, to, allowed)});
   std::string objection = judge.objection(from, to);
@@ -159,7 +160,7 @@ HandOutcome Hand::release(const StepJudge& judge, int lock) {
 }
 
 HandOutcome Hand::switch_lock(const StepJudge& judge, int lock) {
-  if (route_.steps.size() + 2 > kHandMostSteps) return {false, "the sequence is as long as one can be"};
+  if (route_.steps.size() + 2 > shares::kHandSteps) return {false, "the sequence is as long as one can be"};
   return state().engaged.test(static_cast<std::size_t>(lock)) ? release(judge, lock) : engage(judge, lock);
 }
 

@@ -2,11 +2,11 @@
 // The segment driven by hand: one motion or lock switch after the other from the start, each proved allowed
 // before it is made, all of them kept as a route.
 //
-// A motion that is not allowed is made as far as it is: to the last of kHandHalvings halvings of its way from
-// which nothing is against it, and the answer says what is. A lock engages on a notch only, so the free
-// region is first bent to the nearest one; a lock is released where both sides have one curvature, so the
-// free region is first bent to that. Motions of one kind that follow one another are kept as one where the
-// straight motion between their ends is allowed too.
+// A motion that is not allowed is made as far as it is: to the last of shares::kHandHalvings halvings of its
+// way from which nothing is against it, and the answer says what is. A lock engages on a notch only, so the
+// free region is first bent to the nearest one; a lock is released where both sides have one curvature, so
+// the free region is first bent to that. Motions of one kind that follow one another are kept as one where
+// the straight motion between their ends is allowed too.
 //
 // Units: mm, 1/mm, rad. Frame: E.
 #pragma once
@@ -18,13 +18,6 @@
 #include "planner/search/route/route.h"
 
 namespace withy {
-
-/// A motion that is not allowed is followed to 1/16384 of its way: a hundredth of a millimetre of the
-/// longest.
-inline constexpr int kHandHalvings = 14;
-
-/// Longer routes are not kept: no plan has a hundredth of it.
-inline constexpr std::size_t kHandMostSteps = 2000;
 
 /// What came of what the hand wanted.
 struct HandOutcome {

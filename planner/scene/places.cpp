@@ -4,10 +4,10 @@
 #include <algorithm>
 #include <charconv>
 #include <cstddef>
-#include <limits>
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/files/words.h"
 
 namespace withy {
@@ -76,7 +76,7 @@ tl::expected<Vector3d, PlaceProblem> on_branch(const PlaceName& place, const Cen
 tl::expected<Vector3d, PlaceProblem> farthest(PlaceName::Kind kind, const WallDistance& wall,
                                               const Centreline& centreline, double room_mm) {
   const auto ways = ways_in(centreline);
-  double most = -std::numeric_limits<double>::infinity();
+  double most = -kInfinity;
   Vector3d best = Vector3d::Zero();
   for (std::size_t b = 0; b < ways.size(); ++b)
     for (std::size_t i = 0; i < ways[b].size(); ++i) {
@@ -87,7 +87,7 @@ tl::expected<Vector3d, PlaceProblem> farthest(PlaceName::Kind kind, const WallDi
       most = worth;
       best = q.p_E;
     }
-  if (most > -std::numeric_limits<double>::infinity()) return best;
+  if (most > -kInfinity) return best;
   return no_place(fmt::format("nowhere on the lumen's middle lines does the tip have the {:.2f} mm of room "
                               "that it needs",
                               room_mm),
@@ -156,7 +156,7 @@ tl::expected<Vector3d, PlaceProblem> target_place_E(std::string_view name, const
 std::vector<std::vector<WayIn>> ways_in(const Centreline& centreline) {
   std::vector<std::vector<WayIn>> ways;
   for (const CentrelineBranch& branch : centreline.branches) {
-    WayIn way{0.0, std::numeric_limits<double>::infinity()};
+    WayIn way{0.0, kInfinity};
     if (branch.parent >= 0) {
       const auto& parent = centreline.branches[static_cast<std::size_t>(branch.parent)];
       const auto& before = ways[static_cast<std::size_t>(branch.parent)];

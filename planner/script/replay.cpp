@@ -66,6 +66,10 @@ class Replayer {
     look_at_target(*before);
     for (std::size_t i = 1; i < script_.waypoints.size() && !finding; ++i) {
       const Waypoint& row = script_.waypoints[i];
+      if (task_.effort.cut_short()) {
+        report_.cut_short_at_line = row.line;
+        return report_;
+      }
       if (row.action == kHuntAction && before->action != kHuntAction) finding = begin_hunt(i);
       if (!finding) finding = run_row(*before, row);
       before = &row;

@@ -21,6 +21,7 @@
 #include <string>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/effort/effort.h"
 #include "planner/proof/lemmas/verify.h"
 #include "planner/scene/scene.h"
 #include "planner/script/script.h"
@@ -60,6 +61,8 @@ struct ReplayFault {
 
 struct ReplayReport {
   std::optional<ReplayFault> fault;  ///< the first; the rest of the report then covers what came before it
+  /// The row on the way to which the task's effort ended it: then nothing is said of the rows from there on.
+  std::optional<int> cut_short_at_line;
   /// Verified lower bound over all motions; infinite while the body is never past the entry plane.
   double clearance_mm = kInfinity;
   double tip_error_mm = kInfinity;  ///< least over all rows
@@ -72,7 +75,7 @@ struct ReplayReport {
   int switches = 0;
   int hunts = 0;  ///< switches with a sweep before them
 
-  bool good() const { return !fault.has_value(); }
+  bool good() const { return !fault && !cut_short_at_line; }
 };
 
 /// Where a script begins, and what it is for.
@@ -80,6 +83,7 @@ struct ReplayTask {
   State from = start_state();
   bool only_out =
       false;  ///< no target, and it may end anywhere at insertion 0: a way out past a lock that sticks
+  Effort effort = {};
 };
 
 /// Precondition: the scene has tendons, the script at least one row, `verifier` is for the scene's design

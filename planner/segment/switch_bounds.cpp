@@ -7,6 +7,7 @@
 
 #include "geometry/numbers/decompositions.h"
 #include "geometry/numbers/numbers.h"
+#include "planner/effort/shares.h"
 #include "planner/segment/hardware_bounds.h"
 #include "planner/segment/shape.h"
 
@@ -415,9 +416,8 @@ bool serve_way(const Design& design, const State& from, const State& to, const L
 
 bool currents_serve_way(const Design& design, const State& from, const State& to, const LockSet& engaged,
                         int lock, const Currents& current_A, double leniency_mT, double aside_per_mm) {
-  // A chord of a hunt is some hundredths of a radian: a thousandth of that is a thousandth of any reserve.
-  constexpr int kHalvings = 10;
-  return serve_way(design, from, to, engaged, lock, current_A, leniency_mT, aside_per_mm, kHalvings);
+  return serve_way(design, from, to, engaged, lock, current_A, leniency_mT, aside_per_mm,
+                   shares::kSweepFieldHalvings);
 }
 
 BoxVerdict coupling_over_box(const Design& design, const StateBox& box) {

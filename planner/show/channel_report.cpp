@@ -2,12 +2,12 @@
 #include "planner/show/channel_report.h"
 
 #include <algorithm>
-#include <limits>
 #include <string_view>
 
 #include <fmt/core.h>
 
 #include "geometry/channel/mouths.h"
+#include "geometry/numbers/numbers.h"
 #include "planner/files/plain_line.h"
 #include "planner/scene/named_places.h"
 #include "planner/scene/places.h"
@@ -177,7 +177,7 @@ void report_fits(const Scene& scene, const Centreline& centreline, Lines& lines)
   for (std::size_t b = 0; b < ways.size(); ++b) {
     const CentrelineBranch& branch = centreline.branches[b];
     const std::vector<CentrelinePoint> inner = inner_points(branch);
-    double through = std::numeric_limits<double>::infinity();
+    double through = kInfinity;
     for (std::size_t i = 0; i < ways[b].size(); ++i)
       if (branch.points[i].station_mm <= inner.back().station_mm) through = ways[b][i].narrowest_mm;
     const auto stop = std::find_if(ways[b].begin(), ways[b].end(),

@@ -5,6 +5,7 @@
 
 #include <fmt/format.h>
 
+#include "planner/effort/shares.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/stand/improve.h"
 #include "planner/stand/standing.h"
@@ -12,9 +13,6 @@
 
 namespace withy {
 namespace {
-
-// Radii that are tried: the scene's in so many parts.
-constexpr int kParts = 10;
 
 /// The question with a hunt of another radius; nothing where the latch does not allow it.
 std::optional<SearchProblem> with_hunt(const SearchProblem& problem, double radius_mm) {
@@ -65,8 +63,10 @@ std::optional<SmallerHunt> find_smaller_hunt(const SearchProblem& problem, const
   if (plan.without_hunt() == nullptr || plan.from_elsewhere || !plan.via_states.empty()) return std::nullopt;
   const double scenes_mm = problem.design.latch()->hunt_mm;
   std::optional<Tried> best;
-  for (int part = 1; part < kParts && !effort.cut_short() && !(best && best->covers_errors); ++part)
-    if (auto hunt = tried(problem, plan, sizes, scenes_mm * part / kParts)) best.emplace(std::move(*hunt));
+  for (int part = 1; part < shares::kHuntAdviceParts && !effort.cut_short() && !(best && best->covers_errors);
+       ++part)
+    if (auto hunt = tried(problem, plan, sizes, scenes_mm * part / shares::kHuntAdviceParts))
+      best.emplace(std::move(*hunt));
   if (!best || effort.cut_short()) return std::nullopt;
   return SmallerHunt{best->radius_mm, scenes_mm, best->covers_errors,
                      Stander(best->problem, sizes).judge(best->plan)};

@@ -22,7 +22,6 @@ namespace {
 // Differences for the aim's derivatives: far above rounding, far below what bends the tip's way.
 constexpr double kInsertionDifference_mm = 1e-4;
 constexpr double kCurvatureDifference_per_mm = 1e-7;
-constexpr int kAimEvaluations = 60;
 // Nearer to the middle than this share of the tolerance nothing is gained.
 constexpr double kAimEnough = 1e-3;
 // The curvature limit is aimed at less this share, so that rounding does not pass it.
@@ -113,7 +112,7 @@ std::optional<State> aimed(const Design& design, const Goal& goal, const State& 
   const double most = design.carriage().insertion_max_mm;
   optimiser.set_lower_bounds({0.0, -1.0, -1.0});
   optimiser.set_upper_bounds({most, 1.0, 1.0});
-  optimiser.set_maxeval(kAimEvaluations);
+  optimiser.set_maxeval(shares::kAimEvaluations);
   optimiser.set_stopval(kAimEnough * kAimEnough);
   optimiser.set_xtol_rel(1e-9);
   std::vector<double> x = {std::clamp(from.insertion_mm, 0.0, most),

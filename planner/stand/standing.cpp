@@ -8,6 +8,7 @@
 #include <fmt/core.h>
 #include <oneapi/tbb/parallel_for.h>
 
+#include "planner/effort/shares.h"
 #include "planner/tolerance/bench_contact.h"
 #include "planner/tolerance/bench_hardware.h"
 #include "planner/tolerance/proved_hardware.h"
@@ -22,12 +23,6 @@ constexpr double kFineStep = 0.05;
 constexpr int kFineSteps = 20;
 constexpr double kCoarseFactor = 1.1;
 constexpr double kMostReserve = 10.0;
-// Benches run between two looks at whether enough have failed.
-constexpr std::size_t kBatch = 50;
-// So many pass between two questions to the effort where all are asked.
-constexpr std::size_t kChanceBatch = 500;
-// Motions that are kept from one plan to the next, the newest.
-constexpr std::size_t kMostKnown = 200;
 
 /// Errors x times as large; what friction locks freeze of elastic slides, given as backlash, is not scaled.
 ErrorSizes times(double x, ErrorSizes sizes, double frozen_mm = 0.0) {
@@ -240,8 +235,9 @@ void Stander::KnownMotion::look(const ErrorSizes& sizes) {
 }
 
 std::vector<Stander::KnownMotion*> Stander::motions_of(const Plan& plan) const {
-  if (known_.size() > kMostKnown)
-    known_.erase(known_.begin(), known_.begin() + static_cast<std::ptrdiff_t>(known_.size() - kMostKnown));
+  if (known_.size() > shares::kMotionsKept)
+    known_.erase(known_.begin(),
+                 known_.begin() + static_cast<std::ptrdiff_t>(known_.size() - shares::kMotionsKept));
   std::vector<KnownMotion*> out;
   for (const PlannedMotion& motion :
        motions_inside(plan, MotionVerifier(problem_.design, *problem_.distance))) {
@@ -346,7 +342,7 @@ Standing Stander::chance(const Plan& plan, int draws, const std::vector<KnownMot
   std::vector<Outcome> outcomes(most);
   std::size_t n = 0;
   while (n < most && (n == 0 || !effort.cut_short())) {
-    const std::size_t to = std::min(most, n + (n == 0 ? kBatch : kChanceBatch));
+    const std::size_t to = std::min(most, n + (n == 0 ? shares::kRankBatch : shares::kChanceBatch));
     tbb::parallel_for(n, to, [&](std::size_t i) { outcomes[i] = on_benches.run(draws_[i], true); });
     n = to;
   }
@@ -370,9 +366,9 @@ int Stander::fails(const Plan& plan, int draws, int enough) const {
   const OnBenches on_benches(*this, plan, motions, {});
   const auto n = std::min(static_cast<std::size_t>(draws), draws_.size());
   int fails = 0;
-  for (std::size_t from = 0; from < n && fails < enough; from += kBatch) {
+  for (std::size_t from = 0; from < n && fails < enough; from += shares::kRankBatch) {
     if (effort_.cut_short()) return enough;
-    const std::size_t to = std::min(n, from + kBatch);
+    const std::size_t to = std::min(n, from + shares::kRankBatch);
     std::vector<char> failed(to - from);
     tbb::parallel_for(from, to, [&](std::size_t i) {
       failed[i - from] = static_cast<char>(on_benches.run(draws_[i], false).fails());

@@ -21,11 +21,12 @@ constexpr double kSameReserve = 1e-3;
 
 /// Bends where an order works within the limit, and the strongest field it asks for there.
 template <class Strength>
-void judge_order(const std::vector<BendPose>& poses, double limit_mT, const Strength& strength, double& share,
-                 double& most_mT) {
+void judge_order(const std::vector<BendPose>& poses, double limit_mT, const Strength& strength,
+                 const Effort& effort, double& share, double& most_mT) {
   int works = 0;
   most_mT = -1.0;
   for (const BendPose& pose : poses) {
+    if (effort.cut_short()) break;
     const double mT = strength(pose);
     if (mT > limit_mT) continue;
     ++works;
@@ -35,12 +36,14 @@ void judge_order(const std::vector<BendPose>& poses, double limit_mT, const Stre
   if (works == 0) most_mT = kNoField_mT;
 }
 
-void judge_usual(const Design& design, const std::vector<BendPose>& poses, ClockingResult& result) {
+void judge_usual(const Design& design, const std::vector<BendPose>& poses, const Effort& effort,
+                 ClockingResult& result) {
   judge_order(
       poses, field_limit_mT(design), [&](const BendPose& pose) { return proximal_first_mT(design, pose); },
-      result.share_usual, result.usual_most_mT);
+      effort, result.share_usual, result.usual_most_mT);
   result.usual_reserve = result.share_usual > 0.0 ? kInfinity : 0.0;
   for (const BendPose& pose : poses) {
+    if (effort.cut_short()) break;
     const double reserve = proximal_first_reserve(design, pose);
     if (reserve >= kAllowedReserve) result.usual_reserve = std::min(result.usual_reserve, reserve);
   }
@@ -121,27 +124,30 @@ Design with_clocking(const Design& design, const std::vector<double>& clock_rad)
   return Design::make(std::move(parts)).value();
 }
 
-ClockingResult judge_clocking(const Design& design, const std::vector<BendPose>& poses) {
+ClockingResult judge_clocking(const Design& design, const std::vector<BendPose>& poses,
+                              const Effort& effort) {
   ClockingResult result;
   const double limit = field_limit_mT(design);
   for (std::size_t i = 1; i < design.layout().clock_rad.size(); ++i)
     result.clock_rad.push_back(design.layout().clock_rad[i] - design.layout().clock_rad[0]);
   const double one = 1.0 / static_cast<double>(poses.size());
   for (const BendPose& pose : poses) {
-    const Separability kind = separability(design, pose, limit);
+    if (effort.cut_short()) break;
+    const Separability kind = separability(design, pose, limit, effort);
     if (pose.ring == 0) result.straight = kind;
     (kind == Separability::alone      ? result.share_alone
      : kind == Separability::together ? result.share_together
                                       : result.share_never) += one;
   }
-  judge_usual(design, poses, result);
+  judge_usual(design, poses, effort, result);
   judge_order(
-      poses, limit, [&](const BendPose& pose) { return distal_first_mT(design, pose); }, result.reverse_share,
-      result.reverse_most_mT);
+      poses, limit, [&](const BendPose& pose) { return distal_first_mT(design, pose); }, effort,
+      result.reverse_share, result.reverse_most_mT);
   return result;
 }
 
-ClockingSweep sweep_clockings(const Design& design, const BendGrid& grid, int step_deg) {
+ClockingSweep sweep_clockings(const Design& design, const BendGrid& grid, int step_deg,
+                              const Effort& effort) {
   assert(design.lock_count() == 2 || design.lock_count() == 3);
   assert(step_deg > 0 && 360 % step_deg == 0);
   const int steps = 360 / step_deg;
@@ -149,22 +155,24 @@ ClockingSweep sweep_clockings(const Design& design, const BendGrid& grid, int st
   ClockingSweep sweep;
   sweep.step_rad = kTurn_rad / steps;
   const auto judge = [&](const std::vector<double>& clock_rad) {
-    ClockingResult result = judge_clocking(with_clocking(design, clock_rad), poses);
+    ClockingResult result = judge_clocking(with_clocking(design, clock_rad), poses, effort);
     result.clock_rad = clock_rad;
     sweep.results.push_back(std::move(result));
   };
-  for (int i = 0; i < steps; ++i) {
+  for (int i = 0; i < steps && !effort.cut_short(); ++i) {
     if (design.lock_count() == 2) {
       judge({i * sweep.step_rad});
       continue;
     }
-    for (int j = 0; j < steps; ++j) judge({i * sweep.step_rad, j * sweep.step_rad});
+    for (int j = 0; j < steps && !effort.cut_short(); ++j) judge({i * sweep.step_rad, j * sweep.step_rad});
   }
+  if (effort.cut_short()) return sweep;
   choose_widest(sweep, design.lock_count());
   return sweep;
 }
 
-ClockingSweep search_clockings(const Design& design, const BendGrid& grid, int step_deg) {
+ClockingSweep search_clockings(const Design& design, const BendGrid& grid, int step_deg,
+                               const Effort& effort) {
   assert(design.lock_count() > 3);
   const int steps = 360 / step_deg;
   const double step_rad = kTurn_rad / steps;
@@ -172,23 +180,23 @@ ClockingSweep search_clockings(const Design& design, const BendGrid& grid, int s
   const auto judge = [&](const std::vector<double>& clock_rad) {
     ClockingResult result;
     result.clock_rad = clock_rad;
-    judge_usual(with_clocking(design, clock_rad), poses, result);
+    judge_usual(with_clocking(design, clock_rad), poses, effort, result);
     return result;
   };
   const auto turned = [&](double clock) { return clock - kTurn_rad * std::floor(clock / kTurn_rad); };
   const auto axes = static_cast<std::size_t>(design.lock_count() - 1);
   ClockingResult best = judge(std::vector<double>(axes, 0.0));
-  for (int pitch = 1; pitch < steps; ++pitch) {
+  for (int pitch = 1; pitch < steps && !effort.cut_short(); ++pitch) {
     std::vector<double> helix;
     for (std::size_t i = 0; i < axes; ++i)
       helix.push_back(turned(static_cast<double>(i + 1) * pitch * step_rad));
     ClockingResult candidate = judge(helix);
     if (better(candidate, best)) best = std::move(candidate);
   }
-  for (bool moved = true; moved;) {
+  for (bool moved = true; moved && !effort.cut_short();) {
     moved = false;
     for (std::size_t axis = 0; axis < axes; ++axis) {
-      for (int i = 0; i < steps; ++i) {
+      for (int i = 0; i < steps && !effort.cut_short(); ++i) {
         std::vector<double> clock_rad = best.clock_rad;
         clock_rad[axis] = i * step_rad;
         ClockingResult candidate = judge(clock_rad);
@@ -200,7 +208,7 @@ ClockingSweep search_clockings(const Design& design, const BendGrid& grid, int s
   }
   ClockingSweep sweep;
   sweep.step_rad = step_rad;
-  sweep.results.push_back(judge_clocking(with_clocking(design, best.clock_rad), poses));
+  sweep.results.push_back(judge_clocking(with_clocking(design, best.clock_rad), poses, effort));
   sweep.results.front().clock_rad = best.clock_rad;
   return sweep;
 }

@@ -46,15 +46,19 @@ struct ClockingSweep {
 /// each lock but 1.
 Design with_clocking(const Design& design, const std::vector<double>& clock_rad);
 
-ClockingResult judge_clocking(const Design& design, const std::vector<BendPose>& poses);
+/// Where the effort is cut short what is made is to be dropped, here and below.
+ClockingResult judge_clocking(const Design& design, const std::vector<BendPose>& poses,
+                              const Effort& effort = Effort());
 
 /// Every relative clocking of two or three locks. `step_deg` must divide 360. Precondition: two or three
 /// locks.
-ClockingSweep sweep_clockings(const Design& design, const BendGrid& grid, int step_deg);
+ClockingSweep sweep_clockings(const Design& design, const BendGrid& grid, int step_deg,
+                              const Effort& effort = Effort());
 
 /// More than three locks: from even helices of every step the best, then one clocking after another moved to
 /// its best step until none gets better. Only the usual order is judged (the orders grow too many), so shares
 /// other than `share_usual` of the results on the way are not filled; those of the one result returned are.
-ClockingSweep search_clockings(const Design& design, const BendGrid& grid, int step_deg);
+ClockingSweep search_clockings(const Design& design, const BendGrid& grid, int step_deg,
+                               const Effort& effort = Effort());
 
 }  // namespace withy

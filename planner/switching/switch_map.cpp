@@ -136,12 +136,14 @@ double SwitchMap::share_without() const {
   return static_cast<double>(count) / static_cast<double>(strength_mT.size());
 }
 
-SwitchMap switch_map(const Design& design, const std::vector<BendPose>& poses, const SwitchCase& which) {
+SwitchMap switch_map(const Design& design, const std::vector<BendPose>& poses, const SwitchCase& which,
+                     const Effort& effort) {
   SwitchMap map;
   map.which = which;
   const LockSet switching = only(which.lock);
   map.strength_mT.reserve(poses.size());
   for (const BendPose& pose : poses) {
+    if (effort.cut_short()) break;
     map.strength_mT.push_back(strength_mT(design, pose, which.engaged, switching));
     map.reserve.push_back(reserve_in(design, pose, which.engaged, switching));
   }
@@ -169,7 +171,7 @@ double distal_first_mT(const Design& design, const BendPose& pose) {
   return in_order_mT(design, pose, [&](int step) { return design.lock_count() - 1 - step; });
 }
 
-double best_order_mT(const Design& design, const BendPose& pose, int group) {
+double best_order_mT(const Design& design, const BendPose& pose, int group, const Effort& effort) {
   // Least strongest field to come from no lock engaged to each set, sets in the order of their numbers:
   // adding locks makes a number larger, so each set is final when its turn comes.
   const unsigned all = (1U << design.lock_count()) - 1U;
@@ -181,6 +183,7 @@ double best_order_mT(const Design& design, const BendPose& pose, int group) {
     const unsigned released = all & ~engaged;
     for (unsigned added = released; added != 0; added = (added - 1U) & released) {
       if (std::popcount(added) > group || reach[engaged | added] <= reach[engaged]) continue;
+      if (effort.cut_short()) return kNoField_mT;
       const double step = std::max(reach[engaged], step_mT(design, pose, engaged, added));
       reach[engaged | added] = std::min(reach[engaged | added], step);
     }
@@ -200,9 +203,10 @@ const char* name_of(Separability separability) {
   return "";
 }
 
-Separability separability(const Design& design, const BendPose& pose, double limit_mT) {
-  if (within(best_order_mT(design, pose, 1), limit_mT)) return Separability::alone;
-  if (within(best_order_mT(design, pose, design.lock_count()), limit_mT)) return Separability::together;
+Separability separability(const Design& design, const BendPose& pose, double limit_mT, const Effort& effort) {
+  if (within(best_order_mT(design, pose, 1, effort), limit_mT)) return Separability::alone;
+  if (within(best_order_mT(design, pose, design.lock_count(), effort), limit_mT))
+    return Separability::together;
   return Separability::never;
 }
 

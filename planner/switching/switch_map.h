@@ -17,6 +17,7 @@
 #include <vector>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/effort/effort.h"
 #include "planner/segment/field.h"
 
 namespace withy {
@@ -79,7 +80,9 @@ struct SwitchMap {
   double share_without() const;  ///< poses that no field of any strength does it in
 };
 
-SwitchMap switch_map(const Design& design, const std::vector<BendPose>& poses, const SwitchCase& which);
+/// Where the effort is cut short what is made is to be dropped, here and below.
+SwitchMap switch_map(const Design& design, const std::vector<BendPose>& poses, const SwitchCase& which,
+                     const Effort& effort = Effort());
 
 /// Reserve of the currents chosen for switching all of `switching` in this pose; 0 when none turn them.
 double reserve_in(const Design& design, const BendPose& pose, const LockSet& engaged,
@@ -96,7 +99,7 @@ double proximal_first_mT(const Design& design, const BendPose& pose);
 double distal_first_mT(const Design& design, const BendPose& pose);
 
 /// The same for the best order. `group` > 1 also allows switching up to so many locks at once.
-double best_order_mT(const Design& design, const BendPose& pose, int group);
+double best_order_mT(const Design& design, const BendPose& pose, int group, const Effort& effort = Effort());
 
 /// What a field limit makes of a pose.
 enum class Separability {
@@ -107,6 +110,7 @@ enum class Separability {
 
 /// "alone", "together", "not at all".
 const char* name_of(Separability separability);
-Separability separability(const Design& design, const BendPose& pose, double limit_mT);
+Separability separability(const Design& design, const BendPose& pose, double limit_mT,
+                          const Effort& effort = Effort());
 
 }  // namespace withy

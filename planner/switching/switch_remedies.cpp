@@ -21,7 +21,7 @@ constexpr std::array kStrongerMagnets = {0.0, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0};
 using Visit = std::function<bool(const BendPose&, const SwitchCase&)>;
 
 /// Every switch of the grid until `visit` says true.
-bool any_switch(const Design& design, const BendGrid& grid, const Visit& visit) {
+bool any_switch(const Design& design, const BendGrid& grid, const Effort& effort, const Visit& visit) {
   const std::vector<SwitchCase> cases = switch_cases(design);
   const bool placed = design.field() && !design.field()->coils.empty();
   for (const double depth : kDepths) {
@@ -30,19 +30,21 @@ bool any_switch(const Design& design, const BendGrid& grid, const Visit& visit) 
     const auto there = Design::make(std::move(parts));
     if (!there) break;
     for (const BendPose& pose : bend_poses(*there, grid))
-      for (const SwitchCase& which : cases)
+      for (const SwitchCase& which : cases) {
+        if (effort.cut_short()) return false;
         if (visit(pose, which)) return true;
+      }
     if (!placed) break;
   }
   return false;
 }
 
 /// The design so changed, where a lock switches in it.
-bool would_do(const Design& design, const std::function<void(DesignParts&)>& change) {
+bool would_do(const Design& design, const Effort& effort, const std::function<void(DesignParts&)>& change) {
   DesignParts parts = design.parts();
   change(parts);
   const auto changed = Design::make(std::move(parts));
-  return changed && some_lock_switches(*changed);
+  return changed && some_lock_switches(*changed, kRemedyBends, effort);
 }
 
 /// The largest share of its limit that a coil's current has; 0 without limits.
@@ -69,9 +71,9 @@ struct LeastNeeds {
   double current_share = kInfinity;
 };
 
-LeastNeeds least_needs(const Design& design) {
+LeastNeeds least_needs(const Design& design, const Effort& effort) {
   LeastNeeds least;
-  any_switch(design, kRemedyBends, [&](const BendPose& pose, const SwitchCase& which) {
+  any_switch(design, kRemedyBends, effort, [&](const BendPose& pose, const SwitchCase& which) {
     const auto any = unlimited_currents(design, pose.locks, which.engaged, only(which.lock), 1.0);
     if (!any) return false;
     least.strength_mT = std::min(least.strength_mT, any->strength_mT);
@@ -81,7 +83,7 @@ LeastNeeds least_needs(const Design& design) {
   return least;
 }
 
-std::optional<double> stronger_magnet(const Design& design, double most_Am2) {
+std::optional<double> stronger_magnet(const Design& design, double most_Am2, const Effort& effort) {
   const LockHardware& lock = design.lock();
   const FieldHardware& field = *design.field();
   const double stroke = std::abs(lock.angle_latched_rad - lock.angle_free_rad);
@@ -91,7 +93,7 @@ std::optional<double> stronger_magnet(const Design& design, double most_Am2) {
     const double magnet = three_digits(lock.switch_torque_Nmm / torque_mT * (1.0 + more), true);
     if (magnet > most_Am2) break;
     if (magnet > lock.magnet_Am2 &&
-        would_do(design, [&](DesignParts& parts) { parts.lock->magnet_Am2 = magnet; }))
+        would_do(design, effort, [&](DesignParts& parts) { parts.lock->magnet_Am2 = magnet; }))
       return magnet;
   }
   return std::nullopt;
@@ -99,19 +101,19 @@ std::optional<double> stronger_magnet(const Design& design, double most_Am2) {
 
 }  // namespace
 
-bool some_lock_switches(const Design& design, const BendGrid& grid) {
-  return any_switch(design, grid, [&](const BendPose& pose, const SwitchCase& which) {
+bool some_lock_switches(const Design& design, const BendGrid& grid, const Effort& effort) {
+  return any_switch(design, grid, effort, [&](const BendPose& pose, const SwitchCase& which) {
     return best_currents(design, pose.locks, which.engaged, only(which.lock), 1.0, 1.0).has_value();
   });
 }
 
-SwitchRemedies switch_remedies(const Design& design, const MostAsked& most) {
+SwitchRemedies switch_remedies(const Design& design, const MostAsked& most, const Effort& effort) {
   SwitchRemedies remedies;
   if (stroke_too_wide(design.lock())) return remedies;
-  const LeastNeeds least = least_needs(design);
+  const LeastNeeds least = least_needs(design, effort);
   const double limit = three_digits(least.strength_mT, true);
   if (limit <= most.strength_max_mT && limit > design.field()->strength_max_mT &&
-      would_do(design, [&](DesignParts& parts) { parts.field->strength_max_mT = limit; }))
+      would_do(design, effort, [&](DesignParts& parts) { parts.field->strength_max_mT = limit; }))
     remedies.strength_max_mT = limit;
   const double factor = three_digits(least.current_share, true);
   const auto more_current = [&](DesignParts& parts) {
@@ -119,9 +121,10 @@ SwitchRemedies switch_remedies(const Design& design, const MostAsked& most) {
       if (coil.current_max_A) *coil.current_max_A *= factor;
   };
   const double current_A = factor * largest_current_limit_A(*design.field());
-  if (factor > 1.0 && factor < kInfinity && current_A <= most.current_A && would_do(design, more_current))
+  if (factor > 1.0 && factor < kInfinity && current_A <= most.current_A &&
+      would_do(design, effort, more_current))
     remedies.current_factor = factor;
-  remedies.magnet_Am2 = stronger_magnet(design, most.magnet_Am2);
+  remedies.magnet_Am2 = stronger_magnet(design, most.magnet_Am2, effort);
   return remedies;
 }
 

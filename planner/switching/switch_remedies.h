@@ -17,7 +17,8 @@ namespace withy {
 inline constexpr BendGrid kRemedyBends{2, 8};
 
 /// Is there a bend of the grid in which some lock switches within the design's limits? Precondition: locks.
-bool some_lock_switches(const Design& design, const BendGrid& grid = kRemedyBends);
+bool some_lock_switches(const Design& design, const BendGrid& grid = kRemedyBends,
+                        const Effort& effort = Effort());
 
 /// Each alone, the others as they are, rounded up to three digits.
 struct SwitchRemedies {
@@ -34,6 +35,7 @@ struct MostAsked {
 };
 
 /// Precondition: locks and a field.
-SwitchRemedies switch_remedies(const Design& design, const MostAsked& most);
+/// Where the effort is cut short, what was found by then.
+SwitchRemedies switch_remedies(const Design& design, const MostAsked& most, const Effort& effort = Effort());
 
 }  // namespace withy

@@ -279,18 +279,33 @@ void add_power(SwitchReport& report) {
 
 }  // namespace
 
-SwitchReport make_switch_report(const Scene& scene, const Design& design, const std::string& scene_file,
-                                const std::vector<double>& factors) {
+tl::expected<SwitchReport, CutShort> make_switch_report(const Scene& scene, const Design& design,
+                                                        const std::string& scene_file,
+                                                        const std::vector<double>& factors,
+                                                        const Effort& effort) {
   SwitchReport report{scene, design, scene_file, BendGrid{}, {}, {}, std::nullopt, std::nullopt, {}, {}, {}};
   report.poses = bend_poses(design, report.grid);
-  for (const SwitchCase& which : switch_cases(design))
-    report.maps.push_back(switch_map(design, report.poses, which));
+  const std::vector<SwitchCase> cases = switch_cases(design);
+  for (const SwitchCase& which : cases) {
+    report.maps.push_back(switch_map(design, report.poses, which, effort));
+    if (effort.cut_short())
+      return tl::unexpected(
+          CutShort{fmt::format("{} of {} maps of the field over bends", report.maps.size() - 1, cases.size()),
+                   "the other maps; the clockings; other sizes"});
+  }
   add_power(report);
-  if (design.lock_count() == 2) report.clocking = sweep_clockings(design, kClockingGrid, kStepTwoLocks_deg);
-  if (design.lock_count() == 3) report.clocking = sweep_clockings(design, kClockingGrid, kStepMoreLocks_deg);
-  if (design.lock_count() > 3) report.clocking = search_clockings(design, kClockingGrid, kStepMoreLocks_deg);
-  if (report.clocking) report.as_built = judge_clocking(design, bend_poses(design, kClockingGrid));
-  if (!factors.empty()) report.scaled = scale_designs(design, kClockingGrid, factors);
+  const int locks = design.lock_count();
+  if (locks == 2) report.clocking = sweep_clockings(design, kClockingGrid, kStepTwoLocks_deg, effort);
+  if (locks == 3) report.clocking = sweep_clockings(design, kClockingGrid, kStepMoreLocks_deg, effort);
+  if (locks > 3) report.clocking = search_clockings(design, kClockingGrid, kStepMoreLocks_deg, effort);
+  if (report.clocking) report.as_built = judge_clocking(design, bend_poses(design, kClockingGrid), effort);
+  if (effort.cut_short())
+    return tl::unexpected(CutShort{fmt::format("the maps of the field over bends; {} clockings looked at",
+                                               report.clocking ? report.clocking->results.size() : 0),
+                                   "the other clockings; other sizes"});
+  if (!factors.empty()) report.scaled = scale_designs(design, kClockingGrid, factors, effort);
+  if (effort.cut_short())
+    return tl::unexpected(CutShort{"the maps of the field over bends; the clockings", "other sizes"});
   return report;
 }
 

@@ -6,6 +6,9 @@
 #include <string>
 #include <vector>
 
+#include <tl/expected.hpp>
+
+#include "planner/effort/cut_short.h"
 #include "planner/scene/scene.h"
 #include "planner/switching/switch_clocking.h"
 #include "planner/switching/switch_map.h"
@@ -29,8 +32,10 @@ struct SwitchReport {
 };
 
 /// Everything that is found for a design. `factors` may be empty.
-SwitchReport make_switch_report(const Scene& scene, const Design& design, const std::string& scene_file,
-                                const std::vector<double>& factors);
+tl::expected<SwitchReport, CutShort> make_switch_report(const Scene& scene, const Design& design,
+                                                        const std::string& scene_file,
+                                                        const std::vector<double>& factors,
+                                                        const Effort& effort = Effort());
 
 /// Tables for a terminal, plain text.
 std::string switch_table(const SwitchReport& report);

@@ -55,10 +55,11 @@ TightestBends tightest_bends(const Design& design) {
   return worst;
 }
 
-double worst_field_mT(const Design& design, const BendGrid& grid) {
+double worst_field_mT(const Design& design, const BendGrid& grid, const Effort& effort) {
   double worst = 0.0;
   bool any = false;
   for (const BendPose& pose : bend_poses(design, grid)) {
+    if (effort.cut_short()) break;
     const double strength = proximal_first_mT(design, pose);
     if (std::isinf(strength)) continue;
     any = true;
@@ -68,20 +69,22 @@ double worst_field_mT(const Design& design, const BendGrid& grid) {
 }
 
 /// Over the bends in which it works at all; 0 when it works in none.
-double least_reserve(const Design& design, const BendGrid& grid) {
+double least_reserve(const Design& design, const BendGrid& grid, const Effort& effort) {
   double least = 0.0;
   for (const BendPose& pose : bend_poses(design, grid)) {
+    if (effort.cut_short()) break;
     const double reserve = proximal_first_reserve(design, pose);
     if (reserve > 0.0) least = least > 0.0 ? std::min(least, reserve) : reserve;
   }
   return least;
 }
 
-double with_torques_of(const Design& scaled_design, const LockHardware& original, const BendGrid& grid) {
+double with_torques_of(const Design& scaled_design, const LockHardware& original, const BendGrid& grid,
+                       const Effort& effort) {
   DesignParts parts = scaled_design.parts();
   parts.lock->switch_torque_Nmm = original.switch_torque_Nmm;
   parts.lock->hold_torque_Nmm = original.hold_torque_Nmm;
-  return worst_field_mT(Design::make(std::move(parts)).value(), grid);
+  return worst_field_mT(Design::make(std::move(parts)).value(), grid, effort);
 }
 
 void scale_elastic(ElasticHardware& elastic, double k) {
@@ -96,10 +99,10 @@ void scale_elastic(ElasticHardware& elastic, double k) {
 }
 
 std::vector<ScaledNeed> needs_of(const Design& design, const std::optional<LatchHardware>& latch,
-                                 const BendGrid& grid) {
+                                 const BendGrid& grid, const Effort& effort) {
   std::vector<ScaledNeed> needs;
   const double limit = design.field() ? design.field()->strength_max_mT : 0.0;
-  needs.push_back({"field", "mT", worst_field_mT(design, grid), limit});
+  needs.push_back({"field", "mT", worst_field_mT(design, grid, effort), limit});
   if (design.tendons()) {
     const TightestBends worst = tightest_bends(design);
     needs.push_back({"tension", "N", worst.tension_N, design.tendons()->tension_max_N});
@@ -153,9 +156,10 @@ int ScaledDesign::first_to_break() const {
 }
 
 std::vector<ScaledDesign> scale_designs(const Design& design, const BendGrid& grid,
-                                        const std::vector<double>& factors) {
+                                        const std::vector<double>& factors, const Effort& effort) {
   std::vector<ScaledDesign> results;
   for (const double factor : factors) {
+    if (effort.cut_short()) break;
     DesignParts parts = scaled(design.parts(), factor);
     const std::optional<LatchHardware> latch = parts.latch;
     // A window wider than half a pitch, or a pretension above the motors' limit, is no design; it is just
@@ -171,11 +175,11 @@ std::vector<ScaledDesign> scale_designs(const Design& design, const BendGrid& gr
       result.notch_angle_rad = latch->notch_pitch_mm / latch->backbone_radius_mm;
       result.backlash_angle_rad = latch->backlash_mm / latch->backbone_radius_mm;
     }
-    result.needs = needs_of(at_size, latch, grid);
+    result.needs = needs_of(at_size, latch, grid, effort);
     for (ScaledNeed& need : result.needs)
       if (need.name == "tension") need.limit = design.tendons()->tension_max_N;
-    result.switch_reserve = least_reserve(at_size, grid);
-    result.field_same_torque_mT = with_torques_of(at_size, design.lock(), grid);
+    result.switch_reserve = least_reserve(at_size, grid, effort);
+    result.field_same_torque_mT = with_torques_of(at_size, design.lock(), grid, effort);
     results.push_back(std::move(result));
   }
   return results;

@@ -61,8 +61,9 @@ struct ScaledDesign {
   int first_to_break() const;
 };
 
-/// One for each factor. Precondition: the design has locks.
+/// One for each factor; fewer, the last of them to be dropped, where the effort is cut short. Precondition:
+/// the design has locks.
 std::vector<ScaledDesign> scale_designs(const Design& design, const BendGrid& grid,
-                                        const std::vector<double>& factors);
+                                        const std::vector<double>& factors, const Effort& effort = Effort());
 
 }  // namespace withy

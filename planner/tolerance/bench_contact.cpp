@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <optional>
 
+#include "planner/effort/shares.h"
 #include "planner/proof/lemmas/motion_bounds.h"
 #include "planner/segment/shape.h"
 
@@ -16,9 +17,6 @@ constexpr int kPartsBetween = 8;
 // A point of the body whose bound is below 0, and by so much below that of the last one asked about (mm), is
 // asked about exactly: most benches that touch are told so by a few points.
 constexpr double kLessBy_mm = 0.1;
-// How often a cell of a sweep is halved before it is verified: halves are quick, and a sweep has hundreds of
-// parts.
-constexpr int kSweepHalvings = 3;
 // Covers the rounding of a point of the body and of its distance, at lengths of up to 1e3 mm.
 constexpr double kContactRounding_mm = 1e-9;
 
@@ -130,7 +128,7 @@ class CellsOnBench {
     std::vector<Stretch> stretches;
     for (const MotionCell* cell : cells) stretches.push_back({cell->from_mm, cell->to_mm, cell->radius_mm});
     for (int part = 0; part < parts_ && !touches_; ++part)
-      look_closer(part, fraction(part), fraction(part + 1), stretches, kSweepHalvings);
+      look_closer(part, fraction(part), fraction(part + 1), stretches, shares::kSweepHalvings);
   }
 
   /// Stretches that are not settled are halved, and the part of the run with them.

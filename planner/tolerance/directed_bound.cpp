@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/effort/shares.h"
 
 namespace withy {
 namespace {
@@ -15,8 +16,6 @@ namespace {
 // Parallels of directions, and twice as many meridians, 3 degrees apart: no direction is further than half a
 // spacing's diagonal from one of them, which costs the bound 7 in ten thousand.
 constexpr int kParallels = 60;
-// Steps towards the best direction: the bound then misses the best by a few hundredths of the displacement.
-constexpr int kSteps = 12;
 constexpr double kNoLength = 1e-12;
 
 /// max over the triangle's corners v of n . v + sigma |n . v|.
@@ -120,7 +119,7 @@ double DirectedBound::room_to(const WallTriangle& triangle, const CellCorners& c
   // at its middle.
   Eigen::Vector3d x = corners.middle_E;
   const Eigen::Vector3d grown = errors.lumen_scale / 3.0 * (triangle[0] + triangle[1] + triangle[2]);
-  for (int step = 0; step < kSteps && best < enough_mm; ++step) {
+  for (int step = 0; step < shares::kDirectionSteps && best < enough_mm; ++step) {
     const Eigen::Vector3d way = x - nearest_on(triangle, x);
     const double length = way.norm();
     if (length < kNoLength) break;  // the errors reach it

@@ -6,6 +6,9 @@
 #include <utility>
 
 #include <oneapi/tbb/parallel_for.h>
+#include <oneapi/tbb/task_arena.h>
+
+#include "planner/effort/shares.h"
 
 namespace withy {
 namespace {
@@ -84,33 +87,23 @@ HardwareAsked hardware_asked(const Design& design, const Plan& plan) {
   return asked;
 }
 
-MonteCarloResult run_monte_carlo(const SearchProblem& problem, const std::vector<PlannedMotion>& motions,
-                                 const State& reached, const Eigen::Vector3d& channel_centre_E,
-                                 const ErrorSizes& sizes, const MonteCarloSettings& settings,
-                                 const HardwareAsked& asked, const SurelyClear& surely_clear) {
-  std::mt19937_64 generator(settings.seed);
+namespace {
+
+std::vector<Pair> draw_pairs(const Design& design, const ErrorSizes& sizes, std::size_t count,
+                             std::mt19937_64& generator) {
   std::vector<Pair> pairs;
-  for (int i = 0; i < settings.draws; ++i) {
-    ErrorDraw a = draw_errors(problem.design, sizes, generator);
-    ErrorDraw b = draw_errors(problem.design, sizes, generator);
+  for (std::size_t i = 0; i < count; ++i) {
+    ErrorDraw a = draw_errors(design, sizes, generator);
+    ErrorDraw b = draw_errors(design, sizes, generator);
     pairs.push_back({std::move(a), std::move(b)});
   }
-  std::vector<PairOfDraws> tips(pairs.size());
-  std::vector<OnBench> benches(pairs.size());
-  const Hardware hardware(problem.design);
-  const Eigen::MatrixXd bend_per_pull = bend_from_pulls(problem.design);
-  std::atomic<int> done{0};
-  tbb::parallel_for(std::size_t{0}, pairs.size(), [&](std::size_t i) {
-    tips[i] = tip_errors(problem, reached, asked.way_in, channel_centre_E, bend_per_pull, pairs[i]);
-    for (const ErrorDraw& errors :
-         with_frozen_errors(problem.design, asked.switches, pairs[i].a, channel_centre_E, bend_per_pull))
-      benches[i] |= run_bench(problem, motions, reached, hardware, asked, surely_clear,
-                              Bench(problem.design, errors, channel_centre_E, bend_per_pull));
-    settings.progress(static_cast<double>(++done) / settings.draws);
-  });
+  return pairs;
+}
 
+/// What the draws come to. Precondition: two or more.
+MonteCarloResult tallied(const std::vector<OnBench>& benches, const std::vector<PairOfDraws>& tips) {
   MonteCarloResult result;
-  result.draws = settings.draws;
+  result.draws = static_cast<int>(benches.size());
   for (const OnBench& bench : benches) {
     result.contacts += bench.contact == Contact::touches;
     result.close += bench.contact == Contact::close;
@@ -130,6 +123,48 @@ MonteCarloResult run_monte_carlo(const SearchProblem& problem, const std::vector
   const auto shares = first_order_indices(tips);
   std::copy(shares.begin(), shares.end(), result.tip_share.begin());
   return result;
+}
+
+}  // namespace
+
+std::size_t draws_together() {
+  return shares::kDrawsEach * static_cast<std::size_t>(tbb::this_task_arena::max_concurrency());
+}
+
+MonteCarloResult run_monte_carlo(const SearchProblem& problem, const std::vector<PlannedMotion>& motions,
+                                 const State& reached, const Eigen::Vector3d& channel_centre_E,
+                                 const ErrorSizes& sizes, const MonteCarloSettings& settings,
+                                 const HardwareAsked& asked, const SurelyClear& surely_clear) {
+  std::mt19937_64 generator(settings.seed);
+  const auto all = static_cast<std::size_t>(std::max(0, settings.draws));
+  std::vector<PairOfDraws> tips;
+  std::vector<OnBench> benches;
+  const Hardware hardware(problem.design);
+  const Eigen::MatrixXd bend_per_pull = bend_from_pulls(problem.design);
+  std::atomic<int> done{0};
+  while (benches.size() < all) {
+    const std::size_t from = benches.size();
+    const std::size_t count = std::min(draws_together(), all - from);
+    const std::vector<Pair> pairs = draw_pairs(problem.design, sizes, count, generator);
+    tips.resize(from + count);
+    benches.resize(from + count);
+    tbb::parallel_for(std::size_t{0}, count, [&](std::size_t i) {
+      if (settings.effort.cut_short()) return;
+      tips[from + i] = tip_errors(problem, reached, asked.way_in, channel_centre_E, bend_per_pull, pairs[i]);
+      for (const ErrorDraw& errors :
+           with_frozen_errors(problem.design, asked.switches, pairs[i].a, channel_centre_E, bend_per_pull))
+        benches[from + i] |= run_bench(problem, motions, reached, hardware, asked, surely_clear,
+                                       Bench(problem.design, errors, channel_centre_E, bend_per_pull));
+      settings.progress(static_cast<double>(++done) / settings.draws);
+    });
+    if (!settings.effort.cut_short()) continue;
+    tips.resize(from);
+    benches.resize(from);
+    break;
+  }
+  MonteCarloResult few;
+  few.draws = static_cast<int>(benches.size());
+  return benches.size() < 2 ? few : tallied(benches, tips);
 }
 
 }  // namespace withy

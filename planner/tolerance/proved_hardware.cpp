@@ -7,6 +7,7 @@
 #include <fmt/core.h>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/effort/shares.h"
 #include "planner/plan/lock_hunt.h"
 #include "planner/tolerance/bend_levers.h"
 
@@ -17,8 +18,6 @@ namespace {
 constexpr double kBeyondRim = 0.94;
 // What of a window is left where a point lies midway between a spiral's turns.
 constexpr double kBetweenTurns = 0.24;
-// How often a part of a motion is halved where a box about it doesn't settle its limits.
-constexpr int kHalvings = 6;
 // Into how many steps a chord of a hunt is cut.
 constexpr int kChordSteps = 6;
 
@@ -272,7 +271,7 @@ std::optional<std::string> ProvedHardware::sweeps_not_within_limits(const ErrorS
   for (std::size_t k = 0; k < switches_.size(); ++k)
     for (const SweepCorners& corners : sweeps_[k])
       for (std::size_t i = 0; i + 1 < corners.size(); ++i)
-        if (!keeps_limits(corners[i], corners[i + 1], sizes, kHalvings))
+        if (!keeps_limits(corners[i], corners[i + 1], sizes, shares::kLimitHalvings))
           return fmt::format("the hunt at lock {} may pass a limit of tendons or locks",
                              switches_[k].lock + 1);
   return std::nullopt;
@@ -280,7 +279,7 @@ std::optional<std::string> ProvedHardware::sweeps_not_within_limits(const ErrorS
 
 std::optional<std::string> ProvedHardware::motions_not_within_limits(const ErrorSizes& sizes) const {
   for (const auto& [from, to] : motions_)
-    if (!keeps_limits(from, to, sizes, kHalvings))
+    if (!keeps_limits(from, to, sizes, shares::kLimitHalvings))
       return std::string("a tendon's stroke or tension or a lock's load may pass its limit");
   return std::nullopt;
 }

@@ -50,14 +50,42 @@ Json probability_json(const ProbabilityInterval& p, int hits, int draws) {
   return {{"hits", hits}, {"estimate", static_cast<double>(hits) / draws}, {"low", p.low}, {"high", p.high}};
 }
 
+/// Where the effort ended all before the benches were drawn, or as they were.
+CutShort cut_at_draws(const MonteCarloResult& drawn, int asked) {
+  std::string benches = fmt::format("{} of {} benches drawn", drawn.draws, asked);
+  if (drawn.draws >= 2)
+    benches += fmt::format(", which fail on {}", interval_words(drawn.fail, drawn.fails, drawn.draws));
+  return {
+      "the worst case of all errors at once; " + benches,
+      drawn.draws < asked ? "the other benches; what each error takes alone" : "what each error takes alone"};
+}
+
+/// What each error takes alone.
+void judge_errors(WorstCase& worst, double kept_without_mm, const ErrorSizes& sizes, bool moves,
+                  ToleranceReport& report) {
+  for (std::size_t i = 0; i < kErrorKinds; ++i) {
+    const auto kind = static_cast<ErrorKind>(i);
+    ErrorSizes alone;
+    alone[kind] = sizes[kind];
+    ErrorVerdict& verdict = report.errors[i];
+    verdict.size = sizes[kind];
+    verdict.clearance_lost_mm = moves ? kept_without_mm - worst.clearance_kept(alone) : 0.0;
+    verdict.tip_moved_mm = worst.tip_error(alone) - report.tip_error_planned_mm;
+    verdict.tip_share = report.monte_carlo.tip_share[i];
+    verdict.stands_off_the_wall = worst.largest(kind, StandsFor::off_the_wall);
+    verdict.stands_at_the_target = worst.largest(kind, StandsFor::at_the_target);
+  }
+}
+
 }  // namespace
 
-ToleranceReport make_tolerance_report(const SearchProblem& problem, const Plan& plan, const ErrorSizes& sizes,
-                                      const MonteCarloSettings& settings) {
+tl::expected<ToleranceReport, CutShort> make_tolerance_report(const SearchProblem& problem, const Plan& plan,
+                                                              const ErrorSizes& sizes,
+                                                              const MonteCarloSettings& settings) {
   const Eigen::Vector3d centre_E = middle_of(problem.distance->exact().channel());
   const auto motions = motions_inside(plan, MotionVerifier(problem.design, *problem.distance));
   const State& reached = plan.states[static_cast<std::size_t>(plan.reached_state)];
-  WorstCase worst(problem, motions, reached, centre_E);
+  WorstCase worst(problem, motions, reached, centre_E, settings.effort);
   ToleranceReport report;
   report.locks = problem.design.lock_count();
   report.seed = settings.seed;
@@ -68,6 +96,8 @@ ToleranceReport make_tolerance_report(const SearchProblem& problem, const Plan& 
   report.tip_error_planned_mm = worst.tip_error({});
   report.tip_error_most_mm = worst.tip_error(sizes);
   const std::vector<DoubtfulMotion> doubtful = worst.doubtful(sizes);
+  if (settings.effort.cut_short())
+    return tl::unexpected(CutShort{"nothing", "the worst case; the benches; what each error takes alone"});
   const auto surely_clear = [&](const Bench& bench, std::size_t m) {
     const auto found = std::find_if(doubtful.begin(), doubtful.end(),
                                     [&](const auto& motion) { return motion.motion == m; });
@@ -77,18 +107,8 @@ ToleranceReport make_tolerance_report(const SearchProblem& problem, const Plan& 
   };
   report.monte_carlo = run_monte_carlo(problem, motions, reached, centre_E, sizes, settings,
                                        hardware_asked(problem.design, plan), surely_clear);
-  for (std::size_t i = 0; i < kErrorKinds; ++i) {
-    const auto kind = static_cast<ErrorKind>(i);
-    ErrorSizes alone;
-    alone[kind] = sizes[kind];
-    ErrorVerdict& verdict = report.errors[i];
-    verdict.size = sizes[kind];
-    verdict.clearance_lost_mm = motions.empty() ? 0.0 : kept_without - worst.clearance_kept(alone);
-    verdict.tip_moved_mm = worst.tip_error(alone) - report.tip_error_planned_mm;
-    verdict.tip_share = report.monte_carlo.tip_share[i];
-    verdict.stands_off_the_wall = worst.largest(kind, StandsFor::off_the_wall);
-    verdict.stands_at_the_target = worst.largest(kind, StandsFor::at_the_target);
-  }
+  if (!settings.effort.cut_short()) judge_errors(worst, kept_without, sizes, !motions.empty(), report);
+  if (settings.effort.cut_short()) return tl::unexpected(cut_at_draws(report.monte_carlo, settings.draws));
   return report;
 }
 

@@ -5,6 +5,9 @@
 #include <array>
 #include <string>
 
+#include <tl/expected.hpp>
+
+#include "planner/effort/cut_short.h"
 #include "planner/scene/scene.h"
 #include "planner/tolerance/monte_carlo.h"
 #include "planner/tolerance/worst_case.h"
@@ -36,9 +39,11 @@ struct ToleranceReport {
   MonteCarloResult monte_carlo;
 };
 
-/// Holds a plan against errors of these sizes. `plan` belongs to `problem`.
-ToleranceReport make_tolerance_report(const SearchProblem& problem, const Plan& plan, const ErrorSizes& sizes,
-                                      const MonteCarloSettings& settings);
+/// Holds a plan against errors of these sizes. `plan` belongs to `problem`. The settings' effort is for all
+/// of it, not for the draws alone.
+tl::expected<ToleranceReport, CutShort> make_tolerance_report(const SearchProblem& problem, const Plan& plan,
+                                                              const ErrorSizes& sizes,
+                                                              const MonteCarloSettings& settings);
 
 std::string tolerance_table(const ToleranceReport& report);
 std::string tolerance_json(const ToleranceReport& report);

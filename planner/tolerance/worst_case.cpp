@@ -23,14 +23,15 @@ constexpr double kRounding_mm = 1e-9;
 }  // namespace
 
 WorstCase::WorstCase(const SearchProblem& problem, const std::vector<PlannedMotion>& motions,
-                     const State& reached, const Eigen::Vector3d& channel_centre_E)
+                     const State& reached, const Eigen::Vector3d& channel_centre_E, const Effort& effort)
     : WorstCase(problem, motions, reached, channel_centre_E,
-                std::make_shared<const WallTriangles>(problem.distance->exact().channel())) {}
+                std::make_shared<const WallTriangles>(problem.distance->exact().channel()), effort) {}
 
 WorstCase::WorstCase(const SearchProblem& problem, const std::vector<PlannedMotion>& motions,
                      const State& reached, const Eigen::Vector3d& channel_centre_E,
-                     std::shared_ptr<const WallTriangles> triangles)
+                     std::shared_ptr<const WallTriangles> triangles, const Effort& effort)
     : problem_(problem),
+      effort_(effort),
       reached_(reached),
       centre_E_(channel_centre_E),
       bend_per_offset_(bend_per_offset(problem.design)),
@@ -38,8 +39,10 @@ WorstCase::WorstCase(const SearchProblem& problem, const std::vector<PlannedMoti
       tip_(bend_levers(problem.design, reached, body_stations(problem.design, reached, 0.0)).back()),
       tip_directions_(bend_directions(problem.design, reached, problem.design.length_mm())),
       directed_(std::move(triangles), bend_per_pull_, channel_centre_E) {
-  for (const PlannedMotion& motion : motions)
+  for (const PlannedMotion& motion : motions) {
+    if (effort_.cut_short()) break;
     motions_.emplace_back(problem.design, *problem.distance, motion, channel_centre_E, kBehind_mm);
+  }
 }
 
 ErrorBounds WorstCase::bounds(const ErrorSizes& sizes) const {
@@ -133,6 +136,7 @@ double WorstCase::kept(MotionCells& motion, const ErrorBounds& errors, double en
   }
   std::priority_queue<KeptIn> queue(std::less<KeptIn>(), std::move(entries));
   while (!queue.empty()) {
+    if (effort_.cut_short()) return -kInfinity;
     KeptIn top = queue.top();
     if (top.looked_at || top.least_mm >= enough_mm) return top.least_mm;
     queue.pop();
@@ -152,6 +156,7 @@ bool WorstCase::shaft_stays_behind(const ErrorBounds& errors) const {
 
 double WorstCase::clearance_kept(const ErrorSizes& sizes) {
   const ErrorBounds errors = bounds(sizes);
+  if (effort_.cut_short()) return -kInfinity;
   if (!motions_.empty() && !shaft_stays_behind(errors)) return -kInfinity;
   double least = kInfinity;
   for (MotionCells& motion : motions_) least = std::min(least, kept(motion, errors, least));
@@ -164,7 +169,9 @@ bool WorstCase::keeps_off_the_wall(const ErrorSizes& sizes) {
   for (MotionCells& motion : motions_) {
     const ErrorBounds own = bounds_in(motion, errors);
     for (std::size_t i = 0; i < motion.cells().size(); ++i)
-      if (kept_in(motion.cells()[i], own) < 0.0 && looked_at(motion, i, errors, 0.0) < 0.0) return false;
+      if (kept_in(motion.cells()[i], own) < 0.0 &&
+          (effort_.cut_short() || looked_at(motion, i, errors, 0.0) < 0.0))
+        return false;
   }
   return true;
 }
@@ -178,7 +185,8 @@ std::vector<DoubtfulMotion> WorstCase::doubtful(const ErrorSizes& sizes) {
     const ErrorBounds own = bounds_in(cells, errors);
     DoubtfulMotion motion{m, cells.parts(), {}};
     for (std::size_t i = 0; i < cells.cells().size(); ++i)
-      if (shaft || (kept_in(cells.cells()[i], own) < 0.0 && looked_at(cells, i, errors, 0.0) < 0.0))
+      if (shaft || (kept_in(cells.cells()[i], own) < 0.0 &&
+                    (effort_.cut_short() || looked_at(cells, i, errors, 0.0) < 0.0)))
         motion.cells.push_back(cells.motion().sweep ? cells.swept(i) : cells.cells()[i]);
     if (!motion.cells.empty()) out.push_back(std::move(motion));
   }
@@ -221,6 +229,7 @@ double WorstCase::tip_error(const ErrorSizes& sizes) const {
 }
 
 bool WorstCase::stands(const ErrorSizes& sizes, StandsFor what) {
+  if (effort_.cut_short()) return false;
   return what == StandsFor::off_the_wall ? keeps_off_the_wall(sizes)
                                          : tip_error(sizes) <= problem_.goal.tolerance_mm;
 }

@@ -35,6 +35,7 @@
 #include <optional>
 #include <vector>
 
+#include "planner/effort/effort.h"
 #include "planner/tolerance/bench.h"
 #include "planner/tolerance/directed_bound.h"
 
@@ -53,16 +54,18 @@ struct DoubtfulMotion {
   std::vector<MotionCell> cells;  ///< that are in doubt, part by part; of a sweep as all along its track
 };
 
+/// Once the effort is cut short nothing more is proved: every answer says the worst that it can.
 /// Not safe to use from several threads at once, but for what is const.
 class WorstCase {
  public:
   /// The problem must outlive this. `motions` as motions_inside has them; `reached` is the plan's state at
   /// the target.
   WorstCase(const SearchProblem& problem, const std::vector<PlannedMotion>& motions, const State& reached,
-            const Eigen::Vector3d& channel_centre_E);
+            const Eigen::Vector3d& channel_centre_E, const Effort& effort = Effort());
   /// The same with the wall's triangles at hand: for many plans in one channel.
   WorstCase(const SearchProblem& problem, const std::vector<PlannedMotion>& motions, const State& reached,
-            const Eigen::Vector3d& channel_centre_E, std::shared_ptr<const WallTriangles> triangles);
+            const Eigen::Vector3d& channel_centre_E, std::shared_ptr<const WallTriangles> triangles,
+            const Effort& effort = Effort());
 
   /// Proved lower bound (mm) of the clearance kept under errors of these sizes; below 0 it says nothing but
   /// that. Infinite for a plan that never passes the entry plane.
@@ -104,6 +107,7 @@ class WorstCase {
   bool keeps_off_the_wall(const ErrorSizes& sizes);
 
   const SearchProblem& problem_;
+  Effort effort_;
   State reached_;
   Eigen::Vector3d centre_E_;
   double bend_per_offset_;

@@ -2,10 +2,10 @@
 // What is said of whole cells of states against states drawn from them, with exact distances (CGAL).
 #include <algorithm>
 #include <cmath>
-#include <limits>
 
 #include <catch2/catch.hpp>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/proof/lemmas/cell_slide.h"
 #include "planner/search/cells/cell_probe.h"
 #include "planner/segment/shape.h"
@@ -51,7 +51,7 @@ bool placeable(const Design& design, const State& state) {
 /// Least clearance over stations of the body and its shaft.
 double sampled_clearance(const Design& design, const WallDistance& wall, const State& state) {
   const Shape shape(design, state);
-  double least = std::numeric_limits<double>::infinity();
+  double least = kInfinity;
   const auto ask = [&](const Eigen::Vector3d& p, double radius) {
     if (p.z() > 1e-12) least = std::min(least, exact_distance(wall, p) - radius);
   };
@@ -113,7 +113,7 @@ Design with_latch(const Design& design, double pitch_mm) {
 
 TEST_CASE("A body that advances along itself moves aside by no more than is said") {
   Random random(71);
-  double least_slack = std::numeric_limits<double>::infinity();
+  double least_slack = kInfinity;
   int compared = 0;
   int past_the_limit = 0;
   for (int i = 0; i < 4000; ++i) {

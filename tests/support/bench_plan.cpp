@@ -3,7 +3,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
 #include <stdexcept>
 #include <utility>
 #include <vector>
@@ -11,6 +10,7 @@
 #include <fmt/format.h>
 
 #include "geometry/channel/wall_distance.h"
+#include "geometry/numbers/numbers.h"
 #include "planner/plan/figures.h"
 #include "planner/plan/lock_hunt.h"
 #include "planner/script/script.h"
@@ -251,7 +251,7 @@ void Bench::work_out(bool guide) {
   act(steer, at);
   plan_.reached_state = static_cast<int>(plan_.states.size()) - 1;
   go_back();
-  plan_.clearance_mm = std::numeric_limits<double>::infinity();
+  plan_.clearance_mm = withy::kInfinity;
   for (const auto& action : plan_.actions)
     plan_.clearance_mm = std::min(plan_.clearance_mm, action.clearance_mm);
   withy::work_out_figures(withy::Hardware(*design_), plan_);

@@ -3,10 +3,10 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
 
 #include <catch2/catch.hpp>
 
+#include "geometry/numbers/numbers.h"
 #include "geometry/phantom/channel_maker.h"
 
 namespace withy::testing {
@@ -368,7 +368,7 @@ bool allowed(const LemmaDesign& of, const State& state, double slack) {
 double sampled_clearance(const LemmaDesign& of, const State& state, double apart_mm) {
   const withy_plain::Body body(of.robot, plain_of(of, state));
   const double L = of.robot.scene.length_mm;
-  double least = std::numeric_limits<double>::infinity();
+  double least = kInfinity;
   const auto ask = [&](double s, double radius) {
     const Eigen::Vector3d p = body.point_E(s);
     if (p.z() > 1e-12) least = std::min(least, exact_distance(of.wall(), p) - radius);

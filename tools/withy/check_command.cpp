@@ -34,6 +34,7 @@ namespace {
 struct CheckOptions {
   std::filesystem::path scene;
   std::filesystem::path folder;
+  double budget_s = kInfinity;
   bool quiet = false;
 };
 
@@ -56,10 +57,12 @@ std::vector<ReportLine> report_left_out(const Scene& scene) {
 }
 
 /// What would let a lock switch, as the end of a sentence.
-std::string switching_would(const Design& design) {
-  const SwitchRemedies remedies = switch_remedies(
-      design, {quantity("field.strength_max_mT")->range.most, quantity("lock.magnet_Am2")->range.most,
-               quantity("field.coil.current_max_A")->range.most});
+std::string switching_would(const Design& design, const Effort& effort) {
+  const SwitchRemedies remedies =
+      switch_remedies(design,
+                      {quantity("field.strength_max_mT")->range.most, quantity("lock.magnet_Am2")->range.most,
+                       quantity("field.coil.current_max_A")->range.most},
+                      effort);
   std::vector<std::string> ways;
   if (remedies.strength_max_mT)
     ways.push_back(fmt::format("a limit of {:.6g} mT", *remedies.strength_max_mT));
@@ -71,7 +74,7 @@ std::string switching_would(const Design& design) {
 }
 
 /// Why no lock ever switches, whatever the bend, and what would do; nothing where one may.
-std::optional<std::string> never_switches(const Design& design) {
+std::optional<std::string> never_switches(const Design& design, const Effort& effort) {
   if (!design.field() || design.lock_count() == 0) return std::nullopt;
   const LockHardware& lock = design.lock();
   const double stroke_deg = degrees(std::abs(lock.angle_latched_rad - lock.angle_free_rad));
@@ -84,23 +87,24 @@ std::optional<std::string> never_switches(const Design& design) {
   const double limit = design.field()->strength_max_mT;
   if (least > limit)
     return fmt::format("no lock switches at any bend with {:g} mT, which field.strength_max_mT is; {}", limit,
-                       switching_would(design));
+                       switching_would(design, effort));
   const double most = most_coil_field_mT(design);
   if (least > most)
     return fmt::format(
         "no lock switches at any bend with less than {:.3g} mT, and the coils make less than {:.3g} mT at "
         "any place that a lock gets to; {}",
-        least, most, switching_would(design));
+        least, most, switching_would(design, effort));
   return std::nullopt;
 }
 
 /// Where no lock was found that switches, though none is proved never to: what is worth a look.
-std::vector<ReportLine> report_switching(const Design& design) {
-  if (!design.field() || design.lock_count() == 0 || some_lock_switches(design)) return {};
-  return {
-      {"switching", fmt::format("no lock was found to switch in {} bends that were looked at; {}; withy "
-                                "switch has the whole map",
-                                1 + kRemedyBends.rings * kRemedyBends.directions, switching_would(design))}};
+std::vector<ReportLine> report_switching(const Design& design, const Effort& effort) {
+  if (!design.field() || design.lock_count() == 0 || some_lock_switches(design, kRemedyBends, effort))
+    return {};
+  return {{"switching",
+           fmt::format("no lock was found to switch in {} bends that were looked at; {}; withy "
+                       "switch has the whole map",
+                       1 + kRemedyBends.rings * kRemedyBends.directions, switching_would(design, effort))}};
 }
 
 /// What no search is needed for: each sentence names a necessary condition that does not hold; `never` is
@@ -148,18 +152,18 @@ std::vector<ReportLine> report_other_layouts(const Scene& scene) {
 
 /// All that there is to say, in order.
 std::vector<ReportLine> report(const Scene& scene, const Design& design, const WallDistance& wall,
-                               const Centreline& centreline) {
+                               const Centreline& centreline, const Effort& effort) {
   std::vector<ReportLine> lines = channel_report(scene, wall.channel(), centreline);
   const auto add = [&](const std::vector<ReportLine>& more) {
     lines.insert(lines.end(), more.begin(), more.end());
   };
   add(body_report(design, wall.distance(Eigen::Vector3d::Zero())));
   add(report_left_out(scene));
-  const auto never = never_switches(design);
+  const auto never = never_switches(design, effort);
   const std::vector<std::string> stops = obstacles(scene, design, wall, never);
   for (const std::string& why : stops) lines.push_back({"stops a plan", why});
   if (stops.empty()) add(report_target(scene, wall));
-  if (!never) add(report_switching(design));
+  if (!never) add(report_switching(design, effort));
   add(report_other_layouts(scene));
   if (stops.empty()) lines.push_back({"verdict", "no fault found; run plan"});
   return lines;
@@ -191,8 +195,15 @@ ExitStatus check(const CheckOptions& options) {
   const Result<Design> design = scene->design(scene->layout_in_use);
   if (!design) return refuse(design.error());
   progress.stage("finding the centreline");
-  const Centreline centreline = compute_centreline(wall);
-  const std::string text = report_text(report(*scene, *design, wall, centreline));
+  const Effort effort = Effort::of_seconds(options.budget_s);
+  const Centreline centreline = compute_centreline(wall, {.effort = effort});
+  if (effort.cut_short())
+    return say_cut_short(options.budget_s,
+                         {"the scene and its mesh are sound", "the middle line; the report"});
+  const std::string text = report_text(report(*scene, *design, wall, centreline, effort));
+  if (effort.cut_short())
+    return say_cut_short(options.budget_s,
+                         {"the scene and its mesh are sound; the middle line", "the report"});
   fmt::print("{}", text);
   if (options.folder.empty()) return ExitStatus::done;
   progress.stage("drawing");
@@ -208,6 +219,7 @@ void add_check_command(CommandLine& line) {
   add_option(app, "SCENE", options->scene, "scene file (TOML; lengths in mm, angles in degrees)").required();
   add_option(app, "-o,--output", options->folder,
              "folder for report.txt (what is printed) and picture.png; left out: no files");
+  add_budget_option(app, options->budget_s, "the look at the channel after it is read");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return check(*options); });
 }

@@ -176,6 +176,21 @@ void add_flag(CLI::App& app, const std::string& name, bool& value, const std::st
   app.add_flag(name, value, help);
 }
 
+ExitStatus say_cut_short(double budget_s, const CutShort& cut) {
+  fmt::print("undecided: the budget of {:g} s is spent; done: {}; not done: {}; give a larger --budget\n",
+             budget_s, cut.finished, cut.open);
+  return ExitStatus::undecided;
+}
+
+void add_budget_option(CLI::App& app, double& budget_s, const std::string& what) {
+  add_option(
+      app, "--budget", budget_s,
+      "seconds for " + what +
+          "; where they are spent one line says how far it got, with status 4; left out: no clock, for "
+          "the work ends by itself")
+      .in_range_of("--budget");
+}
+
 void add_quiet_option(CLI::App& app, bool& quiet) {
   add_flag(app, "-q,--quiet", quiet, "no progress on standard error");
 }

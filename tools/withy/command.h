@@ -22,6 +22,7 @@
 #include <string>
 #include <vector>
 
+#include "planner/effort/cut_short.h"
 #include "planner/files/input_error.h"
 
 namespace CLI {
@@ -104,6 +105,14 @@ ExitStatus does_not_hold(const InputError& error);
 
 /// Says what is wrong with the arguments themselves ("--locks 9 ..."), as one line; the status to leave with.
 ExitStatus refuse_arguments(const std::string& command, const std::string& problem);
+
+/// Says as one line, on standard output, how far a question got whose budget is spent; the status to leave
+/// with.
+ExitStatus say_cut_short(double budget_s, const CutShort& cut);
+
+/// Adds the `--budget` of a command whose work ends by itself, so that it has no clock unless it is given
+/// one. `what`: "the fit after the table is read".
+void add_budget_option(CLI::App& app, double& budget_s, const std::string& what);
 
 /// Adds `--quiet` with the words that all commands share.
 void add_quiet_option(CLI::App& app, bool& quiet);

@@ -7,6 +7,7 @@
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/elastic/elastic_report.h"
 #include "planner/files/file_names.h"
 #include "planner/files/file_output.h"
@@ -24,6 +25,7 @@ struct ElasticOptions {
   std::filesystem::path plan;
   std::filesystem::path scene;
   std::filesystem::path folder;
+  double budget_s = kInfinity;
   bool quiet = false;
 };
 
@@ -73,12 +75,13 @@ ExitStatus run_elastic(const ElasticOptions& options) {
   if (const auto fault = not_for_elastic(*read)) return refuse(*fault);
   progress.stage("following the plan");
   const Scene& scene = read->prepared.scene;
-  ElasticReport report =
-      make_elastic_report({scene, read->design, *read->plan, *read->prepared.distance,
-                           read->file.required_clearance_mm.value_or(scene.required_clearance_mm)});
-  report.plan_file = named_from(options.plan, options.folder);
-  report.scene_file = named_from(options.scene, options.folder);
-  return write_and_print(options, report, *read);
+  auto report = make_elastic_report({scene, read->design, *read->plan, *read->prepared.distance,
+                                     read->file.required_clearance_mm.value_or(scene.required_clearance_mm),
+                                     Effort::of_seconds(options.budget_s)});
+  if (!report) return say_cut_short(options.budget_s, report.error());
+  report->plan_file = named_from(options.plan, options.folder);
+  report->scene_file = named_from(options.scene, options.folder);
+  return write_and_print(options, *report, *read);
 }
 
 }  // namespace
@@ -94,6 +97,7 @@ void add_elastic_command(CommandLine& line) {
       .required();
   add_option(app, "-o,--output", options->folder,
              "folder for elastic.json, elastic.csv and elastic.html; left out: nothing is written");
+  add_budget_option(app, options->budget_s, "following the plan after it and the channel are read");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run_elastic(*options); });
 }

@@ -7,6 +7,7 @@
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/files/file_names.h"
 #include "planner/files/file_output.h"
 #include "planner/files/input_file.h"
@@ -26,6 +27,7 @@ struct FitOptions {
   FitSettings settings;
   std::filesystem::path folder;
   bool elastic = false;
+  double budget_s = kInfinity;
   bool quiet = false;
 };
 
@@ -80,37 +82,58 @@ Result<void> write_fit_files(const FitOptions& options, const FitReport& report)
   return batch.commit();
 }
 
+/// What is fitted, and to what.
+struct Fitting {
+  Scene scene;
+  Measurements table;
+  Design design;
+};
+
+Result<Fitting> read_fitting(const FitOptions& options) {
+  Result<Scene> scene = read_scene(options.scene);
+  if (!scene) return tl::unexpected(scene.error());
+  if (!scene->parts.tendons)
+    return tl::unexpected(scene->error_at("tendons", "the scene has no [tendons]", "describe them"));
+  if (options.elastic && !scene->parts.elastic)
+    return tl::unexpected(scene->error_at(
+        "", "the scene has no [elastic], so nothing is known of how it gives", "add the table"));
+  const auto bytes = read_text_input(options.table, kLargestText);
+  if (!bytes) return tl::unexpected(bytes.error());
+  auto table = read_measurements(*bytes, options.table.string(),
+                                 static_cast<int>(scene->parts.tendons->angle_rad.size()));
+  if (!table) return tl::unexpected(table.error());
+  Result<Design> design = scene->design(table->locks);
+  if (!design) return tl::unexpected(design.error());
+  return Fitting{std::move(*scene), std::move(*table), std::move(*design)};
+}
+
 ExitStatus run_fit(const FitOptions& options) {
   if (const auto place = check_output_folder(options.folder, fit_names(), {options.scene, options.table});
       !place)
     return refuse(place.error());
   Progress progress(options.quiet);
   progress.stage("reading the scene and the measurements");
-  const Result<Scene> scene = read_scene(options.scene);
-  if (!scene) return refuse(scene.error());
-  if (!scene->parts.tendons)
-    return refuse(scene->error_at("tendons", "the scene has no [tendons]", "describe them"));
-  if (options.elastic && !scene->parts.elastic)
-    return refuse(scene->error_at("", "the scene has no [elastic], so nothing is known of how it gives",
-                                  "add the table"));
-  const auto bytes = read_text_input(options.table, kLargestText);
-  if (!bytes) return refuse(bytes.error());
+  const auto read = read_fitting(options);
+  if (!read) return refuse(read.error());
   const std::string table_file = options.table.string();
-  const auto table =
-      read_measurements(*bytes, table_file, static_cast<int>(scene->parts.tendons->angle_rad.size()));
-  if (!table) return refuse(table.error());
-  const Result<Design> design = scene->design(table->locks);
-  if (!design) return refuse(design.error());
-
   progress.stage("fitting");
-  const auto fit = fit_bench(*design, scene->entry.X_SE, *table, options.settings);
-  if (!fit) return refuse(fault_of(fit.error(), table_file, &*table));
-  FitReport report{*scene, *table, *fit, named_from(options.scene, options.folder),
+  FitSettings settings = options.settings;
+  settings.effort = Effort::of_seconds(options.budget_s);
+  const Eigen::Isometry3d& X_SE = read->scene.entry.X_SE;
+  const auto fit = fit_bench(read->design, X_SE, read->table, settings);
+  if (!fit && fit.error() == FitFault::cut_short)
+    return say_cut_short(options.budget_s, {"nothing", "the fit"});
+  if (!fit) return refuse(fault_of(fit.error(), table_file, &read->table));
+  FitReport report{read->scene, read->table, *fit, named_from(options.scene, options.folder),
                    named_from(options.table, options.folder)};
   std::optional<ElasticFit> elastic;
   if (options.elastic) {
     progress.stage("fitting the elastic segment");
-    auto found = fit_elastic(*design, scene->entry.X_SE, *table, options.settings);
+    auto found = fit_elastic(read->design, X_SE, read->table, settings);
+    if (!found && found.error() == FitFault::cut_short) {
+      fmt::print("{}", fit_table(report));
+      return say_cut_short(options.budget_s, {"the fit of the ideal segment", "that of the elastic one"});
+    }
     if (found) elastic = std::move(*found);
     if (elastic) report.elastic = &*elastic;
     if (!found) report.elastic_fault = fault_of(found.error(), table_file).problem;
@@ -148,6 +171,7 @@ void add_fit_command(CommandLine& line) {
            "they were measured; the scene needs [elastic]");
   add_option(app, "-o,--output", options->folder,
              "folder for fit.txt, fit.json, residuals.svg and fitted-scene.toml; left out: no files");
+  add_budget_option(app, options->budget_s, "the fit after scene and measurements are read");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run_fit(*options); });
 }

@@ -9,6 +9,7 @@
 
 #include <fmt/format.h>
 
+#include "planner/effort/shares.h"
 #include "planner/files/file_names.h"
 #include "planner/heed/heed_elasticity.h"
 #include "planner/search/ask/certify.h"
@@ -46,7 +47,7 @@ struct PlanOptions {
 /// The files of an answer.
 std::set<std::string> plan_names() {
   std::set<std::string> names = {"plan.json", "script.csv", "script.ngc", "page.html"};
-  for (int action = 1; action <= kMostRecoveries; ++action)
+  for (int action = 1; action <= shares::kRecoveries; ++action)
     for (const char* ending : {"csv", "ngc", "json"})
       names.insert(fmt::format("recover-{}.{}", action, ending));
   return names;

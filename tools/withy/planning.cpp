@@ -8,6 +8,7 @@
 #include <fmt/core.h>
 
 #include "geometry/centreline/centreline.h"
+#include "planner/effort/shares.h"
 #include "planner/heed/heed_elasticity.h"
 #include "planner/plan/plan.h"
 #include "planner/plan/state_file.h"
@@ -167,7 +168,7 @@ void add_recoveries(FileBatch& batch, const std::filesystem::path& folder, const
                     const Asked& asked) {
   if (!asked.answer.plan) return;
   for (const StuckLock& stuck : asked.answer.plan->stuck_locks) {
-    if (!stuck.out || stuck.action >= kMostRecoveries) continue;
+    if (!stuck.out || stuck.action >= shares::kRecoveries) continue;
     const auto script = make_script(scene, asked.problem.design, way_past(stuck));
     if (!script) return;  // add_scripts says why
     const std::string name = recovery_name(stuck);

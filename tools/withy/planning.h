@@ -76,8 +76,6 @@ Plan way_past(const StuckLock& stuck);
 
 /// "recover-K", K the number of the switch among the plan's actions from 1.
 std::string recovery_name(const StuckLock& stuck);
-/// The most actions of a plan whose switches get scripts for where they stick.
-inline constexpr int kMostRecoveries = 200;
 
 /// One line for each switch: what is left where the lock sticks.
 std::string stuck_locks_text(const Plan& plan);

@@ -3,7 +3,6 @@
 #include <chrono>
 #include <cstdio>
 #include <filesystem>
-#include <limits>
 #include <memory>
 #include <optional>
 #include <string>
@@ -11,6 +10,7 @@
 
 #include <fmt/format.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/files/input_file.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/progress.h"
@@ -23,7 +23,7 @@ struct RecheckArguments {
   std::filesystem::path file;
   std::filesystem::path scene;
   std::optional<double> clearance_mm;
-  double budget_s = std::numeric_limits<double>::infinity();
+  double budget_s = kInfinity;
   bool quiet = false;
 };
 

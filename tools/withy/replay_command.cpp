@@ -9,6 +9,7 @@
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/elastic/replay_elastic.h"
 #include "planner/plan/state_file.h"
 #include "planner/proof/lemmas/verify.h"
@@ -29,6 +30,7 @@ struct ReplayOptions {
   bool elastic = false;
   std::filesystem::path from;
   bool out = false;
+  double budget_s = kInfinity;
   bool quiet = false;
 };
 
@@ -71,9 +73,16 @@ struct Replayed {
   std::optional<ElasticReplay> elastic;  ///< instead, where asked for
 };
 
+/// Rows from the one on that the replay was cut short at are open.
+ExitStatus say_cut_short_at(const ReplayOptions& options, int line) {
+  return say_cut_short(options.budget_s, {fmt::format("the rows before line {} keep every limit", line),
+                                          "the rows from there on, and the target"});
+}
+
 ExitStatus give_elastic_verdict(const ReplayOptions& options, const Replayed& replayed) {
   const ElasticReplay& report = *replayed.elastic;
   const Design& design = replayed.design;
+  if (report.cut_short_at_line) return say_cut_short_at(options, *report.cut_short_at_line);
   if (!report.fault)
     fmt::print("The script brings the elastic body's tip within {:.3f} mm of the target and back out: {}.\n",
                report.tip_error_mm,
@@ -102,6 +111,7 @@ ExitStatus give_elastic_verdict(const ReplayOptions& options, const Replayed& re
 ExitStatus give_verdict(const ReplayOptions& options, const Replayed& replayed) {
   const auto& [scene, design, script, report, elastic] = replayed;
   if (elastic) return give_elastic_verdict(options, replayed);
+  if (report.cut_short_at_line) return say_cut_short_at(options, *report.cut_short_at_line);
   if (report.good() && options.out)
     fmt::print("The script brings the segment out: {}, every limit held.\n",
                clearance_phrase(report.clearance_mm));
@@ -153,8 +163,9 @@ Result<Replayed> replay_files(const ReplayOptions& options) {
     task.from = *from;
   }
   progress.stage("replaying");
+  task.effort = Effort::of_seconds(options.budget_s);
   if (elastic) {
-    ElasticReplay played = replay_elastic(*script, scene, *design, *prepared->distance);
+    ElasticReplay played = replay_elastic(*script, scene, *design, *prepared->distance, task.effort);
     return Replayed{std::move(scene), std::move(*design), std::move(*script), {}, std::move(played)};
   }
   ReplayReport report = replay(*script, scene, MotionVerifier(*design, *prepared->distance), task);
@@ -186,6 +197,7 @@ void add_replay_command(CommandLine& line) {
              "state file (JSON) that the script starts from; left out: straight, drawn back, released");
   add_flag(app, "--out", options->out,
            "the script only has to come out to insertion 0: a way past a lock that sticks");
+  add_budget_option(app, options->budget_s, "the replay after script and channel are read");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run_replay(*options); });
 }

@@ -13,6 +13,7 @@
 #include "geometry/mesh/mesh.h"
 #include "geometry/mesh/mesh_bytes.h"
 #include "geometry/mesh/polygon_mesh.h"
+#include "geometry/numbers/numbers.h"
 #include "geometry/repair/repair.h"
 #include "geometry/repair/triangulate.h"
 #include "geometry/volume/volume.h"
@@ -50,6 +51,7 @@ struct SceneOptions {
   double smooth_mm = 0.0;
   std::string entry = "opening:1";
   std::string target = "deepest";
+  double budget_s = kInfinity;
   bool quiet = false;
 };
 
@@ -130,8 +132,10 @@ std::vector<CutPlane> faces_at_scale(const VolumeSurface& surface, double scale)
   return faces;
 }
 
-RepairSettings repair_settings(const SceneOptions& options, const VolumeSurface& surface) {
+RepairSettings repair_settings(const SceneOptions& options, const VolumeSurface& surface,
+                               const Effort& effort) {
   RepairSettings settings;
+  settings.effort = effort;
   if (!options.keep_at.empty()) settings.keep_at = triple(options.keep_at, 0);
   for (std::size_t i = 0; i + 5 < options.cuts.size(); i += 6)
     settings.cuts.push_back({triple(options.cuts, i), triple(options.cuts, i + 3)});
@@ -222,7 +226,7 @@ ExitStatus write_scene_files(const SceneOptions& options, SceneDraft& draft, con
   return ExitStatus::done;
 }
 
-ExitStatus draft(const SceneOptions& options, Repaired repaired, Progress& progress) {
+ExitStatus draft(const SceneOptions& options, Repaired repaired, const Effort& effort, Progress& progress) {
   std::vector<ReportLine> lines = repair_report(options, repaired);
   Repaired figures;
   figures.moved_mm = repaired.moved_mm;
@@ -230,9 +234,12 @@ ExitStatus draft(const SceneOptions& options, Repaired repaired, Progress& progr
   figures.swallowed_mm = repaired.swallowed_mm;
   figures.handles = repaired.handles;
   progress.stage("placing entry and target");
-  auto made = draft_scene(std::move(repaired), {without_controls(options.input.stem().string()), kMeshName,
-                                                options.entry, options.target, !options.range.empty(),
-                                                !is_volume_name(options.input), !options.crop.empty()});
+  auto made =
+      draft_scene(std::move(repaired),
+                  {without_controls(options.input.stem().string()), kMeshName, options.entry, options.target,
+                   !options.range.empty(), !is_volume_name(options.input), !options.crop.empty(), effort});
+  if (effort.cut_short())
+    return say_cut_short(options.budget_s, {"the wall is mended", "placing entry and target"});
   if (!made) return refuse(about_input(options, made.error().problem, made.error().remedy));
   const auto add = [&](const std::vector<ReportLine>& more) {
     lines.insert(lines.end(), more.begin(), more.end());
@@ -281,10 +288,14 @@ ExitStatus run_scene(const SceneOptions& options) {
   if (!surface) return refuse(surface.error());
   for (Eigen::Vector3d& v : surface->mesh.vertices) v *= options.scale;
   progress.stage("mending the wall");
-  auto repaired = repair_lumen(surface->mesh, repair_settings(options, *surface));
+  // The clock runs from here: ITK's reading of a volume can't be ended midway.
+  const Effort effort = Effort::of_seconds(options.budget_s);
+  auto repaired = repair_lumen(surface->mesh, repair_settings(options, *surface, effort));
+  if (!repaired && repaired.error().fault == RepairFault::cut_short)
+    return say_cut_short(options.budget_s, {"the triangles are read", repaired.error().problem});
   if (!repaired) return refuse(about_input(options, repaired.error().problem, repaired.error().remedy));
   repaired->done.insert(repaired->done.begin(), surface->done.begin(), surface->done.end());
-  return draft(options, std::move(*repaired), progress);
+  return draft(options, std::move(*repaired), effort, progress);
 }
 
 void add_volume_options(CLI::App& app, SceneOptions& options) {
@@ -361,6 +372,7 @@ void add_scene_command(CommandLine& line) {
       "Uneven ends are cut flat first, whichever is the entry; default opening:1");
   add_option(app, "--target", options->target,
              "opening:N, branch:N@P% (P percent along it), widest or deepest; default deepest");
+  add_budget_option(app, options->budget_s, "mending and placing after the mesh or volume is read");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run_scene(*options); });
 }

@@ -9,6 +9,7 @@
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/files/file_names.h"
 #include "planner/files/file_output.h"
 #include "planner/scene/scene.h"
@@ -25,6 +26,7 @@ struct SwitchOptions {
   std::optional<int> locks;
   std::vector<double> scales;
   std::filesystem::path folder;
+  double budget_s = kInfinity;
   bool quiet = false;
 };
 
@@ -58,8 +60,10 @@ ExitStatus run_switch(const SwitchOptions& options) {
   if (!design) return refuse(design.error());
 
   progress.stage("looking for fields over bends and clockings");
-  const SwitchReport report =
-      make_switch_report(*scene, *design, named_from(options.scene, options.folder), options.scales);
+  const auto made = make_switch_report(*scene, *design, named_from(options.scene, options.folder),
+                                       options.scales, Effort::of_seconds(options.budget_s));
+  if (!made) return say_cut_short(options.budget_s, made.error());
+  const SwitchReport& report = *made;
   if (!options.folder.empty()) {
     FileBatch batch;
     add_switch_files(batch, options.folder, report);
@@ -90,6 +94,7 @@ void add_switch_command(CommandLine& line) {
              "folder for switch.txt, switch.json, switch-map.svg and, with two or three locks, "
              "switch-clocking.svg; left out: "
              "no files");
+  add_budget_option(app, options->budget_s, "fields, clockings and sizes after the scene is read");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run_switch(*options); });
 }

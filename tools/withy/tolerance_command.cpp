@@ -3,9 +3,12 @@
 #include <cstdio>
 #include <filesystem>
 #include <memory>
+#include <optional>
+#include <variant>
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/effort/shares.h"
 #include "planner/files/file_names.h"
 #include "planner/files/file_output.h"
@@ -27,6 +30,7 @@ struct ToleranceOptions {
   MonteCarloSettings draws;
   std::filesystem::path folder;
   int elastic_benches = 0;
+  double budget_s = kInfinity;
   bool quiet = false;
 };
 
@@ -39,19 +43,47 @@ std::set<std::string> tolerance_names() {
 struct Judged {
   ToleranceReport report;
   AdviceList advice;
-  std::string elastic;  ///< what the draws of elastic benches said; empty where none were asked for
+  std::string elastic;                     ///< what the draws of elastic benches said; empty without any
+  std::optional<CutShort> cut_short = {};  ///< the budget ended what follows from it
 };
 
-tl::expected<Judged, Refused> judge(const ToleranceOptions& options, Progress& progress) {
-  const auto refused = [](InputError error) { return tl::unexpected(Refused{std::move(error)}); };
+/// What would help has its own few seconds, within the budget.
+Effort effort_of_advice(const Effort& effort) {
+  return Effort::of_seconds(shares::kAdviceSeconds).until_stop([effort] { return effort.cut_short(); });
+}
+
+/// Refused, or cut short before there was a report.
+using NotJudged = std::variant<Refused, CutShort>;
+
+/// What follows from a report.
+void judge_more(const ToleranceOptions& options, const SearchProblem& problem, const Plan& plan,
+                const ErrorSizes& sizes, MonteCarloSettings draws, Progress& progress, Judged& judged) {
+  const Effort& effort = draws.effort;
+  const bool elastic = options.elastic_benches > 0;
+  progress.stage("looking for what would help");
+  judged.advice = find_advice(problem, plan, sizes, effort_of_advice(effort));
+  if (effort.cut_short())
+    judged.cut_short =
+        CutShort{"the report", elastic ? "what would help; the benches that give" : "what would help"};
+  if (!elastic || effort.cut_short()) return;
+  progress.stage("trying benches that give");
+  draws.draws = options.elastic_benches;
+  const ElasticDraws drawn = draw_elastic(problem, plan, sizes, {}, draws);
+  judged.elastic = elastic_draws_text(drawn);
+  if (drawn.draws < drawn.asked)
+    judged.cut_short = CutShort{
+        fmt::format("the report; {} of {} benches that give", drawn.draws, drawn.asked), "the others"};
+}
+
+tl::expected<Judged, NotJudged> judge(const ToleranceOptions& options, Progress& progress) {
+  const auto refused = [](InputError error) { return tl::unexpected(NotJudged(Refused{std::move(error)})); };
   const auto given = options.errors.empty() ? Result<ErrorSizes>(ErrorSizes()) : read_errors(options.errors);
   if (!given) return refused(given.error());
   // The scene that is named must be the one that the plan was made for.
   auto read = read_sound_plan(options.plan, options.scene);
-  if (!read) return tl::unexpected(read.error());
+  if (!read) return tl::unexpected(NotJudged(read.error()));
   if (!read->plan) return refused(read->file.without_target());
-  const bool elastic = options.elastic_benches > 0;
-  if (elastic)
+  if (options.elastic_benches > 0)
     if (const auto fault = not_for_elastic(*read)) return refused(*fault);
   const ErrorSizes sizes = options.errors.empty() ? usual_errors(read->prepared.scene) : *given;
   const auto problem = make_problem(read->prepared, read->file.locks);
@@ -59,19 +91,15 @@ tl::expected<Judged, Refused> judge(const ToleranceOptions& options, Progress& p
   progress.stage("trying benches");
   MonteCarloSettings draws = options.draws;
   draws.progress = [&](double done) { progress.fraction(done); };
-  ToleranceReport report = make_tolerance_report(*problem, *read->plan, sizes, draws);
-  report.plan_file = named_from(options.plan, options.folder);
-  report.scene_file = named_from(options.scene, options.folder);
-  report.scene_sha256 = read->prepared.scene.sha256;
-  report.usual_sizes = options.errors.empty();
-  progress.stage("looking for what would help");
-  Judged judged{std::move(report),
-                find_advice(*problem, *read->plan, sizes, Effort::of_seconds(shares::kAdviceSeconds)),
-                {}};
-  if (!elastic) return judged;
-  progress.stage("trying benches that give");
-  draws.draws = options.elastic_benches;
-  judged.elastic = elastic_draws_text(draw_elastic(*problem, *read->plan, sizes, {}, draws));
+  draws.effort = Effort::of_seconds(options.budget_s);
+  auto report = make_tolerance_report(*problem, *read->plan, sizes, draws);
+  if (!report) return tl::unexpected(NotJudged(std::move(report.error())));
+  report->plan_file = named_from(options.plan, options.folder);
+  report->scene_file = named_from(options.scene, options.folder);
+  report->scene_sha256 = read->prepared.scene.sha256;
+  report->usual_sizes = options.errors.empty();
+  Judged judged{std::move(*report), {}, {}};
+  judge_more(options, *problem, *read->plan, sizes, draws, progress, judged);
   return judged;
 }
 
@@ -83,7 +111,10 @@ ExitStatus run_tolerance(const ToleranceOptions& options) {
   Progress progress(options.quiet);
   progress.stage("reading plan and channel");
   const auto judged = judge(options, progress);
-  if (!judged) return say(judged.error());
+  if (!judged) {
+    const auto* cut = std::get_if<CutShort>(&judged.error());
+    return cut != nullptr ? say_cut_short(options.budget_s, *cut) : say(std::get<Refused>(judged.error()));
+  }
   const ToleranceReport* report = &judged->report;
   FileBatch batch;
   if (!options.folder.empty()) {
@@ -96,7 +127,7 @@ ExitStatus run_tolerance(const ToleranceOptions& options) {
     if (const auto written = batch.commit(); !written) return refuse(written.error());
   }
   fmt::print("{}{}{}", tolerance_table(*report), advice_text(judged->advice), judged->elastic);
-  return ExitStatus::done;
+  return judged->cut_short ? say_cut_short(options.budget_s, *judged->cut_short) : ExitStatus::done;
 }
 
 }  // namespace
@@ -123,6 +154,7 @@ void add_tolerance_command(CommandLine& line) {
   add_option(app, "--seed", options->draws.seed, "seed of the draws; default 1").whole();
   add_option(app, "-o,--output", options->folder,
              "folder for tolerance.json and tolerance.csv; left out: nothing is written");
+  add_budget_option(app, options->budget_s, "everything after plan and channel are read");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run_tolerance(*options); });
 }

@@ -7,6 +7,7 @@
 
 #include "geometry/distance/rounding.h"
 #include "geometry/numbers/numbers.h"
+#include "planner/effort/shares.h"
 #include "planner/segment/shape.h"
 
 namespace withy {
@@ -26,9 +27,6 @@ constexpr double kWorthSliding = 0.7;
 
 // A difference of two radii in single precision, rounded thrice.
 constexpr float kRadiusRounding = 1.0F + 4.0F * static_cast<float>(kFloatUnit);
-
-// How many places where the body gets thicker are asked for their room.
-constexpr int kThickenings = 3;
 
 /// Can the body be placed there? A frozen bend none of whose region is out can't.
 bool can_be_placed(const Design& design, const State& state) {
@@ -260,7 +258,7 @@ bool CellBody::has_no_room(const LaidSmallest& smallest) {
   };
   if (no_room_at(tight.front()) || no_room_at(tight[tight.size() / 2])) return true;
   int asked = 0;
-  for (std::size_t k = 1; k < tight.size() && asked < kThickenings; ++k)
+  for (std::size_t k = 1; k < tight.size() && asked < shares::kThickenings; ++k)
     if (need(tight[k]) > need(tight[k - 1])) {
       if (no_room_at(tight[k])) return true;
       ++asked;

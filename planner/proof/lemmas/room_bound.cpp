@@ -8,6 +8,7 @@
 
 #include "geometry/distance/rounding.h"
 #include "geometry/numbers/numbers.h"
+#include "planner/effort/shares.h"
 #include "planner/proof/lemmas/moved_distance.h"
 
 namespace withy {
@@ -19,9 +20,6 @@ constexpr double kLeast_mm = RoomBound::kLeastCube_mm;
 constexpr int kLevels = 5;
 // Half a cube's diagonal, of its edge, rounded up.
 constexpr double kHalfDiagonal = 0.8660255;
-// In so many looks a least cube's bound must be on the same side of every need as its largest distance:
-// enough for a need that is 0.02 mm off.
-constexpr int kMostLooks = 1500;
 // Keeps a cube's index positive for points up to 1e5 mm away, and its key within 64 bits.
 constexpr std::int64_t kIndexOrigin = 1 << 18;
 
@@ -66,7 +64,7 @@ double RoomBound::search(const Eigen::Vector3d& centre_E, const Bound& whole) co
   double found = whole.at_centre;
   std::priority_queue<Part> parts;
   parts.push({whole.over_cube, centre_E, kLeast_mm});
-  for (int looks = 0; looks < kMostLooks; looks += 8) {
+  for (int looks = 0; looks < shares::kRoomLooks; looks += 8) {
     const Part part = parts.top();
     if (settled(found, part.over)) break;
     parts.pop();

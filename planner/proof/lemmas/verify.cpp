@@ -10,6 +10,7 @@
 #include <vector>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/effort/shares.h"
 #include "planner/proof/lemmas/motion_acceleration.h"
 #include "planner/proof/lemmas/moved_distance.h"
 #include "planner/segment/curvature_limit.h"
@@ -181,9 +182,8 @@ class Sweep {
     std::vector<double> out;
     for (std::size_t i = 0; i + 1 < cuts.size(); ++i) {
       const double span = cuts[i + 1] - cuts[i];
-      // At most a few hundred first boxes along the motion: best-first subdivision does the rest where it
-      // matters.
-      const int parts = std::clamp(static_cast<int>(std::ceil(span * travel_mm / box_mm)), 1, 256);
+      const int parts =
+          std::clamp(static_cast<int>(std::ceil(span * travel_mm / box_mm)), 1, shares::kFirstBoxes);
       for (int k = 0; k < parts; ++k) out.push_back(cuts[i] + span * k / parts);
     }
     out.push_back(cuts.back());

@@ -236,8 +236,8 @@ Reach::Reach(const Body& body, const StateBox& box) : body_(&body) {
     }
     const double bend = length(box.theta[r]).hi;
     // Past the curvature limit no state is legal, and f is largest at d_hi.
-    const double k = std::min(robot.segment.curvature_max_per_mm * (1.0 + 2e-9),
-                              f.lo > 0.0 ? bend / f.lo : std::numeric_limits<double>::infinity());
+    const double k =
+        std::min(robot.segment.curvature_max_per_mm * (1.0 + 2e-9), f.lo > 0.0 ? bend / f.lo : kInfinity);
     if (bend > 0.0) entry_turn_ += 2.0 * k * g;
   }
   entry_turn_ *= kRoundedUp;

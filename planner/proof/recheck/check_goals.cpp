@@ -7,7 +7,6 @@
 #include <algorithm>
 #include <atomic>
 #include <cmath>
-#include <limits>
 #include <memory>
 
 #include <fmt/format.h>
@@ -276,7 +275,7 @@ class GoalCheck {
     if (task.leaf) {
       const Leaf& leaf = *task.leaf;
       const Cell best = climbed(leaf.cell(state), whole_of(inquiry_, leaf), [&](const Cell& point) {
-        if (!outside(task, point)) return -std::numeric_limits<double>::infinity();
+        if (!outside(task, point)) return -kInfinity;
         const StateBox there = leaf.states(point);
         return std::min(inside_target_mm(task, there), inquiry_.blocked.margin_guess(*task.body, there));
       });

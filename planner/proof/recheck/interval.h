@@ -26,7 +26,7 @@ inline constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 /// The next double towards +infinity; infinity and what is not a number stay.
 inline double next_up(double x) {
-  if (!(x < std::numeric_limits<double>::infinity())) return x;
+  if (!(x < kInfinity)) return x;
   x += 0.0;  // -0 becomes +0
   const auto bits = std::bit_cast<std::int64_t>(x);
   return std::bit_cast<double>(bits + (bits >= 0 ? 1 : -1));

@@ -66,7 +66,7 @@ double least_distance_to_face(const Eigen::Vector3d& p, const std::array<Eigen::
     for (const double x : n) squared = squared + square(Interval(x));
     const double norm = sqrt(squared).hi;
     if (!(norm > 0.0) || !n.allFinite()) return;
-    double least = std::numeric_limits<double>::infinity();
+    double least = kInfinity;
     for (const Eigen::Vector3d& corner : corners) {
       Interval along(0.0);
       for (Eigen::Index i = 0; i < 3; ++i)
@@ -92,8 +92,7 @@ double least_distance_to_face(const Eigen::Vector3d& p, const std::array<Eigen::
 
 Wall::Wall(const WallDistance& distance, double grain_mm) : distance_(distance), grain_(grain_mm) {
   const Channel& channel = distance.channel();
-  Bounds box{Eigen::Vector3d::Constant(std::numeric_limits<double>::infinity()),
-             Eigen::Vector3d::Constant(-std::numeric_limits<double>::infinity())};
+  Bounds box{Eigen::Vector3d::Constant(kInfinity), Eigen::Vector3d::Constant(-kInfinity)};
   all_openings_ = box;
   for (const Eigen::Vector3d& p : channel.mesh_E.vertices) {
     box.low = box.low.cwiseMin(p);
@@ -182,7 +181,7 @@ bool Wall::meets_opening(const Ball& ball) const {
 }
 
 bool Wall::below_in(const Ball& ball, double need) const {
-  if (!(ball.radius < std::numeric_limits<double>::infinity()) || !ball.centre.allFinite()) return false;
+  if (!(ball.radius < kInfinity) || !ball.centre.allFinite()) return false;
   const WallDistance::Nearest nearest = distance_.nearest(ball.centre);
   const TriangleMesh& mesh = distance_.channel().mesh_E;
   const auto& face = mesh.triangles[static_cast<std::size_t>(nearest.face)];
@@ -199,7 +198,7 @@ bool Wall::below_in(const Ball& ball, double need) const {
 }
 
 bool Wall::above_in(const Ball& ball, double need) const {
-  if (!(ball.radius < std::numeric_limits<double>::infinity()) || !ball.centre.allFinite()) return false;
+  if (!(ball.radius < kInfinity) || !ball.centre.allFinite()) return false;
   // About the entry plane: a ball about the centre's projection onto it, as much larger, holds what is past
   // it.
   Ball past = ball;

@@ -8,6 +8,7 @@
 #include <set>
 #include <vector>
 
+#include "planner/effort/shares.h"
 #include "planner/proof/lemmas/room_bound.h"
 
 namespace withy {
@@ -18,8 +19,6 @@ namespace {
 constexpr double kPlaceRounding_mm = 1e-9;
 // Cubes farther off than this have no numbers (room_bound.cpp).
 constexpr double kFarthest_mm = 1e5;
-// So many cubes pass between two questions to the effort: about a millisecond.
-constexpr std::int64_t kAskInterval = 64;
 
 using Cube = RoomBound::Cube;
 
@@ -56,7 +55,7 @@ class FloodInward {
       for (std::int64_t x = cell(box_E.min().x() - wide); x <= cell(box_E.max().x() + wide); ++x)
         look({x, y, 0});
     for (std::size_t next = 0; next < open_.size(); ++next) {
-      if (std::ssize(met_) > most_cubes || (next % kAskInterval == 0 && effort.cut_short()))
+      if (std::ssize(met_) > most_cubes || (next % shares::kCubeAskInterval == 0 && effort.cut_short()))
         return std::nullopt;
       const Cube at = open_[next];
       each_about(at, [&](const Cube& about) { look(about); });
@@ -98,7 +97,7 @@ class Flood {
                               ball_.target_E.norm() + ball_.tolerance_mm < kFarthest_mm;
     if (!has_premises) return found;
     const auto may_go_on = [&] {
-      return looked_ <= most_cubes && !(looked_ % kAskInterval == 0 && effort.cut_short());
+      return looked_ <= most_cubes && !(looked_ % shares::kCubeAskInterval == 0 && effort.cut_short());
     };
     const bool all_at_target = start(may_go_on);
     found.no_room = all_at_target && open_.empty();

@@ -5,6 +5,7 @@
 #include <numeric>
 #include <optional>
 
+#include "planner/effort/shares.h"
 #include "planner/search/ask/certify.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
@@ -35,7 +36,7 @@ class ReachSearch {
         settings_(settings),
         search_(problem, search_settings()),
         stood_(problem) {
-    if (settings_.errors) stander_.emplace(stood_, *settings_.errors, kReachDraws);
+    if (settings_.errors) stander_.emplace(stood_, *settings_.errors, shares::kReachDraws);
   }
 
   ReachResult run() {
@@ -101,8 +102,8 @@ class ReachSearch {
     const StepJudge judge(stood_, search_.judge().hardware());
     auto plan = make_plan(judge, tidy(judge, search_.route(), settings_.effort));
     if (!plan) return false;
-    const int enough = static_cast<int>(std::ceil(kReachChance * kReachDraws));
-    return stands_when_aimed(judge, *stander_, std::move(*plan), kReachDraws, enough);
+    const int enough = static_cast<int>(std::ceil(kReachChance * shares::kReachDraws));
+    return stands_when_aimed(judge, *stander_, std::move(*plan), shares::kReachDraws, enough);
   }
 
   /// Goes on with one target for so much work; true when it is decided.

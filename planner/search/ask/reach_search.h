@@ -58,8 +58,8 @@ struct ReachSettings {
   std::function<void(std::size_t target, const Route&)> reached = [](std::size_t, const Route&) {};
 };
 
-/// Reached counts as stood where the plan to the target, aimed, fails on fewer of these benches than this.
-inline constexpr int kReachDraws = 400;
+/// Reached counts as stood where the plan to the target, aimed, fails on fewer benches than this share of
+/// shares::kReachDraws.
 inline constexpr double kReachChance = 0.05;
 
 struct ReachResult {

@@ -5,6 +5,8 @@
 #include <cmath>
 #include <utility>
 
+#include "planner/effort/shares.h"
+
 namespace withy {
 
 namespace {
@@ -21,7 +23,7 @@ double field_spacing(const Scene& scene) {
 
 std::shared_ptr<const ChannelDistance> prepare_distance(std::shared_ptr<const WallDistance> wall,
                                                         double spacing_mm, DistanceSource source) {
-  const double affordable = std::cbrt(enclosed_volume(wall->channel().mesh_E) / kFieldMostNodes);
+  const double affordable = std::cbrt(enclosed_volume(wall->channel().mesh_E) / shares::kFieldNodes);
   std::shared_ptr<const DistanceField> field;
   if (source == DistanceSource::field) field = DistanceField::make(wall, std::max(spacing_mm, affordable));
   return std::make_shared<const ChannelDistance>(std::move(wall), std::move(field));

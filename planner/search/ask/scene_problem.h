@@ -14,8 +14,6 @@ namespace withy {
 /// that a body touches the wall well before the field knows nothing.
 inline constexpr double kFieldCoarsest_mm = 0.25;
 inline constexpr double kFieldFinest_mm = 0.05;
-/// A wide lumen gets a coarser field: about this many nodes at most (a node takes 8 bytes).
-inline constexpr double kFieldMostNodes = 6e6;
 
 /// A scene with its channel's distances at hand, exact ones and field: what several plans of one scene share.
 struct PreparedScene {

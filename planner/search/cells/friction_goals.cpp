@@ -16,9 +16,8 @@ namespace withy {
 
 namespace {
 
-// Frozen bends that are started from: straight, and this share of the largest in so many directions.
+// Frozen bends that are started from: straight, and this share of the largest in kFrictionGoalDirections.
 constexpr double kRingShare = 0.5;
-constexpr int kRingDirections = 6;
 // Difference for its derivatives (mm of the tip's way): far above rounding, far below what bends that way.
 constexpr double kDifference_mm = 1e-4;
 // The longest of its steps, as a part of the segment's length.
@@ -108,8 +107,8 @@ class GoalNewton {
 /// Straight, and a ring of directions.
 std::vector<Eigen::Vector2d> ring(double radius, int pinned) {
   std::vector<Eigen::Vector2d> points = {Eigen::Vector2d::Zero()};
-  for (int k = 0; k < kRingDirections; ++k) {
-    const double phi = 2.0 * std::numbers::pi * k / kRingDirections;
+  for (int k = 0; k < shares::kFrictionGoalDirections; ++k) {
+    const double phi = 2.0 * std::numbers::pi * k / shares::kFrictionGoalDirections;
     Eigen::Vector2d point(radius * std::cos(phi), radius * std::sin(phi));
     if (pinned >= 0) point[pinned] = 0.0;
     points.push_back(point);

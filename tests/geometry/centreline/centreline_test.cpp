@@ -10,6 +10,7 @@
 #include <catch2/catch.hpp>
 
 #include "geometry/phantom/channel_maker.h"
+#include "tests/support/stopped_effort.h"
 
 using namespace withy;
 using Catch::Matchers::WithinAbs;
@@ -196,6 +197,24 @@ TEST_CASE("A trefoil tube's centreline is as long as the torus knot, also behind
     CHECK((c.branches[0].opening >= 0) == (far_ends == TubeEnd::open));
     CHECK(crossings(c, wall->channel()) == 0);
   }
+}
+
+TEST_CASE("A middle line that is cut short anywhere is none") {
+  TubeRecipe t = tube(6.0);
+  t.bends = {{60.0, Eigen::Vector2d(0.01, 0.0)}};
+  const auto wall = wall_of({t}, 3.0);
+  const Centreline whole = compute_centreline(*wall);
+  REQUIRE(whole.branches.size() == 1);
+  bool ended = false;
+  for (int questions = 0; questions < 1 << 24 && !ended; questions = 2 * questions + 1) {
+    const Effort effort = withy_test::stopped_after(questions);
+    const Centreline cut = compute_centreline(*wall, {.effort = effort});
+    ended = !effort.cut_short();
+    CAPTURE(questions);
+    CHECK(cut.branches.size() == (ended ? 1 : 0));
+    if (ended) CHECK(cut.branches[0].length_mm() == whole.branches[0].length_mm());
+  }
+  CHECK(ended);
 }
 
 TEST_CASE("Two legs of a hairpin, a thin septum between them, are not taken for one lumen") {

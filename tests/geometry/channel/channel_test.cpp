@@ -10,6 +10,7 @@
 
 #include <catch2/catch.hpp>
 
+#include "geometry/numbers/numbers.h"
 #include "tests/geometry/mesh/mesh_shapes.h"
 
 namespace withy {
@@ -101,8 +102,7 @@ TEST_CASE("Every reason to refuse a mesh is provoked by a mesh of the table or o
   CHECK(none.error().fault == MeshFault::empty);
   provoked.insert(none.error().fault);
 
-  for (const double bad :
-       {std::numeric_limits<double>::quiet_NaN(), std::numeric_limits<double>::infinity()}) {
+  for (const double bad : {std::numeric_limits<double>::quiet_NaN(), kInfinity}) {
     TriangleMesh mesh = shapes::block(2.0, 0.0, 10.0);
     mesh.vertices[5].y() = bad;
     const auto channel = make_channel(mesh, entry_of_radius(3.0), Outlets::closed);

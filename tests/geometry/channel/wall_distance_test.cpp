@@ -2,13 +2,13 @@
 #include "geometry/channel/wall_distance.h"
 
 #include <cmath>
-#include <limits>
 #include <random>
 #include <thread>
 
 #include <catch2/catch.hpp>
 #include <fcl/fcl.h>
 
+#include "geometry/numbers/numbers.h"
 #include "tests/geometry/mesh/mesh_shapes.h"
 
 namespace withy {
@@ -76,7 +76,7 @@ Vector3d closest_point(const Vector3d& p, const Vector3d& a, const Vector3d& b, 
 }
 
 double brute_distance(const shapes::Triangles& triangles, const Vector3d& p) {
-  double best = std::numeric_limits<double>::infinity();
+  double best = kInfinity;
   for (const auto& [a, b, c] : triangles) best = std::min(best, (closest_point(p, a, b, c) - p).norm());
   return best;
 }
@@ -123,7 +123,7 @@ TEST_CASE("With an open outlet the far end is no wall, and the outlet's distance
   const WallDistance closed(channel_of(mesh, 3.0, Outlets::closed));
   CHECK(open.has_open_outlet());
   CHECK_FALSE(closed.has_open_outlet());
-  CHECK(closed.outlet_distance({0.0, 0.0, 5.0}) == std::numeric_limits<double>::infinity());
+  CHECK(closed.outlet_distance({0.0, 0.0, 5.0}) == kInfinity);
   const auto seed = Catch::rngSeed();
   CAPTURE(seed);
   Scatter scatter(seed, {-2.0, -2.0, 0.001}, {2.0, 2.0, 10.0});

@@ -9,6 +9,7 @@
 
 #include <catch2/catch.hpp>
 
+#include "geometry/numbers/numbers.h"
 #include "tests/support/tube.h"
 
 using namespace withy;
@@ -173,8 +174,8 @@ TEST_CASE("Next to an open outlet the field says that it does not know") {
   shape.far_end = Outlets::open;
   const auto field = field_of(make_tube(shape, 2000), 0.25);
   REQUIRE(field->has_passages());
-  CHECK(field->lower({0.0, 0.0, 29.8}) == -std::numeric_limits<double>::infinity());
-  CHECK(field->lower({0.0, 0.0, 30.2}) == -std::numeric_limits<double>::infinity());
+  CHECK(field->lower({0.0, 0.0, 29.8}) == -kInfinity);
+  CHECK(field->lower({0.0, 0.0, 30.2}) == -kInfinity);
   CHECK(field->lower({0.0, 0.0, 28.0}) > 5.0);
   CHECK_THAT(field->passage_distance({0.0, 0.0, 28.0}, 10.0), WithinAbs(2.0, 1e-3));
   CHECK(field->passage_distance({0.0, 0.0, 28.0}, 10.0) <= 2.0);
@@ -193,7 +194,7 @@ TEST_CASE("Distance to a triangle agrees with a search over its points") {
     const Eigen::Vector3d a = point();
     const Eigen::Vector3d b = point();
     const Eigen::Vector3d c = point();
-    double least2 = std::numeric_limits<double>::infinity();
+    double least2 = kInfinity;
     constexpr int kNet = 200;
     for (int u = 0; u <= kNet; ++u)
       for (int v = 0; u + v <= kNet; ++v)

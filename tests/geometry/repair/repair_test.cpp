@@ -18,6 +18,7 @@
 #include "geometry/repair/smooth.h"
 #include "tests/geometry/mesh/mesh_shapes.h"
 #include "tests/support/plain_distance.h"
+#include "tests/support/stopped_effort.h"
 #include "tests/support/ugly_meshes.h"
 
 namespace {
@@ -256,6 +257,26 @@ TEST_CASE("what only a wrap mends gets no wider than is printed") {
   CHECK(repaired->moved_mm <= 1.02 * std::max(there, back) + 0.4);
   // Where one arm's wall crosses the other's middle line it was 3 mm inside it, and is gone.
   CHECK(repaired->moved_mm >= radius - 0.1);
+}
+
+TEST_CASE("a wall that is not mended within its effort is none") {
+  const TriangleMesh closed = closed_u();
+  RepairSettings settings;
+  settings.cuts = {{Vector3d(0.0, 0.0, 5.0), Vector3d(0.0, 0.0, -2.0)}};
+  settings.smooth_mm = 0.1;
+  const auto whole = repair_lumen(closed, settings);
+  REQUIRE(whole);
+  bool ended = false;
+  for (int questions = 0; questions < 1 << 24 && !ended; questions = 2 * questions + 1) {
+    settings.effort = withy_test::stopped_after(questions);
+    const auto cut = repair_lumen(closed, settings);
+    CAPTURE(questions);
+    ended = cut.has_value();
+    if (!ended) CHECK(cut.error().fault == RepairFault::cut_short);
+    if (!ended) CHECK_FALSE(cut.error().problem.empty());
+    if (ended) CHECK(cut->wall.vertices == whole->wall.vertices);
+  }
+  CHECK(ended);
 }
 
 TEST_CASE("a cut opens a bent tube at one place only") {

@@ -3,9 +3,10 @@
 #include "planner/effort/effort.h"
 
 #include <cmath>
-#include <limits>
 
 #include <catch2/catch.hpp>
+
+#include "geometry/numbers/numbers.h"
 
 using namespace withy;
 
@@ -22,14 +23,14 @@ TEST_CASE("work is spent above what was given, and a part never has more") {
 }
 
 TEST_CASE("no time, less than none and no number leave no time; endless time is no clock") {
-  for (const double seconds : {0.0, -1.0, std::nan(""), -std::numeric_limits<double>::infinity()}) {
+  for (const double seconds : {0.0, -1.0, std::nan(""), -kInfinity}) {
     const Effort effort = Effort::of_seconds(seconds);
     CAPTURE(seconds);
     CHECK(effort.end() == Effort::End::clock);
     CHECK(effort.spent(0));
     CHECK(effort.seconds_left() == 0.0);
   }
-  for (const double seconds : {1e10, 1e300, std::numeric_limits<double>::infinity()}) {
+  for (const double seconds : {1e10, 1e300, kInfinity}) {
     const Effort effort = Effort::of_seconds(seconds);
     CAPTURE(seconds);
     CHECK_FALSE(effort.cut_short());

@@ -9,6 +9,7 @@
 
 #include <catch2/catch.hpp>
 
+#include "geometry/numbers/numbers.h"
 #include "tests/support/temporary_folder.h"
 
 using namespace withy;
@@ -16,7 +17,6 @@ using namespace withy;
 namespace {
 
 constexpr double kNaN = std::numeric_limits<double>::quiet_NaN();
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 }  // namespace
 

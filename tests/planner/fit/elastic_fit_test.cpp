@@ -9,6 +9,7 @@
 #include <catch2/catch.hpp>
 
 #include "tests/planner/fit/elastic_benches.h"
+#include "tests/support/stopped_effort.h"
 
 namespace {
 
@@ -67,6 +68,22 @@ TEST_CASE("what a table can't tell of the elastic segment is said") {
   REQUIRE(fit);
   CHECK_FALSE(named(*fit, "backbone_EA_N").determined);
   CHECK(named(*fit, "tendon_EA_N").determined);
+}
+
+TEST_CASE("a fit of the elastic segment that is cut short anywhere finds nothing") {
+  const DesignParts scene = usual_parts({50.0});
+  const Design nominal = made(scene);
+  std::mt19937 engine(53);
+  Measurements table = poses(nominal, 8, engine);
+  measure(scene, table, 0.1, 0.05, engine);
+  for (const int questions : {0, 1, 30, 1000}) {
+    FitSettings settings = known_noise(0.1, 0.05);
+    settings.effort = withy_test::stopped_after(questions);
+    const auto cut = fit_elastic(nominal, Eigen::Isometry3d::Identity(), table, settings);
+    CAPTURE(questions);
+    REQUIRE_FALSE(cut);
+    CHECK(cut.error() == FitFault::cut_short);
+  }
 }
 
 TEST_CASE("intervals of the elastic numbers hold the truth as often as they say") {

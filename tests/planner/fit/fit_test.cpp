@@ -6,6 +6,7 @@
 #include <catch2/catch.hpp>
 
 #include "tests/planner/fit/synthetic_bench.h"
+#include "tests/support/stopped_effort.h"
 
 namespace {
 
@@ -92,6 +93,24 @@ TEST_CASE("without noise the fit finds the bench through locks that hold, on eit
     add(99, true, true, 0.02, 0.0);
     check_exact(bench, four_tendons(), poses);
   }
+}
+
+TEST_CASE("a fit that is cut short anywhere finds nothing") {
+  const FitBench bench("double-bend", 0);
+  const auto table = bench.measured(with_noise(four_tendons()), star({0.008, 0.02}, 6, 0), true, 1);
+  const auto whole = bench.fit(table);
+  REQUIRE(whole);
+  bool ended = false;
+  for (int questions = 0; questions < 1 << 24 && !ended; questions = 4 * questions + 1) {
+    FitSettings settings;
+    settings.effort = withy_test::stopped_after(questions);
+    const auto cut = bench.fit(table, settings);
+    CAPTURE(questions);
+    ended = cut.has_value();
+    if (!ended) CHECK(cut.error() == FitFault::cut_short);
+    if (ended) CHECK(cut->parameters.front().value == whole->parameters.front().value);
+  }
+  CHECK(ended);
 }
 
 TEST_CASE("without noise the fit finds the bench with spacer disks and motors that stand") {

@@ -10,6 +10,7 @@
 
 #include <catch2/catch.hpp>
 
+#include "tests/support/stopped_effort.h"
 #include "tests/support/tube.h"
 
 using namespace withy;
@@ -103,6 +104,32 @@ TEST_CASE("benches that give touch and miss as often as geometry says") {
   CHECK(draws.fails <= draws.touches + draws.misses);
   CHECK(draws.fail.low < static_cast<double>(draws.fails) / kDraws);
   CHECK(draws.fail.high > static_cast<double>(draws.fails) / kDraws);
+}
+
+TEST_CASE("benches that give, cut short, are the first of those asked for") {
+  const SearchProblem problem = straight_question(2000);
+  ErrorSizes sizes;
+  sizes[ErrorKind::registration_position] = 2.0;
+  MonteCarloSettings settings;
+  settings.seed = 7;
+  settings.draws = 10000;
+  const Plan plan = in_and_out();
+  for (const int questions : {0, 3000, 8000}) {
+    settings.effort = withy_test::stopped_after(questions);
+    const ElasticDraws cut = draw_elastic(problem, plan, sizes, {}, settings);
+    CAPTURE(questions, cut.draws);
+    CHECK(cut.asked == 10000);
+    REQUIRE(cut.draws < 10000);
+    if (questions == 0) CHECK(elastic_draws_text(cut).empty());
+    if (cut.draws == 0) continue;
+    MonteCarloSettings fewer = settings;
+    fewer.effort = {};
+    fewer.draws = cut.draws;
+    const ElasticDraws whole = draw_elastic(problem, plan, sizes, {}, fewer);
+    CHECK(whole.fails == cut.fails);
+    CHECK(whole.touches == cut.touches);
+    CHECK(elastic_draws_text(cut).find("Of " + std::to_string(cut.draws) + " benches") == 0);
+  }
 }
 
 TEST_CASE("without errors every bench that gives is the scene's") {

@@ -6,6 +6,7 @@
 
 #include <catch2/catch.hpp>
 
+#include "planner/effort/shares.h"
 #include "planner/live/hand.h"
 #include "tests/support/temporary_folder.h"
 
@@ -18,7 +19,7 @@ using namespace withy;
 Route longest_route(int locks, std::mt19937& random) {
   std::uniform_real_distribution<double> any(-1.0, 1.0);
   Route route;
-  for (std::size_t k = 0; k < kHandMostSteps + kHandMostSteps / 2; ++k) {
+  for (std::size_t k = 0; k < shares::kHandSteps + shares::kHandSteps / 2; ++k) {
     RouteStep step{-1, false, start_state()};
     step.to.insertion_mm = 50.0 + any(random);
     step.to.u_free = {any(random), any(random)};

@@ -9,6 +9,8 @@
 
 #include <catch2/catch.hpp>
 
+#include "geometry/numbers/numbers.h"
+#include "planner/effort/shares.h"
 #include "planner/live/driver.h"
 #include "planner/live/live_scene.h"
 #include "planner/search/ask/solve.h"
@@ -72,8 +74,8 @@ TEST_CASE("a hand that pushes on stops before the wall, and is told so") {
   const double gap = plain_gap(driver, hand.state());
   CHECK(gap >= driver.problem.required_clearance_mm);
   // A share of the way, and the slack of what is proved.
-  CHECK(gap <=
-        driver.problem.required_clearance_mm + std::ldexp(100.0, -kHandHalvings) + 2.0 * kClearanceSlack_mm);
+  CHECK(gap <= driver.problem.required_clearance_mm + std::ldexp(100.0, -shares::kHandHalvings) +
+                   2.0 * kClearanceSlack_mm);
 }
 
 TEST_CASE(

@@ -4,13 +4,13 @@
 #include "planner/live/scene_text.h"
 
 #include <filesystem>
-#include <limits>
 #include <random>
 #include <sstream>
 
 #include <catch2/catch.hpp>
 #include <nlohmann/json.hpp>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/live/numbers_json.h"
 #include "tests/planner/live/live_bench.h"
 
@@ -78,7 +78,7 @@ TEST_CASE("what can't be had without touching more is refused") {
   CHECK_FALSE(changed_text(kText, {{"target", 1.0}}));
   CHECK_FALSE(changed_text(kText, {{"target.tolerance_mm.deep", 1.0}}));
   CHECK_FALSE(changed_text(kText, {{"bad key", 1.0}}));
-  CHECK_FALSE(changed_text(kText, {{"target.tolerance_mm", std::numeric_limits<double>::infinity()}}));
+  CHECK_FALSE(changed_text(kText, {{"target.tolerance_mm", kInfinity}}));
   CHECK_FALSE(changed_text("title = ", {{"title", 1.0}}));
 }
 

@@ -4,12 +4,12 @@
 #include "planner/plan/lock_hunt.h"
 
 #include <cmath>
-#include <limits>
 #include <memory>
 #include <random>
 
 #include <catch2/catch.hpp>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/field.h"
 #include "tests/support/plain_segment.h"
 #include "tests/support/tube.h"
@@ -102,7 +102,7 @@ namespace {
 double sampled_clearance(const Design& design, const WallDistance& wall, const State& before, int lock) {
   const auto robot = plain_robot(design);
   const HuntTrack track = lock_hunt_track(design, before, lock);
-  double least = std::numeric_limits<double>::infinity();
+  double least = kInfinity;
   for (const auto& states :
        {hunt_states(design, before, lock, track), latched_hunt_states(design, before, lock, track)})
     for (std::size_t i = 0; i + 1 < states.size(); ++i)

@@ -8,10 +8,12 @@
 
 #include <catch2/catch.hpp>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/script/script_csv.h"
 #include "planner/script/script_iso6983.h"
 #include "tests/support/plain_clearance.h"
 #include "tests/support/plain_twin.h"
+#include "tests/support/stopped_effort.h"
 
 using withy::ReplayCause;
 using withy::ReplayReport;
@@ -58,7 +60,7 @@ double plain_clearance(const Bench& bench) {
   const auto robot = withy_test::plain_robot(bench);
   const withy_plain::Wall wall(
       withy_plain::make_solid(withy_plain::read_mesh(robot.scene.mesh_path, 1.0), robot.scene));
-  double least = std::numeric_limits<double>::infinity();
+  double least = withy::kInfinity;
   for (const auto& action : bench.plan().actions) {
     if (action.lock >= 0) continue;
     const auto from =
@@ -100,6 +102,23 @@ TEST_CASE("A sound script replays as sound, whatever the bench, from CSV and fro
       CHECK(report.clearance_mm <= plain + 0.01);
       if (options.hunt_mm == 0.0) CHECK(report.clearance_mm >= plain - 0.01 - 0.05);
     }
+  }
+}
+
+TEST_CASE("A replay that is cut short at any row says so, and is not sound") {
+  const Bench bench(BenchOptions{.half_width_mm = 46.0});
+  const Script script = script_of(bench);
+  for (const int questions : {0, 1, 5}) {
+    REQUIRE(static_cast<std::size_t>(questions) + 1 < script.waypoints.size());
+    withy::ReplayTask task;
+    task.effort = withy_test::stopped_after(questions);
+    const ReplayReport report = withy::replay(script, bench.scene(), bench.verifier(), task);
+    CHECK_FALSE(report.fault);
+    CHECK_FALSE(report.good());
+    // The effort is asked before each row after the first.
+    const std::size_t next = static_cast<std::size_t>(questions) + 1;
+    REQUIRE(report.cut_short_at_line);
+    CHECK(*report.cut_short_at_line == script.waypoints[next].line);
   }
 }
 

@@ -9,6 +9,7 @@
 #include <Eigen/Geometry>
 #include <catch2/catch.hpp>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/shape.h"
 
 namespace {
@@ -134,7 +135,7 @@ double miss(const Design& design, const Pose& pose, const State& state, int lock
 /// so look for one that does first.
 double scanned_strength(const Design& design, const Pose& pose, const State& state, int lock, double ceiling,
                         int rings) {
-  double best = std::numeric_limits<double>::infinity();
+  double best = kInfinity;
   for (int i = 0; i <= rings; ++i) {
     const double polar = M_PI * i / rings;
     const int around = std::max(1, static_cast<int>(2 * rings * std::sin(polar)));

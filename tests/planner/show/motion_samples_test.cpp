@@ -3,12 +3,12 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
 #include <random>
 
 #include <catch2/catch.hpp>
 #include <nlohmann/json.hpp>
 
+#include "geometry/numbers/numbers.h"
 #include "tests/support/plain_body.h"
 #include "tests/support/plain_twin.h"
 
@@ -30,7 +30,7 @@ double box_distance(const Eigen::Vector3d& p_S) {
 double dense_clearance(const Bench& bench, const withy::State& state) {
   const auto robot = withy_test::plain_robot(bench);
   const withy_plain::Body body(robot, withy_test::plain_state(bench.design(), state));
-  double least = std::numeric_limits<double>::infinity();
+  double least = withy::kInfinity;
   const double first = std::min(0.0, robot.scene.length_mm - state.insertion_mm);
   for (double s = first; s <= robot.scene.length_mm; s += 0.01) {
     const Eigen::Vector3d p_E = body.point_E(s);

@@ -4,17 +4,18 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
 #include <string>
 #include <vector>
 
 #include <catch2/catch.hpp>
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/switching/switch_remedies.h"
 #include "tests/support/plain_field.h"
 #include "tests/support/plain_hardware.h"
 #include "tests/support/plain_scene.h"
+#include "tests/support/stopped_effort.h"
 
 namespace {
 
@@ -56,7 +57,7 @@ withy_plain::State evenly_bent(const withy_plain::Robot& robot, const Eigen::Vec
 
 double plain_strength_mT(const withy_plain::Robot& robot, const withy_plain::State& state, int lock) {
   const auto field = withy_plain::least_field(robot, state, lock);
-  return field ? field->norm() : std::numeric_limits<double>::infinity();
+  return field ? field->norm() : kInfinity;
 }
 
 /// The strongest field of locking 1, 2 and releasing 2, 1 at one bend.
@@ -73,7 +74,7 @@ double plain_base_up_mT(const withy_plain::Robot& robot, const Eigen::Vector2d& 
 TEST_CASE("Every field of a switch map is the plain implementation's, and so is every field there is not") {
   for (const char* name : {"triple-bend", "miniature"}) {
     const TwoLocks two(name);
-    const SwitchReport report = make_switch_report(two.scene, two.design, scene_file(name), {});
+    const SwitchReport report = *make_switch_report(two.scene, two.design, scene_file(name), {});
     REQUIRE(report.maps.size() == 8);
     for (const SwitchMap& map : report.maps) {
       for (std::size_t k = 0; k < report.poses.size(); ++k) {
@@ -93,7 +94,7 @@ TEST_CASE("Every field of a switch map is the plain implementation's, and so is 
 
 TEST_CASE("Every reserve of a switch map is the plain implementation's") {
   const TwoLocks two("triple-bend");
-  const SwitchReport report = make_switch_report(two.scene, two.design, scene_file("triple-bend"), {});
+  const SwitchReport report = *make_switch_report(two.scene, two.design, scene_file("triple-bend"), {});
   for (const SwitchMap& map : report.maps) {
     for (std::size_t k = 0; k < report.poses.size(); k += 7) {
       const auto state =
@@ -108,10 +109,30 @@ TEST_CASE("Every reserve of a switch map is the plain implementation's") {
   }
 }
 
+TEST_CASE("A report of switches that is cut short says how many maps there are, and has none") {
+  const TwoLocks two("miniature");
+  int longest = 0;
+  for (const int questions : {0, 100, 300, 1000, 3000}) {
+    const auto cut = make_switch_report(two.scene, two.design, scene_file("miniature"), {},
+                                        withy_test::stopped_after(questions));
+    CAPTURE(questions);
+    REQUIRE_FALSE(cut);
+    int maps = 8;  // of two locks; all of them where the clockings are what is open
+    if (cut.error().finished.find(" of 8 maps") != std::string::npos)
+      maps = std::stoi(cut.error().finished);
+    else
+      CHECK(cut.error().finished.find("clockings looked at") != std::string::npos);
+    CHECK(maps >= longest);
+    longest = maps;
+    if (questions == 0) CHECK(maps == 0);
+  }
+  CHECK(longest == 8);
+}
+
 TEST_CASE("Where one field switches a lock at every bend the picture shows its margin, else the bends") {
   const Scene scene = *read_scene(scene_file("double-bend"));
   const Design one = *scene.design(1);
-  const std::string flat = switch_map_svg(make_switch_report(scene, one, "scene.toml", {}));
+  const std::string flat = switch_map_svg(*make_switch_report(scene, one, "scene.toml", {}));
   // Closed form: a field midway between the stops of a right angle turns the magnet with m B sin 45 deg at
   // least, against 0.01 N mm and an ambient field of 0.05 mT at its worst; m = 0.004 A m^2, the coils give 10
   // mT.
@@ -121,7 +142,7 @@ TEST_CASE("Where one field switches a lock at every bend the picture shows its m
   CHECK(flat.find(" A") == std::string::npos);  // no sector of a disc
   const TwoLocks two("triple-bend");
   const std::string varied =
-      switch_map_svg(make_switch_report(two.scene, two.design, scene_file("triple-bend"), {}));
+      switch_map_svg(*make_switch_report(two.scene, two.design, scene_file("triple-bend"), {}));
   CHECK(varied.find(" A") != std::string::npos);
 }
 
@@ -212,7 +233,7 @@ TEST_CASE("With every length scaled, needs move by the powers of the scale that 
   const TwoLocks two("miniature");
   const withy_plain::Scene& scene = two.robot.scene;
   const std::vector<double> factors = {0.25, 0.5, 1.0, 2.0};
-  const SwitchReport report = make_switch_report(two.scene, two.design, scene_file("miniature"), factors);
+  const SwitchReport report = *make_switch_report(two.scene, two.design, scene_file("miniature"), factors);
   REQUIRE(report.scaled.size() == factors.size());
   const double kappa = scene.curvature_max_per_mm;
   const double bend = kappa * (scene.length_mm - scene.tip_rigid_mm - 2 * scene.lock->body_length_mm);

@@ -6,16 +6,17 @@
 // something of a, which is read off the mesh.
 #include <algorithm>
 #include <cmath>
-#include <limits>
 #include <memory>
 #include <random>
 
 #include <catch2/catch.hpp>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/tolerance/bench_hardware.h"
 #include "planner/tolerance/monte_carlo.h"
 #include "planner/tolerance/worst_case.h"
 #include "tests/planner/tolerance/bent_design.h"
+#include "tests/support/stopped_effort.h"
 #include "tests/support/tube.h"
 
 using namespace withy;
@@ -53,7 +54,7 @@ DesignParts parts(int locks, bool tendons) {
 /// How near the axis the side wall of a straight tube comes: that of the edges of its faces that cut off the
 /// corners.
 double least_radius(const Channel& channel) {
-  double least = std::numeric_limits<double>::infinity();
+  double least = kInfinity;
   for (std::size_t f = 0; f < channel.mesh_E.triangles.size(); ++f) {
     const auto& face = channel.mesh_E.triangles[f];
     for (int k = 0; k < 3; ++k) {
@@ -188,6 +189,61 @@ TEST_CASE("contact of a straight body has the share of a ball that lies outside 
     INFO(error_names()[i].key);
     CHECK(std::abs(drawn.tip_share[i].share - (sizes.most[i] > 0.0 ? 1.0 : 0.0)) < 0.15);
   }
+}
+
+TEST_CASE("draws that are cut short are the first of those asked for") {
+  const Case tube(0, false, kTube, 20.0);
+  ErrorSizes sizes;
+  sizes[ErrorKind::entry_position] = 1.2;
+  MonteCarloSettings settings;
+  settings.seed = 11;
+  const auto run = [&](int draws, const Effort& effort) {
+    settings.draws = draws;
+    settings.effort = effort;
+    return run_monte_carlo(*tube.problem, tube.motions, tube.reached, tube.centre, sizes, settings);
+  };
+  for (const int questions : {0, 1, 60, 200}) {
+    const MonteCarloResult cut = run(1000, withy_test::stopped_after(questions));
+    CAPTURE(questions, cut.draws);
+    CHECK(cut.draws <= questions);
+    if (cut.draws < 2) continue;
+    const MonteCarloResult whole = run(cut.draws, {});
+    CHECK(whole.draws == cut.draws);
+    CHECK(whole.contacts == cut.contacts);
+    CHECK(whole.close == cut.close);
+    CHECK(whole.fails == cut.fails);
+    CHECK(whole.fail.high == cut.fail.high);
+    CHECK(whole.tip_error_mm == cut.tip_error_mm);
+  }
+}
+
+TEST_CASE("a worst case that is cut short proves nothing, and says no more than a whole one") {
+  const Case tube;
+  ErrorSizes sizes;
+  sizes[ErrorKind::entry_position] = 0.3;
+  WorstCase whole = tube.worst_case();
+  REQUIRE(whole.clearance_kept(sizes) > 0.0);
+  REQUIRE(whole.stands(sizes, StandsFor::off_the_wall));
+  const double stood = whole.largest(ErrorKind::entry_position, StandsFor::off_the_wall);
+  bool ended = false;
+  for (int questions = 0; questions < 1 << 20 && !ended; questions = 2 * questions + 1) {
+    const Effort effort = withy_test::stopped_after(questions);
+    WorstCase cut(*tube.problem, tube.motions, tube.reached, tube.centre, effort);
+    const double kept = cut.clearance_kept(sizes);
+    const bool stands = cut.stands(sizes, StandsFor::off_the_wall);
+    const double largest = cut.largest(ErrorKind::entry_position, StandsFor::off_the_wall);
+    ended = !effort.cut_short();
+    CAPTURE(questions, kept, largest, stood);
+    CHECK(kept <= whole.clearance_kept(sizes));
+    CHECK(largest <= stood);
+    if (questions == 0) {
+      CHECK(kept == -kInfinity);
+      CHECK_FALSE(stands);
+      CHECK(largest == 0.0);
+    }
+    if (ended) CHECK(largest == stood);
+  }
+  CHECK(ended);
 }
 
 TEST_CASE("a straight segment's tip errs by the chord of the angle it is turned through") {

@@ -5,12 +5,12 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
 #include <memory>
 #include <random>
 
 #include <catch2/catch.hpp>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/shape.h"
 #include "planner/tolerance/wall_triangles.h"
 #include "tests/planner/tolerance/bent_design.h"
@@ -149,7 +149,7 @@ TEST_CASE("benches with every error at its full size keep what is proved, and th
       const std::uint64_t seed = 21;
       INFO("seed " << seed << ", guide " << (kind == CarriageKind::guide) << ", tendons " << tendons);
       std::mt19937_64 generator(seed);
-      double least = std::numeric_limits<double>::infinity();
+      double least = kInfinity;
       double tip = 0.0;
       for (int i = 0; i < 2000; ++i) {
         const auto n = in_any_direction<Eigen::Vector3d>(1.0, generator);
@@ -228,7 +228,7 @@ TEST_CASE("triangles of the wall are found by where they are, each once") {
                             even(-10.0, 140.0, generator));
     const double radius = wall.distance(p) + even(0.0, 4.0, generator);
     std::vector<const WallTriangle*> found;
-    double nearest = std::numeric_limits<double>::infinity();
+    double nearest = kInfinity;
     triangles.near(p, radius, [&](const WallTriangle& triangle) {
       found.push_back(&triangle);
       nearest = std::min(nearest, (nearest_on(triangle, p) - p).norm());

@@ -6,11 +6,12 @@
 #include <numbers>
 #include <vector>
 
+#include "geometry/numbers/numbers.h"
+
 namespace withy::consistency {
 namespace {
 
 constexpr double kPi = std::numbers::pi;
-constexpr double kRadPerDeg = kPi / 180.0;
 
 // Lock bodies, mm.
 constexpr double kShortestLock_mm = 0.5;
@@ -62,7 +63,7 @@ void draw_locks(Chance& chance, int count, LocksLie lie, DesignParts& parts) {
   const double scale = std::pow(segment.radius_mm / 1.5, 3);
   lock.magnet_Am2 = 0.004 * scale;
   lock.angle_free_rad = 0.0;
-  lock.angle_latched_rad = chance.uniform(40.0, 100.0) * kRadPerDeg;
+  lock.angle_latched_rad = chance.uniform(40.0, 100.0) * kRadiansPerDegree;
   lock.switch_torque_Nmm = 0.01 * scale;
   lock.hold_torque_Nmm = chance.uniform(0.001, 0.008) * scale;
   lock.hold_moment_Nmm = segment.flexural_rigidity_Nmm2 * segment.curvature_max_per_mm *

@@ -3,13 +3,13 @@
 // Every question depends on seed and index alone: `--seed S --first I --questions 1` asks it again.
 #include <chrono>
 #include <cstdio>
-#include <limits>
 
 #include <CLI/CLI.hpp>
 #include <fmt/format.h>
 #include <ompl/util/Console.h>
 #include <tbb/global_control.h>
 
+#include "geometry/numbers/numbers.h"
 #include "tools/bench/consistency/campaign.h"
 #include "tools/bench/support/machine.h"
 
@@ -17,7 +17,7 @@ using namespace withy;
 
 int main(int argc, char** argv) {
   consistency::CampaignSettings settings;
-  double seconds = std::numeric_limits<double>::infinity();
+  double seconds = kInfinity;
   CLI::App app("Asks the same question in many ways; a contradiction is a failure");
   app.add_option("--seed", settings.seed, "of all that is drawn")->capture_default_str();
   app.add_option("--questions", settings.questions, "how many")->capture_default_str();

@@ -5,6 +5,7 @@
 #include <cmath>
 #include <numbers>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/latch.h"
 #include "tools/bench/consistency/designs.h"
 
@@ -12,7 +13,6 @@ namespace withy::consistency {
 namespace {
 
 constexpr double kPi = std::numbers::pi;
-constexpr double kRadPerDeg = kPi / 180.0;
 
 /// How far the tip is past the entry plane.
 double tip_depth(const withy_plain::Robot& robot, const withy_plain::State& state) {
@@ -165,7 +165,7 @@ bool aim_at_a_state(Chance& chance, const RandomChannel& channel, const withy_pl
   if (lies) draft.target.tolerance_mm *= chance.uniform(0.1, 0.5);
   if (chance.one_in(lies ? 0.7 : 0.35)) {
     draft.target.direction_S = tip.linear().col(2);
-    draft.target.direction_tolerance_rad = chance.uniform(3.0, 25.0) * kRadPerDeg;
+    draft.target.direction_tolerance_rad = chance.uniform(3.0, 25.0) * kRadiansPerDegree;
   }
   limit_insertion(chance, question.known->insertion_mm, draft.parts);
   if (lies || chance.one_in(0.5)) require_what_is_kept(chance, robot, solid, {*question.known}, draft);

@@ -1,12 +1,12 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include <cmath>
-#include <limits>
 
 #include <CGAL/AABB_traits.h>
 #include <CGAL/AABB_tree.h>
 #include <CGAL/AABB_triangle_primitive.h>
 #include <CGAL/Exact_predicates_inexact_constructions_kernel.h>
 
+#include "geometry/numbers/numbers.h"
 #include "tools/bench/distance/rivals.h"
 
 namespace withy::bench {
@@ -42,7 +42,7 @@ struct Wall {
 };
 
 double closest_points(const Wall& wall, const Body& body) {
-  double least2 = std::numeric_limits<double>::infinity();
+  double least2 = kInfinity;
   for (const Eigen::Vector3d& p : body.points)
     least2 = std::min(least2, wall.tree.squared_distance(to_cgal(p)));
   return std::sqrt(least2) - body.radius_mm;
@@ -50,7 +50,7 @@ double closest_points(const Wall& wall, const Body& body) {
 
 /// Each search starts from the point found for the station before.
 double with_running_hint(const Wall& wall, const Body& body) {
-  double least2 = std::numeric_limits<double>::infinity();
+  double least2 = kInfinity;
   auto [hint, primitive] = wall.tree.closest_point_and_primitive(to_cgal(body.points.front()));
   for (const Eigen::Vector3d& p : body.points) {
     const Point query = to_cgal(p);

@@ -1,8 +1,8 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-#include <limits>
 
 #include <fcl/fcl.h>
 
+#include "geometry/numbers/numbers.h"
 #include "tools/bench/distance/rivals.h"
 
 namespace withy::bench {
@@ -33,7 +33,7 @@ fcl::Transform3d at(const Eigen::Vector3d& p) {
 
 double distance(const Model& model, const Body& body) {
   const fcl::Sphered ball(body.radius_mm);
-  double least = std::numeric_limits<double>::infinity();
+  double least = kInfinity;
   for (const Eigen::Vector3d& p : body.points) {
     fcl::DistanceRequestd request;
     fcl::DistanceResultd result;

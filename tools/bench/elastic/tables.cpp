@@ -35,7 +35,8 @@ void print_effect_row(const PlannedQuestion& question, const Plan& plan) {
   const double begin = processor_seconds();
   const ElasticReport report =
       make_elastic_report({question.prepared.scene, question.problem.design, plan, *question.problem.distance,
-                           question.problem.required_clearance_mm});
+                           question.problem.required_clearance_mm})
+          .value();
   const double seconds = processor_seconds() - begin;
   const ElasticRun none;
   const ElasticRun& better = report.compensated ? *report.compensated : none;

@@ -6,13 +6,13 @@
 #include <cmath>
 #include <cstdio>
 #include <filesystem>
-#include <limits>
 #include <numbers>
 #include <random>
 
 #include <CLI/CLI.hpp>
 #include <fmt/format.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/search/ask/scene_problem.h"
 #include "planner/search/ask/solve.h"
 #include "planner/search/layouts/place_search.h"
@@ -36,7 +36,7 @@ struct Options {
 };
 
 struct Found {
-  double clearance_mm = -std::numeric_limits<double>::infinity();
+  double clearance_mm = -kInfinity;
   std::vector<double> station_mm;
   double seconds = 0.0;
 };

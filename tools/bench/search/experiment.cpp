@@ -2,7 +2,6 @@
 #include "tools/bench/search/experiment.h"
 
 #include <algorithm>
-#include <limits>
 #include <sstream>
 
 #include <fmt/format.h>
@@ -10,6 +9,7 @@
 #include <ompl/geometric/SimpleSetup.h>
 #include <ompl/tools/benchmark/Benchmark.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/search/ompl/ompl_planners.h"
 
 namespace withy::bench {
@@ -41,7 +41,7 @@ double length_along(const OmplProblem& problem, const std::vector<State>& states
 }
 
 double least_clearance(const OmplProblem& problem, const Route& route) {
-  double least = std::numeric_limits<double>::infinity();
+  double least = kInfinity;
   for (std::size_t i = 0; i < route.steps.size(); ++i)
     if (route.steps[i].lock < 0)
       least = std::min(

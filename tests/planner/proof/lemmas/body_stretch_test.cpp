@@ -2,11 +2,11 @@
 // The clearance of a stretch of the body, where a straight body in a straight tube gives it in closed form.
 #include <algorithm>
 #include <cmath>
-#include <limits>
 #include <random>
 
 #include <catch2/catch.hpp>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/proof/lemmas/verify.h"
 #include "tests/support/tube.h"
 
@@ -53,7 +53,7 @@ TEST_CASE("a stretch of the body has the clearance of its own radius, and only i
   is({35.0, 60.0}, kTube_mm - kRadius_mm);      // between lock and tip
   is({}, kTube_mm - kLockRadius_mm);
   // At 50 mm the stations below 10 are still before the entry.
-  CHECK(verifier.clearance(from, to, {2.0, 9.0}).lower_mm == std::numeric_limits<double>::infinity());
+  CHECK(verifier.clearance(from, to, {2.0, 9.0}).lower_mm == kInfinity);
 }
 
 TEST_CASE("stretch by stretch the least clearance is that of the body") {
@@ -72,7 +72,7 @@ TEST_CASE("stretch by stretch the least clearance is that of the body") {
     to.insertion_mm += 4.0;
     to.u_free.y() = 0.001;
     const MotionClearance whole = verifier.clearance(from, to);
-    double least = std::numeric_limits<double>::infinity();
+    double least = kInfinity;
     for (double s = -40.0; s < 60.0; s += 7.0)
       least = std::min(least, verifier.clearance(from, to, {s, std::min(s + 7.0, 60.0)}).lower_mm);
     if (whole.upper_mm < 0.0) {
