@@ -83,16 +83,25 @@ MeshFileFault no_triangles() {
   return {1, 1, "this mesh has no triangles", "export a mesh with at least one triangle"};
 }
 
+tl::expected<double, MeshFileFault> read_coordinate(const Word& word, std::size_t vertex) {
+  const auto value = number<double>(word.text);
+  if (!value)
+    return tl::unexpected(
+        fault_at(word, fmt::format("\"{}\" is not a number", word.text), "give a coordinate such as 12.5"));
+  if (!std::isfinite(*value)) return tl::unexpected(not_finite(word.line, word.column, vertex));
+  return *value;
+}
+
+MeshFileFault too_few_coordinates(const WordReader& words, std::size_t vertex) {
+  return fault_here(words, fmt::format("vertex {} has too few coordinates", vertex), "give x, y and z");
+}
+
 std::optional<MeshFileFault> read_point(WordReader& words, std::size_t vertex, Eigen::Vector3d& point) {
   for (double& coordinate : point) {
     const auto word = words.on_line();
-    if (!word)
-      return fault_here(words, fmt::format("vertex {} has too few coordinates", vertex), "give x, y and z");
-    const auto value = number<double>(word->text);
-    if (!value)
-      return fault_at(*word, fmt::format("\"{}\" is not a number", word->text),
-                      "give a coordinate such as 12.5");
-    if (!std::isfinite(*value)) return not_finite(word->line, word->column, vertex);
+    if (!word) return too_few_coordinates(words, vertex);
+    const auto value = read_coordinate(*word, vertex);
+    if (!value) return value.error();
     coordinate = *value;
   }
   return std::nullopt;

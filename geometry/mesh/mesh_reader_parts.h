@@ -30,6 +30,10 @@ MeshFileFault no_triangles();
 std::optional<MeshFileFault> add_face(FaceSoup& soup, const std::vector<std::size_t>& corners, int line,
                                       int column);
 
+/// A word as a coordinate of `vertex` (from 1); and the fault of a vertex with fewer than three.
+tl::expected<double, MeshFileFault> read_coordinate(const Word& word, std::size_t vertex);
+MeshFileFault too_few_coordinates(const WordReader& words, std::size_t vertex);
+
 /// The coordinates of `vertex` (from 1): the next three words of this line.
 std::optional<MeshFileFault> read_point(WordReader& words, std::size_t vertex, Eigen::Vector3d& point);
 

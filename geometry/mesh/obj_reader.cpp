@@ -45,16 +45,47 @@ tl::expected<std::size_t, MeshFileFault> read_corner(const Word& word, Obj& obj)
   return vertex;
 }
 
-/// The next word of a line that may go on on the next one, after a backslash.
+/// The next word of a line that goes on on the next one where it ends in a backslash.
 std::optional<Word> on_long_line(WordReader& words) {
   auto word = words.on_line();
   while (word && word->text.ends_with('\\')) {
+    if (words.on_line()) return word;  // a backslash within a line is none of a number
     word->text.remove_suffix(1);
     const bool goes_on = words.next_line();
     if (!word->text.empty()) return word;
     word = goes_on ? words.on_line() : std::nullopt;
   }
   return word;
+}
+
+std::optional<MeshFileFault> read_vertex(WordReader& words, Obj& obj) {
+  Eigen::Vector3d point;
+  const std::size_t vertex = obj.soup.points.size() + 1;
+  for (double& coordinate : point) {
+    const auto word = on_long_line(words);
+    if (!word) return too_few_coordinates(words, vertex);
+    const auto value = read_coordinate(*word, vertex);
+    if (!value) return value.error();
+    coordinate = *value;
+  }
+  obj.soup.points.push_back(point);
+  return std::nullopt;
+}
+
+/// What is left of a line. A backslash at the end of a line that is passed over may be part of a name, and
+/// then the next line stands for itself: where the format and that differ, the file is refused.
+std::optional<MeshFileFault> pass_over(WordReader& words) {
+  int line = words.line();
+  while (const auto word = on_long_line(words)) {
+    if (word->line != line && (word->text == "v" || word->text == "f"))
+      return fault_at(
+          *word,
+          fmt::format("\"{}\" stands on a line that the backslash before it makes part of line {}",
+                      word->text, line),
+          "take that backslash out");
+    line = word->line;
+  }
+  return std::nullopt;
 }
 
 std::optional<MeshFileFault> read_face(WordReader& words, const Word& start, Obj& obj) {
@@ -71,12 +102,11 @@ std::optional<MeshFileFault> read_face(WordReader& words, const Word& start, Obj
 std::optional<MeshFileFault> read_line(WordReader& words, const Word& first, Obj& obj) {
   if (first.text == "f") return read_face(words, first, obj);
   if (first.text == "v") {
-    Eigen::Vector3d point;
-    if (auto fault = read_point(words, obj.soup.points.size() + 1, point)) return fault;
-    obj.soup.points.push_back(point);
-    return std::nullopt;
+    if (auto fault = read_vertex(words, obj)) return fault;
+    return pass_over(words);
   }
-  if (std::find(kPassedOver.begin(), kPassedOver.end(), first.text) != kPassedOver.end()) return std::nullopt;
+  if (std::find(kPassedOver.begin(), kPassedOver.end(), first.text) != kPassedOver.end())
+    return pass_over(words);
   return fault_at(first, fmt::format("\"{}\" starts no line that withy reads in an OBJ file", first.text),
                   "start a line with v, f, vn, vt, g, o, s, usemtl, mtllib or #");
 }
@@ -87,7 +117,7 @@ MeshReading read_obj(std::string_view bytes) {
   WordReader words(bytes, '#');
   Obj obj;
   do {
-    const auto first = words.on_line();
+    const auto first = on_long_line(words);
     if (!first) continue;
     if (auto fault = read_line(words, *first, obj)) return tl::unexpected(std::move(*fault));
   } while (words.next_line());

@@ -183,17 +183,20 @@ RimOnBox rim_on_box(const Rim& rim, const std::vector<CutPlane>& box_faces) {
   return std::count(on_any.begin(), on_any.end(), true) == all ? RimOnBox::edge : RimOnBox::partly;
 }
 
-TriangleMesh open_wrap(TriangleMesh wrap, const std::vector<Rim>& ends, double near_mm, int& opened) {
+TriangleMesh open_wrap(TriangleMesh wrap, const std::vector<Rim>& ends, double near_mm,
+                       std::vector<Rim>& closed) {
   for (const Rim& end : ends) {
-    if (distance_to_surface(wrap, end.centre) > near_mm + end.spread_mm)
-      continue;  // not on the outside any more
     const double lowest = end.highest_mm - end.spread_mm;
-    auto open = cut_open(wrap, {{end.centre + (lowest - near_mm) * end.outward, end.outward}});
-    if (!open) continue;
-    TriangleMesh rest = largest_piece(*open);
-    if (rest.triangles.empty() || rims_of(rest).size() != rims_of(wrap).size() + 1) continue;
-    wrap = std::move(rest);
-    ++opened;
+    // Not on the outside any more where it is far.
+    if (distance_to_surface(wrap, end.centre) <= near_mm + end.spread_mm)
+      if (auto open = cut_open(wrap, {{end.centre + (lowest - near_mm) * end.outward, end.outward}})) {
+        TriangleMesh rest = largest_piece(*open);
+        if (!rest.triangles.empty() && rims_of(rest).size() == rims_of(wrap).size() + 1) {
+          wrap = std::move(rest);
+          continue;
+        }
+      }
+    closed.push_back(end);
   }
   return wrap;
 }

@@ -50,8 +50,9 @@ enum class RimOnBox {
 RimOnBox rim_on_box(const Rim& rim, const std::vector<CutPlane>& box_faces);
 
 /// A wrap, closed by itself, opened at those of the ends of what it was made of that it still has; `near_mm`
-/// is how far it may lie from their rims' planes. How many those are is added to `opened`.
-TriangleMesh open_wrap(TriangleMesh wrap, const std::vector<Rim>& ends, double near_mm, int& opened);
+/// is how far it may lie from their rims' planes. The others are added to `closed`.
+TriangleMesh open_wrap(TriangleMesh wrap, const std::vector<Rim>& ends, double near_mm,
+                       std::vector<Rim>& closed);
 
 /// A cut that opens a closed surface at one of its ends: the farthest points along its principal axes are
 /// tried, the longest axis first, and the first cut is taken that makes one opening and no more. Its numbers

@@ -390,14 +390,32 @@ TriangleMesh joined(const std::vector<MeshPiece>& pieces) {
   return all;
 }
 
-/// Holes of what is wrapped that the wrap is to keep open.
-std::vector<Rim> ends_of(const std::vector<MeshPiece>& pieces, const RepairSettings& settings) {
+/// Holes of what is wrapped that the wrap is to keep open; the others are noted as closed.
+std::vector<Rim> ends_of(const std::vector<MeshPiece>& pieces, const RepairSettings& settings,
+                         Repaired& out) {
   std::vector<Rim> ends;
   for (const MeshPiece& piece : pieces)
-    for (Rim& rim : rims_of(piece.mesh))
-      if (rim.radius_mm >= settings.close_below_mm && 2.0 * rim.radius_mm > settings.wrap_mm)
-        ends.push_back(std::move(rim));
+    for (Rim& rim : rims_of(piece.mesh)) {
+      const bool kept = rim.radius_mm >= settings.close_below_mm && 2.0 * rim.radius_mm > settings.wrap_mm;
+      (kept ? ends : out.closed_by_wrap).push_back(std::move(rim));
+    }
+  out.loops_given = ends.size() + out.closed_by_wrap.size();
   return ends;
+}
+
+/// What of the openings a wrap closed.
+void note_closed(Repaired& out) {
+  if (out.closed_by_wrap.empty()) return;
+  std::stable_sort(out.closed_by_wrap.begin(), out.closed_by_wrap.end(),
+                   [](const Rim& a, const Rim& b) { return a.radius_mm > b.radius_mm; });
+  const Rim& longest = out.closed_by_wrap.front();
+  out.done.push_back(fmt::format(
+      "The mesh was open: it had {}, and the wrap closed {}, the longest with a radius of {:.3g} mm about {} "
+      "(--cut X Y Z NX NY NZ opens an end).",
+      count_of(out.loops_given, "boundary loop"),
+      out.closed_by_wrap.size() == out.loops_given ? (out.loops_given == 1 ? "it" : "all of them")
+                                                   : fmt::format("{} of them", out.closed_by_wrap.size()),
+      longest.radius_mm, place(longest.centre)));
 }
 
 /// A wrap by far too fine would take all memory that there is.
@@ -430,7 +448,7 @@ tl::expected<TriangleMesh, RepairRefusal> chosen_piece(const TriangleMesh& mesh,
         fmt::format("Wrapped all of it, {:.3g} mm off; gaps narrower than {:.3g} mm are closed.", offset,
                     settings.wrap_mm));
     out.wrapped = true;
-    ends = ends_of(pieces, settings);
+    ends = ends_of(pieces, settings, out);
     return piece_left(wrapped(joined(pieces), settings.wrap_mm, offset), settings);
   }
   if (settings.body) {
@@ -518,11 +536,14 @@ tl::expected<TriangleMesh, RepairRefusal> opened(TriangleMesh surface, const std
       return refused(RepairFault::cut_joined, "the cuts leave nothing", "turn the directions of --cut about");
     if (auto refusal = without_opening(surface, settings.cuts)) return tl::unexpected(std::move(*refusal));
   }
-  if (ends.empty()) return surface;
-  int count = 0;
-  surface = open_wrap(std::move(surface), ends, kWrapEndOffsets * kOffsetShare * settings.wrap_mm, count);
-  out.done.push_back(fmt::format("Opened the wrap at {} where the mesh was open.",
-                                 count_of(static_cast<std::size_t>(count), "end")));
+  if (!ends.empty()) {
+    const std::size_t before = out.closed_by_wrap.size();
+    surface = open_wrap(std::move(surface), ends, kWrapEndOffsets * kOffsetShare * settings.wrap_mm,
+                        out.closed_by_wrap);
+    const std::size_t count = ends.size() - (out.closed_by_wrap.size() - before);
+    out.done.push_back(fmt::format("Opened the wrap at {} where the mesh was open.", count_of(count, "end")));
+  }
+  note_closed(out);
   return surface;
 }
 

@@ -80,6 +80,8 @@ struct Repaired {
   double swallowed_mm = 0.0;      ///< faces given that a wrap went round lie up to this far off; 0: none do
   double smoothed_mm = 0.0;       ///< no point of the wall was moved farther than this by smoothing
   bool wrapped = false;
+  std::size_t loops_given = 0;      ///< boundary loops of what a wrap of everything was given
+  std::vector<Rim> closed_by_wrap;  ///< those of them that it closed, the longest first
   std::size_t closed_holes = 0;     ///< holes that were closed since they are small
   double closed_radius_mm = 0.0;    ///< of the largest of them
   std::vector<CutPlane> box_faces;  ///< of the crop, or as the settings have them

@@ -6,9 +6,10 @@
 #include <cctype>
 #include <cmath>
 #include <cstdint>
-#include <cstdio>
+#include <exception>
 #include <iostream>
 #include <limits>
+#include <new>
 #include <sstream>
 #include <utility>
 
@@ -18,7 +19,6 @@
 #include <itkBinaryMask3DMeshSource.h>
 #include <itkConnectedComponentImageFilter.h>
 #include <itkGDCMImageIO.h>
-#include <itkGDCMSeriesFileNames.h>
 #include <itkImage.h>
 #include <itkImageFileReader.h>
 #include <itkImageSeriesReader.h>
@@ -30,7 +30,11 @@
 #include <itkRegionOfInterestImageFilter.h>
 
 #include "geometry/numbers/numbers.h"
-#include "geometry/volume/stored_volume.h"
+#include "geometry/volume/dicom_slice.h"
+#include "geometry/volume/nifti_file.h"
+#include "geometry/volume/text_header.h"
+#include "geometry/volume/voxel_files.h"
+#include "planner/files/words.h"
 
 namespace withy {
 namespace {
@@ -48,6 +52,14 @@ constexpr double kLeastShare = 0.02;
 /// of a millimetre over 700 mm. Directions come back from a file to 1e-7 or so.
 constexpr double kAlongAxis = 1e-10;
 
+/// ITK's places of a NIfTI file's voxels may be off by this share of a voxel: it makes the axes square.
+constexpr double kMostMisplaced = 0.1;
+
+/// Larger labels are not told apart as numbers of 32 bits with a point.
+constexpr double kMostLabel = 16777216.0;
+
+constexpr const char* kOtherFormat = "export it again as NRRD, NIfTI or MetaImage";
+
 tl::unexpected<VolumeRefusal> refused(VolumeFault fault, std::string problem, std::string remedy) {
   return tl::unexpected(VolumeRefusal{fault, std::move(problem), std::move(remedy)});
 }
@@ -58,9 +70,17 @@ bool ends_in(const std::filesystem::path& file, std::string_view ending) {
   return name.ends_with(ending);
 }
 
+bool is_nrrd(const std::filesystem::path& file) {
+  return ends_in(file, ".nrrd") || ends_in(file, ".nhdr");
+}
+
+bool is_nifti(const std::filesystem::path& file) {
+  return ends_in(file, ".nii") || ends_in(file, ".nii.gz");
+}
+
 itk::ImageIOBase::Pointer io_for(const std::filesystem::path& file) {
-  if (ends_in(file, ".nrrd") || ends_in(file, ".nhdr")) return itk::NrrdImageIO::New().GetPointer();
-  if (ends_in(file, ".nii") || ends_in(file, ".nii.gz")) return itk::NiftiImageIO::New().GetPointer();
+  if (is_nrrd(file)) return itk::NrrdImageIO::New().GetPointer();
+  if (is_nifti(file)) return itk::NiftiImageIO::New().GetPointer();
   if (ends_in(file, ".mha") || ends_in(file, ".mhd")) return itk::MetaImageIO::New().GetPointer();
   return nullptr;
 }
@@ -94,91 +114,33 @@ std::string short_words(const itk::ExceptionObject& error) {
   return text.substr(colon + 2);
 }
 
-tl::unexpected<VolumeRefusal> short_of(const std::string& whose, std::size_t held, std::size_t meant) {
-  return refused(
-      VolumeFault::unreadable,
-      fmt::format("{} holds {} of the {} bytes of its voxels: it is not whole", whose, held, meant),
-      "copy or export it again");
-}
-
 /// Slices may be so much nearer or farther from their neighbours than the mean, as a share of that: places in
 /// the files are rounded. The surface is then off by less than that share of a voxel for each such slice.
 constexpr double kUnevenSlices = 0.05;
 
 using VolumeResult = tl::expected<Volume::Pointer, VolumeRefusal>;
 
-/// NIfTI's reader fills with zeros what the file does not hold.
-std::optional<VolumeRefusal> cut_short(const StoredBytes& bytes) {
-  if (bytes.whole()) return std::nullopt;
-  if (bytes.held < bytes.meant) return short_of("the file", bytes.held, bytes.meant).value();
-  return VolumeRefusal{VolumeFault::unreadable,
-                       "the file's packed voxels do not agree with their check sum: it is damaged",
-                       "copy or export it again"};
-}
+/// What is to be read instead of a file, where it is not the file; and where its voxels are.
+struct CheckedFile {
+  std::optional<MemoryFile> copy;
+  std::optional<Eigen::Matrix<double, 3, 4>> place;
+};
 
-/// What is to be read instead of a file: a packed NIfTI file unpacked, and a packed MetaImage that
-/// does not say its size.
-tl::expected<std::optional<MemoryFile>, VolumeRefusal> in_its_place(const std::filesystem::path& file) {
-  if (ends_in(file, ".mha")) return unpacked_meta(file);
-  if (!ends_in(file, ".nii") && !ends_in(file, ".nii.gz")) return std::nullopt;
-  auto stored = read_nifti(file);
-  if (!stored) return std::nullopt;
-  if (!stored->placed)
-    return tl::unexpected(VolumeRefusal{VolumeFault::unreadable,
-                                        "its header gives a spacing or an axis that is no number",
-                                        "write the distances between voxels in mm and their axes there"});
-  if (auto refusal = cut_short(stored->bytes)) return tl::unexpected(std::move(*refusal));
-  return std::move(stored->unpacked);
-}
-
-/// MetaImage's reader says on the error stream what it could not read, and goes on.
-std::optional<VolumeRefusal> told_cut_short(const std::string& words) {
-  const auto tells = [&](const char* word) { return words.find(word) != std::string::npos; };
-  if (!tells("not read completely") && !tells("ncompress")) return std::nullopt;
-  std::size_t held = 0;
-  std::size_t meant = 0;
-  if (const std::size_t at = words.find("ideal = ");
-      at != std::string::npos &&
-      std::sscanf(words.c_str() + at, "ideal = %zu : actual = %zu", &meant, &held) == 2)
-    return short_of("the file", held, meant).value();
-  return VolumeRefusal{VolumeFault::unreadable,
-                       "the file's packed voxels do not unpack: it is damaged, or not packed by zlib",
-                       "copy or export it again"};
-}
-
-/// The field of a header that holds the distances between voxels, by format.
-std::vector<const char*> spacing_fields(const std::filesystem::path& file) {
-  if (ends_in(file, ".nrrd") || ends_in(file, ".nhdr")) return {"spacings", "space directions"};
-  if (ends_in(file, ".mha") || ends_in(file, ".mhd")) return {"elementspacing", "elementsize"};
-  return {};
-}
-
-/// NRRD may name another unit, which ITK does not heed.
-void note_units(const std::filesystem::path& file, std::vector<std::string>& done) {
-  if (!ends_in(file, ".nrrd") && !ends_in(file, ".nhdr")) return;
-  for (const char* field : {"space units", "units"})
-    if (const auto value = header_field(file, field); value && value->find("\"mm\"") == std::string::npos)
-      done.push_back(
-          fmt::format("The header's distances are in {}, and are taken for mm (--scale 10 for cm).", *value));
-}
-
-/// Voxels have a size in mm, or what is taken is said.
-std::optional<VolumeRefusal> without_spacing(const std::filesystem::path& file,
-                                             std::vector<std::string>& done) {
-  const auto fields = spacing_fields(file);
-  // A NRRD file's further axes, of vectors or of time, have no such distance.
-  if (fields.empty() || header_field(file, "dimension").value_or("3") != "3") return std::nullopt;
-  for (const char* field : fields)
-    if (const auto value = header_field(file, field)) {
-      if (value->find("nan") == std::string::npos && value->find("inf") == std::string::npos)
-        return std::nullopt;
-      return VolumeRefusal{
-          VolumeFault::unreadable,
-          fmt::format("its header gives \"{}: {}\", no distance between voxels", field, *value),
-          "write the distance between voxels in mm there"};
-    }
-  done.push_back("The file gives no distance between voxels: took 1 mm (--scale S if it is S mm).");
-  return std::nullopt;
+/// Holds a file against its header: its reader passes over some of what can be wrong.
+tl::expected<CheckedFile, VolumeRefusal> checked(const std::filesystem::path& file,
+                                                 std::vector<std::string>& done) {
+  CheckedFile out;
+  if (is_nifti(file)) {
+    auto nifti = read_nifti(file, done);
+    if (!nifti) return tl::unexpected(nifti.error());
+    out.copy = std::move(nifti->copy);
+    out.place = nifti->place;
+    return out;
+  }
+  auto refusal = is_nrrd(file) ? check_nrrd(file, done) : check_meta(file, done);
+  if (refusal) return tl::unexpected(std::move(*refusal));
+  if (!is_nrrd(file)) out.copy = unpacked_meta(file);
+  return out;
 }
 
 /// What becomes of a file's own axes, where they are others.
@@ -186,9 +148,11 @@ std::string frame_of(const std::filesystem::path& file) {
   const auto lps = [](const char* change) {
     return fmt::format("The frame is LPS (x to the patient's left, y to the back, z up): {} sign.", change);
   };
-  if (ends_in(file, ".nii") || ends_in(file, ".nii.gz")) return lps("x and y of this NIfTI file change");
-  const std::string space =
-      ends_in(file, ".nrrd") || ends_in(file, ".nhdr") ? header_field(file, "space").value_or("") : "";
+  if (is_nifti(file)) return lps("x and y of this NIfTI file change");
+  if (!is_nrrd(file)) return {};
+  const auto header = TextHeader::read(file, TextHeader::Format::nrrd);
+  const HeaderField* field = header ? header->find({"space"}) : nullptr;
+  const std::string space = field == nullptr ? std::string() : lower_case(field->value);
   if (space.starts_with("right-anterior-superior") || space.starts_with("ras"))
     return lps("x and y of this RAS file change");
   if (space.starts_with("left-anterior-superior") || space.starts_with("las"))
@@ -196,13 +160,27 @@ std::string frame_of(const std::filesystem::path& file) {
   return {};
 }
 
+/// How far the outermost voxels that ITK places lie from where the header has them, in the least spacing.
+double misplaced(const Volume& volume, const Eigen::Matrix<double, 3, 4>& place) {
+  const auto size = volume.GetLargestPossibleRegion().GetSize();
+  double most_mm = 0.0;
+  for (int corner = 0; corner < 8; ++corner) {
+    Volume::IndexType index;
+    for (unsigned k = 0; k < 3; ++k) index[k] = corner >> k & 1 ? static_cast<long>(size[k]) - 1 : 0;
+    Volume::PointType point;
+    volume.TransformIndexToPhysicalPoint(index, point);
+    const Eigen::Vector4d at(static_cast<double>(index[0]), static_cast<double>(index[1]),
+                             static_cast<double>(index[2]), 1.0);
+    most_mm = std::max(most_mm, (place * at - Eigen::Vector3d(point[0], point[1], point[2])).norm());
+  }
+  return most_mm / place.leftCols<3>().colwise().norm().minCoeff();
+}
+
 VolumeResult read_file(const std::filesystem::path& file, std::vector<std::string>& done) {
-  const HeldWords words;
-  note_units(file, done);
-  if (auto refusal = without_spacing(file, done)) return tl::unexpected(std::move(*refusal));
-  const auto copy = in_its_place(file);
-  if (!copy) return tl::unexpected(copy.error());
-  const std::string name = (*copy ? (*copy)->path() : file).string();
+  const HeldWords unsaid;
+  const auto sound = checked(file, done);
+  if (!sound) return tl::unexpected(sound.error());
+  const std::string name = (sound->copy ? sound->copy->path() : file).string();
   const auto io = io_for(file);
   if (!io->CanReadFile(name.c_str()))
     return refused(
@@ -213,15 +191,17 @@ VolumeResult read_file(const std::filesystem::path& file, std::vector<std::strin
   unsigned dimensions = io->GetNumberOfDimensions();
   while (dimensions > 3 && io->GetDimensions(dimensions - 1) == 1) --dimensions;
   if (dimensions != 3 || io->GetNumberOfComponents() != 1)
-    return refused(VolumeFault::not_a_volume,
-                   fmt::format("this has {} dimensions and {} values a voxel", io->GetNumberOfDimensions(),
-                               io->GetNumberOfComponents()),
-                   "give one volume of three dimensions and one value a voxel");
+    return refused(
+        VolumeFault::not_a_volume,
+        fmt::format("this has {} and {} a voxel", count_of(io->GetNumberOfDimensions(), "dimension"),
+                    count_of(io->GetNumberOfComponents(), "value")),
+        "give one volume of three dimensions and one value a voxel");
   const auto reader = itk::ImageFileReader<Volume>::New();
   reader->SetImageIO(io);
   reader->SetFileName(name);
   reader->Update();
-  if (auto refusal = told_cut_short(words.text())) return tl::unexpected(std::move(*refusal));
+  if (sound->place && misplaced(*reader->GetOutput(), *sound->place) > kMostMisplaced)
+    return refused(VolumeFault::unreadable, "its axes are not square to one another", kOtherFormat);
   if (const std::string frame = frame_of(file); !frame.empty()) done.push_back(frame);
   return reader->GetOutput();
 }
@@ -239,39 +219,14 @@ class SliceWarnings {
   HeldWords words_;
 };
 
-/// Of a series with such a slice: which one it is.
-VolumeRefusal slice_cut_short(const std::vector<std::string>& files) {
-  const auto is_short = [](const std::string& file) {
-    const SliceWarnings warnings;
-    const auto io = itk::GDCMImageIO::New();
-    io->SetFileName(file);
-    io->ReadImageInformation();
-    std::vector<char> pixels(static_cast<std::size_t>(io->GetImageSizeInBytes()));
-    io->Read(pixels.data());
-    return warnings.cut_short();
-  };
-  const auto found = std::find_if(files.begin(), files.end(), is_short);
-  const std::string which =
-      found == files.end() ? "a slice" : "the slice " + std::filesystem::path(*found).filename().string();
-  return {VolumeFault::unreadable, which + " ends before its pixels do: it is not whole",
-          "copy or export the series again"};
-}
-
 VolumeResult read_folder(const std::filesystem::path& folder, std::vector<std::string>& done) {
-  const HeldWords unsaid;
-  const auto names = itk::GDCMSeriesFileNames::New();
-  names->SetUseSeriesDetails(true);
-  names->SetDirectory(folder.string());
-  const auto& series = names->GetSeriesUIDs();
-  std::vector<std::string> largest;
-  for (const std::string& uid : series)
-    if (const auto& files = names->GetFileNames(uid); files.size() > largest.size()) largest = files;
-  if (largest.empty())
-    return refused(VolumeFault::unreadable, "this folder holds no DICOM slices",
-                   "give the folder that the slices themselves are in, or a .nrrd, .nii or .mha file");
-  if (series.size() > 1)
+  const auto series = read_series(folder, done);
+  if (!series) return tl::unexpected(series.error());
+  if (series->series > 1)
     done.push_back(
-        fmt::format("The folder holds {} series: took the one with the most slices.", series.size()));
+        fmt::format("The folder holds {} series: took the one with the most slices.", series->series));
+  std::vector<std::string> largest;
+  for (const DicomSlice& slice : series->slices) largest.push_back(slice.file.string());
   const auto reader = itk::ImageSeriesReader<Volume>::New();
   reader->SetImageIO(itk::GDCMImageIO::New());
   reader->SetFileNames(largest);
@@ -279,7 +234,9 @@ VolumeResult read_folder(const std::filesystem::path& folder, std::vector<std::s
   {
     const SliceWarnings warnings;
     reader->Update();
-    if (warnings.cut_short()) return tl::unexpected(slice_cut_short(largest));
+    if (warnings.cut_short())
+      return refused(VolumeFault::unreadable, "a slice ends before its pixels do: it is not whole",
+                     "copy or export the series again");
   }
   double unevenness_mm = 0.0;
   itk::ExposeMetaData<double>(reader->GetOutput()->GetMetaDataDictionary(),
@@ -424,6 +381,9 @@ tl::unexpected<VolumeRefusal> nothing_there(const Volume& volume, const VolumeSe
     low = std::fmin(low, volume.GetBufferPointer()[i]);
     high = std::fmax(high, volume.GetBufferPointer()[i]);
   }
+  if (low > high)
+    return refused(VolumeFault::empty_region, "no voxel of the volume has a value, all are no number",
+                   "export it again, or give another volume");
   return refused(
       VolumeFault::empty_region,
       settings.label
@@ -667,12 +627,14 @@ void place_middles(std::vector<Placer::Placed>& placed, const std::vector<std::a
 }
 
 /// ITK's triangles with vertices placed; those that reach beyond the volume are left out.
-TriangleMesh plain_mesh(const SurfaceMesh& surface, const Placer& placer) {
+TriangleMesh plain_mesh(const SurfaceMesh& surface, const Placer& placer, bool left_handed) {
   std::vector<Placer::Placed> placed = placed_vertices(surface, placer);
   TriangleMesh mesh;
   mesh.triangles = triangles_of(surface);
   place_middles(placed, mesh.triangles);
   for (const Placer::Placed& p : placed) mesh.vertices.push_back(p.point);
+  if (left_handed)  // ITK's triangles are those of the mirrored volume
+    for (std::array<int, 3>& t : mesh.triangles) std::swap(t[1], t[2]);
   std::erase_if(mesh.triangles, [&](const std::array<int, 3>& t) {
     return std::any_of(t.begin(), t.end(), [&](int v) {
       const auto& b = placed[static_cast<std::size_t>(v)].border;
@@ -682,9 +644,16 @@ TriangleMesh plain_mesh(const SurfaceMesh& surface, const Placer& placer) {
   return mesh;
 }
 
+/// The values of the region, as the volume's are read: with 32 bits.
+ValueRange range_of(const VolumeSettings& settings) {
+  if (!settings.label) return *settings.range;
+  const auto label = static_cast<double>(static_cast<float>(*settings.label));
+  return {label, label};
+}
+
 tl::expected<VolumeSurface, VolumeRefusal> surface_of(const Volume& volume, const VolumeSettings& settings,
                                                       std::vector<std::string> done) {
-  const ValueRange range = settings.label ? ValueRange{*settings.label, *settings.label} : *settings.range;
+  const ValueRange range = range_of(settings);
   Pieces::Pointer pieces;
   {
     const Chosen chosen = voxels_in(volume, range);
@@ -709,8 +678,8 @@ tl::expected<VolumeSurface, VolumeRefusal> surface_of(const Volume& volume, cons
   source->SetObjectValue(1);
   source->Update();
   const Placer placer(volume, *mask, *piece, settings.label ? std::nullopt : std::optional(range));
-  VolumeSurface out{plain_mesh(*source->GetOutput(), placer), std::move(done), faces_of(volume),
-                    is_oblique(volume)};
+  VolumeSurface out{plain_mesh(*source->GetOutput(), placer, voxel_steps(volume).determinant() < 0.0),
+                    std::move(done), faces_of(volume), is_oblique(volume)};
   if (out.mesh.triangles.empty())
     return refused(VolumeFault::empty_region, "the region fills the volume from border to border",
                    "give a narrower --range, or another --label");
@@ -736,6 +705,11 @@ tl::expected<VolumeSurface, VolumeRefusal> read_volume_surface(const std::filesy
     return refused(
         VolumeFault::nothing_chosen, "this is a volume, and neither a label nor a range is given",
         "give --label N for a segmentation, or --range LO HI for values: --range -1024 -400 is air in a CT");
+  if (settings.label && std::abs(*settings.label) >= kMostLabel)
+    return refused(VolumeFault::nothing_chosen,
+                   fmt::format("--label {:.0f} is one of {:.0f} or more, which are not told apart",
+                               *settings.label, kMostLabel),
+                   "give the labels of the volume smaller numbers");
   std::error_code fault;
   const bool folder = std::filesystem::is_directory(input, fault);
   if (!folder && !std::filesystem::is_regular_file(input, fault))
@@ -747,6 +721,10 @@ tl::expected<VolumeSurface, VolumeRefusal> read_volume_surface(const std::filesy
     const VolumeResult volume = folder ? read_folder(input, done) : read_file(input, done);
     if (!volume) return tl::unexpected(volume.error());
     const Index size = size_of(**volume);
+    if (*std::min_element(size.begin(), size.end()) < 2)
+      return refused(VolumeFault::not_a_volume,
+                     fmt::format("this has {} x {} x {} voxels, a single slice", size[0], size[1], size[2]),
+                     "give the whole volume, two slices or more");
     const auto spacing = (*volume)->GetSpacing();
     VolumeResult taken = settings.crop ? cropped(*volume, *settings.crop, done) : volume;
     const std::string frame = folder ? std::string() : frame_of(input);
@@ -759,9 +737,15 @@ tl::expected<VolumeSurface, VolumeRefusal> read_volume_surface(const std::filesy
     auto surface = surface_of(**taken, settings, std::move(done));
     if (!surface && surface.error().fault == VolumeFault::outside_region) name_frame(surface.error(), frame);
     return surface;
+  } catch (const itk::MemoryAllocationError&) {
+    throw std::bad_alloc();
   } catch (const itk::ExceptionObject& error) {
-    return refused(VolumeFault::unreadable, "this volume can't be read: " + short_words(error),
-                   "export it again as NRRD, NIfTI or MetaImage");
+    return refused(VolumeFault::unreadable, "this volume can't be read: " + short_words(error), kOtherFormat);
+  } catch (const std::bad_alloc&) {
+    throw;
+  } catch (const std::exception&) {
+    return refused(VolumeFault::unreadable, "this volume can't be read: its values are none of its format",
+                   kOtherFormat);
   }
 }
 

@@ -61,7 +61,7 @@ struct VolumeSurface {
 };
 
 enum class VolumeFault {
-  unreadable,      ///< no such file, or none of its format
+  unreadable,      ///< no such file, none of its format, or not what its header says
   not_a_volume,    ///< fewer or more than three dimensions, or several values a voxel
   missing_slices,  ///< of a series, or slices that are not evenly spaced
   nothing_chosen,  ///< neither label nor range
@@ -74,6 +74,7 @@ struct VolumeRefusal {
   VolumeFault fault;
   std::string problem;
   std::string remedy;
+  int line = 1;  ///< of a header that is text
 };
 
 /// Is this a name that a volume has: .nrrd, .nhdr, .nii, .nii.gz, .mha, .mhd, or a folder?

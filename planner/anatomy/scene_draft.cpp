@@ -142,6 +142,17 @@ PlaceProblem no_opening(const Repaired& repaired, const DraftSettings& settings)
   if (repaired.closed_holes > 0)
     return {"no opening is left to go in by" + closed_words(repaired),
             "give " + open_words(repaired, settings)};
+  if (!repaired.closed_by_wrap.empty()) {
+    const double radius_mm = repaired.closed_by_wrap.front().radius_mm;
+    return {
+        fmt::format("no opening is left to go in by: the mesh had {}, and the wrap closed {}",
+                    count_of(repaired.loops_given, "boundary loop"),
+                    repaired.loops_given == 1 ? "it" : "all of them"),
+        fmt::format(
+            "open an end, for instance by {}; or keep the longest one, with a radius of {:.3g} mm, by "
+            "--wrap {:.2g} and --close-below {:.2g} or less",
+            proposed_cut(repaired.wall), radius_mm, kStaysOpen * 2.0 * radius_mm, kStaysOpen * radius_mm)};
+  }
   return {"the mesh is closed: there is no opening to go in by",
           fmt::format("open an end, for instance by {}; or give --body if the mesh is a solid block "
                       "round the lumen",

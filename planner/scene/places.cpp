@@ -2,8 +2,12 @@
 #include "planner/scene/places.h"
 
 #include <algorithm>
+#include <array>
+#include <cctype>
 #include <charconv>
 #include <cstddef>
+#include <string>
+#include <utility>
 
 #include <fmt/core.h>
 
@@ -94,32 +98,84 @@ tl::expected<Vector3d, PlaceProblem> farthest(PlaceName::Kind kind, const WallDi
                   "make the body thinner, or check the mesh's unit and scale");
 }
 
-}  // namespace
+/// A number without an exponent, and as short as it can be.
+std::string plain_number(double value) {
+  std::array<char, 400> text;  // the smallest double has 325 digits behind its point, and some more
+  const auto end = std::to_chars(text.data(), text.data() + text.size(), value, std::chars_format::fixed).ptr;
+  return {text.data(), end};
+}
 
-std::optional<PlaceName> parse_place(std::string_view text) {
+/// What a place's name may be written with besides its one spelling: blanks, capitals, quotes.
+std::string bare(std::string_view text) {
+  std::string plain;
+  for (const char c : text)
+    if (std::string_view(" \t\"'").find(c) == std::string_view::npos)
+      plain += static_cast<char>(std::tolower(static_cast<unsigned char>(c)));
+  return plain;
+}
+
+/// A number that may have a plus sign.
+template <class Number>
+bool signed_number(std::string_view text, Number& value) {
+  if (text.starts_with('+')) text.remove_prefix(1);
+  return whole_text(text, value);
+}
+
+/// The place that a text means, whatever its spelling.
+std::optional<PlaceName> place_like(std::string_view written) {
+  const std::string plain = bare(written);
+  std::string_view text = plain;
   PlaceName place;
   if (text == "widest") return PlaceName{PlaceName::Kind::widest};
   if (text == "deepest") return PlaceName{PlaceName::Kind::deepest};
   if (text.starts_with("opening:")) {
     place.kind = PlaceName::Kind::opening;
-    if (whole_text(text.substr(8), place.number) && place.number >= 1) return place;
+    if (signed_number(text.substr(8), place.number) && place.number >= 1) return place;
     return std::nullopt;
   }
   const std::size_t at = text.find('@');
-  if (!text.starts_with("branch:") || at == std::string_view::npos || !text.ends_with('%'))
-    return std::nullopt;
+  if (!text.starts_with("branch:") || at == std::string_view::npos) return std::nullopt;
+  while (text.ends_with('%')) text.remove_suffix(1);
   place.kind = PlaceName::Kind::branch;
-  const bool known = whole_text(text.substr(7, at - 7), place.number) &&
-                     whole_text(text.substr(at + 1, text.size() - at - 2), place.percent);
+  const bool known = at < text.size() && signed_number(text.substr(7, at - 7), place.number) &&
+                     signed_number(text.substr(at + 1), place.percent);
   if (!known || place.number < 1 || !(place.percent >= 0.0 && place.percent <= 100.0)) return std::nullopt;
+  place.percent += 0.0;  // never "-0"
   return place;
+}
+
+}  // namespace
+
+std::optional<PlaceName> parse_place(std::string_view text) {
+  const auto place = place_like(text);
+  return place && place_text(*place) == text ? place : std::nullopt;
+}
+
+std::string place_text(const PlaceName& place) {
+  switch (place.kind) {
+    case PlaceName::Kind::opening:
+      return fmt::format("opening:{}", place.number);
+    case PlaceName::Kind::branch:
+      return fmt::format("branch:{}@{}%", place.number, plain_number(place.percent));
+    case PlaceName::Kind::widest:
+      return "widest";
+    case PlaceName::Kind::deepest:
+      break;
+  }
+  return "deepest";
+}
+
+std::string place_remedy(std::string_view text, std::string otherwise, bool entry) {
+  const auto place = place_like(text);
+  const bool meant = place && (!entry || place->kind == PlaceName::Kind::opening);
+  return meant ? fmt::format("give \"{}\"", place_text(*place)) : std::move(otherwise);
 }
 
 tl::expected<Mouth, PlaceProblem> entry_place(std::string_view name, const std::vector<Mouth>& mouths) {
   const auto place = parse_place(name);
   if (!place || place->kind != PlaceName::Kind::opening)
     return no_place(fmt::format("\"{}\" names no opening", name),
-                    "give \"opening:1\" for the one with the longest rim");
+                    place_remedy(name, "give \"opening:1\" for the one with the longest rim", true));
   if (mouths.empty())
     return no_place("the mesh is closed, so it has no opening to name",
                     "open it by withy scene MESH --cut X Y Z NX NY NZ, or give point_mm and axis");
@@ -140,7 +196,8 @@ tl::expected<Vector3d, PlaceProblem> target_place_E(std::string_view name, const
                                                     const Centreline& centreline, double room_mm) {
   const auto place = parse_place(name);
   if (!place)
-    return no_place(fmt::format("\"{}\" names no place", name), fmt::format("give {}", kPlaceWords));
+    return no_place(fmt::format("\"{}\" names no place", name),
+                    place_remedy(name, fmt::format("give {}", kPlaceWords)));
   switch (place->kind) {
     case PlaceName::Kind::opening:
       return at_opening(place->number, wall, centreline, room_mm);

@@ -34,7 +34,15 @@ struct PlaceName {
 /// What the four look like, for "give ...".
 inline constexpr std::string_view kPlaceWords = "\"opening:2\", \"branch:3@80%\", \"widest\" or \"deepest\"";
 
+/// A place has one spelling: no blanks, no signs, no zeros before or behind what counts.
 std::optional<PlaceName> parse_place(std::string_view text);
+
+/// The spelling of a place.
+std::string place_text(const PlaceName& place);
+
+/// What to give instead of a text that is no place: the right spelling of the place that it looks like, else
+/// `otherwise`. `entry`: only an opening is one.
+std::string place_remedy(std::string_view text, std::string otherwise, bool entry = false);
 
 /// What keeps a name from being a place: no full stops.
 struct PlaceProblem {

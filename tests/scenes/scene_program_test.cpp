@@ -127,6 +127,28 @@ TEST_CASE("names of places that are none are refused with what there is") {
   CHECK(entry.out.find("it lies on the entry plane") != std::string::npos);
   refused("target", "", "\"\" names no place, give \"opening:2\"");
   refused("entry", "", "\"\" names no place, give \"opening:1\"");
+  // A place has one spelling.
+  for (const char* other :
+       {"opening:01", "opening:+1", "opening: 1", " opening:1", "Opening:1", "opening:1 "})
+    refused("entry", other, fmt::format("\"{}\" names no opening, give \"opening:1\"", other));
+  for (const char* other : {"branch:1@80.0%", "branch:1@80.0%%", "branch:1@080%", "branch:01@80%",
+                            "branch:1@8e1%", "branch:1@80", "branch:1 @ 80 %", "branch:1@+80%"})
+    refused("target", other, fmt::format("\"{}\" names no place, give \"branch:1@80%\"", other));
+  refused("target", "branch:1@-0%", "give \"branch:1@0%\"");
+  refused("target", "branch:1@1e-7%", "give \"branch:1@0.0000001%\"");
+  refused("target", "branch:1@0.5.0%", "give \"opening:2\", \"branch:3@80%\"");
+  refused("entry", "Widest",
+          "\"Widest\" names no opening, give \"opening:1\" for the one with the longest rim");
+  const auto option = [&](const char* name, const char* given, const char* words) {
+    const ProgramRun scene = run(folder, {"scene", "tube.stl", "-o", "other", name, given, "--quiet"});
+    CAPTURE(given, scene.err);
+    CHECK(scene.status == 2);
+    CHECK(scene.err.find(words) != std::string::npos);
+    CHECK_FALSE(std::filesystem::exists(folder.path() / "other"));
+  };
+  option("--entry", "opening:01", "give \"opening:1\"");
+  option("--target", "branch:1@80.0%%", "give \"branch:1@80%\"");
+  CHECK(run(folder, {"scene", "tube.stl", "-o", "out", "--target", "branch:1@12.5%", "--quiet"}).status == 0);
 }
 
 TEST_CASE("a closed mesh is refused with a cut that opens it") {
@@ -261,6 +283,9 @@ TEST_CASE("what is refused names the options that would do") {
   refused({"--cut", "0", "0", "0", "0", "0", "1"},
           {"its plane lies in an end of the lumen", "turn the direction of --cut about"});
   refused({"--wrap", "0.001"}, {"would have about", "million faces", "give --wrap 0.0"});
+  refused({"--wrap", "20"},
+          {"the mesh had 2 boundary loops, and the wrap closed all of them", "by --cut ",
+           "or keep the longest one, with a radius of", "by --wrap 11 and --close-below 5.4"});
   refused({"--crop", "-9", "-9", "10", "9", "9", "10"}, {"--crop: the box has no thickness along Z"});
   refused({"--body", "--wrap", "1"}, {"--body and --wrap are both given"});
   refused({"--crop", "50", "50", "50", "60", "60", "60"}, {"--crop box", "which reaches from (-5.98"});

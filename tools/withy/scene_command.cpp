@@ -115,11 +115,12 @@ std::optional<ExitStatus> scene_refused_at_once(const SceneOptions& options) {
   if (!entry || entry->kind != PlaceName::Kind::opening)
     return refuse_arguments(
         "scene",
-        fmt::format("--entry: \"{}\" names no opening; give opening:1 for the one with the longest rim",
-                    options.entry));
+        fmt::format("--entry: \"{}\" names no opening; {}", options.entry,
+                    place_remedy(options.entry, "give opening:1 for the one with the longest rim", true)));
   if (!parse_place(options.target))
-    return refuse_arguments(
-        "scene", fmt::format("--target: \"{}\" names no place; give {}", options.target, kPlaceWords));
+    return refuse_arguments("scene",
+                            fmt::format("--target: \"{}\" names no place; {}", options.target,
+                                        place_remedy(options.target, fmt::format("give {}", kPlaceWords))));
   if (const auto place = check_output_folder(options.folder, scene_names(), {options.input}); !place)
     return refuse(place.error());
   return std::nullopt;
@@ -276,7 +277,9 @@ Result<VolumeSurface> read_surface(const SceneOptions& options) {
   for (std::size_t i = 0; i + 5 < options.cuts.size(); i += 6)
     settings.cuts.push_back(triple(options.cuts, i) / options.scale);
   auto surface = read_volume_surface(options.input, settings);
-  if (!surface) return tl::unexpected(about_input(options, surface.error().problem, surface.error().remedy));
+  if (!surface)
+    return tl::unexpected(InputError{options.input.string(), surface.error().line, 1, surface.error().problem,
+                                     surface.error().remedy});
   return std::move(*surface);
 }
 

@@ -107,6 +107,35 @@ TEST_CASE("An OBJ file's lines may go on after a backslash, and may hold what is
         MeshFormat::obj);
 }
 
+// The line continuation character of the OBJ format, appendix B1 of Wavefront's "Advanced Visualizer Manual":
+// a line of any kind may be broken, and is read as if it were not.
+TEST_CASE(
+    "Lines of every kind that go on after a backslash are read as one, with the places of their faults") {
+  const std::string whole =
+      "v 0 0 0 0.5 0.5 0.5\nv 1 0 0\nv 0 1 0\nl 1 2 3\ng left upper\nvt 0 0\nf 1/1 2/1 3/1\n# a path\\\nv 0 "
+      "0 1\n";
+  const std::string broken =
+      "v 0\\\n0 \\\r\n 0 0.5 \\\n0.5 0.5\nv \\\n 1 0 0\nv\\\n 0 1 0\nl 1 \\\n2 \\\n3\ng left \\\nupper\nvt 0 "
+      "\\\n0\n"
+      "f \\\n1/1 2/1 \\\n\\\n3/1\n# a path\\\nv 0 0 1\n";
+  const auto one = read_obj(whole);
+  const auto two = read_obj(broken);
+  REQUIRE(one);
+  REQUIRE(two);
+  CHECK(one->points.size() == 4);  // a comment ends with its line
+  CHECK(one->points == two->points);
+  CHECK(one->triangles == two->triangles);
+  const std::string corners = "v 0 0 0\nv 1 0 0\nv 0 1 0\n";
+  check({{"v 0 \\\n\n 0 0\n", 2, 1, "vertex 1 has too few coordinates"},
+         {"v 0 \\\n 0 x\n", 2, 4, "\"x\" is not a number"},
+         {"v 0 \\ 0 0\n", 1, 5, "\"\\\" is not a number"},
+         {corners + "f 1 \\ 2 3\n", 4, 5, "\"\\\" is not the number of a vertex"},
+         {corners + "f 1 2 \\\n4\n", 5, 1, "face 1 names a vertex that is not there"},
+         {corners + "mtllib C:\\meshes\\\nv 0 0 1\n", 5, 1, "\"v\" stands on a line that the backslash"},
+         {corners + "l 1 2 \\\n3\nquux\n", 6, 1, "\"quux\" starts no line"}},
+        MeshFormat::obj);
+}
+
 TEST_CASE("An OFF file's faults are found where they stand") {
   const std::string vertices = "OFF\n3 1 0\n0 0 0\n1 0 0\n0 1 0\n";
   check({{"", 1, 1, "an OFF file starts with OFF"},

@@ -648,6 +648,50 @@ TEST_CASE("a cut whose opening is not in the piece taken is refused") {
   CHECK(one.error().problem.find("leaves no opening") != std::string::npos);
 }
 
+TEST_CASE("a wrap that closes openings says how many boundary loops there were, and what it closed") {
+  const TriangleMesh tube = open_tube(4.0, 30.0, 0.0, 1.5);
+  const auto says = [](const Repaired& repaired, const char* words) {
+    return std::any_of(repaired.done.begin(), repaired.done.end(),
+                       [&](const std::string& line) { return line.find(words) != std::string::npos; });
+  };
+  RepairSettings settings;
+  settings.wrap_mm = 10.0;  // wider than the ends
+  const auto closed = repair_lumen(tube, settings);
+  REQUIRE(closed);
+  CHECK(closed->openings.empty());
+  CHECK(closed->loops_given == 2);
+  REQUIRE(closed->closed_by_wrap.size() == 2);
+  CHECK(closed->closed_by_wrap[0].radius_mm == Approx(4.0).epsilon(0.02));
+  CHECK(says(*closed,
+             "it had 2 boundary loops, and the wrap closed all of them, the longest with a radius of"));
+  // A cut opens what it closed.
+  settings.cuts = {{Vector3d(0.0, 0.0, 25.0), Vector3d::UnitZ()}};
+  const auto cut = repair_lumen(tube, settings);
+  REQUIRE(cut);
+  CHECK(cut->openings.size() == 1);
+  // Of two ends and a small hole the ends are kept.
+  settings.cuts.clear();
+  settings.wrap_mm = 2.0;
+  TriangleMesh holed = tube;
+  const auto in_wall =
+      std::find_if(holed.triangles.begin(), holed.triangles.end(), [&](const std::array<int, 3>& t) {
+        return std::all_of(t.begin(), t.end(), [&](int v) {
+          const double z = holed.vertices[static_cast<std::size_t>(v)].z();
+          return z > 5.0 && z < 25.0;
+        });
+      });
+  REQUIRE(in_wall != holed.triangles.end());
+  holed.triangles.erase(in_wall);
+  const auto kept = repair_lumen(holed, settings);
+  REQUIRE(kept);
+  CHECK(kept->openings.size() == 2);
+  CHECK(says(*kept, "it had 3 boundary loops, and the wrap closed 1 of them"));
+  // Nothing is said where nothing was closed.
+  const auto all = repair_lumen(tube, settings);
+  REQUIRE(all);
+  CHECK_FALSE(says(*all, "boundary loop"));
+}
+
 TEST_CASE("of a thick wall's two skins the inner one is taken, and a wrap says that it swallows it") {
   const TriangleMesh skins = joined(open_tube(7.0, 60.0, 0.0, 2.0), open_tube(5.0, 60.0, 0.0, 2.0));
   const auto inner = repair_lumen(skins, {});

@@ -513,16 +513,26 @@ TEST_CASE("a NIfTI file whose voxels begin nowhere is refused") {
   const Grid grid = oblique_grid(30, 29, 27);
   write_nifti(folder.path() / "a.nii", grid,
               voxels(grid, [](const Vector3d& i) { return static_cast<float>(ball(i)); }));
-  std::string nifti = bytes_of(folder.path() / "a.nii");
-  for (const float offset : {std::numeric_limits<float>::infinity(), std::numeric_limits<float>::quiet_NaN(),
-                             std::numeric_limits<float>::max(), 1e9F}) {
+  const std::string sound = bytes_of(folder.path() / "a.nii");
+  const auto problem = [&](float offset) {
     CAPTURE(offset);
+    std::string nifti = sound;
     std::memcpy(nifti.data() + 108, &offset, sizeof offset);  // vox_offset (nifti1.h)
     std::ofstream(folder.path() / "b.nii", std::ios::binary) << nifti;
-    const auto read = read_volume_surface(folder.path() / "b.nii", valued(-100.0, 0.0));
-    REQUIRE_FALSE(read);
-    CHECK(read.error().problem.starts_with("the file holds 0 of the "));
-  }
+    write_packed(folder.path() / "b.nii.gz", nifti);
+    const auto packed = read_volume_surface(folder.path() / "b.nii.gz", valued(-100.0, 0.0));
+    const auto plain = read_volume_surface(folder.path() / "b.nii", valued(-100.0, 0.0));
+    REQUIRE_FALSE(plain);
+    REQUIRE_FALSE(packed);
+    CHECK(plain.error().problem == packed.error().problem);
+    return plain.error().problem;
+  };
+  // Before the header's end and its four bytes about extensions, at no whole byte, at none.
+  for (const float offset : {-352.0F, 0.0F, 348.0F, 351.0F, 352.5F, std::numeric_limits<float>::infinity(),
+                             std::numeric_limits<float>::quiet_NaN(), std::numeric_limits<float>::max()})
+    CHECK(problem(offset).starts_with("its header has the voxels begin at byte "));
+  CHECK(problem(1e9F).starts_with("the file holds 0 of the "));
+  CHECK(problem(368.0F).starts_with("the file holds 93944 of the 93960 bytes"));
 }
 
 // nifti1.h: pixdim at byte 76, srow_x at 280. ITK 5.2 aborts the program where one is no number.
