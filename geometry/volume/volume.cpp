@@ -713,7 +713,9 @@ tl::expected<VolumeSurface, VolumeRefusal> read_volume_surface(const std::filesy
   std::error_code fault;
   const bool folder = std::filesystem::is_directory(input, fault);
   if (!folder && !std::filesystem::is_regular_file(input, fault))
-    return refused(VolumeFault::unreadable, "there is no such file",
+    return refused(VolumeFault::unreadable,
+                   std::filesystem::exists(input, fault) ? "this is a pipe or a device, and no file"
+                                                         : "there is no such file",
                    "give a volume's file, or a folder of DICOM slices");
   itk::Object::GlobalWarningDisplayOff();  // what is wrong is said in one line
   try {

@@ -79,6 +79,15 @@ std::optional<char> flat_side(const std::vector<double>& corners) {
   return std::nullopt;
 }
 
+InputError about_input(const SceneOptions& options, const std::string& problem, const std::string& remedy) {
+  return {options.input.string(), 1, 1, problem, remedy};
+}
+
+/// A header and its voxels apart, which no reader here takes.
+bool is_half_volume(const std::filesystem::path& input) {
+  return input.extension() == ".hdr" || input.extension() == ".img";
+}
+
 /// What can be told wrong of the arguments before any work is done.
 std::optional<ExitStatus> scene_refused_at_once(const SceneOptions& options) {
   for (std::size_t i = 0; i + 5 < options.cuts.size(); i += 6)
@@ -89,6 +98,9 @@ std::optional<ExitStatus> scene_refused_at_once(const SceneOptions& options) {
     return refuse_arguments(
         "scene", options.label ? "--label and --range are both given; give one of them"
                                : "a volume needs --label N (a segmentation) or --range LO HI (values)");
+  if (is_half_volume(options.input))
+    return refuse(about_input(options, "this is one of the two files of a NIfTI or Analyze volume",
+                              "export it as one file, .nii or .nii.gz"));
   if (!is_volume_name(options.input) && (options.label || !options.range.empty()))
     return refuse_arguments(
         "scene",
@@ -148,10 +160,6 @@ RepairSettings repair_settings(const SceneOptions& options, const VolumeSurface&
   settings.smooth_mm = options.smooth_mm;
   settings.box_faces = faces_at_scale(surface, options.scale);
   return settings;
-}
-
-InputError about_input(const SceneOptions& options, const std::string& problem, const std::string& remedy) {
-  return {options.input.string(), 1, 1, problem, remedy};
 }
 
 /// What was found and done before there was a scene.

@@ -651,7 +651,8 @@ TEST_CASE("withy scene says in one line what is wrong with a volume, and writes 
       .write("nine.nii", Nifti().sizes({9, 16, 15, 12, 1, 1, 1, 1}).text(raw))
       .write("axes.mha", meta("LOCAL", {{"NDims", "-3"}}) + raw)
       .write("flip.nii.gz", flipped(packed(Nifti().text(raw)), 4000))
-      .write("sound.nii", Nifti().unit(0).text(raw));
+      .write("half.hdr", Nifti().text(""))
+      .write("half.img", raw);
   const auto before = [&] {
     std::set<std::string> names;
     for (const auto& entry : std::filesystem::directory_iterator(files.path()))
@@ -664,10 +665,15 @@ TEST_CASE("withy scene says in one line what is wrong with a volume, and writes 
                                    files.path());
   };
   const std::vector<std::pair<const char*, const char*>> places = {
-      {"gone.mhd", "gone.mhd:9:1: "},      {"sizes.nrrd", "sizes.nrrd:6:1: "},
-      {"sizes.mha", "sizes.mha:6:1: "},    {"type.nii", "type.nii:1:1: "},
-      {"nine.nii", "nine.nii:1:1: "},      {"axes.mha", "axes.mha:2:1: "},
-      {"flip.nii.gz", "flip.nii.gz:1:1: "}};
+      {"gone.mhd", "gone.mhd:9:1: "},
+      {"sizes.nrrd", "sizes.nrrd:6:1: "},
+      {"sizes.mha", "sizes.mha:6:1: "},
+      {"type.nii", "type.nii:1:1: "},
+      {"nine.nii", "nine.nii:1:1: "},
+      {"axes.mha", "axes.mha:2:1: "},
+      {"flip.nii.gz", "flip.nii.gz:1:1: "},
+      {"half.hdr", "half.hdr:1:1: this is one of the two files"},
+      {"half.img", "half.img:1:1: this is one of the two files"}};
   for (const auto& [name, place] : places) {
     CAPTURE(name);
     const auto refused = run(name);
