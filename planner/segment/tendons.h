@@ -9,9 +9,9 @@
 // on rigid spans included; the tendon runs straight from hole to hole, the hole of tendon k at station s
 // being at p(s) + R(s) r_t e_k. Its length is the sum of the distances between the holes' places, and the
 // pull is L less that. So a pull depends on where the body is and on nothing else: a lock that switches moves
-// none. With the guide the body's places are those of model section 2: straight up to station L - d, so a gap
-// may be partly inside. In a gap of length h_g and of one curvature u, kappa = |u|, phi = atan2(uy, ux), the
-// distance is
+// none. With the guide the body's places are those of scenes/MODEL.md, section 4: straight up to station L -
+// d, so a gap may be partly inside. In a gap of length h_g and of one curvature u, kappa = |u|, phi =
+// atan2(uy, ux), the distance is
 //                             2 sin(kappa h_g / 2) (1/kappa - r_t cos(phi - beta_k)) (2)
 // (B. A. Jones and I. D. Walker, "Kinematics for Multisection Continuum Robots", IEEE Trans. Robotics 22(1),
 // 2006), written here as c_g (1 - r_t e_k . u) with the chord c_g = 2 sin(kappa h_g / 2) / kappa of the

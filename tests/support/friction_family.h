@@ -19,7 +19,7 @@
 //             go together;
 //   field     no switch: a magnet of moment m that turns by 90 degrees gets at every angle a torque of at
 //   least T from a field B only
-//             where m B cos(45 degrees) >= T (planner contract, section 7, by hand).
+//             where m B cos(45 degrees) >= T (scenes/MODEL.md, 17, by hand).
 #pragma once
 
 #include <memory>

@@ -1,6 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// The plain implementation, used by tests only: a certificate as an outsider reads it, by scenes/README.md
-// alone, and the question whether a state is in its set H.
+// The plain implementation, used by tests only: a certificate's lines as an outsider reads them, by what
+// scenes/README.md says, and the question whether a state is in its set H. Scene, regions and bends are those
+// of plain_scene.h and plain_body.h.
 #pragma once
 
 #include <map>

@@ -488,7 +488,7 @@ class Replay {
     if (!scene_.latch || scene_.latch->pitch_mm == 0) return;
     const Latch& latch = *scene_.latch;
     const double station = robot_.layout.station_mm[static_cast<std::size_t>(lock)];
-    // In plans exactly; the window is the bench's (model section 4).
+    // In plans exactly; the window is the bench's (scenes/MODEL.md, section 7).
     for (const State* state : {&from, &to}) {
       const double miss = notch_miss(latch, theta_to(robot_, *state, station));
       if (miss > kOnNotch_mm) note("{}: off the notches by {} mm", where, miss);

@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// The hunt of a lock action (contract, bench.md section 1): does its sweep find the notch wherever the slides
-// are within its radius, and is it a motion like any other?
+// The hunt of a lock action (README.md, "Hunting for a notch"): does its sweep find the notch wherever the
+// slides are within its radius, and is it a motion like any other?
 //
 // Written as slides at the lock, the planned bend is 0 and a bend dTheta off it the point w = r_b dTheta. A
 // backbone is within its window wherever the track is within one window of w. A spiral r = h phi / (2 pi N)

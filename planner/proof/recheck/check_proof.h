@@ -21,12 +21,12 @@
 // With levels (claim "fewer_switches") H_k holds what reaches the target with k switches left: 1 and 2 for
 // each, 3 from level k to k + 1, 4 for the last.
 //
-// Switches (contract, section 3). In a leaf a with lock i released and b, the same with i engaged, each state
-// of a turns into one of b whose bend up to i is theta = ratio theta_r (i within frozen region r; ratio =
-// flexible length up to i over all of it) or u f (i in the free region); it is a switch where that bend is on
-// b's notches, and every switch is one of these, engaging one way and releasing the other: equal curvature on
-// both sides of i means just that. With no exposed flexible length proximal to i in its region theta is 0
-// whatever the curvature.
+// Switches (scenes/MODEL.md, section 8). In a leaf a with lock i released and b, the same with i engaged,
+// each state of a turns into one of b whose bend up to i is theta = ratio theta_r (i within frozen region r;
+// ratio = flexible length up to i over all of it) or u f (i in the free region); it is a switch where that
+// bend is on b's notches, and every switch is one of these, engaging one way and releasing the other: equal
+// curvature on both sides of i means just that. With no exposed flexible length proximal to i in its region
+// theta is 0 whatever the curvature.
 #pragma once
 
 #include <functional>

@@ -1,8 +1,8 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // The checker's own field: does no allowed field switch a lock, in any state of a box?
 //
-// What a switch of lock i asks of the coils' field B, uniform (contract: model.md section 7, bench.md section
-// 2, reserve 1): with n_k(a) = t_k x m_k(a) of lock k's magnet at angle a, s the sense of turning,
+// What a switch of lock i asks of the coils' field B, uniform (scenes/MODEL.md, 17, reserve 1): with n_k(a) =
+// t_k x m_k(a) of lock k's magnet at angle a, s the sense of turning,
 //     s_i n_i(a) . (B + B_i) >= switch torque + m A   for the angles a of its stroke, s_i towards the other
 //     stop; s_j n_j . (B + B_j)    <= hold torque - m A     for every other lock j at its present stop, s_j
 //     off it; |B| <= strength_max.

@@ -2,10 +2,10 @@
 // The checker's own limits: does every state of a box break one?
 //
 // Used are only those that a certificate names. Each test answers true only where every state of the box
-// breaks it; what it can't tell is false. Source of each: the contract's numbered sections.
+// breaks it; what it can't tell is false. Source of each: scenes/MODEL.md, by its equations.
 //
-//   curvature (2)   |u| <= kappa_max in every region; of a frozen region |theta| <= kappa_max f_e(d).
-//   tendons (6)     pull, tension at the base, what each engaged lock carries at friction's worst: tendons.h.
+//   curvature (3)   |u| <= kappa_max in every region; of a frozen region |theta| <= kappa_max f_e(d).
+//   tendons (8-13)  pull, tension at the base, what each engaged lock carries at friction's worst: tendons.h.
 #pragma once
 
 #include <optional>

@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// The checker's own tendons: what a box of states asks of them, enclosed (contract, section 6).
+// The checker's own tendons: what a box of states asks of them, enclosed (scenes/MODEL.md, section 9).
 //
 //   pull      continuous routing: r_t e_k . sum of theta. Through disks at stations 0, h, 2h, .., L: the
 //   straight

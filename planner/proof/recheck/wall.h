@@ -1,9 +1,9 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // What the checker asks of the wall: is D below a bound in a whole ball?
 //
-// D is the signed distance of the contract: its size is the distance to the nearest wall face, its sign that
-// of the closed solid. Two ways to bound it from above over the ball of radius r about c, both with slack for
-// nothing but the tree's nearest face:
+// D is the signed distance of scenes/MODEL.md, section 5: its size is the distance to the nearest wall face,
+// its sign that of the closed solid. Two ways to bound it from above over the ball of radius r about c, both
+// with slack for nothing but the tree's nearest face:
 //
 //   by a wall point q:  D(p) <= |p - q| <= |c - q| + r for every q on a wall face, whatever the sign. q is a
 //   convex

@@ -15,10 +15,10 @@
 //   axis grows by at most sin(turn) ds <= sin(min(k s, pi/2)) ds; integrated, that is off(l), which grows
 //   with l. With the guide the exposed part has length d at most, and no more than L of it may bend. (b): the
 //   tip of the straight segment stands at d, and a curve of the same length ends no farther along the axis.
-//   (c): the turn is the integral of the curvature (contract, section 1; for curves in the plane elementary,
-//   in space: the tangent's indicatrix on the sphere has the length of the total curvature, e.g. M. P. do
-//   Carmo, "Differential Geometry of Curves and Surfaces", 1976, section 5.7). Rounding: a limit may be
-//   passed by kCurveRounding of itself.
+//   (c): the turn is the integral of the curvature (scenes/MODEL.md, section 4; for curves in the plane
+//   elementary, in space: the tangent's indicatrix on the sphere has the length of the total curvature, e.g.
+//   M. P. do Carmo, "Differential Geometry of Curves and Surfaces", 1976, section 5.7). Rounding: a limit may
+//   be passed by kCurveRounding of itself.
 #pragma once
 
 #include <optional>

@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// A certificate before an outsider: it is read by what scenes/README.md says of it, and random walks from
-// states at the target, by the plain implementation's allowed actions, never leave its set H. The start is
-// not in it.
+// A certificate before an outsider: its lines are read by what scenes/README.md says of them, and random
+// walks from states at the target, by the plain implementation's allowed actions, never leave its set H. The
+// start is not in it.
 #include <catch2/catch.hpp>
 
 #include "planner/proof/recheck/certificate.h"

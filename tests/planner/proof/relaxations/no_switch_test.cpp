@@ -33,7 +33,7 @@ Design segment(double field_mT, std::vector<double> stations, const std::vector<
 }  // namespace
 
 TEST_CASE("One lock never engages below the field that its torque takes, and does above it") {
-  // Torque T over 90 degrees of a magnet m: T / (m cos 45 degrees) (contract, section 7, by hand).
+  // Torque T over 90 degrees of a magnet m: T / (m cos 45 degrees) (scenes/MODEL.md, 17, by hand).
   const double needed_mT = 0.01 / (0.004 * std::cos(0.25 * std::numbers::pi));
   for (const CarriageKind carriage : {CarriageKind::free, CarriageKind::guide}) {
     const Design weak = segment(0.999 * needed_mT, {30.0}, {0.3}, carriage);
