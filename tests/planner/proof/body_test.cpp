@@ -124,5 +124,5 @@ TEST_CASE("the notches are those of brute force") {
     CHECK(static_cast<int>(found.size()) >= expected);
     CHECK(static_cast<int>(found.size()) <= expected + 4);
   }
-  CHECK(all > 500);
+  CHECK(all > 200);
 }
