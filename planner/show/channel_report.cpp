@@ -115,8 +115,9 @@ std::string ends_of(const Scene& scene, const Centreline& centreline, const Cent
 void report_branch(const Scene& scene, const Centreline& centreline, std::size_t b, Lines& lines) {
   const CentrelineBranch& branch = centreline.branches[b];
   const std::vector<CentrelinePoint> inner = inner_points(branch);
+  const std::vector<CentrelinePoint> passed = passed_points(branch);
   const auto narrow = std::min_element(
-      inner.begin(), inner.end(), [](const auto& q, const auto& r) { return q.radius_mm < r.radius_mm; });
+      passed.begin(), passed.end(), [](const auto& q, const auto& r) { return q.radius_mm < r.radius_mm; });
   const auto bent = std::max_element(inner.begin(), inner.end(), [](const auto& q, const auto& r) {
     return q.curvature_per_mm < r.curvature_per_mm;
   });
@@ -148,7 +149,7 @@ void report_centreline(const Scene& scene, const Channel& channel, const Centrel
                      centreline.finest_mm)});
 }
 
-/// The extremes over all branches, ends left out.
+/// The extremes over all branches; the widest without their ends.
 void report_extremes(const Scene& scene, const Centreline& centreline, Lines& lines) {
   const CentrelinePoint* narrow = nullptr;
   const CentrelinePoint* wide = nullptr;
@@ -158,10 +159,14 @@ void report_extremes(const Scene& scene, const Centreline& centreline, Lines& li
   for (const CentrelineBranch& branch : centreline.branches) inner.push_back(inner_points(branch));
   for (std::size_t b = 0; b < inner.size(); ++b)
     for (const CentrelinePoint& q : inner[b]) {
-      if (!narrow || q.radius_mm < narrow->radius_mm) narrow = &q, narrow_branch = b;
       if (!wide || q.radius_mm > wide->radius_mm) wide = &q, wide_branch = b;
     }
-  if (!narrow) return;
+  std::vector<std::vector<CentrelinePoint>> passed;
+  for (const CentrelineBranch& branch : centreline.branches) passed.push_back(passed_points(branch));
+  for (std::size_t b = 0; b < passed.size(); ++b)
+    for (const CentrelinePoint& q : passed[b])
+      if (!narrow || q.radius_mm < narrow->radius_mm) narrow = &q, narrow_branch = b;
+  if (!narrow || !wide) return;
   const auto line = [&](const char* about, const CentrelinePoint& q, std::size_t branch) {
     lines.push_back({about, fmt::format("radius {:.2f} mm at {}, on branch {} at {:.1f} mm", q.radius_mm,
                                         spoken_point(scene.entry.X_SE * q.p_E), branch + 1, q.station_mm)});
@@ -176,10 +181,10 @@ void report_fits(const Scene& scene, const Centreline& centreline, Lines& lines)
   const auto ways = ways_in(centreline);
   for (std::size_t b = 0; b < ways.size(); ++b) {
     const CentrelineBranch& branch = centreline.branches[b];
-    const std::vector<CentrelinePoint> inner = inner_points(branch);
+    const std::vector<CentrelinePoint> passed = passed_points(branch);
     double through = kInfinity;
     for (std::size_t i = 0; i < ways[b].size(); ++i)
-      if (branch.points[i].station_mm <= inner.back().station_mm) through = ways[b][i].narrowest_mm;
+      if (branch.points[i].station_mm <= passed.back().station_mm) through = ways[b][i].narrowest_mm;
     const auto stop = std::find_if(ways[b].begin(), ways[b].end(),
                                    [&](const WayIn& way) { return way.narrowest_mm < need; });
     const std::string how_far =
@@ -201,6 +206,16 @@ void report_fits(const Scene& scene, const Centreline& centreline, Lines& lines)
 std::string spoken_point(const Eigen::Vector3d& exact) {
   const Eigen::Vector3d p = (exact.array() * 100.0).round() / 100.0 + 0.0;
   return fmt::format("({:.2f}, {:.2f}, {:.2f}) mm", p.x(), p.y(), p.z());
+}
+
+std::vector<CentrelinePoint> passed_points(const CentrelineBranch& branch) {
+  if (branch.opening >= 0 || branch.joins >= 0) return branch.points;
+  // The wall ahead is as near as the one beside.
+  constexpr double kAhead = 1.5;
+  std::vector<CentrelinePoint> passed;
+  for (const CentrelinePoint& q : branch.points)
+    if (branch.length_mm() - q.station_mm > kAhead * q.radius_mm) passed.push_back(q);
+  return passed.empty() ? branch.points : passed;
 }
 
 std::vector<CentrelinePoint> inner_points(const CentrelineBranch& branch) {
