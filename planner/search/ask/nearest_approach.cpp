@@ -85,6 +85,7 @@ std::optional<Approach> approach_with_tolerance(const SearchProblem& problem, co
     if (search.run(wider.goal) != SearchOutcome::found || search.route().steps.empty()) continue;
     const State& end = search.route().steps.back().to;
     const Eigen::Isometry3d tip = Shape(problem.design, end).tip_E();
+    if (!counts_as_near(problem.goal, tip)) continue;
     Approach approach;
     approach.distance_mm = problem.goal.distance(tip);
     static_cast<State&>(approach.state) = end;

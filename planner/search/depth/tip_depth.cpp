@@ -13,6 +13,7 @@
 #include "planner/proof/relaxations/tip_passage.h"
 #include "planner/search/cells/goal_descent.h"
 #include "planner/search/route/make_plan.h"
+#include "planner/search/route/nearest_state.h"
 #include "planner/search/route/route_search.h"
 #include "planner/segment/shape.h"
 
@@ -39,6 +40,7 @@ class DepthLook {
         approach_(approach),
         search_(problem, settings(effort)) {
     high_ = way.points.size();
+    target_mm_ = way.depth_of(problem.goal.point_E).value_or(way.points[way.target].station_mm);
   }
 
   TipDepth run() {
@@ -46,10 +48,12 @@ class DepthLook {
     if (!approach_) start_at_the_start();
     bound_by_lumen();
     halve_depths();
+    look_past_target();
+    std::optional<double> no_nearer;
+    if (!result().stops_short()) no_nearer = nearest_bound();
     TipDepth depth = result();
-    if (depth.reached_mm + kDepthStep_mm >= depth.target_mm) depth.no_nearer_mm = nearest_bound();
-    depth.directed = problem_.goal.direction_E.has_value();
-    depth.cut_short = cut_short_;
+    if (depth.reached_mm >= depth.target_mm || no_nearer > problem_.goal.tolerance_mm)
+      depth.no_nearer_mm = no_nearer;
     return depth;
   }
 
@@ -71,7 +75,10 @@ class DepthLook {
   void visit(const State& state) {
     const Eigen::Isometry3d tip = tip_of(state);
     if (tip.translation().z() < 0.0) return;
-    if (const auto point = way_.point_of(tip.translation())) low_ = std::max(low_, *point);
+    const auto point = way_.point_of(tip.translation());
+    if (!point) return;
+    low_ = std::max(low_, *point);
+    reached_mm_ = std::max(reached_mm_, *way_.depth_of(tip.translation()));
   }
 
   void start_at_the_start() {
@@ -132,6 +139,7 @@ class DepthLook {
         goal_miss(problem_.design, problem_.goal, approach_->state))
       return;
     const Eigen::Isometry3d tip = tip_of(state);
+    if (!counts_as_near(problem_.goal, tip)) return;
     approach_->distance_mm = problem_.goal.distance(tip);
     static_cast<State&>(approach_->state) = state;
     const double off = problem_.goal.direction_error(tip);
@@ -173,6 +181,16 @@ class DepthLook {
     cut_short_ = low_ < way_.target && station(high_) - station(low_) > 2.0 * kDepthStep_mm;
   }
 
+  /// A tip that belongs to the target's point may lie before the target: does one get past it?
+  void look_past_target() {
+    const std::size_t past = way_.target + 1;
+    if (low_ != way_.target || reached_mm_ >= target_mm_ || past >= high_ || spent()) return;
+    Goal goal;
+    goal.region = places_from(way_, past);
+    goal.point_E = way_.points[past].p_E;
+    if (ask(goal) == SearchOutcome::proved_none) high_ = past;
+  }
+
   /// Where to look next: between what is known and what could not be decided; 0: nowhere.
   std::size_t beside_what_is_open(std::size_t& open_from, std::size_t& open_to) const {
     if (open_from > open_to) return (low_ + high_) / 2;
@@ -186,15 +204,20 @@ class DepthLook {
 
   TipDepth result() const {
     TipDepth depth;
-    depth.target_mm = way_.points[way_.target].station_mm;
-    depth.reached_mm = station(low_);
-    depth.at_most_mm = station(high_);
+    depth.target_mm = target_mm_;
+    depth.reached_mm = reached_mm_;
+    depth.directed = problem_.goal.direction_E.has_value();
+    depth.cut_short = cut_short_;
+    depth.by_clock = effort_.end() == Effort::End::clock;
+    depth.at_most_mm = way_.points.back().station_mm;
     depth.proved = proved_;
     depth.by_lumen = by_lumen_;
-    const WayPoint& stop = way_.points[std::min(high_, way_.points.size() - 1)];
+    if (high_ == way_.points.size()) return depth;
+    depth.at_most_mm = way_.depth_before(high_);
+    const WayPoint& stop = way_.points[high_];
     depth.branch = stop.branch;
-    depth.branch_station_mm = stop.branch_station_mm;
-    depth.place_E = stop.p_E;
+    depth.branch_station_mm = std::max(0.0, stop.branch_station_mm - (stop.station_mm - depth.at_most_mm));
+    depth.place_E = 0.5 * (way_.points[high_ - 1].p_E + stop.p_E);
     return depth;
   }
 
@@ -232,6 +255,8 @@ class DepthLook {
   RouteSearch search_;
   std::size_t low_ = 0;   // a verified tip belongs to this point
   std::size_t high_ = 0;  // no tip belongs to this point or one after it
+  double target_mm_ = 0.0;
+  double reached_mm_ = 0.0;  // depth of the deepest verified tip
   bool proved_ = false;
   bool by_lumen_ = false;
   bool cut_short_ = false;

@@ -35,7 +35,7 @@ Remedies remedies_of(const SearchProblem& asked) {
   settings.effort = Effort::of_work(20000000);
   RouteSearch search(asked, settings);
   REQUIRE(search.run(asked.goal) == SearchOutcome::proved_none);
-  return find_remedies(asked, Effort::of_work(20000000), no_other, in_larger_channel);
+  return find_remedies(asked, 0, Effort::of_work(20000000), no_other, in_larger_channel);
 }
 
 /// What is printed must have a plan; found anew, apart from the look.
@@ -177,7 +177,7 @@ TEST_CASE("Without its lock would do where a straight tube holds the body and no
 TEST_CASE("A look for remedies that was cut short says so where it found nothing") {
   const Tube channel = tube({{500.0, Eigen::Vector2d::Zero()}}, {{0.0, 6.0}}, 2.0);
   const SearchProblem asked = question(segment({}), channel, {0.0, 0.0, 300.0});
-  const Remedies remedies = find_remedies(asked, Effort::of_work(1), no_other, in_larger_channel);
+  const Remedies remedies = find_remedies(asked, 0, Effort::of_work(1), no_other, in_larger_channel);
   CHECK_FALSE(remedies.sizes_tried);
   REQUIRE(remedies.sentences().size() == 1);
   CHECK(remedies.sentences()[0] ==
