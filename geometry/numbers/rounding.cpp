@@ -19,8 +19,4 @@ double decimals_down(double value, int decimals) {
   return std::floor(value * steps + 1e-3) / steps;
 }
 
-double decimals_up(double value, int decimals) {
-  return -decimals_down(-value, decimals);
-}
-
 }  // namespace withy

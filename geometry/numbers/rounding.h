@@ -12,7 +12,4 @@ double three_digits(double value, bool up);
 /// thousandth of a step below one is that one, for searches leave the greatest open by about as much.
 double decimals_down(double value, int decimals);
 
-/// The same, up: a bound is never printed as less than it is.
-double decimals_up(double value, int decimals);
-
 }  // namespace withy

@@ -12,6 +12,7 @@
 #include "geometry/numbers/numbers.h"
 #include "geometry/numbers/rounding.h"
 #include "planner/effort/shares.h"
+#include "planner/search/ask/look_shares_tmp.h"
 #include "planner/search/ask/changed_design.h"
 #include "planner/search/ask/layout_remedies.h"
 #include "planner/search/ask/via_routes.h"

@@ -14,6 +14,7 @@
 #include "geometry/numbers/numbers.h"
 #include "geometry/numbers/rounding.h"
 #include "planner/effort/shares.h"
+#include "planner/search/ask/look_shares_tmp.h"
 #include "planner/plan/figures.h"
 #include "planner/search/ask/certify.h"
 #include "planner/search/ask/nearest_approach.h"
