@@ -47,7 +47,11 @@ class DepthLook {
     if (approach_) visit(approach_->state);
     if (!approach_) start_at_the_start();
     bound_by_lumen();
+    allowed_ = effort_.work() / 2;
     halve_depths();
+    allowed_ = effort_.work();
+    if (high_ > way_.target) go_on_at_target();
+    if (cut_short_ && high_ <= way_.target) halve_depths();
     look_past_target();
     std::optional<double> no_nearer;
     if (!result().stops_short()) no_nearer = nearest_bound();
@@ -116,12 +120,12 @@ class DepthLook {
                        [&](const Eigen::Vector3d& middle) { return region->outside_mm(middle) <= half; });
   }
 
-  std::int64_t left() const { return std::max<std::int64_t>(0, effort_.work() - search_.work()); }
+  std::int64_t left() const { return std::max<std::int64_t>(0, allowed_ - search_.work()); }
   bool spent() const { return left() == 0 || effort_.cut_short(); }
 
   /// Asks for a goal; the way that is found has been verified.
-  SearchOutcome ask(const Goal& goal) {
-    const SearchOutcome outcome = search_.run(goal, std::min(left(), shares::kDepthLookWork));
+  SearchOutcome ask(const Goal& goal, std::int64_t most_work = shares::kDepthLookWork) {
+    const SearchOutcome outcome = search_.run(goal, std::min(left(), most_work));
     if (outcome == SearchOutcome::found) {
       if (refusal_of(search_.judge(), search_.route(), goal, search_.steps_known()))
         return SearchOutcome::stopped;
@@ -158,17 +162,12 @@ class DepthLook {
            !spent()) {
       if (next <= low_ || next >= high_) next = (low_ + high_) / 2;
       if (next == 0) next = 1;
-      Goal goal;
-      goal.region = places_from(way_, next);
-      goal.point_E = way_.points[next].p_E;
-      switch (ask(goal)) {
+      switch (ask(deeper_from(next))) {
         case SearchOutcome::found:
           low_ = std::max(low_, next);
           break;
         case SearchOutcome::proved_none:
-          high_ = next;
-          by_lumen_ = false;
-          proved_ = true;
+          bound_from(next);
           break;
         case SearchOutcome::stopped:
           open_from = std::min(open_from, next);
@@ -181,14 +180,33 @@ class DepthLook {
     cut_short_ = low_ < way_.target && station(high_) - station(low_) > 2.0 * kDepthStep_mm;
   }
 
+  Goal deeper_from(std::size_t point) const {
+    Goal goal;
+    goal.region = places_from(way_, point);
+    goal.point_E = way_.points[point].p_E;
+    return goal;
+  }
+
+  /// Of all bounds that tell something the one at the target is proved most easily. Where there is none, it
+  /// gets half of the work that is left.
+  void go_on_at_target() {
+    if (low_ >= way_.target || way_.target == 0 || spent()) return;
+    const SearchOutcome outcome = ask(deeper_from(way_.target), left() / 2);
+    if (outcome == SearchOutcome::found) low_ = std::max(low_, way_.target);
+    if (outcome == SearchOutcome::proved_none) bound_from(way_.target);
+  }
+
+  void bound_from(std::size_t point) {
+    high_ = point;
+    by_lumen_ = false;
+    proved_ = true;
+  }
+
   /// A tip that belongs to the target's point may lie before the target: does one get past it?
   void look_past_target() {
     const std::size_t past = way_.target + 1;
     if (low_ != way_.target || reached_mm_ >= target_mm_ || past >= high_ || spent()) return;
-    Goal goal;
-    goal.region = places_from(way_, past);
-    goal.point_E = way_.points[past].p_E;
-    if (ask(goal) == SearchOutcome::proved_none) high_ = past;
+    if (ask(deeper_from(past)) == SearchOutcome::proved_none) bound_from(past);
   }
 
   /// Where to look next: between what is known and what could not be decided; 0: nowhere.
@@ -253,8 +271,9 @@ class DepthLook {
   const Effort& effort_;
   std::optional<Approach>& approach_;
   RouteSearch search_;
-  std::size_t low_ = 0;   // a verified tip belongs to this point
-  std::size_t high_ = 0;  // no tip belongs to this point or one after it
+  std::size_t low_ = 0;       // a verified tip belongs to this point
+  std::size_t high_ = 0;      // no tip belongs to this point or one after it
+  std::int64_t allowed_ = 0;  // work of all looks so far
   double target_mm_ = 0.0;
   double reached_mm_ = 0.0;  // depth of the deepest verified tip
   bool proved_ = false;
