@@ -14,9 +14,9 @@
 #include "geometry/numbers/numbers.h"
 #include "geometry/numbers/rounding.h"
 #include "planner/effort/shares.h"
-#include "planner/search/ask/look_shares_tmp.h"
 #include "planner/plan/figures.h"
 #include "planner/search/ask/certify.h"
+#include "planner/search/ask/look_shares_tmp.h"
 #include "planner/search/ask/nearest_approach.h"
 #include "planner/search/ask/obstacles.h"
 #include "planner/search/ask/reasons.h"
@@ -558,6 +558,10 @@ void solve_by_vias(Answer& answer, const SearchProblem& problem, const SolveSett
   }
   answer.coverage = search.coverage();
   answer.approach = search.best_approach();
+  const auto name_place = [&] {
+    if (answer.approach) answer.approach->from = place_words(problem, by.place);
+  };
+  name_place();
   if (by.outcome == SearchOutcome::proved_none) {
     answer.verdict = Verdict::unreachable;
     if (at_via)
@@ -576,7 +580,7 @@ void solve_by_vias(Answer& answer, const SearchProblem& problem, const SolveSett
   }
   if (!at_via) return;
   answer.why = fmt::format("{}: {}", place_words(problem, by.place), answer.why);
-  if (answer.approach) answer.approach->from = place_words(problem, by.place);
+  name_place();
 }
 
 void solve_completely(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,

@@ -51,7 +51,7 @@ class DepthLook {
     halve_depths();
     allowed_ = effort_.work();
     if (high_ > way_.target) go_on_at_target();
-    if (cut_short_ && high_ <= way_.target) halve_depths();
+    if (bounds_are_apart() && high_ <= way_.target) halve_depths();
     look_past_target();
     std::optional<double> no_nearer;
     if (!result().stops_short()) no_nearer = nearest_bound();
@@ -177,7 +177,6 @@ class DepthLook {
       next = beside_what_is_open(open_from, open_to);
       if (next == 0) break;
     }
-    cut_short_ = low_ < way_.target && station(high_) - station(low_) > 2.0 * kDepthStep_mm;
   }
 
   Goal deeper_from(std::size_t point) const {
@@ -220,12 +219,16 @@ class DepthLook {
     return below > above ? (low_ + open_from) / 2 : (open_to + high_) / 2;
   }
 
+  bool bounds_are_apart() const {
+    return low_ < way_.target && station(high_) - station(low_) > 2.0 * kDepthStep_mm;
+  }
+
   TipDepth result() const {
     TipDepth depth;
     depth.target_mm = target_mm_;
     depth.reached_mm = reached_mm_;
     depth.directed = problem_.goal.direction_E.has_value();
-    depth.cut_short = cut_short_;
+    depth.cut_short = bounds_are_apart();
     depth.by_clock = effort_.end() == Effort::End::clock;
     depth.at_most_mm = way_.points.back().station_mm;
     depth.proved = proved_;
@@ -278,7 +281,6 @@ class DepthLook {
   double reached_mm_ = 0.0;  // depth of the deepest verified tip
   bool proved_ = false;
   bool by_lumen_ = false;
-  bool cut_short_ = false;
 };
 
 }  // namespace

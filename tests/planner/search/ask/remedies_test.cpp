@@ -267,13 +267,16 @@ TEST_CASE("A limit has one figure: the reason leaves its own out where one that 
 }
 
 TEST_CASE("A target that lies too deep or too far aside is said to lie where it lies") {
-  const Tube channel = tube({{150.0, kNearlyStraight}}, {{0.0, 60.0}}, 6.0);
-  const SearchProblem asked = question(segment({}), channel, {0.0, 50.0, 120.0});
+  const Tube channel = tube({{50.0, kNearlyStraight}}, {{0.0, 25.0}}, 4.0);
+  DesignParts parts = segment({}).parts();
+  parts.segment.curvature_max_per_mm = 0.01;  // 17.5 mm aside at most
+  parts.carriage.insertion_max_mm = 30.0;
+  const SearchProblem asked = question(Design::make(std::move(parts)).value(), channel, {0.0, 22.0, 40.0});
   const auto found =
       target_obstacles(asked.design, asked.goal, asked.required_clearance_mm, asked.distance->exact());
   REQUIRE(found.size() == 2);
   CHECK(found[0] ==
-        "the target lies 120.00 mm past the entry plane, with a tolerance of 1 mm, and insertion ends at "
-        "100.00 mm");
-  CHECK(found[1].find("the target lies 50.00 mm beside the entry's axis, with a tolerance of 1 mm") == 0);
+        "the target lies 40.00 mm past the entry plane, with a tolerance of 1 mm, and insertion ends at "
+        "30.00 mm");
+  CHECK(found[1].find("the target lies 22.00 mm beside the entry's axis, with a tolerance of 1 mm") == 0);
 }
