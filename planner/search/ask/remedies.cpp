@@ -14,7 +14,6 @@
 #include "planner/effort/shares.h"
 #include "planner/search/ask/changed_design.h"
 #include "planner/search/ask/layout_remedies.h"
-#include "planner/search/ask/look_shares_tmp.h"
 #include "planner/search/ask/via_routes.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"

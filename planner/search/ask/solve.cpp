@@ -16,7 +16,6 @@
 #include "planner/effort/shares.h"
 #include "planner/plan/figures.h"
 #include "planner/search/ask/certify.h"
-#include "planner/search/ask/look_shares_tmp.h"
 #include "planner/search/ask/nearest_approach.h"
 #include "planner/search/ask/obstacles.h"
 #include "planner/search/ask/reasons.h"
