@@ -36,8 +36,9 @@ std::string TipDepth::sentence(const Eigen::Vector3d& place_S) const {
     text = fmt::format(
         "the tip gets {:.1f} mm deep at least and {:.1f} mm at most (proved{}), at ({:.1f}, {:.1f}, {:.1f}) "
         "mm, {:.1f} mm along branch {}; {} is {:.1f} mm deep",
-        decimals_down(reached_mm, 1), -decimals_down(-at_most_mm, 1), by_lumen ? ", wherever the locks sit" : "",
-        place_S.x(), place_S.y(), place_S.z(), branch_station_mm, branch + 1, what, target_mm);
+        decimals_down(reached_mm, 1), -decimals_down(-at_most_mm, 1),
+        by_lumen ? ", wherever the locks sit" : "", place_S.x(), place_S.y(), place_S.z(), branch_station_mm,
+        branch + 1, what, target_mm);
   } else {
     text = fmt::format(
         "the tip gets {:.1f} mm deep at least; how much deeper is not proved; {} is {:.1f} mm deep",
