@@ -257,10 +257,15 @@ inline constexpr int kRemedyHalvings = 4;
 inline constexpr std::int64_t kDepthWork = 4000000;
 inline constexpr std::int64_t kDepthLookWork = 1000000;
 inline constexpr std::int64_t kDepthCubes = 60000;
-/// Of the time that a question is given, what the looks for a depth may take, and those for what would do:
-/// in tight tubes work stands for far more time than in wide ones. Chosen.
-inline constexpr double kDepthTimeShare = 0.2;
-inline constexpr double kRemediesTimeShare = 0.25;
+/// Of the time that is left after a proof, what the looks for what stops it and for what would do may take,
+/// side by side: work ends them, the clock only where it must. Chosen: the rest is for the last plan that is
+/// being verified when it ends, which no clock ends.
+inline constexpr double kLooksShareOfTimeLeft = 0.95;
+/// Where they take turns on one thread, what the first of them may take of that. Chosen.
+inline constexpr double kFirstLookShareOfTimeLeft = 0.75;
+/// A larger channel, whose distances are worked out anew, is not begun with less time left (s). Chosen: the
+/// field of a large one takes a few seconds, which no clock ends.
+inline constexpr double kLargerChannelSeconds = 5.0;
 
 // Many targets (reach_search.h).
 

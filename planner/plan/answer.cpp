@@ -7,14 +7,9 @@
 
 #include <fmt/format.h>
 
+#include "geometry/numbers/rounding.h"
+
 namespace withy {
-
-namespace {
-
-// Depths as near as this are one: middle lines have a point every millimetre.
-constexpr double kAlikeDepth_mm = 1.0;
-
-}  // namespace
 
 std::string_view name_of(Verdict verdict) {
   switch (verdict) {
@@ -30,25 +25,30 @@ std::string_view name_of(Verdict verdict) {
 }
 
 bool TipDepth::stops_short() const {
-  return proved && reached_mm + kAlikeDepth_mm < target_mm;
+  return proved && at_most_mm < target_mm && reached_mm < target_mm;
 }
 
 std::string TipDepth::sentence(const Eigen::Vector3d& place_S) const {
-  const std::string place = fmt::format("at ({:.1f}, {:.1f}, {:.1f}) mm, {:.1f} mm along branch {}",
-                                        place_S.x(), place_S.y(), place_S.z(), branch_station_mm, branch + 1);
-  const std::string target = fmt::format("the target is {:.1f} mm deep", target_mm);
-  if (reached_mm + kAlikeDepth_mm >= target_mm) {
-    std::string text = fmt::format("the tip gets as deep as the target, {:.1f} mm", target_mm);
-    if (no_nearer_mm)
-      text += fmt::format("; {}it comes no nearer to it than {:.2f} mm (proved)",
-                          directed ? "pointing as is asked, " : "", *no_nearer_mm);
-    return text;
+  std::string text;
+  if (reached_mm >= target_mm) {
+    text = fmt::format("the tip gets as deep as {}, {:.1f} mm", what, target_mm);
+  } else if (stops_short()) {
+    text = fmt::format(
+        "the tip gets {:.1f} mm deep at least and {:.1f} mm at most (proved{}), at ({:.1f}, {:.1f}, {:.1f}) "
+        "mm, {:.1f} mm along branch {}; {} is {:.1f} mm deep",
+        decimals_down(reached_mm, 1), -decimals_down(-at_most_mm, 1),
+        by_lumen ? ", wherever the locks sit" : "", place_S.x(), place_S.y(), place_S.z(), branch_station_mm,
+        branch + 1, what, target_mm);
+  } else {
+    text = fmt::format(
+        "the tip gets {:.1f} mm deep at least; how much deeper is not proved; {} is {:.1f} mm deep",
+        decimals_down(reached_mm, 1), what, target_mm);
   }
-  if (!proved)
-    return fmt::format("the tip gets {:.1f} mm deep at least; how much deeper is not proved; {}", reached_mm,
-                       target);
-  return fmt::format("the tip gets {:.1f} mm deep at least and {:.1f} mm at most (proved{}), {}; {}",
-                     reached_mm, at_most_mm, by_lumen ? ", wherever the locks sit" : "", place, target);
+  if (no_nearer_mm)
+    text += fmt::format("; {}it comes no nearer to it than {:.2f} mm (proved)",
+                        directed ? "pointing as is asked, " : "", decimals_down(*no_nearer_mm, 2));
+  if (cut_short && by_clock) text += "; a larger --budget gives that look more time";
+  return text;
 }
 
 std::string OpenPart::sentence(const Eigen::Isometry3d& X_SE) const {

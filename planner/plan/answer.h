@@ -135,13 +135,15 @@ struct Coverage {
 
 /// The closest a search came to the target.
 struct Approach {
-  double distance_mm = 0.0;  ///< from the tip to the target's point
-  PlannedState state;        ///< its figures are worked out where the answer is given
-  std::string blocked_by;    ///< what stopped it there, as half a sentence
+  double distance_mm = 0.0;         ///< from the tip to the target's point
+  PlannedState state;               ///< its figures are worked out where the answer is given
+  std::string blocked_by;           ///< what stopped it there, as half a sentence
+  std::string from = "the target";  ///< what the distance is from: a place to pass where that decided it
 };
 
 /// How deep the tip gets towards a target that is proved unreachable (planner/search/depth/tip_depth.h).
-/// Depths are along the middle line from the entry to the target's branch.
+/// Depths are along the middle line from the entry to the target's branch, of the places that belong to its
+/// points (planner/search/depth/target_way.h).
 struct TipDepth {
   double target_mm = 0.0;   ///< depth of the target
   double at_most_mm = 0.0;  ///< proved: no reachable tip is deeper; the line's whole length where nothing is
@@ -155,8 +157,10 @@ struct TipDepth {
   /// Proved: no reachable tip comes nearer to the target's point than this, in the direction that it asks
   /// for; where the tip gets as deep as the target lies.
   std::optional<double> no_nearer_mm;
-  bool directed = false;   ///< the target asks for a direction
-  bool cut_short = false;  ///< the looks ended before the bounds met
+  bool directed = false;            ///< the target asks for a direction
+  bool cut_short = false;           ///< the looks ended before the bounds met
+  bool by_clock = false;            ///< cut short by the clock
+  std::string what = "the target";  ///< or "the place", where it is one to pass
 
   /// Proved: the tip stops short of the target's depth.
   bool stops_short() const;

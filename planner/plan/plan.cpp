@@ -381,6 +381,7 @@ class PlanWriter {
 
   Json approach(const Approach& approach) const {
     return {{"distance_mm", number(approach.distance_mm)},
+            {"from", approach.from},
             {"tip_mm", numbers(tip_S(approach.state).translation())},
             {"blocked_by", approach.blocked_by},
             {"state", state_json(approach.state)}};

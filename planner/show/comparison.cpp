@@ -69,6 +69,7 @@ std::string comparison_json(const Scene& scene, const std::string& scene_file,
     row["verdict"] = name_of(a.answer.verdict);
     row["why"] = a.answer.why;
     if (plan.contains("depth")) row["depth"] = plan["depth"];
+    if (!a.answer.plan) row["approach"] = plan["approach"];
     row["checked"] = a.answer.checked;
     row["not_checked"] = a.answer.not_checked;
     row["seconds"] = a.answer.seconds;

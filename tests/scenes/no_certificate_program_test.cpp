@@ -87,7 +87,7 @@ TEST_CASE("a place to pass that can't be reached is named where a certificate is
   CHECK_THAT(plan.err, Contains(std::string("no proof was written: ") + kOfPlace));
   CHECK(!fs::exists(folder.path() / "no.proof"));
   const ProgramRun compare = withy_run(folder, {"compare", "scene.toml", "--locks", "0", "--recheck"});
-  CHECK_THAT(compare.out, Contains(std::string("recheck, 0 lock(s): nothing to recheck: ") + kOfPlace));
+  CHECK_THAT(compare.out, Contains(std::string("recheck, 0 locks: nothing to recheck: ") + kOfPlace));
 }
 
 TEST_CASE("a plan without a proof beside it says what is not proved") {

@@ -180,7 +180,7 @@ TEST_CASE("plan, compare and reach recheck at once") {
   const ProgramRun compare =
       withy_run(folder, {"compare", scene("straight"), "--locks", "0", "1", "--recheck"});
   CHECK(compare.status == 0);
-  CHECK(compare.out.find("recheck, 1 lock(s): holds: ") != std::string::npos);
+  CHECK(compare.out.find("recheck, 1 lock in the scene's layout: holds: ") != std::string::npos);
   write_text(folder.path() / "targets.csv", "x_mm,y_mm,z_mm\n5,0,90\n20,0,70\n");
   const ProgramRun reach = withy_run(folder, {"reach", scene("single-bend"), "--targets", "targets.csv",
                                               "--locks", "0", "--recheck", "--proof", "reach.proof"});

@@ -39,7 +39,7 @@ nlohmann::json plan_past_one_place(const TemporaryFolder& folder) {
 
 }  // namespace
 
-// The budget: looks for a depth get a share of it, and are not to be cut short on a loaded machine.
+// The budget: looks for a depth end with their work, and the clock is not to end them on a loaded machine.
 TEST_CASE("An unreachable answer says how deep the tip gets, and its nearest state") {
   const TemporaryFolder folder;
   const ProgramRun run = run_program(WITHY_PROGRAM,
@@ -82,8 +82,8 @@ TEST_CASE(
   const ProgramRun plan =
       run_program(WITHY_PROGRAM, {"plan", "scene.toml", "--quiet", "-o", "out"}, folder.path());
   CAPTURE(check.out, plan.out, plan.err);
-  CHECK_THAT(check.out, Contains("and insertion ends at 20.0 mm"));
-  CHECK_THAT(plan.out, Contains("and insertion ends at 20.0 mm"));
+  CHECK_THAT(check.out, Contains("and insertion ends at 20.00 mm"));
+  CHECK_THAT(plan.out, Contains("and insertion ends at 20.00 mm"));
   CHECK(plan.status == 3);
 }
 

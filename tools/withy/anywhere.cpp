@@ -67,10 +67,16 @@ Result<AnywhereRow> ask_anywhere(const PreparedScene& prepared, int locks, const
   AnywhereRow row;
   row.locks = locks;
   row.answer = reach_anywhere(*problem, settings);
-  if (row.answer.verdict == Verdict::unreachable && count > 0)
+  if (row.answer.verdict == Verdict::unreachable && count > 0 && row.answer.boxes_by_place == 0)
     row.proofs = recheck::layout_proofs_header(locks, count) + certificates;
   row.seconds = std::chrono::duration<double>(Effort::Clock::now() - since).count();
   return row;
+}
+
+std::string why_no_proofs(const AnywhereRow& row) {
+  if (row.answer.verdict != Verdict::unreachable) return "that no layout reaches is not proved";
+  if (row.answer.by_tip_alone) return "the tip alone proves it";
+  return "a place to pass can't be reached, and a certificate speaks of the target alone";
 }
 
 std::string anywhere_table(const std::vector<AnywhereRow>& rows) {
@@ -102,6 +108,7 @@ std::string anywhere_json(const std::vector<AnywhereRow>& rows) {
         {"why", answer.why},
         {"by_tip_alone", answer.by_tip_alone},
         {"boxes_proved", answer.boxes_proved},
+        {"boxes_by_place", answer.boxes_by_place},
         {"layouts_tried", answer.layouts_tried},
         {"share_proved", answer.verdict == Verdict::reached ? Json(nullptr) : Json(answer.share_proved)},
         {"boxes_open", answer.open.size()},

@@ -34,6 +34,9 @@ struct AnywhereOptions {
 Result<AnywhereRow> ask_anywhere(const PreparedScene& prepared, int locks, const AnywhereOptions& options,
                                  Progress& progress);
 
+/// Why a row has no proofs, as half a sentence.
+std::string why_no_proofs(const AnywhereRow& row);
+
 /// A line for each count.
 std::string anywhere_table(const std::vector<AnywhereRow>& rows);
 

@@ -45,11 +45,15 @@ struct CompareOptions {
 ExitStatus say_rechecked(const std::vector<Asked>& asked) {
   ExitStatus status = ExitStatus::done;
   for (const Asked& one : asked) {
+    const std::string layout = fmt::format(
+        "recheck, {}", one.answer.locks == 0 ? "0 locks"
+                                             : count_of(static_cast<std::size_t>(one.answer.locks), "lock") +
+                                                   " in the scene's layout");
     if (!one.rechecked) {
-      fmt::print("recheck, {} lock(s): nothing to recheck: {}\n", one.answer.locks, why_no_certificate(one));
+      fmt::print("{}: nothing to recheck: {}\n", layout, why_no_certificate(one));
       continue;
     }
-    fmt::print("recheck, {} lock(s): {}\n", one.answer.locks, one.rechecked->sentence);
+    fmt::print("{}: {}\n", layout, one.rechecked->sentence);
     status = worse(status, one.rechecked->status);
   }
   return status;
@@ -97,8 +101,8 @@ void add_compare_proofs(FileBatch& batch, const CompareOptions& options, const A
     if (!row.proofs.empty())
       batch.add(file, file.extension() == ".gz" ? recheck::packed(row.proofs) : row.proofs);
     else if (row.answer.verdict == Verdict::unreachable)
-      say_aside(fmt::format("no proof was written for {}: the tip alone proves it",
-                            count_of(static_cast<std::size_t>(row.locks), "lock")));
+      say_aside(fmt::format("no proof was written for {}: {}",
+                            count_of(static_cast<std::size_t>(row.locks), "lock"), why_no_proofs(row)));
   }
 }
 
@@ -156,12 +160,13 @@ std::optional<InputError> judge_anywhere(const CompareOptions& options, const Pr
   return std::nullopt;
 }
 
-void say_anywhere(const std::vector<AnywhereRow>& rows) {
+void say_anywhere(const std::vector<AnywhereRow>& rows, bool rechecked) {
   if (rows.empty()) return;
   fmt::print("\nwherever the locks sit:\n{}", anywhere_table(rows));
   for (const AnywhereRow& row : rows)
-    if (!row.proof_status.empty())
-      fmt::print("recheck, {} lock(s) anywhere: {}\n", row.locks, row.proof_status);
+    if (rechecked)
+      fmt::print("recheck, {} wherever they sit: {}\n", count_of(static_cast<std::size_t>(row.locks), "lock"),
+                 row.proof_status.empty() ? "nothing to recheck: " + why_no_proofs(row) : row.proof_status);
 }
 
 ExitStatus run_compare(const CompareOptions& options) {
@@ -207,8 +212,8 @@ ExitStatus run_compare(const CompareOptions& options) {
   if (const auto written = write_compare_files(options, *prepared, answered); !written)
     return refuse(written.error());
   fmt::print("{}", comparison_table(answered.compared()));
-  say_anywhere(answered.anywhere);
   const ExitStatus rechecked = options.recheck ? say_rechecked(answered.asked) : ExitStatus::done;
+  say_anywhere(answered.anywhere, options.recheck);
   return worse(worse(rechecked, proofs_status),
                answered.cut_short() ? ExitStatus::undecided : ExitStatus::done);
 }

@@ -167,8 +167,8 @@ void say_where_it_stops(const Scene& scene, const Answer& answer) {
   for (const std::string& way : answer.would_decide) fmt::print("might decide it: {}\n", way);
   if (!answer.approach) return;
   const Eigen::Vector3d tip_S = scene.entry.X_SE * answer.approach->state.tip_E.translation();
-  fmt::print("nearest: {:.2f} mm from the target, the tip at {}: {}\n", answer.approach->distance_mm,
-             spoken_point(tip_S), answer.approach->blocked_by);
+  fmt::print("nearest: {:.2f} mm from {}, the tip at {}: {}\n", answer.approach->distance_mm,
+             answer.approach->from, spoken_point(tip_S), answer.approach->blocked_by);
 }
 
 ExitStatus run_plan(const PlanOptions& options) {

@@ -1,7 +1,9 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "planner/search/ask/nearest_approach.h"
 
+#include <algorithm>
 #include <cmath>
+#include <memory>
 
 #include <fmt/core.h>
 
@@ -59,6 +61,34 @@ class Follower {
   NearestState nearest_;
 };
 
+/// The part of a ball that lies past the entry plane. Each of both distances is 1-Lipschitz, and so is the
+/// larger.
+class BallWithin final : public TipRegion {
+ public:
+  BallWithin(const Eigen::Vector3d& centre_E, double radius_mm)
+      : centre_E_(centre_E), radius_mm_(radius_mm) {}
+
+  double outside_mm(const Eigen::Vector3d& p_E) const override {
+    return std::max((p_E - centre_E_).norm() - radius_mm_, -p_E.z());
+  }
+  Eigen::Vector3d ahead_of(const Eigen::Vector3d&) const override { return centre_E_; }
+
+ private:
+  Eigen::Vector3d centre_E_;
+  double radius_mm_;
+};
+
+/// Widens a goal's tolerance, to places that count as near.
+void widen(Goal& goal, double times) {
+  const double radius = times * goal.tolerance_mm;
+  if (goal.point_E.z() < 0.0 || goal.point_E.z() >= radius) {
+    goal.tolerance_mm = radius;
+    return;
+  }
+  goal.region = std::make_shared<BallWithin>(goal.point_E, radius);
+  goal.tolerance_mm = 0.0;
+}
+
 /// What keeps the end of a plan to a wider target from being a plan to the target.
 std::string what_is_missing(const Goal& asked, const Eigen::Isometry3d& tip) {
   if (asked.direction_error(tip) > asked.direction_tolerance_rad)
@@ -79,12 +109,13 @@ std::optional<Approach> approach_with_tolerance(const SearchProblem& problem, co
   settings.effort = effort;
   for (double times = 2.0; times <= shares::kApproachWidest && !effort.cut_short(); times *= 2.0) {
     SearchProblem wider = problem;
-    wider.goal.tolerance_mm *= times;
+    widen(wider.goal, times);
     if (times > kKeepsDirection) wider.goal.direction_E.reset();
     RouteSearch search(wider, settings);
     if (search.run(wider.goal) != SearchOutcome::found || search.route().steps.empty()) continue;
     const State& end = search.route().steps.back().to;
     const Eigen::Isometry3d tip = Shape(problem.design, end).tip_E();
+    if (!counts_as_near(problem.goal, tip)) continue;
     Approach approach;
     approach.distance_mm = problem.goal.distance(tip);
     static_cast<State&>(approach.state) = end;

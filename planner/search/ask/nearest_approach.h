@@ -19,7 +19,8 @@ std::optional<Approach> approach_along(const StepJudge& judge, const Route& rout
                                        const Effort& effort = Effort());
 
 /// Ends of plans to a target with twice, four, eight ... times the tolerance, its direction first the same
-/// and then any, until one is found; each with the effort's work (RouteSearch::work).
+/// and then any, until one is found that counts (nearest_state.h); each with the effort's work
+/// (RouteSearch::work).
 std::optional<Approach> approach_with_tolerance(const SearchProblem& problem, const Effort& effort);
 
 }  // namespace withy

@@ -18,6 +18,7 @@
 #include "planner/search/ask/changed_design.h"
 #include "planner/search/ask/field_reason.h"
 #include "planner/search/ask/nearest_approach.h"
+#include "planner/search/ask/via_routes.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
 #include "planner/search/route/route_tidy.h"
@@ -149,6 +150,23 @@ std::string overload(const SearchProblem& problem, const Route& route) {
   return "the tendons or lock loads break their limits";
 }
 
+/// What a route of a relaxed question shows, to be followed by what it is relaxed to.
+std::string would_be_reached(const SearchProblem& asked, const char* what = "it") {
+  if (asked.vias.empty()) return fmt::format("{} would be reached", what);
+  return "the target would be reached by way of all places to pass";
+}
+
+/// Of those whose sentence has a value that a remedy may have too (remedies.h); else empty.
+std::string without_value(Relaxation relaxation, const SearchProblem& asked) {
+  if (relaxation == Relaxation::curvature)
+    return fmt::format("it needs more curvature than the limit of {:.4g} per mm",
+                       asked.design.segment().curvature_max_per_mm);
+  if (relaxation == Relaxation::clearance)
+    return fmt::format("the lumen is too narrow for the required clearance of {:.2f} mm",
+                       asked.required_clearance_mm);
+  return {};
+}
+
 std::string sentence_for(Relaxation relaxation, const SearchProblem& asked, const SearchProblem& eased,
                          const Route& route, const Effort& effort) {
   const Design& design = asked.design;
@@ -156,26 +174,22 @@ std::string sentence_for(Relaxation relaxation, const SearchProblem& asked, cons
     case Relaxation::field:
       return field_reason(design, route);
     case Relaxation::tendons:
-      return fmt::format(
-          "on the route there {}; without limits of tendons and lock loads the target would be reached",
-          overload(asked, route));
+      return fmt::format("on the route there {}; without limits of tendons and lock loads {}",
+                         overload(asked, route), would_be_reached(asked, "the target"));
     case Relaxation::latch:
-      return fmt::format("the notches are too coarse: the target would be reached {}",
+      return fmt::format("the notches are too coarse: {} {}", would_be_reached(asked, "the target"),
                          off_the_notches(asked, route));
     case Relaxation::curvature:
-      return fmt::format(
-          "it needs more curvature than the limit of {:.4g} per mm: it would be reached with {:.4g} per mm",
-          design.segment().curvature_max_per_mm, largest_curvature(eased.design, route));
+      return fmt::format("{}: {} with {:.4g} per mm", without_value(relaxation, asked),
+                         would_be_reached(asked), largest_curvature(eased.design, route));
     case Relaxation::insertion:
       return fmt::format("it needs more insertion than the carriage's {:.4g} mm",
                          design.carriage().insertion_max_mm);
     case Relaxation::clearance: {
       const TightSpot spot = tightest(asked, route, effort);
-      return fmt::format(
-          "the lumen is too narrow for the required clearance of {:.2f} mm: it would be reached with {:.2f} "
-          "mm, tightest "
-          "{:.1f} mm past the entry plane",
-          asked.required_clearance_mm, std::max(0.0, spot.clearance_mm), spot.depth_mm);
+      return fmt::format("{}: {} with {:.2f} mm, tightest {:.1f} mm past the entry plane",
+                         without_value(relaxation, asked), would_be_reached(asked),
+                         std::max(0.0, spot.clearance_mm), spot.depth_mm);
     }
     case Relaxation::thickness: {
       const TightSpot spot = tightest(asked, route, effort);
@@ -187,8 +201,8 @@ std::string sentence_for(Relaxation relaxation, const SearchProblem& asked, cons
           std::max(0.0, -spot.clearance_mm), spot.depth_mm, spot.station_mm);
     }
     case Relaxation::one_more_lock:
-      return fmt::format("it needs one more frozen bend: with {} {} it would be reached",
-                         eased.design.lock_count(), eased.design.lock_count() == 1 ? "lock" : "locks");
+      return fmt::format("it needs one more frozen bend: with {} {} {}", eased.design.lock_count(),
+                         eased.design.lock_count() == 1 ? "lock" : "locks", would_be_reached(asked));
     case Relaxation::walls:
       return "the walls stop even a wire; without walls the segment would reach the target";
   }
@@ -219,6 +233,7 @@ class RelaxedQuestions {
     SearchProblem eased;
     std::unique_ptr<RouteSearch> search;  // of `eased`, which stays where it is; where it found a route
     SearchOutcome outcome;
+    Route route = {};  // by all places to pass, where there is one
   };
 
   /// The first question that was found, all before it answered within the effort's work, itself included;
@@ -260,9 +275,11 @@ class RelaxedQuestions {
       return first_found_ < i;
     });
     auto search = std::make_unique<RouteSearch>(question.eased, settings);
-    question.outcome = search->run(question.eased.goal);
+    ViaRoute by = route_by_vias(question.eased, *search);
+    question.outcome = by.outcome;
     done_[i] = search->work();
     if (question.outcome != SearchOutcome::found) return;
+    question.route = std::move(by.route);
     question.search = std::move(search);
     std::size_t first = first_found_;
     while (i < first && !first_found_.compare_exchange_weak(first, i)) {
@@ -278,17 +295,22 @@ class RelaxedQuestions {
 
 }  // namespace
 
-std::optional<Reason> find_reason(const SearchProblem& problem, const Effort& effort,
+std::optional<Reason> find_reason(const SearchProblem& problem, std::size_t place, const Effort& effort,
                                   const WithLocks& with_locks) {
   RelaxedQuestions questions(problem, effort, with_locks);
   const RelaxedQuestions::Question* found = questions.first_found();
   if (found == nullptr) return std::nullopt;
   const Relaxation relaxation = found->relaxation;
-  const Route route = tidy(found->search->judge(), found->search->route(), effort);
-  Reason reason{relaxation, sentence_for(relaxation, problem, found->eased, route, effort), std::nullopt};
+  // Tidied, a route would miss the places.
+  const Route route =
+      problem.vias.empty() ? tidy(found->search->judge(), found->route, effort) : found->route;
+  Reason reason = {relaxation, sentence_for(relaxation, problem, found->eased, route, effort),
+                   without_value(relaxation, problem)};
   if (relaxation != Relaxation::one_more_lock) {
+    SearchProblem there = problem;
+    there.goal = goal_at(problem, place);
     const Hardware hardware(problem.design);
-    reason.approach = approach_along(StepJudge(problem, hardware), route, effort);
+    reason.approach = approach_along(StepJudge(there, hardware), route, effort);
   }
   // Figures of a look that was cut short may be wrong.
   return effort.cut_short() ? std::nullopt : std::optional(std::move(reason));

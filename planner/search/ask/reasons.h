@@ -7,6 +7,7 @@
 // allowed, that is said.
 #pragma once
 
+#include <cstddef>
 #include <functional>
 #include <optional>
 #include <string>
@@ -32,17 +33,20 @@ enum class Relaxation {
 struct Reason {
   Relaxation relaxed = Relaxation::walls;
   std::string sentence;
+  /// The same without the value that would do, for where a better one is known; empty where it has none.
+  std::string without_value = {};
   /// How far the route that was found with the limit relaxed can be gone with it; nothing where it is no
   /// route for this segment (one_more_lock).
-  std::optional<Approach> approach;
+  std::optional<Approach> approach = std::nullopt;
 };
 
 /// The same question with another number of locks; nothing where the scene can't have it.
 using WithLocks = std::function<std::optional<SearchProblem>(int locks)>;
 
-/// The first relaxation that lets the target be reached, in the order of the enum; nothing when none is found
-/// to. All searches together take the effort's work at most, each shares::kReasonWork.
-std::optional<Reason> find_reason(const SearchProblem& problem, const Effort& effort,
+/// The first relaxation that lets the target be reached by way of all places to pass, in the order of the
+/// enum; nothing when none is found to. `place` is where the question was decided (via_routes.h): what the
+/// approach is near to. All searches together take the effort's work at most, each shares::kReasonWork.
+std::optional<Reason> find_reason(const SearchProblem& problem, std::size_t place, const Effort& effort,
                                   const WithLocks& with_locks);
 
 }  // namespace withy

@@ -31,7 +31,7 @@ constexpr std::array kLeastLiked = {SizeChange::channel,   SizeChange::one_more_
                                     SizeChange::section,   SizeChange::length,        SizeChange::tolerance,
                                     SizeChange::clearance, SizeChange::insertion};
 
-double size_of(const SearchProblem& problem, SizeChange what) {
+double size_of(const SearchProblem& problem, SizeChange what, std::optional<std::size_t> place) {
   const Design& design = problem.design;
   switch (what) {
     case SizeChange::insertion:
@@ -39,7 +39,7 @@ double size_of(const SearchProblem& problem, SizeChange what) {
     case SizeChange::clearance:
       return problem.required_clearance_mm;
     case SizeChange::tolerance:
-      return problem.goal.tolerance_mm;
+      return (place ? problem.vias[*place] : problem.goal).tolerance_mm;
     case SizeChange::length:
       return design.length_mm();
     case SizeChange::section:
@@ -109,7 +109,8 @@ std::string words_of(const ChangedSize& size) {
     case SizeChange::clearance:
       return fmt::format("a required clearance of {} mm instead of {}", mm(size.to), mm(size.from));
     case SizeChange::tolerance:
-      return fmt::format("a tolerance of {} mm instead of {}", mm(size.to), mm(size.from));
+      return fmt::format("a tolerance of {} mm instead of {}{}", mm(size.to), mm(size.from),
+                         size.place ? fmt::format(" at place {} of those to pass", *size.place + 1) : "");
     case SizeChange::length:
       return fmt::format("a segment of {} mm instead of {}, its locks at the same shares of it", mm(size.to),
                          mm(size.from));
@@ -136,9 +137,11 @@ std::string joined(const std::vector<std::string>& parts, const char* last) {
 /// The look for sizes, within one effort.
 class SizeLook {
  public:
-  SizeLook(const SearchProblem& problem, const Effort& effort, const WithLocks& with_locks,
+  SizeLook(const SearchProblem& problem, std::size_t place, const Effort& effort, const WithLocks& with_locks,
            const WithChannel& with_channel)
-      : problem_(problem), effort_(effort), with_locks_(with_locks), with_channel_(with_channel) {}
+      : problem_(problem), effort_(effort), with_locks_(with_locks), with_channel_(with_channel) {
+    if (place < problem.vias.size()) place_ = place;
+  }
 
   void run(Remedies& remedies) {
     for (const Change& change : kAlone) add_alone(remedies, {change}, shares::kLoneRemedyWork);
@@ -159,7 +162,8 @@ class SizeLook {
         if (!spent()) remedies.sizes.push_back(sizes(changes));
       }
     }
-    remedies.sizes_tried = !spent();
+    remedies.sizes_tried = !spent() && !no_time_for_channel_;
+    remedies.cut_by_clock = no_time_for_channel_ || effort_.end() == Effort::End::clock;
     std::stable_sort(remedies.sizes.begin(), remedies.sizes.end(),
                      [](const auto& a, const auto& b) { return largest(a) < largest(b); });
   }
@@ -216,7 +220,8 @@ class SizeLook {
   std::vector<ChangedSize> sizes(const Changes& changes) const {
     std::vector<ChangedSize> out;
     for (const auto& [what, factor] : changes) {
-      const ChangedSize size = changed_size(problem_, what, factor);
+      const ChangedSize size =
+          changed_size(problem_, what, factor, what == SizeChange::tolerance ? place_ : std::nullopt);
       if (size.to != size.from) out.push_back(size);
     }
     return out;
@@ -235,6 +240,11 @@ class SizeLook {
   /// A larger channel's distances are worked out once for each factor that is asked for in a row.
   std::optional<SearchProblem> in_channel(const SearchProblem& asked, double factor) {
     if (!larger_ || factor != larger_factor_) {
+      // Nothing ends it once it has begun.
+      if (effort_.seconds_left() < shares::kLargerChannelSeconds) {
+        no_time_for_channel_ = true;
+        return std::nullopt;
+      }
       larger_ = with_channel_ ? with_channel_(asked, factor) : std::nullopt;
       larger_factor_ = factor;
       return larger_;
@@ -242,7 +252,7 @@ class SizeLook {
     SearchProblem out = asked;
     out.distance = larger_->distance;
     out.goal.point_E = larger_->goal.point_E;
-    out.vias = larger_->vias;
+    for (std::size_t k = 0; k < out.vias.size(); ++k) out.vias[k].point_E = larger_->vias[k].point_E;
     return out;
   }
 
@@ -289,17 +299,20 @@ class SizeLook {
   const WithChannel& with_channel_;
   std::optional<SearchProblem> larger_;
   double larger_factor_ = 1.0;
+  std::optional<std::size_t> place_;  ///< to pass, where the question was decided; nothing: the target
+  bool no_time_for_channel_ = false;
   std::int64_t share_ = shares::kRemedyWork;  ///< of one question
   std::int64_t work_ = 0;
 };
 
 }  // namespace
 
-ChangedSize changed_size(const SearchProblem& problem, SizeChange what, double factor) {
-  const double from = size_of(problem, what);
+ChangedSize changed_size(const SearchProblem& problem, SizeChange what, double factor,
+                         std::optional<std::size_t> place) {
+  const double from = size_of(problem, what, place);
   if (what == SizeChange::one_more_lock) return {what, 1.0, from, from + 1.0};
   const bool grows = eases_by_growing(what);
-  return {what, factor, from, three_digits(grows ? from * factor : from / factor, grows)};
+  return {what, factor, from, three_digits(grows ? from * factor : from / factor, grows), place};
 }
 
 std::optional<SearchProblem> with_sizes(const SearchProblem& problem, const std::vector<ChangedSize>& sizes,
@@ -319,7 +332,8 @@ std::optional<SearchProblem> with_sizes(const SearchProblem& problem, const std:
   if (!out) return std::nullopt;
   for (const ChangedSize& size : sizes) {
     if (size.what == SizeChange::clearance) out->required_clearance_mm = size.to;
-    if (size.what == SizeChange::tolerance) out->goal.tolerance_mm = size.to;
+    if (size.what == SizeChange::tolerance)
+      (size.place ? out->vias[*size.place] : out->goal).tolerance_mm = size.to;
   }
   if (channel == 1.0) return out;
   return with_channel ? with_channel(*out, channel) : std::nullopt;
@@ -341,29 +355,42 @@ bool has_plan(const SearchProblem& problem, const Effort& effort, std::int64_t& 
   return make_plan(search.judge(), tidy(search.judge(), search.route(), effort)).has_value();
 }
 
+bool Remedies::has_alone(SizeChange what) const {
+  return std::any_of(sizes.begin(), sizes.end(), [&](const std::vector<ChangedSize>& together) {
+    return together.size() == 1 && together.front().what == what;
+  });
+}
+
 std::vector<std::string> Remedies::sentences() const {
+  const std::string reached = by_places ? "the target would be reached by way of all places to pass with "
+                                        : "it would be reached with ";
   std::vector<std::string> all;
   for (const auto& together : sizes) {
     std::vector<std::string> words;
     for (const ChangedSize& size : together) words.push_back(words_of(size));
-    all.push_back("it would be reached with " + joined(words, " and "));
+    all.push_back(reached + joined(words, " and "));
   }
   if (sizes.empty() && sizes_tried)
     all.emplace_back("nothing was found within a factor of two of all limits");
   else if (all.empty() && layout.empty())
-    all.emplace_back("nothing was found within a factor of two of the limits before that look was cut short");
-  for (const std::string& change : layout) all.push_back("it would be reached with " + change);
+    all.push_back(fmt::format("nothing was found within a factor of two of the limits before that look {}",
+                              cut_by_clock
+                                  ? "was cut short by the clock: a larger --budget gives it more time"
+                                  : "had done its share of work"));
+  for (const std::string& change : layout) all.push_back(reached + change);
   return all;
 }
 
-Remedies find_remedies(const SearchProblem& problem, const Effort& effort, const WithLocks& with_locks,
-                       const WithChannel& with_channel) {
+Remedies find_remedies(const SearchProblem& problem, std::size_t place, const Effort& effort,
+                       const WithLocks& with_locks, const WithChannel& with_channel) {
   Remedies remedies;
+  remedies.by_places = !problem.vias.empty();
   std::int64_t work = 0;
   remedies.layout = find_layout_remedies(problem, effort.part(effort.work() / 2), work);
   const Effort rest = effort.renewed(std::max<std::int64_t>(0, effort.work() - work));
   if (const auto fewer = find_fewer_locks(problem, rest, with_locks, work)) remedies.layout.push_back(*fewer);
-  SizeLook(problem, effort.renewed(std::max<std::int64_t>(0, effort.work() - work)), with_locks, with_channel)
+  SizeLook(problem, place, effort.renewed(std::max<std::int64_t>(0, effort.work() - work)), with_locks,
+           with_channel)
       .run(remedies);
   return remedies;
 }

@@ -18,6 +18,7 @@
 // carriage, fewer locks, each alone, least change first.
 #pragma once
 
+#include <cstddef>
 #include <functional>
 #include <optional>
 #include <string>
@@ -46,24 +47,33 @@ struct ChangedSize {
   double factor = 1.0;  ///< from 1 to 2; one_more_lock: 1
   double from = 0.0;    ///< mm; lock count; channel: 1
   double to = 0.0;
+  /// tolerance: of which place to pass (its index); nothing: of the target.
+  std::optional<std::size_t> place = std::nullopt;
 };
 
 struct Remedies {
   /// Alternatives, the smallest change first; what stands in one of them does together.
   std::vector<std::vector<ChangedSize>> sizes;
   bool sizes_tried = false;         ///< all of them were asked, to an answer
+  bool cut_by_clock = false;        ///< not all were, for the clock had ended
+  bool by_places = false;           ///< the question has places to pass
   std::vector<std::string> layout;  ///< each alone does, as half a sentence: "lock 1 at 54 mm instead of 50"
 
   /// All of it, as sentences without a full stop.
   std::vector<std::string> sentences() const;
+
+  /// Does a change of this size alone do?
+  bool has_alone(SizeChange what) const;
 };
 
 /// The channel and the target in it larger by a factor; nothing where there is no such question.
 using WithChannel = std::function<std::optional<SearchProblem>(const SearchProblem& problem, double factor)>;
 
-/// Precondition: the question was proved unreachable. All looks together take the effort's work at most.
-Remedies find_remedies(const SearchProblem& problem, const Effort& effort, const WithLocks& with_locks,
-                       const WithChannel& with_channel);
+/// Precondition: the question was proved unreachable, at `place` (via_routes.h). What is found reaches the
+/// target by way of all places to pass; the tolerance that is changed is that of `place`. All looks together
+/// take the effort's work at most.
+Remedies find_remedies(const SearchProblem& problem, std::size_t place, const Effort& effort,
+                       const WithLocks& with_locks, const WithChannel& with_channel);
 
 /// Does the question have a plan, by the complete search with the effort's work? `work_done` grows by what
 /// that took.
@@ -73,7 +83,9 @@ bool has_plan(const SearchProblem& problem, const Effort& effort, std::int64_t& 
 std::optional<SearchProblem> with_sizes(const SearchProblem& problem, const std::vector<ChangedSize>& sizes,
                                         const WithLocks& with_locks, const WithChannel& with_channel);
 
-/// A size after a change by the factor, rounded to three digits to the side that eases.
-ChangedSize changed_size(const SearchProblem& problem, SizeChange what, double factor);
+/// A size after a change by the factor, rounded to three digits to the side that eases. The tolerance is that
+/// of a place to pass where one is given.
+ChangedSize changed_size(const SearchProblem& problem, SizeChange what, double factor,
+                         std::optional<std::size_t> place = std::nullopt);
 
 }  // namespace withy

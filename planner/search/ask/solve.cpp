@@ -9,6 +9,7 @@
 
 #include <fmt/core.h>
 #include <tbb/parallel_invoke.h>
+#include <tbb/task_arena.h>
 
 #include "geometry/numbers/numbers.h"
 #include "geometry/numbers/rounding.h"
@@ -232,8 +233,7 @@ void find_depth(Answer& answer, const SearchProblem& problem, const SolveSetting
   if (!settings.target_way || settings.effort.cut_short()) return;
   const auto way = settings.target_way(problem.goal.point_E);
   if (!way) return;
-  const Effort effort = settings.effort.with_share_of_time(shares::kDepthTimeShare);
-  answer.depth = find_tip_depth(problem, *way, effort.part(shares::kDepthWork), answer.approach);
+  answer.depth = find_tip_depth(problem, *way, settings.effort.part(shares::kDepthWork), answer.approach);
 }
 
 /// Where the locks sit, for a proof that is about that layout alone.
@@ -250,40 +250,69 @@ std::string layout_phrase(const Design& design) {
       listed(design.layout().station_mm, 1.0), listed(design.layout().clock_rad, kDegreesPerRadian));
 }
 
-/// The reason, where the route of a relaxed question comes to a stop, and how deep the tip gets.
-void find_what_stops_it(Answer& answer, const SearchProblem& problem, const SolveSettings& settings) {
-  const auto obstacles = target_obstacles(problem.design, problem.goal, problem.required_clearance_mm,
-                                          problem.distance->exact());
+/// What stands in the way, to be said once it is known which value would do.
+struct Hindrance {
+  std::string obstacle;  ///< empty: none
   std::optional<Reason> reason;
-  if (obstacles.empty())
-    reason = find_reason(problem, settings.effort.part(shares::kReasonsWork), settings.with_locks);
+  Effort::End ended = Effort::End::nothing;  ///< what cut the look for a reason short
+
+  std::string sentence(const Remedies& remedies) const {
+    if (!obstacle.empty()) return obstacle;
+    if (reason) return has_better_value(remedies) ? reason->without_value : reason->sentence;
+    if (ended == Effort::End::clock)
+      return "the search for a reason was cut short by the clock: a larger --budget gives it more time";
+    if (ended != Effort::End::nothing) return "the search for a reason was cut short";
+    return "no single limit was found whose relaxation alone would change that";
+  }
+
+ private:
+  /// What would do is looked for in smaller steps: one figure is enough.
+  bool has_better_value(const Remedies& remedies) const {
+    return (reason->relaxed == Relaxation::clearance && remedies.has_alone(SizeChange::clearance)) ||
+           (reason->relaxed == Relaxation::curvature && remedies.has_alone(SizeChange::bend_radius));
+  }
+};
+
+/// The question about one place alone, on the way or the target.
+SearchProblem about_place(const SearchProblem& problem, std::size_t place) {
+  SearchProblem there = problem;
+  there.goal = goal_at(problem, place);
+  there.vias.clear();
+  return there;
+}
+
+/// The reason, where the route of a relaxed question comes to a stop, and how deep the tip gets.
+Hindrance find_what_stops_it(Answer& answer, const SearchProblem& problem, std::size_t place,
+                             const SolveSettings& settings) {
+  const SearchProblem there = about_place(problem, place);
+  const bool at_via = place < problem.vias.size();
+  const auto obstacles = target_obstacles(there.design, there.goal, there.required_clearance_mm,
+                                          there.distance->exact(), at_via ? "the place" : "the target");
+  Hindrance found;
   if (!obstacles.empty())
-    answer.why += "; " + obstacles.front();
-  else if (reason)
-    answer.why += "; " + reason->sentence;
-  else if (settings.effort.cut_short())
-    answer.why += "; the search for a reason was cut short";
+    found.obstacle = obstacles.front();
   else
-    answer.why += "; no single limit was found whose relaxation alone would change that";
-  if (reason && reason->approach) answer.approach = reason->approach;
+    found.reason =
+        find_reason(problem, place, settings.effort.part(shares::kReasonsWork), settings.with_locks);
+  if (!found.reason) found.ended = settings.effort.end();
+  if (found.reason && found.reason->approach) answer.approach = found.reason->approach;
   // A route that leaves a limit out may stop far from where a plan to a wider target gets. That plan's end is
   // taken where it is nearer by half: else the look for the depth begins better at the route's.
   constexpr double kNear = 2.0;
-  if (!answer.approach || answer.approach->distance_mm > kNear * problem.goal.tolerance_mm) {
-    auto wider = approach_with_tolerance(problem, settings.effort.part(shares::kApproachWork));
+  if (!answer.approach || answer.approach->distance_mm > kNear * there.goal.tolerance_mm) {
+    auto wider = approach_with_tolerance(there, settings.effort.part(shares::kApproachWork));
     if (wider && !obstacles.empty()) wider->blocked_by = obstacles.front();
     if (wider && (!answer.approach || kNear * wider->distance_mm < answer.approach->distance_mm))
       answer.approach = std::move(wider);
   }
-  find_depth(answer, problem, settings);
+  find_depth(answer, there, settings);
+  if (answer.depth && at_via) answer.depth->what = "the place";
+  return found;
 }
 
-std::vector<std::string> what_would_do(const SearchProblem& problem, const SolveSettings& settings) {
-  if (!settings.remedies) return {};
-  const Effort effort = settings.effort.with_share_of_time(shares::kRemediesTimeShare);
-  return find_remedies(problem, effort.part(shares::kRemediesWork), settings.with_locks,
-                       settings.with_channel)
-      .sentences();
+Remedies what_would_do(const SearchProblem& problem, std::size_t place, const SolveSettings& settings) {
+  return find_remedies(problem, place, settings.effort.part(shares::kRemediesWork), settings.with_locks,
+                       settings.with_channel);
 }
 
 /// Why a proof has no certificate.
@@ -304,21 +333,48 @@ void certify_answer(const SearchProblem& problem, const SolveSettings& settings,
                         fmt::format("{}, and the cells of a certificate do not within the time", proves));
 }
 
-/// After a proof. What stops it and what would do don't ask one another: each has a core where there are two.
-void explain_unreachable(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,
-                         const RouteSearch& search) {
+/// The same, but of the time that is left no more than this share.
+Effort with_share_of_time_left(const Effort& effort, double share) {
+  const double given = effort.seconds().value_or(0.0);
+  return given > 0.0 ? effort.with_share_of_time(share * effort.seconds_left() / given) : effort;
+}
+
+/// What stops it and what would do don't ask one another: each has a core where there are two. They share the
+/// time that is left; work ends them where there is enough of it.
+void look_both_ways(Answer& answer, const SearchProblem& problem, std::size_t place,
+                    const SolveSettings& settings) {
+  SolveSettings looks = settings;
+  looks.effort = with_share_of_time_left(settings.effort, shares::kLooksShareOfTimeLeft);
+  Hindrance hindrance;
+  Remedies remedies;
+  if (!settings.remedies) {
+    hindrance = find_what_stops_it(answer, problem, place, looks);
+  } else if (tbb::this_task_arena::max_concurrency() > 1) {
+    tbb::parallel_invoke([&] { hindrance = find_what_stops_it(answer, problem, place, looks); },
+                         [&] { remedies = what_would_do(problem, place, looks); });
+  } else {
+    SolveSettings first = looks;
+    first.effort = with_share_of_time_left(looks.effort, shares::kFirstLookShareOfTimeLeft);
+    hindrance = find_what_stops_it(answer, problem, place, first);
+    remedies = what_would_do(problem, place, looks);
+  }
+  answer.why += "; " + hindrance.sentence(remedies);
+  if (settings.remedies) answer.remedies = remedies.sentences();
+}
+
+/// After a proof, which is about a place to pass or the target (via_routes.h).
+void explain_unreachable(Answer& answer, const SearchProblem& problem, std::size_t place,
+                         const SolveSettings& settings, const RouteSearch& search) {
   const bool any_layout = said_by(search.proof()).has_value();
-  answer.why = fmt::format("no sequence of actions brings the tip{} within {:.4g} mm of the target{} ({})",
-                           problem.start == start_state() ? "" : " from the state that was given",
-                           problem.goal.tolerance_mm, any_layout ? "" : layout_phrase(problem.design),
-                           what_proves(search));
+  answer.why =
+      fmt::format("no sequence of actions brings the tip{} within {:.4g} mm of {}{} ({})",
+                  problem.start == start_state() ? "" : " from the state that was given",
+                  goal_at(problem, place).tolerance_mm, place < problem.vias.size() ? "it" : "the target",
+                  any_layout ? "" : layout_phrase(problem.design), what_proves(search));
   if (!settings.explain) return;
   settings.progress(settings.remedies ? "looking for the reason and for what would do"
                                       : "looking for the reason");
-  std::vector<std::string> remedies;
-  tbb::parallel_invoke([&] { find_what_stops_it(answer, problem, settings); },
-                       [&] { remedies = what_would_do(problem, settings); });
-  answer.remedies = std::move(remedies);
+  look_both_ways(answer, problem, place, settings);
 }
 
 void fill_plan(Answer& answer, const SearchProblem& problem, Plan plan) {
@@ -479,8 +535,8 @@ double seconds_since(Effort::Clock::time_point since) {
   return std::chrono::duration<double>(Effort::Clock::now() - since).count();
 }
 
-/// Of a question with places to pass. Where one can't be reached, the reason and the depth are those of the
-/// place.
+/// Of a question with places to pass. Where one can't be reached, the depth is that of the place; the reason
+/// and what would do are asked of the whole question.
 void solve_by_vias(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,
                    Effort::Clock::time_point since) {
   RouteSearchSettings search_settings;
@@ -489,19 +545,7 @@ void solve_by_vias(Answer& answer, const SearchProblem& problem, const SolveSett
   RouteSearch search(problem, search_settings);
   const ViaRoute by = route_by_vias(problem, search);
   answer.seconds = seconds_since(since);
-  // The place that decided it is all that is asked then.
   const bool at_via = by.place < problem.vias.size();
-  const auto about_place = [&](SearchProblem asked) {
-    if (at_via) asked.goal = problem.vias[by.place];
-    if (at_via) asked.vias.clear();
-    return asked;
-  };
-  const SearchProblem there = about_place(problem);
-  SolveSettings about = settings;
-  about.with_locks = [&](int locks) -> std::optional<SearchProblem> {
-    auto other = settings.with_locks ? settings.with_locks(locks) : std::nullopt;
-    return other ? std::optional(about_place(std::move(*other))) : std::nullopt;
-  };
   if (by.outcome == SearchOutcome::found) {
     auto plan = make_plan(search.judge(), by.route);
     if (!plan) {
@@ -513,6 +557,10 @@ void solve_by_vias(Answer& answer, const SearchProblem& problem, const SolveSett
   }
   answer.coverage = search.coverage();
   answer.approach = search.best_approach();
+  const auto name_place = [&] {
+    if (answer.approach) answer.approach->from = place_words(problem, by.place);
+  };
+  name_place();
   if (by.outcome == SearchOutcome::proved_none) {
     answer.verdict = Verdict::unreachable;
     if (at_via)
@@ -522,13 +570,16 @@ void solve_by_vias(Answer& answer, const SearchProblem& problem, const SolveSett
                                 by.place + 1));
     else
       certify_answer(problem, settings, search, search_settings);
-    explain_unreachable(answer, there, about, search);
+    explain_unreachable(answer, problem, by.place, settings, search);
   } else {
     answer.verdict = Verdict::undecided;
+    const SearchProblem there = about_place(problem, by.place);
     answer.why = undecided_sentence(there, settings.effort, *answer.coverage, answer.approach);
     answer.would_decide = what_would_decide(there, settings.effort, search, answer.seconds);
   }
-  if (at_via) answer.why = fmt::format("place {} of those to pass: {}", by.place + 1, answer.why);
+  if (!at_via) return;
+  answer.why = fmt::format("{}: {}", place_words(problem, by.place), answer.why);
+  name_place();
 }
 
 void solve_completely(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,
@@ -564,7 +615,7 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
       certify_answer(problem, settings, search, search_settings);
     else
       leave_certificate_out(settings, "a proof from a given state has no certificate");
-    explain_unreachable(answer, problem, settings, search);
+    explain_unreachable(answer, problem, problem.vias.size(), settings, search);
   } else {
     answer.verdict = Verdict::undecided;
     answer.why = undecided_sentence(problem, settings.effort, *answer.coverage, answer.approach);

@@ -44,8 +44,8 @@ std::string undecided_sentence(const SearchProblem& problem, const Effort& effor
       "{:.3f} mm",
       what_ended(effort), coverage.cells_excluded, coverage.cells_left, coverage.finest_cell_mm);
   if (approach)
-    why += fmt::format("; the nearest approach tried leaves {:.2f} mm to the target, and then {}",
-                       approach->distance_mm, approach->blocked_by);
+    why += fmt::format("; the nearest approach tried leaves {:.2f} mm to {}, and then {}",
+                       approach->distance_mm, approach->from, approach->blocked_by);
   if (in_a_slanted_plane(problem))
     why +=
         "; the tendons bend the segment in one plane, which the search can follow only along the section's x "

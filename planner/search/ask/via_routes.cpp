@@ -4,6 +4,8 @@
 #include <algorithm>
 #include <optional>
 
+#include <fmt/format.h>
+
 #include "planner/effort/shares.h"
 #include "planner/segment/shape.h"
 
@@ -99,6 +101,14 @@ ViaRoute route_by_vias(const SearchProblem& problem, RouteSearch& search) {
   go_on(parts.route, here, to_target);
   parts.place = problem.vias.size();
   return parts;
+}
+
+const Goal& goal_at(const SearchProblem& problem, std::size_t place) {
+  return place < problem.vias.size() ? problem.vias[place] : problem.goal;
+}
+
+std::string place_words(const SearchProblem& problem, std::size_t place) {
+  return place < problem.vias.size() ? fmt::format("place {} of those to pass", place + 1) : "the target";
 }
 
 }  // namespace withy

@@ -8,6 +8,7 @@
 #pragma once
 
 #include <cstddef>
+#include <string>
 #include <vector>
 
 #include "planner/search/problem.h"
@@ -23,7 +24,13 @@ struct ViaRoute {
       via_states;  ///< after `found`: of each place, which of the route's states is there, 0 the start
 };
 
-/// `search` is of `problem`, which has places to pass.
+/// The whole question: the target, by all places if there are any. `search` is of `problem`.
 ViaRoute route_by_vias(const SearchProblem& problem, RouteSearch& search);
+
+/// What decides at a place, counted as ViaRoute::place is.
+const Goal& goal_at(const SearchProblem& problem, std::size_t place);
+
+/// "the target", "place 2 of those to pass".
+std::string place_words(const SearchProblem& problem, std::size_t place);
 
 }  // namespace withy

@@ -155,6 +155,25 @@ std::optional<std::size_t> TargetWay::point_of(const Eigen::Vector3d& p_E) const
   return best;
 }
 
+std::optional<double> TargetWay::depth_of(const Eigen::Vector3d& p_E) const {
+  const auto point = point_of(p_E);
+  if (!point) return std::nullopt;
+  const WayPoint& at = points[*point];
+  double depth = at.station_mm;
+  double least = (p_E - at.p_E).squaredNorm();
+  for (const int side : {-1, 1}) {
+    if (side < 0 ? *point == 0 : *point + 1 == points.size()) continue;
+    const WayPoint& next = points[side < 0 ? *point - 1 : *point + 1];
+    const Eigen::Vector3d along = next.p_E - at.p_E;
+    const double share = std::clamp((p_E - at.p_E).dot(along) / along.squaredNorm(), 0.0, 0.5);
+    const double square = (p_E - at.p_E - share * along).squaredNorm();
+    if (!(square < least)) continue;
+    least = square;
+    depth = at.station_mm + share * (next.station_mm - at.station_mm);
+  }
+  return depth;
+}
+
 std::optional<TargetWay> way_to_target(const Centreline& centreline, const Eigen::Vector3d& target_E) {
   const int last = branch_of(centreline, target_E);
   if (last < 0) return std::nullopt;

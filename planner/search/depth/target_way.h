@@ -33,6 +33,14 @@ struct TargetWay {
 
   /// Of `points`, the one that a place belongs to; nothing where it is one of those beside.
   std::optional<std::size_t> point_of(const Eigen::Vector3d& p_E) const;
+  /// How deep a place is: the station of its projection on the halves of the line next to its point, which
+  /// are all that belongs to it; nothing where it is one of those beside.
+  std::optional<double> depth_of(const Eigen::Vector3d& p_E) const;
+  /// The station half-way between a point and the one before: no place of a point before `point` is deeper.
+  /// Precondition: point > 0.
+  double depth_before(std::size_t point) const {
+    return 0.5 * (points[point - 1].station_mm + points[point].station_mm);
+  }
 };
 
 /// Nothing where the channel has no middle line.

@@ -13,6 +13,7 @@
 #include "planner/proof/relaxations/tip_passage.h"
 #include "planner/search/cells/goal_descent.h"
 #include "planner/search/route/make_plan.h"
+#include "planner/search/route/nearest_state.h"
 #include "planner/search/route/route_search.h"
 #include "planner/segment/shape.h"
 
@@ -39,17 +40,24 @@ class DepthLook {
         approach_(approach),
         search_(problem, settings(effort)) {
     high_ = way.points.size();
+    target_mm_ = way.depth_of(problem.goal.point_E).value_or(way.points[way.target].station_mm);
   }
 
   TipDepth run() {
     if (approach_) visit(approach_->state);
     if (!approach_) start_at_the_start();
     bound_by_lumen();
+    allowed_ = effort_.work() / 2;
     halve_depths();
+    allowed_ = effort_.work();
+    if (high_ > way_.target) go_on_at_target();
+    if (bounds_are_apart() && high_ <= way_.target) halve_depths();
+    look_past_target();
+    std::optional<double> no_nearer;
+    if (!result().stops_short()) no_nearer = nearest_bound();
     TipDepth depth = result();
-    if (depth.reached_mm + kDepthStep_mm >= depth.target_mm) depth.no_nearer_mm = nearest_bound();
-    depth.directed = problem_.goal.direction_E.has_value();
-    depth.cut_short = cut_short_;
+    if (depth.reached_mm >= depth.target_mm || no_nearer > problem_.goal.tolerance_mm)
+      depth.no_nearer_mm = no_nearer;
     return depth;
   }
 
@@ -71,7 +79,10 @@ class DepthLook {
   void visit(const State& state) {
     const Eigen::Isometry3d tip = tip_of(state);
     if (tip.translation().z() < 0.0) return;
-    if (const auto point = way_.point_of(tip.translation())) low_ = std::max(low_, *point);
+    const auto point = way_.point_of(tip.translation());
+    if (!point) return;
+    low_ = std::max(low_, *point);
+    reached_mm_ = std::max(reached_mm_, *way_.depth_of(tip.translation()));
   }
 
   void start_at_the_start() {
@@ -109,12 +120,12 @@ class DepthLook {
                        [&](const Eigen::Vector3d& middle) { return region->outside_mm(middle) <= half; });
   }
 
-  std::int64_t left() const { return std::max<std::int64_t>(0, effort_.work() - search_.work()); }
+  std::int64_t left() const { return std::max<std::int64_t>(0, allowed_ - search_.work()); }
   bool spent() const { return left() == 0 || effort_.cut_short(); }
 
   /// Asks for a goal; the way that is found has been verified.
-  SearchOutcome ask(const Goal& goal) {
-    const SearchOutcome outcome = search_.run(goal, std::min(left(), shares::kDepthLookWork));
+  SearchOutcome ask(const Goal& goal, std::int64_t most_work = shares::kDepthLookWork) {
+    const SearchOutcome outcome = search_.run(goal, std::min(left(), most_work));
     if (outcome == SearchOutcome::found) {
       if (refusal_of(search_.judge(), search_.route(), goal, search_.steps_known()))
         return SearchOutcome::stopped;
@@ -132,6 +143,7 @@ class DepthLook {
         goal_miss(problem_.design, problem_.goal, approach_->state))
       return;
     const Eigen::Isometry3d tip = tip_of(state);
+    if (!counts_as_near(problem_.goal, tip)) return;
     approach_->distance_mm = problem_.goal.distance(tip);
     static_cast<State&>(approach_->state) = state;
     const double off = problem_.goal.direction_error(tip);
@@ -150,17 +162,12 @@ class DepthLook {
            !spent()) {
       if (next <= low_ || next >= high_) next = (low_ + high_) / 2;
       if (next == 0) next = 1;
-      Goal goal;
-      goal.region = places_from(way_, next);
-      goal.point_E = way_.points[next].p_E;
-      switch (ask(goal)) {
+      switch (ask(deeper_from(next))) {
         case SearchOutcome::found:
           low_ = std::max(low_, next);
           break;
         case SearchOutcome::proved_none:
-          high_ = next;
-          by_lumen_ = false;
-          proved_ = true;
+          bound_from(next);
           break;
         case SearchOutcome::stopped:
           open_from = std::min(open_from, next);
@@ -170,7 +177,35 @@ class DepthLook {
       next = beside_what_is_open(open_from, open_to);
       if (next == 0) break;
     }
-    cut_short_ = low_ < way_.target && station(high_) - station(low_) > 2.0 * kDepthStep_mm;
+  }
+
+  Goal deeper_from(std::size_t point) const {
+    Goal goal;
+    goal.region = places_from(way_, point);
+    goal.point_E = way_.points[point].p_E;
+    return goal;
+  }
+
+  /// Of all bounds that tell something the one at the target is proved most easily. Where there is none, it
+  /// gets half of the work that is left.
+  void go_on_at_target() {
+    if (low_ >= way_.target || way_.target == 0 || spent()) return;
+    const SearchOutcome outcome = ask(deeper_from(way_.target), left() / 2);
+    if (outcome == SearchOutcome::found) low_ = std::max(low_, way_.target);
+    if (outcome == SearchOutcome::proved_none) bound_from(way_.target);
+  }
+
+  void bound_from(std::size_t point) {
+    high_ = point;
+    by_lumen_ = false;
+    proved_ = true;
+  }
+
+  /// A tip that belongs to the target's point may lie before the target: does one get past it?
+  void look_past_target() {
+    const std::size_t past = way_.target + 1;
+    if (low_ != way_.target || reached_mm_ >= target_mm_ || past >= high_ || spent()) return;
+    if (ask(deeper_from(past)) == SearchOutcome::proved_none) bound_from(past);
   }
 
   /// Where to look next: between what is known and what could not be decided; 0: nowhere.
@@ -184,17 +219,26 @@ class DepthLook {
     return below > above ? (low_ + open_from) / 2 : (open_to + high_) / 2;
   }
 
+  bool bounds_are_apart() const {
+    return low_ < way_.target && station(high_) - station(low_) > 2.0 * kDepthStep_mm;
+  }
+
   TipDepth result() const {
     TipDepth depth;
-    depth.target_mm = way_.points[way_.target].station_mm;
-    depth.reached_mm = station(low_);
-    depth.at_most_mm = station(high_);
+    depth.target_mm = target_mm_;
+    depth.reached_mm = reached_mm_;
+    depth.directed = problem_.goal.direction_E.has_value();
+    depth.cut_short = bounds_are_apart();
+    depth.by_clock = effort_.end() == Effort::End::clock;
+    depth.at_most_mm = way_.points.back().station_mm;
     depth.proved = proved_;
     depth.by_lumen = by_lumen_;
-    const WayPoint& stop = way_.points[std::min(high_, way_.points.size() - 1)];
+    if (high_ == way_.points.size()) return depth;
+    depth.at_most_mm = way_.depth_before(high_);
+    const WayPoint& stop = way_.points[high_];
     depth.branch = stop.branch;
-    depth.branch_station_mm = stop.branch_station_mm;
-    depth.place_E = stop.p_E;
+    depth.branch_station_mm = std::max(0.0, stop.branch_station_mm - (stop.station_mm - depth.at_most_mm));
+    depth.place_E = 0.5 * (way_.points[high_ - 1].p_E + stop.p_E);
     return depth;
   }
 
@@ -230,11 +274,13 @@ class DepthLook {
   const Effort& effort_;
   std::optional<Approach>& approach_;
   RouteSearch search_;
-  std::size_t low_ = 0;   // a verified tip belongs to this point
-  std::size_t high_ = 0;  // no tip belongs to this point or one after it
+  std::size_t low_ = 0;       // a verified tip belongs to this point
+  std::size_t high_ = 0;      // no tip belongs to this point or one after it
+  std::int64_t allowed_ = 0;  // work of all looks so far
+  double target_mm_ = 0.0;
+  double reached_mm_ = 0.0;  // depth of the deepest verified tip
   bool proved_ = false;
   bool by_lumen_ = false;
-  bool cut_short_ = false;
 };
 
 }  // namespace

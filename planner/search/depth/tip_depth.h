@@ -8,8 +8,8 @@
 // it finds a way, the end of that way is a state that gets so deep. Halved between the two until they are
 // kDepthStep_mm apart, or the work is spent; what is then left open is said.
 //
-// Where the tip gets as deep as the target lies, depth does not tell what is wanting. Then the same is done
-// with the distance from the target, in the direction that it asks for.
+// Where the tip gets as deep as the target lies, or that it does not is not proved, depth does not tell what
+// is wanting. Then the same is done with the distance from the target, in the direction that it asks for.
 #pragma once
 
 #include <optional>

@@ -10,6 +10,7 @@
 
 #include "planner/effort/shares.h"
 #include "planner/search/ask/certify.h"
+#include "planner/search/ask/via_routes.h"
 #include "planner/search/route/route_search.h"
 
 namespace withy {
@@ -21,8 +22,9 @@ constexpr std::array kGridShares = {0.1, 0.05};
 // Boxes that are not proved and at most so wide (share of the segment's length) have their middle tried.
 constexpr double kTriedBelow = 0.02;
 
-/// A proof that leaves the layout out; nothing where there is none.
-std::optional<std::string_view> proof_by_tip(const SearchProblem& base, const Effort& effort) {
+/// A proof that leaves the layout out, of the target or a place to pass; nothing where there is none.
+std::optional<std::string_view> proof_by_tip(const SearchProblem& base, const Goal& goal,
+                                             const Effort& effort) {
   SearchProblem any = base;
   any.heeded.field = false;  // it would count for this layout alone
   RouteSearchSettings settings;
@@ -30,7 +32,7 @@ std::optional<std::string_view> proof_by_tip(const SearchProblem& base, const Ef
   settings.direct_work = 0;
   settings.effort = effort.renewed(1);
   RouteSearch search(any, settings);
-  if (search.run(any.goal) != SearchOutcome::proved_none) return std::nullopt;
+  if (search.run(goal) != SearchOutcome::proved_none) return std::nullopt;
   return said_by(search.proof());
 }
 
@@ -41,16 +43,11 @@ class Anywhere {
         parts_(base.design.parts()),
         locks_(base.design.lock_count()),
         settings_(settings),
-        trials_(base, grid_clockings(parts_, locks_, PlaceSettings{}.clock_step_rad), settings.effort) {}
+        trials_(base, grid_clockings(parts_, locks_, PlaceSettings{}.clock_step_rad), settings.effort),
+        decided_last_(base.vias.size()) {}
 
   AnywhereAnswer run() {
-    if (const auto proof = proof_by_tip(base_, settings_.effort)) {
-      answer_.verdict = Verdict::unreachable;
-      answer_.by_tip_alone = true;
-      answer_.share_proved = 1.0;
-      answer_.why = fmt::format("{}, wherever the locks sit", *proof);
-      return std::move(answer_);
-    }
+    if (prove_by_tip()) return std::move(answer_);
     look_for_layouts();
     if (!answer_.best) prove_boxes();
     conclude();
@@ -58,6 +55,21 @@ class Anywhere {
   }
 
  private:
+  bool prove_by_tip() {
+    for (std::size_t i = 0; i <= base_.vias.size(); ++i) {
+      const std::size_t place = (base_.vias.size() + i) % (base_.vias.size() + 1);  // the target first
+      const auto proof = proof_by_tip(base_, goal_at(base_, place), settings_.effort);
+      if (!proof) continue;
+      answer_.verdict = Verdict::unreachable;
+      answer_.by_tip_alone = true;
+      answer_.share_proved = 1.0;
+      answer_.why = fmt::format("{}{}, wherever the locks sit",
+                                place < base_.vias.size() ? place_words(base_, place) + ": " : "", *proof);
+      return true;
+    }
+    return false;
+  }
+
   void look_for_layouts() {
     const Effort effort = settings_.effort.with_share_of_time(shares::kReachingTimeShare);
     for (const double share : kGridShares) {
@@ -168,17 +180,33 @@ class Anywhere {
 
   bool done() const { return answer_.best || settings_.effort.cut_short(); }
 
+  /// The target and each place to pass have a box's work; the one that decided the last box comes first.
   bool is_proved(const StationBox& box) {
     const auto question = question_over(base_, box);
     if (!question) return false;
+    if (is_proved_at(*question, decided_last_)) return true;
+    for (std::size_t i = 0; i <= base_.vias.size(); ++i) {
+      const std::size_t place = (base_.vias.size() + i) % (base_.vias.size() + 1);
+      if (place == decided_last_ || !is_proved_at(*question, place)) continue;
+      decided_last_ = place;
+      return true;
+    }
+    return false;
+  }
+
+  bool is_proved_at(const BoxQuestion& question, std::size_t place) {
+    if (settings_.effort.cut_short()) return false;
     RouteSearchSettings settings;
     settings.direct_work = 0;
     settings.spans = true;
     settings.effort = settings_.effort.renewed(shares::kBoxWork);
-    RouteSearch search(question->problem, settings);
-    if (search.run(question->problem.goal) != SearchOutcome::proved_none) return false;
+    RouteSearch search(question.problem, settings);
+    if (search.run(goal_at(question.problem, place)) != SearchOutcome::proved_none) return false;
     ++answer_.boxes_proved;
-    if (settings_.certified) hand_on(*question, search, settings);
+    if (place < base_.vias.size())
+      ++answer_.boxes_by_place;
+    else if (settings_.certified)
+      hand_on(question, search, settings);
     return true;
   }
 
@@ -211,14 +239,19 @@ class Anywhere {
       answer_.verdict = Verdict::unreachable;
       answer_.why = fmt::format(
           "no layout reaches: proved of all stations in {} boxes, the finest {:.3g} mm wide, "
-          "whatever the clocking",
-          answer_.boxes_proved, 2.0 * answer_.finest_half_mm);
+          "whatever the clocking{}",
+          answer_.boxes_proved, 2.0 * answer_.finest_half_mm, by_places());
       return;
     }
     answer_.verdict = Verdict::undecided;
     answer_.why =
         fmt::format("{:.1f} % of the stations' space is proved not to reach; {} tried, and none reaches; {}",
                     std::floor(1000.0 * answer_.share_proved) / 10.0, layouts(), what_is_left());
+  }
+
+  std::string by_places() const {
+    if (answer_.boxes_by_place == 0) return {};
+    return fmt::format("; {} of them by a place to pass that can't be reached", answer_.boxes_by_place);
   }
 
   std::string layouts() const {
@@ -241,6 +274,7 @@ class Anywhere {
   int locks_;
   const AnywhereSettings& settings_;
   LayoutTrials trials_;
+  std::size_t decided_last_;  ///< counted as ViaRoute::place is
   AnywhereAnswer answer_;
 };
 

@@ -8,6 +8,9 @@
 // (branch and bound: A. H. Land and A. G. Doig, "An Automatic Method of Solving Discrete Programming
 // Problems", Econometrica 28(3), 1960); a box that is not proved has the layout in its middle tried as well.
 //
+// A place to pass that no layout gets to proves as much as the target does: a box is proved where any of them
+// can't be reached from it.
+//
 // The answer "none" counts every clocking: boxes are proved without the field.
 #pragma once
 
@@ -39,6 +42,9 @@ struct AnywhereAnswer {
   std::string why;                   ///< half a sentence
   bool by_tip_alone = false;         ///< proved whatever the locks hold
   std::int64_t boxes_proved = 0;
+  /// Of those, boxes that a place to pass decided: a certificate, which speaks of the target alone, is handed
+  /// on for none of them.
+  std::int64_t boxes_by_place = 0;
   std::int64_t layouts_tried = 0;
   double share_proved = 0.0;     ///< of the stations' space
   std::vector<StationBox> open;  ///< undecided only: what is left, the widest first

@@ -115,8 +115,12 @@ std::optional<BoxQuestion> question_over(const SearchProblem& base, const Statio
   problem.design = std::move(*eased);
   problem.heeded.field = problem.heeded.tendons = false;
   problem.required_clearance_mm -= moved;
-  problem.goal.tolerance_mm += moved;
-  if (problem.goal.direction_E) problem.goal.direction_tolerance_rad += turned;
+  const auto ease = [&](Goal& goal) {
+    goal.tolerance_mm += moved;
+    if (goal.direction_E) goal.direction_tolerance_rad += turned;
+  };
+  ease(problem.goal);
+  for (Goal& via : problem.vias) ease(via);
   problem.station_play_mm = half;
   return BoxQuestion{std::move(problem), {*stations, half}};
 }

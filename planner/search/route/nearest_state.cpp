@@ -5,6 +5,10 @@
 
 namespace withy {
 
+bool counts_as_near(const Goal& goal, const Eigen::Isometry3d& tip_E) {
+  return tip_E.translation().z() >= 0.0 || goal.point_E.z() < 0.0;
+}
+
 NearestState::NearestState(const Design& design, const Goal& goal, const State& start)
     : design_(design), goal_(goal), nearest_(start), distance_mm_(distance_of(nearest_)) {}
 
@@ -13,8 +17,9 @@ double NearestState::distance_of(const State& state) const {
 }
 
 void NearestState::visit(const State& state) {
-  const double distance = distance_of(state);
-  if (!(distance < distance_mm_)) return;
+  const Eigen::Isometry3d tip_E = Shape(design_, state).tip_E();
+  const double distance = goal_.distance(tip_E);
+  if (!(distance < distance_mm_) || !counts_as_near(goal_, tip_E)) return;
   distance_mm_ = distance;
   nearest_ = state;
 }

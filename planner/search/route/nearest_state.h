@@ -7,7 +7,12 @@
 
 namespace withy {
 
-/// Starts with the start's state. Design and goal must outlive it.
+/// Is a tip one to say how near it comes? Through the wall a tip in front of the channel may be near to a
+/// goal within it, which tells nothing.
+bool counts_as_near(const Goal& goal, const Eigen::Isometry3d& tip_E);
+
+/// Starts with the start's state; of others, those count that counts_as_near() says. Design and goal must
+/// outlive it.
 class NearestState {
  public:
   NearestState(const Design& design, const Goal& goal, const State& start = start_state());

@@ -66,7 +66,7 @@ export interface PlanFile {
   /** Where the search is open and what might decide it, of undecided answers. */
   open?: { sentence: string };
   might_decide?: string[];
-  approach?: { distance_mm?: number; blocked_by?: string; state?: PlanState } | null;
+  approach?: { distance_mm?: number; from?: string; blocked_by?: string; state?: PlanState } | null;
 }
 
 /** Samples along one action, taken by the program on the full mesh. `t` runs from 0 to 1. */

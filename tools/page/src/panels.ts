@@ -98,7 +98,7 @@ export function verdictPanel(entry: PlanEntry, data: PageData): HTMLElement {
 function approachLine({ plan }: PlanEntry): HTMLElement | null {
   const a = plan.approach;
   if (!a || plan.verdict === 'reached') return null;
-  const away = a.distance_mm === undefined ? '' : `${quantity(a.distance_mm, 'mm')} short of the target`;
+  const away = a.distance_mm === undefined ? '' : `${quantity(a.distance_mm, 'mm')} short of ${a.from ?? 'the target'}`;
   const words = [away, a.blocked_by ?? ''].filter((w) => w !== '').join(', and then ');
   return h('p', { class: 'approach' }, h('b', {}, 'Closest approach: '), words || 'shown in the picture');
 }

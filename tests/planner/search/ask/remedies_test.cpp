@@ -8,7 +8,9 @@
 #include <catch2/catch.hpp>
 
 #include "planner/search/ask/layout_remedies.h"
+#include "planner/search/ask/obstacles.h"
 #include "planner/search/ask/scene_problem.h"
+#include "planner/search/ask/solve.h"
 #include "planner/search/route/route_search.h"
 #include "tests/planner/search/route/questions.h"
 
@@ -35,7 +37,7 @@ Remedies remedies_of(const SearchProblem& asked) {
   settings.effort = Effort::of_work(20000000);
   RouteSearch search(asked, settings);
   REQUIRE(search.run(asked.goal) == SearchOutcome::proved_none);
-  return find_remedies(asked, Effort::of_work(20000000), no_other, in_larger_channel);
+  return find_remedies(asked, 0, Effort::of_work(20000000), no_other, in_larger_channel);
 }
 
 /// What is printed must have a plan; found anew, apart from the look.
@@ -177,9 +179,104 @@ TEST_CASE("Without its lock would do where a straight tube holds the body and no
 TEST_CASE("A look for remedies that was cut short says so where it found nothing") {
   const Tube channel = tube({{500.0, Eigen::Vector2d::Zero()}}, {{0.0, 6.0}}, 2.0);
   const SearchProblem asked = question(segment({}), channel, {0.0, 0.0, 300.0});
-  const Remedies remedies = find_remedies(asked, Effort::of_work(1), no_other, in_larger_channel);
+  const Remedies remedies = find_remedies(asked, 0, Effort::of_work(1), no_other, in_larger_channel);
   CHECK_FALSE(remedies.sizes_tried);
   REQUIRE(remedies.sentences().size() == 1);
   CHECK(remedies.sentences()[0] ==
-        "nothing was found within a factor of two of the limits before that look was cut short");
+        "nothing was found within a factor of two of the limits before that look had done its share of work");
+  // A larger budget would help where the clock ended it.
+  const Remedies timed =
+      find_remedies(asked, 0, Effort::of_seconds(1e-9).part(20000000), no_other, in_larger_channel);
+  CHECK_FALSE(timed.sizes_tried);
+  REQUIRE(timed.sentences().size() == 1);
+  CHECK(timed.sentences()[0].find("cut short by the clock: a larger --budget") != std::string::npos);
+}
+
+TEST_CASE("What would do for a place to pass does for the places after it as well") {
+  // Insertion ends at 100: it has to grow to the farther place, though the nearer one decides.
+  const Tube channel = tube({{150.0, kNearlyStraight}}, {{0.0, 6.0}});
+  SearchProblem asked = question(segment({}), channel, {0.0, 0.0, 40.0});
+  for (const double deep : {110.0, 130.0}) {
+    Goal place;
+    place.point_E = {0.0, 0.0, deep};
+    place.tolerance_mm = kTolerance;
+    asked.vias.push_back(place);
+  }
+  const Remedies remedies = find_remedies(asked, 0, Effort::of_work(20000000), no_other, in_larger_channel);
+  CHECK(remedies.by_places);
+  REQUIRE(remedies.sizes.size() == 1);
+  REQUIRE(remedies.sizes[0].size() == 1);
+  CHECK(remedies.has_alone(SizeChange::insertion));
+  CHECK(remedies.sizes[0][0].to >= 130.0 - kTolerance);
+  CHECK(remedies.sizes[0][0].to <= (130.0 - kTolerance) * kFound);
+  check_that_it_would_do(asked, remedies.sizes[0]);
+  CHECK(remedies.sentences()[0].find("the target would be reached by way of all places to pass with ") == 0);
+}
+
+TEST_CASE("The tolerance that would do is that of the place which decides") {
+  const Tube channel = tube({{150.0, kNearlyStraight}}, {{0.0, 6.0}});
+  SearchProblem asked = question(segment({}), channel, {0.0, 0.0, 40.0});
+  Goal place;
+  place.point_E = {0.0, 0.0, 101.5};  // insertion ends at 100
+  place.tolerance_mm = kTolerance;
+  asked.vias = {place};
+  const Remedies remedies = find_remedies(asked, 0, Effort::of_work(20000000), no_other, in_larger_channel);
+  const auto tolerance = std::find_if(remedies.sizes.begin(), remedies.sizes.end(), [](const auto& sizes) {
+    return sizes.size() == 1 && sizes[0].what == SizeChange::tolerance;
+  });
+  REQUIRE(tolerance != remedies.sizes.end());
+  CHECK((*tolerance)[0].place == std::optional<std::size_t>(0));
+  CHECK((*tolerance)[0].to >= 1.5);
+  CHECK((*tolerance)[0].to <= 1.5 * kFound);
+  check_that_it_would_do(asked, *tolerance);
+}
+
+TEST_CASE("A reason that the target would be reached is true of its places to pass as well") {
+  const Tube channel = tube({{200.0, kNearlyStraight}}, {{0.0, 6.0}}, 1.0);
+  SearchProblem asked = question(segment({}), channel, {0.0, 0.0, 120.0});  // insertion ends at 100
+  Goal place;
+  place.tolerance_mm = kTolerance;
+  const auto reason_by_way_of = [&](double deep) {
+    place.point_E = {0.0, 0.0, deep};
+    asked.vias = {place};
+    return find_reason(asked, 1, Effort::of_work(20000000), no_other);
+  };
+  // Half as much insertion again gets to 150 mm.
+  const auto near = reason_by_way_of(140.0);
+  REQUIRE(near);
+  CHECK(near->relaxed == Relaxation::insertion);
+  CHECK_FALSE(reason_by_way_of(170.0));
+}
+
+TEST_CASE("A limit has one figure: the reason leaves its own out where one that would do is printed") {
+  // The tube holds the body with 0.15 mm about it, and 0.2 are asked for.
+  const Tube channel = tube({{50.0, kNearlyStraight}}, {{0.0, kRadius + 0.15}}, 0.3);
+  const SearchProblem asked = question(segment({}), channel, {0.0, 0.0, 40.0});
+  SolveSettings settings;
+  settings.effort = Effort::of_work(20000000);
+  const std::string about = "the lumen is too narrow for the required clearance of 0.20 mm";
+  const Answer alone = solve(asked, settings);
+  CHECK(alone.why.find(about + ": it would be reached with ") != std::string::npos);
+  settings.remedies = true;
+  const Answer both = solve(asked, settings);
+  CHECK(both.why.find(about) != std::string::npos);
+  CHECK(both.why.find("it would be reached with") == std::string::npos);
+  CHECK(std::any_of(both.remedies.begin(), both.remedies.end(), [](const std::string& sentence) {
+    return sentence.find("it would be reached with a required clearance of ") == 0;
+  }));
+}
+
+TEST_CASE("A target that lies too deep or too far aside is said to lie where it lies") {
+  const Tube channel = tube({{50.0, kNearlyStraight}}, {{0.0, 25.0}}, 4.0);
+  DesignParts parts = segment({}).parts();
+  parts.segment.curvature_max_per_mm = 0.01;  // 17.5 mm aside at most
+  parts.carriage.insertion_max_mm = 30.0;
+  const SearchProblem asked = question(Design::make(std::move(parts)).value(), channel, {0.0, 22.0, 40.0});
+  const auto found =
+      target_obstacles(asked.design, asked.goal, asked.required_clearance_mm, asked.distance->exact());
+  REQUIRE(found.size() == 2);
+  CHECK(found[0] ==
+        "the target lies 40.00 mm past the entry plane, with a tolerance of 1 mm, and insertion ends at "
+        "30.00 mm");
+  CHECK(found[1].find("the target lies 22.00 mm beside the entry's axis, with a tolerance of 1 mm") == 0);
 }

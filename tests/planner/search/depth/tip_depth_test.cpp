@@ -8,6 +8,7 @@
 #include <catch2/catch.hpp>
 
 #include "planner/proof/lemmas/tip_over_box.h"
+#include "planner/search/route/nearest_state.h"
 #include "planner/search/route/route_search.h"
 #include "planner/segment/shape.h"
 #include "tests/planner/search/route/questions.h"
@@ -121,4 +122,70 @@ TEST_CASE("Where the tip gets as deep as the target, its distance is bounded ins
   // The nearest state is one: its tip is where it says.
   CHECK((Shape(asked.design, approach->state).tip_E().translation() - asked.goal.point_E).norm() ==
         Approx(approach->distance_mm));
+}
+
+TEST_CASE("A place is as deep as the nearest place of the line's halves next to its point") {
+  const std::uint32_t seed = 21;
+  CAPTURE(seed);
+  std::mt19937 random(seed);
+  std::uniform_real_distribution<double> anywhere(-3.0, 25.0);
+  TargetWay way;  // a helix, its points a little less than 1 mm apart
+  for (int k = 0; k < 24; ++k) {
+    const Eigen::Vector3d p(5.0 * std::cos(0.15 * k), 5.0 * std::sin(0.15 * k), 0.6 * k);
+    const double before = k == 0 ? 0.0 : way.points.back().station_mm + (p - way.points.back().p_E).norm();
+    way.points.push_back({before, p, 0, before});
+  }
+  for (int n = 0; n < 300; ++n) {
+    const Eigen::Vector3d p(anywhere(random), anywhere(random), anywhere(random));
+    const std::size_t k = *way.point_of(p);
+    double least = 1e9, deep = 0.0;
+    for (int step = -500; step <= 500; ++step) {
+      if ((step < 0 && k == 0) || (step > 0 && k + 1 == way.points.size())) continue;
+      const WayPoint& next = way.points[step < 0 ? k - 1 : step > 0 ? k + 1 : k];
+      const double share = std::abs(step) / 1000.0;
+      const Eigen::Vector3d q = way.points[k].p_E + share * (next.p_E - way.points[k].p_E);
+      if ((q - p).norm() >= least) continue;
+      least = (q - p).norm();
+      deep = way.points[k].station_mm + share * (next.station_mm - way.points[k].station_mm);
+    }
+    CHECK(*way.depth_of(p) == Approx(deep).margin(2e-3));
+    if (k + 1 < way.points.size()) CHECK(*way.depth_of(p) <= way.depth_before(k + 1) + 1e-12);
+  }
+}
+
+TEST_CASE(
+    "A tip that stops just before the target is not said to get as deep, nor is a bound beyond it told") {
+  const Tube channel = tube({{150.0, kNearlyStraight}}, {{0.0, 6.0}});
+  const SearchProblem asked =
+      question(segment({}), channel, {0.0, 0.0, 100.4}, 0.3);  // insertion ends at 100
+  std::optional<Approach> approach;
+  const TipDepth depth = depth_of(asked, straight_way(150, 100), approach);
+  CHECK(depth.target_mm == Approx(100.4));
+  CHECK(depth.reached_mm <= 100.0 + 1e-9);
+  CHECK(depth.reached_mm >= 99.5);
+  const std::string sentence = depth.sentence(depth.place_E);
+  CAPTURE(sentence);
+  CHECK(sentence.find("as deep as") == std::string::npos);
+  CHECK(sentence.find(" at most (proved") == std::string::npos);
+  CHECK(sentence.find("how much deeper is not proved; the target is 100.4 mm deep") != std::string::npos);
+  REQUIRE(depth.no_nearer_mm);
+  CHECK(*depth.no_nearer_mm <= 0.4 + 1e-9);
+}
+
+TEST_CASE("A tip in front of the channel does not count as near to a target in it") {
+  const SearchProblem asked =
+      question(segment({}), tube({{90.0, Eigen::Vector2d::Zero()}}, {{0.0, 15.0}}, 2.0), {10.0, 0.0, 4.0});
+  State bent = start_state();
+  bent.u_free = {0.0055, 0.0};  // at no insertion: the tip beside the axis and before the entry plane
+  const Eigen::Vector3d tip = Shape(asked.design, bent).tip_E().translation();
+  REQUIRE(tip.z() < 0.0);
+  REQUIRE((tip - asked.goal.point_E).norm() < asked.goal.point_E.norm());
+  NearestState nearest(asked.design, asked.goal);
+  nearest.visit(bent);
+  CHECK(nearest.state() == start_state());
+  Goal in_front = asked.goal;
+  in_front.point_E.z() = -4.0;
+  NearestState there(asked.design, in_front);
+  there.visit(bent);
+  CHECK(there.state() == bent);
 }

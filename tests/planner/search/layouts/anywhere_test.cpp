@@ -301,3 +301,40 @@ TEST_CASE("A thick lock at the very tip keeps the tip of no other layout out of 
   CAPTURE(answer.why);
   CHECK(answer.verdict == Verdict::reached);
 }
+
+TEST_CASE("A place to pass that no layout gets to proves as much as the target, without certificates") {
+  for (const char* name : {"corner", "aside"}) {
+    CAPTURE(name);
+    SearchProblem asked = withy::testing::hopeless_counts({name}).front().asked;
+    asked.vias = {asked.goal, asked.goal};
+    for (Goal* easy : {&asked.vias[0], &asked.goal}) {
+      easy->point_E = {0.0, 0.0, 2.0};
+      easy->tolerance_mm = 1.0;
+    }
+    AnywhereSettings settings;
+    int certificates = 0;
+    settings.certified = [&](const recheck::Certificate&) { ++certificates; };
+    const AnywhereAnswer answer = reach_anywhere(asked, settings);
+    CHECK(answer.verdict == Verdict::unreachable);
+    CHECK(certificates == 0);
+    CHECK(answer.boxes_by_place == answer.boxes_proved);
+    if (answer.by_tip_alone)
+      CHECK(answer.why.find("place 2 of those to pass: ") == 0);
+    else
+      CHECK(answer.why.find("by a place to pass that can't be reached") != std::string::npos);
+    CHECK(answer.by_tip_alone == (std::string(name) == "aside"));
+  }
+}
+
+TEST_CASE("A box eases its places to pass as it eases the target") {
+  SearchProblem asked = withy::testing::hopeless_counts({"corner"}).front().asked;
+  asked.goal.direction_E = Eigen::Vector3d::UnitZ();
+  asked.goal.direction_tolerance_rad = 0.1;
+  asked.vias = {asked.goal};
+  const auto over = question_over(asked, {{15.0}, 0.5});
+  REQUIRE(over);
+  CHECK(over->problem.goal.tolerance_mm > asked.goal.tolerance_mm);
+  CHECK(over->problem.vias[0].tolerance_mm == over->problem.goal.tolerance_mm);
+  CHECK(over->problem.goal.direction_tolerance_rad > asked.goal.direction_tolerance_rad);
+  CHECK(over->problem.vias[0].direction_tolerance_rad == over->problem.goal.direction_tolerance_rad);
+}
