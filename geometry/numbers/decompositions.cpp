@@ -22,13 +22,6 @@ Eigen::MatrixXd pseudo_inverse(const Eigen::MatrixXd& A) {
   return Eigen::CompleteOrthogonalDecomposition<Eigen::MatrixXd>(A).pseudoInverse();
 }
 
-std::optional<double> least_eigenvalue_part(const Eigen::MatrixXd& A) {
-  assert(A.rows() == A.cols() && A.rows() > 0);
-  const Eigen::EigenSolver<Eigen::MatrixXd> solver(A, false);
-  if (solver.info() != Eigen::Success) return std::nullopt;
-  return solver.eigenvalues().real().minCoeff();
-}
-
 Eigen::VectorXd singular_values(const Eigen::MatrixXd& A) {
   return Eigen::JacobiSVD<Eigen::MatrixXd>(A).singularValues();
 }

@@ -19,10 +19,6 @@ Eigen::VectorXd least_norm_solution(const Eigen::MatrixXd& A, const Eigen::Vecto
 /// The n x m matrix that gives least_norm_solution of A for every b: its pseudo-inverse.
 Eigen::MatrixXd pseudo_inverse(const Eigen::MatrixXd& A);
 
-/// The least real part of a square matrix's eigenvalues, by reduction to real Schur form (Golub and Van Loan,
-/// 7.5); nothing where that does not end.
-std::optional<double> least_eigenvalue_part(const Eigen::MatrixXd& A);
-
 /// Singular values of A, min(m, n) of them, the largest first, by one-sided Jacobi rotations
 /// (Eigen::JacobiSVD).
 Eigen::VectorXd singular_values(const Eigen::MatrixXd& A);

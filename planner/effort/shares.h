@@ -191,7 +191,7 @@ inline constexpr std::int64_t kHeedSearchWork = 200000;
 inline constexpr int kHeedPlans = 4;
 /// Rounds of following a motion and mending the pulls at its end (compensate.h): friction remembers the way,
 /// so the first answer is off by what the way there changes. They end where they settle. Chosen.
-inline constexpr int kCompensationRounds = 6;
+inline constexpr int kCompensationRounds = 4;
 /// How often a mending that leads away is halved. Chosen.
 inline constexpr int kCompensationHalvings = 2;
 /// Walks of a motion that search for what mending does not meet, before a lock and at the target. Chosen: at

@@ -7,7 +7,7 @@
 
 #include <Eigen/LU>
 
-#include "geometry/numbers/decompositions.h"
+#include "geometry/numbers/eigenvalues.h"
 #include "geometry/numbers/numbers.h"
 #include "planner/effort/shares.h"
 #include "planner/elastic/elastic_tendons.h"
