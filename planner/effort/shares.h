@@ -180,6 +180,8 @@ inline constexpr std::int64_t kSurerWork = 1600000;
 /// A Newton step of the elastic body counts as the square of its unknowns over this: 57 with 16 elements of
 /// three strains. Chosen, about what assembling and solving take; bench_elastic measures a state.
 inline constexpr std::int64_t kNewtonUnknownsSquared = 40;
+/// Steps in the bath of an elastic body that snaps (elastic_segment.h). Chosen: it rests after some tens.
+inline constexpr int kBathSteps = 400;
 /// All looks at the elastic body together, and each search for another plan after one that fails with it, as
 /// well as each look for a wider one after that. Chosen: a plan's look takes a few tenths of a second, and a
 /// plan that must stay farther from the wall or nearer to the target is soon found or not at all.
@@ -188,10 +190,13 @@ inline constexpr std::int64_t kHeedSearchWork = 200000;
 /// Plans that are looked at. Chosen: what one lesson does not mend, three seldom do.
 inline constexpr int kHeedPlans = 4;
 /// Rounds of following a motion and mending the pulls at its end (compensate.h): friction remembers the way,
-/// so the first answer is off by what the way there changes. Chosen. Where nothing is to be met but the
-/// planned tip, as near as may be, one mending will do.
+/// so the first answer is off by what the way there changes. They end where they settle. Chosen.
 inline constexpr int kCompensationRounds = 4;
-inline constexpr int kCompensationTipRounds = 1;
+/// How often a mending that leads away is halved. Chosen.
+inline constexpr int kCompensationHalvings = 2;
+/// Walks of a motion that search for what mending does not meet, before a lock and at the target. Chosen: at
+/// least five halvings of four ways.
+inline constexpr int kCompensationPolish = 24;
 /// Gauss-Newton steps of one mending. Chosen.
 inline constexpr int kCompensationSteps = 8;
 

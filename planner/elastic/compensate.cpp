@@ -22,6 +22,8 @@ constexpr double kGoalMet = 1e-3;
 constexpr double kTurnBack_N = 0.02;
 /// Share of EI times the curvature limit by which the couple is moved for a difference quotient.
 constexpr double kCoupleShare = 1e-4;
+/// A round that lowers what is left by less than this share of it has settled.
+constexpr double kSettledShare = 0.01;
 /// The cone of the target's direction is aimed at with this share of its angle to spare.
 constexpr double kConeShare = 0.95;
 
@@ -36,8 +38,9 @@ struct Aim {
 
 /// A motion walked to its end with one correction there.
 struct Walked {
-  double left = kInfinity;  ///< norm of what is left of the aim
-  Eigen::VectorXd correction;
+  double left = kInfinity;     ///< norm of what is left of the aim
+  Eigen::VectorXd correction;  ///< empty: none was walked
+  ElasticState near;           ///< one step before the end
   ElasticState at;
 };
 
@@ -109,37 +112,104 @@ class Compensator {
   }
 
   void move(const PlannedAction& action, std::size_t k) {
-    const bool last = k + 1 == plan_.actions.size();
-    if (!last) correction(action.to) = correction(action.from);
-    const Aim aim = aim_after(k);
     began_ = at_;
-    Walked best;
-    const int rounds = aim.goal == Goal::tip ? shares::kCompensationTipRounds : shares::kCompensationRounds;
-    for (int round = 0; round <= rounds; ++round) {
-      at_ = began_;
-      if (!follow(action)) {
-        if (round == 0 || out_.fault == ElasticFault::cut_short) return;
-        out_.fault.reset();  // the pulls of a round before lead there
-        break;
-      }
-      if (last) return;
-      const double left = left_over(aim, at_).norm();
-      if (left < best.left) best = {left, correction(action.to), at_};
-      if (round == rounds || left < kGoalMet) break;
-      const auto pulls = meet(aim, near_, state(action.to).insertion_mm);
-      if (settings_.effort && settings_.effort->cut_short()) {
-        out_.fault = ElasticFault::cut_short;
-        return;
-      }
-      if (!pulls) break;
-      const Eigen::VectorXd found = *pulls - ideal_pulls(design_, state(action.to));
-      const double change = (found - correction(action.to)).cwiseAbs().maxCoeff();
-      correction(action.to) = found;
-      // What is left then moves no more: one last walk, for what comes after.
-      if (change < kSettled_mm) round = rounds - 1;
+    if (k + 1 == plan_.actions.size()) {
+      follow(action);
+      return;
     }
+    const Aim aim = aim_after(k);
+    Walked best;
+    for (const Eigen::VectorXd& start : starts_of(action)) {
+      take_better(walk(action, aim, start), best);
+      if (best.left < kGoalMet || cut_short()) break;
+    }
+    if (best.correction.size() == 0) {
+      if (!out_.fault) out_.fault = ElasticFault::no_equilibrium;
+      return;
+    }
+    mend(action, aim, best);
+    if (aim.goal == Goal::slides || aim.goal == Goal::target) polish(action, aim, best);
+    if (cut_short()) return;
     correction(action.to) = best.correction;
     at_ = best.at;
+  }
+
+  bool cut_short() {
+    if (settings_.effort && settings_.effort->cut_short()) out_.fault = ElasticFault::cut_short;
+    return out_.fault.has_value();
+  }
+
+  /// What the corrections at the end of a motion may be to begin with: those of an earlier state that is
+  /// planned to be the same, those of the state before, none.
+  std::vector<Eigen::VectorXd> starts_of(const PlannedAction& action) {
+    std::vector<Eigen::VectorXd> starts;
+    for (int i = action.from; i >= 0 && starts.empty(); --i)
+      if (same_place(state(i), state(action.to))) starts.push_back(correction(i));
+    starts.push_back(correction(action.from));
+    starts.emplace_back(Eigen::VectorXd::Zero(at_.pull_mm.size()));
+    return starts;
+  }
+
+  bool same_place(const State& a, const State& b) const {
+    return a.engaged == b.engaged && std::abs(a.insertion_mm - b.insertion_mm) < kSettled_mm &&
+           (Shape(design_, a).tip_E().translation() - Shape(design_, b).tip_E().translation()).norm() <
+               kGoalMet;
+  }
+
+  static bool take_better(std::optional<Walked> walked, Walked& best) {
+    if (!walked || walked->left >= best.left) return false;
+    best = std::move(*walked);
+    return true;
+  }
+
+  /// The motion with these corrections at its end; nothing where the body is lost on the way, or (a fault)
+  /// the effort ends.
+  std::optional<Walked> walk(const PlannedAction& action, const Aim& aim, const Eigen::VectorXd& with) {
+    at_ = began_;
+    correction(action.to) = with;
+    if (!follow(action)) {
+      if (out_.fault == ElasticFault::no_equilibrium) out_.fault.reset();
+      return std::nullopt;
+    }
+    return Walked{left_over(aim, at_).norm(), with, near_, at_};
+  }
+
+  /// Gauss-Newton at the end of the motion, which is then walked, in halves where that leads away.
+  void mend(const PlannedAction& action, const Aim& aim, Walked& best) {
+    for (int round = 0; round < shares::kCompensationRounds && best.left >= kGoalMet; ++round) {
+      const auto pulls = meet(aim, best, state(action.to).insertion_mm);
+      if (cut_short() || !pulls) return;
+      Eigen::VectorXd change = *pulls - ideal_pulls(design_, state(action.to)) - best.correction;
+      const double before = best.left;
+      bool better = false;
+      for (int half = 0; half <= shares::kCompensationHalvings && !better; ++half, change *= 0.5) {
+        if (change.cwiseAbs().maxCoeff() < kSettled_mm) return;
+        better = take_better(walk(action, aim, best.correction + change), best);
+        if (cut_short()) return;
+      }
+      if (!better || before - best.left < kSettledShare * before) return;
+    }
+  }
+
+  /// Compass search in the tendons' two bending directions, for what kinks of friction and slack tendons
+  /// hide from Gauss-Newton's slopes.
+  void polish(const PlannedAction& action, const Aim& aim, Walked& best) {
+    const double reach = aim.goal == Goal::slides ? 1.0 : statics_.radius_mm() / design_.length_mm();
+    double size = reach * best.left;
+    int walks = 0;
+    while (best.left >= kGoalMet && size >= kSettled_mm) {
+      bool better = false;
+      for (int way = 0; way < 4 && !better; ++way) {
+        if (++walks > shares::kCompensationPolish) return;
+        const Eigen::Vector2d bend = (way % 2 ? -size : size) * Eigen::Vector2d::Unit(way / 2);
+        Eigen::VectorXd tried = best.correction;
+        for (Eigen::Index t = 0; t < tried.size(); ++t)
+          tried(t) += statics_.directions()[static_cast<std::size_t>(t)].dot(bend);
+        better = take_better(walk(action, aim, tried), best);
+        if (cut_short()) return;
+      }
+      if (!better) size *= 0.5;
+    }
   }
 
   /// Leads the body along the motion; `near_` is it one step before its end.
@@ -220,13 +290,14 @@ class Compensator {
     return body ? std::optional(*body) : std::nullopt;
   }
 
-  /// The pulls that come nearest to the aim from `near`.
-  std::optional<Eigen::VectorXd> meet(const Aim& aim, const ElasticState& near, double insertion_mm) {
+  /// The pulls that come nearest to the aim in the motion's last step.
+  std::optional<Eigen::VectorXd> meet(const Aim& aim, const Walked& walked, double insertion_mm) {
+    const ElasticState& near = walked.near;
     const ElasticReading was = segment_.read(began_);
     const double unit =
         kCoupleShare * design_.segment().flexural_rigidity_Nmm2 * design_.segment().curvature_max_per_mm;
-    Eigen::VectorXd couple = couple_of(segment_.read(at_));
-    double grip = std::exp(design_.tendons()->friction_coefficient * segment_.read(at_).turned_rad);
+    Eigen::VectorXd couple = couple_of(segment_.read(walked.at));
+    double grip = std::exp(design_.tendons()->friction_coefficient * segment_.read(walked.at).turned_rad);
     std::optional<ElasticState> best;
     for (int step = 0; step < shares::kCompensationSteps; ++step) {
       if (settings_.effort && settings_.effort->cut_short()) break;

@@ -9,9 +9,12 @@
 //     before a lock opens        the latch carries least,
 //     where the target is met    the tip is at the target, its direction within the cone,
 //     elsewhere                  |tip - planned tip|^2 + (10 mm * angle of the tip's directions)^2 is least,
-// each by Gauss-Newton with difference quotients. Between states corrections are linear, and the body is
-// followed there step by step, so that friction is as it will be on the bench. Start and end keep the ideal
-// pulls, which are zero.
+// each by Gauss-Newton with difference quotients, then walked, from the best of no correction, that of the
+// state before and that of an earlier state at the same place; none is kept that is worse than these.
+// Friction and slack tendons make kinks that slopes do not see: what is left at a lock or the target is
+// searched for by a compass (R. Hooke and T. A. Jeeves, "Direct Search", J. ACM 8(2), 1961). Between states
+// corrections are linear, and the body is followed there step by step, so that friction is as it will be on
+// the bench. Start and end keep the ideal pulls, which are zero.
 #pragma once
 
 #include <cstdint>

@@ -86,6 +86,11 @@ std::optional<std::string> what_fails(const Design& design, const Plan& plan, co
     faults.push_back(
         fmt::format("keeps {:.2f} of {} mm from the wall", followed.clearance_mm, demand.clearance_mm));
   if (const auto limit = broken_limit(design, plan, followed)) faults.push_back("breaks a limit: " + *limit);
+  for (std::size_t i = 0; i < followed.states.size(); ++i) {
+    if (!followed.states[i].unstable) continue;
+    faults.push_back(fmt::format("is in unstable equilibrium in state {}, which any push ends", i));
+    break;
+  }
   if (faults.empty()) return std::nullopt;
   return fmt::format("{}", fmt::join(faults, " and "));
 }

@@ -60,6 +60,24 @@ std::string_view name_of(Effect effect) {
   return "";
 }
 
+bool has(const Design& design, Effect effect) {
+  const ElasticHardware& elastic = *design.elastic();
+  const bool locks = design.lock_count() > 0;
+  switch (effect) {
+    case Effect::tendon_stretch:
+      return true;
+    case Effect::weight:
+      return elastic.mass_g_per_mm > 0.0 || (locks && elastic.lock_mass_g > 0.0);
+    case Effect::backbone_stretch:
+      return locks;
+    case Effect::friction:
+      return design.tendons()->friction_coefficient > 0.0;
+    case Effect::backlash:
+      return locks && design.latch()->backlash_mm > 0.0;
+  }
+  return false;
+}
+
 Design without(const Design& design, const std::vector<Effect>& effects) {
   DesignParts parts = design.parts();
   for (const Effect effect : effects) switch_off(parts, effect);
@@ -76,6 +94,7 @@ std::vector<EffectShift> effect_shifts(const Design& design, const Plan& plan,
   std::vector<EffectShift> shifts;
   if (!whole) return shifts;
   for (const Effect effect : kEffects) {
+    if (!has(design, effect)) continue;
     std::vector<Effect> others;
     for (const Effect other : kEffects)
       if (other != effect) others.push_back(other);

@@ -18,6 +18,9 @@ inline constexpr std::array kEffects = {Effect::tendon_stretch, Effect::weight, 
 /// "tendon stretch", "weight", "backbone stretch", "friction", "backlash".
 std::string_view name_of(Effect effect);
 
+/// Does the design have it: mass, locks whose backbones stretch, friction, backlash?
+bool has(const Design& design, Effect effect);
+
 /// The design without an effect: wires stiffer by kStiffer, no mass, no friction, no backlash.
 Design without(const Design& design, const std::vector<Effect>& effects);
 
@@ -33,7 +36,8 @@ struct EffectShift {
   double left_out_mm = 0.0;
 };
 
-/// In the order of kEffects; nothing where the plan itself is not followed to its reach.
+/// Of the effects that the design has, in the order of kEffects; nothing where the plan itself is not
+/// followed to its reach.
 std::vector<EffectShift> effect_shifts(const Design& design, const Plan& plan,
                                        const PullCorrections& corrections, const FollowSettings& settings);
 

@@ -20,6 +20,7 @@ ElasticRun run_with(const ElasticQuestion& question, const PullCorrections& corr
   settings.distance = &question.distance;
   settings.body_stations = kShownStations;
   settings.effort = &question.effort;
+  settings.wants_stability = true;
   ElasticRun run;
   run.followed = follow_plan(question.design, question.plan, corrections, settings);
   run.fails = what_fails(
@@ -92,9 +93,12 @@ tl::expected<ElasticReport, CutShort> make_elastic_report(const ElasticQuestion&
 }
 
 const EffectShift* largest_effect(const ElasticReport& report) {
+  constexpr double kNoMove_mm = 5e-4;  // is printed as 0
   const EffectShift* most = nullptr;
-  for (const EffectShift& shift : report.effects)
-    if (std::isfinite(shift.left_out_mm) && (!most || shift.left_out_mm > most->left_out_mm)) most = &shift;
+  for (const EffectShift& shift : report.effects) {
+    if (!std::isfinite(shift.left_out_mm)) return nullptr;
+    if (shift.left_out_mm >= (most ? most->left_out_mm : kNoMove_mm)) most = &shift;
+  }
   return most;
 }
 

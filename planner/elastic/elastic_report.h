@@ -42,7 +42,7 @@ struct ElasticReport {
   std::optional<ElasticRun> compensated;  ///< nothing where no pulls were found
   PullCorrections corrections;
   std::vector<EffectShift> effects;  ///< of the ideal pulls
-  double halving_error_mm = 0.0;
+  double halving_error_mm = 0.0;     ///< infinite where finer elements found no equilibrium
 };
 
 struct ElasticQuestion {
@@ -60,7 +60,8 @@ tl::expected<ElasticReport, CutShort> make_elastic_report(const ElasticQuestion&
 /// The scene's target as the elastic body is held against it.
 ElasticTarget elastic_target(const Scene& scene);
 
-/// The largest of the effects by what leaving it out changes; null without any.
+/// The largest of the effects by what leaving it out changes; null where one of them has no equilibrium, so
+/// that they can't be compared, or none moves the tip by half a micrometre.
 const EffectShift* largest_effect(const ElasticReport& report);
 
 std::string elastic_table(const ElasticReport& report, const Plan& plan);

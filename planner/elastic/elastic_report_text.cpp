@@ -1,4 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
+#include <algorithm>
 #include <cmath>
 
 #include <fmt/core.h>
@@ -23,6 +24,9 @@ Json numbers(const Vector& values) {
   for (const double value : values) out.push_back(number(value));
   return out;
 }
+
+/// What halving the elements may move (mm).
+constexpr double kHalvingWanted_mm = 0.01;
 
 std::string cell(double value) {
   return std::isfinite(value) ? fmt::format("{:.3f}", value) : "-";
@@ -54,7 +58,7 @@ double largest_load(const FollowedState& state) {
 /// The first line: what the elastic body does with either pulls.
 std::string verdict(const ElasticReport& report) {
   const auto of = [&](const ElasticRun& run) {
-    if (run.followed.fault) return std::string("no equilibrium was found on the way");
+    if (run.followed.fault) return std::string("finds no equilibrium on the way");
     std::string words =
         fmt::format("misses the target by {:.2f} mm (tolerance {} mm)", run.miss_mm, report.tolerance_mm);
     if (run.miss_mm <= report.tolerance_mm)
@@ -110,6 +114,24 @@ std::string motions_table(const ElasticRun& run, const Plan& plan) {
   return out;
 }
 
+std::string halving_words(double error_mm) {
+  if (!std::isfinite(error_mm)) return "with halved ones no equilibrium was found on the way";
+  return fmt::format(
+      "halving them moves tips, slides and clearances by {:.4f} mm at most{}", error_mm,
+      error_mm > kHalvingWanted_mm
+          ? fmt::format(", more than the {:g} mm that figures are meant to be good to", kHalvingWanted_mm)
+          : "");
+}
+
+/// The states that the body would not stay in; empty where there is none.
+std::string unstable_line(const FollowedPlan& followed) {
+  std::string states;
+  for (std::size_t i = 0; i < followed.states.size(); ++i)
+    if (followed.states[i].unstable) states += fmt::format("{}{}", states.empty() ? "" : ", ", i);
+  if (states.empty()) return {};
+  return fmt::format("unstable equilibrium, which any push ends, in state {}\n", states);
+}
+
 std::string effects_table(const ElasticReport& report) {
   if (report.effects.empty())
     return "effects      no equilibrium was found with one of them alone or left out\n";
@@ -117,8 +139,12 @@ std::string effects_table(const ElasticReport& report) {
   for (const EffectShift& shift : report.effects)
     out += fmt::format("{:<16}  {:>22}  {:>20}\n", name_of(shift.effect), cell(shift.alone_mm),
                        cell(shift.left_out_mm));
-  const EffectShift* most = largest_effect(report);
-  return out + (most ? fmt::format("matters most: {}\n", name_of(most->effect)) : std::string());
+  if (const EffectShift* most = largest_effect(report))
+    return out + fmt::format("matters most: {}\n", name_of(most->effect));
+  const bool found = std::all_of(report.effects.begin(), report.effects.end(),
+                                 [](const EffectShift& shift) { return std::isfinite(shift.left_out_mm); });
+  return out + (found ? "none of them moves the tip\n"
+                      : "which matters most can't be told: -, no equilibrium was found\n");
 }
 
 Json state_json(const FollowedPlan& followed, std::size_t i, const Scene& scene, int locks) {
@@ -137,6 +163,7 @@ Json state_json(const FollowedPlan& followed, std::size_t i, const Scene& scene,
           {"tip_shift_mm", state.tip_shift_mm},
           {"body_shift_mm", state.body_shift_mm},
           {"clearance_mm", number(state.clearance_mm)},
+          {"stable", !state.unstable},
           {"tension_base_N", numbers(state.reading.base_N)},
           {"tension_tip_N", numbers(state.reading.tip_N)},
           {"slide_mm", slides},
@@ -200,16 +227,16 @@ std::string elastic_table(const ElasticReport& report, const Plan& plan) {
   out += fmt::format("The ideal segment is {:.2f} mm off the target, its clearance at least {} mm.\n",
                      report.miss_planned_mm, cell(report.clearance_planned_mm));
   out += "\nIdeal pulls, elastic against ideal body (* is the reach):\n" +
-         states_table(report, report.ideal, plan) + motions_table(report.ideal, plan);
+         states_table(report, report.ideal, plan) + unstable_line(report.ideal.followed) +
+         motions_table(report.ideal, plan);
   if (report.compensated)
     out += "\nCompensated pulls:\n" + states_table(report, *report.compensated, plan) +
-           motions_table(*report.compensated, plan);
+           unstable_line(report.compensated->followed) + motions_table(*report.compensated, plan);
   out += fmt::format("\n{}", effects_table(report));
   out += fmt::format(
       "looked at    every {} mm of the ideal tip's way, stations {} mm apart: dense, not a proof\n"
-      "elements     {} over the segment; halving them moves tips, slides and clearances by {:.4f} mm at "
-      "most\n",
-      kLookStep_mm, kStation_mm, kUsualElements, report.halving_error_mm);
+      "elements     {} over the segment; {}\n",
+      kLookStep_mm, kStation_mm, kUsualElements, halving_words(report.halving_error_mm));
   if (report.locks > 0)
     out += fmt::format("latch        engages within {} mm of a notch, hunts within {} mm\n",
                        report.engage_window_mm, report.hunt_mm);
@@ -237,7 +264,7 @@ std::string elastic_json(const ElasticReport& report, const Plan& plan, const Sc
         {"step_mm", kLookStep_mm},
         {"station_mm", kStation_mm},
         {"elements", kUsualElements},
-        {"halving_error_mm", report.halving_error_mm}}},
+        {"halving_error_mm", number(report.halving_error_mm)}}},
       {"holds",
        {{"ideal_pulls", !report.ideal.fails},
         {"compensated_pulls", report.compensated && !report.compensated->fails}}},

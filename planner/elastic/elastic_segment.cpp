@@ -7,6 +7,7 @@
 
 #include <Eigen/LU>
 
+#include "geometry/numbers/eigenvalues.h"
 #include "geometry/numbers/numbers.h"
 #include "planner/effort/shares.h"
 #include "planner/elastic/elastic_tendons.h"
@@ -32,6 +33,13 @@ constexpr int kMostLooks = 12;
 constexpr double kFirstShift = 0.05;
 constexpr double kShiftGrows = 5.0;
 constexpr double kLargestShift = 1e6;
+
+/// The bath's thickness to begin with (share of EI), and by how much forces may rise over one step in it.
+constexpr double kFirstBath = 1.0;
+constexpr double kBathRises = 2.0;
+
+/// An eigenvalue of the tangent (share of EI) that counts as zero.
+constexpr double kNeutral = 1e-6;
 
 }  // namespace
 
@@ -184,11 +192,49 @@ struct ElasticSegment::Solver {
     return false;
   }
 
+  /// Where Newton's method does not come to rest the body may have none near by and snaps: let go in a thick
+  /// bath, which thins as it comes to rest (pseudo-transient continuation).
+  bool let_go(ElasticState& state, const ElasticState& before) {
+    const double EI = design->segment().flexural_rigidity_Nmm2;
+    straighten_hidden(state);
+    evaluate(state, before, true);
+    double now = unbalanced();
+    double bath = kFirstBath;
+    Eigen::VectorXd start, way;
+    for (int i = 0; i < shares::kBathSteps && now < kInfinity && bath < kLargestShift; ++i) {
+      if (now <= at_rest_Nmm) {
+        state.tension_N = tendons.tension_N();
+        return true;
+      }
+      shifted = balance.tangent;
+      shifted.diagonal().array() += bath * EI;
+      factors.compute(shifted);
+      ++iterations;
+      way = factors.solve(balance.force);
+      start = state.strain;
+      state.strain -= way;
+      evaluate(state, before, true);
+      const double next = unbalanced();
+      if (next <= kBathRises * now) {
+        bath *= std::clamp(next / now, 1.0 / kShiftGrows, kBathRises);
+        now = next;
+      } else {
+        state.strain = start;
+        evaluate(state, before, true);
+        bath *= kShiftGrows;
+      }
+    }
+    return false;
+  }
+
   /// A step from `from` to the insertion, pulls and rests of `to`, in halves where need be.
   bool step(const ElasticState& from, ElasticState& to, int halvings) {
     to.strain = from.strain;
     if (settle(to, from)) return true;
-    if (halvings == 0) return false;
+    if (halvings == 0) {
+      to.strain = from.strain;
+      return let_go(to, from);
+    }
     ElasticState middle = to;
     middle.insertion_mm = 0.5 * (from.insertion_mm + to.insertion_mm);
     middle.pull_mm = 0.5 * (from.pull_mm + to.pull_mm);
@@ -340,6 +386,12 @@ std::vector<Eigen::Isometry3d> ElasticSegment::poses_E(const ElasticState& state
   poses.reserve(stations_mm.size());
   for (const double s : stations_mm) poses.push_back(solver_->chain.pose_E(s));
   return poses;
+}
+
+bool ElasticSegment::unstable(const ElasticState& state) {
+  solver_->evaluate(state, state, true);
+  const auto least = least_eigenvalue_part(solver_->balance.tangent);
+  return least && *least < -kNeutral * solver_->design->segment().flexural_rigidity_Nmm2;
 }
 
 double ElasticSegment::unbalanced_Nmm(const ElasticState& state) {

@@ -13,8 +13,10 @@
 // do next to no work along it (H. Matthies and G. Strang, "The Solution of Nonlinear Finite Element
 // Equations", Int. J. Numer. Meth. Engng 14(11), 1979), so that it can't go to and fro over the kinks of
 // slack tendons and dead zones. Where it does not come to rest, the step of the motion is halved, down to 1 /
-// 2^kMostHalvings of it. Elements h long leave an error of order h^2: doubled_error below measures it. Frame
-// E, mm, N, rad.
+// 2^kMostHalvings of it, and where that does not help either the body is let go in a bath that thins as it
+// comes to rest (C. T. Kelley and D. E. Keyes, "Convergence Analysis of Pseudo-Transient Continuation", SIAM
+// J. Numer. Anal. 35(2), 1998): it snaps to where it stays. Elements h long leave an error of order h^2:
+// doubled_error below measures it. Frame E, mm, N, rad.
 //
 // Source of the mechanics: S. S. Antman, "Nonlinear Problems of Elasticity", 2nd ed., 2005, chapter 8 (rods
 // with bending and twist); tendons as D. C. Rucker and R. J. Webster III, "Statics and Dynamics of Continuum
@@ -104,6 +106,11 @@ class ElasticSegment {
 
   /// Pose in E at each station (mm); s < 0 is the shaft.
   std::vector<Eigen::Isometry3d> poses_E(const ElasticState& state, const std::vector<double>& stations_mm);
+
+  /// Does the tangent have an eigenvalue below zero (its real part, where friction makes it unsymmetric)? A
+  /// body that is so is in equilibrium and does not stay: any push leads it away. Tensions between their
+  /// bounds of friction count as constant.
+  bool unstable(const ElasticState& state);
 
   /// The generalised force that is left (N mm per rad of each element, largest), for one whose tensions are
   /// those of the state: how far a state is from equilibrium.

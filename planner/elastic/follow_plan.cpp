@@ -154,7 +154,7 @@ class Follower {
       followed.slide_error_mm = followed.slide_off_mm.cwiseAbs().maxCoeff();
     }
     if (const auto fault = play_sweep(action, followed)) return fault;
-    const Eigen::Vector3d before = segment_.read(at_).tip_E.translation();
+    const ElasticState before = at_;
     const auto next = action.kind == ActionKind::lock ? segment_.engage(at_, action.lock)
                                                       : segment_.release(at_, action.lock);
     if (!next) return next.error();
@@ -162,7 +162,14 @@ class Follower {
     look(state(action.to), &followed);
     ++followed.steps;
     keep_body(1.0, followed);
-    followed.jump_mm = (segment_.read(at_).tip_E.translation() - before).norm();
+    followed.jump_mm =
+        (segment_.read(at_).tip_E.translation() - segment_.read(before).tip_E.translation()).norm();
+    if (!settings_.distance) return std::nullopt;
+    for (const ElasticState& body : bodies_between(segment_, before, at_, settings_.step_mm)) {
+      followed.clearance_mm = std::min(
+          followed.clearance_mm, clearance_of(segment_, body, *settings_.distance, settings_.placement));
+      ++followed.steps;
+    }
     return std::nullopt;
   }
 
@@ -196,6 +203,7 @@ class Follower {
         (kept.reading.tip_E.translation() - Shape(planned_, ideal).tip_E().translation()).norm();
     kept.body_shift_mm = shift_;
     kept.clearance_mm = clearance_;
+    kept.unstable = settings_.wants_stability && segment_.unstable(at_);
     out_.states.push_back(std::move(kept));
   }
 
@@ -261,6 +269,25 @@ double clearance_of(ElasticSegment& segment, const ElasticState& state, const Ch
   return least;
 }
 
+std::vector<ElasticState> bodies_between(ElasticSegment& segment, const ElasticState& from,
+                                         const ElasticState& to, double step_mm) {
+  std::vector<double> stations;
+  const int looks = static_cast<int>(std::ceil(segment.design().length_mm() / kStation_mm));
+  for (int i = 0; i <= looks; ++i) stations.push_back(segment.design().length_mm() * i / looks);
+  const std::vector<Eigen::Isometry3d> first = segment.poses_E(from, stations);
+  const std::vector<Eigen::Isometry3d> last = segment.poses_E(to, stations);
+  double most = 0.0;
+  for (std::size_t i = 0; i < first.size(); ++i)
+    most = std::max(most, (last[i].translation() - first[i].translation()).norm());
+  const int steps = std::min(kMostBetween + 1, static_cast<int>(std::ceil(most / step_mm)));
+  std::vector<ElasticState> bodies;
+  for (int i = 1; i < steps; ++i) {
+    bodies.push_back(to);
+    bodies.back().strain += (1.0 - static_cast<double>(i) / steps) * (from.strain - to.strain);
+  }
+  return bodies;
+}
+
 std::vector<State> sweep_states(const Design& design, const State& before, const PlannedAction& action) {
   if (!action.hunt || !action.hunt->made()) return {};
   return hunt_states(design, before, action.lock, lock_hunt_track(design, before, action.lock));
@@ -277,6 +304,7 @@ double halving_error_mm(const Design& design, const Plan& plan, const PullCorrec
   finer.elements *= 2;
   const FollowedPlan coarse = follow_plan(design, plan, corrections, settings);
   const FollowedPlan fine = follow_plan(design, plan, corrections, finer);
+  if (coarse.fault || fine.fault) return kInfinity;
   double most = 0.0;
   for (std::size_t i = 0; i < std::min(coarse.states.size(), fine.states.size()); ++i) {
     const ElasticReading& a = coarse.states[i].reading;

@@ -3,9 +3,10 @@
 //
 // The motors go where the plan's motions send them: insertion and the ideal segment's curvature linear, the
 // pulls those of the ideal segment plus corrections. The body follows in steps along which the ideal tip
-// moves by about kLookStep_mm, so that friction sees every turn. Each step is looked at: clearance at
-// stations at most kStation_mm apart, both radii at the ends of lock bodies. That is a dense look and no
-// proof.
+// moves by about kLookStep_mm, so that friction sees every turn. Where a lock engages off its notch or opens
+// under load the body snaps: its way there is looked at along bodies_between. Each step is looked at:
+// clearance at stations at most kStation_mm apart, both radii at the ends of lock bodies. That is a dense
+// look and no proof.
 #pragma once
 
 #include <functional>
@@ -35,6 +36,7 @@ struct FollowedState {
   double tip_shift_mm = 0.0;   ///< from the ideal tip
   double body_shift_mm = 0.0;  ///< the most along the body
   double clearance_mm = kInfinity;
+  bool unstable = false;  ///< ElasticSegment::unstable, where asked for
 };
 
 /// The most that limits are held against, of all bodies taken.
@@ -98,6 +100,8 @@ struct FollowSettings {
   const ChannelDistance* distance = nullptr;
   WallPlacement placement = {};
   PullErrors pull_errors = {};
+  /// Are states asked whether they are stable?
+  bool wants_stability = false;
   /// What it may take; null: no bound. Where it is spent, what is followed ends there.
   const Effort* effort = nullptr;
   /// Where the tip and the body are compared with; null: the design followed. For benches that are not the
@@ -119,10 +123,18 @@ std::vector<State> sweep_states(const Design& design, const State& before, const
 double clearance_of(ElasticSegment& segment, const ElasticState& state, const ChannelDistance& distance,
                     const WallPlacement& placement = {});
 
+/// On the straight way of the strains from one body to another of the same insertion, neither among them, so
+/// many that no point of the body moves by more than `step_mm` (`kMostBetween` at most). They aren't in
+/// equilibrium.
+std::vector<ElasticState> bodies_between(ElasticSegment& segment, const ElasticState& from,
+                                         const ElasticState& to, double step_mm);
+inline constexpr int kMostBetween = 400;
+
 FollowedPlan follow_plan(const Design& design, const Plan& plan, const PullCorrections& corrections,
                          const FollowSettings& settings);
 
-/// The largest difference of slides, tips and clearances (mm) when all elements are halved.
+/// The largest difference of slides, tips and clearances (mm) when all elements are halved; infinite where no
+/// equilibrium is found on the way.
 double halving_error_mm(const Design& design, const Plan& plan, const PullCorrections& corrections,
                         const FollowSettings& settings);
 

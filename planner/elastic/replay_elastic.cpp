@@ -157,6 +157,7 @@ class ScriptPlayer {
     for (int lock = 0; lock < design_.lock_count(); ++lock) {
       const std::size_t i = static_cast<std::size_t>(lock);
       if (row.engaged.test(i) == at_.engaged.test(i)) continue;
+      const ElasticState was = at_;
       const ElasticReading before = segment_.read(at_);
       if (row.engaged.test(i)) note_slides(before.own_slide_mm[i]);
       if (row.engaged.test(i) && !notch_found(lock, row)) return false;
@@ -164,6 +165,8 @@ class ScriptPlayer {
       if (!take(row.engaged.test(i) ? segment_.engage(at_, lock) : segment_.release(at_, lock), row))
         return false;
       look();
+      for (const ElasticState& body : bodies_between(segment_, was, at_, kLookStep_mm))
+        out_.clearance_mm = std::min(out_.clearance_mm, clearance_of(segment_, body, distance_));
       if (!row.engaged.test(i))
         out_.jump_max_mm = std::max(
             out_.jump_max_mm, (segment_.read(at_).tip_E.translation() - before.tip_E.translation()).norm());

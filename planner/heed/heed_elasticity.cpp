@@ -82,6 +82,7 @@ Look look_at(const SearchProblem& problem, const Plan& plan, const Effort& effor
   const Compensation made = compensate(problem.design, plan, demand.target, settings);
   took(made.work);
   settings.distance = problem.distance.get();
+  settings.wants_stability = true;
   look.compensated.fault = made.fault;
   if (!made.fault) look.compensated = follow_plan(problem.design, plan, made.corrections, settings);
   took(look.compensated.work);

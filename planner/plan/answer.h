@@ -98,6 +98,7 @@ struct Standing {
   SlidesOf slides = SlidesOf::none;
   /// Where slides are counted: the two figures without.
   double reserve_without_slides = 0.0;
+  int draws_without_slides = 0;
   BenchCount fails_without_slides = {};
 };
 

@@ -154,8 +154,8 @@ class PlanWriter {
     return {{"benches", count.benches}, {"low", number(count.low)}, {"high", number(count.high)}};
   }
 
-  static double share_of(const Standing& standing) {
-    return static_cast<double>(standing.fails.benches) / standing.draws;
+  static double share_of(const BenchCount& count, int draws) {
+    return static_cast<double>(count.benches) / draws;
   }
 
   /// What drawn benches fail of.
@@ -170,11 +170,11 @@ class PlanWriter {
 
   /// What the two figures are without the slides at the locks that they count, and which pulls' these are.
   static Json without_slides(const Standing& standing) {
-    return {{"compensated_pulls", standing.slides == SlidesOf::compensated_pulls},
-            {"reserve", number(standing.reserve_without_slides)},
-            {"chance_to_fail",
-             number(static_cast<double>(standing.fails_without_slides.benches) / standing.draws)},
-            {"chance_to_fail_high", number(standing.fails_without_slides.high)}};
+    return {
+        {"compensated_pulls", standing.slides == SlidesOf::compensated_pulls},
+        {"reserve", number(standing.reserve_without_slides)},
+        {"chance_to_fail", number(share_of(standing.fails_without_slides, standing.draws_without_slides))},
+        {"chance_to_fail_high", number(standing.fails_without_slides.high)}};
   }
 
   void add_switch(const PlannedAction& action, Json& out) const {
@@ -265,7 +265,8 @@ class PlanWriter {
       out["reserve"] = number(plan.standing->reserve);
       out["reserve_limited_by"] = plan.standing->limited_by;
     }
-    out["chance_to_fail"] = plan.standing ? number(share_of(*plan.standing)) : Json(nullptr);
+    out["chance_to_fail"] =
+        plan.standing ? number(share_of(plan.standing->fails, plan.standing->draws)) : Json(nullptr);
     out["chance_to_fail_high"] = plan.standing ? number(plan.standing->fails.high) : Json(nullptr);
     out["benches"] = plan.standing ? chance_json(*plan.standing) : Json(nullptr);
     const bool slides = plan.standing && plan.standing->slides != SlidesOf::none;

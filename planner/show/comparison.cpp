@@ -102,6 +102,10 @@ std::string comparison_table(const std::vector<ComparedAnswer>& answers) {
   }
   out +=
       "fails %: benches with usual errors that fail, the upper bound; stands: times those errors, proved\n";
+  if (std::any_of(answers.begin(), answers.end(), [](const ComparedAnswer& a) {
+        return a.answer.plan && a.design.elastic() && !a.answer.elastic;
+      }))
+    out += "of the ideal segment: the elastic body was not looked at, withy plan does that\n";
   for (const ComparedAnswer& a : answers) {
     out += fmt::format("{} lock{}: {}\n", a.answer.locks, a.answer.locks == 1 ? "" : "s", a.answer.why);
     const Json plan = Json::parse(a.plan_text);

@@ -268,6 +268,7 @@ Standing Stander::judge(const Plan& plan, const ElasticSlides& slides, SlidesOf 
   Standing standing = less ? *less : judge_all(plan, slides);
   standing.slides = of;
   standing.reserve_without_slides = without.reserve;
+  standing.draws_without_slides = without.draws;
   standing.fails_without_slides = without.fails;
   return standing;
 }

@@ -17,14 +17,14 @@ std::string share_words(const BenchCount& count, int draws) {
 
 /// What the elastic body's slides at the locks change of the two figures; empty where they change nothing.
 std::string slides_line(const Standing& s) {
-  const bool alike =
-      s.reserve == s.reserve_without_slides && s.fails.benches == s.fails_without_slides.benches;
+  const bool alike = s.reserve == s.reserve_without_slides && s.draws == s.draws_without_slides &&
+                     s.fails.benches == s.fails_without_slides.benches;
   if (s.slides == SlidesOf::none || alike) return {};
   return figure_line(
       "", fmt::format("both count how far off its notches the elastic body is, with {} pulls; without that "
                       "{}, reserve {:.2f}",
                       s.slides == SlidesOf::ideal_pulls ? "the ideal" : "compensated",
-                      share_words(s.fails_without_slides, s.draws), s.reserve_without_slides));
+                      share_words(s.fails_without_slides, s.draws_without_slides), s.reserve_without_slides));
 }
 
 }  // namespace

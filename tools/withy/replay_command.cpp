@@ -128,6 +128,8 @@ ExitStatus give_verdict(const ReplayOptions& options, const Replayed& replayed) 
          fmt::format("reached at line {}, tolerance {} mm", report.tip_line, scene.target.tolerance_mm));
   line("rows", fmt::format("{}", script.waypoints.size()));
   report_extremes(design, report);
+  if (design.elastic() && !options.out && options.from.empty())
+    line("elastic", "the elastic body was not looked at: --elastic does that");
   return ExitStatus::done;
 }
 

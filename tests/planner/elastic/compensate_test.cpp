@@ -5,6 +5,7 @@
 #include <catch2/catch.hpp>
 
 #include "planner/elastic/elastic_effects.h"
+#include "planner/elastic/elastic_report.h"
 #include "planner/segment/latch.h"
 #include "planner/segment/shape.h"
 #include "tests/planner/elastic/elastic_designs.h"
@@ -115,6 +116,128 @@ TEST_CASE("compensated pulls still help on a bench whose numbers are a few per c
   WARN("tip error with compensated over that with ideal pulls, median of " << ratio.size() << ": "
                                                                            << ratio[ratio.size() / 2]);
   CHECK(ratio[ratio.size() / 2] < 0.2);
+}
+
+namespace {
+
+/// tip^2 + (10 mm * angle)^2 against the planned body, the contract's least squares.
+double off_plan(const Design& design, const Plan& plan, const FollowedPlan& followed, std::size_t state) {
+  const Eigen::Isometry3d planned = Shape(design, plan.states[state]).tip_E();
+  const Eigen::Isometry3d& tip = followed.states[state].reading.tip_E;
+  const double angle = std::acos(std::min(1.0, planned.linear().col(2).dot(tip.linear().col(2))));
+  return (planned.translation() - tip.translation()).squaredNorm() + std::pow(10.0 * angle, 2);
+}
+
+}  // namespace
+
+TEST_CASE("on the way out compensated pulls are no worse than ideal ones or those of the way in") {
+  // Locked straight, advanced, bent to the target, drawn back the same way.
+  DesignParts parts = usual_parts({50.0});
+  parts.segment.flexural_rigidity_Nmm2 = 900.0;
+  parts.elastic->tendon_EA_N = 9817.0;
+  parts.elastic->backbone_EA_N = 5773.0;
+  parts.elastic->mass_g_per_mm = 0.025;
+  parts.elastic->torsional_rigidity_Nmm2 = 720.0;
+  const Design design = made(parts);
+  Plan plan;
+  plan.states.push_back({start_state()});
+  const auto act = [&](ActionKind kind, const State& to, int lock) {
+    PlannedAction action;
+    action.kind = kind;
+    action.from = static_cast<int>(plan.states.size()) - 1;
+    action.to = action.from + 1;
+    action.lock = lock;
+    plan.actions.push_back(action);
+    plan.states.push_back({to});
+  };
+  const auto moved = [&](double insertion_mm, double bend) {
+    State to = plan.states.back();
+    to.insertion_mm = insertion_mm;
+    to.u_free = {bend, 0.0};
+    return to;
+  };
+  act(ActionKind::lock, after_lock(design, plan.states.back(), 0), 0);
+  act(ActionKind::advance, moved(42.4, 0.0), -1);
+  act(ActionKind::steer, moved(75.4, 0.0175), -1);
+  plan.reached_state = 3;
+  act(ActionKind::steer, moved(42.4, 0.0), -1);
+  act(ActionKind::advance, moved(0.0, 0.0), -1);
+  act(ActionKind::unlock, after_unlock(design, plan.states.back(), 0), 0);
+  const Eigen::Vector3d target = Shape(design, plan.states[3]).tip_E().translation();
+  FollowSettings settings = script_settings();
+  const Compensation made_up = compensate(design, plan, {target, std::nullopt, 0.0}, settings);
+  REQUIRE_FALSE(made_up.fault);
+  settings.elements = kUsualElements;
+  settings.step_mm = 1.0;
+  const FollowedPlan better = follow_plan(design, plan, made_up.corrections, settings);
+  const FollowedPlan ideal = follow_plan(design, plan, {}, settings);
+  PullCorrections as_in = made_up.corrections;
+  as_in.at_state[4] = as_in.at_state[2];
+  const FollowedPlan likewise = follow_plan(design, plan, as_in, settings);
+  REQUIRE_FALSE(better.fault);
+  constexpr double kElements = 0.05;  // what coarser elements and steps of the search may cost
+  for (const std::size_t state : {std::size_t{2}, std::size_t{4}})
+    CHECK(off_plan(design, plan, better, state) < off_plan(design, plan, ideal, state));
+  CHECK(off_plan(design, plan, better, 4) < off_plan(design, plan, likewise, 4) + kElements);
+}
+
+TEST_CASE("no small change of the pulls brings stiff tendons with friction nearer to the target") {
+  DesignParts parts = usual_parts({});
+  parts.tendons->disk_spacing_mm = 10.0;
+  parts.tendons->friction_coefficient = 0.2;
+  parts.elastic->tendon_EA_N = 4e5;
+  parts.elastic->tendon_length_mm = 50.0;
+  const Design design = made(parts);
+  Plan plan;
+  State there = start_state();
+  there.insertion_mm = 63.41;
+  there.u_free = {0.004073, 0.0020365};
+  plan.states = {{start_state()}, {there}, {start_state()}};
+  for (const int from : {0, 1}) {
+    PlannedAction action;
+    action.kind = ActionKind::steer;
+    action.from = from;
+    action.to = from + 1;
+    plan.actions.push_back(action);
+  }
+  plan.reached_state = 1;
+  const Eigen::Vector3d target = Shape(design, there).tip_E().translation();
+  const FollowSettings settings = script_settings();
+  const Compensation made_up = compensate(design, plan, {target, std::nullopt, 0.0}, settings);
+  REQUIRE_FALSE(made_up.fault);
+  const auto miss = [&](const Eigen::Vector4d& more) {
+    PullCorrections pulls = made_up.corrections;
+    pulls.at_state[1] += more;
+    const FollowedPlan followed = follow_plan(design, plan, pulls, settings);
+    return followed.states.size() < 2 ? 1e3
+                                      : (followed.states[1].reading.tip_E.translation() - target).norm();
+  };
+  const double as_found = miss(Eigen::Vector4d::Zero());
+  CHECK(as_found < 0.1);
+  for (const double size : {0.002, 0.008, -0.002, -0.008})
+    for (const Eigen::Vector4d& way : {Eigen::Vector4d(1, 0, -1, 0), Eigen::Vector4d(0, 1, 0, -1)}) {
+      CAPTURE(size, way.transpose());
+      CHECK(miss(size * way) > as_found - 0.02);
+    }
+}
+
+TEST_CASE("only effects that the design has are told, and the most of them where all can be") {
+  DesignParts parts = usual_parts({});
+  parts.tendons->friction_coefficient = 0.0;
+  const Design design = made(parts);
+  CHECK(has(design, Effect::tendon_stretch));
+  CHECK(has(design, Effect::weight));
+  CHECK_FALSE(has(design, Effect::friction));
+  CHECK_FALSE(has(design, Effect::backbone_stretch));
+  CHECK_FALSE(has(design, Effect::backlash));
+  ElasticReport report;
+  report.effects = {{Effect::tendon_stretch, 1.0, 0.4}, {Effect::weight, 0.3, 0.6}};
+  REQUIRE(largest_effect(report));
+  CHECK(largest_effect(report)->effect == Effect::weight);
+  report.effects.front().left_out_mm = kInfinity;
+  CHECK_FALSE(largest_effect(report));
+  report.effects = {{Effect::tendon_stretch, 0.0, 1e-5}};
+  CHECK_FALSE(largest_effect(report));
 }
 
 TEST_CASE("all that the elastic body does not keep is named") {

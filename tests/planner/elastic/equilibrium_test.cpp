@@ -4,6 +4,7 @@
 
 #include <catch2/catch.hpp>
 
+#include "planner/elastic/follow_plan.h"
 #include "planner/elastic/taut_string.h"
 #include "planner/elastic/twisted_arc.h"
 #include "tests/planner/elastic/elastic_designs.h"
@@ -134,6 +135,89 @@ TEST_CASE("engaging within the play moves nothing, and a lock inside a span part
   const Eigen::Vector3d was = segment.read(state).tip_E.translation();
   state = segment.release(state, 0).value();
   CHECK((segment.read(state).tip_E.translation() - was).norm() < 1e-6);
+}
+
+TEST_CASE("an upright column is unstable beyond the weight under which it buckles") {
+  // A. G. Greenhill, 1881: a column that stands by its weight w per length alone up to w L^3 / EI = 7.8373.
+  for (const double share : {0.98, 1.02}) {
+    DesignParts parts = bare_parts();
+    parts.elastic->gravity_S = {0.0, 0.0, -1.0};
+    const double critical_N_per_mm = 7.8373 * parts.segment.flexural_rigidity_Nmm2 / 1e6;
+    parts.elastic->mass_g_per_mm = share * critical_N_per_mm / 9.80665e-3;
+    const Design design = made(parts);
+    ElasticSegment segment(design);
+    const ElasticState upright = segment.start().value();
+    CHECK(segment.read(upright).tip_E.translation().head<2>().norm() < 1e-6);
+    CHECK(segment.unstable(upright) == (share > 1.0));
+  }
+}
+
+TEST_CASE("a body that hangs is stable, however bent") {
+  const Design design = made(usual_parts({50.0}));
+  ElasticSegment segment(design);
+  ElasticState state = led_to(segment, segment.start().value(), 80.0, pulls_for(design, {1.2, 0.8}), 20);
+  CHECK_FALSE(segment.unstable(state));
+  state = led_to(segment, segment.engage(state, 0).value(), 80.0, pulls_for(design, {0.2, 0.3}), 20);
+  CHECK_FALSE(segment.unstable(state));
+}
+
+TEST_CASE("bodies between two are close to one another and lead from the one to the other") {
+  DesignParts parts = usual_parts({50.0});
+  parts.latch->notch_pitch_mm = 0.5;
+  const Design design = made(parts);
+  ElasticSegment segment(design);
+  const ElasticState off = led_to(segment, segment.start().value(), 80.0, pulls_for(design, {1.1, 0.35}), 20);
+  const ElasticState on = segment.engage(off, 0).value();
+  const auto tip = [&](const ElasticState& body) {
+    return Eigen::Vector3d(segment.poses_E(body, {100.0}).front().translation());
+  };
+  const double jump_mm = (tip(on) - tip(off)).norm();
+  REQUIRE(jump_mm > 1.0);
+  const std::vector<ElasticState> between = bodies_between(segment, off, on, 0.25);
+  CHECK(static_cast<double>(between.size()) + 1.0 >= jump_mm / 0.25);
+  Eigen::Vector3d last = tip(off);
+  for (const ElasticState& body : between) {
+    CHECK((tip(body) - last).norm() < 0.3);
+    last = tip(body);
+  }
+  CHECK((tip(on) - last).norm() < 0.3);
+  CHECK(bodies_between(segment, off, off, 0.25).empty());
+}
+
+TEST_CASE("stiff tendons between disks, with friction, are followed out and back") {
+  // Bent and drawn back in one motion: tendons go slack and taut, each a spring of 10 N per micrometre.
+  DesignParts parts = usual_parts({});
+  parts.tendons->disk_spacing_mm = 20.0;
+  parts.tendons->friction_coefficient = 0.2;
+  parts.elastic->tendon_EA_N = 1e6;
+  parts.elastic->tendon_length_mm = 0.0;
+  const Design design = made(parts);
+  Plan plan;
+  State there = start_state();
+  there.insertion_mm = 63.41;
+  there.u_free = {0.004073, 0.0020365};
+  plan.states = {{start_state()}, {there}, {start_state()}};
+  for (const int from : {0, 1}) {
+    PlannedAction action;
+    action.kind = ActionKind::steer;
+    action.from = from;
+    action.to = from + 1;
+    plan.actions.push_back(action);
+  }
+  plan.reached_state = 1;
+  std::vector<Eigen::Vector3d> back;
+  for (const double step_mm : {0.5, 1.0, 4.0}) {
+    FollowSettings settings;
+    settings.step_mm = step_mm;
+    const FollowedPlan followed = follow_plan(design, plan, {}, settings);
+    CAPTURE(step_mm);
+    REQUIRE_FALSE(followed.fault);
+    ElasticSegment segment(design);
+    for (const FollowedState& state : followed.states) CHECK(segment.unbalanced_Nmm(state.state) < 1e-5);
+    back.push_back(followed.states[1].reading.tip_E.translation());
+  }
+  // The way does not matter much where no tendon turns.
+  CHECK((back[0] - back[1]).norm() < 0.1);
 }
 
 TEST_CASE("halving all elements moves the tip by less than a hundredth of a millimetre") {

@@ -365,7 +365,13 @@ std::size_t first_engagement(const Plan& plan) {
 /// What a stander says with slides at the plan's first engagement.
 Standing with_slides(const Stander& stander, Plan plan, const Eigen::VectorXd& off_mm) {
   plan.standing = stander.judge(plan);
-  return stander.judge(plan, {{static_cast<int>(first_engagement(plan)), off_mm}}, SlidesOf::ideal_pulls);
+  const Standing without = *plan.standing;
+  const Standing with =
+      stander.judge(plan, {{static_cast<int>(first_engagement(plan)), off_mm}}, SlidesOf::ideal_pulls);
+  // A share without slides is of the benches that were asked without them.
+  CHECK(with.draws_without_slides == without.draws);
+  CHECK(with.fails_without_slides.benches == without.fails.benches);
+  return with;
 }
 
 }  // namespace
