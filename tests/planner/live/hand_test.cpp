@@ -135,6 +135,31 @@ TEST_CASE("what a hand does up against the wall, switches included, is what a pl
   CHECK(switched > 20);
 }
 
+TEST_CASE("a lock is switched where a plan may switch it, and nowhere nearer to the wall") {
+  const auto file = std::filesystem::path(WITHY_SOURCE_DIR) / "scenes/triple-bend/scene.toml";
+  SceneKeeper keeper(file);
+  const auto scene = keeper.make(withy_test::read_text(file));
+  REQUIRE(scene);
+  const Driver driver(*scene, *make_problem((*scene)->prepared, 2));
+  int made = 0, refused = 0, near = 0;
+  // Straight on towards the far wall, both locks engaged.
+  for (int i = 0; i <= 100; ++i) {
+    State before = start_state();
+    before.insertion_mm = 110.2 + 0.0015 * i;
+    before.engaged.set(0).set(1);
+    before.theta_frozen.assign(2, Eigen::Vector2d::Zero());
+    const State after = after_unlock(driver.problem.design, before, 1);
+    const auto refusal = refusal_of(driver.judge, Route{{{1, false, after}}, before}, driver.problem.goal);
+    const bool plan_may = !refusal || refusal->fault == PlanFault::target;
+    CHECK(switch_objection(driver.judge, before, 1, after).empty() == plan_may);
+    ++(plan_may ? made : refused);
+    near += !plan_may && plain_gap(driver, before) >= driver.problem.required_clearance_mm;
+  }
+  CHECK(made > 0);
+  CHECK(refused > 0);
+  CHECK(near > 0);  // too near to be proved
+}
+
 TEST_CASE("a lock engages on the nearest notch") {
   const Driver& driver = driver_of(1);
   const Design& design = driver.problem.design;
