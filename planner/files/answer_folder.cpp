@@ -134,6 +134,13 @@ AnswerFolder AnswerFolder::stage(const std::filesystem::path& place,
     why = std::make_error_code(std::errc::not_a_directory);
     return answer;
   }
+  // A folder of the user's under one of the answer's names is neither written over nor carried along.
+  if (const Descriptor there = open_below(answer.above_.get(), answer.name_); there.open())
+    for (const std::string& name : answer.owned_)
+      if (is_folder(there.get(), name)) {
+        why = std::make_error_code(std::errc::is_a_directory);
+        return answer;
+      }
   answer.staged_ = stage_folder(answer.above_.get(), answer.name_, why);
   if (const Descriptor there = open_below(answer.above_.get(), answer.name_);
       there.open() && (why || !same_disk(answer.above_.get(), there.get()))) {

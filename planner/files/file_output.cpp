@@ -184,6 +184,10 @@ Result<void> check_output_folder(const fs::path& folder, const std::set<std::str
     return check_writable(folder, nearest_folder(folder / "x"));
   if (!fs::is_directory(folder, ignored))
     return refused_place(folder, "this is no folder", "name a folder, or one that is still to be made");
+  for (const std::string& name : names)
+    if (fs::is_directory(fs::symlink_status(folder / name, ignored)))
+      return refused_place(folder / name, "this is a folder, and the answer has a file of that name",
+                           "move it away, or name another folder");
   return check_writable(folder, folder);
 }
 

@@ -41,7 +41,8 @@ Result<void> write_whole(const std::filesystem::path& file, std::string contents
 
 /// What somebody named for output and can't be: told before work is done for it. Errors: no UTF-8; a folder
 /// where a file is meant or the other way round; a device, or a link for a file; a place that can't be
-/// written to; one of `inputs`, or for a folder one of them under one of the answer's `names` in it.
+/// written to; one of `inputs`, or for a folder one of them under one of the answer's `names` in it, or a
+/// folder of one of those names.
 Result<void> check_output_file(const std::filesystem::path& file,
                                const std::vector<std::filesystem::path>& inputs = {});
 Result<void> check_output_folder(const std::filesystem::path& folder, const std::set<std::string>& names = {},

@@ -1,6 +1,10 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "planner/live/answer_files.h"
 
+#include <algorithm>
+#include <chrono>
+#include <utility>
+
 #include <fmt/core.h>
 
 #include "planner/files/file_names.h"
@@ -8,11 +12,15 @@
 #include "planner/script/script.h"
 #include "planner/script/script_csv.h"
 #include "planner/script/script_iso6983.h"
+#include "planner/show/motion_samples.h"
 #include "planner/show/page.h"
 #include "planner/show/picture.h"
 
 namespace withy {
 namespace {
+
+/// Of a long plan; enough that one odd action among them does not count.
+constexpr std::size_t kActionsTried = 8;
 
 /// The scripts, as far as scene and answer allow; what was left out.
 std::vector<std::string> add_scripts_of(FileBatch& batch, const std::filesystem::path& folder,
@@ -37,6 +45,24 @@ std::string answer_text(const LiveScene& scene, const SearchProblem& problem, co
                         const std::string& scene_file) {
   return write_plan({scene.prepared.scene, problem.design, answer, scene_file, problem.required_clearance_mm,
                      plan_duration_s(scene.prepared.scene, problem.design, answer.plan)});
+}
+
+double seconds_to_save(const LiveScene& live, const SearchProblem& problem, const Plan& plan) {
+  const std::size_t count = plan.actions.size();
+  const std::size_t tried = std::min(count, kActionsTried);
+  Plan part;
+  for (std::size_t k = 0; k < tried; ++k) {
+    PlannedAction action = plan.actions[k * count / tried];
+    for (int* end : {&action.from, &action.to}) {
+      part.states.push_back(plan.states[static_cast<std::size_t>(*end)]);
+      *end = static_cast<int>(part.states.size()) - 1;
+    }
+    part.actions.push_back(std::move(action));
+  }
+  const auto began = std::chrono::steady_clock::now();
+  const auto samples = sample_motions(live.prepared.scene, problem.design, part, live.prepared.wall());
+  const double took_s = std::chrono::duration<double>(std::chrono::steady_clock::now() - began).count();
+  return samples.empty() ? 0.0 : took_s * static_cast<double>(count) / static_cast<double>(samples.size());
 }
 
 std::vector<std::string> add_answer(FileBatch& batch, const std::filesystem::path& folder,

@@ -22,6 +22,10 @@ std::set<std::string> answer_file_names();
 std::string answer_text(const LiveScene& scene, const SearchProblem& problem, const Answer& answer,
                         const std::string& scene_file);
 
+/// About how long add_answer takes for a plan (s), by the time that a few of its actions take: nearly all of
+/// it goes into what the page shows of each.
+double seconds_to_save(const LiveScene& scene, const SearchProblem& problem, const Plan& plan);
+
 /// Adds all of them to a batch that owns the folder; what was left out, a sentence each.
 std::vector<std::string> add_answer(FileBatch& batch, const std::filesystem::path& folder,
                                     const LiveScene& scene, const DisplayMesh& display,

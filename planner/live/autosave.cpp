@@ -1,11 +1,16 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "planner/live/autosave.h"
 
+#include <cerrno>
 #include <chrono>
 #include <system_error>
 #include <utility>
 
+#include <fcntl.h>
 #include <nlohmann/json.hpp>
+#include <sys/file.h>
+#include <sys/stat.h>
+#include <unistd.h>
 
 #include "planner/files/file_output.h"
 #include "planner/files/input_file.h"
@@ -69,6 +74,19 @@ KeptWork work_of(JsonFile& file) {
   return work;
 }
 
+/// Beside the scene, and hidden; there while a desk has the scene.
+std::filesystem::path lock_file(const std::filesystem::path& autosave) {
+  return autosave.parent_path() / ("." + autosave.filename().string() + ".lock");
+}
+
+/// The number that a lock file names.
+std::string process_in(int descriptor) {
+  char digits[16] = {};
+  const auto got = ::pread(descriptor, digits, sizeof digits - 1, 0);
+  const std::string text(digits, got > 0 ? static_cast<std::size_t>(got) : 0);
+  return text.empty() || text.find_first_not_of("0123456789") != text.npos ? "unknown" : text;
+}
+
 std::string text_of(const KeptWork& work) {
   Json driven = Json::array();
   for (const auto& [locks, route] : work.driven) {
@@ -98,6 +116,45 @@ Autosave::~Autosave() {
   wake_.notify_all();
   thread_.join();
   flush();
+  let_go();
+}
+
+/// A lock file that was taken away between opening and locking keeps nobody off: another is made.
+Result<void> Autosave::take_hold() {
+  const std::filesystem::path place = lock_file(file_);
+  for (;;) {
+    Descriptor made(::open(place.c_str(), O_RDWR | O_CREAT | O_NOFOLLOW | O_CLOEXEC, 0600));
+    if (!made.open()) return {};
+    if (::flock(made.get(), LOCK_EX | LOCK_NB) != 0) {
+      if (errno != EWOULDBLOCK) return {};
+      return input_error(file_.string(), 1, 1,
+                         "withy live has this scene open already (process " + process_in(made.get()) + ")",
+                         "use that one, or end it first");
+    }
+    struct stat of_ours = {}, of_name = {};
+    if (::fstat(made.get(), &of_ours) != 0 || ::stat(place.c_str(), &of_name) != 0 ||
+        of_ours.st_ino != of_name.st_ino)
+      continue;
+    const std::string process = std::to_string(::getpid());
+    if (::ftruncate(made.get(), 0) == 0) (void)write_out(made.get(), process);
+    hold_ = std::move(made);
+    return {};
+  }
+}
+
+void Autosave::let_go() {
+  if (hold_.open()) ::unlink(lock_file(file_).c_str());
+  hold_ = Descriptor();
+}
+
+std::string Autosave::fault() const {
+  const std::lock_guard lock(one_);
+  return fault_;
+}
+
+void Autosave::on_fault(std::function<void(const std::string&)> hear) {
+  const std::lock_guard lock(one_);
+  hear_ = std::move(hear);
 }
 
 Result<std::optional<KeptWork>> Autosave::left() const {
@@ -113,8 +170,12 @@ Result<std::optional<KeptWork>> Autosave::left() const {
 }
 
 Result<std::filesystem::path> Autosave::set_aside() const {
-  const std::filesystem::path place = file_.string() + ".old";
+  const std::string first = file_.string() + ".old";
+  std::filesystem::path place = first;
   std::error_code why;
+  for (int count = 2; std::filesystem::exists(std::filesystem::symlink_status(place, why)); ++count)
+    place = first + "." + std::to_string(count);
+  why.clear();
   std::filesystem::rename(file_, place, why);
   if (why)
     return input_error(file_.string(), 1, 1, "this file can't be moved (" + why.message() + ")",
@@ -146,11 +207,22 @@ void Autosave::flush() {
 /// A place that can't be written to was refused when the desk was opened; one that no longer can is met again
 /// with the next change.
 void Autosave::write(const std::optional<KeptWork>& work) {
-  std::error_code none;
-  if (work)
-    (void)write_whole(file_, text_of(*work));
-  else
-    std::filesystem::remove(file_, none);
+  std::string fault;
+  std::error_code why;
+  if (work) {
+    if (const auto written = write_whole(file_, text_of(*work)); !written)
+      fault = "what is not saved is lost when withy live ends: " + written.error().message();
+  } else if (std::filesystem::remove(file_, why); why) {
+    fault = file_.string() + " can't be taken away (" + why.message() +
+            "): all is saved, and what it holds is taken up when the scene is opened again";
+  }
+  std::function<void(const std::string&)> hear;
+  {
+    const std::lock_guard lock(one_);
+    if (fault_.empty() && !fault.empty()) hear = hear_;
+    fault_ = fault;
+  }
+  if (hear) hear(fault);
 }
 
 void Autosave::run() {

@@ -4,13 +4,15 @@
 // NAME.toml.live holds, as JSON, the scene's text, the hash of the scene file that it was made from, and what
 // was driven by hand. It is written whole or not at all, by a thread of its own, at most kAutosavePause_s
 // after a change, and taken away once nothing is unsaved. One that was made from another version of the scene
-// file is not taken up and not written over: it moves to NAME.toml.live.old. A sequence of shares::kHandSteps
+// file is not taken up and not written over: it moves to NAME.toml.live.old, or where there is one already to
+// NAME.toml.live.old.2 and so on. A sequence of shares::kHandSteps
 // steps takes about a megabyte, so that all that can be driven is far below what is read again
 // (kLargestTable).
 #pragma once
 
 #include <condition_variable>
 #include <filesystem>
+#include <functional>
 #include <map>
 #include <mutex>
 #include <optional>
@@ -18,6 +20,7 @@
 #include <thread>
 
 #include "planner/files/input_error.h"
+#include "planner/files/staging.h"
 #include "planner/search/route/route.h"
 
 namespace withy {
@@ -37,6 +40,13 @@ class Autosave {
   Autosave(const Autosave&) = delete;
   Autosave& operator=(const Autosave&) = delete;
 
+  /// Keeps every other desk off the scene, until this one ends or its process does: a lock (flock) on a file
+  /// beside the scene. An error where another has it; nothing is done where the disk has no such locks.
+  Result<void> take_hold();
+
+  /// Lets the next desk have the scene.
+  void let_go();
+
   /// What an earlier desk left; nothing where there is none. An error where it can't be read.
   Result<std::optional<KeptWork>> left() const;
 
@@ -49,6 +59,12 @@ class Autosave {
   /// Writes what is still to be written, now.
   void flush();
 
+  /// Why what is unsaved is not kept beside the scene, as it stands; empty while all is well.
+  std::string fault() const;
+
+  /// Hears of a fault when it begins, on the thread that writes.
+  void on_fault(std::function<void(const std::string&)> hear);
+
   const std::filesystem::path& file() const { return file_; }
 
  private:
@@ -56,12 +72,15 @@ class Autosave {
   void write(const std::optional<KeptWork>& work);
 
   std::filesystem::path file_;
-  std::mutex one_;
+  Descriptor hold_;
+  mutable std::mutex one_;  // for what follows but the thread
   std::mutex writing_;
   std::condition_variable wake_;
   bool waiting_ = false;  // `next_` is to be written
   bool ending_ = false;
   std::optional<KeptWork> next_;
+  std::string fault_;
+  std::function<void(const std::string&)> hear_;
   std::thread thread_;
 };
 

@@ -56,6 +56,7 @@ Result<std::unique_ptr<Desk>> Desk::open(const std::filesystem::path& scene, int
   auto text = read_text_input(scene);
   if (!text) return tl::unexpected(text.error());
   std::unique_ptr<Desk> desk(new Desk(scene, workers));
+  if (const auto held = desk->autosave_.take_hold(); !held) return tl::unexpected(held.error());
   auto first = desk->keeper_.make(*text);
   if (!first) return tl::unexpected(first.error());
   desk->saved_sha256_ = sha256(*text);
@@ -70,6 +71,7 @@ Result<std::unique_ptr<Desk>> Desk::open(const std::filesystem::path& scene, int
 void Desk::settle() {
   editing_.lock();  // for good
   autosave_.flush();
+  autosave_.let_go();
 }
 
 /// Takes up what an earlier desk left, where it is of this version of the scene and still makes one.

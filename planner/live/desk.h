@@ -16,6 +16,7 @@
 #include <optional>
 #include <string>
 #include <string_view>
+#include <utility>
 #include <vector>
 
 #include "planner/files/json_reader.h"
@@ -66,8 +67,11 @@ class Desk {
   /// What was taken up or set aside on opening, a sentence each.
   const std::vector<std::string>& notes() const { return notes_; }
 
-  /// Waits until nothing is being saved, and writes what is unsaved beside the scene. Nothing is granted
-  /// afterwards: for whoever ends the program.
+  /// Hears, once, that what is unsaved can't be kept beside the scene, and why; on a thread of the desk's.
+  void on_unkept(std::function<void(const std::string&)> hear) { autosave_.on_fault(std::move(hear)); }
+
+  /// Waits until nothing is being put in its place, and writes what is unsaved beside the scene. Nothing is
+  /// granted afterwards: for whoever ends the program.
   void settle();
 
  private:
@@ -105,6 +109,7 @@ class Desk {
   std::shared_ptr<const LiveScene> now() const;
   void after_change();
   void keep_unsaved();
+  std::string unkept() const { return autosave_.fault(); }
   Drawn drawn(const LiveScene& scene);
 
   // desk_answers.cpp
@@ -115,6 +120,7 @@ class Desk {
   Outcome save_scene(JsonFile& request);
   Outcome save_plan(JsonFile& request);
   std::optional<Refusal> write_scene(bool anyway);
+  std::optional<Refusal> place_refusal(const std::filesystem::path& folder, const Scene& scene) const;
   tl::expected<Driven, Refusal> answer_for(int locks, bool by_hand);
 
   // desk_hand.cpp

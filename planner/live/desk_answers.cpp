@@ -80,11 +80,13 @@ Json table_json(const VerdictTable& table) {
           {"cells", cells}};
 }
 
-/// May a folder beside the scene be called that? One name, of plain letters.
+/// May a folder beside the scene be called that? One name, of plain letters, that no command takes for an
+/// option and no shell hides.
 bool is_folder_name(const std::string& name) {
   constexpr std::string_view kPlain = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_-. ";
-  return !name.empty() && name.size() <= kLongestFolderName && name.front() != '.' && name.front() != ' ' &&
-         name.back() != ' ' && name.find_first_not_of(kPlain) == name.npos;
+  constexpr std::string_view kNotFirst = ".- ", kNotLast = ". ";
+  return !name.empty() && name.size() <= kLongestFolderName && name.find_first_not_of(kPlain) == name.npos &&
+         kNotFirst.find(name.front()) == name.npos && kNotLast.find(name.back()) == name.npos;
 }
 
 }  // namespace
@@ -124,8 +126,9 @@ Desk::Outcome Desk::tell_verdicts(JsonFile& request) {
   const double wait_s = root.has("wait_s") ? root.at("wait_s").number() : 0.0;
   if (request.first_fault()) return tl::unexpected(Refusal{});
   const double patience = std::clamp(wait_s, 0.0, kLongestWait_s);
-  return table_json(questions_.wait(static_cast<std::int64_t>(std::clamp(seen, -1.0, 1e15)), patience))
-      .dump();
+  Json out = table_json(questions_.wait(static_cast<std::int64_t>(std::clamp(seen, -1.0, 1e15)), patience));
+  out["unkept"] = unkept();
+  return out.dump();
 }
 
 tl::expected<Desk::Driven, Desk::Refusal> Desk::answer_for(int locks, bool by_hand) {
@@ -191,6 +194,21 @@ Desk::Outcome Desk::save_scene(JsonFile& request) {
   return Json{{"saved", keeper_.file().string()}}.dump();
 }
 
+/// What stands against an answer's files in this folder beside the scene.
+std::optional<Desk::Refusal> Desk::place_refusal(const std::filesystem::path& folder,
+                                                 const Scene& scene) const {
+  const std::string name = folder.filename().string();
+  const std::string own = scene.file.filename().string();
+  if (name == own || name.starts_with(own + ".live") || name == scene.mesh_file.filename().string())
+    return Refusal{fmt::format("{} is the name of one of the scene's own files; give another", name)};
+  if (const auto place = check_output_folder(folder, answer_file_names(), {scene.file, scene.mesh_file});
+      !place)
+    return Refusal{place.error().message()};
+  // The plan names the mesh by its hash too.
+  if (const auto changed = SceneKeeper::changed_mesh(scene)) return Refusal{changed->message()};
+  return std::nullopt;
+}
+
 Desk::Outcome Desk::save_plan(JsonFile& request) {
   const JsonNode root = request.root();
   root.expect_keys({"locks", "folder"}, {"by_hand"});
@@ -198,23 +216,31 @@ Desk::Outcome Desk::save_plan(JsonFile& request) {
   const std::string name = root.at("folder").text();
   const bool by_hand = root.has("by_hand") && root.at("by_hand").boolean();
   if (!is_folder_name(name))
-    root.at("folder").fault("this names no folder beside the scene",
-                            "give one name of letters, digits, _ and -");
+    root.at("folder").fault(
+        "this names no folder beside the scene",
+        "give one name of letters, digits, _, - and ., a letter, digit or _ first and no . "
+        "last");
   if (request.first_fault()) return tl::unexpected(Refusal{});
-  const std::lock_guard alone(editing_);
-  const std::lock_guard driving(driving_);
-  const auto found = answer_for(locks, by_hand);
+  const auto found = [&] {
+    const std::lock_guard driving(driving_);
+    return answer_for(locks, by_hand);
+  }();
   if (!found) return tl::unexpected(found.error());
   const std::filesystem::path folder = keeper_.file().parent_path() / name;
   const Scene& scene = found->scene->prepared.scene;
-  if (const auto place = check_output_folder(folder, answer_file_names(), {scene.file, scene.mesh_file});
-      !place)
-    return tl::unexpected(Refusal{place.error().message()});
-  // The plan names the scene by its hash, so the scene is saved with it.
-  if (auto refusal = write_scene(false)) return tl::unexpected(std::move(*refusal));
+  if (auto refusal = place_refusal(folder, scene)) return tl::unexpected(std::move(*refusal));
+  // A long record takes minutes. Nobody waits for it, not even the end of the program: nothing is written
+  // yet.
   FileBatch batch;
   const std::vector<std::string> left_out = add_answer(
       batch, folder, *found->scene, *drawn(*found->scene).display, *found->problem, *found->answer);
+  const std::lock_guard alone(editing_);
+  const std::lock_guard driving(driving_);
+  if (now() != found->scene)
+    return tl::unexpected(Refusal{"the scene was changed while this was made ready; save again"});
+  if (auto refusal = place_refusal(folder, scene)) return tl::unexpected(std::move(*refusal));
+  // The plan names the scene by its hash, so the scene is saved with it.
+  if (auto refusal = write_scene(false)) return tl::unexpected(std::move(*refusal));
   if (const auto written = batch.commit(); !written)
     return tl::unexpected(Refusal{written.error().message()});
   keep_unsaved();

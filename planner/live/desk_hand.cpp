@@ -7,6 +7,7 @@
 #include <fmt/core.h>
 #include <nlohmann/json.hpp>
 
+#include "planner/live/answer_files.h"
 #include "planner/live/desk.h"
 #include "planner/live/driver.h"
 #include "planner/live/figures_json.h"
@@ -95,6 +96,7 @@ Desk::Outcome Desk::hand_json(int locks, Driver& driver, const HandOutcome& outc
   out["locks_driven"] = locks;
   out["made"] = outcome.made;
   out["objection"] = outcome.objection;
+  out["unkept"] = unkept();
   out["steps"] = steps_json(driver.problem.design, hand.route());
   out["insertion_max_mm"] = driver.problem.design.carriage().insertion_max_mm;
   out["curvature_max_per_mm"] = driver.problem.design.segment().curvature_max_per_mm;
@@ -214,7 +216,11 @@ Desk::Outcome Desk::verify(JsonFile& request) {
     const auto problem = std::make_shared<const SearchProblem>(driver.problem);
     const auto answer = std::make_shared<const Answer>(answer_of(*problem, std::move(*plan)));
     driven_[locks] = {driver.scene, problem, answer};
-    return Json{{"holds", true}, {"step", nullptr}, {"why", answer->why}}.dump();
+    return Json{{"holds", true},
+                {"step", nullptr},
+                {"why", answer->why},
+                {"save_s", seconds_to_save(*driver.scene, *problem, *answer->plan)}}
+        .dump();
   });
 }
 

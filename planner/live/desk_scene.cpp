@@ -90,6 +90,7 @@ std::string Desk::scene_text_json() const {
   out["program"] = "withy live";
   out["cautions"] = kCautions;
   out["notes"] = notes_;
+  out["unkept"] = unkept();
   out["scene"] = scene_facts(scene);
   out["layout_in_use"] = scene.layout_in_use;
   out["designs"] = designs_json(scene, counts);

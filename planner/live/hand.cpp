@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <utility>
+#include <vector>
 
 #include <fmt/core.h>
 
@@ -53,6 +54,31 @@ RouteStep undoing(const Route& route, std::size_t k) {
   return {route.steps[k].lock, !route.steps[k].engages, route.state_before(k)};
 }
 
+/// What forbids that the body stands so while a lock switches, as make_plan has it; empty when nothing does.
+/// A motion that was proved to keep its distance may end where the body at rest, looked at by itself, is too
+/// near the wall to tell.
+std::string standing_objection(const StepJudge& judge, const State& state) {
+  if (!judge.within_limits_all_along(state, state)) return judge.objection(state, state);
+  if (!judge.problem().heeded.clearance) return {};
+  const double required = judge.problem().required_clearance_mm;
+  if (judge.verifier().clears(state, state, required) ||
+      judge.verifier().clearance(state).lower_mm >= required)
+    return {};
+  return fmt::format("it can't be proved that the body at rest there keeps {:.2f} mm from the wall",
+                     required);
+}
+
+/// Can these steps be made from here, as make_plan has it?
+bool can_be_made(const StepJudge& judge, const State& here, const std::vector<RouteStep>& steps) {
+  if (!steps_allowed(judge, here, steps)) return false;
+  const State* at = &here;
+  for (const RouteStep& step : steps) {
+    if (!is_motion(step) && !switch_objection(judge, *at, step.lock, step.to).empty()) return false;
+    at = &step.to;
+  }
+  return true;
+}
+
 }  // namespace
 
 std::optional<Eigen::Vector2d> notch_curvature(const Design& design, const State& state, int lock) {
@@ -68,7 +94,10 @@ std::optional<Eigen::Vector2d> notch_curvature(const Design& design, const State
 }
 
 std::string switch_objection(const StepJudge& judge, const State& before, int lock, const State& after) {
-  if (judge.switch_allowed(before, lock, after)) return {};
+  if (judge.switch_allowed(before, lock, after)) {
+    auto objection = standing_objection(judge, before);
+    return objection.empty() ? standing_objection(judge, after) : objection;
+  }
   const Design& design = judge.problem().design;
   const bool engages = !before.engaged.test(static_cast<std::size_t>(lock));
   if (!unlock_keeps_shape(design, engages ? after : before, lock))
@@ -190,7 +219,7 @@ Route onward_route(const StepJudge& judge, const Route& driven, const Route& way
     for (std::size_t k = way.steps.size() + 1; k-- > 0;) {
       const State& there = way.state_before(k);
       const auto steps = joining_steps(judge.problem().design, here, there);
-      if (!steps || !steps_allowed(judge, here, *steps)) continue;
+      if (!steps || !can_be_made(judge, here, *steps)) continue;
       route.steps.insert(route.steps.end(), steps->begin(), steps->end());
       route.steps.insert(route.steps.end(), way.steps.begin() + static_cast<std::ptrdiff_t>(k),
                          way.steps.end());

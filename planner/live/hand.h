@@ -61,7 +61,8 @@ class Hand {
 /// stands in a frozen region).
 std::optional<Eigen::Vector2d> notch_curvature(const Design& design, const State& state, int lock);
 
-/// What forbids the switch, as half a sentence; empty when nothing does.
+/// What forbids the switch, as half a sentence; empty when nothing does. The body must also keep the limits
+/// and the required clearance as it stands before and after, by the bounds that make_plan asks for.
 std::string switch_objection(const StepJudge& judge, const State& before, int lock, const State& after);
 
 /// A route on from where the hand is to the end of `way`, a verified route from the start to the target:

@@ -57,11 +57,20 @@ Result<void> SceneKeeper::keep_distance(const Scene& scene) {
   if (key == kept_for_) return {};
   auto wall = read_wall_only(scene);
   if (!wall) return tl::unexpected(wall.error());
+  if (auto changed = changed_mesh(scene)) return tl::unexpected(std::move(*changed));
   distance_ = prepare_distance(std::move(*wall), spacing_mm);
   middle_lines_ = std::make_shared<const MiddleLines>(distance_);
   kept_for_ = std::move(key);
   ++channels_;
   return {};
+}
+
+std::optional<InputError> SceneKeeper::changed_mesh(const Scene& scene) {
+  const auto mesh = read_input(scene.mesh_file, kLargestMesh);
+  if (mesh && sha256(*mesh) == scene.mesh_sha256) return std::nullopt;
+  return InputError{scene.mesh_file.string(), 1, 1,
+                    "this mesh was changed by something else since it was read",
+                    "end withy live and open the scene again"};
 }
 
 Result<std::shared_ptr<const LiveScene>> SceneKeeper::make(std::string text) {

@@ -52,6 +52,9 @@ class SceneKeeper {
 
   const std::filesystem::path& file() const { return file_; }
 
+  /// What is wrong where the scene's mesh on the disk is no longer the one that was read.
+  static std::optional<InputError> changed_mesh(const Scene& scene);
+
  private:
   Result<void> keep_distance(const Scene& scene);
 

@@ -237,6 +237,10 @@ std::string totals(const ReachReport& report) {
   return out + "</table>\n";
 }
 
+constexpr std::string_view kPartialNote =
+    "<p class=\"partial\"><strong>Partial: the run was interrupted; lock counts that were asked for may be "
+    "missing, and targets that were not come to count as undecided.</strong></p>\n";
+
 std::string what_was_asked(const ReachReport& report) {
   std::string out =
       report.spacing_mm
@@ -320,7 +324,8 @@ std::string target_table(const ReachReport& report) {
 }  // namespace
 
 std::string reach_html(const ReachReport& report, const DisplayMesh& wall) {
-  std::string out = fmt::format("<p>{}</p>\n", what_was_asked(report)) + totals(report) + key();
+  std::string out = report.partial ? std::string(kPartialNote) : std::string();
+  out += fmt::format("<p>{}</p>\n", what_was_asked(report)) + totals(report) + key();
   std::vector<Drawing> drawings;
   for (const View& view : kViews) drawings.emplace_back(report, wall.wall_E, view);
   out += "<svg width=\"0\" height=\"0\" aria-hidden=\"true\"><defs>\n";

@@ -3,7 +3,7 @@
 // a user's whole way from a bare mesh to a script; and who is refused.
 
 import assert from 'node:assert/strict';
-import { cpSync, existsSync, mkdtempSync, readFileSync, rmSync } from 'node:fs';
+import { cpSync, existsSync, mkdtempSync, readdirSync, readFileSync, rmSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import test, { after, before } from 'node:test';
@@ -155,6 +155,47 @@ live('a slider turns a number of the design, a number out of its range is refuse
   });
 });
 
+live('a box that is emptied, or holds no number, sets nothing: the old value comes back, and the page says so', async () => {
+  const required = async () => (await ask('scene')).numbers.find((n) => n.key === 'clearance.required_mm').value;
+  await on(async (page) => {
+    const was = await required();
+    assert.ok(was > 0);
+    const box = page.locator('[id="n-clearance.required_mm"]');
+    await page.locator('details[data-table="clearance"]').evaluate((e) => (e.open = true));
+    const revision = await page.getAttribute('html', 'data-revision');
+    for (const typed of ['', '1e999', '-', 'e']) {
+      await page.locator('#folder').focus();
+      await box.focus();
+      await page.keyboard.press('Control+A');
+      await page.keyboard.press('Delete');
+      await page.keyboard.type(typed);
+      await page.keyboard.press('Enter');
+      await said(page, 'no number was given, so it stays at');
+      assert.equal(Number(await box.inputValue()), was, typed);
+      await page.evaluate(() => (document.querySelector('#said').textContent = ''));
+    }
+    await still(page);
+    assert.equal(await required(), was);
+    assert.equal(await page.getAttribute('html', 'data-revision'), revision);
+  });
+});
+
+live('a long title is cut with an ellipsis, whole in its tooltip, and the page stays within the window', async () => {
+  await on(async (page) => {
+    const title = `${'A '.repeat(52)}B`;
+    await ask('edit', { changes: [{ key: 'title', value: title }], gesture: '' });
+    await page.waitForFunction((t) => document.querySelector('h1').title === t, title);
+    const at = await page.evaluate(() => {
+      const box = (which) => document.querySelector(which).getBoundingClientRect();
+      const h1 = document.querySelector('h1');
+      return { cut: h1.scrollWidth > h1.clientWidth, right: box('h1').right, buttons: box('.top-buttons').right, caution: box('.caution-line').width, wide: document.documentElement.scrollWidth, tall: document.body.scrollHeight, view: box('.see').height };
+    });
+    assert.ok(at.cut && at.right < 1280 / 2 && at.buttons <= 1280 && at.caution > 200 && at.wide <= 1280 && at.tall <= 720 && at.view > 200, JSON.stringify(at));
+    await page.click('#undo');
+    await page.waitForFunction((t) => document.querySelector('h1').title !== t, title);
+  });
+});
+
 live('asking is stopped, and asked again', async () => {
   await on(async (page) => {
     await page.click('#ask');
@@ -234,6 +275,48 @@ live('reload loses nothing; neither does the end of the program', async () => {
   });
   const value = readFileSync(scene, 'utf8').match(/tolerance_mm = (.*)/)[1];
   assert.equal(readFileSync(scene, 'utf8'), text.replace('tolerance_mm = 1.5', `tolerance_mm = ${value}`));
+});
+
+live('a second bench on the scene, and another on a taken port, are refused in one line', async () => {
+  const second = tryWithy(folder, 'live', scene, '--quiet');
+  assert.equal(second.status, 2);
+  assert.match(second.stderr, /^[^\n]*open already \(process \d+\)[^\n]*\n$/);
+  const other = join(folder, 'other');
+  cpSync(join(process.env.WITHY_SOURCE_DIR, 'scenes', 'double-bend'), other, { recursive: true });
+  const taken = tryWithy(other, 'live', 'scene.toml', '--quiet', '--port', new URL(bench.url).port);
+  assert.equal(taken.status, 2);
+  assert.match(taken.stderr, /^[^\n]*port \d+ of 127\.0\.0\.1 can.t be had[^\n]*\n$/);
+  assert.ok(!existsSync(join(other, '.scene.toml.live.lock')));
+});
+
+live('the program ends at once while a long record is being saved, and leaves nothing of it', async () => {
+  const long = join(folder, 'long');
+  cpSync(join(process.env.WITHY_SOURCE_DIR, 'scenes', 'double-bend'), long, { recursive: true });
+  const other = new Bench(join(long, 'scene.toml'));
+  await other.started;
+  try {
+    await other.ask('ask', { locks: [1] });
+    for (let seen = -1, cell; !cell?.verdict; ) {
+      const verdicts = await other.ask('verdicts', { seen, wait_s: 5 });
+      seen = verdicts.version;
+      cell = verdicts.cells[0];
+    }
+    await other.ask('cancel');
+    for (let i = 0; i < 160; ++i) await other.ask('switch', { locks: 1, lock: 1 });
+    await other.ask('onward', { locks: 1 });
+    const { holds, save_s } = await other.ask('verify', { locks: 1 });
+    assert.ok(holds && save_s > 1, `${save_s} s`);
+    const saving = other.request(`${new URL(other.url).pathname}api/save-plan`, { body: JSON.stringify({ locks: 1, folder: 'kept', by_hand: true }) });
+    await new Promise((done) => setTimeout(done, 500));
+    await other.ask('hand', { locks: 1 }); // the bench answers meanwhile
+    const began = performance.now();
+    assert.deepEqual(await other.stop(), { status: 130, signal: null });
+    console.log(`${save_s.toFixed(1)} s of saving, ended in ${(performance.now() - began).toFixed(0)} ms`);
+    assert.equal((await saving).status, 'closed');
+    assert.deepEqual(readdirSync(long).filter((n) => /kept|lock|withy/.test(n)), []);
+  } finally {
+    await other.stop();
+  }
 });
 
 /** The status that a request gets, with headers that a browser would not let a page choose. */

@@ -73,6 +73,8 @@ TEST_CASE("an interrupted reach keeps what is decided in files marked partial") 
   const auto json = nlohmann::json::parse(read_text(folder.path() / "out/reach.partial.json"));
   CHECK(json["partial"] == true);
   REQUIRE_FALSE(json["counts"].empty());
+  CHECK(read_text(folder.path() / "out/reach.partial.html").find("Partial: the run was interrupted") !=
+        std::string::npos);
 }
 
 TEST_CASE("a compare whose budget is spent marks its file partial, and its status says undecided") {

@@ -61,6 +61,7 @@ ExitStatus live(const LiveOptions& options) {
     desk = std::move(*opened);
   }
   for (const std::string& note : desk->notes()) say_aside(note);
+  desk->on_unkept([](const std::string& why) { say_aside(why); });
   if (!options.target_mm.empty())
     if (const auto why = desk->move_target(options.target_mm))
       return refuse_arguments("live", "--target: " + *why);

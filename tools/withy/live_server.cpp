@@ -135,6 +135,11 @@ void LiveServer::Impl::install() {
   server.set_keep_alive_timeout(kKeepAlive_s);
   server.set_read_timeout(kReadPatience_s);
   server.set_tcp_nodelay(true);
+  // Not the library's own, which let two programs share a port (SO_REUSEPORT).
+  server.set_socket_options([](socket_t socket) {
+    const int yes = 1;
+    ::setsockopt(socket, SOL_SOCKET, SO_REUSEADDR, &yes, sizeof yes);
+  });
   server.set_pre_routing_handler([this](const httplib::Request& request, httplib::Response& response) {
     if (from_here(request)) return httplib::Server::HandlerResponse::Unhandled;
     respond(response, 403, "this address answers its own page only");

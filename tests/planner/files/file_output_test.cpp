@@ -78,6 +78,19 @@ TEST_CASE("A folder is no place for an answer where one of its files is an input
       withy::check_output_folder(folder.path() / ".", names, {folder.path() / "link.csv"}).has_value());
   CHECK(withy::check_output_folder(folder.path(), names, {folder.path() / "targets.csv"}).has_value());
   CHECK(withy::check_output_folder(folder.path() / "out", names, {file}).has_value());
+  // A folder of the user's stands where one of its files would.
+  std::filesystem::create_directories(folder.path() / "dd/plan.json/mine");
+  CHECK_FALSE(withy::check_output_folder(folder.path() / "dd", {"plan.json"}, {}).has_value());
+  {
+    withy::FileBatch batch;
+    batch.owns(folder.path() / "dd", {"plan.json", "page.html"});
+    batch.add(folder.path() / "dd/page.html", "new");
+    CHECK_FALSE(batch.commit().has_value());
+  }
+  CHECK(std::filesystem::is_directory(folder.path() / "dd/plan.json/mine"));
+  CHECK_FALSE(std::filesystem::exists(folder.path() / "dd/page.html"));
+  for (const auto& entry : std::filesystem::directory_iterator(folder.path()))
+    CHECK(entry.path().filename().string().find(".withy-") == std::string::npos);
   // A file that is still to be made is one place under all its names.
   CHECK_FALSE(
       withy::check_output_file(folder.path() / "new/a", {folder.path() / "new/../new/a"}).has_value());

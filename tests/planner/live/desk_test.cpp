@@ -1,11 +1,13 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // The desk as its page uses it, over JSON: changes, verdicts, undo, what is kept and what is saved.
+#include <atomic>
 #include <chrono>
 #include <fstream>
 #include <random>
 #include <thread>
 
 #include <catch2/catch.hpp>
+#include <unistd.h>
 
 #include "geometry/centreline/centreline.h"
 #include "planner/plan/plan.h"
@@ -38,6 +40,13 @@ void check_plan_file(const LiveBench& bench, const std::filesystem::path& file) 
   const auto fault = plan_defect(*plan, {*scene, verifier, problem->required_clearance_mm});
   INFO((fault ? fault->problem : ""));
   CHECK_FALSE(fault);
+}
+
+/// Whether it came to be so within a minute.
+template <class Is>
+bool waited_for(const Is& is) {
+  for (int turn = 0; turn < 600 && !is(); ++turn) std::this_thread::sleep_for(std::chrono::milliseconds(100));
+  return is();
 }
 
 }  // namespace
@@ -213,6 +222,114 @@ TEST_CASE(
   REQUIRE(verified.at("holds") == true);
   bench.granted("save-plan", {{"locks", 1}, {"folder", "driven"}, {"by_hand", true}});
   check_plan_file(bench, bench.folder() / "driven" / "plan.json");
+}
+
+TEST_CASE("a folder for an answer is none of the scene's own files, no option, and not hidden") {
+  LiveBench bench;
+  bench.open();
+  bench.granted("ask", {{"locks", {0}}});
+  bench.decided(0);
+  bench.granted("cancel");
+  const std::string mesh = bench.granted("scene").at("scene").at("mesh_file");
+  const auto before = read_text(bench.scene());
+  bench.edited("target.tolerance_mm", 1.5);
+  for (const std::string& name :
+       {std::string("scene.toml"), std::string("scene.toml.live"), std::string("scene.toml.live.old"),
+        std::string("scene.toml.live.old.2"), std::filesystem::path(mesh).filename().string(),
+        std::string("-o"), std::string(".git"), std::string("answer."), std::string("a/b"), std::string()}) {
+    INFO(name);
+    CHECK_FALSE(bench.refused("save-plan", {{"locks", 0}, {"folder", name}}).empty());
+  }
+  CHECK(read_text(bench.scene()) == before);
+  CHECK_FALSE(std::filesystem::is_directory(bench.scene().string() + ".live"));
+  bench.granted("save-plan", {{"locks", 0}, {"folder", "answer.2"}});
+}
+
+TEST_CASE("a folder under the name of one of the answer's files is left alone, and nothing is written") {
+  LiveBench bench;
+  bench.open();
+  bench.granted("ask", {{"locks", {0}}});
+  bench.decided(0);
+  bench.granted("cancel");
+  std::filesystem::create_directories(bench.folder() / "dd/plan.json/mine");
+  CHECK(
+      bench.refused("save-plan", {{"locks", 0}, {"folder", "dd"}}).find("plan.json:1:1: this is a folder") !=
+      std::string::npos);
+  CHECK(std::filesystem::is_directory(bench.folder() / "dd/plan.json/mine"));
+  CHECK(std::distance(std::filesystem::directory_iterator(bench.folder() / "dd"), {}) == 1);
+  for (const auto& entry : std::filesystem::directory_iterator(bench.folder()))
+    CHECK(entry.path().filename().string().find(".withy-") == std::string::npos);
+}
+
+TEST_CASE("no plan is saved for a mesh that was changed since it was read") {
+  LiveBench bench;
+  bench.open();
+  bench.granted("ask", {{"locks", {0}}});
+  bench.decided(0);
+  bench.granted("cancel");
+  const std::filesystem::path mesh =
+      bench.folder() /
+      std::filesystem::path(bench.granted("scene").at("scene").at("mesh_file").get<std::string>()).filename();
+  const std::string before = read_text(mesh);
+  std::ofstream(mesh, std::ios::app) << "x";
+  CHECK(bench.refused("save-plan", {{"locks", 0}, {"folder", "answer"}}).find("this mesh was changed") !=
+        std::string::npos);
+  CHECK_FALSE(std::filesystem::exists(bench.folder() / "answer"));
+  // A change for which the wall is read anew does not mix the two either.
+  CHECK(bench.refused("edit", {{"changes", {{{"key", "entry.opening_radius_mm"}, {"value", 8.9}}}}})
+            .find("this mesh was changed") != std::string::npos);
+  std::ofstream(mesh, std::ios::trunc) << before;
+  bench.granted("save-plan", {{"locks", 0}, {"folder", "answer"}});
+}
+
+TEST_CASE("a scene is on one desk at a time, and free again when that ends") {
+  LiveBench bench;
+  bench.open();
+  const auto second = Desk::open(bench.scene(), 1);
+  REQUIRE_FALSE(second);
+  CHECK(second.error().message().find("open already (process " + std::to_string(::getpid()) + ")") !=
+        std::string::npos);
+  bench.close();
+  CHECK_FALSE(std::filesystem::exists(bench.folder() / ".scene.toml.live.lock"));
+  // What a process that was killed has left is in nobody's way.
+  std::ofstream(bench.folder() / ".scene.toml.live.lock") << "1";
+  bench.open();
+}
+
+TEST_CASE("work that is set aside does not take the place of what was set aside before") {
+  LiveBench bench;
+  for (const double tolerance : {1.25, 1.26, 1.27}) {
+    bench.open();
+    bench.edited("target.tolerance_mm", tolerance);
+    bench.close();
+    std::ofstream(bench.scene(), std::ios::app) << "# changed elsewhere\n";
+  }
+  bench.open();
+  const std::string old = bench.scene().string() + ".live.old";
+  CHECK(read_text(old).find("1.25") != std::string::npos);
+  CHECK(read_text(old + ".2").find("1.26") != std::string::npos);
+  CHECK(read_text(old + ".3").find("1.27") != std::string::npos);
+}
+
+TEST_CASE("where what is unsaved can't be kept beside the scene, the answers say so, and it is heard once") {
+  LiveBench bench;
+  bench.open();
+  std::atomic<int> heard = 0;
+  bench.desk().on_unkept([&](const std::string&) { ++heard; });
+  const std::filesystem::path place = bench.scene().string() + ".live";
+  std::filesystem::create_directories(place / "x");
+  bench.edited("target.tolerance_mm", 1.25);
+  CHECK(waited_for([&] { return bench.granted("scene").at("unkept") != ""; }));
+  CHECK(bench.granted("scene").at("unkept").get<std::string>().find("is lost when") != std::string::npos);
+  CHECK(bench.granted("hand", {{"locks", 1}}).at("unkept") != "");
+  CHECK(bench.granted("verdicts").at("unkept") != "");
+  bench.edited("target.tolerance_mm", 1.26);
+  std::this_thread::sleep_for(std::chrono::milliseconds(800));
+  CHECK(heard == 1);
+  std::filesystem::remove_all(place);
+  bench.edited("target.tolerance_mm", 1.27);
+  CHECK(waited_for([&] { return bench.granted("scene").at("unkept") == ""; }));
+  CHECK(std::filesystem::is_regular_file(place));
 }
 
 TEST_CASE("entering by another opening and back") {

@@ -110,6 +110,56 @@ TEST_CASE(
   }
 }
 
+TEST_CASE("what a hand does up against the wall, switches included, is what a plan may hold") {
+  constexpr unsigned kSeed = 5;
+  INFO("seed " << kSeed);
+  const Driver& driver = driver_of(2);
+  const double limit = driver.problem.design.segment().curvature_max_per_mm;
+  std::mt19937 random(kSeed);
+  std::uniform_real_distribution<double> any(-1.0, 1.0);
+  int at_wall = 0, switched = 0;
+  for (int run = 0; run < 40; ++run) {
+    Hand hand;
+    hand.move(driver.judge, 75.0 + 20.0 * any(random), {0.0, 0.0});
+    for (int turn = 0; turn < 4; ++turn) {
+      // On until the wall stops it, then a lock, which bends the segment to a notch.
+      const Eigen::Vector2d u = 0.9 * limit * Eigen::Vector2d(any(random), any(random)).normalized();
+      at_wall += !hand.move(driver.judge, hand.state().insertion_mm + 15.0, u).made;
+      switched += hand.switch_lock(driver.judge, static_cast<int>(random() % 2)).made;
+    }
+    const auto refusal = refusal_of(driver.judge, hand.route(), driver.problem.goal);
+    INFO((refusal ? refusal->sentence : ""));
+    CHECK((!refusal || refusal->fault == PlanFault::target));
+  }
+  CHECK(at_wall > 20);
+  CHECK(switched > 20);
+}
+
+TEST_CASE("a lock is switched where a plan may switch it, and nowhere nearer to the wall") {
+  const auto file = std::filesystem::path(WITHY_SOURCE_DIR) / "scenes/triple-bend/scene.toml";
+  SceneKeeper keeper(file);
+  const auto scene = keeper.make(withy_test::read_text(file));
+  REQUIRE(scene);
+  const Driver driver(*scene, *make_problem((*scene)->prepared, 2));
+  int made = 0, refused = 0, near = 0;
+  // Straight on towards the far wall, both locks engaged.
+  for (int i = 0; i <= 100; ++i) {
+    State before = start_state();
+    before.insertion_mm = 110.2 + 0.0015 * i;
+    before.engaged.set(0).set(1);
+    before.theta_frozen.assign(2, Eigen::Vector2d::Zero());
+    const State after = after_unlock(driver.problem.design, before, 1);
+    const auto refusal = refusal_of(driver.judge, Route{{{1, false, after}}, before}, driver.problem.goal);
+    const bool plan_may = !refusal || refusal->fault == PlanFault::target;
+    CHECK(switch_objection(driver.judge, before, 1, after).empty() == plan_may);
+    ++(plan_may ? made : refused);
+    near += !plan_may && plain_gap(driver, before) >= driver.problem.required_clearance_mm;
+  }
+  CHECK(made > 0);
+  CHECK(refused > 0);
+  CHECK(near > 0);  // too near to be proved
+}
+
 TEST_CASE("a lock engages on the nearest notch") {
   const Driver& driver = driver_of(1);
   const Design& design = driver.problem.design;

@@ -35,6 +35,8 @@ export interface LiveScene {
   can_redo: boolean;
   cautions: string[];
   notes: string[];
+  /** Why what is unsaved can't be kept beside the scene; empty while it is. */
+  unkept: string;
   scene: SceneFacts;
   layout_in_use: number;
   designs: { locks: number; design?: Design; assumed?: boolean; refusal?: string }[];
@@ -71,6 +73,7 @@ export interface Verdicts {
   revision: number;
   settled: boolean;
   cells: Cell[];
+  unkept: string;
 }
 
 export interface LiveState {
@@ -94,6 +97,7 @@ export interface HandFigures {
   locks_driven: number;
   made: boolean;
   objection: string;
+  unkept: string;
   state: LiveState;
   tip_mm: Vec3;
   target_off_mm: number;
@@ -155,7 +159,7 @@ export const desk = {
   reset: (locks: number) => post<HandFigures>('reset', { locks }),
   take: (locks: number, actions: number) => post<HandFigures>('take', { locks, actions }),
   onward: (locks: number) => post<HandFigures>('onward', { locks }),
-  verify: (locks: number) => post<{ holds: boolean; step: number | null; why: string }>('verify', { locks }),
+  verify: (locks: number) => post<{ holds: boolean; step: number | null; why: string; save_s?: number }>('verify', { locks }),
   saveScene: () => post<{ saved: string }>('save-scene', {}),
   savePlan: (locks: number, folder: string, by_hand: boolean) =>
     post<{ saved: string; verdict: Verdict; left_out: string[] }>('save-plan', { locks, folder, by_hand }),

@@ -16,6 +16,8 @@ import { BenchView } from './view.ts';
 const kDragPatience = 200;
 const kPoll_s = 15;
 const kRetry = 2000;
+/** A record that takes longer to save says so (s). */
+const kLongSave_s = 5;
 
 const pause = (ms: number) => new Promise((done) => setTimeout(done, ms));
 const rounded = (v: Vec3): Vec3 => v.map((c) => Math.round(1000 * c) / 1000) as Vec3;
@@ -37,6 +39,7 @@ class Bench {
   private readonly save = h('button', { type: 'button', id: 'save-scene', onclick: () => void this.saveScene() }, 'Save scene');
   private readonly scrub = h('input', { type: 'range', id: 'scrub', min: 0, max: 1, step: 0.02, value: 0, disabled: true, 'aria-label': 'along the plan' });
   private readonly folder = h('input', { type: 'text', id: 'folder', value: 'answer', 'aria-label': 'folder beside the scene for plan, scripts, page and picture' });
+  private readonly unkept = h('p', { id: 'unkept', class: 'bad', role: 'alert', hidden: true });
   private readonly title = h('h1', {});
   private readonly cautions = h('p', { class: 'caution-line' });
 
@@ -51,10 +54,14 @@ class Bench {
       clocks: (clocks, gesture) => this.changeLayout(null, clocks, gesture),
     });
     this.table = new VerdictTable(this.locks, (locks) => void this.choose(locks));
-    this.numbers = new Numbers((changes, gesture) => this.change(changes, gesture));
+    this.numbers = new Numbers(
+      (changes, gesture) => this.change(changes, gesture),
+      (text) => this.say(text, true),
+    );
     this.deck = new Deck(this.locks, {
       moved: (figures) => {
         this.view.showHand(figures);
+        this.sayUnkept(figures.unkept);
         Object.assign(document.documentElement.dataset, { updates: this.deck.updates, drawn: this.view.drawings });
       },
       said: (text, bad) => this.say(text, bad),
@@ -103,7 +110,7 @@ class Bench {
           button('save-plan', 'Save plan', () => this.savePlan(false)),
           button('save-driven', 'Save driven', () => this.savePlan(true)),
         ),
-        this.status,
+        h('div', { class: 'said-lines' }, this.unkept, this.status),
       ),
     );
   }
@@ -115,6 +122,12 @@ class Bench {
   private say(text: string, bad = false) {
     say(this.status, sentence(text));
     this.status.classList.toggle('bad', bad);
+  }
+
+  /** As long as what is unsaved can't be kept; empty: all is well. */
+  private sayUnkept(why: string) {
+    say(this.unkept, sentence(why));
+    this.unkept.hidden = why === '';
   }
 
   private fail(error: unknown) {
@@ -134,6 +147,8 @@ class Bench {
     this.scene = scene;
     document.documentElement.dataset.revision = String(scene.revision);
     say(this.title, scene.scene.title);
+    this.title.title = scene.scene.title;
+    this.sayUnkept(scene.unkept);
     say(this.cautions, scene.cautions.join(' '));
     this.undo.disabled = !scene.can_undo;
     this.redo.disabled = !scene.can_redo;
@@ -259,8 +274,9 @@ class Bench {
 
   private async verify() {
     try {
-      const { holds, step, why } = await desk.verify(this.locks);
-      this.say(holds ? `it holds: ${why}` : `it does not hold${step === null ? '' : `, step ${step}`}: ${why}`, !holds);
+      const { holds, step, why, save_s } = await desk.verify(this.locks);
+      const long = save_s !== undefined && save_s > kLongSave_s ? `; to save it takes about ${Math.round(save_s)} s` : '';
+      this.say(holds ? `it holds: ${why}${long}` : `it does not hold${step === null ? '' : `, step ${step}`}: ${why}`, !holds);
     } catch (error) {
       this.fail(error);
     }
@@ -278,6 +294,7 @@ class Bench {
 
   private async savePlan(by_hand: boolean) {
     try {
+      this.say('saving');
       const { saved, verdict, left_out } = await desk.savePlan(this.locks, this.folder.value, by_hand);
       this.say([`${verdict}; saved in ${saved}`, ...left_out].join('; '));
       this.show(await desk.scene());
@@ -296,6 +313,7 @@ class Bench {
       try {
         const verdicts = await desk.verdicts(this.verdicts?.version ?? -1, kPoll_s);
         this.verdicts = verdicts;
+        this.sayUnkept(verdicts.unkept);
         this.table.set(verdicts, verdicts.revision === this.scene.revision);
         document.documentElement.dataset.settled = String(verdicts.settled && verdicts.revision === this.scene.revision);
         if (verdicts.revision > this.scene.revision && this.edits.idle) await this.put(await desk.scene());

@@ -5,6 +5,7 @@ import { h } from '../dom.ts';
 import type { Change, LiveScene, NumberFact } from './api.ts';
 
 type Put = (changes: Change[], gesture: string) => void;
+type Said = (text: string) => void;
 
 /** "curvature_max_per_mm" -> "curvature max"; the unit stands beside the number. */
 function label(key: string): string {
@@ -40,7 +41,10 @@ export class Numbers {
   private gestures = 0;
   private shape = '';
 
-  constructor(private readonly put: Put) {}
+  constructor(
+    private readonly put: Put,
+    private readonly said: Said,
+  ) {}
 
   set(scene: LiveScene) {
     this.scene = scene;
@@ -90,7 +94,14 @@ export class Numbers {
       box.value = slider.value;
       this.change(fact.key, index, Number(slider.value), gesture || `${id} keys`);
     });
-    box.addEventListener('change', () => this.change(fact.key, index, Number(box.value), ''));
+    // What a browser can't read as a number it hands over as an empty text.
+    box.addEventListener('change', () => {
+      const read = box.value.trim() === '' ? Number.NaN : Number(box.value);
+      if (Number.isFinite(read)) return this.change(fact.key, index, read, '');
+      const there = this.scene?.numbers.find((n) => n.key === fact.key);
+      if (there) box.value = String(rounded(this.values(there)[index]));
+      this.said(`${label(fact.key)}${part}: no number was given, so it stays at ${box.value}; give a number ${range}`);
+    });
     const element = h('div', { class: 'number' }, h('label', { for: id }, `${label(fact.key)}${part}`), slider, box, h('small', { title: `${range}: ${fact.reason}` }, fact.unit || '–'));
     this.rows.set(id, { slider, box, element });
     return element;
