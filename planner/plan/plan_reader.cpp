@@ -120,7 +120,7 @@ PlannedAction read_action(const JsonNode& node, std::size_t states, int locks) {
 /// `kind` and under names that end in `_by`.
 void check_figures(const JsonNode& node, const std::string& name) {
   if (node.is_text()) {
-    if (name != "kind" && name != "sentence" && !name.ends_with("_by"))
+    if (name != "kind" && name != "sentence" && name != "from" && !name.ends_with("_by"))
       node.fault("a text stands where a number belongs", "give a number");
     return;
   }
