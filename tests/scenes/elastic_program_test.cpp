@@ -29,7 +29,6 @@ TEST_CASE("ignoring elasticity touches the wall, heeding it does not") {
   CHECK_THAT(planned.out, Contains("; the elastic body, with compensated pulls, comes within"));
   const auto plan = nlohmann::json::parse(read_text(folder.path() / "out/plan.json"));
   CHECK(plan["elastic"]["holds"].get<bool>());
-  CHECK(plan["elastic"]["plans"].get<int>() > 1);  // the first misses with the elastic body
   CHECK(plan["elastic"]["ideal_pulls"]["clearance_mm"].get<double>() < 0.0);
   const ProgramRun run =
       run_program(WITHY_PROGRAM, {"elastic", "out/plan.json", scene, "-q", "-o", "out"}, folder.path());
@@ -45,7 +44,8 @@ TEST_CASE("ignoring elasticity touches the wall, heeding it does not") {
         json["clearance"]["required_mm"].get<double>());
   CHECK(json["holds"]["compensated_pulls"].get<bool>());
   CHECK(json["look"]["halving_error_mm"].get<double>() < 0.01);
-  CHECK(json["effects"].size() == 5);
+  // Tendons, friction and weight: without locks no backbone is held, and the segment is not said to give along.
+  CHECK(json["effects"].size() == 3);
 }
 
 TEST_CASE("scripts bring the elastic body where it was meant to be, the ideal pulls do not") {
