@@ -182,25 +182,11 @@ TEST_CASE("on the way out compensated pulls are no worse than ideal ones or thos
 }
 
 TEST_CASE("pulls are searched where friction of stiff tendons makes kinks") {
-  DesignParts parts = usual_parts({});
-  parts.tendons->disk_spacing_mm = 10.0;
-  parts.tendons->friction_coefficient = 0.2;
-  parts.elastic->tendon_EA_N = 4e5;
-  parts.elastic->tendon_length_mm = 50.0;
-  const Design design = made(parts);
-  Plan plan;
+  const Design design = with_stiff_tendons(10.0, 4e5, 50.0);
   State there = start_state();
   there.insertion_mm = 63.41;
   there.u_free = {0.004073, 0.0020365};
-  plan.states = {{start_state()}, {there}, {start_state()}};
-  for (const int from : {0, 1}) {
-    PlannedAction action;
-    action.kind = ActionKind::steer;
-    action.from = from;
-    action.to = from + 1;
-    plan.actions.push_back(action);
-  }
-  plan.reached_state = 1;
+  const Plan plan = there_and_back(there);
   const Eigen::Vector3d target = Shape(design, there).tip_E().translation();
   const FollowSettings settings = script_settings();
   const Compensation made_up = compensate(design, plan, {target, std::nullopt, 0.0}, settings);

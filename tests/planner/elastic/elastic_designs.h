@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "planner/elastic/elastic_segment.h"
+#include "planner/plan/answer.h"
 #include "tests/support/plain_elastic.h"
 
 namespace withy_test {
@@ -53,6 +54,31 @@ inline withy::DesignParts usual_parts(const std::vector<double>& station_mm) {
 
 inline withy::Design made(const withy::DesignParts& parts) {
   return withy::Design::make(parts).value();
+}
+
+/// Usual parts, but with friction between disks and far stiffer tendons: they go slack and taut at a touch.
+inline withy::Design with_stiff_tendons(double disk_spacing_mm, double tendon_EA_N, double tendon_length_mm) {
+  withy::DesignParts parts = usual_parts({});
+  parts.tendons->disk_spacing_mm = disk_spacing_mm;
+  parts.tendons->friction_coefficient = 0.2;
+  parts.elastic->tendon_EA_N = tendon_EA_N;
+  parts.elastic->tendon_length_mm = tendon_length_mm;
+  return made(parts);
+}
+
+/// Steered to one state, which is the one that is reached, and back to the start.
+inline withy::Plan there_and_back(const withy::State& there) {
+  withy::Plan plan;
+  plan.states = {{withy::start_state()}, {there}, {withy::start_state()}};
+  for (const int from : {0, 1}) {
+    withy::PlannedAction action;
+    action.kind = withy::ActionKind::steer;
+    action.from = from;
+    action.to = from + 1;
+    plan.actions.push_back(action);
+  }
+  plan.reached_state = 1;
+  return plan;
 }
 
 inline Eigen::VectorXd pulls_for(const withy::Design& design, const Eigen::Vector2d& bend_rad) {

@@ -186,25 +186,11 @@ TEST_CASE("bodies between two are close to one another and lead from the one to 
 
 TEST_CASE("stiff tendons between disks, with friction, are followed out and back") {
   // Bent and drawn back in one motion: tendons go slack and taut, each a spring of 10 N per micrometre.
-  DesignParts parts = usual_parts({});
-  parts.tendons->disk_spacing_mm = 20.0;
-  parts.tendons->friction_coefficient = 0.2;
-  parts.elastic->tendon_EA_N = 1e6;
-  parts.elastic->tendon_length_mm = 0.0;
-  const Design design = made(parts);
-  Plan plan;
+  const Design design = with_stiff_tendons(20.0, 1e6, 0.0);
   State there = start_state();
   there.insertion_mm = 63.41;
   there.u_free = {0.004073, 0.0020365};
-  plan.states = {{start_state()}, {there}, {start_state()}};
-  for (const int from : {0, 1}) {
-    PlannedAction action;
-    action.kind = ActionKind::steer;
-    action.from = from;
-    action.to = from + 1;
-    plan.actions.push_back(action);
-  }
-  plan.reached_state = 1;
+  const Plan plan = there_and_back(there);
   for (const double step_mm : {0.5, 1.0}) {
     FollowSettings settings;
     settings.step_mm = step_mm;
