@@ -44,7 +44,8 @@ TEST_CASE("ignoring elasticity touches the wall, heeding it does not") {
         json["clearance"]["required_mm"].get<double>());
   CHECK(json["holds"]["compensated_pulls"].get<bool>());
   CHECK(json["look"]["halving_error_mm"].get<double>() < 0.01);
-  // Tendons, friction and weight: without locks no backbone is held, and the segment is not said to give along.
+  // Tendons, friction and weight: without locks no backbone is held, and the segment is not said to give
+  // along.
   CHECK(json["effects"].size() == 3);
 }
 
