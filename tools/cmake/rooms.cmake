@@ -7,6 +7,7 @@ file(WRITE "${WITHY_ROOMS_FILE}" "")
 # Off by default: a missing include shows only where each file is compiled by itself, and whoever changes one file of a room would
 # compile them all. The set-up commands switch it on.
 option(WITHY_UNITY "Compile the files of a room together, for a clean build in less time" OFF)
+set(WITHY_APART "" CACHE STRING "Files with a line that this regular expression matches are compiled apart even so")
 
 # withy_unity(TARGET)
 #   All files of one room are one for the compiler: what they include is read once, and what they instantiate of it is made once. So
@@ -16,7 +17,24 @@ function(withy_unity target)
     set_target_properties(${target} PROPERTIES UNITY_BUILD ON UNITY_BUILD_MODE BATCH UNITY_BUILD_BATCH_SIZE 0)
     # gcc takes each of the files for a header then, whose types should not be made of a file's own.
     target_compile_options(${target} PRIVATE $<$<CXX_COMPILER_ID:GNU>:-Wno-subobject-linkage>)
+    withy_apart(${target})
   endif()
+endfunction()
+
+# withy_apart(TARGET)
+#   Keeps the files that WITHY_APART tells of out of the room's one file.
+function(withy_apart target)
+  get_target_property(sources ${target} SOURCES)
+  list(FILTER sources EXCLUDE REGEX "^\\$<")
+  foreach(source ${sources})
+    get_filename_component(path "${source}" ABSOLUTE BASE_DIR "${PROJECT_SOURCE_DIR}")
+    if(WITHY_APART AND EXISTS "${path}")
+      file(STRINGS "${path}" lines REGEX "${WITHY_APART}" LIMIT_COUNT 1)
+      if(lines)
+        set_source_files_properties("${path}" TARGET_DIRECTORY ${target} PROPERTIES SKIP_UNITY_BUILD_INCLUSION ON)
+      endif()
+    endif()
+  endforeach()
 endfunction()
 
 # withy_room(TARGET USES ROOMS... [LINK LIBRARIES...] [LINK_PRIVATE LIBRARIES...] [LIGHT | HOT])
