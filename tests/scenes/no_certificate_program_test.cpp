@@ -25,8 +25,6 @@ constexpr const char* kPlaceNear = "\n[[via]]\npoint_mm = [0.0, 0.0, 10.0]\ntole
 constexpr const char* kPlaceAcross =
     "\n[[via]]\npoint_mm = [0.0, 0.0, 30.0]\ntolerance_mm = 0.5\n"
     "direction = [1.0, 0.0, 0.0]\ndirection_tolerance_deg = 5.0\n";
-constexpr const char* kOfPlace =
-    "the place to pass 1 can't be reached: a certificate speaks of the target alone";
 
 /// A shipped scene in a folder of its own, with more text behind it.
 void copy_scene(const std::string& name, const TemporaryFolder& folder, const std::string& more) {
@@ -76,18 +74,33 @@ TEST_CASE("a target that can't be reached has a certificate, places to pass or n
   CHECK(withy_run(folder, {"recheck", "no.proof", "scene.toml"}).status == 0);
 }
 
-TEST_CASE("a place to pass that can't be reached is named where a certificate is missed") {
+TEST_CASE("the certificate of a place to pass that can't be reached names it, and is of no other place") {
   const TemporaryFolder folder;
   copy_scene("straight", folder, kPlaceAcross);
   const ProgramRun plan =
       withy_run(folder, {"plan", "scene.toml", "--locks", "0", "--recheck", "--proof", "no.proof"});
   CAPTURE(plan.out, plan.err);
   CHECK(plan.status == 3);
-  CHECK_THAT(plan.out, Contains(std::string("\nnothing to recheck: ") + kOfPlace));
-  CHECK_THAT(plan.err, Contains(std::string("no proof was written: ") + kOfPlace));
-  CHECK(!fs::exists(folder.path() / "no.proof"));
+  const std::string of_place =
+      "brings the tip to place 1 of those to pass, within 0.5 mm of (0, 0, 30), pointing";
+  CHECK_THAT(plan.out, Contains("recheck holds: ") && Contains(of_place));
+  const ProgramRun recheck = withy_run(folder, {"recheck", "no.proof", "scene.toml"});
+  CHECK(recheck.status == 0);
+  CHECK_THAT(recheck.out, Contains(of_place));
+  std::string text = read_text(folder.path() / "no.proof");
+  const auto refused = [&](const std::string& from, const std::string& to, const std::string& why) {
+    CAPTURE(from, to);
+    std::string changed = text;
+    REQUIRE(changed.find(from) != std::string::npos);
+    write_text(folder.path() / "changed.proof", changed.replace(changed.find(from), from.size(), to));
+    const ProgramRun run = withy_run(folder, {"recheck", "changed.proof", "scene.toml"});
+    CHECK(run.status == 5);
+    CHECK_THAT(run.out + run.err, Contains(why));
+  };
+  refused("\"via\":1,", "", "its target is not the scene's");
+  refused("\"via\":1,", "\"via\":2,", "the scene has no place to pass 2");
   const ProgramRun compare = withy_run(folder, {"compare", "scene.toml", "--locks", "0", "--recheck"});
-  CHECK_THAT(compare.out, Contains(std::string("recheck, 0 locks: nothing to recheck: ") + kOfPlace));
+  CHECK_THAT(compare.out, Contains("recheck, 0 locks: holds: ") && Contains(of_place));
 }
 
 TEST_CASE("a plan without a proof beside it says what is not proved") {
@@ -98,7 +111,7 @@ TEST_CASE("a plan without a proof beside it says what is not proved") {
   CHECK_THAT(plan.err, Contains("no proof was written: the plan switches no lock"));
 }
 
-TEST_CASE("place names the place to pass that decided, and says why there are no certificates") {
+TEST_CASE("place names the place to pass that decided, and writes certificates of it") {
   const TemporaryFolder folder;
   copy_scene("straight", folder, kPlaceAcross);
   const ProgramRun run = withy_run(
@@ -107,6 +120,7 @@ TEST_CASE("place names the place to pass that decided, and says why there are no
   CHECK(run.status == 3);
   CHECK_THAT(run.out,
              Contains("proved; the place to pass 1 decided it at 2 combinations of stations") &&
-                 Contains("0 proofs of layouts that don't reach, none where a place to pass decided it (2 "
-                          "combinations of stations): a certificate speaks of the target alone"));
+                 Contains("2 proofs of layouts that don't reach; to check the first: withy recheck"));
+  for (const auto& file : fs::directory_iterator(folder.path() / "p"))
+    CHECK(withy_run(folder, {"recheck", file.path().string(), "scene.toml"}).status == 0);
 }

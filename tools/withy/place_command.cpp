@@ -155,10 +155,6 @@ Result<void> write_answer(const PlaceOptions& options, const PlaceReport& report
 void print_proofs(const PlaceOptions& options, const PlaceReport& report, const LayoutProofs& proofs) {
   if (options.proofs.empty()) return;
   fmt::print("{} of layouts that don't reach", count_of(proofs.count(), "proof"));
-  if (const std::size_t none = report.result.stopped_at_places; none > 0)
-    fmt::print(
-        ", none where a place to pass decided it ({} of stations): a certificate speaks of the target alone",
-        count_of(none, "combination"));
   if (proofs.left_out() > 0)
     fmt::print(", {} more were left out: too many, or too large together", proofs.left_out());
   if (proofs.count() > 0)

@@ -55,6 +55,7 @@ std::string target_phrase(const recheck::ProvedTarget& target) {
 /// What a certificate proves, as a sentence.
 std::string claim_of(const recheck::CertificateHeader& header, const Scene& scene) {
   std::string what = "the tip ";
+  if (header.via) what += fmt::format("to place {} of those to pass, ", *header.via + 1);
   if (header.targets.size() > 1) what += fmt::format("to any of {} targets (", header.targets.size());
   for (std::size_t i = 0; i < header.targets.size(); ++i)
     what += (i == 0 ? "" : "; ") + target_phrase(header.targets[i]);
@@ -66,8 +67,10 @@ std::string claim_of(const recheck::CertificateHeader& header, const Scene& scen
       header.required_clearance_mm > scene.required_clearance_mm
           ? fmt::format(", more than the {:.4g} mm that the scene requires", scene.required_clearance_mm)
           : "";
-  return fmt::format("no sequence of actions brings {} with {}{}, keeping {:.4g} mm of clearance{}", what,
-                     locks_phrase(header), how, header.required_clearance_mm, scenes);
+  const std::string wherever = header.cubes ? " wherever they sit and whatever they hold" : "";
+  return fmt::format("no sequence of actions brings {} with {}{}{}, keeping {:.4g} mm of clearance{}", what,
+                     locks_phrase(header), header.locks > 0 ? wherever : "", how,
+                     header.required_clearance_mm, scenes);
 }
 
 }  // namespace

@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-#include "planner/proof/recheck/interval.h"
+#include "planner/proof/interval/interval.h"
 
 #include <array>
 #include <cstddef>

@@ -7,7 +7,7 @@
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 
-#include "planner/proof/recheck/interval.h"
+#include "planner/proof/interval/interval.h"
 
 namespace withy::recheck {
 namespace {

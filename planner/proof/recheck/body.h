@@ -37,7 +37,7 @@
 
 #include <Eigen/Core>
 
-#include "planner/proof/recheck/interval.h"
+#include "planner/proof/interval/interval.h"
 #include "planner/scene/scene.h"
 
 namespace withy::recheck {

@@ -25,6 +25,7 @@ constexpr std::size_t kBlock = 1U << 16U;
 constexpr int kMostEngaged = 8;
 constexpr std::size_t kMostSaid = 100;  // of a word of the file
 constexpr int kMostNotch = 1000000;
+constexpr int kMostCube = 100000;
 
 /// A fault of one line, in words; turned into an InputError with the line where it is caught.
 struct Fault : std::runtime_error {
@@ -180,7 +181,7 @@ CertificateHeader header_of(const Json& json) {
   expect_keys(json,
               {"format", "version", "claim", "withy", "scene", "locks", "targets", "required_clearance_mm",
                "limits", "most_switches", "openings", "leaves"},
-              {"layout"});
+              {"layout", "via", "cubes"});
   if (text_of(json["format"], "format") != "withy-proof") throw Fault("format must be \"withy-proof\"");
   if (whole(json["version"], 0, 1000000, "version") != 1) throw Fault("version must be 1");
   CertificateHeader header;
@@ -209,7 +210,28 @@ CertificateHeader header_of(const Json& json) {
         {vector3(o["centre_mm"], "centre_mm"), number(o["radius_mm"], "radius_mm"), o["entry"].get<bool>()});
   }
   header.leaves = static_cast<std::size_t>(whole(json["leaves"], 0, 100000000, "leaves"));
+  if (json.contains("via")) header.via = static_cast<std::size_t>(whole(json["via"], 1, 1000, "via") - 1);
+  if (header.via && header.claim != "unreachable") throw Fault("via belongs to the claim \"unreachable\"");
+  if (!json.contains("cubes")) return header;
+  header.cubes = static_cast<std::size_t>(whole(json["cubes"], 0, 100000000, "cubes"));
+  if (header.claim != "unreachable" || header.layout || header.leaves != 0 || !header.uses("clearance"))
+    throw Fault(
+        "cubes belong to the claim \"unreachable\" without a layout and leaves, and with the limit "
+        "\"clearance\"");
   return header;
+}
+
+CubeRow row_of(const Json& json) {
+  expect_keys(json, {"y", "z", "x"});
+  CubeRow row;
+  row.y = whole(json["y"], -kMostCube, kMostCube, "y");
+  row.z = whole(json["z"], 0, kMostCube, "z");
+  for (const Json& run : list(json["x"], "x")) {
+    if (list(run, "x").size() != 2) throw Fault("x must hold the first and the last cube of each run");
+    const int first = whole(run[0], -kMostCube, kMostCube, "x");
+    row.runs.push_back({first, whole(run[1], first, kMostCube, "x")});
+  }
+  return row;
 }
 
 CertificateLeaf leaf_of(const Json& json, const CertificateHeader& header) {
@@ -310,6 +332,8 @@ Result<Certificate> read_certificate(const std::string& text, const std::string&
       const Json json = parsed_line(words);
       if (line == 1)
         certificate.header = header_of(json);
+      else if (certificate.header.cubes)
+        certificate.cubes.push_back(row_of(json));
       else
         certificate.leaves.push_back(leaf_of(json, certificate.header));
       at = end + 1;
@@ -318,6 +342,9 @@ Result<Certificate> read_certificate(const std::string& text, const std::string&
     if (certificate.leaves.size() != certificate.header.leaves)
       throw Fault(fmt::format("the header promises {} leaves, the file holds {}", certificate.header.leaves,
                               certificate.leaves.size()));
+    if (certificate.cubes.size() != certificate.header.cubes.value_or(0))
+      throw Fault(fmt::format("the header promises {} rows of cubes, the file holds {}",
+                              *certificate.header.cubes, certificate.cubes.size()));
   } catch (const Json::exception&) {
     return input_error(file, line, 1, "this line is not JSON", "one object on each line");
   } catch (const Fault& fault) {
@@ -368,7 +395,9 @@ std::string write_certificate(const Certificate& certificate) {
   for (const CertificateOpening& o : h.openings)
     header["openings"].push_back(
         {{"centre_mm", json_of(o.centre_S)}, {"radius_mm", o.radius_mm}, {"entry", o.entry}});
+  if (h.via) header["via"] = *h.via + 1;
   header["leaves"] = certificate.leaves.size();
+  if (h.cubes) header["cubes"] = certificate.cubes.size();
   std::string text = header.dump() + "\n";
   for (const CertificateLeaf& leaf : certificate.leaves) {
     nlohmann::ordered_json line;
@@ -382,6 +411,8 @@ std::string write_certificate(const Certificate& certificate) {
     line["parts"] = leaf.parts;
     text += line.dump() + "\n";
   }
+  for (const CubeRow& row : certificate.cubes)
+    text += nlohmann::ordered_json{{"y", row.y}, {"z", row.z}, {"x", row.runs}}.dump() + "\n";
   return text;
 }
 

@@ -21,6 +21,11 @@
 //   For all layouts with every station within so many mm of these it has "within_mm" as well, and "eased",
 //   what the question is then asked with:
 //   "eased":{"curvature_per_mm":0.041,"clearance_mm":-0.6,"tolerance_mm":2.8, "direction_tolerance_rad":0.2}.
+// via: only where what can't be reached is a place to pass: which of the scene's, from 1.
+// cubes: only where the proof is about the tip alone and leaves the locks out (check_passage.cpp); then
+// leaves is 0, and
+//   so many lines follow, each a row of cubes, "x" from the first to the last of each run:
+//   {"y":-2,"z":3,"x":[[-4,5],[7,7]]}
 // limits: insertion and curvature, which every proof uses, and what it may use beside them; none twice.
 // engaged: locks from 1, proximal to distal; notches: of each of them, n_k of every backbone (slide r_b e_k .
 // S = n_k p,
@@ -34,6 +39,8 @@
 //   curvature, 'd' on frozen), in the middle, 0.5 * (low + high) in binary64; '1' is in H, '0' is not.
 #pragma once
 
+#include <array>
+#include <cstdint>
 #include <optional>
 #include <string>
 #include <vector>
@@ -73,6 +80,16 @@ struct ProvedLayout {
   } eased = {};
 };
 
+/// Cubes in a row along x, as whole numbers of edges from the entry frame's origin.
+struct CubeRow {
+  std::int64_t y = 0;
+  std::int64_t z = 0;
+  std::vector<std::array<std::int64_t, 2>> runs;  ///< x of the first and the last of each
+};
+
+/// Edge of the cubes of a proof about the tip, mm.
+inline constexpr double kCubeEdge_mm = 1.0;
+
 struct CertificateHeader {
   std::string claim;
   std::string version_of_withy;
@@ -86,7 +103,9 @@ struct CertificateHeader {
   std::vector<std::string> limits;
   std::optional<int> most_switches;
   std::vector<CertificateOpening> openings;
+  std::optional<std::size_t> via;  ///< from 0; absent: the target
   std::size_t leaves = 0;
+  std::optional<std::size_t> cubes;  ///< rows of them; absent: a proof by leaves
 
   bool uses(const std::string& limit) const;
 };
@@ -102,6 +121,7 @@ struct CertificateLeaf {
 struct Certificate {
   CertificateHeader header;
   std::vector<CertificateLeaf> leaves;
+  std::vector<CubeRow> cubes;  ///< of a proof about the tip
 };
 
 /// What a file of these bytes holds: unpacked where they are gzip (one member), else as they are. Errors:

@@ -51,9 +51,13 @@ std::string header_fault(const CertificateHeader& header, const Scene& scene, co
     return "it was made for another scene file (its hash is not this one's)";
   if (header.mesh_sha256 != scene.mesh_sha256)
     return "it was made for another mesh (its hash is not this one's)";
+  if (header.via && *header.via >= scene.vias.size())
+    return fmt::format("the scene has no place to pass {}", *header.via + 1);
+  const Target& scenes = header.via ? scene.vias[*header.via] : scene.target;
   if (header.claim != "targets" &&
-      (header.targets.size() != 1 || !is_scenes_target(header.targets[0], scene.target)))
-    return "its target is not the scene's";
+      (header.targets.size() != 1 || !is_scenes_target(header.targets[0], scenes)))
+    return header.via ? fmt::format("its target is not the scene's place to pass {}", *header.via + 1)
+                      : "its target is not the scene's";
   if (header.required_clearance_mm > asked_mm)
     return fmt::format("it is about {:.4g} mm of clearance, asked for are {:.4g}",
                        header.required_clearance_mm, asked_mm);
@@ -204,6 +208,10 @@ ProofReport check_proof(const Certificate& certificate, const Scene& scene, cons
     return refuse(fault);
   auto robot = robot_of(scene, header.locks, header.required_clearance_mm, header.layout);
   if (!robot) return refuse(robot.error().problem);
+  if (header.cubes) {
+    const Wall wall(distance, kGuessGrain * robot->segment.radius_mm);
+    return check_passage(certificate, *robot, wall, region_of(header.targets[0], scene), settings);
+  }
   const bool near = header.layout && header.layout->within_mm > 0.0;
   if (near)
     if (const std::string fault = eased_fault(*robot, header, distance); !fault.empty()) return refuse(fault);

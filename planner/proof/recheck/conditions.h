@@ -45,6 +45,10 @@ void check_rims(const Inquiry& inquiry);
 void check_switches(const Inquiry& inquiry);
 void check_start(const Inquiry& inquiry);
 
+/// Does a certificate of cubes hold? `goal`: its target.
+ProofReport check_passage(const Certificate& certificate, const Robot& robot, const Wall& wall,
+                          const GoalRegion& goal, const CheckSettings& settings);
+
 /// The leaf coordinate that coordinate k of a box of states is cut by; -1 where the leaf has none.
 int leaf_coordinate(const Leaf& leaf, int k);
 

@@ -5,7 +5,7 @@
 
 #include <fmt/format.h>
 
-#include "planner/proof/recheck/interval.h"
+#include "planner/proof/interval/interval.h"
 #include "planner/proof/recheck/lattice.h"
 
 namespace withy::recheck {

@@ -105,9 +105,11 @@ class Flood {
       const Cube at = open_.top().cube;
       if (at[2] == 0) break;  // it touches the entry plane
       open_.pop();
+      found.open.push_back(at);
       each_about(at, [&](const Cube& next) { look(next); });
     }
     found.sealed = all_at_target && open_.empty();
+    if (!found.sealed) found.open.clear();
     found.cubes = looked_;
     return found;
   }

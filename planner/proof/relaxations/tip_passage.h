@@ -20,6 +20,7 @@
 // Units: mm, frame E.
 #pragma once
 
+#include <array>
 #include <cstdint>
 #include <memory>
 #include <optional>
@@ -46,6 +47,8 @@ struct TipPassage {
   bool sealed = false;     ///< proved: the tip can't get there
   bool no_room = false;    ///< proved: nowhere within the tolerance is there room for it
   std::int64_t cubes = 0;  ///< that were looked at
+  /// After `sealed`: Q, cube (i, j, k) from (i, j, k) kTipCube_mm on.
+  std::vector<std::array<std::int64_t, 3>> open = {};
 };
 
 /// Looks at so many cubes at most, those nearest to the entry first; then nothing is proved.

@@ -2,9 +2,13 @@
 #include "planner/search/ask/certify.h"
 
 #include <algorithm>
+#include <map>
+#include <set>
 #include <utility>
 
 #include "planner/effort/shares.h"
+#include "planner/proof/relaxations/curve_reach.h"
+#include "planner/proof/relaxations/tip_passage.h"
 #include "planner/search/route/certificate_leaves.h"
 
 namespace withy {
@@ -15,18 +19,44 @@ bool counts_switches(const RouteSearchSettings& settings) {
   return settings.most_switches < RouteSearchSettings::kAnySwitches;
 }
 
+std::vector<recheck::CubeRow> rows_of(const std::vector<std::array<std::int64_t, 3>>& cubes) {
+  static_assert(kTipCube_mm == recheck::kCubeEdge_mm);
+  std::map<std::array<std::int64_t, 2>, std::set<std::int64_t>> along;  // z, y: x
+  for (const auto& [x, y, z] : cubes) along[{z, y}].insert(x);
+  std::vector<recheck::CubeRow> rows;
+  for (const auto& [at, xs] : along) {
+    recheck::CubeRow row{at[1], at[0], {}};
+    for (const std::int64_t x : xs)
+      if (!row.runs.empty() && row.runs.back()[1] == x - 1)
+        row.runs.back()[1] = x;
+      else
+        row.runs.push_back({x, x});
+    rows.push_back(std::move(row));
+  }
+  return rows;
+}
+
+recheck::CertificateHeader header_of(const SearchProblem& problem) {
+  recheck::CertificateHeader header;
+  header.claim = "unreachable";
+  header.locks = problem.design.lock_count();
+  header.required_clearance_mm = problem.required_clearance_mm;
+  header.limits = {"insertion", "curvature"};
+  if (problem.heeded.clearance) header.limits.emplace_back("clearance");
+  return header;
+}
+
 /// `labels`: of the last target's proof; none: what earlier proofs buried is all.
 recheck::Certificate certificate_of(const SearchProblem& problem, const CellStore& cells,
                                     const CellLabels* labels, const RouteSearchSettings& settings) {
   recheck::Certificate certificate;
   recheck::CertificateHeader& header = certificate.header;
-  header.claim = counts_switches(settings) ? "fewer_switches" : "unreachable";
-  if (counts_switches(settings)) header.most_switches = settings.most_switches;
-  header.locks = problem.design.lock_count();
-  header.required_clearance_mm = problem.required_clearance_mm;
-  header.limits = {"insertion", "curvature"};
+  header = header_of(problem);
+  if (counts_switches(settings)) {
+    header.claim = "fewer_switches";
+    header.most_switches = settings.most_switches;
+  }
   const HeededLimits& heeded = problem.heeded;
-  if (heeded.clearance) header.limits.emplace_back("clearance");
   if (heeded.latch && problem.design.latch() && problem.design.lock_count() > 0)
     header.limits.emplace_back("latch");
   if (heeded.tendons && problem.design.tendons()) header.limits.emplace_back("tendons");
@@ -78,11 +108,32 @@ recheck::Certificate certify(const SearchProblem& problem, const RouteSearch& se
   return certificate_of(problem, search.cells(), &search.labels(), settings);
 }
 
+bool is_by_tip(ProofKind kind) {
+  return kind == ProofKind::no_tip_there || kind == ProofKind::no_way_of_tip;
+}
+
+std::optional<recheck::Certificate> certify_passage(const SearchProblem& problem, const Goal& goal,
+                                                    const Effort& effort) {
+  recheck::Certificate certificate;
+  certificate.header = header_of(problem);
+  const TipBall ball{problem.design.segment().radius_mm, problem.required_clearance_mm, goal.point_E,
+                     goal.tolerance_mm};
+  const TipWish wish{goal.point_E, goal.tolerance_mm, goal.direction_E, goal.direction_tolerance_rad};
+  if (!beyond_all_curves(problem.design, wish) && !no_room_at_target(problem.distance->exact(), ball)) {
+    const auto field = problem.distance->field_pointer();
+    if (!field) return std::nullopt;
+    const TipPassage passage = tip_passage(field, ball, shares::kPassageCubes, effort);
+    if (!passage.sealed) return std::nullopt;
+    certificate.cubes = rows_of(passage.open);
+  }
+  certificate.header.cubes = certificate.cubes.size();
+  return certificate;
+}
+
 std::optional<recheck::Certificate> certify_any_proof(const SearchProblem& problem, const RouteSearch& search,
                                                       const RouteSearchSettings& settings) {
-  // No state at the target: the set of states that reach it is empty.
-  if (search.proof() == ProofKind::no_tip_there)
-    return certificate_of(problem, search.cells(), nullptr, settings);
+  if (is_by_tip(search.proof()) && problem.heeded.clearance)
+    if (auto certificate = certify_passage(problem, problem.goal, settings.effort)) return certificate;
   if (search.proof() == ProofKind::no_switch_in ||
       (search.proof() == ProofKind::cells && !search.switchless()))
     return certify(problem, search, settings);
@@ -120,8 +171,9 @@ void name_scene(recheck::Certificate& certificate, const Scene& scene, const Cha
   header.scene_file = scene_file;
   header.scene_sha256 = scene.sha256;
   header.mesh_sha256 = scene.mesh_sha256;
-  header.targets = {{scene.target.point_S, scene.target.tolerance_mm, scene.target.direction_S,
-                     scene.target.direction_tolerance_rad}};
+  const Target& target = header.via ? scene.vias.at(*header.via) : scene.target;
+  header.targets = {
+      {target.point_S, target.tolerance_mm, target.direction_S, target.direction_tolerance_rad}};
   header.openings.clear();
   for (const Opening& opening : channel.openings)
     header.openings.push_back({scene.entry.X_SE * opening.centre_E, opening.radius_mm, opening.is_entry});

@@ -20,10 +20,18 @@ recheck::Certificate certify(const SearchProblem& problem, const RouteSearch& se
                              const RouteSearchSettings& settings);
 
 /// The same of a search that may have proved it by what leaves most of the design out (RouteSearch::proof). A
-/// certificate's set is made of cells: where it takes more of them than that search knows, they are asked
-/// once more; nothing where they prove nothing within the effort.
+/// proof by the tip alone has a certificate of its own, of the cubes that it may pass. Where no field
+/// switches a lock, the set is made of cells: where it takes more of them than that search knows, they are
+/// asked once more; nothing where they prove nothing within the effort.
 std::optional<recheck::Certificate> certify_any_proof(const SearchProblem& problem, const RouteSearch& search,
                                                       const RouteSearchSettings& settings);
+
+/// Is it a proof by the tip alone, which holds wherever the locks sit?
+bool is_by_tip(ProofKind kind);
+
+/// Of such a proof for `goal`, within the effort.
+std::optional<recheck::Certificate> certify_passage(const SearchProblem& problem, const Goal& goal,
+                                                    const Effort& effort);
 
 /// Of a search that proved many targets unreachable, one after the other, and buried what it proved: one
 /// certificate for all of them (name_targets says which).
@@ -33,7 +41,8 @@ recheck::Certificate certify_targets(const SearchProblem& problem, const RouteSe
 void name_targets(recheck::Certificate& certificate, const std::vector<Eigen::Vector3d>& points_S,
                   double tolerance_mm);
 
-/// Fills in what the certificate says of its scene: files, hashes, openings, and the scene's target.
+/// Fills in what the certificate says of its scene: files, hashes, openings, and the scene's target, or the
+/// place to pass that it is about.
 void name_scene(recheck::Certificate& certificate, const Scene& scene, const Channel& channel,
                 const std::string& scene_file);
 

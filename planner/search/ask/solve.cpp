@@ -273,14 +273,6 @@ struct Hindrance {
   }
 };
 
-/// The question about one place alone, on the way or the target.
-SearchProblem about_place(const SearchProblem& problem, std::size_t place) {
-  SearchProblem there = problem;
-  there.goal = goal_at(problem, place);
-  there.vias.clear();
-  return there;
-}
-
 /// The reason, where the route of a relaxed question comes to a stop, and how deep the tip gets.
 Hindrance find_what_stops_it(Answer& answer, const SearchProblem& problem, std::size_t place,
                              const SolveSettings& settings) {
@@ -321,14 +313,17 @@ void leave_certificate_out(const SolveSettings& settings, std::string why) {
     *settings.no_certificate = std::move(why);
 }
 
-/// After a proof that the target can't be reached from the usual start.
-void certify_answer(const SearchProblem& problem, const SolveSettings& settings, const RouteSearch& search,
-                    const RouteSearchSettings& how) {
+/// After a proof that a place, on the way or the target, can't be reached from the usual start.
+void certify_answer(const SearchProblem& problem, std::size_t place, const SolveSettings& settings,
+                    const RouteSearch& search, const RouteSearchSettings& how) {
   if (settings.certificate == nullptr) return;
-  *settings.certificate = certify_any_proof(problem, search, how);
-  if (*settings.certificate) return;
-  const char* proves = search.proof() == ProofKind::no_way_of_tip ? "the tip alone proves it"
-                                                                  : "that no field switches a lock proves it";
+  *settings.certificate = certify_any_proof(about_place(problem, place), search, how);
+  if (*settings.certificate) {
+    if (place < problem.vias.size()) (*settings.certificate)->header.via = place;
+    return;
+  }
+  const char* proves =
+      is_by_tip(search.proof()) ? "the tip alone proves it" : "that no field switches a lock proves it";
   leave_certificate_out(settings,
                         fmt::format("{}, and the cells of a certificate do not within the time", proves));
 }
@@ -563,13 +558,7 @@ void solve_by_vias(Answer& answer, const SearchProblem& problem, const SolveSett
   name_place();
   if (by.outcome == SearchOutcome::proved_none) {
     answer.verdict = Verdict::unreachable;
-    if (at_via)
-      leave_certificate_out(
-          settings, fmt::format("the place to pass {} can't be reached: a certificate speaks of the target "
-                                "alone",
-                                by.place + 1));
-    else
-      certify_answer(problem, settings, search, search_settings);
+    certify_answer(problem, by.place, settings, search, search_settings);
     explain_unreachable(answer, problem, by.place, settings, search);
   } else {
     answer.verdict = Verdict::undecided;
@@ -612,7 +601,7 @@ void solve_completely(Answer& answer, const SearchProblem& problem, const SolveS
   if (outcome == SearchOutcome::proved_none) {
     answer.verdict = Verdict::unreachable;
     if (problem.start == start_state())
-      certify_answer(problem, settings, search, search_settings);
+      certify_answer(problem, problem.vias.size(), settings, search, search_settings);
     else
       leave_certificate_out(settings, "a proof from a given state has no certificate");
     explain_unreachable(answer, problem, problem.vias.size(), settings, search);

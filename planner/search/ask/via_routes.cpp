@@ -107,6 +107,13 @@ const Goal& goal_at(const SearchProblem& problem, std::size_t place) {
   return place < problem.vias.size() ? problem.vias[place] : problem.goal;
 }
 
+SearchProblem about_place(const SearchProblem& problem, std::size_t place) {
+  SearchProblem there = problem;
+  there.goal = goal_at(problem, place);
+  there.vias.clear();
+  return there;
+}
+
 std::string place_words(const SearchProblem& problem, std::size_t place) {
   return place < problem.vias.size() ? fmt::format("place {} of those to pass", place + 1) : "the target";
 }

@@ -30,6 +30,9 @@ ViaRoute route_by_vias(const SearchProblem& problem, RouteSearch& search);
 /// What decides at a place, counted as ViaRoute::place is.
 const Goal& goal_at(const SearchProblem& problem, std::size_t place);
 
+/// The question about one place alone, on the way or the target.
+SearchProblem about_place(const SearchProblem& problem, std::size_t place);
+
 /// "the target", "place 2 of those to pass".
 std::string place_words(const SearchProblem& problem, std::size_t place);
 

@@ -60,6 +60,9 @@ class Anywhere {
       const std::size_t place = (base_.vias.size() + i) % (base_.vias.size() + 1);  // the target first
       const auto proof = proof_by_tip(base_, goal_at(base_, place), settings_.effort);
       if (!proof) continue;
+      if (settings_.certified)
+        if (auto certificate = certify_passage(base_, goal_at(base_, place), settings_.effort))
+          settings_.certified(about(place, std::move(*certificate)));
       answer_.verdict = Verdict::unreachable;
       answer_.by_tip_alone = true;
       answer_.share_proved = 1.0;
@@ -203,15 +206,21 @@ class Anywhere {
     RouteSearch search(question.problem, settings);
     if (search.run(goal_at(question.problem, place)) != SearchOutcome::proved_none) return false;
     ++answer_.boxes_proved;
-    if (place < base_.vias.size())
-      ++answer_.boxes_by_place;
-    else if (settings_.certified)
-      hand_on(question, search, settings);
+    if (place < base_.vias.size()) ++answer_.boxes_by_place;
+    if (settings_.certified) hand_on(question, place, search, settings);
     return true;
   }
 
-  void hand_on(const BoxQuestion& question, const RouteSearch& search, const RouteSearchSettings& settings) {
-    recheck::Certificate certificate = certify(question.problem, search, settings);
+  /// Names the place, where it is not the target.
+  recheck::Certificate about(std::size_t place, recheck::Certificate certificate) const {
+    if (place < base_.vias.size()) certificate.header.via = place;
+    return certificate;
+  }
+
+  void hand_on(const BoxQuestion& question, std::size_t place, const RouteSearch& search,
+               const RouteSearchSettings& settings) {
+    recheck::Certificate certificate =
+        about(place, certify(about_place(question.problem, place), search, settings));
     certificate.header.layout = proved_layout(question);
     certificate.header.required_clearance_mm = base_.required_clearance_mm;
     settings_.certified(std::move(certificate));

@@ -28,8 +28,8 @@ namespace withy {
 
 struct AnywhereSettings {
   Effort effort;  ///< its clock ends the whole question
-  /// Handed a certificate for each box that is proved; its scene is not filled in (name_scene). Empty: none
-  /// is made.
+  /// Handed a certificate for each box that is proved, or one of all layouts where the tip alone proves it;
+  /// the scene is not filled in (name_scene). Empty: none is made.
   LayoutTrials::Certified certified;
   /// Boxes are cut no finer than this (mm, half their width).
   double finest_half_mm = 0.02;
@@ -42,8 +42,7 @@ struct AnywhereAnswer {
   std::string why;                   ///< half a sentence
   bool by_tip_alone = false;         ///< proved whatever the locks hold
   std::int64_t boxes_proved = 0;
-  /// Of those, boxes that a place to pass decided: a certificate, which speaks of the target alone, is handed
-  /// on for none of them.
+  /// Of those, boxes that a place to pass decided.
   std::int64_t boxes_by_place = 0;
   std::int64_t layouts_tried = 0;
   double share_proved = 0.0;     ///< of the stations' space

@@ -117,8 +117,10 @@ LayoutTrials::Searched LayoutTrials::search(const SearchProblem& problem, std::i
   searched.work = search.work();
   if (searched.outcome == SearchOutcome::found && problem.vias.empty())
     searched.route = tidy(search.judge(), search.route(), settings.effort);
-  if (searched.outcome == SearchOutcome::proved_none && !searched.place && wants_certificate(problem)) {
-    searched.certificate = certify(problem, search, settings);
+  if (searched.outcome == SearchOutcome::proved_none && wants_certificate(problem)) {
+    searched.certificate =
+        certify(about_place(problem, searched.place.value_or(problem.vias.size())), search, settings);
+    searched.certificate->header.via = searched.place;
     const LockLayout& layout = problem.design.layout();
     searched.certificate->header.layout = recheck::ProvedLayout{layout.station_mm, std::nullopt};
     if (problem.heeded.field) searched.certificate->header.layout->clock_rad = layout.clock_rad;

@@ -49,7 +49,7 @@ class LayoutTrials {
 
   /// `base` is the question with any layout; what it refers to must outlive this. The effort ends every
   /// trial; its work counts for none. `certified`, where there is one, gets the certificates of every
-  /// "unreachable" at the base's own clearance that no place to pass decided.
+  /// "unreachable" at the base's own clearance.
   LayoutTrials(const SearchProblem& base, std::vector<Clockings> clockings, const Effort& effort,
                Certified certified = {});
 

@@ -163,7 +163,6 @@ class PlaceSearch {
       return;
     }
     ++result_.unreachable;
-    result_.stopped_at_places += trial.places.empty() ? 0 : 1;
     for (const std::size_t place : trial.places) ++result_.stopped_at_place[place];
   }
 

@@ -63,9 +63,7 @@ struct PlaceResult {
   // What became of those combinations, each with all its clockings:
   std::size_t reached = 0;      ///< a plan was found
   std::size_t unreachable = 0;  ///< proved at the required clearance
-  /// Of `unreachable`, those that a place to pass decided, of one clocking at least; and the same for each
-  /// place, by its index.
-  std::size_t stopped_at_places = 0;
+  /// Of `unreachable`, those that each place to pass decided, of one clocking at least, by its index.
   std::vector<std::size_t> stopped_at_place = {};
   /// Searched to the end without a route that has more clearance than the best `keep`. That nothing else
   /// makes them better (fewer switches, a weaker field, less than a step of clearance) is not said.

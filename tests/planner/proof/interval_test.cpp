@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // The checker's intervals against MPFI (multiple precision intervals): what MPFI encloses at 200 bits lies
 // within them.
-#include "planner/proof/recheck/interval.h"
+#include "planner/proof/interval/interval.h"
 
 #include <cmath>
 #include <random>

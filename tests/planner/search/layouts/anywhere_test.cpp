@@ -302,7 +302,7 @@ TEST_CASE("A thick lock at the very tip keeps the tip of no other layout out of 
   CHECK(answer.verdict == Verdict::reached);
 }
 
-TEST_CASE("A place to pass that no layout gets to proves as much as the target, without certificates") {
+TEST_CASE("A place to pass that no layout gets to proves as much as the target, with certificates") {
   for (const char* name : {"corner", "aside"}) {
     CAPTURE(name);
     SearchProblem asked = withy::testing::hopeless_counts({name}).front().asked;
@@ -313,10 +313,13 @@ TEST_CASE("A place to pass that no layout gets to proves as much as the target, 
     }
     AnywhereSettings settings;
     int certificates = 0;
-    settings.certified = [&](const recheck::Certificate&) { ++certificates; };
+    settings.certified = [&](const recheck::Certificate& certificate) {
+      ++certificates;
+      CHECK(certificate.header.via == 1U);
+    };
     const AnywhereAnswer answer = reach_anywhere(asked, settings);
     CHECK(answer.verdict == Verdict::unreachable);
-    CHECK(certificates == 0);
+    CHECK(certificates == (answer.by_tip_alone ? 1 : answer.boxes_proved));
     CHECK(answer.boxes_by_place == answer.boxes_proved);
     if (answer.by_tip_alone)
       CHECK(answer.why.find("place 2 of those to pass: ") == 0);
