@@ -8,6 +8,7 @@
 
 #include <fcntl.h>
 #include <fmt/core.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include "planner/files/answer_folder.h"
@@ -28,6 +29,9 @@ tl::unexpected<InputError> refused_place(const fs::path& place, std::string prob
   return input_error(place.string(), 1, 1, std::move(problem), std::move(remedy));
 }
 
+/// What chmod sets.
+constexpr mode_t kModeBits = 07777;
+
 /// One file beside its place, to be renamed over it.
 class StagedFile {
  public:
@@ -46,6 +50,15 @@ class StagedFile {
   StagedFile& operator=(StagedFile&&) = delete;
   ~StagedFile() {
     if (staged_.descriptor.open() && !staged_.name.empty()) ::unlinkat(above_.get(), staged_.name.c_str(), 0);
+  }
+
+  /// Owner and mode of the file that is to be replaced. An owner that may not be given stays.
+  std::error_code take_mode() {
+    struct stat there = {};
+    if (::stat(file_.c_str(), &there) != 0) return last_error();
+    const int held = staged_.descriptor.get();
+    if (::fchown(held, there.st_uid, there.st_gid) != 0 && errno != EPERM) return last_error();
+    return ::fchmod(held, there.st_mode & kModeBits) == 0 ? std::error_code() : last_error();
   }
 
   std::error_code commit() {
@@ -149,6 +162,18 @@ Result<void> write_whole(const fs::path& file, std::string contents) {
   FileBatch batch;
   batch.add(file, std::move(contents));
   return batch.commit();
+}
+
+Result<void> rewrite_whole(const fs::path& file, const std::string& contents) {
+  std::error_code why;
+  const fs::path place = fs::canonical(file, why);
+  if (!why && ::access(place.c_str(), W_OK) != 0) why = last_error();
+  if (why) return tl::unexpected(cannot_write(file, why));
+  StagedFile staged(place, contents, why);
+  if (!why) why = staged.take_mode();
+  if (!why) why = staged.commit();
+  if (why) return tl::unexpected(cannot_write(file, why));
+  return {};
 }
 
 Result<void> check_output_file(const fs::path& file, const std::vector<fs::path>& inputs) {

@@ -3,7 +3,7 @@
 //
 // Everything is laid out and on the disk before any of it is seen. A single file is renamed over its place
 // (POSIX rename), which replaces the old one in one step and follows no link; a folder of files changes
-// places with the one that was there.
+// places with the one that was there. Only rewrite_whole(), for a user's own file, goes through links.
 #pragma once
 
 #include <filesystem>
@@ -38,6 +38,10 @@ class FileBatch {
 
 /// A batch of one.
 Result<void> write_whole(const std::filesystem::path& file, std::string contents);
+
+/// Puts other contents into a file that is there, through links that lead to it: its owner, where that can be
+/// had, and its mode stay. An error where it can't be written to.
+Result<void> rewrite_whole(const std::filesystem::path& file, const std::string& contents);
 
 /// What somebody named for output and can't be: told before work is done for it. Errors: no UTF-8; a folder
 /// where a file is meant or the other way round; a device, or a link for a file; a place that can't be

@@ -3,6 +3,7 @@
 
 #include <cmath>
 #include <optional>
+#include <string_view>
 #include <utility>
 
 #include <fmt/format.h>
@@ -63,9 +64,13 @@ bool holds(const toml::node& node, const SceneChange& change) {
   return true;
 }
 
+/// UTF-8's byte order mark (The Unicode Standard, chapter 23.8), which the parser passes over without
+/// counting.
+constexpr std::string_view kByteOrderMark = "\xef\xbb\xbf";
+
 /// The byte at which a place of the parser's stands: lines and code points, both from 1.
 std::size_t offset_of(const std::string& text, const toml::source_position& at) {
-  std::size_t byte = 0;
+  std::size_t byte = text.starts_with(kByteOrderMark) ? kByteOrderMark.size() : 0;
   for (toml::source_index line = 1; line < at.line; ++line) byte = text.find('\n', byte) + 1;
   for (toml::source_index column = 1; column < at.column && byte < text.size(); ++column) {
     ++byte;
@@ -81,23 +86,60 @@ std::pair<std::string, std::string> parted(const std::string& key) {
   return {key.substr(0, dot), key.substr(dot + 1)};
 }
 
-std::string with_key_added(const std::string& text, const toml::table& document, const SceneChange& change) {
-  const auto [table, name] = parted(change.key);
-  const std::string line = name + " = " + value_text(change, nullptr) + "\n";
-  const toml::node_view<const toml::node> above = toml::at_path(document, table);
-  if (!above) {
-    const std::string gap = text.empty() || text.back() == '\n' ? "\n" : "\n\n";
-    return text + gap + "[" + table + "]\n" + line;
-  }
-  std::size_t end = text.find('\n', offset_of(text, above.node()->source().begin));
-  if (end == text.npos) return text + "\n" + line;
-  return text.substr(0, end + 1) + line + text.substr(end + 1);
+/// How the line that holds this byte ends; the last one as the one before it.
+std::string_view line_end(const std::string& text, std::size_t byte) {
+  std::size_t end = text.find('\n', byte);
+  if (end == text.npos) end = text.rfind('\n');
+  return end != text.npos && end > 0 && text[end - 1] == '\r' ? "\r\n" : "\n";
 }
 
-std::string with_value_replaced(const std::string& text, const toml::node& node, const SceneChange& change) {
-  const std::size_t from = offset_of(text, node.source().begin);
-  const std::size_t to = offset_of(text, node.source().end);
-  return text.substr(0, from) + value_text(change, &node) + text.substr(to);
+std::string with_key_added(const std::string& text, const toml::table& document, const SceneChange& change) {
+  const auto [table, name] = parted(change.key);
+  const std::string line = name + " = " + value_text(change, nullptr);
+  const toml::node_view<const toml::node> above = toml::at_path(document, table);
+  if (!above) {
+    const std::string eol(line_end(text, text.size()));
+    const std::string gap = text.empty() || text.back() == '\n' ? eol : eol + eol;
+    return text + gap + "[" + table + "]" + eol + line + eol;
+  }
+  const std::size_t header = offset_of(text, above.node()->source().begin);
+  const std::string eol(line_end(text, header));
+  const std::size_t end = text.find('\n', header);
+  if (end == text.npos) return text + eol + line + eol;
+  return text.substr(0, end + 1) + line + eol + text.substr(end + 1);
+}
+
+std::string with_text_replaced(const std::string& text, const toml::source_region& place,
+                               const std::string& by) {
+  return text.substr(0, offset_of(text, place.begin)) + by + text.substr(offset_of(text, place.end));
+}
+
+/// Each number that differs is replaced where it stands, so that what stands about it stays; nothing where
+/// the list has another length.
+std::optional<std::string> with_items_replaced(const std::string& text, const toml::array& list,
+                                               const std::vector<double>& numbers) {
+  if (list.size() != numbers.size()) return std::nullopt;
+  std::string out = text;
+  for (std::size_t i = numbers.size(); i-- > 0;) {  // from the last one on: places before it stay
+    const toml::node& item = *list.get(i);
+    if (item.is_number() && item.value<double>() == numbers[i]) continue;
+    out = with_text_replaced(out, item.source(), number_text(numbers[i], item.is_integer()));
+  }
+  return out;
+}
+
+/// Nothing where comments would be lost.
+std::optional<std::string> with_value_replaced(const std::string& text, const toml::node& node,
+                                               const SceneChange& change) {
+  const auto* numbers = std::get_if<std::vector<double>>(&change.value);
+  const toml::array* list = node.as_array();
+  if (numbers != nullptr && list != nullptr) {
+    if (auto out = with_items_replaced(text, *list, *numbers)) return out;
+    const std::size_t from = offset_of(text, node.source().begin);
+    if (text.substr(from, offset_of(text, node.source().end) - from).find('#') != text.npos)
+      return std::nullopt;
+  }
+  return with_text_replaced(text, node.source(), value_text(change, &node));
 }
 
 std::optional<toml::table> parsed(const std::string& text) {
@@ -124,17 +166,17 @@ Changed with_change(const std::string& text, const SceneChange& change) {
   auto before = parsed(text);
   if (!before) return tl::unexpected<std::string>("the scene's text is no TOML");
   const toml::node_view<const toml::node> present = toml::at_path(std::as_const(*before), change.key);
-  std::string out =
-      present ? with_value_replaced(text, *present.node(), change) : with_key_added(text, *before, change);
-  auto after = parsed(out);
+  auto out = present ? with_value_replaced(text, *present.node(), change)
+                     : std::optional(with_key_added(text, *before, change));
   const auto refused = tl::unexpected<std::string>(fmt::format(
       "{} can't be changed without touching what stands about it; change it in the file", change.key));
+  auto after = out ? parsed(*out) : std::nullopt;
   if (!after) return refused;
   const toml::node_view<const toml::node> placed = toml::at_path(std::as_const(*after), change.key);
   if (!placed || !holds(*placed.node(), change)) return refused;
   take_out(*before, change.key);
   take_out(*after, change.key);
-  return *before == *after ? Changed(std::move(out)) : refused;
+  return *before == *after ? Changed(std::move(*out)) : refused;
 }
 
 /// Nothing where the value may stand in a file.

@@ -14,6 +14,8 @@ import { kPatience, program, startBrowserProcess } from './support.mjs';
 /** ms. */
 const kSilence = 120000;
 const kBetweenSigns = 5000;
+/** How many times slower the page's own processor time is to be, to find what only a slow machine shows; 1: as it is. */
+const kSlower = Number(process.env.WITHY_PAGE_SLOWER ?? 1);
 /** A program or browser that was told to end and has not by then is killed. */
 const kEnd = 60000;
 /** For each test of node:test: whatever its steps are, it ends. */
@@ -84,6 +86,7 @@ export class Watched {
     this.process = await startBrowserProcess();
     this.page = await this.process.browser.newPage(this.options);
     this.page.setDefaultTimeout(kPatience);
+    if (kSlower > 1) await (await this.page.context().newCDPSession(this.page)).send('Emulation.setCPUThrottlingRate', { rate: kSlower });
     // Refusals (422) are answers; the browser calls them failed loads all the same.
     this.page.on('console', (m) => m.type() === 'error' && !/422/.test(m.text()) && this.complaints.push(m.text()));
     this.page.on('pageerror', (error) => this.complaints.push(String(error)));

@@ -1,5 +1,4 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// The only file that includes cpp-httplib.
 #include "tools/withy/live_server.h"
 
 #include <array>
@@ -8,19 +7,15 @@
 #include <utility>
 
 #include <fmt/format.h>
-#include <httplib.h>
 #include <openssl/crypto.h>
 #include <openssl/rand.h>
+
+#include "tools/withy/live_connections.h"
 
 namespace withy {
 namespace {
 
 constexpr const char* kHost = "127.0.0.1";
-
-// Browsers keep up to six connections open, each of which holds a thread while it is kept.
-constexpr std::size_t kThreads = 24;
-constexpr int kKeepAlive_s = 5;  // a busy machine's client may take a second to speak
-constexpr int kReadPatience_s = 5;
 
 /// 128 random bits; nothing where the machine has none to give.
 std::optional<std::string> random_token() {
@@ -84,6 +79,26 @@ void respond(httplib::Response& response, int status, const std::string& error) 
   response.set_content("{\"error\":\"" + error + "\"}", "application/json");
 }
 
+/// What is wrong where the library itself refuses a request.
+std::string refusal_of(int status) {
+  switch (status) {
+    case 400:
+      return "this is no HTTP request that can be read";
+    case 404:
+      return "there is nothing here";
+    case 413:
+      return fmt::format("a request has {} bytes at most", kLongestRequest);
+    case 414:
+      return "this address is too long";
+    case 415:
+      return "a request is JSON: give Content-Type: application/json, and no Content-Encoding";
+    case 416:
+      return "leave the Range header out: an answer is given whole";
+    default:
+      return "this request can't be answered; README, The live bench, says what can be asked";
+  }
+}
+
 }  // namespace
 
 struct LiveServer::Impl {
@@ -98,7 +113,7 @@ struct LiveServer::Impl {
   std::string token;
   int port = 0;
   std::atomic<int> taken = 0;
-  httplib::Server server;
+  PatientServer server;
 };
 
 /// Is the request meant for this address, and not sent by another page?
@@ -123,17 +138,15 @@ void LiveServer::Impl::answer(const httplib::Request& request, httplib::Response
     response.set_header("Retry-After", "1");
     return respond(response, 503, "too many requests at once; come again");
   }
+  const PatientServer::Answering answering;
   const DeskReply reply = desk.ask(request.matches[2].str(), request.body);
   response.status = status_of(reply.kind);
   response.set_content(reply.body, "application/json");
 }
 
 void LiveServer::Impl::install() {
-  server.new_task_queue = [] { return new httplib::ThreadPool(kThreads); };  // the server deletes it
   server.set_default_headers(headers_of_all());
   server.set_payload_max_length(kLongestRequest);
-  server.set_keep_alive_timeout(kKeepAlive_s);
-  server.set_read_timeout(kReadPatience_s);
   server.set_tcp_nodelay(true);
   // Not the library's own, which let two programs share a port (SO_REUSEPORT).
   server.set_socket_options([](socket_t socket) {
@@ -149,6 +162,9 @@ void LiveServer::Impl::install() {
       [](const httplib::Request&, httplib::Response& response, const std::exception_ptr&) {
         respond(response, 500, "a fault of the program");
       });
+  server.set_error_handler(httplib::Server::Handler([](const httplib::Request&, httplib::Response& response) {
+    if (response.body.empty()) respond(response, response.status, refusal_of(response.status));
+  }));
   server.Get("/([0-9a-f]+)/", [this](const httplib::Request& request, httplib::Response& response) {
     if (!same_secret(request.matches[1].str(), token)) return respond(response, 404, "there is nothing here");
     response.set_content(page, "text/html; charset=utf-8");

@@ -73,6 +73,42 @@ TEST_CASE("a missing key goes below its table's header, a missing table to the e
         kText + "\n[layout.2]\nstation_mm = [10.0, 20.5]\n");
 }
 
+TEST_CASE(
+    "comments inside a list stay, each number is changed where it stands, and another length is refused") {
+  const std::string text =
+      "[layout.2]\n"
+      "station_mm = [ # from the base\n"
+      "  33.0, # near, = [1, 2]\n"
+      "  6.70e1 # far\n"
+      "] # both\n"
+      "clock_deg = [0, 135] # both too\n";
+  CHECK(changed(text, {"layout.2.station_mm", std::vector<double>{31.5, 67.0}}) ==
+        std::string(text).replace(text.find("33.0"), 4, "31.5"));
+  CHECK(changed(text, {"layout.2.station_mm", std::vector<double>{31.5, 70.0}}) ==
+        std::string(text).replace(text.find("6.70e1"), 6, "70.0").replace(text.find("33.0"), 4, "31.5"));
+  CHECK_FALSE(changed_text(text, {{"layout.2.station_mm", std::vector<double>{31.5}}}));
+  CHECK(changed(text, {"layout.2.clock_deg", std::vector<double>{90.0}}) ==
+        std::string(text).replace(text.find("[0, 135]"), 8, "[90]"));
+}
+
+TEST_CASE("a byte order mark stays, and lines end as they did, added ones too") {
+  const std::string mark = "\xef\xbb\xbf";
+  const std::string text = mark + "title = \"a\" # \xc3\xa9\r\n[target] # t\r\ntolerance_mm = 1.5\r\n";
+  CHECK(changed(text, {"title", std::string("bcd")}) ==
+        std::string(text).replace(text.find("\"a\""), 3, "\"bcd\""));
+  CHECK(changed(text, {"target.tolerance_mm", 2.0}) == std::string(text).replace(text.find("1.5"), 3, "2.0"));
+  CHECK(changed(text, {"target.direction_tolerance_deg", 12.0}) ==
+        std::string(text).insert(text.find("tolerance_mm"), "direction_tolerance_deg = 12.0\r\n"));
+  CHECK(changed(text, {"layout.1.station_mm", std::vector<double>{10.0}}) ==
+        text + "\r\n[layout.1]\r\nstation_mm = [10.0]\r\n");
+  const std::string in_table = mark + "[target]\r\ntolerance_mm = 1.5";  // the mark, then a table
+  CHECK(changed(in_table, {"target.tolerance_mm", 2.0}) == mark + "[target]\r\ntolerance_mm = 2.0");
+  CHECK(changed(in_table, {"target.deep_mm", 2.0}) ==
+        mark + "[target]\r\ndeep_mm = 2.0\r\ntolerance_mm = 1.5");
+  CHECK(changed("[target]\r\ntolerance_mm = 1.5", {"layout.use", 1.0}) ==
+        "[target]\r\ntolerance_mm = 1.5\r\n\r\n[layout]\r\nuse = 1.0\r\n");
+}
+
 TEST_CASE("what can't be had without touching more is refused") {
   CHECK_FALSE(changed_text(kText, {{"actuation.rates.missing", 1.0}}));
   CHECK_FALSE(changed_text(kText, {{"target", 1.0}}));

@@ -24,6 +24,8 @@ const rounded = (v: Vec3): Vec3 => v.map((c) => Math.round(1000 * c) / 1000) as 
 
 class Bench {
   private scene!: LiveScene;
+  /** The scene that is being put in its place. */
+  private placing: Promise<void> = Promise.resolve();
   private verdicts: Verdicts | null = null;
   private locks = 1;
   private plan: ShownPlan | null = null;
@@ -160,11 +162,17 @@ class Bench {
     if (this.verdicts) this.table.set(this.verdicts, this.verdicts.revision === scene.revision);
   }
 
-  /** Shows another scene of the desk's, with its channel where that is another too. */
-  private async put(scene: LiveScene) {
-    const channel = this.scene?.channel;
+  /** Shows another scene of the desk's, one after the other; whoever hears of it first brings it, and nothing older follows it. */
+  private put(scene: LiveScene): Promise<void> {
+    const placed = this.placing.then(() => this.place(scene));
+    this.placing = placed.catch(() => {});
+    return placed;
+  }
+
+  private async place(scene: LiveScene) {
+    if (this.scene && scene.revision <= this.scene.revision) return;
     this.dropPlan();
-    if (scene.channel !== channel) await this.fetchChannel();
+    if (scene.channel !== this.scene?.channel) await this.fetchChannel();
     this.show(scene);
     await this.deck.open(this.locks);
   }

@@ -89,7 +89,10 @@ export class BenchView {
   private moved = 0;
   private labelled = 0;
   drawings = 0;
+  /** The eye was moved by hand; else it follows the window's size. */
   private touched = false;
+  /** The eye is where the channel is seen whole. */
+  private fitted = false;
   private gestures = 0;
 
   constructor(private readonly deeds: ViewDeeds) {
@@ -105,6 +108,7 @@ export class BenchView {
     new ResizeObserver(() => this.resize()).observe(this.element);
   }
 
+  /** The eye goes to it with the scene that is set next: which way in is left to right stands there. */
   setChannel(facts: LiveChannel) {
     if (this.channel) {
       this.world.remove(this.channel.group);
@@ -121,7 +125,7 @@ export class BenchView {
     if (this.lines) this.world.remove(this.lines);
     this.lines = null;
     this.buildDoors();
-    this.fit();
+    this.fitted = false;
   }
 
   setCentreline(facts: Centreline) {
@@ -138,7 +142,6 @@ export class BenchView {
   }
 
   setScene(facts: SceneFacts, design: Design | null) {
-    const first = this.facts === null;
     this.facts = facts;
     for (const part of [this.target?.group, this.entry?.group, this.handle]) if (part) this.world.remove(part);
     this.target = new TargetView(facts.target);
@@ -147,7 +150,7 @@ export class BenchView {
     this.world.add(this.target.group, this.entry.group);
     if (this.handle) this.world.add(this.handle);
     if (design) this.setDesign(design);
-    if (first) this.fit();
+    if (!this.fitted) this.fit();
     this.applyTheme();
   }
 
@@ -283,9 +286,10 @@ export class BenchView {
 
   /** The whole channel, the way in from left to right, seen across its flatter side. */
   fit() {
-    if (!this.channel) return;
+    if (!this.channel || !this.facts) return;
     this.touched = false;
-    const R = this.facts?.entry.R ?? [1, 0, 0, 0, 1, 0, 0, 0, 1];
+    this.fitted = true;
+    const R = this.facts.entry.R;
     const column = (k: number) => new THREE.Vector3(R[k], R[3 + k], R[6 + k]);
     const right = column(2);
     const extent = (d: THREE.Vector3) => (this.channel as ChannelView).extent(d);
@@ -310,7 +314,7 @@ export class BenchView {
     this.sketch?.resize(clientWidth, clientHeight);
     this.camera.aspect = clientWidth / clientHeight;
     this.camera.updateProjectionMatrix();
-    if (!this.touched) this.fit();
+    if (!this.touched && this.fitted) this.fit();
     this.redraw();
   }
 
