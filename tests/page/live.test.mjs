@@ -271,9 +271,11 @@ live('what one window drives another shows, and says', async () => {
       const inside = (of, value) => of.waitForFunction((v) => Number(document.querySelector('#insertion').value) === v, value);
       await set(page, '#insertion', 12);
       await inside(other, 12);
-      await said(other, 'another window or program drives');
+      await said(other, 'window or program drives');
       await set(other, '#insertion', 20);
       await inside(page, 20);
+      await said(other, '^$');
+      await said(page, 'window or program drives');
       await other.click('#reset');
       await page.waitForFunction(() => document.querySelectorAll('#steps li').length === 0);
       await inside(page, 0);

@@ -37,6 +37,8 @@ export class Deck {
   updates = 0;
   /** Answers of the desk that were asked for; an older one is not shown over a newer one. */
   private asked = 0;
+  /** What is said is that another window drives. */
+  private elsewhere = false;
 
   constructor(
     private locksDriven: number,
@@ -71,7 +73,9 @@ export class Deck {
     if (asked !== this.asked || !this.jobs.idle || hand.driven < this.hand.driven) return;
     this.wanted = null;
     this.show(hand);
-    if (JSON.stringify(hand.state) !== before) this.deeds.said('another window or program drives this body', false);
+    if (JSON.stringify(hand.state) === before) return;
+    this.elsewhere = true;
+    this.deeds.said('another window or program drives this body', false);
   }
 
   /** The count of what was driven, as of what is shown. */
@@ -98,6 +102,8 @@ export class Deck {
     ++this.asked;
     try {
       this.show(await job());
+      if (this.elsewhere) this.deeds.said('', false);
+      this.elsewhere = false;
     } catch (error) {
       if (!quiet || this.hand) this.deeds.said((error as Error).message, true);
     }
