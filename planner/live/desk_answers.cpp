@@ -32,9 +32,12 @@ Json number_or_null(std::optional<double> value) {
 Json plan_figures(const Plan& plan) {
   const auto switches = std::count_if(plan.actions.begin(), plan.actions.end(),
                                       [](const PlannedAction& a) { return a.lock >= 0 && a.leg == Leg::in; });
+  // The names are those of plan.json.
+  const bool hunted = plan.without_hunt() == nullptr;
+  const auto stands = plan.standing ? std::optional(plan.standing->reserve) : std::nullopt;
   return {{"clearance_mm", number_or_null(plan.clearance_mm)},
-          {"reserve", number_or_null(least_field_reserve(plan))},
-          {"hunt_missing", plan.without_hunt() != nullptr},
+          {"reserve", number_or_null(hunted ? stands : std::optional(0.0))},
+          {"field_reserve", number_or_null(least_field_reserve(plan))},
           {"switches", switches},
           {"actions", plan.actions.size()},
           {"tension_N", number_or_null(plan.largest.tension_N)},
@@ -75,6 +78,7 @@ Json table_json(const VerdictTable& table) {
   std::sort(sorted.begin(), sorted.end(), [](const Cell* a, const Cell* b) { return a->locks < b->locks; });
   for (const Cell* cell : sorted) cells.push_back(cell_json(*cell, table.scene->prepared.scene.entry.X_SE));
   return {{"version", table.version},
+          {"driven", table.driven},
           {"revision", table.scene ? table.scene->revision : 0},
           {"settled", table.settled()},
           {"cells", cells}};
@@ -121,12 +125,16 @@ Desk::Outcome Desk::cancel(JsonFile& request) {
 
 Desk::Outcome Desk::tell_verdicts(JsonFile& request) {
   const JsonNode root = request.root();
-  root.expect_keys({}, {"seen", "wait_s"});
-  const double seen = root.has("seen") ? root.at("seen").number() : -1.0;
+  root.expect_keys({}, {"seen", "driven", "wait_s"});
+  const auto version_at = [&](const char* key) {
+    return static_cast<std::int64_t>(std::clamp(root.at(key).number(), -1.0, 1e15));
+  };
+  const std::int64_t seen = root.has("seen") ? version_at("seen") : -1;
+  const auto driven = root.has("driven") ? std::optional(version_at("driven")) : std::nullopt;
   const double wait_s = root.has("wait_s") ? root.at("wait_s").number() : 0.0;
   if (request.first_fault()) return tl::unexpected(Refusal{});
   const double patience = std::clamp(wait_s, 0.0, kLongestWait_s);
-  Json out = table_json(questions_.wait(static_cast<std::int64_t>(std::clamp(seen, -1.0, 1e15)), patience));
+  Json out = table_json(questions_.wait(seen, driven, patience));
   out["unkept"] = unkept();
   return out.dump();
 }
@@ -172,8 +180,9 @@ std::optional<Desk::Refusal> Desk::write_scene(bool anyway) {
     return Refusal{fmt::format(
         "{} was changed by something else since it was read; save anyway to write over it", file.string())};
   if (there && *there == scene->text) return std::nullopt;
-  if (const auto written = write_whole(file, scene->text); !written)
-    return Refusal{written.error().message()};
+  // A file that is gone is made anew; one that is there stays what it is, a link a link.
+  const auto written = there ? rewrite_whole(file, scene->text) : write_whole(file, scene->text);
+  if (!written) return Refusal{written.error().message()};
   const std::lock_guard lock(one_);
   saved_text_ = scene->text;
   saved_sha256_ = sha256(scene->text);

@@ -94,6 +94,7 @@ Desk::Outcome Desk::hand_json(int locks, Driver& driver, const HandOutcome& outc
   Json out = figures_json(*driver.scene, driver.judge, hand.state());
   out["revision"] = driver.scene->revision;
   out["locks_driven"] = locks;
+  out["driven"] = questions_.table().driven;
   out["made"] = outcome.made;
   out["objection"] = outcome.objection;
   out["unkept"] = unkept();
@@ -106,6 +107,7 @@ Desk::Outcome Desk::hand_json(int locks, Driver& driver, const HandOutcome& outc
 /// The same after the hand has moved: what was verified of it before is stale, and it is not saved yet.
 Desk::Outcome Desk::driven_on(int locks, Driver& driver, const HandOutcome& outcome) {
   driven_.erase(locks);
+  questions_.note_driven();
   keep_unsaved();
   return hand_json(locks, driver, outcome);
 }

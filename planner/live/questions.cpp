@@ -12,6 +12,7 @@
 
 #include "planner/effort/shares.h"
 #include "planner/search/ask/solve.h"
+#include "planner/tolerance/errors.h"
 
 namespace withy {
 namespace {
@@ -47,11 +48,13 @@ bool is_open(CellStage stage) {
          stage == CellStage::looking;
 }
 
-SolveSettings settings_for(const LiveScene& scene, bool whole, std::function<bool()> stopped) {
+SolveSettings settings_for(const LiveScene& scene, bool whole, double seconds,
+                           std::function<bool()> stopped) {
   SolveSettings settings;
-  settings.effort = Effort::of_seconds(shares::kPlanSeconds).until_stop(std::move(stopped));
+  settings.effort = Effort::of_seconds(seconds).until_stop(std::move(stopped));
   settings.explain = whole;
-  settings.prefer = whole ? Preference::clearance : Preference::quick;
+  settings.prefer = whole ? Preference::bench : Preference::quick;
+  if (whole) settings.errors = usual_errors(scene.prepared.scene);
   settings.with_locks = [&scene](int other) -> std::optional<SearchProblem> {
     auto problem = make_problem(scene.prepared, other);
     return problem ? std::optional(std::move(*problem)) : std::nullopt;
@@ -95,7 +98,7 @@ const Cell* VerdictTable::cell(int locks) const {
   return found == cells.end() ? nullptr : &*found;
 }
 
-Questions::Questions(int workers) : most_(workers) {
+Questions::Questions(int workers, QuestionTimes times) : times_(times), most_(workers) {
   for (int i = 0; i < kThreadsEach * workers; ++i) {
     workers_.emplace_back([this] { work(false); });
     workers_.emplace_back([this] {
@@ -171,26 +174,38 @@ VerdictTable Questions::table() const {
   return table_;
 }
 
-VerdictTable Questions::wait(std::int64_t seen, double seconds) const {
+void Questions::note_driven() {
+  const std::lock_guard lock(one_);
+  ++table_.driven;
+  changed_.notify_all();
+}
+
+VerdictTable Questions::wait(std::int64_t seen, std::optional<std::int64_t> driven_seen,
+                             double seconds) const {
   std::unique_lock lock(one_);
-  changed_.wait_for(lock, std::chrono::duration<double>(seconds), [&] { return table_.version != seen; });
+  changed_.wait_for(lock, std::chrono::duration<double>(seconds),
+                    [&] { return table_.version != seen || (driven_seen && table_.driven != *driven_seen); });
   return table_;
 }
 
 /// Precondition: the lock is held.
 std::optional<Questions::Job> Questions::next_job(bool whole) {
   if (idle_ || running_ >= most_) return std::nullopt;
-  const auto first = [&](CellStage stage) {
-    return std::find_if(table_.cells.begin(), table_.cells.end(),
-                        [&](const Cell& c) { return c.stage == stage; });
+  const auto first = [&](CellStage stage, bool open) {
+    return std::find_if(table_.cells.begin(), table_.cells.end(), [&](const Cell& c) {
+      return c.stage == stage && (c.answer && c.answer->verdict == Verdict::undecided) == open;
+    });
   };
-  const auto waiting = first(CellStage::waiting);
+  const auto waiting = first(CellStage::waiting, false);
   if (whole && waiting != table_.cells.end()) return std::nullopt;
-  const auto cell = whole ? first(CellStage::decided) : waiting;
+  auto cell = whole ? first(CellStage::decided, false) : waiting;
+  // What is asked for long comes last.
+  if (whole && cell == table_.cells.end()) cell = first(CellStage::decided, true);
   if (cell == table_.cells.end()) return std::nullopt;
   cell->stage = whole ? CellStage::looking : CellStage::deciding;
   changed();
-  return Job{static_cast<std::size_t>(cell - table_.cells.begin()), whole};
+  const bool longer = whole && cell->answer->verdict == Verdict::undecided;
+  return Job{static_cast<std::size_t>(cell - table_.cells.begin()), whole, longer};
 }
 
 void Questions::work(bool whole) {
@@ -221,7 +236,9 @@ void Questions::run(const Job& job, std::int64_t generation, const LiveScene& sc
   };
   try {
     put(generation, job, problem,
-        std::make_shared<const Answer>(solve(*problem, settings_for(scene, job.whole, stopped))));
+        std::make_shared<const Answer>(
+            solve(*problem,
+                  settings_for(scene, job.whole, job.longer ? times_.longer_s : times_.each_s, stopped))));
   } catch (const std::exception& fault) {  // a fault of ours or no memory: one cell's loss, not the bench's
     refuse(generation, job, fault.what());
   }
@@ -241,6 +258,7 @@ void Questions::put(std::int64_t generation, const Job& job,
     // A second answer that the clock left without a verdict says less than the first one.
     if (!job.whole || answer->verdict != Verdict::undecided || cell.answer->verdict == Verdict::undecided) {
       cell.problem = problem;
+      if (job.longer) cell.first_answer = answer;
       cell.answer = std::move(answer);
     }
     cell.stage = job.whole ? CellStage::finished : CellStage::decided;

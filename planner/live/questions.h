@@ -4,8 +4,9 @@
 // The newest scene is asked about first: starting a table stops whatever is still going on for an older one
 // (Effort), and nothing of that is kept. Each count is asked twice. First what it takes to decide: a plan, a
 // proof, or neither. Then the whole question as `withy plan` asks it, with its looks for a better plan and
-// for what stands in the way; its answer takes the first one's place. All counts are decided before any is
-// looked at again. Threads that look have the lower priority: whoever drags waits for verdicts.
+// for what stands in the way; its answer takes the first one's place. A question that its time has left
+// undecided is asked longer then. All counts are decided before any is looked at again. Threads that look
+// have the lower priority: whoever drags waits for verdicts.
 //
 // From one scene to the next the distance field is kept. Where a change moves stations of some lock counts
 // and nothing else, the verdicts of the others are kept as well, for their questions are the same; what moved
@@ -22,6 +23,7 @@
 #include <thread>
 #include <vector>
 
+#include "planner/effort/shares.h"
 #include "planner/live/live_scene.h"
 #include "planner/plan/answer.h"
 #include "planner/search/problem.h"
@@ -54,6 +56,7 @@ struct Cell {
 struct VerdictTable {
   std::shared_ptr<const LiveScene> scene;  ///< null before the first
   std::int64_t version = 0;                ///< grows with everything that changes
+  std::int64_t driven = 0;                 ///< grows with everything that is driven by hand
   std::vector<Cell> cells;
 
   /// Does nothing more come?
@@ -61,11 +64,20 @@ struct VerdictTable {
   const Cell* cell(int locks) const;
 };
 
+/// A question that shares::kPlanSeconds left undecided is asked once more, for so long.
+inline constexpr double kLongQuestion_s = 600.0;
+
+/// How long a question may take.
+struct QuestionTimes {
+  double each_s = shares::kPlanSeconds;
+  double longer_s = kLongQuestion_s;  ///< the second time, where the first left it undecided
+};
+
 class Questions {
  public:
   /// `workers`: how many lock counts are asked about at a time. Some threads more stand by: what is stopped
   /// takes a moment to end, and a new question does not wait for it.
-  explicit Questions(int workers);
+  explicit Questions(int workers, QuestionTimes times = {});
   ~Questions();
   Questions(const Questions&) = delete;
   Questions& operator=(const Questions&) = delete;
@@ -76,15 +88,20 @@ class Questions {
   /// Stops what is going on. Verdicts that are final stay.
   void cancel();
 
+  /// Tells those who wait that the body was driven.
+  void note_driven();
+
   VerdictTable table() const;
 
-  /// The table as soon as its version is another than `seen`, or after so many seconds.
-  VerdictTable wait(std::int64_t seen, double seconds) const;
+  /// The table as soon as its version is another than `seen`, or `driven` another than `driven_seen` where
+  /// that is given, or after so many seconds.
+  VerdictTable wait(std::int64_t seen, std::optional<std::int64_t> driven_seen, double seconds) const;
 
  private:
   struct Job {
     std::size_t cell = 0;
     bool whole = false;
+    bool longer = false;  // the first time left it undecided
   };
   std::vector<Cell> cells_for(const LiveScene& scene, const std::vector<int>& locks) const;
   std::optional<Job> next_job(bool whole);
@@ -102,8 +119,9 @@ class Questions {
   VerdictTable table_;
   std::chrono::steady_clock::time_point started_;
   bool idle_ = true;  // cancelled: no job is handed out
-  int most_ = 1;      // jobs at a time
-  int running_ = 0;   // jobs of this generation
+  const QuestionTimes times_;
+  int most_ = 1;     // jobs at a time
+  int running_ = 0;  // jobs of this generation
   bool ending_ = false;
   std::vector<std::thread> workers_;
 };

@@ -4,11 +4,12 @@
 
 import assert from 'node:assert/strict';
 import { cpSync, existsSync, mkdtempSync, readdirSync, readFileSync, rmSync } from 'node:fs';
+import { connect } from 'node:net';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import test, { after, before } from 'node:test';
 import { Bench, kTestLimit, Watched } from './bench_browser.mjs';
-import { settle, shot, tryWithy } from './support.mjs';
+import { kPatience, settle, shot, tryWithy } from './support.mjs';
 
 const folder = mkdtempSync(join(tmpdir(), 'withy-live-'));
 const scene = join(folder, 'scene.toml');
@@ -232,8 +233,12 @@ live('driving: sliders and keys move the body, the wall stops it and says so, st
     await page.click('#back');
     // A plan is seen, taken over after two of its actions, driven on, and planned on from there.
     await final(page, 1, ['reached']);
+    const tall = () => page.evaluate(() => document.querySelector('.bench-view').clientHeight);
+    const before = await tall();
     await page.click('#show-plan');
     await page.waitForFunction(() => !document.querySelector('#scrub').disabled);
+    await said(page, 'comes within'); // two lines of it: the picture does not make room for what is said
+    assert.equal(await tall(), before);
     await look(page, 'live-plan');
     await set(page, '#scrub', 2);
     await page.click('#take');
@@ -252,6 +257,32 @@ live('driving: sliders and keys move the body, the wall stops it and says so, st
   });
   for (const name of ['plan.json', 'script.csv', 'script.ngc', 'page.html', 'plan.svg']) assert.ok(existsSync(join(folder, 'driven', name)), name);
   for (const script of ['script.csv', 'script.ngc']) assert.equal(tryWithy(folder, 'replay', join('driven', script), scene, '--quiet').status, 0);
+});
+
+live('what one window drives another shows, and says', async () => {
+  await on(async (page) => {
+    await page.click('#reset');
+    await page.waitForFunction(() => document.querySelectorAll('#steps li').length === 0);
+    const other = await browser.process.browser.newPage();
+    other.setDefaultTimeout(kPatience);
+    try {
+      await other.goto(bench.url);
+      await other.waitForSelector('html[data-ready="yes"]', { state: 'attached' });
+      const inside = (of, value) => of.waitForFunction((v) => Number(document.querySelector('#insertion').value) === v, value);
+      await set(page, '#insertion', 12);
+      await inside(other, 12);
+      await said(other, 'window or program drives');
+      await set(other, '#insertion', 20);
+      await inside(page, 20);
+      await said(other, '^$');
+      await said(page, 'window or program drives');
+      await other.click('#reset');
+      await page.waitForFunction(() => document.querySelectorAll('#steps li').length === 0);
+      await inside(page, 0);
+    } finally {
+      await other.close();
+    }
+  });
 });
 
 live('reload loses nothing; neither does the end of the program', async () => {
@@ -322,8 +353,36 @@ live('the program ends at once while a long record is being saved, and leaves no
   }
 });
 
-/** The status that a request gets, with headers that a browser would not let a page choose. */
-const raw = async (path, options) => (await bench.request(path, options)).status;
+/** The status that a request gets, with headers that a browser would not let a page choose. A refusal says what is wrong. */
+async function raw(path, options) {
+  const { status, text } = await bench.request(path, options);
+  if (status >= 400) assert.match(JSON.parse(text).error, /^\S.{9,200}$/);
+  return status;
+}
+
+live('connections that are slow to ask keep nobody else out, and are ended', async () => {
+  const { hostname, port, pathname } = new URL(bench.url);
+  const open = () => {
+    const socket = connect(Number(port), hostname);
+    socket.on('error', () => {});
+    socket.write(`POST ${pathname}api/scene HTTP/1.1\r\nHost: ${hostname}:${port}\r\nX-Slow: `);
+    const drip = setInterval(() => socket.write('x'), 500);
+    socket.ended = new Promise((done) => socket.on('close', () => (clearInterval(drip), done())));
+    return socket;
+  };
+  const slow = Array.from({ length: 100 }, open);
+  try {
+    // Each gets an answer though the slow ones never pause for long, and more of them come.
+    for (let turn = 0; turn < 5; ++turn) {
+      assert.ok(Array.isArray((await ask('scene')).designs));
+      slow.push(...Array.from({ length: 10 }, open));
+    }
+    await Promise.all(slow.map((socket) => socket.ended));
+    assert.ok(Array.isArray((await ask('scene')).designs));
+  } finally {
+    for (const socket of slow) socket.destroy();
+  }
+});
 
 live('refused: other origins and hosts, wrong tokens, what is no JSON, what is too long', async () => {
   const { pathname, host } = new URL(bench.url);
@@ -344,6 +403,8 @@ live('refused: other origins and hosts, wrong tokens, what is no JSON, what is t
   assert.equal(await raw(api, { headers: { 'Content-Type': 'text/plain' } }), 415);
   assert.equal(await raw(api, { body: 'x' }), 400);
   assert.ok([413, 'closed'].includes(await raw(api, { body: ' '.repeat(200000) })));
+  assert.equal(await raw(api, { method: 'PUT' }), 404);
+  assert.equal(await raw(`/${'a'.repeat(9000)}`, { method: 'GET' }), 414);
   assert.equal(await raw(`${pathname}api/none`), 404);
   // Another page of the same browser, of another origin: its request is not answered.
   await on(async (page) => {

@@ -199,6 +199,32 @@ TEST_CASE("the scene is saved with its comments, and not over somebody else's ch
   CHECK(std::filesystem::exists(bench.scene().string() + ".live"));
 }
 
+TEST_CASE("a saved scene stays what it was to the system: its mode, and the file that a link leads to") {
+  LiveBench bench;
+  const std::filesystem::path kept = bench.folder() / "kept";
+  const std::filesystem::path file = kept / "the scene itself.toml";
+  std::filesystem::create_directory(kept);
+  std::filesystem::rename(bench.scene(), file);
+  std::filesystem::create_symlink(std::filesystem::path("kept") / file.filename(), bench.scene());
+  using std::filesystem::perms;
+  const perms mode = perms::owner_read | perms::owner_write | perms::group_read | perms::others_exec;
+  std::filesystem::permissions(file, mode);
+  std::string text = read_text(file);
+  std::ofstream(file) << "\xef\xbb\xbf" << text;  // some programs begin a text with a byte order mark
+  text = read_text(file);
+  bench.open();
+  bench.edited("target.tolerance_mm", 1.25);
+  bench.granted("save-scene");
+  CHECK(std::filesystem::is_symlink(bench.scene()));
+  CHECK(std::filesystem::status(file).permissions() == mode);
+  CHECK(read_text(file) ==
+        std::string(text).replace(text.find("tolerance_mm = 1.5"), 18, "tolerance_mm = 1.25"));
+  CHECK(bench.granted("scene").at("unsaved") == false);
+  // Nothing else is left beside either.
+  CHECK(std::distance(std::filesystem::directory_iterator(kept), {}) == 1);
+  CHECK(std::filesystem::is_regular_file(bench.folder() / "double-bend.stl"));
+}
+
 TEST_CASE(
     "a plan is saved whole, with the scene that it names; one taken over in the middle and driven on too") {
   LiveBench bench;
@@ -210,6 +236,14 @@ TEST_CASE(
     CHECK(std::filesystem::exists(bench.folder() / "answer" / name));
   CHECK(read_text(bench.scene()).find("tolerance_mm = 1.6") != std::string::npos);
   check_plan_file(bench, bench.folder() / "answer" / "plan.json");
+  // One plan has the same figures wherever they stand.
+  const Json shown = bench.decided(1, true).at("plan");
+  const Json file = Json::parse(read_text(bench.folder() / "answer" / "plan.json")).at("summary");
+  for (const char* name : {"clearance_mm", "reserve", "field_reserve"}) {
+    INFO(name);
+    CHECK(shown.at(name).is_number());
+    CHECK(shown.at(name).get<double>() == Approx(file.at(name).get<double>()).margin(1e-6));
+  }
 
   bench.granted("take", {{"locks", 1}, {"actions", 2}});
   bench.granted("drive", {{"locks", 1}, {"insertion_mm", 40.0}, {"curvature_per_mm", {0.002, -0.003}}});
@@ -332,6 +366,28 @@ TEST_CASE("where what is unsaved can't be kept beside the scene, the answers say
   CHECK(std::filesystem::is_regular_file(place));
 }
 
+TEST_CASE("who waits for verdicts hears of driving where that is asked for") {
+  LiveBench bench;
+  bench.open();
+  bench.granted("cancel");
+  const Json before = bench.granted("verdicts");
+  const Json waits = {{"seen", before.at("version")}, {"driven", before.at("driven")}, {"wait_s", 0.01}};
+  CHECK(bench.granted("verdicts", waits).at("driven") == before.at("driven"));
+  Json heard;
+  std::thread waiter([&] {
+    Json long_waits = waits;
+    long_waits["wait_s"] = 20;
+    heard = bench.granted("verdicts", long_waits);
+  });
+  const Json hand =
+      bench.granted("drive", {{"locks", 1}, {"insertion_mm", 10.0}, {"curvature_per_mm", {0.0, 0.0}}});
+  waiter.join();
+  CHECK(heard.at("driven") == before.at("driven").get<int>() + 1);
+  CHECK(heard.at("version") == before.at("version"));
+  CHECK(hand.at("driven") == heard.at("driven"));
+  CHECK(bench.granted("hand", {{"locks", 1}}).at("driven") == heard.at("driven"));
+}
+
 TEST_CASE("entering by another opening and back") {
   LiveBench bench("straight");
   bench.open();
@@ -369,6 +425,26 @@ TEST_CASE(
   CHECK(answer(2) != two);
   bench.edited("layout.2.clock_deg", {0.0, 130.0});
   CHECK(bench.decided(2).contains("verdict"));
+}
+
+TEST_CASE("a question that its time leaves undecided is asked for longer, and its cell filled then") {
+  const LiveBench bench;
+  SceneKeeper keeper(bench.scene());
+  auto scene = keeper.make(read_text(bench.scene()));
+  REQUIRE(scene);
+  const auto asked = [&](QuestionTimes times) {
+    Questions questions(1, times);
+    questions.start(*scene, {1});
+    VerdictTable table = questions.table();
+    while (!table.settled()) table = questions.wait(table.version, std::nullopt, 60.0);
+    return *table.cell(1);
+  };
+  constexpr double kNoTime_s = 1e-9, kEnough_s = 1000.0;
+  const Cell found = asked({kNoTime_s, kEnough_s});
+  CHECK(found.stage == CellStage::finished);
+  CHECK(found.answer->verdict == Verdict::reached);
+  CHECK(found.first_answer == found.answer);  // it is kept where another count's station moves
+  CHECK(asked({kNoTime_s, kNoTime_s}).answer->verdict == Verdict::undecided);
 }
 
 TEST_CASE("questions that come faster than they are answered: the newest is, and none is stuck") {

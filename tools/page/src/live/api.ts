@@ -52,11 +52,13 @@ export interface Cell {
   refusal?: string;
   verdict?: Verdict;
   why?: string;
+  not_checked?: string[];
   decided_s?: number;
   plan?: {
     clearance_mm: number | null;
+    /** Times the usual errors; nothing until a better plan was looked for. */
     reserve: number | null;
-    hunt_missing: boolean;
+    field_reserve: number | null;
     switches: number;
     actions: number;
     tension_N: number | null;
@@ -70,6 +72,8 @@ export interface Cell {
 
 export interface Verdicts {
   version: number;
+  /** Grows with everything that is driven, by whatever page or program. */
+  driven: number;
   revision: number;
   settled: boolean;
   cells: Cell[];
@@ -95,6 +99,7 @@ export interface LockFigures {
 export interface HandFigures {
   revision: number;
   locks_driven: number;
+  driven: number;
   made: boolean;
   objection: string;
   unkept: string;
@@ -150,7 +155,7 @@ export const desk = {
   redo: () => post<LiveScene>('redo', {}),
   ask: (locks: number[]) => post<Verdicts>('ask', { locks }),
   cancel: () => post<Verdicts>('cancel', {}),
-  verdicts: (seen: number, wait_s: number) => post<Verdicts>('verdicts', { seen, wait_s }),
+  verdicts: (seen: number, driven: number, wait_s: number) => post<Verdicts>('verdicts', { seen, driven, wait_s }),
   plan: (locks: number, by_hand: boolean) => post<ShownPlan>('plan', { locks, by_hand }),
   hand: (locks: number) => post<HandFigures>('hand', { locks }),
   drive: (locks: number, insertion_mm: number, curvature_per_mm: Vec2) => post<HandFigures>('drive', { locks, insertion_mm, curvature_per_mm }),

@@ -35,6 +35,10 @@ export class Deck {
   /** Where the hand wants to be, while it does. */
   private wanted: { insertion_mm: number; u: Vec2 } | null = null;
   updates = 0;
+  /** Answers of the desk that were asked for; an older one is not shown over a newer one. */
+  private asked = 0;
+  /** What is said is that another window drives. */
+  private elsewhere = false;
 
   constructor(
     private locksDriven: number,
@@ -60,6 +64,25 @@ export class Deck {
     await this.ask(() => desk.hand(locks), true);
   }
 
+  /** Something was driven, by this page or another: shows it where it was another. Nothing while this page drives. */
+  async follow(driven: number) {
+    if (!this.jobs.idle || !this.hand || driven <= this.hand.driven) return;
+    const before = JSON.stringify(this.hand.state);
+    const asked = ++this.asked;
+    const hand = await desk.hand(this.locksDriven);
+    if (asked !== this.asked || !this.jobs.idle || hand.driven < this.hand.driven) return;
+    this.wanted = null;
+    this.show(hand);
+    if (JSON.stringify(hand.state) === before) return;
+    this.elsewhere = true;
+    this.deeds.said('another window or program drives this body', false);
+  }
+
+  /** The count of what was driven, as of what is shown. */
+  get driven(): number {
+    return this.hand?.driven ?? 0;
+  }
+
   get shown(): HandFigures | null {
     return this.hand;
   }
@@ -76,8 +99,11 @@ export class Deck {
   }
 
   private async ask(job: () => Promise<HandFigures>, quiet = false) {
+    ++this.asked;
     try {
       this.show(await job());
+      if (this.elsewhere) this.deeds.said('', false);
+      this.elsewhere = false;
     } catch (error) {
       if (!quiet || this.hand) this.deeds.said((error as Error).message, true);
     }

@@ -16,6 +16,8 @@ import { BenchView } from './view.ts';
 const kDragPatience = 200;
 const kPoll_s = 15;
 const kRetry = 2000;
+/** How often another window's driving is shown at most, ms. */
+const kFollow = 150;
 /** A record that takes longer to save says so (s). */
 const kLongSave_s = 5;
 
@@ -319,12 +321,15 @@ class Bench {
   private async poll() {
     for (;;) {
       try {
-        const verdicts = await desk.verdicts(this.verdicts?.version ?? -1, kPoll_s);
+        const seen = this.verdicts?.version ?? -1;
+        const verdicts = await desk.verdicts(seen, this.deck.driven, kPoll_s);
         this.verdicts = verdicts;
         this.sayUnkept(verdicts.unkept);
         this.table.set(verdicts, verdicts.revision === this.scene.revision);
         document.documentElement.dataset.settled = String(verdicts.settled && verdicts.revision === this.scene.revision);
         if (verdicts.revision > this.scene.revision && this.edits.idle) await this.put(await desk.scene());
+        await this.deck.follow(verdicts.driven);
+        if (verdicts.version === seen) await pause(kFollow);
       } catch (error) {
         this.fail(error);
         await pause(error instanceof Gone ? kRetry : kRetry / 4);

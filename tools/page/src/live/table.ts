@@ -16,6 +16,23 @@ const kStageWords: Record<Cell['stage'], string> = {
   refused: 'no such segment',
 };
 
+/** A question that its time left undecided is asked once more, for longer. */
+const kOpenWords: Partial<Record<Cell['stage'], string>> = {
+  decided: 'not decided yet; to be asked for longer',
+  looking: 'not decided yet; being asked for longer …',
+  finished: 'given up; withy plan with a larger budget asks on',
+};
+const stageWords = (cell: Cell) => (cell.verdict === 'undecided' && kOpenWords[cell.stage]) || kStageWords[cell.stage];
+
+/** Names and what they mean: those of `withy plan`. */
+const kColumns = [
+  ['locks', 'on the segment'],
+  ['verdict', 'can the tip get to the target and back?'],
+  ['gap', 'least gap to the wall along the plan, mm'],
+  ['reserve', 'the plan is proved to stand so many times the usual errors of a bench, all at once; known once a better plan was looked for'],
+  ['switch', 'switch reserve: the field turns every lock with so many times the torque that it takes'],
+];
+
 export class VerdictTable {
   readonly element: HTMLElement;
   private readonly rows = h('tbody', {});
@@ -30,7 +47,7 @@ export class VerdictTable {
     this.element = h(
       'section',
       { class: 'answers', 'aria-label': 'Verdicts' },
-      h('table', { id: 'verdicts' }, h('thead', {}, h('tr', {}, ...['locks', 'verdict', 'gap', 'reserve'].map((t) => h('th', { scope: 'col' }, t)))), this.rows),
+      h('table', { id: 'verdicts' }, h('thead', {}, h('tr', {}, ...kColumns.map(([name, title]) => h('th', { scope: 'col', title }, name)))), this.rows),
       this.why,
     );
   }
@@ -70,7 +87,8 @@ export class VerdictTable {
       h('th', { scope: 'row' }, h('button', { type: 'button', id: `locks-${cell.locks}`, 'aria-pressed': pressed, onclick: () => this.choose(cell.locks) }, lockCount(cell.locks))),
       h('td', {}, cell.verdict ? verdictSign(cell.verdict) : null, h('span', { class: 'verdict-word' }, cell.verdict ? verdictWord[cell.verdict].toLowerCase() : kStageWords[cell.stage])),
       h('td', { class: 'n' }, quantity(plan?.clearance_mm, 'mm')),
-      h('td', { class: 'n' }, plan?.hunt_missing ? '0' : quantity(plan?.reserve, '')),
+      h('td', { class: 'n' }, quantity(plan?.reserve, '')),
+      h('td', { class: 'n' }, quantity(plan?.field_reserve, '')),
     );
   }
 
@@ -78,8 +96,9 @@ export class VerdictTable {
     const text = cell.refusal ?? cell.why ?? '';
     const parts: (HTMLElement | string)[] = [sentence(text)];
     if (cell.depth) parts.push(` ${sentence(cell.depth.sentence)}`);
+    if (cell.plan?.reserve != null && cell.not_checked?.includes('elastic')) parts.push(' Reserve is that of the ideal segment; withy plan counts also how far off its notches the elastic one is, and may choose another plan for it.');
     if (cell.approach) parts.push(` ${sentence(`The nearest that was come to: ${quantity(cell.approach.distance_mm, 'mm')}; then ${cell.approach.blocked_by}`)}`);
-    parts.push(h('small', {}, ` ${sentence(kStageWords[cell.stage])}${cell.decided_s === undefined ? '' : ` Decided after ${quantity(1000 * cell.decided_s, 'ms', 0)}.`}`));
+    parts.push(h('small', {}, ` ${sentence(stageWords(cell))}${cell.decided_s === undefined ? '' : ` ${cell.verdict === 'undecided' ? 'First given up' : 'Decided'} after ${quantity(1000 * cell.decided_s, 'ms', 0)}.`}`));
     return parts;
   }
 }

@@ -367,6 +367,7 @@ export class BenchView {
     this.camera.updateProjectionMatrix();
     this.camera.updateMatrixWorld();
     this.light.position.copy(this.camera.position).addScaledVector(this.camera.up, 0.5 * distance);
+    this.target?.face(this.camera, this.element.clientHeight);
     this.markGap();
     if (bare) this.gap.group.visible = false;
     this.renderer.render(this.world, this.camera);

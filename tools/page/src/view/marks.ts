@@ -31,16 +31,55 @@ function segments(chain: number[]): number[] {
   return out;
 }
 
-/** The target: tolerance ball as three rings, a cross in its middle, and the cone of allowed tip directions. */
+/** A ball of the target that is drawn smaller than this, px, is a blot: a mark of that size stands for it then. */
+const kClearBall = 9;
+/** How far the mark's line comes from, along the direction that the tip should have, in its radii. */
+const kMarkTail = 3;
+
+/** How many px a millimetre at that place takes. */
+function px_per_mm(at: THREE.Vector3, camera: THREE.PerspectiveCamera, height: number): number {
+  const depth = Math.max(1e-6, at.clone().sub(camera.position).dot(camera.getWorldDirection(new THREE.Vector3())));
+  return height / (2 * Math.tan((camera.fov * Math.PI) / 360) * depth);
+}
+
+/** A ring of radius 1 about the eye's direction, and a small cross in its middle. */
+function markLines(): number[] {
+  const ring = segments(circle(new THREE.Vector3(), 1, new THREE.Vector3(0, 0, 1)));
+  return [...ring, -0.4, 0, 0, 0.4, 0, 0, 0, -0.4, 0, 0, 0.4, 0];
+}
+
+/** From where the tip comes to the ring's rim, of radius 1 about the origin. */
+function tail(direction: THREE.Vector3, material: LineMaterial): LineSegments2 {
+  const ends = [...direction.clone().multiplyScalar(-kMarkTail).toArray(), ...direction.clone().multiplyScalar(-1).toArray()];
+  const line = new LineSegments2(new LineSegmentsGeometry().setPositions(ends), material);
+  line.renderOrder = 7;
+  return line;
+}
+
+/**
+ * The target: tolerance ball as three rings, a cross in its middle, and the cone of allowed tip directions. From far away a ring with
+ * its middle, and a line to it along the direction.
+ */
 export class TargetView {
   readonly group = new THREE.Group();
+  private readonly whole = new THREE.Group();
+  private readonly mark = new THREE.Group();
+  private readonly ring: LineSegments2;
   private readonly line = new LineMaterial({ linewidth: 2 });
   private readonly ball = new THREE.MeshBasicMaterial({ transparent: true, opacity: 0.18, depthWrite: false });
 
+  private readonly radius: number;
+
   constructor(target: SceneFacts['target']) {
+    this.radius = target.tolerance_mm;
     const centre = vector(target.point_mm);
     const r = target.tolerance_mm;
     const lines: number[] = [];
+    this.ring = new LineSegments2(new LineSegmentsGeometry().setPositions(markLines()), this.line);
+    this.ring.renderOrder = 7;
+    this.mark.add(this.ring);
+    this.mark.position.copy(centre);
+    if (target.direction) this.mark.add(tail(vector(target.direction), this.line));
     for (const axis of [new THREE.Vector3(1, 0, 0), new THREE.Vector3(0, 1, 0), new THREE.Vector3(0, 0, 1)]) {
       lines.push(...segments(circle(centre, r, axis)));
       const a = centre.clone().addScaledVector(axis, 1.45 * r);
@@ -53,7 +92,18 @@ export class TargetView {
     frame.renderOrder = 7;
     const ball = new THREE.Mesh(new THREE.SphereGeometry(r, 32, 20).translate(centre.x, centre.y, centre.z), this.ball);
     ball.renderOrder = 7;
-    this.group.add(ball, frame);
+    this.whole.add(ball, frame);
+    this.mark.visible = false;
+    this.group.add(this.whole, this.mark);
+  }
+
+  /** For the picture of that height (px) that is drawn next. */
+  face(camera: THREE.PerspectiveCamera, height: number) {
+    const scale = px_per_mm(this.mark.position, camera, height);
+    this.mark.visible = scale * this.radius < kClearBall;
+    this.whole.visible = !this.mark.visible;
+    this.mark.scale.setScalar(kClearBall / scale);
+    this.ring.quaternion.copy(camera.quaternion);
   }
 
   /** The tip should come in within the cone that opens backwards from the target. */

@@ -139,6 +139,7 @@ export class Pane {
     if (labelled) this.nameParts(labels);
     if (labelled) for (const { at, text } of axes) this.label(labels, at, text, 4, 12, 'of-axis');
     const { clientWidth, clientHeight } = this.element;
+    this.target.face(this.camera, clientHeight);
     const title = this.heading ? [{ x: this.heading.offsetLeft, y: this.heading.offsetTop, width: this.heading.offsetWidth, height: this.heading.offsetHeight }] : [];
     const bar = scaleBar(this.camera, middle, clientHeight);
     this.labels.draw(labels, clientWidth, clientHeight, [bar.element], [bar.place, ...title]);
