@@ -6,6 +6,7 @@
 #include <cstddef>
 #include <utility>
 
+#include "geometry/centreline/blind_ends.h"
 #include "geometry/centreline/lumen_branches.h"
 #include "geometry/centreline/lumen_graph.h"
 #include "geometry/centreline/lumen_line.h"
@@ -156,6 +157,8 @@ Centreline compute_centreline(const WallDistance& wall, const CentrelineSettings
           station_on(out.branches[static_cast<std::size_t>(way.parent)], branch.points.front().p_E);
     out.branches.push_back(std::move(branch));
   }
+  drop_blind_corners(out.branches, effort);
+  if (effort.cut_short()) return {};
   return out;
 }
 

@@ -42,7 +42,10 @@ class LumenOctree {
   const std::vector<Cell>& cells() const { return cells_; }
   bool whole() const { return whole_; }
 
-  bool may_be_node(const Cell& cell) const { return cell.first_child < 0 && cell.room() > 0.5 * cell.edge; }
+  /// A cube that stands on an opening's plane has room for half its edge, but for rounding.
+  bool may_be_node(const Cell& cell) const {
+    return cell.first_child < 0 && cell.room() > (0.5 - kRounding) * cell.edge;
+  }
 
   /// The leaf that holds a point, -1 outside the octree.
   int leaf_at(const Eigen::Vector3d& p_E) const {

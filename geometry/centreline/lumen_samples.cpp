@@ -6,6 +6,7 @@
 #include <cmath>
 #include <cstdint>
 #include <map>
+#include <optional>
 #include <queue>
 #include <tuple>
 
@@ -24,6 +25,8 @@ constexpr double kLongestPiece = 2.0;
 // From this far inside the face, in parts of its size, the way in is measured: rounding leaves a start on
 // it on either side.
 constexpr double kOffFace = 1e-9;
+// Faces that turn by more than 30 degrees make a sharp edge: chords of a round wall turn by less.
+constexpr double kSharpCosine = 0.866;
 
 struct Piece {
   std::array<Eigen::Vector3d, 3> corner;
@@ -75,6 +78,70 @@ std::array<Piece, 2> halves(const Piece& piece) {
   out[0].corner[(longest + 1) % 3] = middle;
   out[1].corner[longest] = middle;
   return out;
+}
+
+/// An edge between two sides that the lumen goes round, as at a neck's ring.
+struct SharpEdge {
+  Eigen::Vector3d middle_E, inward;
+  double length_mm = 0.0;
+  int face = -1;
+};
+
+/// The inward normal of a face; zero where it has no area.
+Eigen::Vector3d inward_of(const Channel& channel, int face) {
+  const auto& t = channel.mesh_E.triangles[static_cast<std::size_t>(face)];
+  const auto corner = [&](std::size_t k) { return channel.mesh_E.vertices[static_cast<std::size_t>(t[k])]; };
+  const Eigen::Vector3d out = (corner(1) - corner(0)).cross(corner(2) - corner(0));
+  return out.norm() > 0.0 ? Eigen::Vector3d(-out.normalized()) : Eigen::Vector3d::Zero();
+}
+
+/// The edge between two sides, where they turn away from the lumen there.
+std::optional<SharpEdge> sharp_edge(const Channel& channel, int a, int b, int face, int other) {
+  const Eigen::Vector3d in = inward_of(channel, face);
+  const Eigen::Vector3d in_other = inward_of(channel, other);
+  if (in.isZero() || in_other.isZero() || in.dot(in_other) > kSharpCosine) return std::nullopt;
+  const auto vertex = [&](int v) -> const Eigen::Vector3d& {
+    return channel.mesh_E.vertices[static_cast<std::size_t>(v)];
+  };
+  const Eigen::Vector3d middle = 0.5 * (vertex(a) + vertex(b));
+  for (const int v : channel.mesh_E.triangles[static_cast<std::size_t>(other)])
+    if (v != a && v != b && (vertex(v) - middle).dot(in) >= 0.0) return std::nullopt;
+  const Eigen::Vector3d between = in + in_other;
+  if (between.norm() < kOffFace) return std::nullopt;
+  return SharpEdge{middle, between.normalized(), (vertex(b) - vertex(a)).norm(), face};
+}
+
+std::vector<SharpEdge> sharp_edges(const Channel& channel, const LumenWalls& walls) {
+  std::vector<std::array<int, 3>> edges;  // its two vertices and a face
+  edges.reserve(3 * walls.sides().size());
+  for (const int f : walls.sides()) {
+    const auto& t = channel.mesh_E.triangles[static_cast<std::size_t>(f)];
+    for (std::size_t k = 0; k < 3; ++k) {
+      const auto [a, b] = std::minmax(t[k], t[(k + 1) % 3]);
+      edges.push_back({a, b, f});
+    }
+  }
+  std::sort(edges.begin(), edges.end());
+  std::vector<SharpEdge> sharp;
+  for (std::size_t i = 1; i < edges.size(); ++i) {
+    const auto& [a, b, face] = edges[i - 1];
+    if (edges[i][0] != a || edges[i][1] != b) continue;
+    if (const auto edge = sharp_edge(channel, a, b, face, edges[i][2])) sharp.push_back(*edge);
+  }
+  return sharp;
+}
+
+/// What the balls that touch sharp edges are bounded by: the faces beside look another way.
+void sample_edges(const Channel& channel, const LumenWalls& walls, double most_mm, const Effort& effort,
+                  std::vector<LumenSample>& all) {
+  const std::vector<SharpEdge> edges = sharp_edges(channel, walls);
+  const std::size_t step = edges.size() / shares::kLumenFaces + 1;
+  for (std::size_t i = 0; i < edges.size() && !effort.cut_short(); i += step) {
+    const SharpEdge& edge = edges[i];
+    const Eigen::Vector3d start_E = edge.middle_E + kOffFace * edge.length_mm * edge.inward;
+    const double half_width_mm = walls.half_width(start_E, edge.inward, edge.face);
+    if (half_width_mm > 0.0) all.push_back({edge.middle_E, std::min(most_mm, half_width_mm)});
+  }
 }
 
 /// Halves the longest piece again and again while it is too long.
@@ -129,6 +196,7 @@ std::vector<LumenSample> sample_lumen(const Channel& channel, const LumenWalls& 
   std::vector<LumenSample> all;
   for (const Piece& piece : pieces)
     if (piece.sample.half_width_mm > 0.0) all.push_back(piece.sample);
+  sample_edges(channel, walls, most_mm, effort, all);
   for (const Opening& opening : channel.openings)
     if (opening.radius_mm > 0.0) all.push_back({opening.centre_E, std::min(most_mm, opening.radius_mm)});
   return thinned(all);

@@ -2,9 +2,11 @@
 // How wide the lumen is where: points of its side walls, each with a half width.
 //
 // Every side face gives its centroid, with LumenWalls::half_width there; faces longer than the lumen is wide
-// are halved across their longest edge and sampled again. Each opening adds its rim's radius. Samples closer
-// together than the lumen is wide say the same thing twice: of those in one cube of about that size the
-// narrowest stays. A mesh of very many faces is sampled by every n-th.
+// are halved across their longest edge and sampled again. So does the middle of each edge that the lumen goes
+// round, a neck's ring for one, straight in between its two faces: they look past what is beside it. Each
+// opening adds its rim's radius. Samples closer together than the lumen is wide say the same thing twice: of
+// those in one cube of about that size the narrowest stays. A mesh of very many faces is sampled by every
+// n-th.
 //
 // The ball about any point p of the lumen that just touches the side wall does so at some point w, and the
 // half width at w is at least the ball's radius: so p lies within half_width(w) of w. This is why a size that

@@ -7,6 +7,7 @@
 #include <iterator>
 #include <map>
 #include <optional>
+#include <set>
 #include <utility>
 
 #include <CGAL/Exact_predicates_inexact_constructions_kernel.h>
@@ -165,22 +166,29 @@ class Cutter {
     const Line* line = chosen(lines);
     if (!line) return torn ? CutFault::across_border : CutFault::no_line;
     if (too_far(*line)) return CutFault::far_off;
+    on_line_.push_back(vector_of(surface_.point(surface_.target(line->halfedges.front()))));
     mark(*line, plane, number);
     stitch_others(*line);
     return std::nullopt;
   }
 
-  /// What hangs on the far side of a line goes; a piece on both sides of one can't.
-  tl::expected<TriangleMesh, CutRefusal> rest() {
+  /// What hangs on the far side of a line goes; a piece on both sides of one can't, and one on the near side
+  /// of a line must not.
+  tl::expected<OpenedSurface, CutRefusal> rest() {
     auto piece = surface_.add_property_map<Surface::Face_index, std::size_t>("f:part", 0).first;
     const std::size_t count = PMP::connected_components(surface_, piece);
-    std::vector<int> gone(count, -1);
+    std::vector<std::set<int>> beyond(count);
     for (const auto f : surface_.faces())
-      if (beyond_[f] >= 0) gone[piece[f]] = beyond_[f];
-    for (const auto f : surface_.faces())
-      if (kept_[f] >= 0 && gone[piece[f]] >= 0)
-        return tl::unexpected(CutRefusal{CutFault::still_joined, static_cast<std::size_t>(gone[piece[f]])});
-    return mesh_of(surface_, [&](Surface::Face_index f) { return gone[piece[f]] < 0; });
+      if (beyond_[f] >= 0) beyond[piece[f]].insert(beyond_[f]);
+    for (const auto f : surface_.faces()) {
+      const std::set<int>& by = beyond[piece[f]];
+      if (kept_[f] < 0 || by.empty()) continue;
+      const auto cut = static_cast<std::size_t>(kept_[f]);
+      if (by.contains(kept_[f])) return tl::unexpected(CutRefusal{CutFault::still_joined, cut, cut});
+      return tl::unexpected(CutRefusal{CutFault::taken_off, cut, static_cast<std::size_t>(*by.begin())});
+    }
+    return OpenedSurface{mesh_of(surface_, [&](Surface::Face_index f) { return beyond[piece[f]].empty(); }),
+                         on_line_};
   }
 
  private:
@@ -228,16 +236,18 @@ class Cutter {
   FaceMark beyond_;
   FaceMark kept_;
   std::map<PointPair, bool> open_;
+  std::vector<Eigen::Vector3d> on_line_;
   double tolerance_ = 0.0;
 };
 
 }  // namespace
 
-tl::expected<TriangleMesh, CutRefusal> cut_open(const TriangleMesh& mesh, const std::vector<CutPlane>& cuts) {
+tl::expected<OpenedSurface, CutRefusal> cut_open(const TriangleMesh& mesh,
+                                                 const std::vector<CutPlane>& cuts) {
   Cutter cutter(mesh);
   for (std::size_t i = 0; i < cuts.size(); ++i)
     if (const auto fault = cutter.part(cuts[i], static_cast<int>(i)))
-      return tl::unexpected(CutRefusal{*fault, i});
+      return tl::unexpected(CutRefusal{*fault, i, i});
   return cutter.rest();
 }
 

@@ -37,17 +37,26 @@ enum class CutFault {
   far_off,        ///< the point lies outside every line, by more than the radius of the nearest
   across_border,  ///< the line about the point runs into a hole of the surface
   still_joined,   ///< both sides of the line are one piece still, joined elsewhere
+  taken_off,      ///< another cut takes off all that this one opens
   crossing        ///< the surface crosses itself at the cut
 };
 
 struct CutRefusal {
   CutFault fault;
-  std::size_t cut = 0;  ///< index of the cut to blame
+  std::size_t cut = 0;    ///< index of the cut to blame
+  std::size_t other = 0;  ///< that of the other cut, where one takes this one off
+};
+
+struct OpenedSurface {
+  TriangleMesh mesh;
+  /// A point of each cut's line, the same number for number as in the mesh: what has none of the rims with
+  /// that point lost the cut.
+  std::vector<Eigen::Vector3d> on_line;
 };
 
 /// All cuts at once: a piece may hang on several of them. The surface is an oriented manifold. What is left
 /// may be in several pieces.
-tl::expected<TriangleMesh, CutRefusal> cut_open(const TriangleMesh& mesh, const std::vector<CutPlane>& cuts);
+tl::expected<OpenedSurface, CutRefusal> cut_open(const TriangleMesh& mesh, const std::vector<CutPlane>& cuts);
 
 /// The part of an oriented manifold that lies in a box, open where the box's faces cross it; nothing where it
 /// crosses itself there. Faces are moved outwards by up to kCutMove_mm, to lie clear of vertices.

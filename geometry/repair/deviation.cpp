@@ -4,7 +4,6 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <set>
 #include <vector>
 
 #include <CGAL/AABB_face_graph_triangle_primitive.h>
@@ -92,12 +91,14 @@ class Farthest {
 }  // namespace
 
 double farthest_from(const TriangleMesh& from, const TriangleMesh& to, const Effort& effort) {
-  std::set<std::array<double, 9>> shared;
-  for (const auto& t : to.triangles) shared.insert(key_of(corners_of(to, t)));
+  std::vector<std::array<double, 9>> shared;
+  shared.reserve(to.triangles.size());
+  for (const auto& t : to.triangles) shared.push_back(key_of(corners_of(to, t)));
+  std::sort(shared.begin(), shared.end());
   std::vector<CornerPoints> changed;
   for (const auto& t : from.triangles) {
     const CornerPoints c = corners_of(from, t);
-    if (!shared.contains(key_of(c))) changed.push_back(c);
+    if (!std::binary_search(shared.begin(), shared.end(), key_of(c))) changed.push_back(c);
   }
   if (changed.empty()) return 0.0;
   const Triangles triangles = triangles_of(to);

@@ -86,7 +86,7 @@ std::optional<TriangleMesh> with_flat_end(const TriangleMesh& wall, const Rim& r
   const double lowest = rim.highest_mm - rim.spread_mm;
   auto cut = cut_open(wall, {{rim.centre + (lowest - below_mm) * rim.outward, rim.outward}});
   if (!cut) return std::nullopt;
-  TriangleMesh rest = largest_piece(*cut);
+  TriangleMesh rest = largest_piece(cut->mesh);
   if (rest.triangles.empty()) return std::nullopt;
   const double band = 2.0 * EIGEN_PI * rim.radius_mm * (rim.spread_mm + below_mm);
   if (area_of(wall) - area_of(rest) > kMostBand * band) return std::nullopt;
@@ -111,8 +111,8 @@ double print_step(const TriangleMesh& mesh) {
 /// The opening that a cut makes in a closed surface, where it makes one and leaves most of the surface.
 std::optional<Rim> only_rim(const TriangleMesh& closed, const CutPlane& cut) {
   const auto open = cut_open(closed, {cut});
-  if (!open || open->triangles.empty()) return std::nullopt;
-  const TriangleMesh rest = largest_piece(*open);
+  if (!open || open->mesh.triangles.empty()) return std::nullopt;
+  const TriangleMesh rest = largest_piece(open->mesh);
   const std::vector<Rim> rims = rims_of(rest);
   if (rims.size() != 1 || area_of(rest) < kProposedRest * area_of(closed)) return std::nullopt;
   return rims.front();
@@ -190,7 +190,7 @@ TriangleMesh open_wrap(TriangleMesh wrap, const std::vector<Rim>& ends, double n
     // Not on the outside any more where it is far.
     if (distance_to_surface(wrap, end.centre) <= near_mm + end.spread_mm)
       if (auto open = cut_open(wrap, {{end.centre + (lowest - near_mm) * end.outward, end.outward}})) {
-        TriangleMesh rest = largest_piece(*open);
+        TriangleMesh rest = largest_piece(open->mesh);
         if (!rest.triangles.empty() && rims_of(rest).size() == rims_of(wrap).size() + 1) {
           wrap = std::move(rest);
           continue;

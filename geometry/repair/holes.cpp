@@ -2,13 +2,17 @@
 #include "geometry/repair/holes.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <exception>
 #include <iterator>
+#include <map>
 #include <tuple>
+#include <utility>
 
 #include <CGAL/Exact_predicates_inexact_constructions_kernel.h>
 #include <CGAL/Polygon_mesh_processing/border.h>
+#include <CGAL/Polygon_mesh_processing/merge_border_vertices.h>
 #include <CGAL/Polygon_mesh_processing/triangulate_hole.h>
 #include <CGAL/Surface_mesh.h>
 #include <Eigen/Geometry>
@@ -70,6 +74,46 @@ Rim rim_of(const Surface& surface, Surface::Halfedge_index hole) {
   return rim;
 }
 
+/// The loops that a rim is made of which comes by some of its points twice: each goes round one hole.
+std::vector<std::vector<Eigen::Vector3d>> loops_of(const std::vector<Eigen::Vector3d>& rim) {
+  std::vector<std::vector<Eigen::Vector3d>> loops;
+  std::vector<Eigen::Vector3d> open;
+  std::map<std::array<double, 3>, std::size_t> at;
+  const auto key = [](const Eigen::Vector3d& p) { return std::array<double, 3>{p.x(), p.y(), p.z()}; };
+  for (const Eigen::Vector3d& p : rim) {
+    if (const auto before = at.find(key(p)); before != at.end()) {
+      const std::size_t from = before->second;
+      loops.emplace_back(open.begin() + static_cast<std::ptrdiff_t>(from), open.end());
+      for (std::size_t i = from + 1; i < open.size(); ++i) at.erase(key(open[i]));
+      open.resize(from + 1);
+      continue;
+    }
+    at[key(p)] = open.size();
+    open.push_back(p);
+  }
+  loops.push_back(std::move(open));
+  return loops;
+}
+
+double loop_radius(const std::vector<Eigen::Vector3d>& loop) {
+  double length = 0.0;
+  for (std::size_t i = 0; i < loop.size(); ++i) length += (loop[(i + 1) % loop.size()] - loop[i]).norm();
+  return length / (2.0 * EIGEN_PI);
+}
+
+/// Tells holes apart that meet in points, where all but one of them will be closed: what is left is no point
+/// that parts the surface.
+void part_holes(Surface& surface, double below_mm) {
+  for (const auto hole : holes_of(surface)) {
+    const Rim rim = rim_of(surface, hole);
+    if (!rim.touches_itself) continue;
+    const auto loops = loops_of(rim.points);
+    const auto wide = std::count_if(loops.begin(), loops.end(),
+                                    [&](const auto& loop) { return loop_radius(loop) >= below_mm; });
+    if (wide <= 1) PMP::merge_duplicated_vertices_in_boundary_cycle(hole, surface);
+  }
+}
+
 }  // namespace
 
 bool made_by(const Rim& rim, const CutPlane& cut) {
@@ -98,6 +142,7 @@ FilledHoles fill_holes(const TriangleMesh& mesh, double below_mm, const std::vec
                        const Effort& effort) {
   FilledHoles out;
   Surface surface = surface_of<Surface>(mesh);
+  part_holes(surface, below_mm);
   for (const auto hole : holes_of(surface)) {
     if (effort.cut_short()) break;
     const Rim rim = rim_of(surface, hole);

@@ -46,7 +46,7 @@ struct FilledHoles {
 bool made_by(const Rim& rim, const CutPlane& cut);
 
 /// Closes every hole whose radius (Rim::radius_mm) is below `below_mm`, but none that lies in the plane of a
-/// cut.
+/// cut. Holes that meet in a point, of which no more than one is wider, are told apart there first.
 FilledHoles fill_holes(const TriangleMesh& mesh, double below_mm, const std::vector<CutPlane>& cuts = {},
                        const Effort& effort = Effort());
 

@@ -52,6 +52,9 @@ constexpr double kMouthRise = 0.1;
 /// it.
 constexpr double kBranchArea = 0.02;
 
+/// What is going on, should the effort end it.
+constexpr const char* kWrapping = "wrapping the surface; a wider --wrap takes less time";
+
 std::string place(const Vector3d& p) {
   return fmt::format("({:.2f}, {:.2f}, {:.2f}) mm", p.x() + 0.0, p.y() + 0.0, p.z() + 0.0);
 }
@@ -254,8 +257,16 @@ tl::expected<TriangleMesh, RepairRefusal> lumen_in(const std::vector<MeshPiece>&
   return std::move(lumens[best].mesh);
 }
 
-RepairRefusal cut_refusal(const CutRefusal& refusal, const CutPlane& cut, const TriangleMesh& surface) {
-  const std::string which = fmt::format("the cut at {}", place(cut.point));
+/// A cut in words, with its number where there are several.
+std::string cut_words(const std::vector<CutPlane>& cuts, std::size_t index) {
+  return cuts.size() == 1 ? fmt::format("the cut at {}", place(cuts[index].point))
+                          : fmt::format("cut {} at {}", index + 1, place(cuts[index].point));
+}
+
+RepairRefusal cut_refusal(const CutRefusal& refusal, const std::vector<CutPlane>& cuts,
+                          const TriangleMesh& surface) {
+  const CutPlane& cut = cuts[refusal.cut];
+  const std::string which = cut_words(cuts, refusal.cut);
   const TriangleMesh closed = roughly_capped(surface);
   switch (refusal.fault) {
     case CutFault::no_line:
@@ -282,6 +293,12 @@ RepairRefusal cut_refusal(const CutRefusal& refusal, const CutPlane& cut, const 
           RepairFault::cut_joined, which + " takes nothing off: what lies beyond it hangs on elsewhere too",
           "give a --cut at each place where it does, or --crop X0 Y0 Z0 X1 Y1 Z1 to leave out all outside "
           "a box"};
+    case CutFault::taken_off:
+      return {
+          RepairFault::cut_joined,
+          fmt::format("{} opens nothing: {} takes off all that it would open", which,
+                      cut_words(cuts, refusal.other)),
+          "leave one of the two out, or turn the direction of one about, which is to point out of the lumen"};
     case CutFault::crossing:
       break;
   }
@@ -289,21 +306,25 @@ RepairRefusal cut_refusal(const CutRefusal& refusal, const CutPlane& cut, const 
           "move --cut, or give --wrap MM to wrap the mesh first"};
 }
 
-/// The length of a lumen's radius: of a tube, twice its volume over its wall.
-double radius_of(const TriangleMesh& closed) {
+double wall_area(const TriangleMesh& mesh) {
   double area = 0.0;
-  for (const auto& t : closed.triangles) {
-    const Vector3d& a = closed.vertices[static_cast<std::size_t>(t[0])];
-    area += 0.5 * (closed.vertices[static_cast<std::size_t>(t[1])] - a)
-                      .cross(closed.vertices[static_cast<std::size_t>(t[2])] - a)
+  for (const auto& t : mesh.triangles) {
+    const Vector3d& a = mesh.vertices[static_cast<std::size_t>(t[0])];
+    area += 0.5 * (mesh.vertices[static_cast<std::size_t>(t[1])] - a)
+                      .cross(mesh.vertices[static_cast<std::size_t>(t[2])] - a)
                       .norm();
   }
-  return 2.0 * enclosed_volume(closed) / std::max(area, 1e-12);
+  return area;
+}
+
+/// The length of a lumen's radius: of a tube, twice its volume over its wall.
+double radius_of(const TriangleMesh& closed) {
+  return 2.0 * enclosed_volume(closed) / std::max(wall_area(closed), 1e-12);
 }
 
 /// A closed surface opened where `rims` were, a little farther in than their lowest points.
-tl::expected<TriangleMesh, CutRefusal> reopened(const TriangleMesh& closed, const std::vector<Rim>& rims,
-                                                double inset_mm) {
+tl::expected<OpenedSurface, CutRefusal> reopened(const TriangleMesh& closed, const std::vector<Rim>& rims,
+                                                 double inset_mm) {
   std::vector<CutPlane> cuts;
   for (const Rim& rim : rims) {
     const double lowest = rim.highest_mm - rim.spread_mm;
@@ -312,16 +333,53 @@ tl::expected<TriangleMesh, CutRefusal> reopened(const TriangleMesh& closed, cons
   return cut_open(closed, cuts);
 }
 
+/// A wrap by far too fine would take all memory that there is.
+std::optional<RepairRefusal> wrap_too_fine(double area_mm2, double wrap_mm) {
+  const double faces = kWrapFaces * area_mm2 / (wrap_mm * wrap_mm);
+  if (faces <= shares::kMostWrapFaces) return std::nullopt;
+  return RepairRefusal{
+      RepairFault::wrap_failed,
+      fmt::format("a wrap that closes gaps of {:g} mm would have about {:.1f} million faces here", wrap_mm,
+                  1e-6 * faces),
+      fmt::format("give --wrap {:.2g} or more, or a part of the mesh by --crop X0 Y0 Z0 X1 Y1 Z1",
+                  1.05 * std::sqrt(kWrapFaces * area_mm2 / shares::kMostWrapFaces))};
+}
+
+/// A wrap finer than this share of the surface's size is about something flat, which has no lumen.
+constexpr double kFinestWrap = 1e-3;
+
+/// What a surface is wrapped by where nobody said so: a share of the lumen's radius; refused where there is
+/// no lumen to speak of.
+tl::expected<double, RepairRefusal> own_wrap(const TriangleMesh& capped) {
+  Eigen::AlignedBox3d box;
+  for (const Vector3d& v : capped.vertices) box.extend(v);
+  const double alpha_mm = kWrapShare * radius_of(capped);
+  if (alpha_mm < kFinestWrap * box.diagonal().norm())
+    return refused(
+        RepairFault::flat,
+        fmt::format("the piece taken, {} from {} to {}, crosses itself and encloses next to nothing",
+                    count_of(capped.triangles.size(), "triangle"), place(box.min()), place(box.max())),
+        "take another piece by --keep-at X Y Z, or join what is torn by --wrap MM, the width of the "
+        "gaps to close");
+  return alpha_mm;
+}
+
 /// Wraps a surface and opens it again where it was open.
 tl::expected<TriangleMesh, RepairRefusal> wrap_again(const TriangleMesh& surface,
                                                      const std::vector<Rim>& rims, double alpha_mm,
-                                                     Repaired& out) {
+                                                     const Effort& effort, Repaired& out) {
   const TriangleMesh capped = roughly_capped(surface);
-  if (alpha_mm <= 0.0) alpha_mm = kWrapShare * radius_of(capped);
+  if (alpha_mm <= 0.0) {
+    const auto own = own_wrap(capped);
+    if (!own) return tl::unexpected(own.error());
+    alpha_mm = *own;
+  }
+  if (auto refusal = wrap_too_fine(wall_area(capped), alpha_mm)) return tl::unexpected(std::move(*refusal));
   const double offset = kOffsetShare * alpha_mm;
-  const TriangleMesh wrap = wrapped(capped, alpha_mm, offset);
-  auto open = reopened(wrap, rims, 2.0 * offset);
-  if (!open || open->triangles.empty())
+  const auto wrap = wrapped(capped, alpha_mm, offset, effort);
+  if (auto spent = cut_short(effort, kWrapping)) return tl::unexpected(std::move(*spent));
+  auto open = reopened(*wrap, rims, 2.0 * offset);
+  if (!open || open->mesh.triangles.empty())
     return refused(
         RepairFault::wrap_failed,
         "the mesh crosses itself, and a wrap about it does not open where it was open",
@@ -331,7 +389,7 @@ tl::expected<TriangleMesh, RepairRefusal> wrap_again(const TriangleMesh& surface
       fmt::format("Wrapped the surface, {:.3g} mm off it; gaps narrower than {:.3g} mm are closed (--wrap MM "
                   "changes that).",
                   offset, alpha_mm));
-  return piece_left(*open, {});
+  return piece_left(open->mesh, {});
 }
 
 /// Has a mended surface the openings that there were? Those that touch themselves are holes that met in a
@@ -369,13 +427,15 @@ tl::expected<TriangleMesh, RepairRefusal> mended(TriangleMesh surface, const Rep
   if (auto spent = cut_short(settings.effort, "mending faces that cross one another"))
     return tl::unexpected(std::move(*spent));
   const std::vector<Rim> rims = rims_of(surface);
-  if (auto clean = without_crossings(surface); clean && keeps_openings(*clean, rims, out.done)) {
-    out.done.push_back("Mended faces that crossed one another, in place.");
-    return std::move(*clean);
-  }
+  if (crossing_pairs(surface) < kMostCrossings)
+    if (auto clean = without_crossings(surface, settings.effort);
+        clean && keeps_openings(*clean, rims, out.done)) {
+      out.done.push_back("Mended faces that crossed one another, in place.");
+      return std::move(*clean);
+    }
   if (auto spent = cut_short(settings.effort, "mending faces that cross one another"))
     return tl::unexpected(std::move(*spent));
-  return wrap_again(surface, rims, settings.wrap_mm, out);
+  return wrap_again(surface, rims, settings.wrap_mm, settings.effort, out);
 }
 
 void append(TriangleMesh& all, const TriangleMesh& more) {
@@ -418,39 +478,61 @@ void note_closed(Repaired& out) {
       longest.radius_mm, place(longest.centre)));
 }
 
-/// A wrap by far too fine would take all memory that there is.
-std::optional<RepairRefusal> wrap_too_fine(const std::vector<MeshPiece>& pieces, double wrap_mm) {
+double area_in_all(const std::vector<MeshPiece>& pieces) {
   double area_mm2 = 0.0;
   for (const MeshPiece& piece : pieces) area_mm2 += piece.area_mm2;
-  const double faces = kWrapFaces * area_mm2 / (wrap_mm * wrap_mm);
-  if (faces <= shares::kMostWrapFaces) return std::nullopt;
+  return area_mm2;
+}
+
+/// Where the largest of very many pieces is open and has less than this share of their area, there is no
+/// wall.
+constexpr std::size_t kManyPieces = 100;
+constexpr double kWallShare = 0.02;
+
+std::optional<RepairRefusal> only_scraps(const std::vector<MeshPiece>& pieces) {
+  const double share = pieces.front().area_mm2 / area_in_all(pieces);
+  if (pieces.size() < kManyPieces || pieces.front().closed || share >= kWallShare) return std::nullopt;
   return RepairRefusal{
-      RepairFault::wrap_failed,
-      fmt::format("a wrap that closes gaps of {:g} mm would have about {:.1f} million faces here", wrap_mm,
-                  1e-6 * faces),
-      fmt::format("give --wrap {:.2g} or more, or a part of the mesh by --crop X0 Y0 Z0 X1 Y1 Z1",
-                  1.05 * std::sqrt(kWrapFaces * area_mm2 / shares::kMostWrapFaces))};
+      RepairFault::loose,
+      fmt::format("the mesh is {} loose pieces, and the largest, of {}, has {:.2g} % of the area: none is a "
+                  "lumen's wall",
+                  pieces.size(), count_of(pieces.front().mesh.triangles.size(), "triangle"), 100.0 * share),
+      "wrap them all in a new surface by --wrap MM, the width of the gaps to close, or take one by --keep-at "
+      "X "
+      "Y Z"};
+}
+
+/// A wrap of all pieces.
+tl::expected<TriangleMesh, RepairRefusal> wrap_of(const std::vector<MeshPiece>& pieces,
+                                                  const RepairSettings& settings, Repaired& out) {
+  if (auto refusal = wrap_too_fine(area_in_all(pieces), settings.wrap_mm))
+    return tl::unexpected(std::move(*refusal));
+  const double offset = kOffsetShare * settings.wrap_mm;
+  note_others(pieces, pieces.size(), out);
+  out.done.push_back(fmt::format("Wrapped all of it, {:.3g} mm off; gaps narrower than {:.3g} mm are closed.",
+                                 offset, settings.wrap_mm));
+  out.wrapped = true;
+  const auto wrap = wrapped(joined(pieces), settings.wrap_mm, offset, settings.effort);
+  if (auto spent = cut_short(settings.effort, kWrapping)) return tl::unexpected(std::move(*spent));
+  return piece_left(*wrap, settings);
 }
 
 /// The piece to go on with, before any cut; and the ends that a wrap of all of them is to keep.
 tl::expected<TriangleMesh, RepairRefusal> chosen_piece(const TriangleMesh& mesh,
                                                        const RepairSettings& settings, Repaired& out,
                                                        std::vector<Rim>& ends) {
-  std::vector<MeshPiece> pieces = pieces_of(mesh, out.done);
+  std::vector<MeshPiece> pieces = joined_pieces_of(mesh, out.done, out.joined_mm, settings.effort);
+  if (auto spent = cut_short(settings.effort, "telling pieces apart"))
+    return tl::unexpected(std::move(*spent));
   if (pieces.empty() || !(pieces.front().area_mm2 > 0.0))
     return refused(RepairFault::empty, "the mesh has no triangle with an area",
                    "give --scale or --unit if it is that small");
   if (settings.wrap_mm > 0.0) {
-    if (auto refusal = wrap_too_fine(pieces, settings.wrap_mm)) return tl::unexpected(std::move(*refusal));
-    const double offset = kOffsetShare * settings.wrap_mm;
-    note_others(pieces, pieces.size(), out);
-    out.done.push_back(
-        fmt::format("Wrapped all of it, {:.3g} mm off; gaps narrower than {:.3g} mm are closed.", offset,
-                    settings.wrap_mm));
-    out.wrapped = true;
     ends = ends_of(pieces, settings, out);
-    return piece_left(wrapped(joined(pieces), settings.wrap_mm, offset), settings);
+    return wrap_of(pieces, settings, out);
   }
+  if (!settings.keep_at)
+    if (auto refusal = only_scraps(pieces)) return tl::unexpected(std::move(*refusal));
   if (settings.body) {
     note_others(pieces, pieces.size(), out);
     return lumen_in(pieces, settings, out.done);
@@ -464,10 +546,10 @@ tl::expected<TriangleMesh, RepairRefusal> chosen_piece(const TriangleMesh& mesh,
 
 /// What of all pieces lies in a box.
 tl::expected<TriangleMesh, RepairRefusal> part_in(const TriangleMesh& mesh, const Eigen::AlignedBox3d& box,
-                                                  const Effort& effort) {
+                                                  const Effort& effort, double& joined_mm) {
   std::vector<std::string> said_later;
   TriangleMesh all;
-  for (const MeshPiece& piece : pieces_of(mesh, said_later)) {
+  for (const MeshPiece& piece : joined_pieces_of(mesh, said_later, joined_mm, effort)) {
     if (!box.intersects(piece.box)) continue;
     if (auto spent = cut_short(effort, "leaving out what lies outside the box"))
       return tl::unexpected(std::move(*spent));
@@ -512,29 +594,90 @@ void finish(Repaired& out) {
   }
 }
 
-/// Every cut has its opening in what is taken.
-std::optional<RepairRefusal> without_opening(const TriangleMesh& surface, const std::vector<CutPlane>& cuts) {
+/// Does a rim hold a point of a surface that was cut?
+bool holds(const Rim& rim, const Vector3d& p) {
+  constexpr double kSame_mm = 1e-9;
+  return std::any_of(rim.points.begin(), rim.points.end(),
+                     [&](const Vector3d& q) { return (p - q).norm() <= kSame_mm; });
+}
+
+/// Every cut has an opening of its own in what is taken; these are added to `made`.
+std::optional<RepairRefusal> without_opening(const TriangleMesh& surface, const std::vector<CutPlane>& cuts,
+                                             const std::vector<Vector3d>& on_line, std::vector<Rim>& made) {
   const std::vector<Rim> rims = rims_of(surface);
-  for (const CutPlane& cut : cuts)
-    if (std::none_of(rims.begin(), rims.end(), [&](const Rim& rim) { return made_by(rim, cut); }))
+  for (std::size_t i = 0; i < cuts.size(); ++i) {
+    const auto rim =
+        std::find_if(rims.begin(), rims.end(), [&](const Rim& r) { return holds(r, on_line[i]); });
+    if (rim == rims.end())
       return RepairRefusal{
-          RepairFault::cut_joined,
-          fmt::format("the cut at {} leaves no opening in what is taken", place(cut.point)),
+          RepairFault::cut_joined, cut_words(cuts, i) + " leaves no opening in what is taken",
           "leave that --cut out if another takes off what it opens, or turn its direction about, or take the "
           "piece that it opens by --keep-at X Y Z"};
+    made.push_back(*rim);
+  }
   return std::nullopt;
+}
+
+/// Mending must not lose the opening of a cut.
+std::optional<RepairRefusal> lost_opening(const TriangleMesh& wall, const std::vector<CutPlane>& cuts,
+                                          const std::vector<Rim>& made) {
+  std::vector<Rim> rims = rims_of(wall);
+  for (std::size_t i = 0; i < made.size(); ++i) {
+    const auto same = std::find_if(rims.begin(), rims.end(), [&](const Rim& rim) {
+      return (rim.centre - made[i].centre).norm() <= made[i].radius_mm;
+    });
+    if (same == rims.end())
+      return RepairRefusal{
+          RepairFault::cut_joined,
+          cut_words(cuts, i) + " meets faces that cross one another, and mending them closes its opening",
+          "move that --cut away from them, or give --wrap MM to wrap the mesh first"};
+    rims.erase(same);
+  }
+  return std::nullopt;
+}
+
+/// A cut that takes away the point that the piece to take is named by.
+std::optional<RepairRefusal> without_point(const TriangleMesh& before, const TriangleMesh& after,
+                                           const RepairSettings& settings) {
+  if (!settings.keep_at || share_inside(before, {*settings.keep_at}) <= 0.0 ||
+      share_inside(after, {*settings.keep_at}) > 0.0)
+    return std::nullopt;
+  std::optional<std::size_t> nearest;
+  const auto height = [&](std::size_t i) {
+    return (*settings.keep_at - settings.cuts[i].point).dot(settings.cuts[i].normal.normalized());
+  };
+  for (std::size_t i = 0; i < settings.cuts.size(); ++i)
+    if (height(i) >= 0.0 && (!nearest || height(i) < height(*nearest))) nearest = i;
+  return RepairRefusal{RepairFault::cut_joined,
+                       (nearest ? cut_words(settings.cuts, *nearest) : std::string("a cut")) +
+                           " takes off the part that holds the point of --keep-at",
+                       "turn the direction of that --cut about, which points to what is taken away, or give "
+                       "--keep-at a point in the part that is to stay"};
+}
+
+/// The surface opened by the cuts. Their openings are added to `made`.
+tl::expected<TriangleMesh, RepairRefusal> cut_as_asked(const TriangleMesh& surface,
+                                                       const RepairSettings& settings,
+                                                       std::vector<Rim>& made) {
+  auto cut = cut_open(surface, settings.cuts);
+  if (!cut) return tl::unexpected(cut_refusal(cut.error(), settings.cuts, surface));
+  TriangleMesh left = piece_left(cut->mesh, settings);
+  if (left.triangles.empty())
+    return refused(RepairFault::cut_joined, "the cuts leave nothing", "turn the directions of --cut about");
+  if (auto refusal = without_point(surface, left, settings)) return tl::unexpected(std::move(*refusal));
+  if (auto refusal = without_opening(left, settings.cuts, cut->on_line, made))
+    return tl::unexpected(std::move(*refusal));
+  return left;
 }
 
 /// Cuts, and the ends of a wrap.
 tl::expected<TriangleMesh, RepairRefusal> opened(TriangleMesh surface, const std::vector<Rim>& ends,
-                                                 const RepairSettings& settings, Repaired& out) {
+                                                 const RepairSettings& settings, std::vector<Rim>& made,
+                                                 Repaired& out) {
   if (!settings.cuts.empty()) {
-    auto cut = cut_open(surface, settings.cuts);
-    if (!cut) return tl::unexpected(cut_refusal(cut.error(), settings.cuts[cut.error().cut], surface));
-    surface = piece_left(*cut, settings);
-    if (surface.triangles.empty())
-      return refused(RepairFault::cut_joined, "the cuts leave nothing", "turn the directions of --cut about");
-    if (auto refusal = without_opening(surface, settings.cuts)) return tl::unexpected(std::move(*refusal));
+    auto cut = cut_as_asked(surface, settings, made);
+    if (!cut) return tl::unexpected(cut.error());
+    surface = std::move(*cut);
   }
   if (!ends.empty()) {
     const std::size_t before = out.closed_by_wrap.size();
@@ -552,9 +695,11 @@ void measure_deviation(const TriangleMesh& mesh, const TriangleMesh& whole, cons
                        const TriangleMesh& wall, const RepairSettings& settings, Repaired& out) {
   const Effort& effort = settings.effort;
   out.moved_mm = std::max(farthest_from(wall, whole, effort), farthest_from(given, wall, effort));
-  if (settings.wrap_mm <= 0.0) return;
-  out.moved_mm = std::max(out.moved_mm, farthest_from(wall, mesh, effort));
-  note_swallowed(farthest_from(mesh, whole, effort), out);
+  if (settings.wrap_mm > 0.0) {
+    out.moved_mm = std::max(out.moved_mm, farthest_from(wall, mesh, effort));
+    note_swallowed(farthest_from(mesh, whole, effort), out);
+  }
+  out.moved_mm += out.joined_mm;
 }
 
 void smooth_wall(TriangleMesh& wall, const RepairSettings& settings, Repaired& out) {
@@ -575,8 +720,13 @@ tl::expected<Repaired, RepairRefusal> repair_lumen(const TriangleMesh& mesh, con
     rest.crop.reset();
     const std::vector<CutPlane> faces = faces_of(*settings.crop);
     rest.box_faces.insert(rest.box_faces.end(), faces.begin(), faces.end());
-    const auto part = part_in(mesh, *settings.crop, settings.effort);
-    return part ? repair_lumen(*part, rest) : tl::unexpected(part.error());
+    double joined_mm = 0.0;
+    const auto part = part_in(mesh, *settings.crop, settings.effort, joined_mm);
+    if (!part) return tl::unexpected(part.error());
+    auto repaired = repair_lumen(*part, rest);
+    if (repaired) repaired->moved_mm += joined_mm;
+    if (repaired) repaired->joined_mm += joined_mm;
+    return repaired;
   }
   Repaired out;
   out.box_faces = settings.box_faces;
@@ -585,12 +735,14 @@ tl::expected<Repaired, RepairRefusal> repair_lumen(const TriangleMesh& mesh, con
   if (!surface) return tl::unexpected(surface.error());
   if (auto spent = cut_short(settings.effort, "choosing the piece")) return tl::unexpected(std::move(*spent));
   const TriangleMesh whole = *surface;
-  surface = opened(std::move(*surface), ends, settings, out);
+  std::vector<Rim> made;
+  surface = opened(std::move(*surface), ends, settings, made, out);
   if (!surface) return tl::unexpected(surface.error());
   if (auto spent = cut_short(settings.effort, "cutting it open")) return tl::unexpected(std::move(*spent));
   const TriangleMesh given = *surface;
   auto wall = mended(std::move(*surface), settings, out);
   if (!wall) return tl::unexpected(wall.error());
+  if (auto refusal = lost_opening(*wall, settings.cuts, made)) return tl::unexpected(std::move(*refusal));
   measure_deviation(mesh, whole, given, *wall, settings, out);
   if (auto spent = cut_short(settings.effort, "measuring how far the wall was moved"))
     return tl::unexpected(std::move(*spent));

@@ -57,10 +57,12 @@ enum class RepairFault {
   empty,            ///< no triangles with an area
   no_lumen_inside,  ///< --body, and nothing in the body is hidden
   cut_misses,       ///< the plane of a cut crosses nothing, or an opening's rim
-  cut_joined,       ///< what a cut should take away hangs on elsewhere
-  nothing_left,     ///< no part of the mesh lies in the box
-  wrap_failed,      ///< even the wrap leaves no sound surface
-  cut_short         ///< the effort ended it: `problem` says what was being done
+  cut_joined,    ///< what a cut should take away hangs on elsewhere, or another cut takes off what it opens
+  nothing_left,  ///< no part of the mesh lies in the box
+  loose,         ///< the mesh is loose triangles or scraps, none of them a lumen's wall
+  flat,          ///< the piece taken encloses nothing
+  wrap_failed,   ///< even the wrap leaves no sound surface
+  cut_short      ///< the effort ended it: `problem` says what was being done
 };
 
 /// What is wrong and what to do about it, in words of withy scene's options.
@@ -76,6 +78,7 @@ struct Repaired {
   std::vector<PieceFigures> pieces;  ///< largest area first
   int handles = 0;
   std::vector<std::string> done;  ///< what was done, a sentence each
+  double joined_mm = 0.0;         ///< the part of `moved_mm` that joining borders which nearly coincide took
   double moved_mm = 0.0;          ///< no point of wall and given piece lies farther from the other than this
   double swallowed_mm = 0.0;      ///< faces given that a wrap went round lie up to this far off; 0: none do
   double smoothed_mm = 0.0;       ///< no point of the wall was moved farther than this by smoothing

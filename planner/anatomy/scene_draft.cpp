@@ -23,6 +23,8 @@ constexpr const char* kMoreBudget = "give a larger --budget";
 /// Smaller than this the hardware is no such hardware any more: the unit is wrong.
 constexpr double kLeastScale = 0.05;
 constexpr double kTargetTolerance_mm = 2.0;
+/// Places that agree to this are one.
+constexpr double kSameTarget_mm = 1e-4;
 /// An opening's rim must be flat to kOpeningPlaneTolerance_mm; it is cut where it is not to well within that.
 constexpr double kMostSpread_mm = 0.8 * kOpeningPlaneTolerance_mm;
 /// A hole of a radius stays open where holes below so much of it are closed.
@@ -260,11 +262,21 @@ std::string entry_table(const DraftSettings& settings, const Entry& entry) {
       exact_text(X.linear().col(0)), draft_number(std::ceil(entry.opening_radius_mm * 1000.0) / 1000.0));
 }
 
-std::string target_table(const DraftSettings& settings, const Vector3d& target_S) {
+/// A target by its name, and whether the scene's own body finds the same place by it.
+struct DraftTarget {
+  NamedPlace place;
+  bool by_name = true;
+};
+
+std::string target_table(const DraftSettings& settings, const DraftTarget& target, const Vector3d& target_S) {
   return fmt::format(
-      "[target]                   # {0}; at = \"{0}\" instead of point_mm says the same\n"
-      "point_mm = {1}\ntolerance_mm = {2}\n\n",
-      settings.target, point_text(target_S), draft_number(kTargetTolerance_mm));
+      "[target]                   # {0}; {1}\n{2}point_mm = {3}\ntolerance_mm = {4}\n\n", settings.target,
+      target.by_name
+          ? fmt::format("at = \"{}\" instead of point_mm says the same", settings.target)
+          : std::string(
+                "found for a body that fits the entry, so by its name it lies elsewhere for this one"),
+      target.place.note.empty() ? std::string() : "# " + target.place.note + "\n", point_text(target_S),
+      draft_number(kTargetTolerance_mm));
 }
 
 /// A point of the middle lines: branch, and number on it.
@@ -321,10 +333,44 @@ WayToTarget way_to(const SceneDraft& draft, const Entry& entry, const Vector3d& 
   return way;
 }
 
-/// The scale of the hardware for the way to the target, which is noted where it is less than 1.
-tl::expected<double, PlaceProblem> scale_for(const WayToTarget& way, const DraftSettings& settings,
-                                             std::vector<std::string>& done) {
-  const double scale = hardware_scale(way);
+/// The target, the way to it and the hardware's scale.
+struct Aim {
+  DraftTarget target;
+  WayToTarget way;
+  double scale = 1.0;
+};
+
+/// What a tip of hardware of some scale needs about it.
+double draft_room_mm(double scale) {
+  return scale * kDraftBodyRadius_mm + kDraftClearance_mm;
+}
+
+/// The place that the target's name means to a body that fits the entry; where the way there takes a thinner
+/// one, the place that the name means to that, if the way to it is no narrower.
+tl::expected<Aim, PlaceProblem> aim_at(const SceneDraft& draft, const Entry& entry, double entry_scale,
+                                       const DraftSettings& settings) {
+  const auto place_for = [&](double scale) {
+    return target_place(settings.target, *draft.wall, draft.centreline, draft_room_mm(scale), entry.X_SE);
+  };
+  auto place = place_for(entry_scale);
+  if (!place)
+    return no_scene(place.error().problem, "name another place by --target, or another entry by --entry");
+  Aim aim{{std::move(*place)}, {}, 1.0};
+  aim.way = way_to(draft, entry, aim.target.place.p_E);
+  aim.scale = hardware_scale(aim.way);
+  if (aim.scale == entry_scale || aim.scale < kLeastScale) return aim;
+  const auto again = place_for(aim.scale);
+  aim.target.by_name = again && (again->p_E - aim.target.place.p_E).norm() < kSameTarget_mm;
+  if (!again || aim.target.by_name) return aim;
+  const WayToTarget way = way_to(draft, entry, again->p_E);
+  if (hardware_scale(way) < aim.scale) return aim;
+  return Aim{{*again, true}, way, aim.scale};
+}
+
+/// Hardware that is scaled down is noted; too small it is none.
+tl::expected<double, PlaceProblem> noted_scale(const WayToTarget& way, double scale,
+                                               const DraftSettings& settings,
+                                               std::vector<std::string>& done) {
   if (scale < kLeastScale)
     return no_scene(fmt::format("the way from {} to {} has {:.3f} mm of room for a body, at {}",
                                 settings.entry, settings.target, way.narrowest_mm, spoken(way.narrowest_S)),
@@ -370,18 +416,17 @@ tl::expected<SceneDraft, PlaceProblem> draft_scene(Repaired given, DraftSettings
   draft.centreline = compute_centreline(*draft.wall, {.effort = settings.effort});
   if (settings.effort.cut_short())
     return no_scene("finding the middle line took all of the budget", kMoreBudget);
-  const auto target = target_place_E(settings.target, *draft.wall, draft.centreline,
-                                     scale * kDraftBodyRadius_mm + kDraftClearance_mm);
-  if (!target)
-    return no_scene(target.error().problem, "name another place by --target, or another entry by --entry");
-  if (!draft.wall->inside(*target))
+  const auto aim = aim_at(draft, entry, scale, settings);
+  if (!aim) return tl::unexpected(aim.error());
+  const Vector3d& target_E = aim->target.place.p_E;
+  if (!draft.wall->inside(target_E))
     return no_scene(fmt::format("{} is outside the lumen", settings.target),
                     "name another place by --target");
-  const WayToTarget way = way_to(draft, entry, *target);
-  const auto fitting = scale_for(way, settings, draft.done);
+  const auto fitting = noted_scale(aim->way, aim->scale, settings, draft.done);
   if (!fitting) return tl::unexpected(fitting.error());
-  draft.toml = head(settings) + entry_table(settings, entry) + target_table(settings, entry.X_SE * *target) +
-               hardware_toml(*fitting, way);
+  draft.target_note = aim->target.place.note;
+  draft.toml = head(settings) + entry_table(settings, entry) +
+               target_table(settings, aim->target, entry.X_SE * target_E) + hardware_toml(*fitting, aim->way);
   auto scene = scene_in_text(draft.toml, "scene.toml");
   if (!scene) return tl::unexpected(beyond_range(scene.error(), settings));
   if (const auto fault = placing_fault(*scene, *draft.wall))

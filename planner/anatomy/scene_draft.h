@@ -44,6 +44,7 @@ struct SceneDraft {
   std::shared_ptr<const WallDistance> wall;
   Centreline centreline;
   std::vector<std::string> done;  ///< what was done to the wall and decided about the body, a sentence each
+  std::string target_note = {};   ///< NamedPlace::note of the target
   double trimmed_mm = 0.0;        ///< the most that was cut off an uneven end
 };
 

@@ -43,12 +43,13 @@ void place_named_entry(TomlFile& file, Scene& scene, EntryAsWritten& entry) {
 Result<void> place_named_target(Scene& scene, const std::string& name) {
   const auto wall = read_wall_only(scene);
   if (!wall) return tl::unexpected<InputError>(wall.error());
-  const auto place = target_place_E(name, **wall, compute_centreline(**wall),
-                                    scene.parts.segment.radius_mm + scene.required_clearance_mm);
+  const auto place =
+      target_place(name, **wall, compute_centreline(**wall),
+                   scene.parts.segment.radius_mm + scene.required_clearance_mm, scene.entry.X_SE);
   if (!place)
     return tl::unexpected<InputError>(
         scene.error_at("target.at", place.error().problem, place.error().remedy));
-  scene.target.point_S = scene.entry.X_SE * *place;
+  scene.target.point_S = scene.entry.X_SE * place->p_E;
   return {};
 }
 

@@ -6,6 +6,7 @@
 #include <cctype>
 #include <charconv>
 #include <cstddef>
+#include <iterator>
 #include <string>
 #include <utility>
 
@@ -44,65 +45,183 @@ Vector3d along(const CentrelineBranch& branch, double station_mm) {
   return a.p_E + t * (next->p_E - a.p_E);
 }
 
-/// Does a tip stand there, past the entry plane?
-bool fits(const WallDistance& wall, const Vector3d& p_E, double room_mm) {
-  return p_E.z() > 0.0 && wall.distance(p_E) >= room_mm && wall.inside(p_E);
-}
-
-tl::expected<Vector3d, PlaceProblem> at_opening(int number, const WallDistance& wall,
-                                                const Centreline& centreline, double room_mm) {
-  const std::vector<int> openings = numbered_openings(wall.channel());
-  if (number > static_cast<int>(openings.size()))
-    return no_place(fmt::format("the channel has {}", count_of(openings.size(), "opening")),
-                    "name one that withy check lists");
-  const int index = openings[static_cast<std::size_t>(number - 1)];
-  if (wall.channel().openings[static_cast<std::size_t>(index)].is_entry)
-    return no_place(fmt::format("opening {} is the entry", number), "name another one for the target");
-  for (const CentrelineBranch& branch : centreline.branches) {
-    if (branch.opening != index) continue;
-    for (auto q = branch.points.rbegin(); q != branch.points.rend(); ++q)
-      if (fits(wall, q->p_E, room_mm)) return q->p_E;
-  }
-  return no_place(fmt::format("no way that the tip fits through leads to opening {}", number),
-                  "name another place, or make the body thinner");
-}
-
-tl::expected<Vector3d, PlaceProblem> on_branch(const PlaceName& place, const Centreline& centreline) {
-  if (const CentrelineBranch* branch = branch_of(centreline, place.number))
-    return along(*branch, 0.01 * place.percent * branch->length_mm());
-  return no_place(
-      fmt::format("the lumen has {}", centreline.branches.size() == 1
-                                          ? std::string("one branch")
-                                          : fmt::format("{} branches", centreline.branches.size())),
-      "name one that withy check lists");
-}
-
-tl::expected<Vector3d, PlaceProblem> farthest(PlaceName::Kind kind, const WallDistance& wall,
-                                              const Centreline& centreline, double room_mm) {
-  const auto ways = ways_in(centreline);
-  double most = -kInfinity;
-  Vector3d best = Vector3d::Zero();
-  for (std::size_t b = 0; b < ways.size(); ++b)
-    for (std::size_t i = 0; i < ways[b].size(); ++i) {
-      const CentrelinePoint& q = centreline.branches[b].points[i];
-      const double worth = kind == PlaceName::Kind::widest ? q.radius_mm : ways[b][i].depth_mm;
-      const bool reached = kind == PlaceName::Kind::widest || ways[b][i].narrowest_mm >= room_mm;
-      if (!reached || worth <= most || !fits(wall, q.p_E, room_mm)) continue;
-      most = worth;
-      best = q.p_E;
-    }
-  if (most > -kInfinity) return best;
-  return no_place(fmt::format("nowhere on the lumen's middle lines does the tip have the {:.2f} mm of room "
-                              "that it needs",
-                              room_mm),
-                  "make the body thinner, or check the mesh's unit and scale");
-}
-
 /// A number without an exponent, and as short as it can be.
 std::string plain_number(double value) {
   std::array<char, 400> text;  // the smallest double has 325 digits behind its point, and some more
   const auto end = std::to_chars(text.data(), text.data() + text.size(), value, std::chars_format::fixed).ptr;
   return {text.data(), end};
+}
+
+/// Does a tip stand there, past the entry plane?
+bool fits(const WallDistance& wall, const Vector3d& p_E, double room_mm) {
+  return p_E.z() > 0.0 && wall.distance(p_E) >= room_mm && wall.inside(p_E);
+}
+
+/// Less between a place and what its name is about is not worth a word.
+constexpr double kSamePlace_mm = 5e-4;
+/// Halvings of a piece of the line in which a tip comes to an end: a metre to a nanometre.
+constexpr int kPlaceHalvings = 30;
+
+/// The last station of a branch, no farther than `from_mm`, that `stands` says yes to; between the points of
+/// the line it is found by halving.
+template <class Stands>
+std::optional<double> last_station(const CentrelineBranch& branch, double from_mm, const Stands& stands) {
+  if (stands(from_mm)) return from_mm;
+  double beyond = from_mm;
+  for (auto q = branch.points.rbegin(); q != branch.points.rend(); ++q) {
+    if (q->station_mm >= from_mm) continue;
+    double before = q->station_mm;
+    if (!stands(before)) {
+      beyond = before;
+      continue;
+    }
+    for (int k = 0; k < kPlaceHalvings; ++k) {
+      const double middle = 0.5 * (before + beyond);
+      (stands(middle) ? before : beyond) = middle;
+    }
+    return before;
+  }
+  return std::nullopt;
+}
+
+/// A place in the scene frame, in words.
+std::string in_words(const Vector3d& p_E, const Eigen::Isometry3d& X_SE) {
+  const Vector3d p = ((X_SE * p_E).array() * 100.0).round() / 100.0 + 0.0;
+  return fmt::format("({:.2f}, {:.2f}, {:.2f}) mm", p.x(), p.y(), p.z());
+}
+
+/// What a place's name is looked up in.
+struct Lookup {
+  std::string_view name;
+  const WallDistance& wall;
+  const Centreline& centreline;
+  double room_mm = 0.0;
+  const Eigen::Isometry3d& X_SE;
+};
+
+tl::expected<NamedPlace, PlaceProblem> at_opening(int number, const Lookup& in) {
+  const Channel& channel = in.wall.channel();
+  const std::vector<int> openings = numbered_openings(channel);
+  if (number > static_cast<int>(openings.size()))
+    return no_place(fmt::format("the channel has {}", count_of(openings.size(), "opening")),
+                    "name one that withy check lists");
+  const int index = openings[static_cast<std::size_t>(number - 1)];
+  const Opening& opening = channel.openings[static_cast<std::size_t>(index)];
+  if (opening.is_entry)
+    return no_place(fmt::format("opening {} is the entry", number), "name another one for the target");
+  for (const CentrelineBranch& branch : in.centreline.branches) {
+    if (branch.opening != index) continue;
+    const auto station = last_station(branch, branch.length_mm(),
+                                      [&](double s) { return fits(in.wall, along(branch, s), in.room_mm); });
+    if (!station) continue;
+    NamedPlace place{along(branch, *station), {}};
+    if (const double short_mm = (place.p_E - opening.centre_E).norm(); short_mm > kSamePlace_mm)
+      place.note = fmt::format(
+          "{} has its centre at {}; the target lies {:.2f} mm inside of it, the last place on the middle "
+          "line "
+          "where the tip has the {:.2f} mm of room that it needs{}",
+          in.name, in_words(opening.centre_E, in.X_SE), short_mm, in.room_mm,
+          in.wall.has_open_outlet() ? "" : " (that opening is closed, its cap is a wall)");
+    return place;
+  }
+  return no_place(fmt::format("no way that the tip fits through leads to opening {}", number),
+                  "name another place, or make the body thinner");
+}
+
+/// No place between two points of the line is nearer to the sides than this: their distance changes by no
+/// more than one moves.
+double least_beside(const CentrelineBranch& branch, double station_mm) {
+  const auto next = std::find_if(branch.points.begin(), branch.points.end(),
+                                 [&](const CentrelinePoint& q) { return q.station_mm >= station_mm; });
+  if (next == branch.points.end()) return branch.points.back().radius_mm;
+  if (next == branch.points.begin() || next->station_mm == station_mm) return next->radius_mm;
+  const CentrelinePoint& before = *std::prev(next);
+  return std::max(0.0, 0.5 * (before.radius_mm + next->radius_mm - (next->station_mm - before.station_mm)));
+}
+
+tl::expected<NamedPlace, PlaceProblem> on_branch(const PlaceName& name, const Lookup& in) {
+  // Distances of two libraries agree to this.
+  constexpr double kRounded_mm = 1e-6;
+  const CentrelineBranch* branch = branch_of(in.centreline, name.number);
+  if (!branch)
+    return no_place(
+        fmt::format("the lumen has {}", in.centreline.branches.size() == 1
+                                            ? std::string("one branch")
+                                            : fmt::format("{} branches", in.centreline.branches.size())),
+        "name one that withy check lists");
+  const double wanted_mm = 0.01 * name.percent * branch->length_mm();
+  const double passed_mm = passed_points(*branch).back().station_mm;
+  // A narrow lumen is the body's to fit; what stops it here is an end.
+  const auto stands = [&](double s) {
+    const Vector3d p_E = along(*branch, s);
+    const double room_mm = std::min(in.room_mm, least_beside(*branch, std::min(s, passed_mm)));
+    return in.wall.inside(p_E) && in.wall.distance(p_E) >= room_mm - kRounded_mm;
+  };
+  const auto station = last_station(*branch, wanted_mm, stands);
+  if (!station)
+    return no_place(
+        fmt::format("no place on branch {} up to {} % of it has room for the tip", name.number,
+                    plain_number(name.percent)),
+        fmt::format("name a place farther along it, up to branch:{}@100%, or another branch", name.number));
+  NamedPlace place{along(*branch, *station), {}};
+  if (wanted_mm - *station > kSamePlace_mm)
+    place.note = fmt::format(
+        "{} is at {}; the target lies {:.2f} mm before it, at {:.1f} % of the branch: nearer to that end the "
+        "tip does not have the {:.2f} mm of room that it needs",
+        in.name, in_words(along(*branch, wanted_mm), in.X_SE), wanted_mm - *station,
+        100.0 * *station / branch->length_mm(), in.room_mm);
+  return place;
+}
+
+tl::expected<NamedPlace, PlaceProblem> at_widest(const Lookup& in) {
+  const auto widest = widest_place(in.centreline);
+  if (!widest) return no_place("no middle line was found in the lumen", "check the mesh's unit and scale");
+  const std::string where = fmt::format("on branch {} at {:.1f} mm, {}", widest->branch + 1,
+                                        widest->at.station_mm, in_words(widest->at.p_E, in.X_SE));
+  if (!fits(in.wall, widest->at.p_E, in.room_mm))
+    return no_place(
+        fmt::format("the widest place, {}, has {:.2f} mm of room, and the tip needs {:.2f}", where,
+                    widest->at.p_E.z() > 0.0 ? in.wall.distance(widest->at.p_E) : 0.0, in.room_mm),
+        "name another place, or make the body thinner");
+  return NamedPlace{widest->at.p_E,
+                    fmt::format("widest has a radius of {:.2f} mm, {}", widest->at.radius_mm, where)};
+}
+
+tl::expected<NamedPlace, PlaceProblem> at_deepest(const Lookup& in) {
+  const auto ways = ways_in(in.centreline);
+  double most = -kInfinity;
+  const CentrelineBranch* branch = nullptr;
+  double station = 0.0;
+  for (std::size_t b = 0; b < ways.size(); ++b)
+    for (std::size_t i = 0; i < ways[b].size(); ++i) {
+      const CentrelinePoint& q = in.centreline.branches[b].points[i];
+      const WayIn& way = ways[b][i];
+      if (way.narrowest_mm < in.room_mm || way.depth_mm <= most || !fits(in.wall, q.p_E, in.room_mm))
+        continue;
+      most = way.depth_mm;
+      branch = &in.centreline.branches[b];
+      station = q.station_mm;
+    }
+  if (!branch)
+    return no_place(fmt::format("nowhere on the lumen's middle lines does the tip have the {:.2f} mm of room "
+                                "that it needs",
+                                in.room_mm),
+                    "make the body thinner, or check the mesh's unit and scale");
+  const auto next = std::find_if(branch->points.begin(), branch->points.end(),
+                                 [&](const CentrelinePoint& q) { return q.station_mm > station; });
+  if (next != branch->points.end())
+    station = last_station(*branch, next->station_mm, [&](double s) {
+                return s <= station || fits(in.wall, along(*branch, s), in.room_mm);
+              }).value_or(station);
+  NamedPlace place{along(*branch, station), {}};
+  if (const double left_mm = branch->length_mm() - station; left_mm > kSamePlace_mm)
+    place.note = fmt::format(
+        "deepest is on branch {} at {:.1f} mm; that branch ends {:.2f} mm farther on, at {}, and the tip "
+        "does "
+        "not have the {:.2f} mm of room that it needs to go on",
+        branch - in.centreline.branches.data() + 1, station, left_mm,
+        in_words(branch->points.back().p_E, in.X_SE), in.room_mm);
+  return place;
 }
 
 /// What a place's name may be written with besides its one spelling: blanks, capitals, quotes.
@@ -192,22 +311,83 @@ tl::expected<Mouth, PlaceProblem> entry_place(std::string_view name, const std::
   return mouth;
 }
 
-tl::expected<Vector3d, PlaceProblem> target_place_E(std::string_view name, const WallDistance& wall,
-                                                    const Centreline& centreline, double room_mm) {
+tl::expected<NamedPlace, PlaceProblem> target_place(std::string_view name, const WallDistance& wall,
+                                                    const Centreline& centreline, double room_mm,
+                                                    const Eigen::Isometry3d& X_SE) {
   const auto place = parse_place(name);
   if (!place)
     return no_place(fmt::format("\"{}\" names no place", name),
                     place_remedy(name, fmt::format("give {}", kPlaceWords)));
+  const Lookup in{name, wall, centreline, room_mm, X_SE};
   switch (place->kind) {
     case PlaceName::Kind::opening:
-      return at_opening(place->number, wall, centreline, room_mm);
+      return at_opening(place->number, in);
     case PlaceName::Kind::branch:
-      return on_branch(*place, centreline);
+      return on_branch(*place, in);
     case PlaceName::Kind::widest:
+      return at_widest(in);
     case PlaceName::Kind::deepest:
       break;
   }
-  return farthest(place->kind, wall, centreline, room_mm);
+  return at_deepest(in);
+}
+
+std::vector<CentrelinePoint> passed_points(const CentrelineBranch& branch) {
+  if (branch.opening >= 0 || branch.joins >= 0) return branch.points;
+  // The wall ahead is as near as the one beside.
+  constexpr double kAhead = 1.5;
+  // A lumen that closes on a longer way than so many radii is one that narrows.
+  constexpr double kCloses = 3.0;
+  std::size_t last = branch.points.size();
+  while (last > 1 && branch.points[last - 2].radius_mm > branch.points[last - 1].radius_mm) --last;
+  const bool closes =
+      last < branch.points.size() &&
+      branch.length_mm() - branch.points[last - 1].station_mm <= kCloses * branch.points[last - 1].radius_mm;
+  std::vector<CentrelinePoint> passed;
+  for (std::size_t i = 0; i < (closes ? last : branch.points.size()); ++i)
+    if (branch.length_mm() - branch.points[i].station_mm > kAhead * branch.points[i].radius_mm)
+      passed.push_back(branch.points[i]);
+  return passed.empty() ? branch.points : passed;
+}
+
+std::vector<CentrelinePoint> inner_points(const CentrelineBranch& branch) {
+  double everywhere = 0.0;
+  for (const CentrelinePoint& q : branch.points)
+    everywhere += q.radius_mm / static_cast<double>(branch.points.size());
+  std::vector<CentrelinePoint> inner;
+  for (const CentrelinePoint& q : branch.points)
+    if (q.station_mm > 1.5 * everywhere && branch.length_mm() - q.station_mm > 1.5 * everywhere)
+      inner.push_back(q);
+  return inner.empty() ? branch.points : inner;
+}
+
+std::optional<LinePlace> narrowest_place(const Centreline& centreline) {
+  std::optional<LinePlace> narrowest;
+  for (std::size_t b = 0; b < centreline.branches.size(); ++b)
+    for (const CentrelinePoint& q : passed_points(centreline.branches[b]))
+      if (!narrowest || q.radius_mm < narrowest->at.radius_mm) narrowest = LinePlace{b, q};
+  return narrowest;
+}
+
+std::optional<LinePlace> widest_place(const Centreline& centreline) {
+  // Middle lines of a plain tube are as wide all along but for rounding: the first such place is one that
+  // stays.
+  constexpr double kAsWide = 1.0 - 1e-4;
+  for (const bool past_entry : {true, false}) {
+    std::vector<LinePlace> places;
+    double most = 0.0;
+    for (std::size_t b = 0; b < centreline.branches.size(); ++b)
+      for (const CentrelinePoint& q : inner_points(centreline.branches[b])) {
+        if (past_entry && !(q.p_E.z() > 0.0)) continue;
+        places.push_back({b, q});
+        most = std::max(most, q.radius_mm);
+      }
+    const auto first = std::find_if(places.begin(), places.end(), [&](const LinePlace& place) {
+      return place.at.radius_mm >= kAsWide * most;
+    });
+    if (first != places.end()) return *first;
+  }
+  return std::nullopt;
 }
 
 std::vector<std::vector<WayIn>> ways_in(const Centreline& centreline) {

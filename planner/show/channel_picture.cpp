@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <optional>
 #include <vector>
 
 #include <fmt/core.h>
@@ -10,6 +11,7 @@
 #include "geometry/channel/mouths.h"
 #include "planner/files/cautions.h"
 #include "planner/files/words.h"
+#include "planner/scene/places.h"
 #include "planner/show/channel_report.h"
 #include "planner/show/display_mesh.h"
 #include "planner/show/picture_names.h"
@@ -90,17 +92,12 @@ class ChannelPainter {
   }
 
   void name_narrowest() {
-    const CentrelinePoint* least = nullptr;
-    std::vector<std::vector<CentrelinePoint>> inner;
-    for (const CentrelineBranch& branch : centreline_.branches) inner.push_back(inner_points(branch));
-    for (const auto& points : inner)
-      for (const CentrelinePoint& q : points)
-        if (!least || q.radius_mm < least->radius_mm) least = &q;
+    const std::optional<LinePlace> least = narrowest_place(centreline_);
     if (!least) return;
-    const PicturePoint c = view_.project(least->p_E);
-    canvas_.circle(c, std::max(3.0, least->radius_mm * view_.points_per_mm()),
+    const PicturePoint c = view_.project(least->at.p_E);
+    canvas_.circle(c, std::max(3.0, least->at.radius_mm * view_.points_per_mm()),
                    {.width = 2.0, .tone = kNarrow});
-    names_.put(c, fmt::format("narrowest {:.2f} mm", least->radius_mm), 1, kNarrow);
+    names_.put(c, fmt::format("narrowest {:.2f} mm", least->at.radius_mm), 1, kNarrow);
   }
 
   /// Each branch's number, at four fifths of it.

@@ -2,6 +2,7 @@
 #include "planner/show/channel_report.h"
 
 #include <algorithm>
+#include <optional>
 #include <string_view>
 
 #include <fmt/core.h>
@@ -149,30 +150,17 @@ void report_centreline(const Scene& scene, const Channel& channel, const Centrel
                      centreline.finest_mm)});
 }
 
-/// The extremes over all branches; the widest without their ends.
+/// The extremes over all branches.
 void report_extremes(const Scene& scene, const Centreline& centreline, Lines& lines) {
-  const CentrelinePoint* narrow = nullptr;
-  const CentrelinePoint* wide = nullptr;
-  std::size_t narrow_branch = 0;
-  std::size_t wide_branch = 0;
-  std::vector<std::vector<CentrelinePoint>> inner;
-  for (const CentrelineBranch& branch : centreline.branches) inner.push_back(inner_points(branch));
-  for (std::size_t b = 0; b < inner.size(); ++b)
-    for (const CentrelinePoint& q : inner[b]) {
-      if (!wide || q.radius_mm > wide->radius_mm) wide = &q, wide_branch = b;
-    }
-  std::vector<std::vector<CentrelinePoint>> passed;
-  for (const CentrelineBranch& branch : centreline.branches) passed.push_back(passed_points(branch));
-  for (std::size_t b = 0; b < passed.size(); ++b)
-    for (const CentrelinePoint& q : passed[b])
-      if (!narrow || q.radius_mm < narrow->radius_mm) narrow = &q, narrow_branch = b;
-  if (!narrow || !wide) return;
-  const auto line = [&](const char* about, const CentrelinePoint& q, std::size_t branch) {
-    lines.push_back({about, fmt::format("radius {:.2f} mm at {}, on branch {} at {:.1f} mm", q.radius_mm,
-                                        spoken_point(scene.entry.X_SE * q.p_E), branch + 1, q.station_mm)});
+  const std::optional<LinePlace> narrowest = narrowest_place(centreline);
+  const std::optional<LinePlace> widest = widest_place(centreline);
+  const auto line = [&](const char* about, const LinePlace& place) {
+    lines.push_back({about, fmt::format("radius {:.2f} mm at {}, on branch {} at {:.1f} mm",
+                                        place.at.radius_mm, spoken_point(scene.entry.X_SE * place.at.p_E),
+                                        place.branch + 1, place.at.station_mm)});
   };
-  line("narrowest", *narrow, narrow_branch);
-  line("widest", *wide, wide_branch);
+  if (narrowest) line("narrowest", *narrowest);
+  if (widest) line("widest", *widest);
 }
 
 /// How far along each branch the scene's body gets on the middle line, and how thick one gets to its end.
@@ -206,27 +194,6 @@ void report_fits(const Scene& scene, const Centreline& centreline, Lines& lines)
 std::string spoken_point(const Eigen::Vector3d& exact) {
   const Eigen::Vector3d p = (exact.array() * 100.0).round() / 100.0 + 0.0;
   return fmt::format("({:.2f}, {:.2f}, {:.2f}) mm", p.x(), p.y(), p.z());
-}
-
-std::vector<CentrelinePoint> passed_points(const CentrelineBranch& branch) {
-  if (branch.opening >= 0 || branch.joins >= 0) return branch.points;
-  // The wall ahead is as near as the one beside.
-  constexpr double kAhead = 1.5;
-  std::vector<CentrelinePoint> passed;
-  for (const CentrelinePoint& q : branch.points)
-    if (branch.length_mm() - q.station_mm > kAhead * q.radius_mm) passed.push_back(q);
-  return passed.empty() ? branch.points : passed;
-}
-
-std::vector<CentrelinePoint> inner_points(const CentrelineBranch& branch) {
-  double everywhere = 0.0;
-  for (const CentrelinePoint& q : branch.points)
-    everywhere += q.radius_mm / static_cast<double>(branch.points.size());
-  std::vector<CentrelinePoint> inner;
-  for (const CentrelinePoint& q : branch.points)
-    if (q.station_mm > 1.5 * everywhere && branch.length_mm() - q.station_mm > 1.5 * everywhere)
-      inner.push_back(q);
-  return inner.empty() ? branch.points : inner;
 }
 
 std::vector<ReportLine> channel_report(const Scene& scene, const Channel& channel,

@@ -34,11 +34,4 @@ std::string report_text(const std::vector<ReportLine>& lines);
 /// Two decimals, and never "-0.00".
 std::string spoken_point(const Eigen::Vector3d& exact);
 
-/// The points of a branch that whoever follows it passes: all of one that ends in an opening or joins
-/// another, and of a blind one those where the end's wall is farther off than the wall beside.
-std::vector<CentrelinePoint> passed_points(const CentrelineBranch& branch);
-
-/// The points of a branch that its ends don't draw: near them the lumen is the end's.
-std::vector<CentrelinePoint> inner_points(const CentrelineBranch& branch);
-
 }  // namespace withy

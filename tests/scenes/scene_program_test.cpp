@@ -151,6 +151,79 @@ TEST_CASE("names of places that are none are refused with what there is") {
   CHECK(run(folder, {"scene", "tube.stl", "-o", "out", "--target", "branch:1@12.5%", "--quiet"}).status == 0);
 }
 
+TEST_CASE("a target by name is where its name says, or says how far from there and why") {
+  const TemporaryFolder folder;
+  make_mesh(folder, "open");
+  struct Drawn {
+    std::array<double, 3> target{};
+    std::string out, toml;
+  };
+  const std::string number = "([-0-9.]+)";
+  const std::string triple = "\\(" + number + ", " + number + ", " + number + "\\) mm";
+  const auto numbers = [](const std::smatch& found, std::size_t from) {
+    return std::array<double, 3>{std::stod(found[from]), std::stod(found[from + 1]),
+                                 std::stod(found[from + 2])};
+  };
+  const auto apart = [](const std::array<double, 3>& a, const std::array<double, 3>& b) {
+    return std::hypot(a[0] - b[0], a[1] - b[1], a[2] - b[2]);
+  };
+  const auto drawn = [&](const std::string& target) {
+    const ProgramRun scene = run(folder, {"scene", "tube.stl", "-o", "out", "--target", target, "--quiet"});
+    INFO(scene.out << scene.err);
+    REQUIRE(scene.status == 0);
+    Drawn found{{}, scene.out, read_text(folder.path() / "out/scene.toml")};
+    std::smatch point;
+    REQUIRE(std::regex_search(
+        found.toml, point,
+        std::regex("\\[target\\][^\\[]*\npoint_mm = \\[" + number + ", " + number + ", " + number + "\\]")));
+    found.target = numbers(point, 1);
+    // The same by name in the scene, and check says the same of it.
+    std::smatch note;
+    REQUIRE(std::regex_search(found.out, note, std::regex("target +(" + target + " [^\n]*)")));
+    CHECK(found.toml.find("# " + note[1].str()) != std::string::npos);
+    CHECK(found.toml.find("at = \"" + target + "\" instead of point_mm says the same") != std::string::npos);
+    write_text(folder.path() / "out/named.toml",
+               std::regex_replace(found.toml, std::regex("(\\[target\\][^\\[]*\n)point_mm[^\n]*\n"),
+                                  "$1at = \"" + target + "\"\n"));
+    const ProgramRun named = run(folder, {"check", "out/named.toml", "--quiet"});
+    INFO(named.out << named.err);
+    CHECK(named.status == 0);
+    std::smatch told;
+    REQUIRE(std::regex_search(
+        named.out, told,
+        std::regex("\\[target\\] at is point_mm = \\[([-0-9.e]+), ([-0-9.e]+), ([-0-9.e]+)\\]")));
+    CHECK(apart(numbers(told, 1), found.target) < 1e-3);
+    CHECK(named.out.find(note[1].str()) != std::string::npos);
+    return found;
+  };
+  // The far end is closed: a tip of 1.5 mm with 0.2 mm of clearance stops 1.7 mm before its cap.
+  const Drawn opening = drawn("opening:2");
+  std::smatch said;
+  REQUIRE(std::regex_search(opening.out, said,
+                            std::regex("opening:2 has its centre at " + triple + "; the target lies " +
+                                       number + " mm inside of it, [^\n]*the 1\\.70 mm of room")));
+  CHECK(std::abs(apart(numbers(said, 1), opening.target) - std::stod(said[4])) < 0.02);
+  CHECK(std::stod(said[4]) > 1.69);
+  CHECK(std::stod(said[4]) < 1.75);
+  // So does the branch that leads there, and what lies deepest.
+  const Drawn end = drawn("branch:1@100%");
+  CHECK(apart(end.target, opening.target) < 1e-3);
+  CHECK(end.out.find(" mm before it, at 97.") != std::string::npos);
+  const Drawn deepest = drawn("deepest");
+  CHECK(apart(deepest.target, opening.target) < 1e-3);
+  CHECK(std::regex_search(deepest.out, std::regex("that branch ends 1\\.7[0-9] mm farther on")));
+  // The widest place is one, wherever it is told.
+  const Drawn widest = drawn("widest");
+  std::smatch report;
+  REQUIRE(std::regex_search(
+      widest.out, report,
+      std::regex("widest +radius " + number + " mm at " + triple + ", on branch 1 at " + number + " mm")));
+  CHECK(apart(numbers(report, 2), widest.target) < 0.01);
+  CHECK(widest.out.find("widest has a radius of " + report[1].str() + " mm, on branch 1 at " +
+                        report[5].str() + " mm, (" + report[2].str() + ", " + report[3].str() + ", " +
+                        report[4].str() + ") mm") != std::string::npos);
+}
+
 TEST_CASE("a closed mesh is refused with a cut that opens it") {
   const TemporaryFolder folder;
   make_mesh(folder, "capped");

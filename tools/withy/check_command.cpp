@@ -17,6 +17,8 @@
 #include "geometry/numbers/numbers.h"
 #include "planner/files/file_output.h"
 #include "planner/files/ranges.h"
+#include "planner/files/toml_reader.h"
+#include "planner/scene/places.h"
 #include "planner/scene/scene.h"
 #include "planner/scene/tip_places.h"
 #include "planner/search/ask/obstacles.h"
@@ -137,6 +139,22 @@ std::vector<ReportLine> report_target(const Scene& scene, const WallDistance& wa
   return lines;
 }
 
+/// What there is to say of a target that is given by its name.
+std::vector<ReportLine> report_target_name(const std::string& name, const Scene& scene,
+                                           const WallDistance& wall, const Centreline& centreline) {
+  if (name.empty()) return {};
+  const auto place = target_place(name, wall, centreline, tip_room_mm(scene), scene.entry.X_SE);
+  if (!place || place->note.empty()) return {};
+  return {{"target", place->note}};
+}
+
+/// The name of a scene's target, as its file has it; empty where it gives numbers.
+std::string target_name(TomlFile& file) {
+  TomlSection root = file.root();
+  auto target = root.optional_table("target");
+  return target && target->has("at") ? target->text("at") : std::string();
+}
+
 /// The other layouts of the scene whose locks are too near.
 std::vector<ReportLine> report_other_layouts(const Scene& scene) {
   std::vector<ReportLine> lines;
@@ -152,13 +170,15 @@ std::vector<ReportLine> report_other_layouts(const Scene& scene) {
 
 /// All that there is to say, in order.
 std::vector<ReportLine> report(const Scene& scene, const Design& design, const WallDistance& wall,
-                               const Centreline& centreline, const Effort& effort) {
+                               const Centreline& centreline, const std::string& target,
+                               const Effort& effort) {
   std::vector<ReportLine> lines = channel_report(scene, wall.channel(), centreline);
   const auto add = [&](const std::vector<ReportLine>& more) {
     lines.insert(lines.end(), more.begin(), more.end());
   };
   add(body_report(design, wall.distance(Eigen::Vector3d::Zero())));
   add(report_left_out(scene));
+  add(report_target_name(target, scene, wall, centreline));
   const auto never = never_switches(design, effort);
   const std::vector<std::string> stops = obstacles(scene, design, wall, never);
   for (const std::string& why : stops) lines.push_back({"stops a plan", why});
@@ -186,7 +206,8 @@ ExitStatus check(const CheckOptions& options) {
     return refuse(place.error());
   Progress progress(options.quiet);
   progress.stage("reading the scene");
-  const Result<Scene> scene = read_scene(options.scene);
+  std::string target;
+  const Result<Scene> scene = read_scene(options.scene, [&](TomlFile& file) { target = target_name(file); });
   if (!scene) return refuse(scene.error());
   progress.stage("checking the mesh");
   const auto read = read_wall(*scene);
@@ -200,7 +221,7 @@ ExitStatus check(const CheckOptions& options) {
   if (effort.cut_short())
     return say_cut_short(options.budget_s,
                          {"the scene and its mesh are sound", "the middle line; the report"});
-  const std::string text = report_text(report(*scene, *design, wall, centreline, effort));
+  const std::string text = report_text(report(*scene, *design, wall, centreline, target, effort));
   if (effort.cut_short())
     return say_cut_short(options.budget_s,
                          {"the scene and its mesh are sound; the middle line", "the report"});

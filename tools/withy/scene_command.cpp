@@ -259,6 +259,7 @@ ExitStatus draft(const SceneOptions& options, Repaired repaired, const Effort& e
   const auto design = made->scene.design(made->scene.layout_in_use);
   if (!design) return refuse(design.error());
   add(body_report(*design, made->wall->distance(Eigen::Vector3d::Zero())));
+  if (!made->target_note.empty()) lines.push_back({"target", made->target_note});
   if (const auto fault = fault_at_entry(made->scene, *made->wall)) lines.push_back({"target", *fault});
   const std::string text = report_text(lines);
   fmt::print("{}", text);

@@ -284,6 +284,31 @@ TEST_CASE("A narrow branch off a wide chamber, a chamber at the end of a neck an
   CHECK(narrow_points >= 16);
 }
 
+TEST_CASE("A sharp neck, wherever it is, is one place of one line, and no corner beside it is a branch") {
+  // 60 mm of a tube of 6 mm, open at both ends; on 2.4 mm of it the wall comes in to 2 mm and goes back.
+  for (const double at_mm : {3.6, 30.0, 57.0})
+    for (const double edge_mm : {0.5, 0.8}) {
+      CAPTURE(at_mm, edge_mm);
+      TubeRecipe necked = tube(6.0);
+      necked.bends = {{60.0, Eigen::Vector2d::Zero()}};
+      necked.radius.knots = {{0.0, 6.0}, {at_mm - 1.2, 6.0}, {at_mm, 2.0}, {at_mm + 1.2, 6.0}};
+      const auto wall = wall_of({necked}, edge_mm, 0, TubeEnd::open);
+      const Centreline c = compute_centreline(*wall);
+      REQUIRE(c.branches.size() == 1);
+      CHECK_THAT(c.branches[0].length_mm(), WithinRel(60.0, 0.01));
+      CHECK((c.branches[0].points.back().p_E - Eigen::Vector3d(0.0, 0.0, 60.0)).norm() < 1e-6);
+      const auto& points = c.branches[0].points;
+      const auto narrow = std::min_element(points.begin(), points.end(), [](const auto& p, const auto& q) {
+        return p.radius_mm < q.radius_mm;
+      });
+      // Points stand a millimetre apart; within half of that the nearest wall is the ring, as far as it may
+      // be.
+      CHECK(narrow->radius_mm >= 1.9);
+      CHECK(narrow->radius_mm <= std::hypot(2.0, 0.5) + 0.05);
+      CHECK_THAT(narrow->p_E.z(), WithinAbs(at_mm, 0.6));
+    }
+}
+
 TEST_CASE("Round a handle two branches meet, together as long as its circle") {
   // A torus of radii 20 and 5 mm, entered through its outermost faces: 2 pi 20 mm round.
   const double R = 20.0;

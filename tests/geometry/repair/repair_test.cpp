@@ -4,8 +4,10 @@
 #include "geometry/repair/repair.h"
 
 #include <cmath>
+#include <cstdint>
 #include <cstdlib>
 #include <numbers>
+#include <random>
 #include <string>
 
 #include <catch2/catch.hpp>
@@ -13,6 +15,7 @@
 #include "geometry/mesh/mesh_checks.h"
 #include "geometry/phantom/tube_sweep.h"
 #include "geometry/repair/body_lumen.h"
+#include "geometry/repair/crossings.h"
 #include "geometry/repair/deviation.h"
 #include "geometry/repair/pieces.h"
 #include "geometry/repair/smooth.h"
@@ -646,6 +649,144 @@ TEST_CASE("a cut whose opening is not in the piece taken is refused") {
   const auto one = repair_lumen(ringed_tube(), settings);
   REQUIRE_FALSE(one);
   CHECK(one.error().problem.find("leaves no opening") != std::string::npos);
+}
+
+TEST_CASE("every cut opens an end of its own, or is refused by its number with the reason") {
+  const TriangleMesh tube = ringed_tube();
+  const auto refusal = [&](const TriangleMesh& mesh, const RepairSettings& settings) {
+    const auto cut = repair_lumen(mesh, settings);
+    REQUIRE_FALSE(cut);
+    CHECK(cut.error().remedy.find("--") != std::string::npos);
+    return cut.error().problem;
+  };
+  RepairSettings settings;
+  // The same cut twice, or two within a hair of one another: one opening only could come of them.
+  const CutPlane up{Vector3d(0, 0, 20), Vector3d::UnitZ()};
+  for (const double apart : {0.0, 2e-4, 0.02, 4.0}) {
+    CAPTURE(apart);
+    settings.cuts = {up, {Vector3d(0, 0, 20 + apart), Vector3d::UnitZ()}};
+    const std::string said = refusal(tube, settings);
+    CAPTURE(said);
+    CHECK(said.find("opens nothing: cut ") != std::string::npos);
+    if (apart > 0.01) CHECK(said.find("cut 2 at (0.00, 0.00, ") == 0);  // it is the outer one that goes
+  }
+  // Both arms of a U in one plane: each cut has its own line in it. One arm twice is none for the other.
+  const TriangleMesh u = closed_u();
+  const Vector3d down(0.0, 0.0, -1.0);
+  Eigen::AlignedBox3d box;
+  for (const Vector3d& v : u.vertices) box.extend(v);
+  const Vector3d far(2.0 * box.center().x(), 2.0 * box.center().y(),
+                     5.0);  // the first arm stands at x = y = 0
+  settings.cuts = {{Vector3d(0, 0, 5), down}, {far, down}};
+  const auto both = repair_lumen(u, settings);
+  REQUIRE(both);
+  CHECK(both->openings.size() == 2);
+  settings.cuts.push_back({far + Vector3d(0.5, 0.5, 0), down});
+  CHECK(refusal(u, settings).find("opens nothing: cut ") != std::string::npos);
+  // A second cut that meets nothing.
+  settings.cuts = {up, {Vector3d(0, 0, 50), Vector3d::UnitZ()}};
+  CHECK(refusal(tube, settings).find("cut 2 at (0.00, 0.00, 50.00) mm crosses no wall") == 0);
+  // One that takes the part with the point that names the piece.
+  settings.keep_at = Vector3d(0, 0, 25);
+  settings.cuts = {{Vector3d(0, 0, 5), down}, up};
+  CHECK(refusal(tube, settings) ==
+        "cut 2 at (0.00, 0.00, 20.00) mm takes off the part that holds the point of --keep-at");
+  settings.keep_at = Vector3d(0, 0, 15);
+  const auto kept = repair_lumen(tube, settings);
+  REQUIRE(kept);
+  CHECK(kept->openings.size() == 2);
+}
+
+namespace {
+
+/// What a mesh that was made ugly becomes: a sound wall with both its openings, within the printed distance.
+void check_mended(const TriangleMesh& ugly, const TriangleMesh& clean, double most_mm) {
+  const auto mended = repair_lumen(ugly, {});
+  if (!mended) FAIL(mended.error().problem << ", " << mended.error().remedy);
+  const auto sound = make_sound(mended->wall, [](const Vector3d&) { return std::string(); });
+  INFO((sound ? std::string("sound") : sound.error().problem));
+  CHECK(sound);
+  CHECK_FALSE(mended->wrapped);
+  const Repaired flat = flatten_ends(*mended, 0.4);
+  CHECK(flat.openings.size() == 2);
+  CHECK(mended->moved_mm <= most_mm);
+  CHECK(farthest_sampled(mended->wall, plain(clean)) <= mended->moved_mm + 5e-4);
+}
+
+/// A cloud of triangles that hang on nothing, of about a millimetre, in a box of 30 mm.
+TriangleMesh loose_triangles(int count) {
+  std::mt19937 random(11);
+  std::uniform_real_distribution<double> place(0.0, 30.0);
+  std::uniform_real_distribution<double> step(-1.0, 1.0);
+  TriangleMesh mesh;
+  for (int i = 0; i < count; ++i) {
+    const Vector3d at(place(random), place(random), place(random));
+    for (int k = 0; k < 3; ++k)
+      mesh.vertices.push_back(at + Vector3d(step(random), step(random), step(random)));
+    mesh.triangles.push_back({3 * i, 3 * i + 1, 3 * i + 2});
+  }
+  return mesh;
+}
+
+}  // namespace
+
+TEST_CASE("vertices on the edges of other triangles are joined to them") {
+  const TriangleMesh clean = open_tube(5.0, 60.0, 1.0, 1.6);
+  std::mt19937 random(3);
+  TriangleMesh ugly = clean;
+  for (std::size_t i = 0; i < clean.triangles.size(); ++i) {
+    if (random() % 5 != 0) continue;
+    const auto [a, b, c] = clean.triangles[i];
+    const int middle = static_cast<int>(ugly.vertices.size());
+    ugly.vertices.push_back(
+        0.5 * (clean.vertices[static_cast<std::size_t>(a)] + clean.vertices[static_cast<std::size_t>(b)]));
+    ugly.triangles[i] = {a, middle, c};
+    ugly.triangles.push_back({middle, b, c});
+  }
+  check_mended(ugly, clean, 0.02);
+}
+
+TEST_CASE("many small holes are closed, also where they meet in a point or at an end's rim") {
+  const TriangleMesh clean = open_tube(5.0, 60.0, 1.0, 1.6);
+  for (const std::uint32_t seed : {1U, 2U, 3U}) {
+    CAPTURE(seed);
+    std::mt19937 random(seed);
+    TriangleMesh ugly = clean;
+    std::erase_if(ugly.triangles, [&](const auto&) { return random() % 60 == 0; });
+    check_mended(compact(ugly), clean, 1.6);
+  }
+}
+
+TEST_CASE("loose triangles become the surface that they were made of, or are refused with what would do") {
+  const TriangleMesh clean = open_tube(5.0, 60.0, 1.0, 1.6);
+  std::mt19937 random(5);
+  std::uniform_real_distribution<double> noise(-1e-4, 1e-4);
+  TriangleMesh soup;
+  for (const auto& t : clean.triangles) {
+    const int base = static_cast<int>(soup.vertices.size());
+    for (const int v : t)
+      soup.vertices.push_back(clean.vertices[static_cast<std::size_t>(v)] +
+                              Vector3d(noise(random), noise(random), noise(random)));
+    soup.triangles.push_back({base, base + 1, base + 2});
+  }
+  check_mended(soup, clean, 0.03);
+  const auto scraps = repair_lumen(loose_triangles(4000), {});
+  REQUIRE_FALSE(scraps);
+  CHECK(scraps.error().fault == RepairFault::loose);
+  CHECK(scraps.error().problem.find("4000 loose pieces") != std::string::npos);
+  CHECK(scraps.error().remedy.find("--wrap MM") != std::string::npos);
+}
+
+TEST_CASE("a wrap and mending in place end with the effort") {
+  const TriangleMesh closed = closed_u();
+  CHECK(wrapped(closed, 2.0, 0.1));
+  CHECK_FALSE(wrapped(closed, 0.4, 0.02, withy_test::stopped_after(3)));
+  TriangleMesh crossing = closed;
+  for (Vector3d& v : crossing.vertices)
+    if ((v - Vector3d(3.0, 0.0, 10.0)).norm() < 1.6) v.x() -= 8.0;
+  REQUIRE(crosses_itself(crossing));
+  CHECK(crossing_pairs(crossing) > 0);
+  CHECK_FALSE(without_crossings(crossing, withy_test::stopped_after(0)));
 }
 
 TEST_CASE("a wrap that closes openings says how many boundary loops there were, and what it closed") {

@@ -5,6 +5,8 @@
 
 #include <catch2/catch.hpp>
 
+#include "planner/scene/places.h"
+
 using namespace withy;
 
 namespace {
@@ -48,4 +50,40 @@ TEST_CASE("Of a blind branch the end's own wall does not count, and a neck befor
     blind.points.push_back(point);
   }
   CHECK(narrowest_mm(passed_points(blind)) == Approx(6.0));
+}
+
+TEST_CASE("Of a blind branch that runs aslant into a corner of the wall the corner does not count") {
+  // 3 mm of room as far as 20 mm; then the line meets the wall at an angle whose sine is 0.4.
+  CentrelineBranch aslant;
+  for (int i = 0; i <= 275; ++i) {
+    CentrelinePoint point;
+    point.station_mm = 0.1 * i;
+    point.radius_mm = std::min(3.0, 0.4 * (27.5 - point.station_mm));
+    aslant.points.push_back(point);
+  }
+  CHECK(narrowest_mm(passed_points(aslant)) == Approx(3.0));
+  // A lumen that narrows over a longer way does count.
+  for (CentrelinePoint& point : aslant.points) point.radius_mm = 3.0 - 0.1 * point.station_mm;
+  CHECK(narrowest_mm(passed_points(aslant)) < 1.0);
+}
+
+TEST_CASE("The widest place is the first of those as wide, past the entry and away from the ends") {
+  Centreline lines;
+  CentrelineBranch branch;
+  branch.opening = 1;
+  for (int i = 0; i <= 60; ++i) {
+    CentrelinePoint point;
+    point.station_mm = i;
+    point.p_E = {0.0, 0.0, point.station_mm - 20.0};
+    // As wide at both ends as nowhere else; two places inside that differ by rounding, one before the entry.
+    point.radius_mm = i < 3 || i > 57 ? 9.0 : i == 15 || i == 30 ? 5.0 : i == 40 ? 5.0 + 1e-9 : 4.0;
+    branch.points.push_back(point);
+  }
+  lines.branches = {branch};
+  const auto widest = widest_place(lines);
+  REQUIRE(widest);
+  CHECK(widest->at.station_mm == 30.0);
+  CHECK(widest->branch == 0);
+  CHECK(narrowest_place(lines)->at.radius_mm == 4.0);
+  CHECK_FALSE(widest_place(Centreline()));
 }
