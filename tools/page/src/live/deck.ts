@@ -64,18 +64,19 @@ export class Deck {
     await this.ask(() => desk.hand(locks), true);
   }
 
-  /** Something was driven, by this page or another: shows it where it was another. Nothing while this page drives. */
-  async follow(driven: number) {
-    if (!this.jobs.idle || !this.hand || driven <= this.hand.driven) return;
+  /** Something was driven, by this page or another: shows it where it was another; was it? Nothing while this page drives. */
+  async follow(driven: number): Promise<boolean> {
+    if (!this.jobs.idle || !this.hand || driven <= this.hand.driven) return false;
     const before = JSON.stringify(this.hand.state);
     const asked = ++this.asked;
     const hand = await desk.hand(this.locksDriven);
-    if (asked !== this.asked || !this.jobs.idle || hand.driven < this.hand.driven) return;
+    if (asked !== this.asked || !this.jobs.idle || hand.driven < this.hand.driven) return false;
     this.wanted = null;
     this.show(hand);
-    if (JSON.stringify(hand.state) === before) return;
+    if (JSON.stringify(hand.state) === before) return false;
     this.elsewhere = true;
     this.deeds.said('another window or program drives this body', false);
+    return true;
   }
 
   /** The count of what was driven, as of what is shown. */

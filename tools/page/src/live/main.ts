@@ -18,6 +18,8 @@ const kPoll_s = 15;
 const kRetry = 2000;
 /** How often another window's driving is shown at most, ms. */
 const kFollow = 150;
+/** And how often it is asked for while this window drives, ms: nothing is to be shown then. */
+const kOwnDriving = 400;
 /** A record that takes longer to save says so (s). */
 const kLongSave_s = 5;
 
@@ -325,11 +327,11 @@ class Bench {
         const verdicts = await desk.verdicts(seen, this.deck.driven, kPoll_s);
         this.verdicts = verdicts;
         this.sayUnkept(verdicts.unkept);
-        this.table.set(verdicts, verdicts.revision === this.scene.revision);
+        if (verdicts.version !== seen) this.table.set(verdicts, verdicts.revision === this.scene.revision);
         document.documentElement.dataset.settled = String(verdicts.settled && verdicts.revision === this.scene.revision);
         if (verdicts.revision > this.scene.revision && this.edits.idle) await this.put(await desk.scene());
-        await this.deck.follow(verdicts.driven);
-        if (verdicts.version === seen) await pause(kFollow);
+        const followed = await this.deck.follow(verdicts.driven);
+        if (verdicts.version === seen) await pause(followed ? kFollow : kOwnDriving);
       } catch (error) {
         this.fail(error);
         await pause(error instanceof Gone ? kRetry : kRetry / 4);
