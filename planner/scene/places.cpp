@@ -57,6 +57,8 @@ bool fits(const WallDistance& wall, const Vector3d& p_E, double room_mm) {
   return p_E.z() > 0.0 && wall.distance(p_E) >= room_mm && wall.inside(p_E);
 }
 
+/// The tip has so much more room than it needs: the place may be rounded to a file's digits.
+constexpr double kFileRounding_mm = 1e-3;
 /// Less between a place and what its name is about is not worth a word.
 constexpr double kSamePlace_mm = 5e-4;
 /// Halvings of a piece of the line in which a tip comes to an end: a metre to a nanometre.
@@ -318,7 +320,7 @@ tl::expected<NamedPlace, PlaceProblem> target_place(std::string_view name, const
   if (!place)
     return no_place(fmt::format("\"{}\" names no place", name),
                     place_remedy(name, fmt::format("give {}", kPlaceWords)));
-  const Lookup in{name, wall, centreline, room_mm, X_SE};
+  const Lookup in{name, wall, centreline, room_mm + kFileRounding_mm, X_SE};
   switch (place->kind) {
     case PlaceName::Kind::opening:
       return at_opening(place->number, in);
