@@ -145,7 +145,7 @@ Centreline compute_centreline(const WallDistance& wall, const CentrelineSettings
     double spacing = std::min(settings.spacing_mm, settings.spacing_radii * radius);
     spacing = std::max(spacing, length_of(line) / shares::kLinePoints);
     line = settled(walls, wall, line, spacing);
-    if (far_end) lead_on(walls, spacing, line);
+    if (far_end) lead_on(walls, wall, spacing, line);
     CentrelineBranch branch;
     branch.parent = way.parent;
     branch.opening = way.opening;

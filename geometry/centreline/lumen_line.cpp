@@ -128,7 +128,8 @@ std::vector<Vector3d> settled(const LumenWalls& walls, const WallDistance& wall,
   return keeps_inside(walls, now) ? now : line;
 }
 
-void lead_on(const LumenWalls& walls, double spacing_mm, std::vector<Vector3d>& line) {
+void lead_on(const LumenWalls& walls, const WallDistance& wall, double spacing_mm,
+             std::vector<Vector3d>& line) {
   if (line.size() < 3) return;
   const std::size_t back = std::min<std::size_t>(line.size() - 1, 5);
   const Vector3d along = (line.back() - line[line.size() - 1 - back]).normalized();
@@ -137,10 +138,11 @@ void lead_on(const LumenWalls& walls, double spacing_mm, std::vector<Vector3d>& 
   double gone = 0.0;
   for (double step = walls.side_distance(p); step > 0.1 * spacing_mm && gone < most;
        step = walls.side_distance(p)) {
+    if (!wall.inside(p + step * along)) break;  // out by an opening, which is no side
     p += step * along;
     gone += step;
   }
-  line.push_back(p);
+  if (gone > 0.0) line.push_back(p);
 }
 
 std::vector<CentrelinePoint> measured(const LumenWalls& walls, const std::vector<Vector3d>& line) {

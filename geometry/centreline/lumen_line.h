@@ -29,8 +29,9 @@ std::vector<Eigen::Vector3d> settled(const LumenWalls& walls, const WallDistance
                                      const std::vector<Eigen::Vector3d>& line, double spacing_mm);
 
 /// Leads the line straight on from the middle of a far end until it meets a side, by steps that no side is
-/// within.
-void lead_on(const LumenWalls& walls, double spacing_mm, std::vector<Eigen::Vector3d>& line);
+/// within, or until the next step would leave the lumen by an opening.
+void lead_on(const LumenWalls& walls, const WallDistance& wall, double spacing_mm,
+             std::vector<Eigen::Vector3d>& line);
 
 /// Stations, radii, curvature and torsion along a line.
 std::vector<CentrelinePoint> measured(const LumenWalls& walls, const std::vector<Eigen::Vector3d>& line);

@@ -298,7 +298,7 @@ RepairRefusal cut_refusal(const CutRefusal& refusal, const std::vector<CutPlane>
           RepairFault::cut_joined,
           fmt::format("{} opens nothing: {} takes off all that it would open", which,
                       cut_words(cuts, refusal.other)),
-          "leave one of the two out, or turn the direction of one about, which is to point out of the lumen"};
+          "leave one of the two --cut out, or turn the direction of one about: it points out of the lumen"};
     case CutFault::crossing:
       break;
   }
@@ -359,8 +359,7 @@ tl::expected<double, RepairRefusal> own_wrap(const TriangleMesh& capped) {
         RepairFault::flat,
         fmt::format("the piece taken, {} from {} to {}, crosses itself and encloses next to nothing",
                     count_of(capped.triangles.size(), "triangle"), place(box.min()), place(box.max())),
-        "take another piece by --keep-at X Y Z, or join what is torn by --wrap MM, the width of the "
-        "gaps to close");
+        "take another piece by --keep-at X Y Z, or wrap all by --wrap MM, the width of the gaps to close");
   return alpha_mm;
 }
 
@@ -497,9 +496,7 @@ std::optional<RepairRefusal> only_scraps(const std::vector<MeshPiece>& pieces) {
       fmt::format("the mesh is {} loose pieces, and the largest, of {}, has {:.2g} % of the area: none is a "
                   "lumen's wall",
                   pieces.size(), count_of(pieces.front().mesh.triangles.size(), "triangle"), 100.0 * share),
-      "wrap them all in a new surface by --wrap MM, the width of the gaps to close, or take one by --keep-at "
-      "X "
-      "Y Z"};
+      "wrap them all by --wrap MM, the width of the gaps to close, or take one of them by --keep-at X Y Z"};
 }
 
 /// A wrap of all pieces.

@@ -57,6 +57,8 @@ bool fits(const WallDistance& wall, const Vector3d& p_E, double room_mm) {
   return p_E.z() > 0.0 && wall.distance(p_E) >= room_mm && wall.inside(p_E);
 }
 
+/// The tip has so much more room than it needs: the place may be rounded to a file's digits.
+constexpr double kFileRounding_mm = 1e-3;
 /// Less between a place and what its name is about is not worth a word.
 constexpr double kSamePlace_mm = 5e-4;
 /// Halvings of a piece of the line in which a tip comes to an end: a metre to a nanometre.
@@ -318,7 +320,7 @@ tl::expected<NamedPlace, PlaceProblem> target_place(std::string_view name, const
   if (!place)
     return no_place(fmt::format("\"{}\" names no place", name),
                     place_remedy(name, fmt::format("give {}", kPlaceWords)));
-  const Lookup in{name, wall, centreline, room_mm, X_SE};
+  const Lookup in{name, wall, centreline, room_mm + kFileRounding_mm, X_SE};
   switch (place->kind) {
     case PlaceName::Kind::opening:
       return at_opening(place->number, in);
@@ -334,19 +336,17 @@ tl::expected<NamedPlace, PlaceProblem> target_place(std::string_view name, const
 
 std::vector<CentrelinePoint> passed_points(const CentrelineBranch& branch) {
   if (branch.opening >= 0 || branch.joins >= 0) return branch.points;
-  // The wall ahead is as near as the one beside.
+  // The wall ahead is as near as the one beside; where the line runs aslant into it, nearer than this.
   constexpr double kAhead = 1.5;
-  // A lumen that closes on a longer way than so many radii is one that narrows.
-  constexpr double kCloses = 3.0;
-  std::size_t last = branch.points.size();
-  while (last > 1 && branch.points[last - 2].radius_mm > branch.points[last - 1].radius_mm) --last;
-  const bool closes =
-      last < branch.points.size() &&
-      branch.length_mm() - branch.points[last - 1].station_mm <= kCloses * branch.points[last - 1].radius_mm;
+  constexpr double kAslant = 3.0;
+  std::size_t closes = branch.points.size();  // from this point on the lumen does nothing but close
+  while (closes > 1 && branch.points[closes - 2].radius_mm > branch.points[closes - 1].radius_mm) --closes;
   std::vector<CentrelinePoint> passed;
-  for (std::size_t i = 0; i < (closes ? last : branch.points.size()); ++i)
-    if (branch.length_mm() - branch.points[i].station_mm > kAhead * branch.points[i].radius_mm)
-      passed.push_back(branch.points[i]);
+  for (std::size_t i = 0; i < branch.points.size(); ++i) {
+    const CentrelinePoint& q = branch.points[i];
+    const double radii = i + 1 >= closes && closes < branch.points.size() ? kAslant : kAhead;
+    if (branch.length_mm() - q.station_mm > radii * q.radius_mm) passed.push_back(q);
+  }
   return passed.empty() ? branch.points : passed;
 }
 

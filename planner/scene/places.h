@@ -77,8 +77,8 @@ tl::expected<NamedPlace, PlaceProblem> target_place(std::string_view name, const
                                                     const Eigen::Isometry3d& X_SE);
 
 /// The points of a branch that whoever follows it passes: all of one that ends in an opening or joins
-/// another. Of a blind one those where the end's wall is farther off than the wall beside, and none of the
-/// last part, no longer than three radii, on which the lumen does nothing but close.
+/// another. Of a blind one those where the end's wall is farther off than the wall beside: by half, and on
+/// the last part, on which the lumen does nothing but close, three times as far.
 std::vector<CentrelinePoint> passed_points(const CentrelineBranch& branch);
 
 /// The points of a branch that its ends don't draw: near them the lumen is the end's. All where that leaves
