@@ -289,16 +289,20 @@ RepairRefusal cut_refusal(const CutRefusal& refusal, const CutPlane& cut, const 
           "move --cut, or give --wrap MM to wrap the mesh first"};
 }
 
+double surface_area(const TriangleMesh& mesh) {
+  double area_mm2 = 0.0;
+  for (const auto& t : mesh.triangles) {
+    const Vector3d& a = mesh.vertices[static_cast<std::size_t>(t[0])];
+    area_mm2 += 0.5 * (mesh.vertices[static_cast<std::size_t>(t[1])] - a)
+                          .cross(mesh.vertices[static_cast<std::size_t>(t[2])] - a)
+                          .norm();
+  }
+  return area_mm2;
+}
+
 /// The length of a lumen's radius: of a tube, twice its volume over its wall.
 double radius_of(const TriangleMesh& closed) {
-  double area = 0.0;
-  for (const auto& t : closed.triangles) {
-    const Vector3d& a = closed.vertices[static_cast<std::size_t>(t[0])];
-    area += 0.5 * (closed.vertices[static_cast<std::size_t>(t[1])] - a)
-                      .cross(closed.vertices[static_cast<std::size_t>(t[2])] - a)
-                      .norm();
-  }
-  return 2.0 * enclosed_volume(closed) / std::max(area, 1e-12);
+  return 2.0 * enclosed_volume(closed) / std::max(surface_area(closed), 1e-12);
 }
 
 /// A closed surface opened where `rims` were, a little farther in than their lowest points.
@@ -319,6 +323,10 @@ tl::expected<TriangleMesh, RepairRefusal> wrap_again(const TriangleMesh& surface
   const TriangleMesh capped = roughly_capped(surface);
   if (alpha_mm <= 0.0) alpha_mm = kWrapShare * radius_of(capped);
   const double offset = kOffsetShare * alpha_mm;
+  if (!(kWrapFaces * surface_area(capped) <= shares::kMostWrapFaces * alpha_mm * alpha_mm))
+    return refused(RepairFault::wrap_failed,
+                   "the mesh crosses itself, and encloses too little for a wrap about it",
+                   "give --wrap MM, the width of the gaps to close, or a mesh that encloses the lumen");
   const TriangleMesh wrap = wrapped(capped, alpha_mm, offset);
   auto open = reopened(wrap, rims, 2.0 * offset);
   if (!open || open->triangles.empty())
