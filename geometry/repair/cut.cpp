@@ -138,6 +138,8 @@ class Cutter {
   std::optional<CutFault> part(const CutPlane& asked, int number) {
     const CutPlane cut = clear_of_vertices(surface_, asked);
     const PlaneFrame plane(cut);
+    // Of a rim without an area or a length: CGAL ends the program where it meets such a plane.
+    if (!(plane.normal.squaredNorm() > 0.5) || !cut.point.allFinite()) return CutFault::no_line;
     // Borders that were there are none of this cut's.
     std::map<PointPair, int> before;
     for (const Halfedge h : surface_.halfedges())

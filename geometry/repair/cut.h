@@ -26,7 +26,7 @@ namespace withy {
 
 struct CutPlane {
   Eigen::Vector3d point = Eigen::Vector3d::Zero();
-  Eigen::Vector3d normal = Eigen::Vector3d::UnitZ();  ///< towards what is taken away; any length but 0
+  Eigen::Vector3d normal = Eigen::Vector3d::UnitZ();  ///< towards what is taken away; of length 0: no plane
 };
 
 /// Less than any file or printer tells apart, and far more than doubles are rounded by.
@@ -55,7 +55,7 @@ struct OpenedSurface {
 };
 
 /// All cuts at once: a piece may hang on several of them. The surface is an oriented manifold. What is left
-/// may be in several pieces.
+/// may be in several pieces. A cut without a plane, as a rim without an area would have it, crosses no line.
 tl::expected<OpenedSurface, CutRefusal> cut_open(const TriangleMesh& mesh, const std::vector<CutPlane>& cuts);
 
 /// The part of an oriented manifold that lies in a box, open where the box's faces cross it; nothing where it

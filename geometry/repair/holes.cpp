@@ -58,7 +58,7 @@ Rim rim_of(const Surface& surface, Surface::Halfedge_index hole) {
     rim.centre += 0.5 * (b - a).norm() * (a + b);
     length += (b - a).norm();
   }
-  rim.centre /= length;
+  rim.centre = length > 0.0 ? Eigen::Vector3d(rim.centre / length) : rim.points.front();
   rim.radius_mm = length / (2.0 * EIGEN_PI);
   // A border halfedge runs the way a face that filled the hole would.
   for (std::size_t i = 0; i < n; ++i)

@@ -2,8 +2,10 @@
 // MetaImage: the fields of its header as ITK's documentation of MetaIO has them.
 #include <algorithm>
 #include <array>
+#include <cctype>
 #include <fstream>
 #include <string_view>
+#include <utility>
 
 #include <fmt/core.h>
 
@@ -30,6 +32,11 @@ constexpr std::array<MetaType, 12> kMetaTypes = {{{"MET_CHAR", 1},
                                                   {"MET_ULONG_LONG", 8},
                                                   {"MET_FLOAT", 4},
                                                   {"MET_DOUBLE", 8}}};
+
+/// Bytes of a field's name and of its value that its reader has room for: 255 and 500. It ends the program
+/// where a name is longer, and takes what is left of a longer value for the next field.
+constexpr std::size_t kMostMetaName = 200;
+constexpr std::size_t kMostMetaValue = 450;
 
 /// MetaImage has so many axes at most.
 constexpr double kMostMetaAxes = 10.0;
@@ -64,6 +71,28 @@ std::optional<VolumeRefusal> meta_twice(const TextHeader& header) {
     for (const HeaderField& field : header.fields())
       if (field.name == name && &field != first)
         return refused_field(field, given(field) + " a second time", "leave one of the two out");
+  }
+  return std::nullopt;
+}
+
+/// Lines that its reader has no room for, or takes for others than are seen here.
+std::optional<VolumeRefusal> check_meta_lines(const std::filesystem::path& file, const TextHeader& header) {
+  std::ifstream in(file, std::ios::binary);
+  int number = 1;
+  for (std::string line; static_cast<std::size_t>(in.tellg()) < header.end() && std::getline(in, line);
+       ++number) {
+    const std::size_t name = std::min(line.find_first_of("=:"), line.size());
+    const bool no_text = std::any_of(line.begin(), line.end(), [](unsigned char c) {
+      return std::iscntrl(c) != 0 && c != '\t' && c != '\r';
+    });
+    if (!no_text && name <= kMostMetaName && line.size() - name <= kMostMetaValue) continue;
+    auto refusal = unreadable(
+        no_text ? "a line of its header holds bytes that are no text"
+                : fmt::format("a line of its header is too long: a name may have {} bytes, a value {}",
+                              kMostMetaName, kMostMetaValue),
+        "leave that line out, or export it again");
+    refusal.value().line = number;
+    return std::move(refusal).value();
   }
   return std::nullopt;
 }
@@ -221,6 +250,7 @@ std::optional<VolumeRefusal> check_meta(const std::filesystem::path& file, std::
     return unreadable("this is no MetaImage file: it has no line \"ElementDataFile = \"",
                       "give a file that is what its name says, .mha or .mhd")
         .value();
+  if (auto refusal = check_meta_lines(file, *header)) return refusal;
   if (auto refusal = meta_twice(*header)) return refusal;
   std::vector<double> sizes;
   VoxelFiles voxels;

@@ -10,14 +10,15 @@
 #include <sys/stat.h>
 
 #include "tests/attack/limited_run.h"
+#include "tests/support/sanitized.h"
 #include "tests/support/temporary_folder.h"
 
 using namespace withy_test;
 
 namespace {
 
-constexpr unsigned kMostProcessor_s = 10;
-constexpr long kMostMemory_kB = 2L * 1024 * 1024;
+constexpr unsigned kMostProcessor_s = 10 * kTimesSlower;
+constexpr long kMostMemory_kB = 2L * 1024 * 1024 * kTimesMemory;
 
 const std::filesystem::path kSource = WITHY_SOURCE_DIR;
 

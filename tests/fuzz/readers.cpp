@@ -7,12 +7,16 @@
 #include <memory>
 #include <stdexcept>
 
+#include <fmt/format.h>
+
 #include "geometry/channel/channel.h"
 #include "geometry/mesh/mesh.h"
 #include "geometry/phantom/recipe.h"
 #include "planner/fit/measurements.h"
 #include "planner/live/autosave.h"
 #include "planner/plan/plan.h"
+#include "planner/plan/state_file.h"
+#include "planner/proof/layouts/all_layouts.h"
 #include "planner/proof/lemmas/verify.h"
 #include "planner/proof/plans/check_plan.h"
 #include "planner/proof/plans/plan_file.h"
@@ -29,6 +33,7 @@
 #include "planner/study/study.h"
 #include "planner/study/study_page.h"
 #include "planner/tolerance/errors.h"
+#include "tests/fuzz/wall_readers.h"
 #include "tests/support/temporary_folder.h"
 
 namespace withy_test {
@@ -210,6 +215,26 @@ Said read_checked_plan_bytes(const std::string& bytes) {
                                                                            : Said();
 }
 
+/// Proofs of boxes of stations: read, and whether they hold all stations. What each proves is
+/// read_proof_bytes'.
+Said read_layout_bytes(const std::string& bytes) {
+  const auto text = withy::recheck::unpacked(bytes, "x.proof", kMostProofBytes);
+  if (!text) return said(text);
+  withy::recheck::are_layout_proofs(*text);
+  const auto proofs = withy::recheck::read_layout_proofs(*text, "x.proof");
+  if (!proofs) return said(proofs);
+  const auto left = withy::recheck::uncovered_layout(*proofs, Place::get().tube());
+  return left.empty() ? Said() : Said(fmt::format("{:.6g} mm lies in no box", left.front()));
+}
+
+Said read_state_bytes(const std::string& bytes) {
+  static const withy::Design design = Place::get().tube().design(1).value();
+  const auto state = withy::read_state_file(Place::get().put("state.json", bytes), design);
+  if (!state) return said(state);
+  withy::Hardware(design).state_breach(*state);
+  return std::nullopt;
+}
+
 Said read_script_bytes(const std::string& name, const std::string& bytes) {
   const auto& prepared = Place::get().prepared();
   const auto script = withy::read_script(Place::get().put(name, bytes), prepared.scene);
@@ -260,23 +285,29 @@ Said read_journal_bytes(const std::string& bytes) {
 }  // namespace
 
 const std::vector<FuzzReader>& fuzz_readers() {
-  static const std::vector<FuzzReader> readers = {{"scene", read_scene_bytes},
-                                                  {"recipe", read_recipe_bytes},
-                                                  {"study", read_study_bytes},
-                                                  {"stl", read_stl_bytes},
-                                                  {"obj", read_obj_bytes},
-                                                  {"ply", read_ply_bytes},
-                                                  {"off", read_off_bytes},
-                                                  {"plan", read_plan_bytes},
-                                                  {"proof", read_proof_bytes},
-                                                  {"checkedplan", read_checked_plan_bytes},
-                                                  {"csv", read_csv_bytes},
-                                                  {"ngc", read_ngc_bytes},
-                                                  {"measured", read_measurement_bytes},
-                                                  {"targets", read_target_bytes},
-                                                  {"errors", read_error_bytes},
-                                                  {"journal", read_journal_bytes},
-                                                  {"live", read_live_bytes}};
+  static const std::vector<FuzzReader> readers = [] {
+    std::vector<FuzzReader> all = {{"scene", read_scene_bytes},
+                                   {"recipe", read_recipe_bytes},
+                                   {"study", read_study_bytes},
+                                   {"stl", read_stl_bytes},
+                                   {"obj", read_obj_bytes},
+                                   {"ply", read_ply_bytes},
+                                   {"off", read_off_bytes},
+                                   {"plan", read_plan_bytes},
+                                   {"proof", read_proof_bytes},
+                                   {"checkedplan", read_checked_plan_bytes},
+                                   {"csv", read_csv_bytes},
+                                   {"ngc", read_ngc_bytes},
+                                   {"measured", read_measurement_bytes},
+                                   {"targets", read_target_bytes},
+                                   {"errors", read_error_bytes},
+                                   {"journal", read_journal_bytes},
+                                   {"live", read_live_bytes},
+                                   {"layouts", read_layout_bytes},
+                                   {"state", read_state_bytes}};
+    for (const FuzzReader& reader : wall_readers()) all.push_back(reader);
+    return all;
+  }();
   return readers;
 }
 

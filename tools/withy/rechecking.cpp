@@ -67,7 +67,9 @@ std::string claim_of(const recheck::CertificateHeader& header, const Scene& scen
       header.required_clearance_mm > scene.required_clearance_mm
           ? fmt::format(", more than the {:.4g} mm that the scene requires", scene.required_clearance_mm)
           : "";
-  const std::string wherever = header.cubes ? " wherever they sit and whatever they hold" : "";
+  const std::string wherever = !header.cubes       ? ""
+                               : header.locks == 1 ? " wherever it sits and whatever it holds"
+                                                   : " wherever they sit and whatever they hold";
   return fmt::format("no sequence of actions brings {} with {}{}{}, keeping {:.4g} mm of clearance{}", what,
                      locks_phrase(header), header.locks > 0 ? wherever : "", how,
                      header.required_clearance_mm, scenes);
@@ -99,10 +101,16 @@ Result<Rechecked> recheck_text(const std::string& text, const std::string& file,
     const auto proofs = recheck::read_layout_proofs(text, file);
     if (!proofs) return tl::unexpected(proofs.error());
     const recheck::ProofReport report = recheck::check_layout_proofs(*proofs, scene, wall, settings);
-    return rechecked(report.outcome,
-                     fmt::format("no layout of {} lock{} brings the tip to the target: {} boxes hold "
-                                 "every layout, whatever the clocking",
-                                 proofs->locks, proofs->locks == 1 ? "" : "s", proofs->boxes.size()));
+    const auto by_place =
+        std::count_if(proofs->boxes.begin(), proofs->boxes.end(),
+                      [](const recheck::Certificate& box) { return box.header.via.has_value(); });
+    return rechecked(
+        report.outcome,
+        fmt::format("no layout of {} lock{} brings the tip to the target{}: {} boxes hold every layout, "
+                    "whatever the clocking{}",
+                    proofs->locks, proofs->locks == 1 ? "" : "s",
+                    by_place > 0 ? " by way of all places to pass" : "", proofs->boxes.size(),
+                    by_place > 0 ? fmt::format("; of {} a place to pass can't be reached", by_place) : ""));
   }
   progress.stage("rechecking");
   const auto report = recheck::check_plan(text, file, scene, wall, settings);

@@ -37,16 +37,23 @@
 namespace withy::recheck {
 namespace {
 
-// More cubes than that are no certificate of ours.
-constexpr std::size_t kMostCubes = 5000000;
-// A cube is cut in eighths so many times at most.
-constexpr int kMostHalvings = 4;
+// A certificate has no more cubes than that, and its target's ball meets no more. withy follows the tip
+// through 30,000.
+constexpr std::size_t kMostCubes = 200000;
+// A cube is cut in eighths so many times at most, and into so many parts. One whose room comes to 0.001 mm of
+// what is needed takes some thousands.
+constexpr int kMostHalvings = 14;
+constexpr int kMostParts = 200000;
+// Between two looks whether to stop.
+constexpr std::size_t kAskEvery = 1024;
 // Half the diagonal of a cube of edge 1, rounded up.
 constexpr double kHalfDiagonal = 0.8660254037844387;
 // As the limits of states are taken (scenes/MODEL.md, section 12).
 constexpr double kLimitSlack = 4e-9;
 // Below a quarter turn, where sin(min(k s, pi/2)) changes over.
 constexpr double kAlmostQuarter = 1.570796326;
+// Cubes have numbers up to here (mm).
+constexpr double kFarthest_mm = 1e5;
 // What acos of a rounded component may be off by, and more.
 constexpr double kAngleRounding_rad = 1e-7;
 
@@ -137,7 +144,7 @@ class PassageCheck {
   }
 
   ProofReport run() {
-    if (!reach_.leaves_out(goal_) && take_cubes()) {
+    if (!reach_.leaves_out(goal_) && take_cubes() && target_is_sound()) {
       check_target();
       check_rim();
     }
@@ -153,22 +160,34 @@ class PassageCheck {
     for (const CubeRow& row : certificate_.cubes)
       for (const auto& [first, last] : row.runs) {
         count += static_cast<std::size_t>(last - first) + 1;
-        if (count > kMostCubes) {
-          gathered_.does_not_hold(fmt::format("it names more than {} cubes", kMostCubes));
-          return false;
-        }
-        if (row.z == 0) {
-          gathered_.does_not_hold("a cube of it touches the entry plane");
-          return false;
-        }
-        for (std::int64_t x = first; x <= last; ++x) cubes_.insert({x, row.y, row.z});
+        if (count > kMostCubes) return refused(fmt::format("it names more than {} cubes", kMostCubes));
+        if (row.z == 0) return refused("a cube of it touches the entry plane");
       }
+    for (const CubeRow& row : certificate_.cubes)
+      for (const auto& [first, last] : row.runs)
+        for (std::int64_t x = first; x <= last; ++x) cubes_.insert({x, row.y, row.z});
     return true;
   }
 
-  /// Conditions 1 and 3.
+  bool refused(const std::string& why) {
+    gathered_.does_not_hold(why);
+    return false;
+  }
+
+  /// Past the entry plane, and not too large to be looked at; written so that what is not a number is
+  /// refused.
+  bool target_is_sound() {
+    if (!((Interval(goal_.point_E.z()) - Interval(goal_.tolerance_mm)).lo > 0.0))
+      return refused("its target's ball is not past the entry plane");
+    const double across = 2.0 * (goal_.tolerance_mm / kCubeEdge_mm + 1.0);
+    if (!(across * across * across <= static_cast<double>(kMostCubes)) ||
+        !(goal_.point_E.norm() < kFarthest_mm))
+      return refused("its target is too large, or too far away, for a proof by cubes");
+    return true;
+  }
+
+  /// Condition 1.
   void check_target() {
-    const bool past_plane = goal_.point_E.z() - goal_.tolerance_mm > 0.0;
     CubeIndex low;
     CubeIndex high;
     for (std::size_t i = 0; i < 3; ++i) {
@@ -176,49 +195,59 @@ class PassageCheck {
       low[i] = static_cast<std::int64_t>(std::floor(next_down(x - goal_.tolerance_mm) / kCubeEdge_mm));
       high[i] = static_cast<std::int64_t>(std::floor(next_up(x + goal_.tolerance_mm) / kCubeEdge_mm));
     }
-    if (past_plane && wall_.below_in({goal_.point_E, goal_.tolerance_mm}, need_mm_)) return;
+    if (wall_.below_in({goal_.point_E, goal_.tolerance_mm}, need_mm_)) return;
     CubeIndex at;
     for (at[2] = low[2]; at[2] <= high[2]; ++at[2])
       for (at[1] = low[1]; at[1] <= high[1]; ++at[1])
         for (at[0] = low[0]; at[0] <= high[0]; ++at[0]) {
           if (over()) return;
-          if (cubes_.count(at) > 0 && past_plane) continue;
-          tell(at, said_of(box_of(at), past_plane, &goal_, 0));
+          if (cubes_.count(at) == 0) tell(at, said_of(at, &goal_));
         }
   }
 
   /// Condition 2.
   void check_rim() {
-    std::set<CubeIndex> rim;
-    for (const CubeIndex& cube : cubes_)
+    std::vector<CubeIndex> rim;
+    std::size_t taken = 0;
+    for (const CubeIndex& cube : cubes_) {
+      if (taken++ % kAskEvery == 0 && over()) return;
       for (std::int64_t z = cube[2] - 1; z <= cube[2] + 1; ++z)
         for (std::int64_t y = cube[1] - 1; y <= cube[1] + 1; ++y)
           for (std::int64_t x = cube[0] - 1; x <= cube[0] + 1; ++x)
-            if (cubes_.count({x, y, z}) == 0) rim.insert({x, y, z});
-    const std::vector<CubeIndex> asked(rim.begin(), rim.end());
+            if (cubes_.count({x, y, z}) == 0) rim.push_back({x, y, z});
+    }
+    std::sort(rim.begin(), rim.end());
+    rim.erase(std::unique(rim.begin(), rim.end()), rim.end());
     std::atomic<std::size_t> done{0};
-    tbb::parallel_for(std::size_t{0}, asked.size(), [&](std::size_t i) {
+    tbb::parallel_for(std::size_t{0}, rim.size(), [&](std::size_t i) {
       if (over()) return;
       settings_.progress("cubes that the tip passes",
-                         static_cast<double>(++done) / static_cast<double>(asked.size()));
-      tell(asked[i], said_of(box_of(asked[i]), true, nullptr, 0));
+                         static_cast<double>(++done) / static_cast<double>(rim.size()));
+      tell(rim[i], said_of(rim[i], nullptr));
     });
   }
 
-  /// `past_plane`: only tips past the entry plane count. `goal`: only its ball does.
-  Said said_of(const Box& box, bool past_plane, const GoalRegion* goal, int halvings) {
-    ++looks_;
-    if (reach_.leaves_out(box) || (goal != nullptr && !meets(*goal, box))) return Said::closed;
-    if (past_plane && wall_.below_in({box.middle(), kHalfDiagonal * box.edge}, need_mm_)) return Said::closed;
-    if (halvings == kMostHalvings) {
-      const bool room = goal == nullptr && wall_.lower(box.middle()) >= need_mm_;
-      return room ? Said::open : Said::unknown;
-    }
-    const double half = 0.5 * box.edge;
-    for (unsigned corner = 0; corner < 8; ++corner) {
-      const Eigen::Vector3d step(corner & 1U, (corner >> 1U) & 1U, (corner >> 2U) & 1U);
-      const Said said = said_of({box.low + half * step, half}, past_plane, goal, halvings + 1);
-      if (said != Said::closed) return said;
+  /// `goal`: only what lies in its ball counts. Room at the middle of a part is room.
+  Said said_of(const CubeIndex& cube, const GoalRegion* goal) {
+    struct Part {
+      Box box;
+      int halvings = 0;
+    };
+    std::vector<Part> open = {{box_of(cube)}};
+    for (int parts = 1; !open.empty(); ++parts) {
+      const auto [box, halvings] = open.back();
+      open.pop_back();
+      ++looks_;
+      if (reach_.leaves_out(box) || (goal != nullptr && !meets(*goal, box))) continue;
+      if (wall_.below_in({box.middle(), kHalfDiagonal * box.edge}, need_mm_)) continue;
+      if (goal == nullptr && wall_.lower(box.middle()) >= need_mm_) return Said::open;
+      if (halvings == kMostHalvings || parts >= kMostParts) return Said::unknown;
+      if (static_cast<std::size_t>(parts) % kAskEvery == 0 && over()) return Said::unknown;
+      const double half = 0.5 * box.edge;
+      for (unsigned corner = 0; corner < 8; ++corner) {
+        const Eigen::Vector3d step(corner & 1U, (corner >> 1U) & 1U, (corner >> 2U) & 1U);
+        open.push_back({{box.low + half * step, half}, halvings + 1});
+      }
     }
     return Said::closed;
   }

@@ -36,11 +36,11 @@ GoalRegion region_of(const ProvedTarget& target, const Scene& scene) {
 }
 
 bool is_scenes_target(const ProvedTarget& target, const Target& scenes) {
-  if (!target.point_S.isApprox(scenes.point_S, 1e-9) && (target.point_S - scenes.point_S).norm() > 1e-9)
-    return false;
+  if (target.point_S != scenes.point_S) return false;  // decimals that read back as the same number
   if (target.tolerance_mm < scenes.tolerance_mm) return false;
   if (!target.direction_S) return true;  // any direction: more states than asked about
-  return scenes.direction_S && (*target.direction_S - *scenes.direction_S).norm() < 1e-9 &&
+  return scenes.direction_S &&
+         (*target.direction_S - *scenes.direction_S).norm() < 0.5 * kDirectionRounding_rad &&
          target.direction_tolerance_rad >= scenes.direction_tolerance_rad * (1.0 - 1e-12);
 }
 

@@ -16,6 +16,7 @@
 #include "geometry/phantom/tube_sweep.h"
 #include "geometry/repair/body_lumen.h"
 #include "geometry/repair/crossings.h"
+#include "geometry/repair/cut.h"
 #include "geometry/repair/deviation.h"
 #include "geometry/repair/pieces.h"
 #include "geometry/repair/smooth.h"
@@ -302,6 +303,10 @@ TEST_CASE("a cut opens a bent tube at one place only") {
   const auto missed = repair_lumen(closed, settings);
   REQUIRE_FALSE(missed);
   CHECK(missed.error().fault == RepairFault::cut_misses);
+  // A rim without an area has no normal.
+  const auto planeless = cut_open(closed, {{Vector3d(0.0, 0.0, 5.0), Vector3d::Zero()}});
+  REQUIRE_FALSE(planeless);
+  CHECK(planeless.error().fault == CutFault::no_line);
 }
 
 TEST_CASE("a narrow end that a cut opens stays open, and a narrow hole does not") {

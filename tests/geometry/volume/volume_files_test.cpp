@@ -460,6 +460,12 @@ TEST_CASE("a file that a header names and that is not there, or not as it should
   check("few.mhd", meta("LIST") + "s0.raw\ns1.raw\n", 9, "its header lists 2 files, where its sizes make 12");
   check("many.nhdr", listed + list + "s0.raw\n", 8, "its header lists more than 12 files");
   check("many.mhd", meta("LIST") + list + "s0.raw\n", 9, "its header lists more than 12 files");
+  // Its reader has 255 bytes for a name, 500 for a value, and reads on behind a zero byte.
+  const std::string longer = "a line of its header is too long";
+  check("name.mhd", std::string(300, 'x') + " = 1\n" + meta("s%d.raw 0 11 1"), 1, longer);
+  check("value.mhd", "Comment = " + std::string(600, 'x') + "\n" + meta("s%d.raw 0 11 1"), 1, longer);
+  check("zero.mhd", "ObjectType = Image\nx" + std::string(1, '\0') + " = 1\n" + meta("s%d.raw 0 11 1"), 2,
+        "a line of its header holds bytes that are no text");
   check("short.mhd", meta("s%d.raw 0 10 1"), 9,
         "its header gives \"ElementDataFile = s%d.raw 0 10 1\", which names 11 files");
   check("still.nhdr", nhdr("s%d.raw 0 11 0"), 8, "its header gives \"data file: s%d.raw 0 11 0\"");

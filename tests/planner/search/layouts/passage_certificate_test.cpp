@@ -1,8 +1,8 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Certificates of what the tip alone proves: the checker holds them, and none that is false.
-#include <deque>
+#include <cmath>
 #include <functional>
-#include <set>
+#include <random>
 #include <string>
 #include <vector>
 
@@ -13,6 +13,7 @@
 #include "planner/search/ask/certify.h"
 #include "planner/search/layouts/anywhere.h"
 #include "planner/search/route/route_search.h"
+#include "tests/planner/search/route/questions.h"
 #include "tests/support/hopeless_counts.h"
 
 namespace {
@@ -150,6 +151,56 @@ TEST_CASE("No certificate by the tip holds of a target that is reached, whatever
     CAPTURE(lowest);
     CHECK(checked(asked, filled).verdict == recheck::Verdict::does_not_hold);
   }
+}
+
+TEST_CASE("Certificates of throats in bent tubes hold, however near their room comes to what is needed") {
+  const std::uint32_t seed = 77;
+  CAPTURE(seed);
+  std::mt19937 random(seed);
+  std::uniform_real_distribution<double> uniform(0.0, 1.0);
+  constexpr double kNeed_mm = questions::kRadius + questions::kRequired;
+  for (int k = 0; k < 8; ++k) {
+    // 20 mm straight, 15 mm of arc, 15 mm straight; the throat from 25 to 30 mm.
+    const double turn = 0.2 + uniform(random);
+    const double r = 15.0 / turn;
+    const double throat = kNeed_mm - (k == 0 ? 0.02 : 0.4 * uniform(random) + 0.02);
+    CAPTURE(k, turn, throat);
+    const questions::Tube channel =
+        questions::tube({{20.0, {0.0, 0.0}}, {15.0, {1.0 / r, 0.0}}, {15.0, {0.0, 0.0}}},
+                        {{0.0, 4.0}, {22.0, 4.0}, {25.0, throat}, {30.0, throat}, {33.0, 4.0}, {50.0, 4.0}});
+    SearchProblem asked = hopeless("throat");
+    asked.distance = channel.distance;
+    asked.design = questions::segment({});
+    asked.required_clearance_mm = questions::kRequired;
+    asked.goal = {};
+    asked.goal.point_E = Eigen::Vector3d(r * (1.0 - std::cos(turn)), 0.0, 20.0 + r * std::sin(turn)) +
+                         8.0 * Eigen::Vector3d(std::sin(turn), 0.0, std::cos(turn));
+    asked.goal.tolerance_mm = 1.0;
+    const auto made = certify_passage(asked, asked.goal, {});
+    REQUIRE(made);
+    CHECK(cubes_of(*made) > 100);
+    const auto outcome = checked(asked, *made);
+    CAPTURE(outcome.why);
+    CHECK(outcome.verdict == recheck::Verdict::holds);
+  }
+}
+
+TEST_CASE("A target that is wide, far or about the entry plane is no target of cubes") {
+  SearchProblem asked = before_the_throat();
+  Certificate none = *certify_passage(hopeless("aside"), hopeless("aside").goal, {});
+  Scene scene = scene_asked(asked);
+  for (const double tolerance : {9.9999, 10.0, 1e4, 1e6, 3e9, 1e18, 1e19, 1e155, 1e300}) {
+    CAPTURE(tolerance);
+    name_scene(none, scene, asked.distance->exact().channel(), "scene.toml");
+    none.header.targets[0].tolerance_mm = tolerance;
+    CHECK(recheck::check_proof(none, scene, asked.distance->exact(), {}).outcome.verdict !=
+          recheck::Verdict::holds);
+  }
+  // A place that is not the scene's to the last digit is another.
+  name_scene(none, scene, asked.distance->exact().channel(), "scene.toml");
+  none.header.targets[0].point_S.z() += 1e-12;
+  CHECK(recheck::check_proof(none, scene, asked.distance->exact(), {}).outcome.why ==
+        "its target is not the scene's");
 }
 
 TEST_CASE("Cubes are read strictly") {
