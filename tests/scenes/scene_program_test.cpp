@@ -83,7 +83,7 @@ TEST_CASE("a mesh becomes a scene that check takes, entry and target by name") {
                             std::regex("(\\[entry\\][^\\n]*\\n)point_mm[^\\n]*\\naxis[^\\n]*\\nx_axis[^\\n]*"
                                        "\\nopening_radius_mm[^\\n]*\\n"),
                             "$1at = \"opening:2\"\n");
-  text = std::regex_replace(text, std::regex("(\\[target\\][^\\n]*\\n)point_mm[^\\n]*\\n"),
+  text = std::regex_replace(text, std::regex("(\\[target\\][^\\[]*\\n)point_mm[^\\n]*\\n"),
                             "$1at = \"branch:1@80%\"\n");
   write_text(folder.path() / "out/named.toml", text);
   const ProgramRun named = run(folder, {"check", "out/named.toml", "-o", "seen", "--quiet"});
@@ -107,7 +107,7 @@ TEST_CASE("names of places that are none are refused with what there is") {
   const auto refused = [&](const std::string& table, const std::string& at, const std::string& words) {
     const std::regex numbers(table == "entry" ? "(\\[entry\\][^\\n]*\\n)point_mm[^\\n]*\\naxis[^\\n]*\\nx_"
                                                 "axis[^\\n]*\\nopening_radius_mm[^\\n]*\\n"
-                                              : "(\\[target\\][^\\n]*\\n)point_mm[^\\n]*\\n");
+                                              : "(\\[target\\][^\\[]*\\n)point_mm[^\\n]*\\n");
     write_text(folder.path() / "out/named.toml",
                std::regex_replace(text, numbers, "$1at = \"" + at + "\"\n"));
     const ProgramRun check = run(folder, {"check", "out/named.toml", "--quiet"});
@@ -472,7 +472,7 @@ TEST_CASE("a target outside is answered with the nearest place inside where the 
   // near (4.05, 0, 15), where the tapering wall, 5.75 mm from the middle there, is that far away.
   REQUIRE(run(folder, {"scene", "tube.stl", "-o", "out", "--quiet"}).status == 0);
   const std::string text = std::regex_replace(read_text(folder.path() / "out/scene.toml"),
-                                              std::regex("(\\[target\\][^\\n]*\\n)point_mm[^\\n]*\\n"),
+                                              std::regex("(\\[target\\][^\\[]*\\n)point_mm[^\\n]*\\n"),
                                               "$1point_mm = [9.0, 0.0, 15.0]\n");
   write_text(folder.path() / "out/far.toml", text);
   const ProgramRun check = run(folder, {"check", "out/far.toml", "--quiet"});
@@ -493,11 +493,23 @@ TEST_CASE("a target outside is answered with the nearest place inside where the 
   CHECK(far.status == 2);
   INFO(far.err);
   CHECK(far.err.find("the nearest where the tip fits is [") != std::string::npos);
-  // By the cap of the other end, which is closed: a tolerance wider than the tip lets it pass.
-  write_text(folder.path() / "out/cap.toml",
-             std::regex_replace(std::regex_replace(text, std::regex("point_mm = \\[9.0, 0.0, 15.0\\]"),
-                                                   "at = \"branch:1@98%\""),
-                                std::regex("(\\[target\\][^\\[]*tolerance_mm = )[0-9.]+"), "$013"));
+  // Half-way from the last place before the cap of the other end, which is closed, to that end: a tolerance
+  // wider than the tip lets it pass.
+  const std::string written = read_text(folder.path() / "out/scene.toml");
+  const std::string number = "([-0-9.]+)";
+  std::smatch end, last;
+  REQUIRE(std::regex_search(
+      written, end, std::regex("farther on, at \\(" + number + ", " + number + ", " + number + "\\) mm")));
+  REQUIRE(std::regex_search(
+      written, last,
+      std::regex("\npoint_mm = \\[" + number + ", " + number + ", " + number + "\\]\ntolerance")));
+  const auto between = [&](std::size_t k) { return 0.5 * (std::stod(end[k]) + std::stod(last[k])); };
+  write_text(
+      folder.path() / "out/cap.toml",
+      std::regex_replace(
+          std::regex_replace(text, std::regex("point_mm = \\[9.0, 0.0, 15.0\\]"),
+                             fmt::format("point_mm = [{}, {}, {}]", between(1), between(2), between(3))),
+          std::regex("(\\[target\\][^\\[]*[^\\]]*\\]\ntolerance_mm = )[0-9.]+"), "$013"));
   const ProgramRun cap = run(folder, {"check", "out/cap.toml", "--quiet"});
   INFO(cap.out << cap.err);
   CHECK(cap.status == 0);
