@@ -37,17 +37,6 @@ constexpr double kProposedDepth = 0.05;
 /// What of the surface has to be left of it.
 constexpr double kProposedRest = 0.5;
 
-double area_of(const TriangleMesh& mesh) {
-  double area = 0.0;
-  for (const auto& t : mesh.triangles) {
-    const Eigen::Vector3d& a = mesh.vertices[static_cast<std::size_t>(t[0])];
-    area += 0.5 * (mesh.vertices[static_cast<std::size_t>(t[1])] - a)
-                      .cross(mesh.vertices[static_cast<std::size_t>(t[2])] - a)
-                      .norm();
-  }
-  return area;
-}
-
 TriangleMesh largest_piece(const TriangleMesh& mesh) {
   std::vector<std::string> unsaid;
   std::vector<MeshPiece> pieces = pieces_of(mesh, unsaid);

@@ -8,6 +8,7 @@
 #include <cstdint>
 #include <exception>
 #include <iterator>
+#include <limits>
 #include <map>
 #include <utility>
 
@@ -87,6 +88,14 @@ double lone_sides(const std::vector<Corners>& triangles) {
   return static_cast<double>(lone) / static_cast<double>(std::max<std::size_t>(sides.size(), 1));
 }
 
+/// The largest coordinate, either way.
+double farthest_coordinate(const std::vector<Kernel::Point_3>& points) {
+  double most = 0.0;
+  for (const auto& p : points)
+    for (int k = 0; k < 3; ++k) most = std::max(most, std::abs(p[k]));
+  return most;
+}
+
 /// For each point the first within a distance of it, which stands for it: chains do not grow. Points are
 /// looked up by cubes of that size.
 std::vector<std::size_t> nearby(const std::vector<Kernel::Point_3>& points, double within_mm) {
@@ -116,9 +125,11 @@ std::vector<std::size_t> nearby(const std::vector<Kernel::Point_3>& points, doub
 double weld(Soup& soup, std::vector<std::string>& mended) {
   if (soup.triangles.size() < 2 || lone_sides(soup.triangles) < kLooseSides) return 0.0;
   const double side_mm = mean_side(soup);
+  const double far_mm = farthest_coordinate(soup.points);
   for (const double share : kWeldShares) {
     const double within_mm = share * side_mm;
-    if (!(within_mm > 0.0)) return 0.0;
+    // Below the last place of the coordinates there is nothing between the same and another point.
+    if (!(within_mm > far_mm * std::numeric_limits<double>::epsilon())) continue;
     const std::vector<std::size_t> first = nearby(soup.points, within_mm);
     std::vector<Corners> triangles = soup.triangles;
     for (Corners& t : triangles)
@@ -266,6 +277,17 @@ std::vector<MeshPiece> joined_pieces_of(const TriangleMesh& mesh, std::vector<st
                                         double& moved_mm, const Effort& effort) {
   Surface surface = oriented_surface(mesh, mended, &moved_mm);
   return parts_of(surface, effort);
+}
+
+double area_of(const TriangleMesh& mesh) {
+  double area = 0.0;
+  for (const auto& t : mesh.triangles) {
+    const Eigen::Vector3d& a = mesh.vertices[static_cast<std::size_t>(t[0])];
+    area += 0.5 * (mesh.vertices[static_cast<std::size_t>(t[1])] - a)
+                      .cross(mesh.vertices[static_cast<std::size_t>(t[2])] - a)
+                      .norm();
+  }
+  return area;
 }
 
 double share_inside(const TriangleMesh& piece, const std::vector<Eigen::Vector3d>& points) {

@@ -39,6 +39,9 @@ std::vector<MeshPiece> pieces_of(const TriangleMesh& mesh, std::vector<std::stri
 std::vector<MeshPiece> joined_pieces_of(const TriangleMesh& mesh, std::vector<std::string>& mended,
                                         double& moved_mm, const Effort& effort = Effort());
 
+/// Of all faces, mm^2.
+double area_of(const TriangleMesh& mesh);
+
 /// Of these points the share that lies inside a piece, capped where it is open; 0 where it can't be capped.
 double share_inside(const TriangleMesh& piece, const std::vector<Eigen::Vector3d>& points);
 

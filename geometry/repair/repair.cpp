@@ -306,20 +306,9 @@ RepairRefusal cut_refusal(const CutRefusal& refusal, const std::vector<CutPlane>
           "move --cut, or give --wrap MM to wrap the mesh first"};
 }
 
-double wall_area(const TriangleMesh& mesh) {
-  double area = 0.0;
-  for (const auto& t : mesh.triangles) {
-    const Vector3d& a = mesh.vertices[static_cast<std::size_t>(t[0])];
-    area += 0.5 * (mesh.vertices[static_cast<std::size_t>(t[1])] - a)
-                      .cross(mesh.vertices[static_cast<std::size_t>(t[2])] - a)
-                      .norm();
-  }
-  return area;
-}
-
 /// The length of a lumen's radius: of a tube, twice its volume over its wall.
 double radius_of(const TriangleMesh& closed) {
-  return 2.0 * enclosed_volume(closed) / std::max(wall_area(closed), 1e-12);
+  return 2.0 * enclosed_volume(closed) / std::max(area_of(closed), 1e-12);
 }
 
 /// A closed surface opened where `rims` were, a little farther in than their lowest points.
@@ -373,7 +362,7 @@ tl::expected<TriangleMesh, RepairRefusal> wrap_again(const TriangleMesh& surface
     if (!own) return tl::unexpected(own.error());
     alpha_mm = *own;
   }
-  if (auto refusal = wrap_too_fine(wall_area(capped), alpha_mm)) return tl::unexpected(std::move(*refusal));
+  if (auto refusal = wrap_too_fine(area_of(capped), alpha_mm)) return tl::unexpected(std::move(*refusal));
   const double offset = kOffsetShare * alpha_mm;
   const auto wrap = wrapped(capped, alpha_mm, offset, effort);
   if (auto spent = cut_short(effort, kWrapping)) return tl::unexpected(std::move(*spent));

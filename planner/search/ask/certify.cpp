@@ -109,7 +109,7 @@ recheck::Certificate certify(const SearchProblem& problem, const RouteSearch& se
 }
 
 bool is_by_tip(ProofKind kind) {
-  return kind == ProofKind::no_tip_there || kind == ProofKind::no_way_of_tip;
+  return said_by(kind).has_value();
 }
 
 std::optional<recheck::Certificate> certify_passage(const SearchProblem& problem, const Goal& goal,

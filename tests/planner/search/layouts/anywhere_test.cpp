@@ -16,6 +16,7 @@
 #include "planner/segment/shape.h"
 #include "tests/planner/search/route/questions.h"
 #include "tests/support/hopeless_counts.h"
+#include "tests/support/scene_asking.h"
 
 using namespace withy;
 using namespace withy::questions;
@@ -182,26 +183,9 @@ TEST_CASE("A layout lies in a box only where each station lies within it, locks 
   }
 }
 
-namespace {
-
-/// What the checker reads of a scene.
-Scene scene_of(const SearchProblem& asked) {
-  Scene scene;
-  scene.sha256 = "scene";
-  scene.mesh_sha256 = "mesh";
-  scene.entry = asked.distance->exact().channel().entry;
-  scene.target.point_S = asked.goal.point_E;
-  scene.target.tolerance_mm = asked.goal.tolerance_mm;
-  scene.required_clearance_mm = asked.required_clearance_mm;
-  scene.parts = asked.design.parts();
-  return scene;
-}
-
-}  // namespace
-
 TEST_CASE("No layout of one lock gets round a corner that is too tight: proved, checked, and not broken") {
   const SearchProblem asked = withy::testing::hopeless_counts({"corner"}).front().asked;
-  const Scene scene = scene_of(asked);
+  const Scene scene = withy::testing::scene_asking(asked);
   std::vector<recheck::Certificate> certificates;
   AnywhereSettings settings;
   settings.certified = [&](recheck::Certificate certificate) {

@@ -15,6 +15,7 @@
 #include "planner/search/route/route_search.h"
 #include "tests/planner/search/route/questions.h"
 #include "tests/support/hopeless_counts.h"
+#include "tests/support/scene_asking.h"
 
 namespace {
 
@@ -22,25 +23,10 @@ using namespace withy;
 using Json = nlohmann::json;
 using recheck::Certificate;
 
-/// What the checker reads of a scene.
-Scene scene_asked(const SearchProblem& asked) {
-  Scene scene;
-  scene.sha256 = "scene";
-  scene.mesh_sha256 = "mesh";
-  scene.entry = asked.distance->exact().channel().entry;
-  scene.target.point_S = asked.goal.point_E;
-  scene.target.tolerance_mm = asked.goal.tolerance_mm;
-  scene.target.direction_S = asked.goal.direction_E;
-  scene.target.direction_tolerance_rad = asked.goal.direction_tolerance_rad;
-  scene.required_clearance_mm = asked.required_clearance_mm;
-  scene.parts = asked.design.parts();
-  return scene;
-}
-
 /// By way of the file, so that what is written is what is checked.
 recheck::Outcome checked(const SearchProblem& asked, const Certificate& certificate) {
   Certificate named = certificate;
-  const Scene scene = scene_asked(asked);
+  const Scene scene = withy::testing::scene_asking(asked);
   name_scene(named, scene, asked.distance->exact().channel(), "scene.toml");
   const auto read = recheck::read_certificate(recheck::write_certificate(named), "proof");
   REQUIRE(read);
@@ -188,7 +174,7 @@ TEST_CASE("Certificates of throats in bent tubes hold, however near their room c
 TEST_CASE("A target that is wide, far or about the entry plane is no target of cubes") {
   SearchProblem asked = before_the_throat();
   Certificate none = *certify_passage(hopeless("aside"), hopeless("aside").goal, {});
-  Scene scene = scene_asked(asked);
+  Scene scene = withy::testing::scene_asking(asked);
   for (const double tolerance : {9.9999, 10.0, 1e4, 1e6, 3e9, 1e18, 1e19, 1e155, 1e300}) {
     CAPTURE(tolerance);
     name_scene(none, scene, asked.distance->exact().channel(), "scene.toml");
@@ -206,7 +192,7 @@ TEST_CASE("A target that is wide, far or about the entry plane is no target of c
 TEST_CASE("Cubes are read strictly") {
   const SearchProblem asked = hopeless("throat");
   Certificate made = *certify_passage(asked, asked.goal, {});
-  name_scene(made, scene_asked(asked), asked.distance->exact().channel(), "scene.toml");
+  name_scene(made, withy::testing::scene_asking(asked), asked.distance->exact().channel(), "scene.toml");
   const std::string text = recheck::write_certificate(made);
   const std::size_t second = text.find('\n') + 1;
   const std::string head = text.substr(0, second);
