@@ -10,11 +10,11 @@
 #include <CGAL/AABB_face_graph_triangle_primitive.h>
 #include <CGAL/AABB_traits.h>
 #include <CGAL/AABB_tree.h>
-#include <CGAL/AABB_triangle_primitive.h>
 #include <CGAL/Exact_predicates_inexact_constructions_kernel.h>
 #include <CGAL/Side_of_triangle_mesh.h>
 #include <CGAL/Surface_mesh.h>
 
+#include "geometry/channel/face_tree.h"
 #include "geometry/channel/passage.h"
 #include "geometry/numbers/numbers.h"
 
@@ -30,51 +30,35 @@ using SolidPrimitive = CGAL::AABB_face_graph_triangle_primitive<Surface>;
 using SolidTree = CGAL::AABB_tree<CGAL::AABB_traits<Kernel, SolidPrimitive>>;
 using Inside = CGAL::Side_of_triangle_mesh<Surface, Kernel, CGAL::Default, SolidTree>;
 
-using TriangleIterator = std::vector<Triangle>::const_iterator;
-using PatchPrimitive = CGAL::AABB_triangle_primitive<Kernel, TriangleIterator>;
-using PatchTree = CGAL::AABB_tree<CGAL::AABB_traits<Kernel, PatchPrimitive>>;
-
 Point to_cgal(const Eigen::Vector3d& p) {
   return {p.x(), p.y(), p.z()};
 }
-Eigen::Vector3d to_eigen(const Point& p) {
-  return {p.x(), p.y(), p.z()};
-}
-
 /// Some of the faces, with a tree to find the nearest of them.
 class Patch {
  public:
   template <class Belongs>
   Patch(const Channel& channel, const Belongs& belongs) {
     const TriangleMesh& mesh = channel.mesh_E;
+    std::vector<FaceTree::Corners> triangles;
     for (std::size_t f = 0; f < mesh.triangles.size(); ++f) {
       if (!belongs(f)) continue;
       const auto& t = mesh.triangles[f];
-      triangles_.emplace_back(to_cgal(mesh.vertices[t[0]]), to_cgal(mesh.vertices[t[1]]),
-                              to_cgal(mesh.vertices[t[2]]));
+      triangles.push_back({mesh.vertices[t[0]], mesh.vertices[t[1]], mesh.vertices[t[2]]});
       face_.push_back(static_cast<int>(f));
     }
-    if (triangles_.empty()) return;
-    tree_.insert(triangles_.cbegin(), triangles_.cend());
-    // CGAL builds at the first query otherwise, behind a lock; here queries stay read-only.
-    tree_.build();
-    tree_.accelerate_distance_queries();
+    tree_ = FaceTree(std::move(triangles));
   }
-  Patch(const Patch&) = delete;
-  Patch& operator=(const Patch&) = delete;
 
-  bool empty() const { return triangles_.empty(); }
+  bool empty() const { return tree_.empty(); }
 
   WallDistance::Nearest nearest(const Eigen::Vector3d& p_E) const {
-    const auto [point, triangle] = tree_.closest_point_and_primitive(to_cgal(p_E));
-    const Eigen::Vector3d q_E = to_eigen(point);
-    return {q_E, (q_E - p_E).norm(), face_[static_cast<std::size_t>(triangle - triangles_.cbegin())]};
+    const FaceTree::Nearest found = tree_.nearest(p_E);
+    return {found.point, found.distance, face_[found.triangle]};
   }
 
  private:
-  std::vector<Triangle> triangles_;
   std::vector<int> face_;
-  PatchTree tree_;
+  FaceTree tree_;
 };
 
 Surface surface_of(const TriangleMesh& mesh) {

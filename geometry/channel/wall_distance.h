@@ -5,8 +5,7 @@
 // The sign is that of the closed solid (caps included), the distance that to wall faces only (openings
 // excluded), so D jumps across an opening: D is 1-Lipschitz along any line that meets no opening, |D| along
 // every line. Past the entry plane the openings to heed are the passages (geometry/channel/passage.h).
-// Closest points: CGAL's AABB tree, in double precision; sign: CGAL's Side_of_triangle_mesh, with exact
-// predicates.
+// Closest points: FaceTree, in double precision; sign: CGAL's Side_of_triangle_mesh, with exact predicates.
 //
 // On the entry plane. An opening that is meant to lie in the plane z = 0 lies there only as well as the
 // mesh's numbers do (single precision in STL), so the solid's own sign at z = 0 would be a matter of luck.
@@ -25,7 +24,7 @@
 
 namespace withy {
 
-/// Safe to query from several threads at once: both trees are built by the constructor. All points in the
+/// Safe to query from several threads at once: all trees are built by the constructor. All points in the
 /// entry frame E, mm, finite.
 class WallDistance {
  public:

@@ -22,17 +22,29 @@ constexpr double kDependent = 1e-13;
 /// Cuts until a programme is given up as unsettled.
 constexpr int kMostCuts = 100;
 
-double tolerance(std::span<const HalfSpace> half_spaces, const Eigen::Vector3d& B) {
-  double scale = B.norm();
-  for (const HalfSpace& h : half_spaces) scale = std::max(scale, std::abs(h.at_least));
-  return kFieldRounding * scale;
-}
+/// Asks of many points whether they lie in all half-spaces: the one that turned away the last point first.
+class CommonPart {
+ public:
+  explicit CommonPart(std::span<const HalfSpace> half_spaces) : half_spaces_(half_spaces) {
+    for (const HalfSpace& h : half_spaces) farthest_ = std::max(farthest_, std::abs(h.at_least));
+  }
 
-bool in_all(std::span<const HalfSpace> half_spaces, const Eigen::Vector3d& B) {
-  const double slack = tolerance(half_spaces, B);
-  return std::all_of(half_spaces.begin(), half_spaces.end(),
-                     [&](const HalfSpace& h) { return h.normal.dot(B) >= h.at_least - slack; });
-}
+  bool holds(const Eigen::Vector3d& B) {
+    const double slack = kFieldRounding * std::max(B.norm(), farthest_);
+    const auto missed = [&](const HalfSpace& h) { return !(h.normal.dot(B) >= h.at_least - slack); };
+    if (half_spaces_.empty()) return true;
+    if (missed(half_spaces_[missed_last_])) return false;
+    const auto found = std::find_if(half_spaces_.begin(), half_spaces_.end(), missed);
+    if (found == half_spaces_.end()) return true;
+    missed_last_ = static_cast<std::size_t>(found - half_spaces_.begin());
+    return false;
+  }
+
+ private:
+  std::span<const HalfSpace> half_spaces_;
+  double farthest_ = 0.0;
+  std::size_t missed_last_ = 0;
+};
 
 std::optional<Eigen::Vector3d> active_pair(const HalfSpace& a, const HalfSpace& b) {
   const double g = a.normal.dot(b.normal);
@@ -207,22 +219,23 @@ bool cut_off(const CurrentLimits& limits, const Currents& I, std::vector<Current
 
 std::optional<Eigen::Vector3d> least_norm_point(std::span<const HalfSpace> half_spaces) {
   const Eigen::Vector3d origin = Eigen::Vector3d::Zero();
-  if (in_all(half_spaces, origin)) return origin;
+  CommonPart common(half_spaces);
+  if (common.holds(origin)) return origin;
   const std::size_t n = half_spaces.size();
   for (const HalfSpace& h : half_spaces) {
     const Eigen::Vector3d B = h.at_least * h.normal;
-    if (h.at_least > 0.0 && in_all(half_spaces, B)) return B;
+    if (h.at_least > 0.0 && common.holds(B)) return B;
   }
   for (std::size_t i = 0; i < n; ++i)
     for (std::size_t j = i + 1; j < n; ++j) {
       const auto B = active_pair(half_spaces[i], half_spaces[j]);
-      if (B && in_all(half_spaces, *B)) return B;
+      if (B && common.holds(*B)) return B;
     }
   for (std::size_t i = 0; i < n; ++i)
     for (std::size_t j = i + 1; j < n; ++j)
       for (std::size_t k = j + 1; k < n; ++k) {
         const auto B = active_triple(half_spaces[i], half_spaces[j], half_spaces[k]);
-        if (B && in_all(half_spaces, *B)) return B;
+        if (B && common.holds(*B)) return B;
       }
   return std::nullopt;
 }

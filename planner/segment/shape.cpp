@@ -30,16 +30,43 @@ double versine_ratio(double x) {
 
 }  // namespace
 
+namespace {
+
+/// An arc's end, as seen from its start: (1) and what (2) needs.
+struct ArcEnd {
+  ArcEnd(const Eigen::Vector2d& u, double l_mm) : bend(l_mm * u) {
+    const double theta = bend.norm();
+    a = sinc(theta);
+    b = versine_ratio(theta);
+    p_mm << l_mm * b * bend.x(), l_mm * b * bend.y(), l_mm * a;  // (1)
+  }
+  Eigen::Vector2d bend;  // bending angle vector; |bend| = theta
+  double a;              // sin(theta)/theta
+  double b;              // (1 - cos(theta))/theta^2
+  Eigen::Vector3d p_mm;
+};
+
+/// The product of two poses, all in place: Eigen's own goes by way of calls and temporaries.
+Eigen::Isometry3d followed_by(const Eigen::Isometry3d& X, const Eigen::Isometry3d& Y) {
+  Eigen::Isometry3d out;
+  out.linear().noalias() = X.linear() * Y.linear();
+  out.translation().noalias() = X.linear() * Y.translation();
+  out.translation() += X.translation();
+  out.makeAffine();
+  return out;
+}
+
+}  // namespace
+
 Eigen::Isometry3d arc_pose(const Eigen::Vector2d& u, double l_mm) {
-  const Eigen::Vector2d bend = l_mm * u;  // bending angle vector; |bend| = theta
-  const double theta = bend.norm();
-  const double a = sinc(theta);           // sin(theta)/theta
-  const double b = versine_ratio(theta);  // (1 - cos(theta))/theta^2
+  const ArcEnd end(u, l_mm);
   Eigen::Isometry3d X = Eigen::Isometry3d::Identity();
-  X.translation() << l_mm * b * bend.x(), l_mm * b * bend.y(), l_mm * a;  // (1)
+  X.translation() = end.p_mm;
   // (2) by Rodrigues' formula about w = (-bend_y, bend_x, 0): R = I + a [w]x + b [w]x^2.
-  const double wx = -bend.y();
-  const double wy = bend.x();
+  const double a = end.a;
+  const double b = end.b;
+  const double wx = -end.bend.y();
+  const double wy = end.bend.x();
   X.linear() << 1.0 - b * wy * wy, b * wx * wy, a * wy,  //
       b * wx * wy, 1.0 - b * wx * wx, -a * wx,           //
       -a * wy, a * wx, 1.0 - b * (wx * wx + wy * wy);
@@ -54,7 +81,7 @@ void go_along(const Eigen::Vector2d& u, double l_mm, Eigen::Isometry3d& X) {
   if (u.x() == 0.0 && u.y() == 0.0)
     X.translation() += X.linear().col(2) * l_mm;
   else
-    X = X * arc_pose(u, l_mm);
+    X = followed_by(X, arc_pose(u, l_mm));
 }
 
 /// Hands out the pieces of a state's centreline from the base on: curvature and the station where each ends.
@@ -106,20 +133,37 @@ Eigen::Isometry3d tip_pose_E(const Design& design, const State& state) {
   return X;
 }
 
-Eigen::Isometry3d Shape::pose_E(double s_mm) const {
+const Shape::Piece& Shape::piece_at(double s_mm) const {
   // Rounding of a station sum may put the tip an ulp past L.
   assert(s_mm <= length_mm_ + kNoLength_mm);
   const Piece* piece = &pieces_.front();
-  if (s_mm <= 0.0) {
-    Eigen::Isometry3d X = piece->X_E;
-    X.translation().z() += s_mm;
-    return X;
-  }
   for (const Piece& p : pieces_) {
     if (p.from_mm > s_mm) break;
     piece = &p;
   }
-  return piece->X_E * arc_pose(piece->u, s_mm - piece->from_mm);
+  return *piece;
+}
+
+Eigen::Isometry3d Shape::pose_E(double s_mm) const {
+  const Piece& piece = piece_at(s_mm);
+  if (s_mm <= 0.0) {
+    Eigen::Isometry3d X = piece.X_E;
+    X.translation().z() += s_mm;
+    return X;
+  }
+  return followed_by(piece.X_E, arc_pose(piece.u, s_mm - piece.from_mm));
+}
+
+Eigen::Vector3d Shape::point_E(double s_mm) const {
+  const Piece& piece = piece_at(s_mm);
+  Eigen::Vector3d p_E;
+  if (s_mm <= 0.0) {
+    p_E = piece.X_E.translation();
+    p_E.z() += s_mm;
+    return p_E;
+  }
+  p_E.noalias() = piece.X_E.linear() * ArcEnd(piece.u, s_mm - piece.from_mm).p_mm;
+  return p_E + piece.X_E.translation();
 }
 
 }  // namespace withy

@@ -31,7 +31,8 @@ class Shape {
   /// Pose in E of the cross-section at station s (mm). s < 0 is the shaft behind the base, always on the
   /// advance axis. Precondition: s <= L.
   Eigen::Isometry3d pose_E(double s_mm) const;
-  Eigen::Vector3d point_E(double s_mm) const { return pose_E(s_mm).translation(); }
+  /// The same pose's translation.
+  Eigen::Vector3d point_E(double s_mm) const;
 
   /// Unit tangent in E at station s.
   Eigen::Vector3d tangent_E(double s_mm) const { return pose_E(s_mm).linear().col(2); }
@@ -46,6 +47,8 @@ class Shape {
     Eigen::Vector2d u;  // zero where rigid or inside the guide
     Eigen::Isometry3d X_E;
   };
+  const Piece& piece_at(double s_mm) const;
+
   double length_mm_;
   std::vector<Piece> pieces_;
   std::vector<Region> regions_;

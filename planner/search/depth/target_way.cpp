@@ -13,53 +13,58 @@ namespace {
 
 using Points = Eigen::Matrix3Xd;
 
-/// Finds the nearest of points most of which follow one another along lines. Each look tells how far it is to
-/// the next point that can be nearer: by the length along the points, no distance falls faster.
+/// Finds the nearest of points most of which follow one another along lines. They are kept in groups with a
+/// ball round each; only groups whose balls are near enough are gone through.
 class NearestPoint {
  public:
-  explicit NearestPoint(Points points)
-      : points_(std::move(points)), along_mm_(static_cast<std::size_t>(points_.cols())) {
-    for (Eigen::Index k = 1; k < points_.cols(); ++k)
-      along_mm_[at(k)] = along_mm_[at(k - 1)] + (points_.col(k) - points_.col(k - 1)).norm();
+  explicit NearestPoint(Points points) : points_(std::move(points)) {
+    for (Eigen::Index from = 0; from < points_.cols(); from += kGroup) {
+      const auto group = points_.middleCols(from, std::min(kGroup, points_.cols() - from));
+      const Eigen::Vector3d middle = group.rowwise().mean();
+      groups_.push_back({middle, (group.colwise() - middle).colwise().norm().maxCoeff() + kBallRounding_mm,
+                         from, group.cols()});
+    }
   }
 
-  Eigen::Vector3d point(Eigen::Index k) const { return points_.col(k); }
-
   /// The distance; infinite without any.
-  double distance(const Eigen::Vector3d& p_E, Eigen::Index& which) const {
-    which = 0;
-    double least = kInfinity;  // squared
-    const auto look = [&](Eigen::Index k) {
-      const double square = (points_.col(k) - p_E).squaredNorm();
-      if (square < least || (square == least && k < which)) which = k;
-      least = std::min(least, square);
-      return square;
-    };
-    for (Eigen::Index k = 0; k < points_.cols(); k += kFirstLooks) look(k);
-    for (Eigen::Index k = 0; k < points_.cols();) {
-      const double square = look(k);
-      k = next(k, std::sqrt(square) - std::sqrt(least));
+  double distance(const Eigen::Vector3d& p_E) const {
+    double least = kInfinity;
+    for (const Group& group : groups_)
+      least = std::min(least, (group.middle_E - p_E).norm() + group.radius_mm);
+    double square = least * least;
+    for (const Group& group : groups_) {
+      if ((group.middle_E - p_E).norm() - group.radius_mm > least) continue;
+      const auto row = [&](Eigen::Index i) {
+        return points_.row(i).segment(group.from, group.count).array() - p_E[i];
+      };
+      square = std::min(square, (row(0).square() + row(1).square() + row(2).square()).minCoeff());
+      least = std::sqrt(square);
     }
-    return std::sqrt(least);
+    return least;
+  }
+
+  /// The first of the nearest. Precondition: there is one.
+  Eigen::Vector3d nearest(const Eigen::Vector3d& p_E) const {
+    assert(points_.cols() > 0);
+    Eigen::Index which = 0;
+    for (Eigen::Index k = 1; k < points_.cols(); ++k)
+      if ((points_.col(k) - p_E).squaredNorm() < (points_.col(which) - p_E).squaredNorm()) which = k;
+    return points_.col(which);
   }
 
  private:
-  // Every so many points are looked at first, so that most others need no look.
-  static constexpr Eigen::Index kFirstLooks = 16;
-  // Lengths are sums of up to 1e4 steps of up to 1e3 mm.
-  static constexpr double kAlongRounding_mm = 1e-6;
+  static constexpr Eigen::Index kGroup = 32;
+  // Lengths of up to 1e3 mm.
+  static constexpr double kBallRounding_mm = 1e-9;
 
-  static std::size_t at(Eigen::Index k) { return static_cast<std::size_t>(k); }
+  struct Group {
+    Eigen::Vector3d middle_E;
+    double radius_mm;
+    Eigen::Index from, count;
+  };
 
-  /// The first point after k that may be nearer, k being farther than the nearest by so much.
-  Eigen::Index next(Eigen::Index k, double farther_mm) const {
-    const double from_mm = along_mm_[at(k)] + farther_mm - kAlongRounding_mm;
-    const auto after = along_mm_.begin() + k + 1;
-    return std::lower_bound(after, along_mm_.end(), from_mm) - along_mm_.begin();
-  }
-
-  Points points_;
-  std::vector<double> along_mm_;
+  Eigen::Matrix<double, 3, Eigen::Dynamic, Eigen::RowMajor> points_;
+  std::vector<Group> groups_;
 };
 
 class PlacesFrom final : public TipRegion {
@@ -67,17 +72,12 @@ class PlacesFrom final : public TipRegion {
   PlacesFrom(Points ahead, Points others) : ahead_(std::move(ahead)), others_(std::move(others)) {}
 
   double outside_mm(const Eigen::Vector3d& p_E) const override {
-    Eigen::Index which;
-    const double to_set = ahead_.distance(p_E, which);
-    const double to_others = others_.distance(p_E, which);
+    const double to_set = ahead_.distance(p_E);
+    const double to_others = others_.distance(p_E);
     return std::max(0.5 * (to_set - to_others), -p_E.z());
   }
 
-  Eigen::Vector3d ahead_of(const Eigen::Vector3d& p_E) const override {
-    Eigen::Index which;
-    ahead_.distance(p_E, which);
-    return ahead_.point(which);
-  }
+  Eigen::Vector3d ahead_of(const Eigen::Vector3d& p_E) const override { return ahead_.nearest(p_E); }
 
  private:
   NearestPoint ahead_, others_;
