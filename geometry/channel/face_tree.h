@@ -52,8 +52,9 @@ class FaceTree {
   };
   std::uint32_t build(std::uint32_t first, std::uint32_t last);
 
-  std::vector<Corners> triangles_;    // those of a leaf side by side
-  std::vector<std::uint32_t> given_;  // where each stood in what was given
+  std::vector<Corners> triangles_;       // those of a leaf side by side
+  std::vector<Eigen::Vector3d> planes_;  // their unit normals; zero: none is trusted
+  std::vector<std::uint32_t> given_;     // where each stood in what was given
   std::vector<Node> nodes_;
 };
 
