@@ -35,7 +35,7 @@ double CellQueue::left_to_pay(const CellRef& ref) const {
       kSwitchCost * static_cast<double>((store_.leaf(ref).engaged ^ start.engaged).count());
   const double bend = ref.leaf == store_.start_leaf()
                           ? tip_lever_mm2(store_.problem().design) *
-                                std::hypot(centre(1) - start.u_free.x(), centre(2) - start.u_free.y())
+                                (Eigen::Vector2d(centre(1), centre(2)) - start.u_free).norm()
                           : 0.0;
   return switches + kGreed * (std::abs(centre(0) - start.insertion_mm) + bend);
 }

@@ -146,8 +146,8 @@ void CellSearch::relax(const CellRef& from, const CellRef& to, int lock, bool en
   } else {
     const CellTree& tree = store_.tree(to.leaf);  // of both
     const auto between = [&](int k) { return tree.centre(from.cell, k) - tree.centre(to.cell, k); };
-    step +=
-        std::abs(between(0)) + tip_lever_mm2(store_.problem().design) * std::hypot(between(1), between(2));
+    step += std::abs(between(0)) +
+            tip_lever_mm2(store_.problem().design) * Eigen::Vector2d(between(1), between(2)).norm();
   }
   CellLabel& label = queue_.label(to);
   const double cost = source.cost + step;
