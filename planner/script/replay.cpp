@@ -57,7 +57,7 @@ class Replayer {
         task_(task),
         hardware_(verifier.design()),
         now_(task.from) {
-    required_mm_ = std::max(0.0, scene.required_clearance_mm - kScriptDeviation_mm - kClearanceSlack_mm);
+    required_mm_ = std::max(0.0, scene.required_clearance_mm - kReplayClearanceSlack_mm);
   }
 
   ReplayReport run() {

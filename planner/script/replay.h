@@ -25,8 +25,12 @@
 #include "planner/proof/lemmas/verify.h"
 #include "planner/scene/scene.h"
 #include "planner/script/script.h"
+#include "planner/script/waypoints.h"
 
 namespace withy {
+
+/// So much less than the required clearance may be verified of a script (mm).
+inline constexpr double kReplayClearanceSlack_mm = kScriptDeviation_mm + kClearanceSlack_mm;
 
 enum class ReplayCause {
   axes,            ///< the script's tendons or coils are not the scene's

@@ -126,6 +126,9 @@ ExitStatus give_verdict(const ReplayOptions& options, const Replayed& replayed) 
   if (!options.out)
     line("target",
          fmt::format("reached at line {}, tolerance {} mm", report.tip_line, scene.target.tolerance_mm));
+  if (report.clearance_mm < scene.required_clearance_mm)
+    line("clearance", fmt::format("{} mm are required, less {} mm that way-points and this bound may be off",
+                                  scene.required_clearance_mm, kReplayClearanceSlack_mm));
   line("rows", fmt::format("{}", script.waypoints.size()));
   report_extremes(design, report);
   if (design.elastic() && !options.out && options.from.empty())
