@@ -14,8 +14,8 @@ class TipRegion {
   TipRegion& operator=(const TipRegion&) = delete;
   virtual ~TipRegion() = default;
 
-  /// Not above 0 for the places of the set, above 0 for all others; 1-Lipschitz. So it is never more than the
-  /// distance to the set.
+  /// Not above 0 for the places of the set, above 0 for all others, and never more than the distance to the
+  /// set.
   virtual double outside_mm(const Eigen::Vector3d& p_E) const = 0;
 
   /// A place of the set that is worth making for from p.

@@ -32,7 +32,7 @@ class TipRange {
   /// May the tip come within `distance_mm` of the point in some allowed state?
   bool may_come_within(double distance_mm, const Eigen::Vector3d& point_E) const;
 
-  /// The same of a set that `outside_mm` bounds the distance to: 1-Lipschitz, not above 0 in the set. The
+  /// The same of a set that `outside_mm` bounds the distance to: never more than that, not above 0 in it. The
   /// piece of line is cut into parts; a place within h along the line and about_mm of a part's middle is
   /// within h + about_mm of it.
   bool may_come_within(double distance_mm,

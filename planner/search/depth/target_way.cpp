@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <cassert>
 #include <cmath>
+#include <utility>
 
 #include "geometry/numbers/numbers.h"
 
@@ -17,6 +18,7 @@ using Points = Eigen::Matrix3Xd;
 /// ball round each; only groups whose balls are near enough are gone through.
 class NearestPoint {
  public:
+  NearestPoint() = default;
   explicit NearestPoint(Points points) : points_(std::move(points)) {
     for (Eigen::Index from = 0; from < points_.cols(); from += kGroup) {
       const auto group = points_.middleCols(from, std::min(kGroup, points_.cols() - from));
@@ -27,35 +29,40 @@ class NearestPoint {
   }
 
   /// The distance; infinite without any.
-  double distance(const Eigen::Vector3d& p_E) const {
-    double least = kInfinity;
-    for (const Group& group : groups_)
-      least = std::min(least, (group.middle_E - p_E).norm() + group.radius_mm);
-    double square = least * least;
-    for (const Group& group : groups_) {
-      if ((group.middle_E - p_E).norm() - group.radius_mm > least) continue;
-      const auto row = [&](Eigen::Index i) {
-        return points_.row(i).segment(group.from, group.count).array() - p_E[i];
-      };
-      square = std::min(square, (row(0).square() + row(1).square() + row(2).square()).minCoeff());
-      least = std::sqrt(square);
-    }
-    return least;
-  }
+  double distance(const Eigen::Vector3d& p_E) const { return look(p_E).second; }
 
-  /// The first of the nearest. Precondition: there is one.
+  /// One of the nearest. Precondition: there is one.
   Eigen::Vector3d nearest(const Eigen::Vector3d& p_E) const {
     assert(points_.cols() > 0);
-    Eigen::Index which = 0;
-    for (Eigen::Index k = 1; k < points_.cols(); ++k)
-      if ((points_.col(k) - p_E).squaredNorm() < (points_.col(which) - p_E).squaredNorm()) which = k;
-    return points_.col(which);
+    return points_.col(look(p_E).first);
   }
 
  private:
   static constexpr Eigen::Index kGroup = 32;
   // Lengths of up to 1e3 mm.
   static constexpr double kBallRounding_mm = 1e-9;
+
+  /// Which, and how far.
+  std::pair<Eigen::Index, double> look(const Eigen::Vector3d& p_E) const {
+    Eigen::Index which = 0;
+    double least = kInfinity;
+    for (const Group& group : groups_)
+      least = std::min(least, (group.middle_E - p_E).norm() + group.radius_mm);
+    double square = kInfinity;
+    for (const Group& group : groups_) {
+      if ((group.middle_E - p_E).norm() - group.radius_mm > least) continue;
+      const auto row = [&](Eigen::Index i) {
+        return points_.row(i).segment(group.from, group.count).array() - p_E[i];
+      };
+      Eigen::Index in_group = 0;
+      const double found = (row(0).square() + row(1).square() + row(2).square()).minCoeff(&in_group);
+      if (found >= square) continue;
+      square = found;
+      which = group.from + in_group;
+      least = std::min(least, std::sqrt(square));
+    }
+    return {which, std::sqrt(square)};
+  }
 
   struct Group {
     Eigen::Vector3d middle_E;
@@ -67,19 +74,51 @@ class NearestPoint {
   std::vector<Group> groups_;
 };
 
+/// A place that belongs to a point a ahead lies nearer to it than to any other point b, so in the half-space
+/// before the plane half-way between them. The place p is (|p - a|^2 - |p - b|^2) / (2 |a - b|) from that,
+/// and no nearer to the set than the least over all a of the most over some b: the other point nearest to p,
+/// and the last one of the way before those ahead.
 class PlacesFrom final : public TipRegion {
  public:
-  PlacesFrom(Points ahead, Points others) : ahead_(std::move(ahead)), others_(std::move(others)) {}
+  PlacesFrom(Points ahead, Points others, const Eigen::Vector3d& last)
+      : rows_(ahead),
+        last_E_(last),
+        to_last_mm_((ahead.colwise() - last).colwise().norm().array().max(kLeastApart_mm)) {
+    ahead_ = NearestPoint(std::move(ahead));
+    others_ = NearestPoint(std::move(others));
+  }
 
   double outside_mm(const Eigen::Vector3d& p_E) const override {
+    const Eigen::Vector3d other = others_.nearest(p_E);
+    const double to_others = (other - p_E).norm();
     const double to_set = ahead_.distance(p_E);
-    const double to_others = others_.distance(p_E);
-    return std::max(0.5 * (to_set - to_others), -p_E.z());
+    double outside = 0.5 * (to_set - to_others);
+    if (outside > 0.0) outside = std::max(outside, beyond_planes(p_E, other));
+    return std::max(outside, -p_E.z());
   }
 
   Eigen::Vector3d ahead_of(const Eigen::Vector3d& p_E) const override { return ahead_.nearest(p_E); }
 
  private:
+  // Points nearer together are taken to be so far apart, which makes the bound no larger, and its rounding no
+  // more than that of squares of lengths over this.
+  static constexpr double kLeastApart_mm = 0.05;
+
+  double beyond_planes(const Eigen::Vector3d& p_E, const Eigen::Vector3d& other) const {
+    const auto squares = [&](const Eigen::Vector3d& q) {
+      return (rows_.row(0).array() - q.x()).square() + (rows_.row(1).array() - q.y()).square() +
+             (rows_.row(2).array() - q.z()).square();
+    };
+    const Eigen::ArrayXd to_ahead = squares(p_E);
+    const Eigen::ArrayXd beyond_other = (to_ahead - (p_E - other).squaredNorm()) /
+                                        (2.0 * Eigen::ArrayXd(squares(other)).sqrt().max(kLeastApart_mm));
+    const Eigen::ArrayXd beyond_last = (to_ahead - (p_E - last_E_).squaredNorm()) / (2.0 * to_last_mm_);
+    return beyond_other.max(beyond_last).minCoeff();
+  }
+
+  Eigen::Matrix<double, 3, Eigen::Dynamic, Eigen::RowMajor> rows_;  // points ahead
+  Eigen::Vector3d last_E_;
+  Eigen::ArrayXd to_last_mm_;  // from each point ahead
   NearestPoint ahead_, others_;
 };
 
@@ -194,7 +233,7 @@ std::optional<TargetWay> way_to_target(const Centreline& centreline, const Eigen
 std::shared_ptr<const TipRegion> places_from(const TargetWay& way, std::size_t from) {
   assert(from > 0 && from < way.points.size());
   return std::make_shared<PlacesFrom>(columns(way.points, from, way.points.size(), {}),
-                                      columns(way.points, 0, from, way.beside));
+                                      columns(way.points, 0, from, way.beside), way.points[from - 1].p_E);
 }
 
 }  // namespace withy

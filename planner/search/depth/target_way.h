@@ -46,9 +46,8 @@ struct TargetWay {
 /// Nothing where the channel has no middle line.
 std::optional<TargetWay> way_to_target(const Centreline& centreline, const Eigen::Vector3d& target_E);
 
-/// All places past the entry plane that belong to point `from` of the way or to one after it. Let f be the
-/// distance to the nearest of those points and n that to the nearest of all others: a place is in the set
-/// where f <= n and z >= 0. f and n are 1-Lipschitz, so max((f - n) / 2, -z) is. Precondition: from > 0.
+/// All places past the entry plane that belong to point `from` of the way or to one after it: those no
+/// farther from one of these points than from all others. Precondition: from > 0.
 std::shared_ptr<const TipRegion> places_from(const TargetWay& way, std::size_t from);
 
 }  // namespace withy

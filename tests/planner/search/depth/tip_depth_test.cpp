@@ -68,8 +68,53 @@ TEST_CASE("A place lies from a point of the way on where that, or one after it, 
     const double outside = region->outside_mm(p);
     if (std::abs(outside) > 1e-9) CHECK((outside < 0.0) == in_set);
     const Eigen::Vector3d other(across(random), across(random), along(random));
-    CHECK(std::abs(outside - region->outside_mm(other)) <= (p - other).norm() + 1e-9);
+    if (region->outside_mm(other) <= 0.0) CHECK(outside <= (p - other).norm() + 1e-9);
   }
+}
+
+TEST_CASE(
+    "Along a straight way a place is as far from the set as from the plane half-way between two points") {
+  std::mt19937 random(21);
+  std::uniform_real_distribution<double> along(0.0, 19.0), across(-8.0, 8.0);
+  const TargetWay way = straight_way(20, 15);
+  for (int k = 0; k < 500; ++k) {
+    const Eigen::Vector3d p(across(random), across(random), along(random));
+    const auto from = static_cast<std::size_t>(1 + k % 19);
+    const double before_mm = static_cast<double>(from) - 0.5 - p.z();
+    if (before_mm > 0.0) CHECK(std::abs(places_from(way, from)->outside_mm(p) - before_mm) <= 1e-9);
+  }
+}
+
+TEST_CASE("No place of the set is nearer than is said, however the way winds, and where points coincide") {
+  std::mt19937 random(22);
+  std::uniform_real_distribution<double> any(-1.0, 1.0);
+  const auto point = [&](double size) -> Eigen::Vector3d {
+    return size * Eigen::Vector3d(any(random), any(random), any(random));
+  };
+  int in_set = 0;
+  for (int round = 0; round < 40; ++round) {
+    TargetWay way;
+    Eigen::Vector3d at(0.0, 0.0, 10.0);
+    for (int k = 0; k < 30; ++k) {
+      way.points.push_back({static_cast<double>(k), at, 0, static_cast<double>(k)});
+      if (k % 10 != 5) at += point(1.5);
+    }
+    for (int k = 0; k < 10; ++k) way.beside.push_back(at + point(6.0));
+    way.beside.push_back(way.points.back().p_E);
+    const auto region = places_from(way, static_cast<std::size_t>(1 + round % 29));
+    std::vector<Eigen::Vector3d> places;
+    for (int k = 0; k < 400; ++k)
+      places.push_back(way.points[static_cast<std::size_t>(k % 30)].p_E + point(8.0));
+    for (const Eigen::Vector3d& q : places) {
+      if (region->outside_mm(q) > 0.0) continue;
+      ++in_set;
+      for (const Eigen::Vector3d& p : places) {
+        const double outside = region->outside_mm(p);
+        if (outside > (p - q).norm() + 1e-9) FAIL_CHECK(outside << " of " << (p - q).norm() << " mm");
+      }
+    }
+  }
+  CHECK(in_set > 1000);
 }
 
 TEST_CASE("A tube that tapers stops the tip where the lumen is as narrow as the body with its clearance") {
