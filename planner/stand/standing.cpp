@@ -80,9 +80,9 @@ std::size_t steps_passed(const Test& test, const ErrorSizes& sizes, double froze
   return low;
 }
 
-/// The effort with a little time at least, so that a plan that is handed out has figures.
-Effort for_figures(const Effort& effort) {
-  return Effort::of_seconds(effort.seconds_left() + shares::kLastFiguresSeconds).until_interrupted([effort] {
+/// The effort with some time more by the clock, which nothing but an interruption ends before.
+Effort with_time_beyond(const Effort& effort, double seconds) {
+  return Effort::of_seconds(effort.seconds_left() + seconds).until_interrupted([effort] {
     return effort.end() == Effort::End::interrupted;
   });
 }
@@ -222,13 +222,20 @@ void Stander::draw() {
   for (ErrorDraw& errors : draws_) errors = draw_errors(problem_.design, sizes_, generator);
 }
 
+void Stander::end_with(const Effort& effort) {
+  effort_ = effort;
+  figures_effort_ = with_time_beyond(effort, 0.5 * shares::kLastFiguresSeconds);
+  slides_effort_ = with_time_beyond(effort, shares::kLastFiguresSeconds);
+}
+
 void Stander::take(const ErrorSizes& sizes) {
   sizes_ = sizes;
   draw();
-  for (const auto& known : known_) known->look(sizes_);
+  for (const auto& known : known_) known->look(sizes_, effort_);
 }
 
-void Stander::KnownMotion::look(const ErrorSizes& sizes) {
+void Stander::KnownMotion::look(const ErrorSizes& sizes, const Effort& effort) {
+  worst->end_with(effort);
   doubtful.reset();
   auto found = worst->doubtful(sizes);
   if (!found.empty()) doubtful = std::move(found.front());
@@ -251,7 +258,7 @@ std::vector<Stander::KnownMotion*> Stander::motions_of(const Plan& plan) const {
     known->motion = motion;
     known->worst = std::make_unique<WorstCase>(problem_, std::vector<PlannedMotion>{motion}, motion.to,
                                                centre_E_, triangles_);
-    known->look(sizes_);
+    known->look(sizes_, effort_);
     out.push_back(known.get());
     known_.push_back(std::move(known));
   }
@@ -259,13 +266,13 @@ std::vector<Stander::KnownMotion*> Stander::motions_of(const Plan& plan) const {
 }
 
 Standing Stander::judge(const Plan& plan) const {
-  return judge_all(plan, {});
+  return judge_all(plan, {}, figures_effort_);
 }
 
 Standing Stander::judge(const Plan& plan, const ElasticSlides& slides, SlidesOf of) const {
   const Standing& without = *plan.standing;
   const auto less = less_by_engaging(plan, slides);
-  Standing standing = less ? *less : judge_all(plan, slides);
+  Standing standing = less ? *less : judge_all(plan, slides, slides_effort_);
   standing.slides = of;
   standing.reserve_without_slides = without.reserve;
   standing.draws_without_slides = without.draws;
@@ -291,9 +298,8 @@ std::optional<Standing> Stander::less_by_engaging(const Plan& plan, const Elasti
   return standing;
 }
 
-Standing Stander::judge_all(const Plan& plan, const ElasticSlides& slides) const {
+Standing Stander::judge_all(const Plan& plan, const ElasticSlides& slides, const Effort& effort) const {
   const std::vector<KnownMotion*> motions = motions_of(plan);
-  const Effort effort = for_figures(effort_);
   Standing standing = chance(plan, static_cast<int>(draws_.size()), motions, effort, slides);
   if (const PlannedAction* missing = plan.without_hunt()) {
     standing.limited_by = fmt::format("the hunt at lock {} {}", missing->lock + 1, missing->hunt->objection);
@@ -308,11 +314,13 @@ Standing Stander::judge_all(const Plan& plan, const ElasticSlides& slides) const
   const ProvedHardware hardware(hardware_, plan, slides);
   const double frozen_mm = frozen_slide_mm(problem_.design, plan, slides);
   const Test touching = [&](const ErrorSizes& e) -> std::optional<std::string> {
-    for (KnownMotion* known : motions)
+    for (KnownMotion* known : motions) {
+      known->worst->end_with(effort);
       if (!known->worst->stands(e, StandsFor::off_the_wall))
         return known->motion.sweep
                    ? fmt::format("the hunt at lock {} may touch the wall", known->motion.sweep->lock + 1)
                    : std::string("the body may touch the wall");
+    }
     return std::nullopt;
   };
   const auto& ladder = reserve_ladder();
@@ -381,6 +389,7 @@ int Stander::fails(const Plan& plan, int draws, int enough) const {
 
 std::vector<int> Stander::hunts_that_may_touch(const Plan& plan, int draws, int more_than) const {
   const auto may_touch = [&](const KnownMotion& known, std::size_t i) {
+    if (effort_.cut_short()) return false;
     const Bench bench(problem_.design, draws_[i], centre_E_, bend_per_pull_);
     const auto cells = known.worst->doubtful_on(*known.doubtful, bench.errors());
     return !cells ||
@@ -407,12 +416,14 @@ int Stander::fails_at(const State& reached, int draws, const std::vector<Planned
   };
   int fails = 0;
   const auto n = std::min(static_cast<std::size_t>(draws), draws_.size());
-  for (std::size_t i = 0; i < n; ++i)
+  for (std::size_t i = 0; i < n; ++i) {
+    if (effort_.cut_short()) return draws;
     fails +=
         way_in.empty()
             ? fails_with(draws_[i])
             : fails_with(
                   with_frozen_errors(problem_.design, way_in, draws_[i], centre_E_, bend_per_pull_).back());
+  }
   return fails;
 }
 
