@@ -2,6 +2,7 @@
 #include "planner/stand/standing.h"
 
 #include <algorithm>
+#include <chrono>
 #include <functional>
 #include <random>
 
@@ -23,6 +24,9 @@ constexpr double kFineStep = 0.05;
 constexpr int kFineSteps = 20;
 constexpr double kCoarseFactor = 1.1;
 constexpr double kMostReserve = 10.0;
+// Benches between two questions to the Effort take about so long at most (s): a few milliseconds each where
+// friction locks keep what errors had bent.
+constexpr double kBatchSeconds = 0.05;
 
 /// Errors x times as large; what friction locks freeze of elastic slides, given as backlash, is not scaled.
 ErrorSizes times(double x, ErrorSizes sizes, double frozen_mm = 0.0) {
@@ -38,6 +42,16 @@ double frozen_slide_mm(const Design& design, const Plan& plan, const ElasticSlid
   for (const PlannedSwitch& planned : switches_in(design, plan, slides))
     most = std::max(most, planned.elastic.bend_mm.norm());
   return most;
+}
+
+/// How many benches to run before the next question to the Effort, `done` of them since then. No figure
+/// depends on it.
+std::size_t next_batch(std::size_t done, Effort::Clock::time_point since) {
+  if (done == 0) return shares::kRankBatch;
+  const double each_s =
+      std::chrono::duration<double>(Effort::Clock::now() - since).count() / static_cast<double>(done);
+  if (each_s * static_cast<double>(shares::kChanceBatch) <= kBatchSeconds) return shares::kChanceBatch;
+  return std::max<std::size_t>(1, static_cast<std::size_t>(kBatchSeconds / each_s));
 }
 
 /// One thing that a plan has to stand: what is not proved under errors of these sizes, or nothing.
@@ -349,9 +363,10 @@ Standing Stander::chance(const Plan& plan, int draws, const std::vector<KnownMot
   const OnBenches on_benches(*this, plan, motions, slides);
   const auto most = std::min(static_cast<std::size_t>(draws), draws_.size());
   std::vector<Outcome> outcomes(most);
+  const auto since = Effort::Clock::now();
   std::size_t n = 0;
   while (n < most && (n == 0 || !effort.cut_short())) {
-    const std::size_t to = std::min(most, n + (n == 0 ? shares::kRankBatch : shares::kChanceBatch));
+    const std::size_t to = std::min(most, n + next_batch(n, since));
     tbb::parallel_for(n, to, [&](std::size_t i) { outcomes[i] = on_benches.run(draws_[i], true); });
     n = to;
   }
