@@ -51,6 +51,10 @@ constexpr double kGapShare = 0.1;
 /// Chords to a rim for each edge along it: keeps the rim a circle to 1e-3 of the edge length.
 constexpr double kRimChordsPerEdge = 12.0;
 
+/// Thrown out of the mesher where the effort ends, and caught where it was called: it asks for heights all
+/// along.
+struct MeshingCutShort {};
+
 Eigen::Vector3d eigen(const Point& p) {
   return {p.x(), p.y(), p.z()};
 }
@@ -120,15 +124,17 @@ void flatten_ends(const TubeTree& tree, TriangleMesh& mesh, double tolerance_mm)
   }
 }
 
-}  // namespace
-
-TriangleMesh mesh_tube_tree(const TubeTree& tree, double edge_length_mm) {
+/// The refined mesh's surface. Throws MeshingCutShort.
+SurfaceMesh refined(const TubeTree& tree, double edge_length_mm, const Kernel::Sphere_3& ball,
+                    const Effort& effort) {
   namespace params = CGAL::parameters;
   CGAL::get_default_random() = CGAL::Random(1);
-  const Kernel::Sphere_3 ball = bounding_ball(tree);
+  const auto height = [&](const Point& p) {
+    if (effort.cut_short()) throw MeshingCutShort();
+    return tree.height(eigen(p));
+  };
   Domain domain =
-      Domain::create_implicit_mesh_domain([&tree](const Point& p) { return tree.height(eigen(p)); }, ball,
-                                          params::relative_error_bound = kSurfaceError);
+      Domain::create_implicit_mesh_domain(height, ball, params::relative_error_bound = kSurfaceError);
   const auto polylines = rims(tree, edge_length_mm);
   domain.add_features(polylines.begin(), polylines.end());
   const Criteria criteria(params::edge_size = edge_length_mm, params::facet_angle = kFacetAngle_deg,
@@ -139,9 +145,21 @@ TriangleMesh mesh_tube_tree(const TubeTree& tree, double edge_length_mm) {
                                  params::no_lloyd(), params::no_odt(), params::manifold());
   SurfaceMesh surface;
   CGAL::facets_in_complex_3_to_triangle_mesh(complex, surface);
-  TriangleMesh mesh = plain(surface);
-  flatten_ends(tree, mesh, 10.0 * kSurfaceError * std::sqrt(ball.squared_radius()));
-  return mesh;
+  return surface;
+}
+
+}  // namespace
+
+std::optional<TriangleMesh> mesh_tube_tree(const TubeTree& tree, double edge_length_mm,
+                                           const Effort& effort) {
+  const Kernel::Sphere_3 ball = bounding_ball(tree);
+  try {
+    TriangleMesh mesh = plain(refined(tree, edge_length_mm, ball, effort));
+    flatten_ends(tree, mesh, 10.0 * kSurfaceError * std::sqrt(ball.squared_radius()));
+    return mesh;
+  } catch (const MeshingCutShort&) {
+    return std::nullopt;
+  }
 }
 
 ShellCheck check_shell(const TriangleMesh& mesh) {

@@ -10,11 +10,13 @@
 
 #include "geometry/mesh/mesh.h"
 #include "geometry/phantom/tube_tree.h"
+#include "planner/effort/effort.h"
 
 namespace withy {
 
 /// The tree's surface, flat ends capped, normals out of the lumen. Units: mm. The mesh is not checked here.
-TriangleMesh mesh_tube_tree(const TubeTree& tree, double edge_length_mm);
+/// Nothing where the effort is cut short.
+std::optional<TriangleMesh> mesh_tube_tree(const TubeTree& tree, double edge_length_mm, const Effort& effort);
 
 /// What is wrong with a mesh that should bound one ball-like solid.
 enum class ShellFault { none, not_closed, several_pieces, not_a_ball, crosses_itself };

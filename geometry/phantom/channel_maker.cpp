@@ -7,6 +7,7 @@
 #include <numbers>
 #include <optional>
 #include <string>
+#include <utility>
 
 #include <fmt/core.h>
 
@@ -138,8 +139,9 @@ int end_of(const TubeTree& tree, const TriangleMesh& mesh, const std::array<int,
 }
 
 /// How far wall facets stray from the exact surface, looked at where they stray most: mid-edge and mid-face.
-void measure_facets(const TubeTree& tree, const std::vector<int>& end_of_triangle, MadeChannel& made) {
-  for (std::size_t t = 0; t < made.mesh_S.triangles.size(); ++t) {
+void measure_facets(const TubeTree& tree, const std::vector<int>& end_of_triangle, const Effort& effort,
+                    MadeChannel& made) {
+  for (std::size_t t = 0; t < made.mesh_S.triangles.size() && !effort.cut_short(); ++t) {
     if (end_of_triangle[t] >= 0) continue;
     std::array<Vector3d, 3> v;
     for (std::size_t k = 0; k < 3; ++k)
@@ -180,18 +182,26 @@ TriangleMesh open_ends(const ChannelRecipe& recipe, const TubeTree& tree, const 
 
 }  // namespace
 
-tl::expected<MadeChannel, RecipeRefusal> make_channel_mesh(const ChannelRecipe& recipe) {
+tl::expected<MadeChannel, RecipeRefusal> make_channel_mesh(const ChannelRecipe& recipe,
+                                                           const Effort& effort) {
+  const auto cut_short = [] {
+    return tl::unexpected(RecipeRefusal{RecipeFault::cut_short, 0, "the mesh was not finished in its time",
+                                        "give more time, or a larger edge_length_mm"});
+  };
   const auto tree = TubeTree::make(recipe);
   if (!tree) return tl::unexpected(tree.error());
   if (auto refusal = bad_edge_length(recipe, *tree)) return tl::unexpected(*refusal);
   MadeChannel made;
-  made.mesh_S = tree->tubes().size() == 1
-                    ? sweep_tube(tree->tubes().front(), recipe.edge_length_mm, recipe.sides)
-                    : mesh_tube_tree(*tree, recipe.edge_length_mm);
+  auto mesh = tree->tubes().size() == 1
+                  ? sweep_tube(tree->tubes().front(), recipe.edge_length_mm, recipe.sides)
+                  : mesh_tube_tree(*tree, recipe.edge_length_mm, effort);
+  if (!mesh || effort.cut_short()) return cut_short();
+  made.mesh_S = std::move(*mesh);
   if (auto refusal = bad_shell(recipe, *tree, made.mesh_S)) return tl::unexpected(*refusal);
   std::vector<int> ends;
   for (const auto& triangle : made.mesh_S.triangles) ends.push_back(end_of(*tree, made.mesh_S, triangle));
-  measure_facets(*tree, ends, made);
+  measure_facets(*tree, ends, effort, made);
+  if (effort.cut_short()) return cut_short();
   made.mesh_S = open_ends(recipe, *tree, made.mesh_S, ends);
   return made;
 }

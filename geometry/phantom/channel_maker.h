@@ -21,6 +21,7 @@
 #include "geometry/mesh/mesh.h"
 #include "geometry/phantom/recipe.h"
 #include "geometry/phantom/tube_tree.h"
+#include "planner/effort/effort.h"
 
 namespace withy {
 
@@ -30,6 +31,8 @@ struct MadeChannel {
   double facets_outside_mm = 0.0;  ///< farthest that a facet leaves the exact lumen
 };
 
-tl::expected<MadeChannel, RecipeRefusal> make_channel_mesh(const ChannelRecipe& recipe);
+/// Where the effort is cut short: RecipeFault::cut_short.
+tl::expected<MadeChannel, RecipeRefusal> make_channel_mesh(const ChannelRecipe& recipe,
+                                                           const Effort& effort = Effort());
 
 }  // namespace withy

@@ -33,7 +33,8 @@ enum class RecipeFault {
   meets_itself,       ///< walls cross, or branches grow together again
   end_covered,        ///< an end that should be cut flat lies inside another tube
   too_fine,           ///< the edge length asks for more triangles than anybody wants
-  too_coarse          ///< the edge length is too long for the narrowest tube
+  too_coarse,         ///< the edge length is too long for the narrowest tube
+  cut_short           ///< none that is wrong: the effort ended before there was one
 };
 
 /// `tube` is an index into the recipe's tubes.

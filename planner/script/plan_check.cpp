@@ -172,9 +172,7 @@ class PlanJudge {
 
   /// The bend on notches that a sum of bends is to within rounding: a bench's window is none of a plan's.
   std::optional<Eigen::Vector2d> held_in_plans(const Eigen::Vector2d& sum) const {
-    LatchHardware latch = exact_latch(*design_.latch());
-    latch.engage_window_mm = std::min(latch.backbone_radius_mm * kSameBend_rad, 0.5 * latch.notch_pitch_mm);
-    return latched_bend(latch, sum);
+    return latched_bend(exact_latch(*design_.latch(), kSameBend_rad), sum);
   }
 
   /// A plan that begins elsewhere: what its first state's locks hold no lock action has shown.

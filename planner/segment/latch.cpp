@@ -190,8 +190,8 @@ void sort_and_drop_repeats(std::vector<Eigen::Vector2d>& bends) {
 
 }  // namespace
 
-LatchHardware exact_latch(LatchHardware latch) {
-  latch.engage_window_mm = 0.0;
+LatchHardware exact_latch(LatchHardware latch, double rounding_rad) {
+  latch.engage_window_mm = latch.backbone_radius_mm * rounding_rad;
   return latch;
 }
 

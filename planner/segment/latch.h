@@ -27,8 +27,9 @@ namespace withy {
 
 /// The latch as plans are held against it: the window is nothing but rounding, so a bend is latchable where
 /// every slide is a whole multiple of the pitch. Where no bend but the straight one puts all backbones on
-/// notches at once, plans have no other.
-LatchHardware exact_latch(LatchHardware latch);
+/// notches at once, plans have no other. `rounding_rad`: what sums of bends, or a file's decimals, may part
+/// the bend that is asked about from the latched one by; a slide is then off by r_b times that.
+LatchHardware exact_latch(LatchHardware latch, double rounding_rad = 0.0);
 
 /// Slide of every backbone (mm) at a lock whose bending angle vectors sum to `theta_sum` (rad) from the base
 /// to it: delta_k = r_b (cos psi_k, sin psi_k) . theta_sum.

@@ -33,7 +33,9 @@ class Adviser {
         plan_(plan),
         sizes_(sizes),
         effort_(effort),
-        stander_(problem, sizes, shares::kAdviceDraws) {}
+        stander_(problem, sizes, shares::kAdviceDraws) {
+    stander_.end_with(effort);
+  }
 
   AdviceList run() {
     AdviceList list;
@@ -91,6 +93,7 @@ class Adviser {
         ErrorSizes lower = sizes;
         lower.most[kind] *= kLoweredTogether;
         const BenchCount fails = fails_with(lower);
+        if (effort_.cut_short()) return advice;  // of fewer benches than the others
         if (fails.benches >= least.benches) continue;
         least = fails;
         best = kind;
@@ -114,7 +117,8 @@ class Adviser {
     const StepJudge judge(changed, hardware);
     auto plan = make_plan(judge, way_in(plan_));
     if (!plan) return std::nullopt;
-    const Stander stander(changed, sizes_, shares::kAdviceDraws);
+    Stander stander(changed, sizes_, shares::kAdviceDraws);
+    stander.end_with(effort_);
     const Plan best = made_to_stand(judge, stander, std::move(*plan), effort_);
     return stander.chance(best, shares::kAdviceDraws).fails;
   }

@@ -68,8 +68,11 @@ std::optional<SmallerHunt> find_smaller_hunt(const SearchProblem& problem, const
     if (auto hunt = tried(problem, plan, sizes, scenes_mm * part / shares::kHuntAdviceParts))
       best.emplace(std::move(*hunt));
   if (!best || effort.cut_short()) return std::nullopt;
-  return SmallerHunt{best->radius_mm, scenes_mm, best->covers_errors,
-                     Stander(best->problem, sizes).judge(best->plan)};
+  Stander stander(best->problem, sizes);
+  stander.end_with(effort);
+  const Standing standing = stander.judge(best->plan);
+  if (effort.cut_short()) return std::nullopt;
+  return SmallerHunt{best->radius_mm, scenes_mm, best->covers_errors, standing};
 }
 
 }  // namespace withy

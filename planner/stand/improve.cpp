@@ -213,6 +213,7 @@ class Improver {
   }
 
   void add(Route route, std::vector<Candidate>& out) const {
+    if (effort_.cut_short()) return;
     const State end = route.state_before(route.steps.size());
     if (!out.empty() && out.back().route.state_before(out.back().route.steps.size()) == end) {
       out.push_back({out.back().fails, out.back().tip_error_mm, std::move(route)});

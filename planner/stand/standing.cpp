@@ -2,6 +2,7 @@
 #include "planner/stand/standing.h"
 
 #include <algorithm>
+#include <chrono>
 #include <functional>
 #include <random>
 
@@ -23,6 +24,9 @@ constexpr double kFineStep = 0.05;
 constexpr int kFineSteps = 20;
 constexpr double kCoarseFactor = 1.1;
 constexpr double kMostReserve = 10.0;
+// Benches between two questions to the Effort take about so long at most (s): a few milliseconds each where
+// friction locks keep what errors had bent.
+constexpr double kBatchSeconds = 0.05;
 
 /// Errors x times as large; what friction locks freeze of elastic slides, given as backlash, is not scaled.
 ErrorSizes times(double x, ErrorSizes sizes, double frozen_mm = 0.0) {
@@ -38,6 +42,16 @@ double frozen_slide_mm(const Design& design, const Plan& plan, const ElasticSlid
   for (const PlannedSwitch& planned : switches_in(design, plan, slides))
     most = std::max(most, planned.elastic.bend_mm.norm());
   return most;
+}
+
+/// How many benches to run before the next question to the Effort, `done` of them since then. No figure
+/// depends on it.
+std::size_t next_batch(std::size_t done, Effort::Clock::time_point since) {
+  if (done == 0) return shares::kRankBatch;
+  const double each_s =
+      std::chrono::duration<double>(Effort::Clock::now() - since).count() / static_cast<double>(done);
+  if (each_s * static_cast<double>(shares::kChanceBatch) <= kBatchSeconds) return shares::kChanceBatch;
+  return std::max<std::size_t>(1, static_cast<std::size_t>(kBatchSeconds / each_s));
 }
 
 /// One thing that a plan has to stand: what is not proved under errors of these sizes, or nothing.
@@ -80,9 +94,9 @@ std::size_t steps_passed(const Test& test, const ErrorSizes& sizes, double froze
   return low;
 }
 
-/// The effort with a little time at least, so that a plan that is handed out has figures.
-Effort for_figures(const Effort& effort) {
-  return Effort::of_seconds(effort.seconds_left() + shares::kLastFiguresSeconds).until_interrupted([effort] {
+/// The effort with some time more by the clock, which nothing but an interruption ends before.
+Effort with_time_beyond(const Effort& effort, double seconds) {
+  return Effort::of_seconds(effort.seconds_left() + seconds).until_interrupted([effort] {
     return effort.end() == Effort::End::interrupted;
   });
 }
@@ -222,13 +236,20 @@ void Stander::draw() {
   for (ErrorDraw& errors : draws_) errors = draw_errors(problem_.design, sizes_, generator);
 }
 
+void Stander::end_with(const Effort& effort) {
+  effort_ = effort;
+  figures_effort_ = with_time_beyond(effort, 0.5 * shares::kLastFiguresSeconds);
+  slides_effort_ = with_time_beyond(effort, shares::kLastFiguresSeconds);
+}
+
 void Stander::take(const ErrorSizes& sizes) {
   sizes_ = sizes;
   draw();
-  for (const auto& known : known_) known->look(sizes_);
+  for (const auto& known : known_) known->look(sizes_, effort_);
 }
 
-void Stander::KnownMotion::look(const ErrorSizes& sizes) {
+void Stander::KnownMotion::look(const ErrorSizes& sizes, const Effort& effort) {
+  worst->end_with(effort);
   doubtful.reset();
   auto found = worst->doubtful(sizes);
   if (!found.empty()) doubtful = std::move(found.front());
@@ -251,7 +272,7 @@ std::vector<Stander::KnownMotion*> Stander::motions_of(const Plan& plan) const {
     known->motion = motion;
     known->worst = std::make_unique<WorstCase>(problem_, std::vector<PlannedMotion>{motion}, motion.to,
                                                centre_E_, triangles_);
-    known->look(sizes_);
+    known->look(sizes_, effort_);
     out.push_back(known.get());
     known_.push_back(std::move(known));
   }
@@ -259,13 +280,13 @@ std::vector<Stander::KnownMotion*> Stander::motions_of(const Plan& plan) const {
 }
 
 Standing Stander::judge(const Plan& plan) const {
-  return judge_all(plan, {});
+  return judge_all(plan, {}, figures_effort_);
 }
 
 Standing Stander::judge(const Plan& plan, const ElasticSlides& slides, SlidesOf of) const {
   const Standing& without = *plan.standing;
   const auto less = less_by_engaging(plan, slides);
-  Standing standing = less ? *less : judge_all(plan, slides);
+  Standing standing = less ? *less : judge_all(plan, slides, slides_effort_);
   standing.slides = of;
   standing.reserve_without_slides = without.reserve;
   standing.draws_without_slides = without.draws;
@@ -291,9 +312,8 @@ std::optional<Standing> Stander::less_by_engaging(const Plan& plan, const Elasti
   return standing;
 }
 
-Standing Stander::judge_all(const Plan& plan, const ElasticSlides& slides) const {
+Standing Stander::judge_all(const Plan& plan, const ElasticSlides& slides, const Effort& effort) const {
   const std::vector<KnownMotion*> motions = motions_of(plan);
-  const Effort effort = for_figures(effort_);
   Standing standing = chance(plan, static_cast<int>(draws_.size()), motions, effort, slides);
   if (const PlannedAction* missing = plan.without_hunt()) {
     standing.limited_by = fmt::format("the hunt at lock {} {}", missing->lock + 1, missing->hunt->objection);
@@ -308,11 +328,13 @@ Standing Stander::judge_all(const Plan& plan, const ElasticSlides& slides) const
   const ProvedHardware hardware(hardware_, plan, slides);
   const double frozen_mm = frozen_slide_mm(problem_.design, plan, slides);
   const Test touching = [&](const ErrorSizes& e) -> std::optional<std::string> {
-    for (KnownMotion* known : motions)
+    for (KnownMotion* known : motions) {
+      known->worst->end_with(effort);
       if (!known->worst->stands(e, StandsFor::off_the_wall))
         return known->motion.sweep
                    ? fmt::format("the hunt at lock {} may touch the wall", known->motion.sweep->lock + 1)
                    : std::string("the body may touch the wall");
+    }
     return std::nullopt;
   };
   const auto& ladder = reserve_ladder();
@@ -341,9 +363,10 @@ Standing Stander::chance(const Plan& plan, int draws, const std::vector<KnownMot
   const OnBenches on_benches(*this, plan, motions, slides);
   const auto most = std::min(static_cast<std::size_t>(draws), draws_.size());
   std::vector<Outcome> outcomes(most);
+  const auto since = Effort::Clock::now();
   std::size_t n = 0;
   while (n < most && (n == 0 || !effort.cut_short())) {
-    const std::size_t to = std::min(most, n + (n == 0 ? shares::kRankBatch : shares::kChanceBatch));
+    const std::size_t to = std::min(most, n + next_batch(n, since));
     tbb::parallel_for(n, to, [&](std::size_t i) { outcomes[i] = on_benches.run(draws_[i], true); });
     n = to;
   }
@@ -381,6 +404,7 @@ int Stander::fails(const Plan& plan, int draws, int enough) const {
 
 std::vector<int> Stander::hunts_that_may_touch(const Plan& plan, int draws, int more_than) const {
   const auto may_touch = [&](const KnownMotion& known, std::size_t i) {
+    if (effort_.cut_short()) return false;
     const Bench bench(problem_.design, draws_[i], centre_E_, bend_per_pull_);
     const auto cells = known.worst->doubtful_on(*known.doubtful, bench.errors());
     return !cells ||
@@ -407,12 +431,14 @@ int Stander::fails_at(const State& reached, int draws, const std::vector<Planned
   };
   int fails = 0;
   const auto n = std::min(static_cast<std::size_t>(draws), draws_.size());
-  for (std::size_t i = 0; i < n; ++i)
+  for (std::size_t i = 0; i < n; ++i) {
+    if (effort_.cut_short()) return draws;
     fails +=
         way_in.empty()
             ? fails_with(draws_[i])
             : fails_with(
                   with_frozen_errors(problem_.design, way_in, draws_[i], centre_E_, bend_per_pull_).back());
+  }
   return fails;
 }
 

@@ -49,8 +49,10 @@ class Stander {
           std::uint64_t seed = 1);
 
   /// Where this effort is cut short fewer benches are asked and less of the reserve is proved; figures say of
-  /// how many benches they are. Nothing is ended before this is called.
-  void end_with(const Effort& effort) { effort_ = effort; }
+  /// how many benches they are. Both figures of a plan, and then those with slides counted, have a little
+  /// time beyond its clock (shares::kLastFiguresSeconds in all), so that a plan that is handed out has some.
+  /// Nothing is ended before this is called.
+  void end_with(const Effort& effort);
 
   /// Errors of other sizes: the benches are drawn anew, with the same seed, and what is known of motions
   /// stays.
@@ -71,8 +73,9 @@ class Stander {
   /// Locks whose hunts may touch the wall on more than so many of the first `draws` benches.
   std::vector<int> hunts_that_may_touch(const Plan& plan, int draws, int more_than) const;
 
-  /// How many of the first `draws` benches miss the target from this state, or break a limit in it.
-  /// `way_in`: the switches on the way there, of which friction locks keep what the errors had bent.
+  /// How many of the first `draws` benches miss the target from this state, or break a limit in it; all of
+  /// them where the effort is cut short. `way_in`: the switches on the way there, of which friction locks
+  /// keep what the errors had bent.
   int fails_at(const State& reached, int draws, const std::vector<PlannedSwitch>& way_in = {}) const;
 
  private:
@@ -81,7 +84,8 @@ class Stander {
     PlannedMotion motion;
     std::unique_ptr<WorstCase> worst;
     std::optional<DoubtfulMotion> doubtful;  ///< nothing: proved clear under errors of the whole size
-    void look(const ErrorSizes& sizes);
+    /// Where the effort is cut short more cells are left in doubt than need be.
+    void look(const ErrorSizes& sizes, const Effort& effort);
   };
   class OnBenches;
 
@@ -89,7 +93,7 @@ class Stander {
   std::vector<KnownMotion*> motions_of(const Plan& plan) const;
   Standing chance(const Plan& plan, int draws, const std::vector<KnownMotion*>& motions, const Effort& effort,
                   const ElasticSlides& slides = {}) const;
-  Standing judge_all(const Plan& plan, const ElasticSlides& slides) const;
+  Standing judge_all(const Plan& plan, const ElasticSlides& slides, const Effort& effort) const;
   std::optional<Standing> less_by_engaging(const Plan& plan, const ElasticSlides& slides) const;
 
   const SearchProblem& problem_;
@@ -101,6 +105,8 @@ class Stander {
   std::uint64_t seed_;
   std::vector<ErrorDraw> draws_;
   Effort effort_;
+  Effort figures_effort_;  // of both figures
+  Effort slides_effort_;   // of both with slides counted
   mutable std::vector<std::unique_ptr<KnownMotion>> known_;
 };
 

@@ -132,11 +132,11 @@ void MotionCells::refine(std::size_t index) {
   cell.refined = true;
 }
 
-const MotionCell& MotionCells::swept(std::size_t index) {
+const MotionCell& MotionCells::swept(std::size_t index, const Effort& effort) {
   const auto [found, fresh] = along_track_.try_emplace(index);
   if (!fresh) return found->second;
   if (!swept_) swept_.emplace(design_, distance_, *motion_.sweep, centre_E_, stations_);
-  return found->second = swept_->along_track(cells_[index]);
+  return found->second = swept_->along_track(cells_[index], effort);
 }
 
 }  // namespace withy

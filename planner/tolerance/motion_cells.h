@@ -58,8 +58,9 @@ class MotionCells {
   /// The corners of a cell; only with the free carriage.
   const CellCorners& corners(std::size_t cell);
 
-  /// Of a sweep: the same stretch all along its track. Its levers are those of errors alone.
-  const MotionCell& swept(std::size_t cell);
+  /// Of a sweep: the same stretch all along its track, as closely as the effort allows when it is first asked
+  /// for. Its levers are those of errors alone.
+  const MotionCell& swept(std::size_t cell, const Effort& effort);
 
   const PlannedMotion& motion() const { return motion_; }
 

@@ -26,7 +26,7 @@ SweepCells::Chord::Chord(const Design& design, const State& a, const State& b)
       to(b),
       du_per_mm((b.u_free - a.u_free).norm()) {}
 
-MotionCell SweepCells::along_track(const MotionCell& cell) const {
+MotionCell SweepCells::along_track(const MotionCell& cell, const Effort& effort) const {
   const auto k = static_cast<std::size_t>(cell.stretch);
   MotionCell out = cell;
   out.levers = {};
@@ -57,9 +57,10 @@ MotionCell SweepCells::along_track(const MotionCell& cell) const {
   out.clearance_mm = kInfinity;
   for (const auto& [at_once, chord] : quick) {
     if (at_once >= out.clearance_mm) break;
-    out.clearance_mm =
-        std::min(out.clearance_mm,
-                 std::max(at_once, proved_clearance(design_, distance_, out, chord->from, chord->to)));
+    double chords_mm = at_once;
+    if (!effort.cut_short())
+      chords_mm = std::max(chords_mm, proved_clearance(design_, distance_, out, chord->from, chord->to));
+    out.clearance_mm = std::min(out.clearance_mm, chords_mm);
   }
   out.refined = true;
   return out;

@@ -9,6 +9,7 @@
 
 #include <vector>
 
+#include "planner/effort/effort.h"
 #include "planner/proof/lemmas/motion_bounds.h"
 #include "planner/segment/shape.h"
 #include "planner/tolerance/bench.h"
@@ -22,8 +23,9 @@ class SweepCells {
   SweepCells(const Design& design, const ChannelDistance& distance, const HuntSweep& sweep,
              const Eigen::Vector3d& channel_centre_E, const std::vector<double>& stations);
 
-  /// The stretch of `cell`, which is one of the state that is swept about.
-  MotionCell along_track(const MotionCell& cell) const;
+  /// The stretch of `cell`, which is one of the state that is swept about. Once the effort is cut short no
+  /// chord is looked at closer, so the bound is no better than the quick one.
+  MotionCell along_track(const MotionCell& cell, const Effort& effort) const;
 
  private:
   struct Chord {

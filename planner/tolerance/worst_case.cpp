@@ -105,7 +105,7 @@ double WorstCase::looked_at(MotionCells& motion, std::size_t index, const ErrorB
                             double enough_mm) {
   const double kept = looked_at_cell(motion, index, bounds_in(motion, errors), enough_mm);
   if (!motion.motion().sweep || kept >= enough_mm) return kept;
-  return std::max(kept, kept_in(motion.swept(index), errors));
+  return std::max(kept, kept_in(motion.swept(index, effort_), errors));
 }
 
 double WorstCase::looked_at_cell(MotionCells& motion, std::size_t index, const ErrorBounds& errors,
@@ -187,7 +187,7 @@ std::vector<DoubtfulMotion> WorstCase::doubtful(const ErrorSizes& sizes) {
     for (std::size_t i = 0; i < cells.cells().size(); ++i)
       if (shaft || (kept_in(cells.cells()[i], own) < 0.0 &&
                     (effort_.cut_short() || looked_at(cells, i, errors, 0.0) < 0.0)))
-        motion.cells.push_back(cells.motion().sweep ? cells.swept(i) : cells.cells()[i]);
+        motion.cells.push_back(cells.motion().sweep ? cells.swept(i, effort_) : cells.cells()[i]);
     if (!motion.cells.empty()) out.push_back(std::move(motion));
   }
   return out;

@@ -74,6 +74,9 @@ class WorstCase {
   /// Proved upper bound (mm) of the distance from the tip to the target's point.
   double tip_error(const ErrorSizes& sizes) const;
 
+  /// What ends its looks from now on.
+  void end_with(const Effort& effort) { effort_ = effort; }
+
   bool stands(const ErrorSizes& sizes, StandsFor what);
 
   /// Proved upper bound (rad) of the angle between the tip and the target's direction; 0 where it asks for

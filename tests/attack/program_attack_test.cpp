@@ -90,6 +90,8 @@ std::vector<std::pair<Words, std::string>> numeric_options() {
           {{"compare", "scene.toml", "-q"}, "--locks"},
           {{"compare", "scene.toml", "--locks", "0", "-q"}, "--budget"},
           {{"replay", "script.csv", "bends/scene.toml", "-q"}, "--clearance"},
+          {{"script", "plan.json", "-q"}, "--budget"},
+          {{"channel", "recipe.toml", "-o", "mesh.stl", "-q"}, "--budget"},
           {{"switch", "scene.toml", "-q"}, "--scale"},
           {place, "--step"},
           {place, "--clock-step"},
@@ -143,8 +145,8 @@ TEST_CASE("Files that are none, cut short, pipes, devices and folders are refuse
   for (const std::string file :
        {"absent", ".", "/dev/zero", "pipe.toml", "pipe.csv", "/proc/self/mem", "tube.off"}) {
     check_refused(folder, {"check", file, "-q"});
-    check_refused(folder, {"channel", file, "-o", "mesh.stl"});
-    check_refused(folder, {"script", file});
+    check_refused(folder, {"channel", file, "-o", "mesh.stl", "-q"});
+    check_refused(folder, {"script", file, "-q"});
     check_refused(folder, {"replay", "script.csv", file, "-q"});
     check_refused(folder, {"reach", "scene.toml", "--targets", file, "-q"});
     check_refused(folder, {"tolerance", "plan.json", "bends/scene.toml", "--errors", file, "-q"});
@@ -158,7 +160,7 @@ TEST_CASE("Files that are none, cut short, pipes, devices and folders are refuse
     const auto file = (kSource / "tests/fuzz/corpus/proof" / made).string();
     check_refused(folder, {"recheck", file, "bends/scene.toml", "-q"});
   }
-  check_refused(folder, {"script", "cut.json"});
+  check_refused(folder, {"script", "cut.json", "-q"});
   check_refused(folder, {"page", "cut.json", "-o", "page.html", "-q"});
 }
 

@@ -73,6 +73,14 @@ std::string measured(const std::string& scene) {
   return withy_plain::bench_table(robot, truth, poses, true, 3);
 }
 
+/// Joined tubes whose mesher takes half a minute.
+std::string fine_recipe() {
+  std::string recipe = read_text(fs::path(scene_named("airway")).parent_path() / "recipe.toml");
+  const std::string edge = "edge_length_mm = 1.6";
+  REQUIRE(recipe.find(edge) != recipe.npos);
+  return recipe.replace(recipe.find(edge), edge.size(), "edge_length_mm = 0.3");
+}
+
 }  // namespace
 
 TEST_CASE("commands that follow a plan end with their budget") {
@@ -83,6 +91,11 @@ TEST_CASE("commands that follow a plan end with their budget") {
   CHECK_THAT(cut_short(folder, {"elastic", "plan.json", scene, "-o", "out"}),
              Contains("with ideal pulls 0 of "));
   CHECK_THAT(cut_short(folder, {"replay", "script.csv", scene}), Contains("the rows from there on"));
+  for (const char* form : {"csv", "ngc"})
+    CHECK_THAT(cut_short(folder, {"script", "plan.json", "--as", form, "-o", "again"}),
+               Contains("the pulls that make up for the elastic body"));
+  CHECK_THAT(cut_short(folder, {"script", "plan.json", "--ideal-pulls", "-o", "again"}),
+             Contains("the replay of the rows from there on"));
   // What is drawn by then is said with how many there are of it.
   const std::string drawn =
       cut_short(folder, {"tolerance", "plan.json", scene, "--samples", "10000000", "-o", "out"}, "3");
@@ -114,19 +127,33 @@ TEST_CASE("commands about a scene end with their budget") {
   CHECK_THAT(cut_short(folder, {"scene", mesh.string(), "-o", "out"}), Contains("the triangles are read"));
 }
 
+TEST_CASE("a channel ends with its budget, wherever it has got to") {
+  const TemporaryFolder folder;
+  write_text(folder.path() / "joined.toml", fine_recipe());
+  for (const char* budget : {"0.001", "0.5"})
+    CHECK_THAT(cut_short(folder, {"channel", "joined.toml", "-o", "joined.stl"}, budget),
+               Contains("not done: the mesh"));
+}
+
 TEST_CASE("an interruption ends long looks at once, with nothing written") {
   const PlannedFolder folder;
+  write_text(folder.path() / "joined.toml", fine_recipe());
   const auto before = folder.listing();
   std::vector<std::string> sizes = {"switch", scene_named("double-bend"), "--locks", "3", "-o", "out",
                                     "--scale"};
   for (int k = 1; k <= 200; ++k) sizes.push_back(std::to_string(0.5 + 0.01 * k));
-  for (const std::vector<std::string>& arguments :
-       {std::vector<std::string>{"tolerance", "plan.json", scene_named("fold-chamber"), "--samples",
-                                 "10000000", "-o", "out"},
-        sizes}) {
-    RunningProgram running(WITHY_PROGRAM, arguments, folder.path());
-    const std::string told = arguments.front() == "switch" ? "looking for fields" : "trying benches";
-    while (running.err_so_far().find(told) == std::string::npos && !running.has_ended())
+  struct LongLook {
+    std::vector<std::string> arguments;
+    std::string told;
+  };
+  const std::string scene = scene_named("fold-chamber");
+  for (const LongLook& look :
+       {LongLook{{"tolerance", "plan.json", scene, "--samples", "10000000", "-o", "out"}, "trying benches"},
+        LongLook{sizes, "looking for fields"},
+        LongLook{{"channel", "joined.toml", "-o", "joined.stl"}, "making the mesh"}}) {
+    CAPTURE(look.arguments.front());
+    RunningProgram running(WITHY_PROGRAM, look.arguments, folder.path());
+    while (running.err_so_far().find(look.told) == std::string::npos && !running.has_ended())
       std::this_thread::sleep_for(std::chrono::milliseconds(50));
     running.send(SIGINT);
     const ProgramRun run = running.wait();
@@ -134,4 +161,19 @@ TEST_CASE("an interruption ends long looks at once, with nothing written") {
     CHECK(run.out.empty());
     CHECK(folder.listing() == before);
   }
+}
+
+TEST_CASE("an interruption ends the making of a script at once, with nothing written") {
+  const PlannedFolder folder;
+  // A plan of fourteen actions, whose pulls take seconds to make up for the elastic body.
+  REQUIRE(folder
+              .run({"plan", scene_named("double-bend"), "--locks", "3", "--prefer", "quick", "--budget",
+                    "3000", "-q", "-o", "bent"})
+              .status == 0);
+  const auto before = folder.listing();
+  const ProgramRun run =
+      run_program(WITHY_PROGRAM, {"script", "bent/plan.json", "-o", "bent.csv"}, folder.path(), 0.7);
+  CHECK(run.status == 130);
+  CHECK(run.out.empty());
+  CHECK(folder.listing() == before);
 }

@@ -7,11 +7,13 @@
 
 #include "geometry/mesh/mesh.h"
 #include "geometry/mesh/mesh_bytes.h"
+#include "geometry/numbers/numbers.h"
 #include "geometry/phantom/channel_maker.h"
 #include "geometry/phantom/recipe.h"
 #include "planner/files/file_output.h"
 #include "tools/withy/commands.h"
 #include "tools/withy/interrupt.h"
+#include "tools/withy/progress.h"
 
 namespace withy {
 namespace {
@@ -19,6 +21,7 @@ namespace {
 struct ChannelOptions {
   std::filesystem::path recipe;
   std::filesystem::path mesh;
+  double budget_s = kInfinity;
   bool quiet = false;
 };
 
@@ -33,7 +36,11 @@ ExitStatus make(const ChannelOptions& options) {
   if (const auto format = mesh_bytes({}, options.mesh); !format) return refuse(format.error());
   const Result<ChannelRecipe> recipe = read_recipe(options.recipe);
   if (!recipe) return refuse(recipe.error());
-  const auto made = make_channel_mesh(*recipe);
+  Progress progress(options.quiet);
+  progress.stage("making the mesh");
+  const auto made = make_channel_mesh(*recipe, Effort::of_seconds(options.budget_s));
+  if (!made && made.error().fault == RecipeFault::cut_short)
+    return say_cut_short(options.budget_s, {"the recipe is read", "the mesh"});
   if (!made) return refuse(at_tube(options, *recipe, made.error()));
   auto bytes = mesh_bytes(made->mesh_S, options.mesh);
   if (!bytes) return refuse(bytes.error());
@@ -67,6 +74,7 @@ void add_channel_command(CommandLine& line) {
       .required();
   add_option(app, "-o,--output", options->mesh, "mesh to write, by its ending: .stl, .obj, .ply or .off")
       .required();
+  add_budget_option(app, options->budget_s, "making the mesh after the recipe is read");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return make(*options); });
 }

@@ -22,9 +22,8 @@ constexpr double kHomeCone_rad = 0.05;
 /// Puts each engaged lock's sum of bends on its notch; the lock, from 0, that is on none.
 std::optional<int> put_on_notches(const Design& design, State& state) {
   if (!design.latch()) return std::nullopt;
-  LatchHardware latch = exact_latch(*design.latch());
+  const LatchHardware latch = exact_latch(*design.latch(), kWrittenBend_rad);
   if (latch.notch_pitch_mm <= 0.0) return std::nullopt;
-  latch.engage_window_mm = std::min(latch.backbone_radius_mm * kWrittenBend_rad, 0.5 * latch.notch_pitch_mm);
   Eigen::Vector2d sum = Eigen::Vector2d::Zero();
   Eigen::Vector2d latched_sum = Eigen::Vector2d::Zero();
   std::size_t region = 0;

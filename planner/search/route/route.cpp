@@ -9,17 +9,6 @@
 
 namespace withy {
 
-namespace {
-
-/// A planned bend is a sum of products, which rounds: the slides that such a bend may be off by.
-LatchHardware within_rounding(LatchHardware latch) {
-  latch.engage_window_mm =
-      std::min(latch.backbone_radius_mm * kLatchRounding_rad, 0.5 * latch.notch_pitch_mm);
-  return latch;
-}
-
-}  // namespace
-
 int Route::switches() const {
   return static_cast<int>(
       std::count_if(steps.begin(), steps.end(), [](const RouteStep& s) { return s.lock >= 0; }));
@@ -107,7 +96,7 @@ std::string StepJudge::objection(const State& from, const State& to) const {
 bool StepJudge::latchable(const State& state, int lock) const {
   if (!problem_.heeded.latch || !problem_.design.latch()) return true;
   const Eigen::Vector2d sum = bend_up_to_lock(state, lock);
-  const auto latched = latched_bend(within_rounding(exact_latch(*problem_.design.latch())), sum);
+  const auto latched = latched_bend(exact_latch(*problem_.design.latch(), kLatchRounding_rad), sum);
   return latched && (*latched - sum).norm() <= kLatchRounding_rad;
 }
 

@@ -156,6 +156,28 @@ TEST_CASE(
   CHECK(asked == 4);
 }
 
+TEST_CASE("an exact latch takes bends as far off the notches as rounding may part them, and no farther") {
+  // Backbones along x and y: off by delta along x is a slide off by r_b delta.
+  const LatchHardware bench = latch_with({0, 90, 180, 270});
+  const Eigen::Vector2d notched(3 * 0.5 / 1.2, -2 * 0.5 / 1.2);
+  for (const double rounding : {0.0, 1e-7, 1e-5}) {
+    CAPTURE(rounding);
+    const LatchHardware exact = exact_latch(bench, rounding);
+    for (const double off : {0.0, 0.9 * rounding, -0.9 * rounding}) {
+      const auto held = latched_bend(exact, notched + Eigen::Vector2d(off, 0.0));
+      REQUIRE(held);
+      CHECK((*held - notched).norm() < 1e-12);
+    }
+    for (const double off : {1.1 * rounding + 1e-8, -1.1 * rounding - 1e-8, 0.01})
+      CHECK_FALSE(latched_bend(exact, notched + Eigen::Vector2d(off, 0.0)));
+  }
+  CHECK(latched_bend(bench, notched + Eigen::Vector2d(0.01, 0.0)));  // the bench's own window is 0.02 mm
+  // A pitch finer than rounding: every bend is on a notch, as without a latch.
+  LatchHardware fine = bench;
+  fine.notch_pitch_mm = 1e-6;
+  CHECK(latched_bend(exact_latch(fine, 1e-5), {0.1234567891, -0.2}));
+}
+
 TEST_CASE("layouts with more backbones than two directions latch just the bends that brute force finds") {
   const unsigned seed = 20;
   CAPTURE(seed);

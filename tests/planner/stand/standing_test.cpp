@@ -7,6 +7,8 @@
 
 #include <catch2/catch.hpp>
 
+#include "geometry/numbers/numbers.h"
+#include "planner/effort/shares.h"
 #include "planner/segment/shape.h"
 #include "planner/stand/advice.h"
 #include "planner/stand/hunt_advice.h"
@@ -55,14 +57,14 @@ TEST_CASE("of plans that stand alike the wider one stands more, and only of thos
 }
 
 TEST_CASE("benches that a proof or a bound leaves out would not have failed") {
-  // The slow twin asks every bench everything.
-  constexpr int kDraws = 60;
+  // The slow twin asks every bench everything. A stander without time proves nothing before, and asks those
+  // benches that it asks in any case.
+  constexpr auto kDraws = static_cast<int>(shares::kRankBatch);
   for (const auto& [scene, locks] : {std::pair{"fold-chamber", 1}, {"guide-narrow", 0}}) {
     CAPTURE(scene, locks);
     const Case of(scene, locks);
     // Errors so large that some of everything goes wrong.
     const ErrorSizes sizes = times(2.0, of.sizes);
-    const Standing standing = Stander(*of.problem, sizes, kDraws, 7).chance(of.plan, kDraws);
     std::mt19937_64 generator(7);
     Standing plain;
     int close = 0;  // those that touch among them
@@ -75,16 +77,22 @@ TEST_CASE("benches that a proof or a bound leaves out would not have failed") {
       plain.overloads.benches += asked.overloads;
       plain.fails.benches += asked.touches || asked.misses || asked.disengaged || asked.overloads;
     }
-    CAPTURE(close, plain.touches.benches);
-    // What is too close for one of them to tell need not be for the other.
-    CHECK(standing.touches.benches >= plain.touches.benches);
-    CHECK(standing.touches.benches <= close);
-    CHECK(standing.misses.benches == plain.misses.benches);
-    CHECK(standing.disengaged.benches == plain.disengaged.benches);
-    CHECK(standing.overloads.benches == plain.overloads.benches);
-    CHECK(standing.fails.benches >= plain.fails.benches);
-    CHECK(standing.fails.benches <= plain.fails.benches + close - plain.touches.benches);
-    CHECK(standing.misses.benches > 0);
+    for (const double seconds : {kInfinity, 0.0}) {
+      CAPTURE(close, plain.touches.benches, seconds);
+      Stander stander(*of.problem, sizes, 2 * kDraws, 7);
+      stander.end_with(Effort::of_seconds(seconds));
+      const Standing standing = stander.chance(of.plan, seconds > 0.0 ? kDraws : 2 * kDraws);
+      CHECK(standing.draws == kDraws);
+      // What is too close for one of them to tell need not be for the other.
+      CHECK(standing.touches.benches >= plain.touches.benches);
+      CHECK(standing.touches.benches <= close);
+      CHECK(standing.misses.benches == plain.misses.benches);
+      CHECK(standing.disengaged.benches == plain.disengaged.benches);
+      CHECK(standing.overloads.benches == plain.overloads.benches);
+      CHECK(standing.fails.benches >= plain.fails.benches);
+      CHECK(standing.fails.benches <= plain.fails.benches + close - plain.touches.benches);
+      CHECK(standing.misses.benches > 0);
+    }
   }
 }
 
