@@ -5,6 +5,7 @@
 #include <chrono>
 #include <functional>
 #include <random>
+#include <string_view>
 
 #include <fmt/core.h>
 #include <oneapi/tbb/parallel_for.h>
@@ -105,6 +106,10 @@ BenchCount count_of(int benches, int draws) {
   const ProbabilityInterval interval = clopper_pearson(benches, draws);
   return {benches, interval.low, interval.high};
 }
+
+// Said with what limits the reserve.
+constexpr std::string_view kNotInFront =
+    "; nothing is proved of what is made in front of the entry, where the chance to fail counts it";
 
 /// Do two motions take the body through the same states?
 bool same(const PlannedMotion& a, const PlannedMotion& b) {
@@ -261,7 +266,7 @@ std::vector<Stander::KnownMotion*> Stander::motions_of(const Plan& plan) const {
                  known_.begin() + static_cast<std::ptrdiff_t>(known_.size() - shares::kMotionsKept));
   std::vector<KnownMotion*> out;
   for (const PlannedMotion& motion :
-       motions_inside(plan, MotionVerifier(problem_.design, *problem_.distance))) {
+       withy::motions_of(plan, MotionVerifier(problem_.design, *problem_.distance))) {
     const auto found = std::find_if(known_.begin(), known_.end(),
                                     [&](const auto& known) { return same(known->motion, motion); });
     if (found != known_.end()) {
@@ -307,7 +312,9 @@ std::optional<Standing> Stander::less_by_engaging(const Plan& plan, const Elasti
   const Test engaging = [&](const ErrorSizes& e) { return hardware.not_engaging(e); };
   const std::size_t passed = steps_passed(engaging, sizes_, 0.0, steps);
   if (passed == steps) return standing;
+  const bool not_in_front = standing.limited_by.ends_with(kNotInFront);
   standing.limited_by = *engaging(times(ladder[passed], sizes_));
+  if (not_in_front) standing.limited_by += kNotInFront;
   standing.reserve = passed == 0 ? 0.0 : ladder[passed - 1];
   return standing;
 }
@@ -329,6 +336,7 @@ Standing Stander::judge_all(const Plan& plan, const ElasticSlides& slides, const
   const double frozen_mm = frozen_slide_mm(problem_.design, plan, slides);
   const Test touching = [&](const ErrorSizes& e) -> std::optional<std::string> {
     for (KnownMotion* known : motions) {
+      if (known->motion.in_front) continue;
       known->worst->end_with(effort);
       if (!known->worst->stands(e, StandsFor::off_the_wall))
         return known->motion.sweep
@@ -351,6 +359,9 @@ Standing Stander::judge_all(const Plan& plan, const ElasticSlides& slides, const
     standing.limited_by = *test(times(ladder[passed], sizes_, frozen_mm));
   }
   standing.reserve = steps == 0 ? 0.0 : ladder[steps - 1];
+  if (std::any_of(motions.begin(), motions.end(),
+                  [](const KnownMotion* known) { return known->motion.in_front && known->doubtful; }))
+    standing.limited_by += kNotInFront;
   return standing;
 }
 
@@ -412,7 +423,7 @@ std::vector<int> Stander::hunts_that_may_touch(const Plan& plan, int draws, int 
   };
   std::vector<int> locks;
   for (const KnownMotion* known : motions_of(plan)) {
-    if (!known->motion.sweep || !known->doubtful) continue;
+    if (!known->motion.sweep || !known->doubtful || known->motion.in_front) continue;
     if (effort_.cut_short()) break;
     const int lock = known->motion.sweep->lock;
     if (std::find(locks.begin(), locks.end(), lock) != locks.end()) continue;

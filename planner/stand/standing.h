@@ -7,6 +7,9 @@
 //     every lock engages, its hunt included, and every lock switches    ProvedHardware
 //     every limit holds                                                 ProvedHardware
 //     no motion touches the wall, no sweep of a hunt does               WorstCase::stands
+// Motions that are made in front of the entry as planned are left out of the last, and it is said where one
+// is in doubt: a bench that stands nearer than planned may get its tip past the entry plane beside the
+// opening, and bounds that close to the rim tell nothing. They count in the chance to fail.
 // Errors up to x times their sizes hold all smaller ones, so what is proved at x is proved below it. 0 where
 // 0.05 is not proved, or where a hunt that is called for can't be made.
 //

@@ -76,7 +76,7 @@ bool passes_entry(const PlannedMotion& sweep, const MotionVerifier& verifier) {
   return false;
 }
 
-/// The sweeps that pass the entry plane, each once.
+/// The sweeps, each once.
 void add_sweeps(const Plan& plan, const MotionVerifier& verifier, std::vector<PlannedMotion>& motions) {
   for (std::size_t i = 0; i < plan.actions.size(); ++i) {
     const PlannedAction& action = plan.actions[i];
@@ -89,14 +89,16 @@ void add_sweeps(const Plan& plan, const MotionVerifier& verifier, std::vector<Pl
                              plan.states[static_cast<std::size_t>(other.from)] == before;
                     });
     if (known) continue;
-    for (PlannedMotion& sweep : sweeps_of(verifier.design(), before, action.lock, static_cast<int>(i)))
-      if (passes_entry(sweep, verifier)) motions.push_back(std::move(sweep));
+    for (PlannedMotion& sweep : sweeps_of(verifier.design(), before, action.lock, static_cast<int>(i))) {
+      sweep.in_front = !passes_entry(sweep, verifier);
+      motions.push_back(std::move(sweep));
+    }
   }
 }
 
 }  // namespace
 
-std::vector<PlannedMotion> motions_inside(const Plan& plan, const MotionVerifier& verifier) {
+std::vector<PlannedMotion> motions_of(const Plan& plan, const MotionVerifier& verifier) {
   std::vector<PlannedMotion> motions;
   for (std::size_t i = 0; i < plan.actions.size(); ++i) {
     const PlannedAction& action = plan.actions[i];
@@ -106,8 +108,9 @@ std::vector<PlannedMotion> motions_inside(const Plan& plan, const MotionVerifier
     const bool known = std::any_of(motions.begin(), motions.end(), [&](const PlannedMotion& m) {
       return (m.from == from && m.to == to) || (m.from == to && m.to == from);
     });
-    if (!known && !verifier.clears(from, to, kMoreThanAnyLumen_mm))
-      motions.push_back({from, to, static_cast<int>(i)});
+    if (known) continue;
+    motions.push_back({from, to, static_cast<int>(i)});
+    motions.back().in_front = verifier.clears(from, to, kMoreThanAnyLumen_mm);
   }
   add_sweeps(plan, verifier, motions);
   return motions;

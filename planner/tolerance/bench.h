@@ -43,12 +43,12 @@ struct PlannedMotion {
   State to;
   int action = 0;                                 ///< index into the plan's actions
   std::optional<HuntSweep> sweep = std::nullopt;  ///< then `from` and `to` are the state that is swept about
+  bool in_front = false;                          ///< as planned none of the body passes the entry plane
 };
 
-/// The motions that pass the entry plane as planned, whatever the plan file says of their clearance, and
-/// after them the sweeps of hunts that are made. Those wholly in front of it (presets) are left out: a user
-/// makes room for errors there by drawing back.
-std::vector<PlannedMotion> motions_inside(const Plan& plan, const MotionVerifier& verifier);
+/// A plan's motions, whatever the plan file says of their clearance, and after them the sweeps of hunts that
+/// are made.
+std::vector<PlannedMotion> motions_of(const Plan& plan, const MotionVerifier& verifier);
 
 /// Does a body touch the wall? In order of how bad it is.
 enum class Contact {

@@ -58,7 +58,7 @@ struct DoubtfulMotion {
 /// Not safe to use from several threads at once, but for what is const.
 class WorstCase {
  public:
-  /// The problem must outlive this. `motions` as motions_inside has them; `reached` is the plan's state at
+  /// The problem must outlive this. `motions` as motions_of has them; `reached` is the plan's state at
   /// the target.
   WorstCase(const SearchProblem& problem, const std::vector<PlannedMotion>& motions, const State& reached,
             const Eigen::Vector3d& channel_centre_E, const Effort& effort = Effort());

@@ -48,7 +48,8 @@ class PlanCheck {
                                   hand_.plan.actions.size(), error_mm_);
     if (hand_.plan.from_elsewhere) out += " from the state that it begins in, wherever that came from";
     out += fmt::format(", every motion keeps {:.4f} mm of clearance", clearance_mm_);
-    if (hunts_ > 0) out += fmt::format(", {} hunt{} included", hunts_, hunts_ == 1 ? "" : "s");
+    if (hunts_ > 0)
+      out += fmt::format(", {} hunt{} {:.4f} mm", hunts_, hunts_ == 1 ? " keeps" : "s keep", hunts_keep_mm_);
     out += ", every limit of the scene is kept";
     const bool locks = hand_.plan.locks > 0;
     if (locks && !hand_.robot.latch) out += "; not checked: latch";
@@ -197,6 +198,7 @@ class PlanCheck {
       hand_.settings.progress("motions", static_cast<double>(++done) / static_cast<double>(all));
     });
     clearance_mm_ = need;
+    hunts_keep_mm_ = required;
     if (hand_.settings.stop()) return open_still(kStopped);
     if (!motions_good) return open_still(fmt::format("whether every motion keeps {:.4f} mm", need));
     if (!hunts_good) return open_still(fmt::format("whether every hunt keeps {:.4f} mm", required));
@@ -211,6 +213,7 @@ class PlanCheck {
   int hunts_ = 0;
   double error_mm_ = 0.0;
   double clearance_mm_ = 0.0;
+  double hunts_keep_mm_ = 0.0;
 };
 
 }  // namespace

@@ -46,7 +46,7 @@ Found worst_bench(const Design& design, const ErrorSizes& sizes, const Margin& m
 }
 
 Margin from_wall(const Case& of) {
-  return [&of, motions = motions_inside(of.plan, MotionVerifier(of.problem->design, *of.problem->distance))](
+  return [&of, motions = motions_of(of.plan, MotionVerifier(of.problem->design, *of.problem->distance))](
              const ErrorDraw& errors, double enough) {
     const Bench bench(of.problem->design, errors, middle_of(of.problem->distance->exact().channel()));
     double least = kInfinity;

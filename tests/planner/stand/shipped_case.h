@@ -61,7 +61,7 @@ inline Asked ask_all(const Case& of, const ErrorDraw& errors) {
   for (const PlannedState& state : of.plan.states)
     out.overloads = out.overloads || !on_bench.keeps_limits(state);
   for (const PlannedMotion& motion :
-       motions_inside(of.plan, MotionVerifier(problem.design, *problem.distance))) {
+       motions_of(of.plan, MotionVerifier(problem.design, *problem.distance))) {
     const Contact contact = bench.contact(motion, *problem.distance);
     out.touches = out.touches || contact == Contact::touches;
     out.close = out.close || contact != Contact::clear;

@@ -126,7 +126,7 @@ namespace {
 
 /// The same plan's sweeps alone.
 std::vector<PlannedMotion> sweeps_of(const Case& of) {
-  auto motions = motions_inside(of.plan, MotionVerifier(of.problem->design, *of.problem->distance));
+  auto motions = motions_of(of.plan, MotionVerifier(of.problem->design, *of.problem->distance));
   std::erase_if(motions, [](const PlannedMotion& motion) { return !motion.sweep; });
   return motions;
 }
