@@ -5,6 +5,7 @@
 
 #include <fmt/core.h>
 #include <nlohmann/json.hpp>
+#include <unistd.h>
 
 #include "planner/files/file_output.h"
 #include "planner/files/input_file.h"
@@ -51,8 +52,15 @@ Desk::Desk(const std::filesystem::path& scene, int workers)
 Desk::~Desk() = default;
 
 Result<std::unique_ptr<Desk>> Desk::open(const std::filesystem::path& scene, int workers) {
-  if (const auto place = check_output_file(scene.string() + ".live"); !place)
-    return tl::unexpected(place.error());
+  if (const auto place = check_output_file(scene.string() + ".live"); !place) {
+    InputError error = place.error();
+    const std::filesystem::path folder = scene.has_parent_path() ? scene.parent_path() : ".";
+    if (::access(folder.c_str(), W_OK) != 0)
+      error.remedy =
+          "copy the scene and its mesh to a folder that may be written to: unsaved work is kept beside the "
+          "scene";
+    return tl::unexpected(std::move(error));
+  }
   auto text = read_text_input(scene);
   if (!text) return tl::unexpected(text.error());
   std::unique_ptr<Desk> desk(new Desk(scene, workers));

@@ -224,11 +224,14 @@ Desk::Outcome Desk::save_plan(JsonFile& request) {
   const int locks = root.at("locks").count();
   const std::string name = root.at("folder").text();
   const bool by_hand = root.has("by_hand") && root.at("by_hand").boolean();
-  if (!is_folder_name(name))
+  if (name.size() > kLongestFolderName)
+    root.at("folder").fault(fmt::format("this name has {} letters", name.size()),
+                            fmt::format("give {} at most", kLongestFolderName));
+  else if (!is_folder_name(name))
     root.at("folder").fault(
         "this names no folder beside the scene",
-        "give one name of letters, digits, _, - and ., a letter, digit or _ first and no . "
-        "last");
+        "give one name of letters a to z, digits, _, -, . and spaces, a letter, digit or _ first, and no . "
+        "or space last");
   if (request.first_fault()) return tl::unexpected(Refusal{});
   const auto found = [&] {
     const std::lock_guard driving(driving_);

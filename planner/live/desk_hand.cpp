@@ -11,6 +11,8 @@
 #include "planner/live/desk.h"
 #include "planner/live/driver.h"
 #include "planner/live/figures_json.h"
+#include "planner/live/places_on_way.h"
+#include "planner/script/plan_check.h"
 #include "planner/search/ask/solve.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_tidy.h"
@@ -47,6 +49,16 @@ std::size_t actions_in(const Plan& plan) {
                                                 [](const PlannedAction& a) { return a.leg == Leg::in; }));
 }
 
+/// Of each place to pass, the state of the way in that passes it; fewer where some are not passed.
+std::vector<int> via_states(const SearchProblem& problem, const Plan& plan) {
+  std::vector<int> states;
+  for (int k = 0; k <= plan.reached_state; ++k) {
+    const std::size_t passed = pass_places(problem, states.size(), plan.states[static_cast<std::size_t>(k)]);
+    states.resize(passed, k);
+  }
+  return states;
+}
+
 std::string driven_sentence(const SearchProblem& problem, const Plan& plan) {
   const Eigen::Isometry3d& tip_E = plan.states[static_cast<std::size_t>(plan.reached_state)].tip_E;
   return fmt::format(
@@ -60,6 +72,7 @@ Answer answer_of(const SearchProblem& problem, Plan plan) {
   Answer answer;
   answer.verdict = Verdict::reached;
   answer.locks = problem.design.lock_count();
+  plan.via_states = via_states(problem, plan);
   answer.why = driven_sentence(problem, plan);
   if (const PlannedAction* action = plan.without_hunt())
     answer.why +=
@@ -155,7 +168,9 @@ Desk::Outcome Desk::switch_lock(JsonFile& request) {
   root.expect_keys({"locks", "lock"});
   const int of = locks_of(root);
   const int lock = root.at("lock").count();
-  if (lock < 1 || lock > of) root.fault(fmt::format("there is no lock {}", lock), "count locks from 1");
+  if (lock < 1 || lock > of)
+    root.fault(fmt::format("there is no lock {} of {}", lock, of),
+               of == 0 ? "give a lock count with locks" : fmt::format("give 1 to {}", of));
   return with_driver(request, of, [&](int locks, Driver& driver) {
     return driven_on(locks, driver, hands_[locks].switch_lock(driver.judge, lock - 1));
   });
@@ -214,6 +229,14 @@ Desk::Outcome Desk::verify(JsonFile& request) {
       return Json{{"holds", false},
                   {"step", plan.error().step < 0 ? Json(nullptr) : Json(plan.error().step + 1)},
                   {"why", plan.error().sentence}}
+          .dump();
+    // The rules that are no single step's: the places to pass among them.
+    const Scene& scene = driver.scene->prepared.scene;
+    if (const auto defect =
+            made_plan_defect(*plan, {scene, driver.judge.verifier(), driver.problem.required_clearance_mm}))
+      return Json{{"holds", false},
+                  {"step", defect->action < 0 ? Json(nullptr) : Json(defect->action + 1)},
+                  {"why", defect->problem}}
           .dump();
     const auto problem = std::make_shared<const SearchProblem>(driver.problem);
     const auto answer = std::make_shared<const Answer>(answer_of(*problem, std::move(*plan)));

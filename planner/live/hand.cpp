@@ -8,6 +8,7 @@
 #include <fmt/core.h>
 
 #include "planner/effort/shares.h"
+#include "planner/live/places_on_way.h"
 #include "planner/search/route/joining.h"
 #include "planner/segment/latch.h"
 
@@ -64,7 +65,7 @@ std::string standing_objection(const StepJudge& judge, const State& state) {
   if (judge.verifier().clears(state, state, required) ||
       judge.verifier().clearance(state).lower_mm >= required)
     return {};
-  return fmt::format("it can't be proved that the body at rest there keeps {:.2f} mm from the wall",
+  return fmt::format("it can't be proved that the body at rest there keeps {:.4g} mm from the wall",
                      required);
 }
 
@@ -77,6 +78,54 @@ bool can_be_made(const StepJudge& judge, const State& here, const std::vector<Ro
     at = &step.to;
   }
   return true;
+}
+
+/// Would a way that leaves out `middle` pass fewer of the places to pass, wherever it stood before?
+bool passes_less(const SearchProblem& problem, const State& from, const State& middle, const State& to) {
+  for (std::size_t next = 0; next < problem.vias.size(); ++next) {
+    const std::size_t there = pass_places(problem, next, from);
+    if (pass_places(problem, pass_places(problem, there, middle), to) > pass_places(problem, there, to))
+      return true;
+  }
+  return false;
+}
+
+/// Adds a step; of motions of one kind that follow one another one is made where that is allowed and passes
+/// no fewer places.
+void join(const StepJudge& judge, Route& route, RouteStep step) {
+  if (is_motion(step) && !route.steps.empty() && is_motion(route.steps.back())) {
+    const State& from = route.state_before(route.steps.size() - 1);
+    const State& middle = route.steps.back().to;
+    const ActionKind whole = motion_kind(from, step.to);
+    if (passes_less(judge.problem(), from, middle, step.to)) {
+      route.steps.push_back(std::move(step));
+      return;
+    }
+    if (motion_kind(from, middle) == motion_kind(middle, step.to) && whole == motion_kind(from, middle) &&
+        judge.motion_allowed(from, step.to)) {
+      route.steps.back() = std::move(step);
+      if (route.steps.back().to == from) route.steps.pop_back();
+      return;
+    }
+    if (step.to == from) {
+      route.steps.pop_back();
+      return;
+    }
+  }
+  route.steps.push_back(std::move(step));
+}
+
+/// From which state of a route its rest passes the places to pass from the n-th on: `rest[n]` is the last
+/// such state. Rests from earlier states do too.
+std::vector<std::size_t> last_rests(const SearchProblem& problem, const Route& way) {
+  std::vector<std::size_t> rest(problem.vias.size() + 1, way.steps.size());
+  for (std::size_t n = problem.vias.size(); n-- > 0;) {
+    // The last state at place n from which the rest passes those after it.
+    std::size_t k = rest[n + 1];
+    while (k > 0 && pass_places(problem, n, way.state_before(k)) == n) --k;
+    rest[n] = k;
+  }
+  return rest;
 }
 
 }  // namespace
@@ -110,23 +159,22 @@ std::string switch_objection(const StepJudge& judge, const State& before, int lo
   return fmt::format("lock {} is on no notch", lock + 1);
 }
 
+/// A motion whose tip goes through places to pass is kept in parts that end there: a plan passes a place
+/// where one of its states is.
 void Hand::add(const StepJudge& judge, RouteStep step) {
-  if (is_motion(step) && !route_.steps.empty() && is_motion(route_.steps.back())) {
-    const State& from = route_.state_before(route_.steps.size() - 1);
-    const State& middle = route_.steps.back().to;
-    const ActionKind whole = motion_kind(from, step.to);
-    if (motion_kind(from, middle) == motion_kind(middle, step.to) && whole == motion_kind(from, middle) &&
-        judge.motion_allowed(from, step.to)) {
-      route_.steps.back() = std::move(step);
-      if (route_.steps.back().to == from) route_.steps.pop_back();
-      return;
-    }
-    if (step.to == from) {
-      route_.steps.pop_back();
-      return;
-    }
+  const SearchProblem& problem = judge.problem();
+  std::size_t next = problem.vias.empty() ? 0 : pass_places(problem, 0, route_);
+  while (is_motion(step) && next < problem.vias.size()) {
+    const State from = state();
+    const auto at = first_at(problem, next, from, step.to);
+    if (!at || *at <= 0.0 || *at >= 1.0) break;
+    const State there = interpolate(from, step.to, *at);
+    const std::size_t passed = pass_places(problem, next, there);
+    if (passed == next || !judge.motion_allowed(from, there) || !judge.motion_allowed(there, step.to)) break;
+    join(judge, route_, {-1, false, there});
+    next = passed;
   }
-  route_.steps.push_back(std::move(step));
+  join(judge, route_, std::move(step));
 }
 
 HandOutcome Hand::move(const StepJudge& judge, double insertion_mm, const Eigen::Vector2d& u_free) {
@@ -213,12 +261,16 @@ std::optional<std::pair<std::size_t, std::string>> Hand::fault(const StepJudge& 
 }
 
 Route onward_route(const StepJudge& judge, const Route& driven, const Route& way) {
+  const SearchProblem& problem = judge.problem();
+  const std::vector<std::size_t> rests = last_rests(problem, way);
   Route route = driven;
+  std::size_t next = problem.vias.empty() ? 0 : pass_places(problem, 0, driven);
   for (std::size_t left = driven.steps.size();; --left) {
     const State& here = driven.state_before(left);
-    for (std::size_t k = way.steps.size() + 1; k-- > 0;) {
+    next = pass_places(problem, next, here);
+    for (std::size_t k = rests[next] + 1; k-- > 0;) {
       const State& there = way.state_before(k);
-      const auto steps = joining_steps(judge.problem().design, here, there);
+      const auto steps = joining_steps(problem.design, here, there);
       if (!steps || !can_be_made(judge, here, *steps)) continue;
       route.steps.insert(route.steps.end(), steps->begin(), steps->end());
       route.steps.insert(route.steps.end(), way.steps.begin() + static_cast<std::ptrdiff_t>(k),

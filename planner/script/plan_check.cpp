@@ -9,6 +9,7 @@
 
 #include "geometry/numbers/numbers.h"
 #include "planner/plan/lock_hunt.h"
+#include "planner/script/places_passed.h"
 #include "planner/script/replay_checks.h"
 #include "planner/segment/hardware.h"
 #include "planner/segment/latch.h"
@@ -23,6 +24,7 @@ constexpr double kSameInsertion_mm = 1e-9;
 constexpr double kSameCurvature_per_mm = 1e-9;
 constexpr double kSameBend_rad = 1e-7;
 constexpr double kSameClearance_mm = 1e-6;
+constexpr PlaceLeniency kPlaceRounding{kSameClearance_mm, kSameBend_rad};
 
 using MaybeDefect = std::optional<PlanDefect>;
 
@@ -258,29 +260,16 @@ class PlanJudge {
       return whole(
           "it begins elsewhere than at the entry, and the scene has places to pass on the way from there",
           "plan from the entry, or leave [[via]] out of the scene");
-    std::size_t next = 0;
+    PlacesPassed places(scene_.vias, kPlaceRounding);
     const auto pass = [&](int index) {
-      const Eigen::Isometry3d tip_S = scene_.entry.X_SE * Shape(design_, state(index)).tip_E();
-      while (next < scene_.vias.size() && is_there(scene_.vias[next], tip_S)) ++next;
+      places.pass(scene_.entry.X_SE * Shape(design_, state(index)).tip_E());
     };
     pass(0);
     for (const PlannedAction& action : plan_.actions)
       if (action.leg == Leg::in) pass(action.to);
-    if (next == scene_.vias.size()) return std::nullopt;
-    return whole(fmt::format("no state of the way in has its tip at place {} of those to pass", next + 1));
-  }
-
-  static bool is_there(const Target& place, const Eigen::Isometry3d& tip_S) {
-    if (!((tip_S.translation() - place.point_S).norm() <= place.tolerance_mm + kSameClearance_mm))
-      return false;
-    return turn_rad(place, tip_S) <= place.direction_tolerance_rad + kSameBend_rad;
-  }
-
-  /// How far the tip points off the wanted direction; 0 where none is wanted.
-  static double turn_rad(const Target& place, const Eigen::Isometry3d& tip_S) {
-    if (!place.direction_S) return 0.0;
-    const Eigen::Vector3d tangent = tip_S.linear().col(2);
-    return std::atan2(tangent.cross(*place.direction_S).norm(), tangent.dot(*place.direction_S));
+    if (places.all()) return std::nullopt;
+    return whole(
+        fmt::format("no state of the way in has its tip at place {} of those to pass", places.missing() + 1));
   }
 
   MaybeDefect check_target() const {

@@ -10,6 +10,7 @@
 #include "geometry/numbers/numbers.h"
 #include "planner/plan/lock_hunt.h"
 #include "planner/proof/lemmas/motion_bounds.h"
+#include "planner/script/places_passed.h"
 #include "planner/script/replay_checks.h"
 #include "planner/script/replay_hunt.h"
 #include "planner/script/tendon_inverse.h"
@@ -37,6 +38,7 @@ constexpr double kSnap_mm = kScriptDeviation_mm;
 // free region of a hundred times its tendons' radius makes a hundred times larger at the tip; ten times that.
 constexpr double kTipRounding_mm = 1e3 * kScriptStep;
 constexpr double kTipRounding_rad = 1e-5;
+constexpr PlaceLeniency kTipRounding{kTipRounding_mm, kTipRounding_rad};
 
 // Beyond this (mm) nobody asks how far the wall is, and the search for the exact figure would only cost time.
 constexpr double kFarFromWall_mm = 1e3;
@@ -56,7 +58,8 @@ class Replayer {
         design_(verifier.design()),
         task_(task),
         hardware_(verifier.design()),
-        now_(task.from) {
+        now_(task.from),
+        places_(scene.vias, kTipRounding) {
     required_mm_ = std::max(0.0, scene.required_clearance_mm - kReplayClearanceSlack_mm);
   }
 
@@ -77,6 +80,7 @@ class Replayer {
     }
     if (finding) return failed(before->line, *finding);
     if ((finding = check_end(*before))) return failed(before->line, *finding);
+    if ((finding = check_places())) return failed(early_.value_or(before->line), *finding);
     if ((finding = check_target())) return failed(report_.tip_line, *finding);
     return report_;
   }
@@ -232,18 +236,30 @@ class Replayer {
   void look_at_target(const Waypoint& row) {
     const Eigen::Isometry3d tip_S = scene_.entry.X_SE * Shape(design_, now_).tip_E();
     const double error = (tip_S.translation() - scene_.target.point_S).norm();
-    const Eigen::Vector3d axis = tip_S.linear().col(2);
-    const Eigen::Vector3d wanted = scene_.target.direction_S.value_or(axis);
-    const double turn = std::atan2(axis.cross(wanted).norm(), axis.dot(wanted));
-    const bool reached =
-        error <= scene_.target.tolerance_mm + kTipRounding_mm &&
-        (!scene_.target.direction_S || turn <= scene_.target.direction_tolerance_rad + kTipRounding_rad);
+    places_.pass(tip_S);
+    // On the way to the last place to pass a tip at the target is not there yet.
+    const bool at_target = is_at(scene_.target, tip_S, kTipRounding);
+    if (at_target && !places_.all() && !early_) early_ = std::max(row.line, 1);
+    const bool reached = at_target && places_.all();
     if (reached_ && !reached) return;
     if (reached == reached_ && error >= report_.tip_error_mm) return;
     reached_ = reached;
     report_.tip_error_mm = error;
     report_.tip_line = std::max(row.line, 1);
-    tip_turn_rad_ = turn;
+    tip_turn_rad_ = turn_rad(scene_.target, tip_S);
+  }
+
+  Finding check_places() const {
+    if (reached_ || task_.only_out || (places_.all() && !early_)) return std::nullopt;
+    if (places_.all())
+      return ReplayFinding{ReplayCause::target,
+                           "the tip is at the target here, and not again after the places to pass",
+                           "pass them first"};
+    return ReplayFinding{
+        ReplayCause::target,
+        fmt::format("no row has its tip at place {} of those to pass{}", places_.missing() + 1,
+                    places_.missing() > 0 ? " after those before it" : ""),
+        "pass the places in their order, and then go to the target"};
   }
 
   Finding check_target() const {
@@ -381,9 +397,10 @@ class Replayer {
 
   ReplayFinding too_near(const MotionClearance& found) const {
     const std::string problem =
-        found.upper_mm > 0.0
+        found.upper_mm <= 0.0 ? std::string("on the way here the body touches the wall")
+        : found.upper_mm < scene_.required_clearance_mm
             ? fmt::format("on the way here the body comes within {:.3f} mm of the wall", found.upper_mm)
-            : std::string("on the way here the body touches the wall");
+            : std::string("on the way here the body is not proved to keep clear of the wall");
     return {ReplayCause::clearance, problem, fmt::format("keep {} mm clear", scene_.required_clearance_mm)};
   }
 
@@ -499,6 +516,8 @@ class Replayer {
   std::optional<Hunt> hunt_;  // while a sweep is under way
   int hunted_ = -1;           // the lock whose sweep ends where the row under way begins
   ReplayReport report_;
+  PlacesPassed places_;
+  std::optional<int> early_;  // the line where the tip is at the target before it has passed all places
   bool reached_ = false;
   double tip_turn_rad_ = 0.0;
 };

@@ -184,6 +184,98 @@ live('a box that is emptied, or holds no number, sets nothing: the old value com
   });
 });
 
+/** Holds back the answers to what is asked under this name until the returned function is called. */
+async function heldBack(page, name) {
+  let release;
+  const released = new Promise((done) => (release = done));
+  await page.route(`**/api/${name}`, async (route) => {
+    await released;
+    await route.continue();
+  });
+  return async () => {
+    release();
+    await page.unroute(`**/api/${name}`);
+  };
+}
+const typed = async (page, key, text) => {
+  await page.locator(`[id="n-${key}"]`).evaluate((e) => (e.closest('details').open = true));
+  await page.fill(`[id="n-${key}"]`, text);
+};
+const number = async (key) => (await ask('scene')).numbers.find((n) => n.key === key).value;
+
+live('a refused number leaves its box, and the numbers beside it can be changed; one that is taken is kept as it was typed', async () => {
+  await on(async (page) => {
+    const before = await number('target.point_mm');
+    await typed(page, 'segment.length_mm', '9999');
+    await page.keyboard.press('Enter');
+    await said(page, '9999');
+    assert.equal(await page.inputValue('[id="n-segment.length_mm"]'), '100');
+    await typed(page, 'target.point_mm-1', '-500');
+    await page.keyboard.press('Enter');
+    await said(page, 'outside the channel');
+    assert.equal(Number(await page.inputValue('[id="n-target.point_mm-1"]')), before[0]);
+    await revised(page, async () => {
+      await typed(page, 'target.point_mm-2', '17.71234567');
+      await page.keyboard.press('Enter');
+    });
+    assert.deepEqual(await number('target.point_mm'), [before[0], 17.71234567, before[2]]);
+    await putBack(page);
+  });
+});
+
+live('no change is lost to another that follows before it is answered, and what is typed is saved', async () => {
+  const text = readFileSync(scene, 'utf8');
+  await on(async (page) => {
+    const release = await heldBack(page, 'edit');
+    for (const [key, value] of [['target.tolerance_mm', '1.61'], ['clearance.required_mm', '0.21'], ['target.point_mm-1', '40.01'], ['target.point_mm-2', '17.71']]) await typed(page, key, value);
+    await typed(page, 'target.tolerance_mm', '1.62'); // not entered
+    await page.click('#save-scene');
+    await release();
+    await said(page, '^Saved');
+    const saved = readFileSync(scene, 'utf8');
+    for (const line of [/tolerance_mm = 1\.62/, /required_mm = 0\.21/, /point_mm = \[40\.01, 17\.71, 90\.599\]/]) assert.match(saved, line);
+    // What is refused is not saved, and that is said.
+    await typed(page, 'target.tolerance_mm', '-1');
+    await page.click('#save-scene');
+    await said(page, '^Saved.*without the last change');
+    assert.equal(readFileSync(scene, 'utf8'), saved);
+    await putBack(page);
+    await page.click('#save-scene');
+    await said(page, '^Saved');
+  });
+  assert.equal(readFileSync(scene, 'utf8'), text);
+});
+
+live('a scene with more locks in use than the table usually has opens with a row for them', async () => {
+  await on(async (page) => {
+    const layout = { 'layout.4.station_mm': [20, 40, 60, 80], 'layout.4.clock_deg': [0, 0, 0, 0], 'layout.use': 4 };
+    await ask('edit', { changes: Object.entries(layout).map(([key, value]) => ({ key, value })), gesture: '' });
+    await ask('ask', { locks: [0] });
+    await page.reload();
+    await page.waitForSelector('html[data-ready="yes"]');
+    await page.waitForSelector('#verdicts tr.chosen[data-locks="4"]');
+    assert.equal(await page.locator('.ruler .bead').count(), 4);
+    await page.waitForFunction(() => document.querySelectorAll('.lock-switch').length === 4);
+    await page.click('#undo');
+    await page.waitForSelector('#undo:disabled');
+    await page.reload();
+    await page.waitForSelector('#verdicts tr.chosen[data-locks="1"]');
+  });
+});
+
+live('the ruler has a dozen numbers at most, whatever the segment’s length', async () => {
+  await on(async (page) => {
+    for (const length of ['5000', '333', '100']) {
+      await typed(page, 'segment.length_mm', length);
+      await page.keyboard.press('Enter');
+      await page.waitForFunction((l) => document.querySelector('#station-1').getAttribute('aria-valuemax') === l, length);
+      const numbers = await page.locator('.ruler-number').allTextContents();
+      assert.ok(numbers.length >= 5 && numbers.length <= 13, numbers.join());
+    }
+    await putBack(page);
+  });
+});
+
 live('a long title is cut with an ellipsis, whole in its tooltip, and the page stays within the window', async () => {
   await on(async (page) => {
     const title = `${'A '.repeat(52)}B`;

@@ -258,6 +258,50 @@ TEST_CASE(
   check_plan_file(bench, bench.folder() / "driven" / "plan.json");
 }
 
+TEST_CASE("what is driven past a place to pass does not hold, and the way on from there passes it") {
+  LiveBench straight;
+  straight.open();
+  REQUIRE(straight.decided(1).at("verdict") == "reached");
+  straight.granted("take", {{"locks", 1}, {"actions", 0}});
+  const Json way = straight.granted("onward", {{"locks", 1}}).at("steps");
+
+  LiveBench bench;
+  const std::string text = read_text(bench.scene());
+  // A side pocket of the chamber, 20 mm off every body that goes to the target.
+  std::ofstream(bench.scene()) << text << "\n[[via]]\npoint_mm = [0.0, 20.0, 70.0]\ntolerance_mm = 4.0\n";
+  bench.open();
+  REQUIRE(bench.decided(1).at("verdict") == "reached");
+  for (const Json& step : way) {
+    if (step.contains("lock")) {
+      CHECK(bench.granted("switch", {{"locks", 1}, {"lock", step.at("lock")}}).at("made") == true);
+      continue;
+    }
+    const Json& to = step.at("to");
+    CHECK(bench
+              .granted("drive", {{"locks", 1},
+                                 {"insertion_mm", to.at("insertion_mm")},
+                                 {"curvature_per_mm", to.at("regions").back().at("curvature_per_mm")}})
+              .at("made") == true);
+  }
+  REQUIRE(bench.granted("hand", {{"locks", 1}}).at("at_target") == true);
+  const Json past = bench.granted("verify", {{"locks", 1}});
+  CHECK(past.at("holds") == false);
+  CHECK(past.at("why") == "no state of the way in has its tip at place 1 of those to pass");
+  CHECK(bench.refused("save-plan", {{"locks", 1}, {"folder", "driven"}, {"by_hand", true}})
+            .find("verify it first") != std::string::npos);
+  // From the target, and from the start.
+  for (const char* from : {"target", "start"}) {
+    INFO(from);
+    if (from == std::string("start")) bench.granted("reset", {{"locks", 1}});
+    CHECK(bench.granted("onward", {{"locks", 1}}).at("at_target") == true);
+    const Json verified = bench.granted("verify", {{"locks", 1}});
+    INFO(verified.dump());
+    REQUIRE(verified.at("holds") == true);
+    bench.granted("save-plan", {{"locks", 1}, {"folder", from}, {"by_hand", true}});
+    check_plan_file(bench, bench.folder() / from / "plan.json");
+  }
+}
+
 TEST_CASE("a folder for an answer is none of the scene's own files, no option, and not hidden") {
   LiveBench bench;
   bench.open();
@@ -270,7 +314,8 @@ TEST_CASE("a folder for an answer is none of the scene's own files, no option, a
   for (const std::string& name :
        {std::string("scene.toml"), std::string("scene.toml.live"), std::string("scene.toml.live.old"),
         std::string("scene.toml.live.old.2"), std::filesystem::path(mesh).filename().string(),
-        std::string("-o"), std::string(".git"), std::string("answer."), std::string("a/b"), std::string()}) {
+        std::string("-o"), std::string(".git"), std::string("answer."), std::string("a/b"), std::string(),
+        std::string(61, 'a')}) {
     INFO(name);
     CHECK_FALSE(bench.refused("save-plan", {{"locks", 0}, {"folder", name}}).empty());
   }

@@ -187,6 +187,38 @@ TEST_CASE("a lock engages on the nearest notch") {
   CHECK(hand.state().engaged.none());
 }
 
+TEST_CASE("what is driven through a place to pass is kept so that a plan passes it there") {
+  const Driver& without = driver_of(0);
+  SearchProblem problem = without.problem;
+  problem.vias = {Goal{{0.0, 0.0, 25.0}, 1.0, std::nullopt, 0.0},
+                  Goal{{0.0, 0.0, 12.0}, 1.0, std::nullopt, 0.0}};
+  const Driver driver(without.scene, problem);
+  // Drawn back and straight the tip is at the entry's middle, so it stands as deep as it was moved in.
+  const auto stands_near = [](const Hand& hand, double depth_mm) {
+    int states = 0;
+    for (const RouteStep& step : hand.route().steps)
+      states += std::abs(step.to.insertion_mm - depth_mm) <= 1.0 && step.to.u_free.isZero();
+    return states;
+  };
+  Hand hand;
+  REQUIRE(hand.move(driver.judge, 40.0, {0.0, 0.0}).made);
+  CHECK(hand.route().steps.size() == 2);
+  CHECK(stands_near(hand, 25.0) == 1);
+  CHECK(stands_near(hand, 12.0) == 0);  // it is the second to pass
+  REQUIRE(hand.move(driver.judge, 50.0, {0.0, 0.0}).made);
+  CHECK(hand.route().steps.size() == 2);
+  REQUIRE(hand.move(driver.judge, 5.0, {0.0, 0.0}).made);
+  REQUIRE(hand.move(driver.judge, 50.0, {0.0, 0.0}).made);
+  CHECK(stands_near(hand, 25.0) == 1);
+  CHECK(stands_near(hand, 12.0) == 1);
+  CHECK_FALSE(hand.fault(driver.judge));
+  check_route(driver, hand.route());
+  // Without places to pass all of this is one motion.
+  Hand plain;
+  for (const double depth : {40.0, 50.0, 5.0, 50.0}) plain.move(without.judge, depth, {0.0, 0.0});
+  CHECK(plain.route().steps.size() == 1);
+}
+
 TEST_CASE("on from anywhere: the hand's own way, then a verified one to the target") {
   const Driver& driver = driver_of(1);
   SolveSettings settings;

@@ -298,6 +298,45 @@ TEST_CASE("A script that misses the target says how near it came, at the row tha
   CHECK(report.tip_error_mm < 2.5);
 }
 
+TEST_CASE("A script that leaves out a place to pass, or takes two in the wrong order, is found") {
+  const Bench bench;
+  const Script script = script_of(bench);
+  // Where the plain implementation has the tip half way in, and at the start.
+  const auto robot = withy_test::plain_robot(bench);
+  const auto tip_S = [&](int state) {
+    const auto plain =
+        withy_test::plain_state(bench.design(), bench.plan().states[static_cast<std::size_t>(state)]);
+    const Eigen::Vector3d tip_E = withy_plain::Body(robot, plain).point_E(robot.scene.length_mm);
+    return Eigen::Vector3d(bench.scene().entry.X_SE * tip_E);
+  };
+  const int middle = bench.plan().reached_state / 2;
+  REQUIRE((tip_S(middle) - tip_S(0)).norm() > 2.0);
+  const withy::Target half_way{tip_S(middle), 0.5, std::nullopt, 0.0};
+  const withy::Target at_start{tip_S(0), 0.5, std::nullopt, 0.0};
+  withy::Target elsewhere = half_way;
+  elsewhere.point_S.x() += 500.0;
+  const auto fault_with = [&](std::vector<withy::Target> vias) {
+    withy::Scene scene = bench.scene();
+    scene.vias = std::move(vias);
+    return withy::replay(script, scene, bench.verifier()).fault;
+  };
+  CHECK_FALSE(fault_with({half_way}));
+  CHECK_FALSE(fault_with({at_start, half_way}));
+  for (const auto& vias : {std::vector{elsewhere}, std::vector{half_way, elsewhere}}) {
+    const auto fault = fault_with(vias);
+    REQUIRE(fault);
+    CHECK(fault->cause == ReplayCause::target);
+    CHECK(fault->problem.find("place " + std::to_string(vias.size()) + " of those to pass") !=
+          std::string::npos);
+    CHECK(fault->line > 1);
+  }
+  // The start is passed again on the way out, past the target.
+  const auto late = fault_with({half_way, at_start});
+  REQUIRE(late);
+  CHECK(late->cause == ReplayCause::target);
+  CHECK(late->problem.find("not again after the places to pass") != std::string::npos);
+}
+
 TEST_CASE("A script with another number of tendons than the scene is refused") {
   const Bench three({.tendon_angles = "0.0, 120.0, 240.0", .axes = R"("A", "B", "C")"});
   const Bench four;

@@ -17,7 +17,7 @@ export function quantity(value: number | null | undefined, unit: string, digits 
 export function sentence(text: string): string {
   const trimmed = text.trim();
   const capital = trimmed.charAt(0).toUpperCase() + trimmed.slice(1);
-  return /[.!?]$/.test(capital) || capital === '' ? capital : `${capital}.`;
+  return /[.!?…]$/.test(capital) || capital === '' ? capital : `${capital}.`;
 }
 
 export const degrees = (rad: number) => (rad * 180) / Math.PI;

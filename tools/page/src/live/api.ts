@@ -170,17 +170,24 @@ export const desk = {
     post<{ saved: string; verdict: Verdict; left_out: string[] }>('save-plan', { locks, folder, by_hand }),
 };
 
-/** Runs one job after the other, of those that wait only the newest. */
+/** Runs one job after the other in the order that they come. Of several with one name that wait side by side only the newest is run. */
 export class Newest {
   private running = false;
+  private waiting: { name: string; job: () => Promise<void> }[] = [];
+  private ended: Promise<void> = Promise.resolve();
 
   /** `busy` hears when the first job of several begins and when the last has ended. */
   constructor(private readonly busy: (now: boolean) => void = () => {}) {}
-  private next: (() => Promise<void>) | null = null;
 
-  run(job: () => Promise<void>) {
-    this.next = job;
-    if (!this.running) void this.drain();
+  run(name: string, job: () => Promise<void>) {
+    if (this.waiting[this.waiting.length - 1]?.name === name) this.waiting.pop();
+    this.waiting.push({ name, job });
+    if (!this.running) this.ended = this.drain();
+  }
+
+  /** When all jobs have ended. */
+  async settled() {
+    while (this.running) await this.ended;
   }
 
   get idle(): boolean {
@@ -190,11 +197,7 @@ export class Newest {
   private async drain() {
     this.running = true;
     this.busy(true);
-    while (this.next) {
-      const job = this.next;
-      this.next = null;
-      await job();
-    }
+    for (let next = this.waiting.shift(); next; next = this.waiting.shift()) await next.job();
     this.running = false;
     this.busy(false);
   }

@@ -35,6 +35,7 @@ export class Deck {
   /** Where the hand wants to be, while it does. */
   private wanted: { insertion_mm: number; u: Vec2 } | null = null;
   updates = 0;
+  private deedsDone = 0;
   /** Answers of the desk that were asked for; an older one is not shown over a newer one. */
   private asked = 0;
   /** What is said is that another window drives. */
@@ -96,7 +97,7 @@ export class Deck {
 
   private go(insertion_mm: number, u: Vec2) {
     this.wanted = { insertion_mm, u };
-    this.jobs.run(() => this.ask(() => desk.drive(this.locksDriven, insertion_mm, u)));
+    this.jobs.run('drive', () => this.ask(() => desk.drive(this.locksDriven, insertion_mm, u)));
   }
 
   private async ask(job: () => Promise<HandFigures>, quiet = false) {
@@ -113,7 +114,7 @@ export class Deck {
   /** One of the desk's other deeds with the hand. */
   async act(job: () => Promise<HandFigures>) {
     this.wanted = null;
-    await new Promise<void>((done) => this.jobs.run(async () => (await this.ask(job), done())));
+    await new Promise<void>((done) => this.jobs.run(`deed ${++this.deedsDone}`, async () => (await this.ask(job), done())));
   }
 
   private holdPad(event: PointerEvent) {

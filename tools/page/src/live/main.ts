@@ -32,6 +32,8 @@ class Bench {
   private placing: Promise<void> = Promise.resolve();
   private verdicts: Verdicts | null = null;
   private locks = 1;
+  /** Why the last change was refused; empty where it was not. */
+  private refusal = '';
   private plan: ShownPlan | null = null;
   private readonly edits = new Newest((now) => (document.documentElement.dataset.editing = now ? 'yes' : 'no'));
   private readonly view: BenchView;
@@ -51,17 +53,17 @@ class Bench {
 
   constructor() {
     this.view = new BenchView({
-      target: (point, gesture) => this.change([{ key: 'target.point_mm', value: rounded(point) }], gesture),
-      direction: (direction, gesture) => this.change([{ key: 'target.direction', value: direction.map((c) => Math.round(1e4 * c) / 1e4) }], gesture),
+      target: (point, gesture) => this.change('target.point_mm', () => [{ key: 'target.point_mm', value: rounded(point) }], gesture),
+      direction: (direction, gesture) => this.change('target.direction', () => [{ key: 'target.direction', value: direction.map((c) => Math.round(1e4 * c) / 1e4) }], gesture),
       enter: (opening) => void this.replace(() => desk.enter(opening)),
     });
     this.ruler = new Ruler({
-      stations: (stations, gesture) => this.changeLayout(stations, null, gesture),
-      clocks: (clocks, gesture) => this.changeLayout(null, clocks, gesture),
+      station: (lock, station_mm, gesture) => this.changeLayout(lock, 'station_mm', station_mm, gesture),
+      clock: (lock, clock_deg, gesture) => this.changeLayout(lock, 'clock_deg', clock_deg, gesture),
     });
     this.table = new VerdictTable(this.locks, (locks) => void this.choose(locks));
     this.numbers = new Numbers(
-      (changes, gesture) => this.change(changes, gesture),
+      (name, make, gesture, refused) => this.change(name, make, gesture, refused),
       (text) => this.say(text, true),
     );
     this.deck = new Deck(this.locks, {
@@ -188,26 +190,48 @@ class Bench {
 
   private async replace(job: () => Promise<LiveScene>) {
     try {
+      await this.typed();
       await this.put(await job());
+      this.refusal = '';
       this.say('');
     } catch (error) {
       this.fail(error);
     }
   }
 
-  /** Of changes that come faster than they are answered only the newest is made. */
-  private change(changes: Change[], gesture: string) {
-    this.edits.run(async () => {
+  /** Waits until what was typed and dragged has been answered. */
+  private async typed() {
+    this.numbers.commit();
+    await this.edits.settled();
+  }
+
+  /**
+   * Of changes of one name that come faster than they are answered only the newest is made. What is changed is made up once its turn
+   * has come, of the scene as it then is. `refused` hears that it was not granted.
+   */
+  private change(name: string, make: () => Change[], gesture: string, refused: () => void = () => {}) {
+    this.edits.run(name, async () => {
       try {
+        const changes = make();
+        if (changes.length === 0) return;
         const scene = await desk.edit(changes, gesture);
+        this.refusal = '';
         const began = performance.now();
         await this.put(scene);
         this.say('');
         while (gesture !== '' && performance.now() - began < kDragPatience && !this.decided(scene.revision)) await pause(5);
       } catch (error) {
-        this.fail(error);
+        this.refusal = this.withPlace((error as Error).message);
+        refused();
+        this.say(this.refusal, true);
       }
     });
+  }
+
+  /** What is in the way of another lock count's layout is moved away there. */
+  private withPlace(refusal: string): string {
+    const locks = Number(/layout\.(\d+), with /.exec(refusal)?.[1] ?? this.locks);
+    return locks === this.locks ? refusal : `${refusal}; choose ${lockCount(locks)} in the table to move it there`;
   }
 
   private decided(revision: number): boolean {
@@ -215,19 +239,19 @@ class Bench {
     return cell !== undefined && cell.stage !== 'waiting' && cell.stage !== 'deciding';
   }
 
-  private changeLayout(stations: number[] | null, clocks: number[] | null, gesture: string) {
-    const design = this.design();
-    if (!design) return;
-    const degrees = (rad: number) => Math.round((rad * 1800) / Math.PI) / 10;
-    const changes: Change[] = [];
-    // A layout that the file does not have yet is written whole.
-    if (stations || this.assumed()) changes.push({ key: `layout.${this.locks}.station_mm`, value: stations ?? design.station_mm });
-    if (clocks || this.assumed()) changes.push({ key: `layout.${this.locks}.clock_deg`, value: clocks ?? design.clock_rad.map(degrees) });
-    this.change(changes, gesture);
-  }
-
-  private assumed(): boolean {
-    return this.scene.designs.find((d) => d.locks === this.locks)?.assumed ?? false;
+  private changeLayout(lock: number, what: 'station_mm' | 'clock_deg', value: number, gesture: string) {
+    const locks = this.locks;
+    const make = () => {
+      const there = this.scene.designs.find((d) => d.locks === locks);
+      if (!there?.design) return [];
+      const { station_mm, clock_rad } = there.design;
+      const layout = { station_mm: [...station_mm], clock_deg: clock_rad.map((rad) => Math.round((rad * 1800) / Math.PI) / 10) };
+      layout[what][lock] = value;
+      // A layout that the file does not have yet is written whole.
+      const written = there.assumed ? (['station_mm', 'clock_deg'] as const) : [what];
+      return written.map((key): Change => ({ key: `layout.${locks}.${key}`, value: layout[key] }));
+    };
+    this.change(`layout.${locks}.${what} ${lock}`, make, gesture);
   }
 
   private async choose(locks: number) {
@@ -243,7 +267,8 @@ class Bench {
   }
 
   private async askAgain() {
-    const counts = [this.locks, ...[0, 1, 2, 3].filter((n) => n !== this.locks)];
+    const usual = [0, 1, 2, 3, this.scene.layout_in_use];
+    const counts = [...new Set([this.locks, ...usual])];
     await desk.ask(counts).catch((e) => this.fail(e));
   }
 
@@ -296,19 +321,27 @@ class Bench {
 
   private async saveScene() {
     try {
+      await this.typed();
       const { saved } = await desk.saveScene();
-      this.say(`saved: ${saved}`);
+      this.say([`saved: ${saved}`, ...this.refused()].join('; '), this.refusal !== '');
       this.show(await desk.scene());
     } catch (error) {
       this.fail(error);
     }
   }
 
+  /** What a file that is saved now does not hold, though it was asked for last. */
+  private refused(): string[] {
+    return this.refusal === '' ? [] : [`without the last change, which was refused: ${this.refusal}`];
+  }
+
   private async savePlan(by_hand: boolean) {
     try {
+      await this.typed();
+      const refused = this.refused();
       this.say('saving');
       const { saved, verdict, left_out } = await desk.savePlan(this.locks, this.folder.value, by_hand);
-      this.say([`${verdict}; saved in ${saved}`, ...left_out].join('; '));
+      this.say([`${verdict}; saved in ${saved}`, ...left_out, ...refused].join('; '), refused.length > 0);
       this.show(await desk.scene());
     } catch (error) {
       this.fail(error);
@@ -340,8 +373,13 @@ class Bench {
   }
 
   async start() {
-    const scene = await desk.scene();
+    let scene = await desk.scene();
     this.locks = scene.layout_in_use;
+    // Another count may have been put in use since the desk was opened.
+    if (!scene.designs.some((d) => d.locks === this.locks)) {
+      await desk.ask([this.locks, 0, 1, 2, 3]);
+      scene = await desk.scene();
+    }
     this.table.setChosen(this.locks);
     document.documentElement.dataset.locks = String(this.locks);
     await this.put(scene);

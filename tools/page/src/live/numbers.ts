@@ -4,13 +4,14 @@
 import { h } from '../dom.ts';
 import type { Change, LiveScene, NumberFact } from './api.ts';
 
-type Put = (changes: Change[], gesture: string) => void;
+/** A change under a name, made up when its turn has come; `refused` hears that it was not granted. */
+type Put = (name: string, make: () => Change[], gesture: string, refused: () => void) => void;
 type Said = (text: string) => void;
 
 /** "curvature_max_per_mm" -> "curvature max"; the unit stands beside the number. */
 function label(key: string): string {
   const name = key.slice(key.lastIndexOf('.') + 1);
-  return name.replace(/_(per_mm|Nmm2|Nmm|mm_per_s|mT_per_A|mm|deg|mT|N|Am2|s|ohm|A)$/, '').replace(/_/g, ' ');
+  return name.replace(/_(g_per_mm|per_mm|Nmm2|Nmm|mm_per_s|mT_per_A|mm|deg|mT|N|Am2|s|ohm|A|g)$/, '').replace(/_/g, ' ');
 }
 
 /** What a slider spans: about twice the value, within the range. */
@@ -23,6 +24,7 @@ function span({ least, most, unit }: NumberFact, value: number): [number, number
   return [least, Math.min(most, value > 0 ? 2 * value : 1)];
 }
 
+/** As fine as a slider is. */
 function rounded(value: number): number {
   return Number(value.toPrecision(6));
 }
@@ -84,7 +86,7 @@ export class Numbers {
     const many = Array.isArray(fact.value);
     const part = many ? ` ${(this.values(fact).length === 3 && /_mm$|axis$|direction$|per_A$/.test(fact.key) ? ['x', 'y', 'z'] : [])[index] ?? index + 1}` : '';
     const id = `n-${fact.key}${many ? `-${index + 1}` : ''}`;
-    const range = `${fact.or_zero ? '0 or ' : ''}${fact.above ? 'above ' : ''}${fact.least} to ${fact.most} ${fact.unit}`.trim();
+    const range = `${fact.or_zero ? '0 or ' : ''}${fact.above ? 'above ' : ''}${rounded(fact.least)} to ${rounded(fact.most)} ${fact.unit}`.trim();
     const slider = h('input', { type: 'range', id: `${id}-slider`, 'aria-label': `${label(fact.key)}${part}` });
     const box = h('input', { type: 'number', id, step: 'any', 'aria-label': `${label(fact.key)}${part}, ${range}` });
     let gesture = '';
@@ -92,14 +94,14 @@ export class Numbers {
     slider.addEventListener('pointerup', () => (gesture = ''));
     slider.addEventListener('input', () => {
       box.value = slider.value;
-      this.change(fact.key, index, Number(slider.value), gesture || `${id} keys`);
+      this.change(fact.key, index, rounded(Number(slider.value)), gesture || `${id} keys`);
     });
     // What a browser can't read as a number it hands over as an empty text.
     box.addEventListener('change', () => {
       const read = box.value.trim() === '' ? Number.NaN : Number(box.value);
       if (Number.isFinite(read)) return this.change(fact.key, index, read, '');
-      const there = this.scene?.numbers.find((n) => n.key === fact.key);
-      if (there) box.value = String(rounded(this.values(there)[index]));
+      const there = this.fact(fact.key);
+      if (there) box.value = String(this.values(there)[index]);
       this.said(`${label(fact.key)}${part}: no number was given, so it stays at ${box.value}; give a number ${range}`);
     });
     const element = h('div', { class: 'number' }, h('label', { for: id }, `${label(fact.key)}${part}`), slider, box, h('small', { title: `${range}: ${fact.reason}` }, fact.unit || '–'));
@@ -108,15 +110,24 @@ export class Numbers {
   }
 
   private choice({ key, choices }: LiveScene['choices'][number]): HTMLElement {
-    const list = h('select', { id: `n-${key}`, onchange: () => this.put([{ key, value: list.value }], '') }, ...choices.map((c) => h('option', { value: c }, c)));
+    const list = h('select', { id: `n-${key}`, onchange: () => this.choose(key, list) }, ...choices.map((c) => h('option', { value: c }, c)));
     this.words.set(key, list);
     return h('div', { class: 'number' }, h('label', { for: `n-${key}` }, label(key)), list);
   }
 
+  private choose(key: string, list: HTMLSelectElement) {
+    const { value } = list;
+    const back = () => {
+      const there = this.scene?.choices.find((c) => c.key === key);
+      if (there && list.value === value) list.value = there.value;
+    };
+    this.put(key, () => [{ key, value }], '', back);
+  }
+
   private show(fact: NumberFact, value: number, index: number) {
-    const row = this.rows.get(`n-${fact.key}${Array.isArray(fact.value) ? `-${index + 1}` : ''}`);
+    const row = this.rowOf(fact, index);
     if (!row) return;
-    if (document.activeElement !== row.box) row.box.value = String(rounded(value));
+    if (document.activeElement !== row.box) row.box.value = String(value);
     const held = row.slider.matches(':active');
     if (held) return;
     const [low, high] = span(fact, value);
@@ -126,13 +137,39 @@ export class Numbers {
     row.slider.value = String(value);
   }
 
+  /** Has a number that is typed and not entered count as entered. */
+  commit() {
+    const { activeElement } = document;
+    if (activeElement instanceof HTMLElement && this.element.contains(activeElement)) activeElement.blur();
+  }
+
+  private rowOf(fact: NumberFact, index: number): Row | undefined {
+    return this.rows.get(`n-${fact.key}${Array.isArray(fact.value) ? `-${index + 1}` : ''}`);
+  }
+
+  private fact(key: string): NumberFact | undefined {
+    return this.scene?.numbers.find((n) => n.key === key);
+  }
+
   private change(key: string, index: number, value: number, gesture: string) {
-    const fact = this.scene?.numbers.find((n) => n.key === key);
+    const fact = this.fact(key);
     if (!fact || !Number.isFinite(value)) return;
-    if (!Array.isArray(fact.value)) return this.put([{ key, value: rounded(value) }], gesture);
-    const values = [...fact.value];
-    values[index] = rounded(value);
-    fact.value = values;
-    this.put([{ key, value: values }], gesture);
+    const asked = this.rowOf(fact, index)?.box.value;
+    const make = () => {
+      const there = this.fact(key);
+      if (!there) return [];
+      if (!Array.isArray(there.value)) return [{ key, value }];
+      return [{ key, value: there.value.map((old, i) => (i === index ? value : old)) }];
+    };
+    this.put(`${key} ${index}`, make, gesture, () => this.back(key, index, asked));
+  }
+
+  /** Shows the number in force again, unless another was asked for meanwhile. */
+  private back(key: string, index: number, asked: string | undefined) {
+    const there = this.fact(key);
+    const row = there && this.rowOf(there, index);
+    if (!there || !row) return;
+    if (row.box.value === asked) row.box.value = String(this.values(there)[index]);
+    this.show(there, this.values(there)[index], index);
   }
 }

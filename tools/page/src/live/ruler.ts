@@ -11,14 +11,23 @@ const kRight = 24;
 const kBody = 36;
 const kDial = 84;
 const kDialRadius = 13;
+/** Steps between numbers along the ruler. */
+const kMostNumbers = 12;
 
 export interface RulerDeeds {
-  stations(station_mm: number[], gesture: string): void;
-  clocks(clock_deg: number[], gesture: string): void;
+  station(lock: number, station_mm: number, gesture: string): void;
+  clock(lock: number, clock_deg: number, gesture: string): void;
 }
 
 /** A tenth of a millimetre, and a whole degree, is as fine as a hand gets. */
 const tenth = (x: number) => Math.round(10 * x) / 10;
+
+/** The least of 1, 2 and 5 times a power of ten of which a length takes no more than kMostNumbers. */
+function rulerStep(length_mm: number): number {
+  const least = length_mm / kMostNumbers;
+  const ten = 10 ** Math.floor(Math.log10(least));
+  return [1, 2, 5].map((n) => n * ten).find((step) => step >= least) ?? 10 * ten;
+}
 
 export class Ruler {
   readonly element = s('svg', { class: 'ruler', role: 'group', 'aria-label': 'The segment on a ruler, base on the left' });
@@ -55,9 +64,10 @@ export class Ruler {
     const parts: SVGElement[] = [];
     const y = kBody;
     parts.push(s('rect', { x: this.x(0), y: y - 9, width: this.x(design.length_mm) - this.x(0), height: 18, class: 'ruler-body' }));
-    const step = design.length_mm > 400 ? 50 : design.length_mm > 150 ? 20 : 10;
-    for (let at = 0; at <= design.length_mm + 1e-9; at += step / 2) {
-      const whole = Math.abs(at / step - Math.round(at / step)) < 1e-6;
+    const step = rulerStep(design.length_mm);
+    for (let half = 0; (half * step) / 2 <= design.length_mm + 1e-9; ++half) {
+      const at = Number(((half * step) / 2).toPrecision(6));
+      const whole = half % 2 === 0;
       parts.push(s('line', { x1: this.x(at), x2: this.x(at), y1: 4, y2: whole ? 14 : 9, class: 'ruler-tick' }));
       if (whole) parts.push(s('text', { x: this.x(at) + 3, y: 14, class: 'ruler-number' }, String(at)));
     }
@@ -155,21 +165,19 @@ export class Ruler {
   private putStation(lock: number, wanted: number, gesture: string) {
     const design = this.design as Design;
     const half = 0.5 * this.spanOf(lock);
-    const stations = [...design.station_mm];
+    const stations = design.station_mm;
     const tip = design.rigid[design.rigid.length - 1];
     const last = tip && tip.to_mm >= design.length_mm ? tip.from_mm : design.length_mm;
     const low = (lock > 0 ? stations[lock - 1] + this.spanOf(lock - 1) / 2 : 0) + half + 0.1;
     const high = (lock + 1 < stations.length ? stations[lock + 1] - this.spanOf(lock + 1) / 2 : last) - half - 0.1;
-    stations[lock] = tenth(Math.min(Math.max(wanted, low), high));
-    if (stations[lock] !== design.station_mm[lock]) this.deeds.stations(stations, gesture);
+    const station = tenth(Math.min(Math.max(wanted, low), high));
+    // What is dragged may be on its way elsewhere while it is dragged back to where it stands.
+    if (gesture !== '' || station !== stations[lock]) this.deeds.station(lock, station, gesture);
   }
 
   private putClock(lock: number, wanted: number, gesture: string) {
-    const clocks = (this.design as Design).clock_rad.map((c) => tenth(degrees(c)));
     const turned = ((Math.round(wanted) % 360) + 360) % 360;
-    if (turned === clocks[lock]) return;
-    clocks[lock] = turned;
-    this.deeds.clocks(clocks, gesture);
+    if (gesture !== '' || turned !== tenth(degrees((this.design as Design).clock_rad[lock]))) this.deeds.clock(lock, turned, gesture);
   }
 
   private move() {

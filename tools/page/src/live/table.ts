@@ -94,11 +94,11 @@ export class VerdictTable {
 
   private reasons(cell: Cell): (HTMLElement | string)[] {
     const text = cell.refusal ?? cell.why ?? '';
-    const parts: (HTMLElement | string)[] = [sentence(text)];
+    // How far the question is stands first, so that it is seen whatever there is to say.
+    const parts: (HTMLElement | string)[] = [h('small', {}, `${sentence(stageWords(cell))}${cell.decided_s === undefined ? '' : ` ${cell.verdict === 'undecided' ? 'First given up' : 'Decided'} after ${quantity(1000 * cell.decided_s, 'ms', 0)}.`}`), ` ${sentence(text)}`];
     if (cell.depth) parts.push(` ${sentence(cell.depth.sentence)}`);
     if (cell.plan?.reserve != null && cell.not_checked?.includes('elastic')) parts.push(' Reserve: of the ideal segment; withy plan heeds the elastic one too.');
     if (cell.approach) parts.push(` ${sentence(`The nearest that was come to: ${quantity(cell.approach.distance_mm, 'mm')}; then ${cell.approach.blocked_by}`)}`);
-    parts.push(h('small', {}, ` ${sentence(stageWords(cell))}${cell.decided_s === undefined ? '' : ` ${cell.verdict === 'undecided' ? 'First given up' : 'Decided'} after ${quantity(1000 * cell.decided_s, 'ms', 0)}.`}`));
     return parts;
   }
 }

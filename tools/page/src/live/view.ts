@@ -114,14 +114,14 @@ export class BenchView {
       this.world.remove(this.channel.group);
       this.channel.dispose();
     }
-    if (this.axes) this.world.remove(this.axes.lines);
+    if (this.axes) this.world.remove(this.axes.group);
     this.channel = new ChannelView(facts);
     this.channel.setCut('open');
     this.channel.applyTheme();
     this.openings = facts.openings;
     this.axes = new AxesView(this.channel.box);
     this.axes.applyTheme();
-    this.world.add(this.channel.group, this.axes.lines);
+    this.world.add(this.channel.group, this.axes.group);
     if (this.lines) this.world.remove(this.lines);
     this.lines = null;
     this.buildDoors();
@@ -368,6 +368,7 @@ export class BenchView {
     this.camera.updateMatrixWorld();
     this.light.position.copy(this.camera.position).addScaledVector(this.camera.up, 0.5 * distance);
     this.target?.face(this.camera, this.element.clientHeight);
+    this.axes?.face(this.camera, this.element.clientHeight);
     this.markGap();
     if (bare) this.gap.group.visible = false;
     this.renderer.render(this.world, this.camera);

@@ -12,6 +12,8 @@ import type { Place } from './labels.ts';
 const kNames = ['x', 'y', 'z'] as const;
 /** A ruler has about so many steps. */
 const kSteps = 4;
+/** Ticks nearer to one another than this, of an axis that is seen from its end, are left out, px. */
+const kCrowded_px = 6;
 /** Room for the bar's length in words, px. */
 const kBarText_px = 66;
 
@@ -26,8 +28,16 @@ export interface AxisMark {
   text: string;
 }
 
+interface RulerTicks {
+  lines: LineSegments2;
+  from: THREE.Vector3;
+  to: THREE.Vector3;
+  steps: number;
+}
+
 export class AxesView {
-  readonly lines: LineSegments2;
+  readonly group = new THREE.Group();
+  private readonly rulers: RulerTicks[] = [];
   /** The ends of the rulers, for names. */
   readonly marks: AxisMark[] = [];
   private readonly material = new LineMaterial({ linewidth: 1 });
@@ -43,19 +53,36 @@ export class AxesView {
       const at = (value: number) => box.min.clone().setComponent(axis, value);
       ends.push(...at(from).toArray(), ...at(to).toArray());
       const values: number[] = [];
+      const ticks: number[] = [];
       for (let value = Math.ceil(from / step - 1e-9) * step; value <= to + 1e-9 * step; value += step) values.push(value);
       for (const value of values) {
         const a = at(value);
         const b = a.clone();
         const side = (axis + 1) % 3;
         b.setComponent(side, b.getComponent(side) - tick);
-        ends.push(...a.toArray(), ...b.toArray());
+        ticks.push(...a.toArray(), ...b.toArray());
       }
+      if (ticks.length > 0) this.rulers.push({ lines: this.add(ticks), from: at(from), to: at(to), steps: (to - from) / step });
       const last = values[values.length - 1];
       if (last !== undefined) this.marks.push({ at: at(last), text: `${name} ${Number(last.toPrecision(6))}` });
     });
-    this.lines = new LineSegments2(new LineSegmentsGeometry().setPositions(ends), this.material);
-    this.lines.renderOrder = 1;
+    this.add(ends);
+  }
+
+  private add(ends: number[]): LineSegments2 {
+    const lines = new LineSegments2(new LineSegmentsGeometry().setPositions(ends), this.material);
+    lines.renderOrder = 1;
+    this.group.add(lines);
+    return lines;
+  }
+
+  /** Before each drawing: `height` is the picture's, px. */
+  face(camera: THREE.PerspectiveCamera, height: number) {
+    const place = (p: THREE.Vector3) => {
+      const { x, y } = p.clone().project(camera);
+      return new THREE.Vector2((x * camera.aspect * height) / 2, (y * height) / 2);
+    };
+    for (const { lines, from, to, steps } of this.rulers) lines.visible = place(from).distanceTo(place(to)) >= kCrowded_px * steps;
   }
 
   applyTheme() {

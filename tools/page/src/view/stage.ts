@@ -55,7 +55,7 @@ export class Stage {
     this.element = h('div', { class: `stage panes-${panes.length}`, tabindex: 0 }, this.canvas, ...panes.map((p) => p.element));
     this.scene.add(channel.group, new THREE.HemisphereLight(0xffffff, 0x8a8f98, 1.6), this.light);
     this.axes = new AxesView(channel.box);
-    this.scene.add(this.axes.lines);
+    this.scene.add(this.axes.group);
     for (const pane of panes) this.scene.add(pane.group);
     this.controls = new OrbitControls(this.eye, this.element);
     this.controls.enableZoom = false;
@@ -277,6 +277,7 @@ export class Stage {
     pane.camera.updateProjectionMatrix();
     pane.camera.updateMatrixWorld();
     this.light.position.copy(this.eye.position).addScaledVector(this.eye.up, 0.5 * distance);
+    this.axes.face(pane.camera, pane.element.clientHeight);
     pane.arrange(this.labelled, this.controls.target, this.axes.marks);
     this.renderer.render(this.scene, pane.camera);
   }
