@@ -204,13 +204,14 @@ class Compensator {
       return target_.direction_error_rad(tip_E(walked)) <= target_.direction_tolerance_rad;
     };
     Walked nearest = best;
-    while (!inside(nearest) && target_arm_mm_ < kLongestArm_mm && !cut_short()) {
+    const auto near_enough = [&] { return target_.miss_mm(tip_E(nearest)) <= target_.tolerance_mm; };
+    while (!inside(nearest) && near_enough() && target_arm_mm_ < kLongestArm_mm && !cut_short()) {
       target_arm_mm_ *= kArmGrows;
       nearest.left = left_over(aim, nearest.at).norm();
       mend(action, aim, nearest);
-      polish(action, aim, nearest);
+      if (target_arm_mm_ >= kLongestArm_mm) polish(action, aim, nearest);
     }
-    if (inside(nearest) && target_.miss_mm(tip_E(nearest)) <= target_.tolerance_mm) best = std::move(nearest);
+    if (inside(nearest) && near_enough()) best = std::move(nearest);
     target_arm_mm_ = kDirectionArm_mm;
   }
 
