@@ -26,6 +26,10 @@ constexpr double kCoupleShare = 1e-4;
 constexpr double kSettledShare = 0.01;
 /// The cone of the target's direction is aimed at with this share of its angle to spare.
 constexpr double kConeShare = 0.95;
+/// Where the tip stays outside the cone its direction is weighed by an arm so many times as long, up to this
+/// (mm): a hundredth of a radian is then worth 6 mm, more than any target's point may be missed by.
+constexpr double kArmGrows = 4.0;
+constexpr double kLongestArm_mm = 640.0;
 
 enum class Goal { slides, least_load, target, tip };
 
@@ -129,6 +133,7 @@ class Compensator {
     }
     mend(action, aim, best);
     if (aim.goal == Goal::slides || aim.goal == Goal::target) polish(action, aim, best);
+    if (aim.goal == Goal::target) keep_cone(action, aim, best);
     if (cut_short()) return;
     correction(action.to) = best.correction;
     at_ = best.at;
@@ -191,6 +196,25 @@ class Compensator {
     }
   }
 
+  /// Where the nearest tip to the target is outside the cone of its direction: the nearest one inside, if it
+  /// is near enough. The direction is weighed ever more (a penalty method; the cone's edge is a kink).
+  void keep_cone(const PlannedAction& action, const Aim& aim, Walked& best) {
+    const auto tip_E = [&](const Walked& walked) { return segment_.read(walked.at).tip_E; };
+    const auto inside = [&](const Walked& walked) {
+      return target_.direction_error_rad(tip_E(walked)) <= target_.direction_tolerance_rad;
+    };
+    Walked nearest = best;
+    const auto near_enough = [&] { return target_.miss_mm(tip_E(nearest)) <= target_.tolerance_mm; };
+    while (!inside(nearest) && near_enough() && target_arm_mm_ < kLongestArm_mm && !cut_short()) {
+      target_arm_mm_ *= kArmGrows;
+      nearest.left = left_over(aim, nearest.at).norm();
+      mend(action, aim, nearest);
+      if (target_arm_mm_ >= kLongestArm_mm) polish(action, aim, nearest);
+    }
+    if (inside(nearest) && near_enough()) best = std::move(nearest);
+    target_arm_mm_ = kDirectionArm_mm;
+  }
+
   /// Compass search in the tendons' two bending directions, for what kinks of friction and slack tendons
   /// hide from Gauss-Newton's slopes.
   void polish(const PlannedAction& action, const Aim& aim, Walked& best) {
@@ -241,7 +265,7 @@ class Compensator {
     const Eigen::Vector3d direction = reading.tip_E.linear().col(2);
     if (aim.goal == Goal::target) {
       left.head<3>() = reading.tip_E.translation() - target_.point_E;
-      if (target_.direction_E) left.tail<3>() = kDirectionArm_mm * outside_cone(direction);
+      if (target_.direction_E) left.tail<3>() = target_arm_mm_ * outside_cone(direction);
       return left;
     }
     left.head<3>() = reading.tip_E.translation() - aim.tip_E.translation();
@@ -330,6 +354,7 @@ class Compensator {
   ElasticState at_;
   ElasticState began_;  // the motion that is looked at
   ElasticState near_;
+  double target_arm_mm_ = kDirectionArm_mm;
   Compensation out_;
 };
 

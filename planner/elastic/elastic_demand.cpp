@@ -7,9 +7,19 @@
 
 #include <fmt/format.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/segment/backbone_buckling.h"
 
 namespace withy {
+
+double ElasticTarget::miss_mm(const Eigen::Isometry3d& tip_E) const {
+  return (tip_E.translation() - point_E).norm();
+}
+
+double ElasticTarget::direction_error_rad(const Eigen::Isometry3d& tip_E) const {
+  return direction_E ? std::acos(std::clamp(tip_E.linear().col(2).dot(*direction_E), -1.0, 1.0)) : 0.0;
+}
+
 double engage_reach_mm(const Design& design, const PlannedAction& action) {
   const bool hunts = action.hunt && action.hunt->made();
   return design.latch()->engage_window_mm + (hunts ? action.hunt->radius_mm : 0.0);
@@ -72,14 +82,15 @@ std::optional<std::string> what_fails(const Design& design, const Plan& plan, co
   if (followed.fault == ElasticFault::cut_short) return "was not looked at to the end";
   if (followed.fault) return "finds no equilibrium on the way";
   const Eigen::Isometry3d tip_E = *followed_tip_E(plan, followed);
-  const double miss = (tip_E.translation() - demand.target.point_E).norm();
+  const ElasticTarget& target = demand.target;
   std::vector<std::string> faults;
-  if (miss > demand.tolerance_mm)
+  if (const double miss = target.miss_mm(tip_E); miss > target.tolerance_mm)
     faults.push_back(
-        fmt::format("misses the target by {:.2f} mm (tolerance {} mm)", miss, demand.tolerance_mm));
-  if (demand.target.direction_E &&
-      tip_E.linear().col(2).dot(*demand.target.direction_E) < std::cos(demand.target.direction_tolerance_rad))
-    faults.emplace_back("does not end in the target's direction");
+        fmt::format("misses the target by {:.2f} mm (tolerance {} mm)", miss, target.tolerance_mm));
+  if (const double error = target.direction_error_rad(tip_E); error > target.direction_tolerance_rad)
+    faults.push_back(
+        fmt::format("does not end in the target's direction ({:.1f} degrees off it, tolerance {:g})",
+                    degrees(error), degrees_to_write(target.direction_tolerance_rad)));
   if (followed.clearance_mm < 0.0)
     faults.push_back(fmt::format("touches the wall ({:.2f} mm)", followed.clearance_mm));
   else if (followed.clearance_mm < demand.clearance_mm)

@@ -14,11 +14,15 @@ struct ElasticTarget {
   Eigen::Vector3d point_E = Eigen::Vector3d::Zero();
   std::optional<Eigen::Vector3d> direction_E;
   double direction_tolerance_rad = 0.0;
+  double tolerance_mm = 0.0;
+
+  double miss_mm(const Eigen::Isometry3d& tip_E) const;
+  /// Angle from the wanted direction (rad); 0 where none is wanted.
+  double direction_error_rad(const Eigen::Isometry3d& tip_E) const;
 };
 
 struct ElasticDemand {
   ElasticTarget target;
-  double tolerance_mm = 0.0;
   double clearance_mm = 0.0;  ///< held against where the look had a wall
 };
 

@@ -23,18 +23,15 @@ ElasticRun run_with(const ElasticQuestion& question, const PullCorrections& corr
   settings.wants_stability = true;
   ElasticRun run;
   run.followed = follow_plan(question.design, question.plan, corrections, settings);
-  run.fails = what_fails(
-      question.design, question.plan,
-      {elastic_target(question.scene), question.scene.target.tolerance_mm, question.required_clearance_mm},
-      run.followed);
+  run.fails = what_fails(question.design, question.plan,
+                         {elastic_target(question.scene), question.required_clearance_mm}, run.followed);
   run.miss_mm = kInfinity;
   const std::size_t reached = static_cast<std::size_t>(question.plan.reached_state);
   if (run.followed.states.size() <= reached) return run;
   const ElasticTarget target = elastic_target(question.scene);
   const Eigen::Isometry3d& tip = run.followed.states[reached].reading.tip_E;
-  run.miss_mm = (tip.translation() - target.point_E).norm();
-  if (target.direction_E)
-    run.direction_error_rad = std::acos(std::clamp(tip.linear().col(2).dot(*target.direction_E), -1.0, 1.0));
+  run.miss_mm = target.miss_mm(tip);
+  if (target.direction_E) run.direction_error_rad = target.direction_error_rad(tip);
   return run;
 }
 
@@ -46,7 +43,8 @@ std::string followed_words(const ElasticRun& run, const Plan& plan) {
 }  // namespace
 
 ElasticTarget elastic_target(const Scene& scene) {
-  return {scene.target_point_E(), scene.target_direction_E(), scene.target.direction_tolerance_rad};
+  return {scene.target_point_E(), scene.target_direction_E(), scene.target.direction_tolerance_rad,
+          scene.target.tolerance_mm};
 }
 
 tl::expected<ElasticReport, CutShort> make_elastic_report(const ElasticQuestion& question) {
@@ -56,7 +54,7 @@ tl::expected<ElasticReport, CutShort> make_elastic_report(const ElasticQuestion&
   report.scene_sha256 = question.scene.sha256;
   const State& reached = question.plan.states[static_cast<std::size_t>(question.plan.reached_state)];
   const ElasticTarget target = elastic_target(question.scene);
-  report.miss_planned_mm = (Shape(question.design, reached).tip_E().translation() - target.point_E).norm();
+  report.miss_planned_mm = target.miss_mm(Shape(question.design, reached).tip_E());
   report.clearance_planned_mm = question.plan.clearance_mm;
   report.clearance_required_mm = question.required_clearance_mm;
   report.tolerance_mm = question.scene.target.tolerance_mm;

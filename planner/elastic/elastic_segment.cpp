@@ -34,9 +34,12 @@ constexpr double kFirstShift = 0.05;
 constexpr double kShiftGrows = 5.0;
 constexpr double kLargestShift = 1e6;
 
-/// The bath's thickness to begin with (share of EI), and by how much forces may rise over one step in it.
+/// The bath's thickness to begin with (share of EI), by how much forces may rise over one step in it, and
+/// what is left of it after a step over which they fall: thinned only as much as they fall it stays thick
+/// where one kink made it so, and the body creeps.
 constexpr double kFirstBath = 1.0;
 constexpr double kBathRises = 2.0;
+constexpr double kBathThins = 0.5;
 
 /// An eigenvalue of the tangent (share of EI) that counts as zero.
 constexpr double kNeutral = 1e-6;
@@ -216,7 +219,7 @@ struct ElasticSegment::Solver {
       evaluate(state, before, true);
       const double next = unbalanced();
       if (next <= kBathRises * now) {
-        bath *= std::clamp(next / now, 1.0 / kShiftGrows, kBathRises);
+        bath *= next > now ? next / now : std::max(1.0 / kShiftGrows, kBathThins * next / now);
         now = next;
       } else {
         state.strain = start;
@@ -228,13 +231,38 @@ struct ElasticSegment::Solver {
   }
 
   /// A step from `from` to the insertion, pulls and rests of `to`, in halves where need be.
-  bool step(const ElasticState& from, ElasticState& to, int halvings) {
+  bool step(const ElasticState& from, ElasticState& to) { return step_in_halves(from, to, {}); }
+
+  /// The same to given tensions at the base.
+  bool step_to_tensions(const ElasticState& from, ElasticState& to, const Eigen::VectorXd& tensions_N) {
+    evaluate(from, from, false);
+    tensions_from_N = tendons.base_N();
+    tensions_to_N = tensions_N;
+    base_N = &tensions_at_N;
+    const bool found = step(from, to);
+    base_N = nullptr;
+    return found;
+  }
+
+  /// The part of a step that is taken at once.
+  struct Part {
+    double begin = 0.0;
+    double end = 1.0;
+    int halved = 0;
+  };
+
+  bool settle_part(ElasticState& to, const ElasticState& from, const Part& part) {
+    if (base_N) tensions_at_N = tensions_from_N + part.end * (tensions_to_N - tensions_from_N);
     to.strain = from.strain;
     if (settle(to, from)) return true;
-    if (halvings == 0) {
-      to.strain = from.strain;
-      return let_go(to, from);
-    }
+    if (part.halved < kMostHalvings) return false;
+    to.strain = from.strain;
+    return let_go(to, from);
+  }
+
+  bool step_in_halves(const ElasticState& from, ElasticState& to, const Part& part) {
+    if (settle_part(to, from, part)) return true;
+    if (part.halved == kMostHalvings) return false;
     ElasticState middle = to;
     middle.insertion_mm = 0.5 * (from.insertion_mm + to.insertion_mm);
     middle.pull_mm = 0.5 * (from.pull_mm + to.pull_mm);
@@ -243,8 +271,9 @@ struct ElasticSegment::Solver {
       if (from.engaged.test(i) && to.engaged.test(i))
         middle.rest_mm[i] = 0.5 * (from.rest_mm[i] + to.rest_mm[i]);
     }
-    if (!step(from, middle, halvings - 1)) return false;
-    return step(middle, to, halvings - 1);
+    const double half = 0.5 * (part.begin + part.end);
+    return step_in_halves(from, middle, {part.begin, half, part.halved + 1}) &&
+           step_in_halves(middle, to, {half, part.end, part.halved + 1});
   }
 
   const Design* design;
@@ -257,6 +286,7 @@ struct ElasticSegment::Solver {
   Eigen::PartialPivLU<Eigen::MatrixXd> factors;
   Eigen::MatrixXd shifted;
   const Eigen::VectorXd* base_N = nullptr;  // given tensions, while there are any
+  Eigen::VectorXd tensions_from_N, tensions_to_N, tensions_at_N;
   double at_rest_Nmm = 0.0;
   long iterations = 0;
 };
@@ -296,7 +326,7 @@ tl::expected<ElasticState, ElasticFault> ElasticSegment::step(const ElasticState
   ElasticState to = from;
   to.insertion_mm = insertion_mm;
   to.pull_mm = pull_mm;
-  if (!solver_->step(from, to, kMostHalvings)) return tl::unexpected(ElasticFault::no_equilibrium);
+  if (!solver_->step(from, to)) return tl::unexpected(ElasticFault::no_equilibrium);
   return to;
 }
 
@@ -305,10 +335,7 @@ tl::expected<ElasticState, ElasticFault> ElasticSegment::step_to_tensions(const 
                                                                           const Eigen::VectorXd& base_N) {
   ElasticState to = from;
   to.insertion_mm = insertion_mm;
-  solver_->base_N = &base_N;
-  const bool found = solver_->step(from, to, kMostHalvings);
-  solver_->base_N = nullptr;
-  if (!found) return tl::unexpected(ElasticFault::no_equilibrium);
+  if (!solver_->step_to_tensions(from, to, base_N)) return tl::unexpected(ElasticFault::no_equilibrium);
   to.pull_mm = solver_->tendons.pulls_mm(insertion_mm);
   return to;
 }
@@ -323,7 +350,7 @@ tl::expected<ElasticState, ElasticFault> ElasticSegment::engage(const ElasticSta
   near.rest_mm[i] = solver_->backbones.own_slides_mm(lock);
   ElasticState to = near;
   to.rest_mm[i] = solver_->backbones.rest_on_engaging(lock);
-  if (!solver_->step(near, to, kMostHalvings)) return tl::unexpected(ElasticFault::no_equilibrium);
+  if (!solver_->step(near, to)) return tl::unexpected(ElasticFault::no_equilibrium);
   return to;
 }
 
@@ -344,7 +371,7 @@ tl::expected<ElasticState, ElasticFault> ElasticSegment::release(const ElasticSt
     if (left == 0) break;
     ElasticState nearer = at;
     nearer.rest_mm[i] += (idle - nearer.rest_mm[i]) / left;
-    if (!solver_->step(at, nearer, kMostHalvings)) break;
+    if (!solver_->step(at, nearer)) break;
     at = nearer;
   }
   return tl::unexpected(ElasticFault::no_equilibrium);

@@ -9,6 +9,7 @@
 #include "planner/effort/shares.h"
 #include "planner/elastic/compensate.h"
 #include "planner/elastic/elastic_demand.h"
+#include "planner/segment/shape.h"
 #include "planner/stand/standing.h"
 
 namespace withy {
@@ -18,8 +19,10 @@ namespace {
 /// not fail by as much as the next body differs. Chosen.
 constexpr double kSpareClearance_mm = 0.1;
 constexpr double kLimitSpare = 0.95;
-/// The most of the target's tolerance that its point moves by.
-constexpr double kMostOfTolerance = 0.5;
+/// Of a tolerance that ideal and elastic body can both keep so much is asked for, and less than this share of
+/// the whole is not worth asking for. Chosen.
+constexpr double kRoomShare = 0.9;
+constexpr double kLeastRoom = 0.05;
 
 /// A plan, followed with either pulls.
 struct Look {
@@ -30,8 +33,7 @@ struct Look {
 
 ElasticFigures figures_of(const Plan& plan, const ElasticTarget& target, const FollowedPlan& followed) {
   ElasticFigures figures;
-  if (const auto tip_E = followed_tip_E(plan, followed))
-    figures.miss_mm = (tip_E->translation() - target.point_E).norm();
+  if (const auto tip_E = followed_tip_E(plan, followed)) figures.miss_mm = target.miss_mm(*tip_E);
   figures.clearance_mm = followed.clearance_mm;
   for (const FollowedAction& action : followed.actions) {
     figures.slide_error_mm = std::max(figures.slide_error_mm, action.slide_error_mm);
@@ -42,8 +44,7 @@ ElasticFigures figures_of(const Plan& plan, const ElasticTarget& target, const F
 
 ElasticDemand demand_of(const SearchProblem& problem) {
   const Goal& goal = problem.goal;
-  return {{goal.point_E, goal.direction_E, goal.direction_tolerance_rad},
-          goal.tolerance_mm,
+  return {{goal.point_E, goal.direction_E, goal.direction_tolerance_rad, goal.tolerance_mm},
           problem.required_clearance_mm};
 }
 
@@ -110,8 +111,9 @@ class Lessons {
     if (look.compensated.fault) return false;
     const bool nearer = learn_clearance(plan, look.compensated);
     const bool moved = learn_target(plan, look.compensated);
+    const bool turned = learn_direction(plan, look.compensated);
     const bool less = learn_limits(look.compensated);
-    return nearer || moved || less;
+    return nearer || moved || turned || less;
   }
 
  private:
@@ -126,11 +128,46 @@ class Lessons {
   bool learn_target(const Plan& plan, const FollowedPlan& followed) {
     const Goal& goal = problem_.goal;
     const Eigen::Vector3d miss = followed_tip_E(plan, followed)->translation() - goal.point_E;
-    if (miss.norm() <= goal.tolerance_mm || asked_.goal.tolerance_mm < goal.tolerance_mm) return false;
-    const double shift = std::min(miss.norm(), kMostOfTolerance * goal.tolerance_mm);
-    asked_.goal.point_E = goal.point_E - shift * miss.normalized();
-    asked_.goal.tolerance_mm = goal.tolerance_mm - shift;
+    if (miss.norm() <= goal.tolerance_mm) return false;
+    const Eigen::Vector3d away = miss.normalized();
+    const double drift = miss.norm() - (planned_tip_E(plan).translation() - goal.point_E).dot(away);
+    const auto room = room_against(drift, goal.tolerance_mm, asked_.goal.tolerance_mm);
+    if (!room) return false;
+    asked_.goal.point_E = goal.point_E - 0.5 * drift * away;
+    asked_.goal.tolerance_mm = *room;
     return true;
+  }
+
+  bool learn_direction(const Plan& plan, const FollowedPlan& followed) {
+    const Goal& goal = problem_.goal;
+    if (!goal.direction_E) return false;
+    const Eigen::Vector3d axis = *goal.direction_E;
+    const Eigen::Vector3d direction = followed_tip_E(plan, followed)->linear().col(2);
+    const double error = std::atan2(direction.cross(axis).norm(), direction.dot(axis));
+    if (error <= goal.direction_tolerance_rad) return false;
+    const Eigen::Vector3d across = direction - direction.dot(axis) * axis;
+    if (across.norm() <= 0.0) return false;  // against the axis: to no side of it
+    const Eigen::Vector3d away = across.normalized();
+    const Eigen::Vector3d planned = planned_tip_E(plan).linear().col(2);
+    const double drift = error - std::atan2(planned.dot(away), planned.dot(axis));
+    const auto room = room_against(drift, goal.direction_tolerance_rad, asked_.goal.direction_tolerance_rad);
+    if (!room) return false;
+    asked_.goal.direction_E = std::cos(0.5 * drift) * axis - std::sin(0.5 * drift) * away;
+    asked_.goal.direction_tolerance_rad = *room;
+    return true;
+  }
+
+  Eigen::Isometry3d planned_tip_E(const Plan& plan) const {
+    return Shape(problem_.design, plan.states[static_cast<std::size_t>(plan.reached_state)]).tip_E();
+  }
+
+  /// What is left of a tolerance about the point half the drift before its middle, where ideal and elastic
+  /// body both keep it; nothing where that is next to none, or hardly less than what was asked of the last
+  /// plan.
+  static std::optional<double> room_against(double drift, double tolerance, double asked) {
+    const double room = kRoomShare * (tolerance - 0.5 * std::abs(drift));
+    if (room < kLeastRoom * tolerance || room > asked - kLeastRoom * tolerance) return std::nullopt;
+    return room;
   }
 
   bool learn_limits(const FollowedPlan& followed) {

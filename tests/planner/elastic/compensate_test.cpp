@@ -181,6 +181,46 @@ TEST_CASE("on the way out compensated pulls are no worse than ideal ones or thos
   CHECK(off_plan(design, plan, better, 4) < off_plan(design, plan, likewise, 4) + kElements);
 }
 
+TEST_CASE("where the nearest tip to the target is out of its direction, the nearest that is not is taken") {
+  const Design design = made(usual_parts({}));
+  State there = start_state();
+  there.insertion_mm = 60.0;
+  there.u_free = {0.012, 0.0};
+  const Plan plan = there_and_back(there);
+  const Eigen::Isometry3d tip_E = Shape(design, there).tip_E();
+  // Nine degrees further round than the tip that is nearest.
+  const double turn = std::atan2(tip_E(0, 2), tip_E(2, 2)) + M_PI / 20.0;
+  ElasticTarget target{tip_E.translation(), Eigen::Vector3d(std::sin(turn), 0.0, std::cos(turn)),
+                       5.0 * M_PI / 180.0};
+  const FollowSettings settings = script_settings();
+  const auto tip_with = [&](const PullCorrections& pulls) {
+    return follow_plan(design, plan, pulls, settings).states.at(1).reading.tip_E;
+  };
+  target.tolerance_mm = 0.5;
+  const Compensation near = compensate(design, plan, target, settings);
+  REQUIRE_FALSE(near.fault);
+  CHECK(target.miss_mm(tip_with(near.corrections)) < 0.5);
+  CHECK(target.direction_error_rad(tip_with(near.corrections)) > target.direction_tolerance_rad);
+  target.tolerance_mm = 8.0;
+  const Compensation turned = compensate(design, plan, target, settings);
+  REQUIRE_FALSE(turned.fault);
+  CHECK(target.direction_error_rad(tip_with(turned.corrections)) <= target.direction_tolerance_rad);
+  // All pulls about these, on a grid: none keeps the direction and is nearer by more than the cone's spare.
+  double nearest = kInfinity;
+  for (int i = -10; i <= 10; ++i)
+    for (int j = -4; j <= 4; ++j) {
+      PullCorrections pulls = turned.corrections;
+      const Eigen::Vector2d more(0.02 * i, 0.02 * j);
+      pulls.at_state[1] += Eigen::Vector4d(more.x(), more.y(), -more.x(), -more.y());
+      const Eigen::Isometry3d tip = tip_with(pulls);
+      if (target.direction_error_rad(tip) <= target.direction_tolerance_rad)
+        nearest = std::min(nearest, target.miss_mm(tip));
+    }
+  CAPTURE(nearest);
+  REQUIRE(std::isfinite(nearest));
+  CHECK(target.miss_mm(tip_with(turned.corrections)) < nearest + 0.4);
+}
+
 TEST_CASE("pulls are searched where friction of stiff tendons makes kinks") {
   const Design design = with_stiff_tendons(10.0, 4e5, 50.0);
   State there = start_state();
@@ -228,7 +268,7 @@ TEST_CASE("all that the elastic body does not keep is named") {
   FollowedPlan followed = follow_plan(design, plan, {}, {});
   REQUIRE_FALSE(followed.fault);
   followed.clearance_mm = -0.5;
-  const auto fails = what_fails(design, plan, {{target, std::nullopt, 0.0}, 0.1, 0.2}, followed);
+  const auto fails = what_fails(design, plan, {{target, std::nullopt, 0.0, 0.1}, 0.2}, followed);
   REQUIRE(fails);
   CHECK(fails->find("misses the target by") == 0);
   CHECK(fails->find(" and touches the wall (-0.50 mm)") != std::string::npos);

@@ -184,21 +184,27 @@ TEST_CASE("bodies between two are close to one another and lead from the one to 
   CHECK(bodies_between(segment, off, off, 0.25).empty());
 }
 
-TEST_CASE("stiff tendons between disks, with friction, are followed out and back") {
-  // Bent and drawn back in one motion: tendons go slack and taut, each a spring of 10 N per micrometre.
-  const Design design = with_stiff_tendons(20.0, 1e6, 0.0);
-  State there = start_state();
-  there.insertion_mm = 63.41;
-  there.u_free = {0.004073, 0.0020365};
-  const Plan plan = there_and_back(there);
-  for (const double step_mm : {0.5, 1.0}) {
-    FollowSettings settings;
-    settings.step_mm = step_mm;
-    const FollowedPlan followed = follow_plan(design, plan, {}, settings);
-    CAPTURE(step_mm);
-    REQUIRE_FALSE(followed.fault);
-    ElasticSegment segment(design);
-    for (const FollowedState& state : followed.states) CHECK(segment.unbalanced_Nmm(state.state) < 1e-5);
+TEST_CASE("stiff tendons between disks, with friction, are followed out and back in steps of any size") {
+  // Bent and drawn back in one motion: tendons go slack and taut, each a spring of some N per micrometre.
+  struct Case {
+    double disk_spacing_mm, tendon_EA_N, tendon_length_mm;
+  };
+  for (const Case& wires : {Case{20.0, 1e6, 0.0}, Case{10.0, 1e6, 0.0}, Case{10.0, 4e5, 50.0}}) {
+    const Design design =
+        with_stiff_tendons(wires.disk_spacing_mm, wires.tendon_EA_N, wires.tendon_length_mm);
+    State there = start_state();
+    there.insertion_mm = 63.41;
+    there.u_free = {0.004073, 0.0020365};
+    const Plan plan = there_and_back(there);
+    for (const double step_mm : {1.0, 2.0, 4.0, 16.0, 64.0}) {
+      FollowSettings settings;
+      settings.step_mm = step_mm;
+      const FollowedPlan followed = follow_plan(design, plan, {}, settings);
+      CAPTURE(wires.disk_spacing_mm, wires.tendon_EA_N, step_mm);
+      REQUIRE_FALSE(followed.fault);
+      ElasticSegment segment(design);
+      for (const FollowedState& state : followed.states) CHECK(segment.unbalanced_Nmm(state.state) < 1e-5);
+    }
   }
 }
 

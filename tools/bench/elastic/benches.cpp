@@ -33,7 +33,8 @@ constexpr double kPlainStep_mm = 4.0;
 constexpr std::size_t kNumbers = 5;
 using Shares = std::array<double, kNumbers>;
 
-/// Standard deviations that one fit leaves, as shares of the scene's numbers; 0 of what it can't tell.
+/// Standard deviations that one fit leaves, as shares of the scene's numbers; 0 of what it can't tell, or not
+/// to within its size: locks that stay in the guide say nothing of backbones.
 std::optional<Shares> left_open(const Design& design, std::mt19937& engine) {
   Measurements table = withy_test::poses(
       design, kPoses, engine, 0.6 * std::min(design.length_mm(), design.carriage().insertion_max_mm));
@@ -44,7 +45,7 @@ std::optional<Shares> left_open(const Design& design, std::mt19937& engine) {
   Shares shares{};
   for (std::size_t k = 0; k < kNumbers; ++k) {
     const FittedParameter& p = fit->parameters[k];
-    if (p.determined && p.before > 0.0) shares[k] = p.deviation / p.before;
+    if (p.determined && p.deviation < p.before) shares[k] = p.deviation / p.before;
   }
   return shares;
 }
@@ -109,8 +110,7 @@ bool print_pulls(const ElasticQuestions& questions, const PullsSettings& setting
       settings.seed, kPoses);
   PullsTally tally;
   const bool read = for_each_question(questions, [&](const PlannedQuestion& question) {
-    if (const auto plan = ideal_plan(question.problem, questions.budget_s))
-      print_pulls_row(question, *plan, settings, tally);
+    if (const auto plan = asked_plan(questions, question)) print_pulls_row(question, *plan, settings, tally);
   });
   const Spread a = spread_of(tally.ideal_mm), b = spread_of(tally.compensated_mm), r = spread_of(tally.ratio);
   fmt::print(

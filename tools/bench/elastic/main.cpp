@@ -27,6 +27,9 @@ int main(int argc, char** argv) {
   auto* effects = asks(app.add_subcommand("effects", "each plan with ideal and compensated pulls"));
   auto* heed = asks(app.add_subcommand("heed", "what heeding the elastic body changes, and what it takes"));
   auto* off = asks(app.add_subcommand("pulls", "tips on benches that are off by what fits leave open"));
+  for (auto* table : {effects, off})
+    table->add_flag("--handed-out", questions.handed_out,
+                    "the plans that `withy plan` hands out; left out: those for clearance, not heeded");
   off->add_option("--benches", pulls.benches, "for each plan");
   off->add_option("--seed", pulls.seed);
   auto* coverage = app.add_subcommand("fits", "how often the 95 % intervals hold the truth");

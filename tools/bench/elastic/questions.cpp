@@ -7,6 +7,7 @@
 
 #include <fmt/core.h>
 
+#include "planner/heed/heed_elasticity.h"
 #include "planner/search/ask/solve.h"
 
 namespace withy::bench {
@@ -41,11 +42,14 @@ bool for_each_question(const ElasticQuestions& questions,
   return true;
 }
 
-std::optional<Plan> ideal_plan(const SearchProblem& problem, double budget_s) {
+std::optional<Plan> asked_plan(const ElasticQuestions& questions, const PlannedQuestion& question) {
   SolveSettings settings;
-  settings.effort = Effort::of_seconds(budget_s);
+  settings.effort = Effort::of_seconds(questions.budget_s);
   settings.explain = false;
-  return solve(problem, settings).plan;
+  if (!questions.handed_out) return solve(question.problem, settings).plan;
+  settings.prefer = Preference::bench;
+  settings.errors = usual_errors(question.prepared.scene);
+  return solve_heeding_elasticity(question.problem, settings).plan;
 }
 
 }  // namespace withy::bench

@@ -15,6 +15,7 @@ struct ElasticQuestions {
   std::vector<std::string> scenes;  ///< names of folders of scenes/; empty: all
   std::vector<int> locks = {0, 1, 2, 3};
   double budget_s = 600.0;
+  bool handed_out = false;  ///< plans as `withy plan` hands them out
 };
 
 /// One question of a scene with [elastic].
@@ -29,7 +30,8 @@ struct PlannedQuestion {
 bool for_each_question(const ElasticQuestions& questions,
                        const std::function<void(const PlannedQuestion&)>& judge);
 
-/// The plan that the search gives, the elastic body left out; nothing without one.
-std::optional<Plan> ideal_plan(const SearchProblem& problem, double budget_s);
+/// The plan that the search gives for its clearance, the elastic body left out; or, where asked for, the one
+/// that `withy plan` hands out: standing most, the elastic body heeded. Nothing without one.
+std::optional<Plan> asked_plan(const ElasticQuestions& questions, const PlannedQuestion& question);
 
 }  // namespace withy::bench

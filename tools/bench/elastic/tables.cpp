@@ -67,7 +67,7 @@ bool print_effects(const ElasticQuestions& questions) {
       "{:<13}{:>2}{:>21}{:>22}{:>15}{:>35}{:>9}{:>8}{:>7}\n",
       "scene", "l", "miss", "clearance", "slides", "effects alone", "halving", "ms", "s");
   return for_each_question(questions, [&](const PlannedQuestion& question) {
-    if (const auto plan = ideal_plan(question.problem, questions.budget_s)) print_effect_row(question, *plan);
+    if (const auto plan = asked_plan(questions, question)) print_effect_row(question, *plan);
   });
 }
 
