@@ -245,9 +245,9 @@ void check_spans(const DesignParts& parts, Faults& faults) {
   for (std::size_t i = 0; i < station.size(); ++i) {
     if (station[i] - half < free_from - kTouching_mm) {
       faults.add(DesignFault::spans_overlap, "layout.station_mm",
-                 fmt::format("the body of lock {} ({} to {} mm) overlaps {}", i + 1, station[i] - half,
-                             station[i] + half, before),
-                 fmt::format("give it a station of at least {} mm", free_from + half));
+                 fmt::format("the body of lock {} ({:.6g} to {:.6g} mm) overlaps {}", i + 1,
+                             station[i] - half, station[i] + half, before),
+                 fmt::format("give it a station of at least {:.6g} mm", free_from + half));
       return;
     }
     free_from = station[i] + half;
@@ -256,9 +256,9 @@ void check_spans(const DesignParts& parts, Faults& faults) {
   const double tip_from = parts.segment.length_mm - parts.segment.tip_rigid_mm;
   if (free_from > tip_from + kTouching_mm)
     faults.add(DesignFault::spans_overlap, "layout.station_mm",
-               fmt::format("the body of lock {} ({} to {} mm) overlaps the rigid tip", station.size(),
+               fmt::format("the body of lock {} ({:.6g} to {:.6g} mm) overlaps the rigid tip", station.size(),
                            free_from - 2.0 * half, free_from),
-               fmt::format("give it a station of at most {} mm", tip_from - half));
+               fmt::format("give it a station of at most {:.6g} mm", tip_from - half));
 }
 
 void check_layout(const DesignParts& parts, Faults& faults) {

@@ -23,8 +23,13 @@ constexpr double kLeastMark_px = 7.0;
 constexpr const char* kStyle = R"(
 .counts { display: grid; grid-template-columns: repeat(auto-fit, minmax(300px, 1fr)); gap: 14px; align-items: start; }
 .panel h2 { margin-top: 2px; } figure { margin: 0 0 8px; } figcaption { font-size: 13px; color: var(--ink-soft); }
-figure svg { max-width: 100%; height: auto; background: #fff; border-radius: 6px; display: block; }
-figure a:hover rect, figure a:focus-visible rect { stroke: #a3212e; stroke-width: 2.5; }
+:root { --few: #e2ecf6; --all: #163468; --shadow: #e3e5e8; --mark-edge: #8b9098; --held: #a3212e; }
+@media screen and (prefers-color-scheme: dark) { :root { --few: #24384f; --all: #d3e6ff; --shadow: #2a323d; --mark-edge: #5b6672; --held: #ff8a8f; } }
+figure svg { width: 100%; max-height: 80vh; height: auto; display: block; }
+.shadow { fill: var(--shadow); } .map text { fill: var(--ink); } .line { stroke: var(--ink); fill: none; }
+.some { fill: color-mix(in srgb, var(--all) var(--share), var(--few)); } .none, .open { fill: var(--panel); } .open { stroke: var(--ink); }
+.some, .none { stroke: var(--mark-edge); stroke-width: .5; }
+figure a:hover rect, figure a:focus-visible rect { stroke: var(--held); stroke-width: 2.5; }
 .key span { display: inline-block; margin-left: 1em; } .key svg { vertical-align: middle; margin-right: 0.3em; }
 .targets { max-height: 70vh; border: 1px solid var(--edge); border-radius: 10px; background: var(--panel); }
 .targets thead th { position: sticky; top: 0; background: var(--panel); } tr:target { background: var(--marked); }
@@ -52,17 +57,17 @@ struct Stack {
 std::string mark(double x, double y, double size, const Stack& stack) {
   const double half = 0.5 * size;
   const double share = static_cast<double>(stack.reached) / stack.all();
-  std::string out = fmt::format(
-      "<rect x=\"{:.2f}\" y=\"{:.2f}\" width=\"{:.2f}\" height=\"{:.2f}\" fill=\"{}\" stroke=\"#8b9098\" "
-      "stroke-width=\".5\"/>",
-      x - half, y - half, size, size, stack.reached > 0 ? shade(share) : "#ffffff");
+  std::string out =
+      fmt::format("<rect x=\"{:.2f}\" y=\"{:.2f}\" width=\"{:.2f}\" height=\"{:.2f}\" {}/>", x - half,
+                  y - half, size, size,
+                  stack.reached > 0 ? fmt::format("class=\"some\" style=\"--share:{:.0f}%\"", 100.0 * share)
+                                    : std::string("class=\"none\""));
   if (stack.reached == 0 && stack.undecided == 0)
-    out += fmt::format("<path d=\"M{:.2f} {:.2f}l{:.2f} {:.2f}m0 {:.2f}l{:.2f} {:.2f}\" stroke=\"#1c1f24\"/>",
+    out += fmt::format("<path d=\"M{:.2f} {:.2f}l{:.2f} {:.2f}m0 {:.2f}l{:.2f} {:.2f}\" class=\"line\"/>",
                        x - 0.5 * half, y - 0.5 * half, half, half, -half, -half, half);
   if (stack.undecided > 0)
     out +=
-        fmt::format("<circle cx=\"{:.2f}\" cy=\"{:.2f}\" r=\"{:.2f}\" fill=\"#ffffff\" stroke=\"#1c1f24\"/>",
-                    x, y, 0.45 * half);
+        fmt::format("<circle cx=\"{:.2f}\" cy=\"{:.2f}\" r=\"{:.2f}\" class=\"open\"/>", x, y, 0.45 * half);
   return out;
 }
 
@@ -129,9 +134,8 @@ class Drawing {
 
   std::string opened(double height, const std::string& name) const {
     return fmt::format(
-        "<svg viewBox=\"0 0 {0:.0f} {1:.0f}\" width=\"{0:.0f}\" height=\"{1:.0f}\" "
-        "font-family=\"sans-serif\" "
-        "role=\"group\" aria-label=\"{2}\">\n<use href=\"#wall-{3}\" fill=\"#e3e5e8\"/>\n",
+        "<svg class=\"map\" viewBox=\"0 0 {0:.0f} {1:.0f}\" font-family=\"sans-serif\" role=\"group\" "
+        "aria-label=\"{2}\">\n<use href=\"#wall-{3}\" class=\"shadow\"/>\n",
         kViewWidth_px, height, name, view_.name);
   }
 
@@ -192,7 +196,7 @@ class Drawing {
   std::string entry_mark() const {
     const Eigen::Vector2d q = page({0.0, 0.0});
     return fmt::format(
-        "<path d=\"M{0:.1f} {1:.1f}h18m-6 -5l6 5l-6 5\" fill=\"none\" stroke=\"#1c1f24\" "
+        "<path d=\"M{0:.1f} {1:.1f}h18m-6 -5l6 5l-6 5\" class=\"line\" "
         "stroke-width=\"2\"><title>entry</title></path>\n",
         q.x() - 20.0, q.y());
   }
@@ -200,7 +204,7 @@ class Drawing {
   std::string scale_bar(double height) const {
     constexpr double kBar_mm = 20.0;
     const double y = height - 6.0;
-    return fmt::format("<path d=\"M{0:.1f} {1:.1f}h{2:.1f}\" stroke=\"#1c1f24\" stroke-width=\"2\"/>\n",
+    return fmt::format("<path d=\"M{0:.1f} {1:.1f}h{2:.1f}\" class=\"line\" stroke-width=\"2\"/>\n",
                        kMargin_px, y, scale_ * kBar_mm) +
            svg_text(kMargin_px + scale_ * kBar_mm + 6.0, y + 4.0, fmt::format("{:g} mm", kBar_mm), "start",
                     12);

@@ -2,12 +2,28 @@
 #include "planner/search/route/route.h"
 
 #include <algorithm>
+#include <string>
 
 #include <fmt/core.h>
 
 #include "planner/segment/latch.h"
 
 namespace withy {
+
+namespace {
+
+/// As few decimals, two at least, as tell the first number from the second and show that one whole.
+int digits_apart(double found_mm, double required_mm) {
+  constexpr int kFewest = 2, kMost = 6;
+  int digits = kFewest;
+  const auto shown = [&](double mm) { return fmt::format("{:.{}f}", mm, digits); };
+  while (digits < kMost &&
+         (std::stod(shown(required_mm)) != required_mm || shown(found_mm) == shown(required_mm)))
+    ++digits;
+  return digits;
+}
+
+}  // namespace
 
 int Route::switches() const {
   return static_cast<int>(
@@ -85,12 +101,15 @@ std::string StepJudge::objection(const State& from, const State& to) const {
   if (!problem_.heeded.clearance || verifier_.clears(from, to, problem_.required_clearance_mm)) return {};
   const MotionClearance c = verifier_.clearance(from, to);
   const double depth = std::max(from.insertion_mm, to.insertion_mm);
-  if (c.upper_mm < 0.0)
-    return fmt::format("the body would touch the wall at an insertion of up to {:.1f} mm", depth);
-  return fmt::format(
-      "the body would come within {:.2f} mm of the wall ({:.2f} mm required) at an insertion of up to {:.1f} "
-      "mm",
-      c.upper_mm, problem_.required_clearance_mm, depth);
+  const std::string where = fmt::format("at an insertion of up to {:.1f} mm", depth);
+  if (c.upper_mm < 0.0) return "the body would touch the wall " + where;
+  const double required = problem_.required_clearance_mm;
+  const int digits = digits_apart(c.upper_mm, required);
+  if (c.upper_mm >= required)
+    return fmt::format("it can't be proved that the body keeps {:.{}f} mm from the wall {}", required, digits,
+                       where);
+  return fmt::format("the body would come within {:.{}f} mm of the wall ({:.{}f} mm required) {}", c.upper_mm,
+                     digits, required, digits, where);
 }
 
 bool StepJudge::latchable(const State& state, int lock) const {
