@@ -1,10 +1,12 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "tools/withy/plan_figures.h"
 
+#include <algorithm>
 #include <cmath>
 
 #include <fmt/core.h>
 
+#include "geometry/numbers/numbers.h"
 #include "geometry/numbers/rounding.h"
 
 namespace withy {
@@ -34,11 +36,18 @@ std::string figure_line(std::string_view about, const std::string& text) {
 }
 
 LimitFigures figures_of(const Plan& plan) {
-  LimitFigures figures{plan.largest.pull_mm, plan.largest.tension_N, plan.largest.lock_moment_Nmm,
-                       plan.largest.field_mT, least_field_reserve(plan)};
+  LimitFigures figures;
+  figures.pull_mm = plan.largest.pull_mm;
+  figures.tension_N = plan.largest.tension_N;
+  figures.lock_moment_Nmm = plan.largest.lock_moment_Nmm;
+  figures.field_mT = plan.largest.field_mT;
+  figures.switch_reserve = least_field_reserve(plan);
   for (const PlannedAction& action : plan.actions) {
     figures.switches += action.lock >= 0;
-    figures.hunts += action.hunt && action.hunt->made();
+    if (!action.hunt || !action.hunt->made()) continue;
+    ++figures.hunts;
+    figures.hunts_clearance_mm =
+        std::min(figures.hunts_clearance_mm.value_or(kInfinity), action.hunt->clearance_mm);
   }
   return figures;
 }
@@ -63,9 +72,14 @@ std::string limits_table(const Design& design, const LimitFigures& figures) {
     out += figure_line("switch reserve", fmt::format("{:.3f} of the torques, {:g} wanted",
                                                      decimals_down(*figures.switch_reserve, 3),
                                                      design.field()->reserve_wanted));
-  return out + figure_line("switches", figures.hunts > 0 ? fmt::format("{}, {} of them after a sweep",
-                                                                       figures.switches, figures.hunts)
-                                                         : fmt::format("{}", figures.switches));
+  std::string switches = fmt::format("{}", figures.switches);
+  if (figures.hunts > 0) switches += fmt::format(", {} of them after a sweep", figures.hunts);
+  if (figures.hunts_clearance_mm)
+    switches += std::isfinite(*figures.hunts_clearance_mm)
+                    ? fmt::format("; sweeps keep at least {:.2f} mm from the wall",
+                                  decimals_down(*figures.hunts_clearance_mm, 2))
+                    : std::string("; in front of the entry");
+  return out + figure_line("switches", switches);
 }
 
 std::string standing_lines(const Plan& plan) {
@@ -73,11 +87,11 @@ std::string standing_lines(const Plan& plan) {
   const Standing& s = *plan.standing;
   std::string out = figure_line("chance to fail", share_words(s.fails, s.draws));
   if (s.fails.benches > 0)
-    out +=
-        figure_line("", fmt::format("of {} benches {} touch the wall, {} miss the target, {} do not engage, "
-                                    "{} break a limit",
-                                    s.draws, s.touches.benches, s.misses.benches, s.disengaged.benches,
-                                    s.overloads.benches));
+    out += figure_line(
+        "",
+        fmt::format("of {} benches {} touch the wall, {} miss the target, {} do not engage as "
+                    "planned, {} break a limit",
+                    s.draws, s.touches.benches, s.misses.benches, s.disengaged.benches, s.overloads.benches));
   out += figure_line("reserve",
                      fmt::format("{:.2f} times the usual errors; beyond, {}", s.reserve, s.limited_by));
   return out + slides_line(s);

@@ -22,7 +22,8 @@ struct LimitFigures {
   std::optional<double> field_mT;
   std::optional<double> switch_reserve;  ///< least of all switches
   int switches = 0;
-  int hunts = 0;  ///< switches with a sweep before them
+  int hunts = 0;                             ///< switches with a sweep before them
+  std::optional<double> hunts_clearance_mm;  ///< the least of the sweeps; infinite in front of the entry
 };
 
 /// Those of a plan.
