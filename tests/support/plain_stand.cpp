@@ -177,16 +177,6 @@ SampledMotion sampled_sweep(const Robot& robot, const std::vector<State>& corner
   return out;
 }
 
-/// Is some of the body past the entry plane anywhere on it?
-bool enters(const Robot& robot, const SampledMotion& motion) {
-  return std::any_of(motion.states.begin(), motion.states.end(), [&](const State& state) {
-    const Body body(robot, state);
-    for (double s = 0; s <= robot.scene.length_mm; s += 1.0)
-      if (body.point_E(s).z() > 0) return true;
-    return body.point_E(robot.scene.length_mm).z() > 0;
-  });
-}
-
 /// Distances to the wall from the middles of cubes of a millimetre, each worked out when it is first asked
 /// for. A distance to a set of points changes by no more than a point moves, so each bounds it all over its
 /// cube.
@@ -393,8 +383,7 @@ class AskedPlan {
     for (const ListedAction& action : plan.actions) {
       if (action.leg == "in") reached_ = action.to;
       if (action.lock >= 0 || action.leg != "in") continue;
-      SampledMotion motion = sampled(robot, at(action.from), at(action.to));
-      if (enters(robot, motion)) motions_.push_back(std::move(motion));
+      motions_.push_back(sampled(robot, at(action.from), at(action.to)));
     }
     for (const ListedAction& action : plan.actions)
       if (action.hunt && action.hunt->made) add_sweeps(action);
@@ -440,8 +429,7 @@ class AskedPlan {
     }
     for (const std::vector<State>& corners : {open, engaged}) {
       rims_.insert(rims_.end(), corners.begin(), corners.end());
-      SampledMotion motion = sampled_sweep(robot_, corners);
-      if (enters(robot_, motion)) motions_.push_back(std::move(motion));
+      motions_.push_back(sampled_sweep(robot_, corners));
     }
   }
 

@@ -38,8 +38,7 @@ inline constexpr double kClose_mm = 0.05;
 /// Draws benches and counts. The wall, the field and the limits, which take longer, are asked of the first
 /// `sampled` only. Every motion is looked at in states between which no part of the body moves by more than
 /// about a millimetre, every state at stations half a millimetre apart; fewer where the wall is too far for
-/// more to matter. The sweeps of hunts are motions too, the lock open and engaged. Motions wholly in front of
-/// the entry are left out.
+/// more to matter. The sweeps of hunts are motions too, the lock open and engaged.
 Drawn draw_benches(const Robot& robot, const ListedPlan& plan, const Wall& wall,
                    const Eigen::Vector3d& centre_E, const ErrorSizes& sizes, int benches, int sampled,
                    unsigned seed);

@@ -51,8 +51,9 @@ Margin from_wall(const Case& of) {
     const Bench bench(of.problem->design, errors, middle_of(of.problem->distance->exact().channel()));
     double least = kInfinity;
     for (const PlannedMotion& motion : motions)
-      least =
-          std::min(least, bench.clearance(motion, *of.problem->distance, std::min(enough, least)).upper_mm);
+      if (!motion.in_front)
+        least =
+            std::min(least, bench.clearance(motion, *of.problem->distance, std::min(enough, least)).upper_mm);
     return least;
   };
 }

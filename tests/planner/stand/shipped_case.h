@@ -44,6 +44,7 @@ struct Case {
 
 /// One bench asked everything, with nothing left out because it is proved.
 struct Asked {
+  bool close_inside = false;  ///< in a motion that passes the entry as planned
   bool touches = false, close = false, misses = false, disengaged = false, overloads = false;
 };
 
@@ -60,10 +61,10 @@ inline Asked ask_all(const Case& of, const ErrorDraw& errors) {
   }
   for (const PlannedState& state : of.plan.states)
     out.overloads = out.overloads || !on_bench.keeps_limits(state);
-  for (const PlannedMotion& motion :
-       motions_of(of.plan, MotionVerifier(problem.design, *problem.distance))) {
+  for (const PlannedMotion& motion : motions_of(of.plan, MotionVerifier(problem.design, *problem.distance))) {
     const Contact contact = bench.contact(motion, *problem.distance);
     out.touches = out.touches || contact == Contact::touches;
+    out.close_inside = out.close_inside || (contact != Contact::clear && !motion.in_front);
     out.close = out.close || contact != Contact::clear;
   }
   return out;
