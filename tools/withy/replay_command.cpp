@@ -47,8 +47,12 @@ void line(std::string_view about, const std::string& text) {
 
 /// The limits that a script's extremes stand against.
 void report_extremes(const Design& design, const ReplayReport& report) {
-  LimitFigures figures{report.pull_max_mm, report.tension_max_N, report.lock_moment_max_Nmm,
-                       report.field_max_mT, report.field_reserve};
+  LimitFigures figures;
+  figures.pull_mm = report.pull_max_mm;
+  figures.tension_N = report.tension_max_N;
+  figures.lock_moment_Nmm = report.lock_moment_max_Nmm;
+  figures.field_mT = report.field_max_mT;
+  figures.switch_reserve = report.field_reserve;
   figures.switches = report.switches;
   figures.hunts = report.hunts;
   fmt::print("{}", limits_table(design, figures));
