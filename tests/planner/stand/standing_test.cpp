@@ -207,7 +207,8 @@ TEST_CASE("a hunt that would touch the wall on some benches is made farther out"
   CHECK(before.touches.benches <= close);
   const Plan after = made_to_stand(judge, stander, of.plan, Effort());
   CHECK(stander.hunts_that_may_touch(after, kDraws, 0).empty());
-  CHECK(stander.chance(after, kDraws).touches.benches == 0);
+  // What is left is the other lock's, which engages in front of the entry.
+  CHECK(2 * stander.chance(after, kDraws).touches.benches < before.touches.benches);
 }
 
 TEST_CASE("a plan that is made to stand fails on no more benches, and its tip is nearer to the middle") {
@@ -246,15 +247,46 @@ TEST_CASE("a plan that passes places is not made to stand at their cost") {
   CHECK(same(made_to_stand(judge, stander, of.plan, Effort())));
 }
 
+namespace {
+
+/// The carriage and the channel stand where they should.
+ErrorSizes in_their_places(ErrorSizes sizes) {
+  for (const ErrorKind kind :
+       {ErrorKind::entry_position, ErrorKind::entry_angle, ErrorKind::registration_position,
+        ErrorKind::registration_angle, ErrorKind::lumen_scale})
+    sizes[kind] = 0.0;
+  return sizes;
+}
+
+}  // namespace
+
 TEST_CASE("a lock that engages straight lets fewer benches miss where none is needed") {
   Case of("straight", 1);
   const Hardware hardware(of.problem->design);
   const StepJudge judge(*of.problem, hardware);
-  const Stander stander(*of.problem, of.sizes, 1000);
+  const Stander stander(*of.problem, in_their_places(of.sizes), 1000);
   const int before = stander.fails(of.plan, 1000, 1000);
   const Plan after = made_to_stand(judge, stander, of.plan, Effort());
   CHECK(after.actions.front().lock == 0);
   CHECK(2 * stander.fails(after, 1000, 1000) < before);
+}
+
+TEST_CASE(
+    "a sweep in front of the entry that would touch its rim on a bench that stands nearer is not taken up") {
+  // The tube's radius is 5 mm; a hunt of 0.1 mm swings the tip some 8 mm to either side. An outsider's own
+  // draw, which shares nothing with the project, had 28 to 32 % of benches touch.
+  Case of("straight", 1);
+  const Hardware hardware(of.problem->design);
+  const StepJudge judge(*of.problem, hardware);
+  const Plan swept =
+      made_to_stand(judge, Stander(*of.problem, in_their_places(of.sizes), 1000), of.plan, Effort());
+  REQUIRE(swept.actions.front().lock == 0);
+  const Stander stander(*of.problem, of.sizes, 2000);
+  const Standing standing = stander.judge(swept);
+  CHECK(standing.touches.benches > 0.25 * standing.draws);
+  CHECK(standing.touches.benches < 0.36 * standing.draws);
+  CHECK(standing.limited_by.find("in front of the entry") != std::string::npos);
+  CHECK(made_to_stand(judge, stander, of.plan, Effort()).actions.front().lock < 0);
 }
 
 TEST_CASE("the aim puts the tip on the target where nothing is in the way") {
@@ -432,7 +464,7 @@ TEST_CASE("an elastic slide takes of a reserve what it is, at any size of the er
   Case of("straight", 1);
   const Hardware hardware(of.problem->design);
   const StepJudge judge(*of.problem, hardware);
-  Plan plan = made_to_stand(judge, Stander(*of.problem, of.sizes, 1000), of.plan, Effort());
+  Plan plan = made_to_stand(judge, Stander(*of.problem, in_their_places(of.sizes), 1000), of.plan, Effort());
   of.problem->goal.tolerance_mm = 50.0;  // the tip is not what limits it
   ErrorSizes sizes = no_errors();
   sizes[ErrorKind::pull_offset] = 0.05;
