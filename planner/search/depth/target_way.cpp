@@ -18,8 +18,7 @@ using Points = Eigen::Matrix3Xd;
 /// ball round each; only groups whose balls are near enough are gone through.
 class NearestPoint {
  public:
-  NearestPoint() = default;
-  explicit NearestPoint(Points points) : points_(std::move(points)) {
+  explicit NearestPoint(const Points& points) : points_(points) {
     for (Eigen::Index from = 0; from < points_.cols(); from += kGroup) {
       const auto group = points_.middleCols(from, std::min(kGroup, points_.cols() - from));
       const Eigen::Vector3d middle = group.rowwise().mean();
@@ -80,13 +79,12 @@ class NearestPoint {
 /// and the last one of the way before those ahead.
 class PlacesFrom final : public TipRegion {
  public:
-  PlacesFrom(Points ahead, Points others, const Eigen::Vector3d& last)
+  PlacesFrom(const Points& ahead, const Points& others, const Eigen::Vector3d& last)
       : rows_(ahead),
         last_E_(last),
-        to_last_mm_((ahead.colwise() - last).colwise().norm().array().max(kLeastApart_mm)) {
-    ahead_ = NearestPoint(std::move(ahead));
-    others_ = NearestPoint(std::move(others));
-  }
+        to_last_mm_((ahead.colwise() - last).colwise().norm().array().max(kLeastApart_mm)),
+        ahead_(ahead),
+        others_(others) {}
 
   double outside_mm(const Eigen::Vector3d& p_E) const override {
     const Eigen::Vector3d other = others_.nearest(p_E);
