@@ -8,7 +8,7 @@
 #include <fmt/core.h>
 
 #include "planner/effort/shares.h"
-#include "planner/live/places_on_way.h"
+#include "planner/search/ask/places_on_way.h"
 #include "planner/search/route/joining.h"
 #include "planner/segment/latch.h"
 

@@ -6,8 +6,7 @@
 
 #include <fmt/format.h>
 
-#include "planner/effort/shares.h"
-#include "planner/segment/shape.h"
+#include "planner/search/ask/places_on_way.h"
 
 namespace withy {
 
@@ -16,20 +15,6 @@ namespace {
 /// The number of its last state, the start being 0.
 int last_state(const Route& route) {
   return static_cast<int>(route.steps.size());
-}
-
-bool at_place(const Design& design, const Goal& place, const State& state) {
-  return place.holds(Shape(design, state).tip_E());
-}
-
-/// Of a motion, the first state from `share` on at the place.
-std::optional<double> first_at(const Design& design, const Goal& place, const State& from, const State& to,
-                               double share) {
-  for (int k = 0; k <= shares::kViaLooksPerMotion; ++k) {
-    const double at = share + (1.0 - share) * k / shares::kViaLooksPerMotion;
-    if (at_place(design, place, interpolate(from, to, at))) return at;
-  }
-  return std::nullopt;
 }
 
 /// The route cut where it passes the places, in their order; nothing where it does not.
@@ -43,7 +28,7 @@ std::optional<ViaRoute> passing(const SearchProblem& problem, const Route& route
     const State from = route.state_before(i);
     double share = 0.0;  // of the motion, that out.route has
     while (next < problem.vias.size() && step.lock < 0) {
-      const auto at = first_at(problem.design, problem.vias[next], from, step.to, share);
+      const auto at = first_at(problem, next, from, step.to, share);
       if (!at) break;
       ++next;
       // Where the cut would leave no motion, the state is there already.

@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-#include "planner/live/places_on_way.h"
+#include "planner/search/ask/places_on_way.h"
 
 #include "planner/effort/shares.h"
 #include "planner/segment/shape.h"
