@@ -7,9 +7,8 @@
 // there; pulls follow. The couple is chosen so that
 //     before a lock engages      the backbones' own slides there are the planned ones,
 //     before a lock opens        the latch carries least,
-//     where the target is met    the tip is at the target, its direction within the cone; where both can't
-//     be,
-//                                nearest to it with its direction within the cone, if near enough,
+//     where the target is met    the tip is at the target, its direction within the cone; or else nearest
+//                                to it with its direction within the cone, if near enough,
 //     elsewhere                  |tip - planned tip|^2 + (10 mm * angle of the tip's directions)^2 is least,
 // each by Gauss-Newton with difference quotients, then walked, from the best of no correction, that of the
 // state before and that of an earlier state at the same place; none is kept that is worse than these.

@@ -107,10 +107,6 @@ BenchCount count_of(int benches, int draws) {
   return {benches, interval.low, interval.high};
 }
 
-// Said with what limits the reserve.
-constexpr std::string_view kNotInFront =
-    "; nothing is proved of what is made in front of the entry, where the chance to fail counts it";
-
 /// Do two motions take the body through the same states?
 bool same(const PlannedMotion& a, const PlannedMotion& b) {
   if (!(a.from == b.from) || !(a.to == b.to) || a.sweep.has_value() != b.sweep.has_value()) return false;
@@ -312,9 +308,8 @@ std::optional<Standing> Stander::less_by_engaging(const Plan& plan, const Elasti
   const Test engaging = [&](const ErrorSizes& e) { return hardware.not_engaging(e); };
   const std::size_t passed = steps_passed(engaging, sizes_, 0.0, steps);
   if (passed == steps) return standing;
-  const bool not_in_front = standing.limited_by.ends_with(kNotInFront);
   standing.limited_by = *engaging(times(ladder[passed], sizes_));
-  if (not_in_front) standing.limited_by += kNotInFront;
+  standing.limited_by += left_out(motions_of(plan));
   standing.reserve = passed == 0 ? 0.0 : ladder[passed - 1];
   return standing;
 }
@@ -359,10 +354,18 @@ Standing Stander::judge_all(const Plan& plan, const ElasticSlides& slides, const
     standing.limited_by = *test(times(ladder[passed], sizes_, frozen_mm));
   }
   standing.reserve = steps == 0 ? 0.0 : ladder[steps - 1];
-  if (std::any_of(motions.begin(), motions.end(),
-                  [](const KnownMotion* known) { return known->motion.in_front && known->doubtful; }))
-    standing.limited_by += kNotInFront;
+  standing.limited_by += left_out(motions);
   return standing;
+}
+
+/// What the reserve leaves out of these motions, to be said with what limits it; empty where nothing is.
+std::string_view Stander::left_out(const std::vector<KnownMotion*>& motions) {
+  const bool some = std::any_of(motions.begin(), motions.end(), [](const KnownMotion* known) {
+    return known->motion.in_front && known->doubtful;
+  });
+  return some
+             ? "; nothing is proved of what is made in front of the entry, where the chance to fail counts it"
+             : "";
 }
 
 Standing Stander::chance(const Plan& plan, int draws) const {

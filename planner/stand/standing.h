@@ -27,6 +27,7 @@
 #include <cstdint>
 #include <memory>
 #include <optional>
+#include <string_view>
 #include <vector>
 
 #include "planner/effort/effort.h"
@@ -97,6 +98,7 @@ class Stander {
   Standing chance(const Plan& plan, int draws, const std::vector<KnownMotion*>& motions, const Effort& effort,
                   const ElasticSlides& slides = {}) const;
   Standing judge_all(const Plan& plan, const ElasticSlides& slides, const Effort& effort) const;
+  static std::string_view left_out(const std::vector<KnownMotion*>& motions);
   std::optional<Standing> less_by_engaging(const Plan& plan, const ElasticSlides& slides) const;
 
   const SearchProblem& problem_;

@@ -18,6 +18,9 @@ using Points = Eigen::Matrix3Xd;
 /// ball round each; only groups whose balls are near enough are gone through.
 class NearestPoint {
  public:
+  /// Coordinates side by side, for loops over all points.
+  using Rows = Eigen::Matrix<double, 3, Eigen::Dynamic, Eigen::RowMajor>;
+
   explicit NearestPoint(const Points& points) : points_(points) {
     for (Eigen::Index from = 0; from < points_.cols(); from += kGroup) {
       const auto group = points_.middleCols(from, std::min(kGroup, points_.cols() - from));
@@ -26,6 +29,8 @@ class NearestPoint {
                          from, group.cols()});
     }
   }
+
+  const Rows& rows() const { return points_; }
 
   /// The distance; infinite without any.
   double distance(const Eigen::Vector3d& p_E) const { return look(p_E).second; }
@@ -69,7 +74,7 @@ class NearestPoint {
     Eigen::Index from, count;
   };
 
-  Eigen::Matrix<double, 3, Eigen::Dynamic, Eigen::RowMajor> points_;
+  Rows points_;
   std::vector<Group> groups_;
 };
 
@@ -80,8 +85,7 @@ class NearestPoint {
 class PlacesFrom final : public TipRegion {
  public:
   PlacesFrom(const Points& ahead, const Points& others, const Eigen::Vector3d& last)
-      : rows_(ahead),
-        last_E_(last),
+      : last_E_(last),
         to_last_mm_((ahead.colwise() - last).colwise().norm().array().max(kLeastApart_mm)),
         ahead_(ahead),
         others_(others) {}
@@ -103,9 +107,10 @@ class PlacesFrom final : public TipRegion {
   static constexpr double kLeastApart_mm = 0.05;
 
   double beyond_planes(const Eigen::Vector3d& p_E, const Eigen::Vector3d& other) const {
+    const NearestPoint::Rows& ahead = ahead_.rows();
     const auto squares = [&](const Eigen::Vector3d& q) {
-      return (rows_.row(0).array() - q.x()).square() + (rows_.row(1).array() - q.y()).square() +
-             (rows_.row(2).array() - q.z()).square();
+      return (ahead.row(0).array() - q.x()).square() + (ahead.row(1).array() - q.y()).square() +
+             (ahead.row(2).array() - q.z()).square();
     };
     const Eigen::ArrayXd to_ahead = squares(p_E);
     const Eigen::ArrayXd beyond_other = (to_ahead - (p_E - other).squaredNorm()) /
@@ -114,7 +119,6 @@ class PlacesFrom final : public TipRegion {
     return beyond_other.max(beyond_last).minCoeff();
   }
 
-  Eigen::Matrix<double, 3, Eigen::Dynamic, Eigen::RowMajor> rows_;  // points ahead
   Eigen::Vector3d last_E_;
   Eigen::ArrayXd to_last_mm_;  // from each point ahead
   NearestPoint ahead_, others_;
