@@ -79,6 +79,13 @@ async function draw(page, place, to, steps = 3) {
   await page.mouse.up();
 }
 const said = (page, pattern) => page.waitForFunction((p) => new RegExp(p).test(document.querySelector('#said').textContent), pattern);
+/** Saves the scene, and waits for what is said of this saving; what was said of an earlier one is taken away first. */
+async function save(page, pattern, meanwhile = async () => {}) {
+  await page.evaluate(() => (document.querySelector('#said').textContent = ''));
+  await page.click('#save-scene');
+  await meanwhile();
+  await said(page, pattern);
+}
 const set = (page, id, value) => page.locator(id).evaluate((e, v) => ((e.value = v), e.dispatchEvent(new Event('input', { bubbles: true }))), String(value));
 const hand = () => ask('hand', { locks: 1 });
 
@@ -230,19 +237,15 @@ live('no change is lost to another that follows before it is answered, and what 
     const release = await heldBack(page, 'edit');
     for (const [key, value] of [['target.tolerance_mm', '1.61'], ['clearance.required_mm', '0.21'], ['target.point_mm-1', '40.01'], ['target.point_mm-2', '17.71']]) await typed(page, key, value);
     await typed(page, 'target.tolerance_mm', '1.62'); // not entered
-    await page.click('#save-scene');
-    await release();
-    await said(page, '^Saved');
+    await save(page, '^Saved', release);
     const saved = readFileSync(scene, 'utf8');
     for (const line of [/tolerance_mm = 1\.62/, /required_mm = 0\.21/, /point_mm = \[40\.01, 17\.71, 90\.599\]/]) assert.match(saved, line);
     // What is refused is not saved, and that is said.
     await typed(page, 'target.tolerance_mm', '-1');
-    await page.click('#save-scene');
-    await said(page, '^Saved.*without the last change');
+    await save(page, '^Saved.*without the last change');
     assert.equal(readFileSync(scene, 'utf8'), saved);
     await putBack(page);
-    await page.click('#save-scene');
-    await said(page, '^Saved');
+    await save(page, '^Saved');
   });
   assert.equal(readFileSync(scene, 'utf8'), text);
 });
@@ -397,8 +400,7 @@ live('reload loses nothing; neither does the end of the program', async () => {
   await on(async (page) => {
     await said(page, 'taken up');
     assert.ok(Math.abs(Number(await page.inputValue('[id="n-target.tolerance_mm"]')) - 1.7) < 0.01);
-    await page.click('#save-scene');
-    await said(page, 'Saved');
+    await save(page, '^Saved');
   });
   const value = readFileSync(scene, 'utf8').match(/tolerance_mm = (.*)/)[1];
   assert.equal(readFileSync(scene, 'utf8'), text.replace('tolerance_mm = 1.5', `tolerance_mm = ${value}`));
