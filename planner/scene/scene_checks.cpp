@@ -117,7 +117,11 @@ void check_design(TomlFile& file, const Scene& scene) {
     }
     parts.layout = layout;
     if (!parts.lock) continue;  // unused layouts may stand in a scene without locks
-    for (const DesignRefusal& refusal : design_faults(parts)) blame(file, refusal, key);
+    for (DesignRefusal refusal : design_faults(parts)) {
+      refusal.problem =
+          fmt::format("{}, with {}: {}", key, count_of(layout.station_mm.size(), "lock"), refusal.problem);
+      blame(file, refusal, key);
+    }
   }
   if (scene.layout_in_use < 0 || scene.layout_in_use > kMaxLocks) {
     file.fault("layout.use", fmt::format("layout.use is {}", scene.layout_in_use),

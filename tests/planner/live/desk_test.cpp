@@ -140,6 +140,17 @@ TEST_CASE("what can't be is refused with its place and changes nothing") {
   CHECK(bench.granted("scene").at("revision") == before.at("revision"));
 }
 
+TEST_CASE("a layout that is in the way of a change is named by its lock count") {
+  LiveBench bench;
+  bench.open();
+  bench.granted("cancel");
+  // Lock 2 of layout.2 ends at 69 mm, where the rigid tip of a segment of 70 mm begins at 67 mm.
+  const std::string why =
+      bench.refused("edit", {{"changes", {{{"key", "segment.length_mm"}, {"value", 70.0}}}}});
+  CHECK(why.find("layout.2, with 2 locks: the body of lock 2 (65 to 69 mm) overlaps the rigid tip") !=
+        std::string::npos);
+}
+
 TEST_CASE("a desk that is opened with another target has it unsaved, and no target outside the channel") {
   LiveBench bench;
   bench.open();
