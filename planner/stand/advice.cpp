@@ -203,10 +203,15 @@ std::string advice_text(const AdviceList& list) {
     out += line_of(
         list.errors_enough ? "lower this error" : "lowering these errors helps most, and is not enough",
         advice);
-  if (list.errors.empty()) out += "no error, lowered, brings the chance to fail down\n";
+  const bool all_tried = !list.cut_short;
+  if (list.errors.empty() && all_tried) out += "no error, lowered, brings the chance to fail down\n";
   for (const Advice& advice : list.designs) out += line_of("change the design", advice);
-  if (list.designs.empty()) out += "no single change of the design that was tried brings it under 1 %\n";
-  if (list.cut_short) out += "the look for what would help was cut short\n";
+  if (list.designs.empty() && all_tried)
+    out += "no single change of the design that was tried brings it under 1 %\n";
+  if (!all_tried)
+    out +=
+        "the look for what would help was cut short: what is not named here may help all the same; "
+        "--budget gives it longer\n";
   return out;
 }
 

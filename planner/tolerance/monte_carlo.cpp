@@ -13,6 +13,9 @@
 namespace withy {
 namespace {
 
+// Tip errors (mm) that differ by less than this are the same but for rounding.
+constexpr double kSameTip_mm = 1e-9;
+
 struct Pair {
   ErrorDraw a;
   ErrorDraw b;
@@ -73,6 +76,7 @@ OnBench& operator|=(OnBench& a, const OnBench& b) {
 }  // namespace
 
 double MonteCarloResult::tip_share_left() const {
+  if (!tip_varies) return 0.0;
   double left = 1.0;
   for (const SensitivityIndex& index : tip_share) left -= index.share;
   return std::max(0.0, left);
@@ -120,6 +124,11 @@ MonteCarloResult tallied(const std::vector<OnBench>& benches, const std::vector<
   result.disengage = clopper_pearson(result.disengaged, result.draws);
   result.overload = clopper_pearson(result.overloads, result.draws);
   result.fail = clopper_pearson(result.fails, result.draws);
+  result.tip_varies = result.tip_error_mm.back() - result.tip_error_mm.front() > kSameTip_mm;
+  if (!result.tip_varies) {
+    result.tip_share.fill({0.0, 0.0, 0.0});
+    return result;
+  }
   const auto shares = first_order_indices(tips);
   std::copy(shares.begin(), shares.end(), result.tip_share.begin());
   return result;

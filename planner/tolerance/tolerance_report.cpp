@@ -153,10 +153,12 @@ std::string tolerance_table(const ToleranceReport& report) {
                     e.tip_moved_mm, share_words(e.tip_share), largest_words(i, e.stands_off_the_wall),
                     largest_words(i, e.stands_at_the_target));
   }
-  out += fmt::format(
-      "tip share: of the tip error's variance, each error alone, with its interval; {:.0f} % is left to "
-      "what errors do together\n",
-      100.0 * drawn.tip_share_left());
+  out += drawn.tip_varies
+             ? fmt::format(
+                   "tip share: of the tip error's variance, each error alone, with its interval; {:.0f} % "
+                   "is left to what errors do together\n",
+                   100.0 * drawn.tip_share_left())
+             : "tip share: the tip error is the same on all benches, so no error has a share of it\n";
   if (report.usual_sizes)
     out +=
         "sizes: the scene's backlash, the others common practice on a bench (no source); give yours by "

@@ -1,5 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // `withy tolerance`: how much backlash, calibration and registration error a plan stands.
+#include <cmath>
 #include <cstdio>
 #include <filesystem>
 #include <memory>
@@ -47,8 +48,10 @@ struct Judged {
   std::optional<CutShort> cut_short = {};  ///< the budget ended what follows from it
 };
 
-/// What would help has its own few seconds, within the budget.
-Effort effort_of_advice(const Effort& effort) {
+/// What would help has what is left of a budget that was given, or else its own few seconds, as it has where
+/// benches that give come after it.
+Effort effort_of_advice(const ToleranceOptions& options, const Effort& effort) {
+  if (std::isfinite(options.budget_s) && options.elastic_benches == 0) return effort;
   return Effort::of_seconds(shares::kAdviceSeconds).until_stop([effort] { return effort.cut_short(); });
 }
 
@@ -61,7 +64,7 @@ void judge_more(const ToleranceOptions& options, const SearchProblem& problem, c
   const Effort& effort = draws.effort;
   const bool elastic = options.elastic_benches > 0;
   progress.stage("looking for what would help");
-  judged.advice = find_advice(problem, plan, sizes, effort_of_advice(effort));
+  judged.advice = find_advice(problem, plan, sizes, effort_of_advice(options, effort));
   if (effort.cut_short())
     judged.cut_short =
         CutShort{"the report", elastic ? "what would help; the benches that give" : "what would help"};

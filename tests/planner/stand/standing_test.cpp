@@ -39,6 +39,17 @@ TEST_CASE("no advice puts tendons outside the body") {
   CHECK(wider_tendons(parts).empty());
 }
 
+TEST_CASE("advice whose look was cut short denies nothing") {
+  AdviceList list;
+  list.needed = true;
+  CHECK(advice_text(list).find("no error, lowered, brings") != std::string::npos);
+  CHECK(advice_text(list).find("no single change") != std::string::npos);
+  list.cut_short = true;
+  CHECK(advice_text(list).find("no error") == std::string::npos);
+  CHECK(advice_text(list).find("no single change") == std::string::npos);
+  CHECK(advice_text(list).find("was cut short") != std::string::npos);
+}
+
 TEST_CASE("of plans that stand alike the wider one stands more, and only of those") {
   Plan narrow;
   narrow.clearance_mm = 1.4;

@@ -191,6 +191,19 @@ TEST_CASE("contact of a straight body has the share of a ball that lies outside 
   }
 }
 
+TEST_CASE("where no error moves the tip none has a share of what it does not do") {
+  const Case tube(0, false, kTube, 20.0);
+  ErrorSizes sizes;
+  sizes[ErrorKind::coil_gain] = 0.05;
+  MonteCarloSettings settings;
+  settings.draws = 200;
+  const MonteCarloResult drawn =
+      run_monte_carlo(*tube.problem, tube.motions, tube.reached, tube.centre, sizes, settings);
+  CHECK_FALSE(drawn.tip_varies);
+  for (const SensitivityIndex& index : drawn.tip_share) CHECK(index.high == 0.0);
+  CHECK(drawn.tip_share_left() == 0.0);
+}
+
 TEST_CASE("draws that are cut short are the first of those asked for") {
   const Case tube(0, false, kTube, 20.0);
   ErrorSizes sizes;
