@@ -49,7 +49,7 @@ TEST_CASE("An unreachable answer says how deep the tip gets, and its nearest sta
   CAPTURE(run.out, run.err);
   REQUIRE(run.status == 3);
   CHECK_THAT(run.out, Contains("\ndepth: the tip gets ") && Contains(" at most (proved), at (") &&
-                          Contains("\nnearest: "));
+                          Contains("\nnearest found: "));
   const auto plan = nlohmann::json::parse(read_text(folder.path() / "out/plan.json"));
   const auto& depth = plan["depth"];
   CHECK(depth["stops_short"] == true);

@@ -167,7 +167,7 @@ void say_where_it_stops(const Scene& scene, const Answer& answer) {
   for (const std::string& way : answer.would_decide) fmt::print("might decide it: {}\n", way);
   if (!answer.approach) return;
   const Eigen::Vector3d tip_S = scene.entry.X_SE * answer.approach->state.tip_E.translation();
-  fmt::print("nearest: {:.2f} mm from {}, the tip at {}: {}\n", answer.approach->distance_mm,
+  fmt::print("nearest found: {:.2f} mm from {}, the tip at {}: {}\n", answer.approach->distance_mm,
              answer.approach->from, spoken_point(tip_S), answer.approach->blocked_by);
 }
 

@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <cmath>
 #include <memory>
+#include <numbers>
 
 #include <fmt/core.h>
 
@@ -19,8 +20,8 @@ namespace {
 
 // A motion that is not allowed whole is followed as far as this share of it.
 constexpr double kShare = 1.0 / 1024.0;
-// Up to this many times the wanted direction is still asked for.
-constexpr double kKeepsDirection = 4.0;
+// A narrower cone of directions (1 degree) is widened as if it were this.
+constexpr double kLeastCone_rad = std::numbers::pi / 180.0;
 
 class Follower {
  public:
@@ -78,8 +79,10 @@ class BallWithin final : public TipRegion {
   double radius_mm_;
 };
 
-/// Widens a goal's tolerance, to places that count as near.
+/// Widens both tolerances of a goal, to places that count as near.
 void widen(Goal& goal, double times) {
+  goal.direction_tolerance_rad = times * std::max(goal.direction_tolerance_rad, kLeastCone_rad);
+  if (goal.direction_tolerance_rad >= std::numbers::pi) goal.direction_E.reset();
   const double radius = times * goal.tolerance_mm;
   if (goal.point_E.z() < 0.0 || goal.point_E.z() >= radius) {
     goal.tolerance_mm = radius;
@@ -89,40 +92,94 @@ void widen(Goal& goal, double times) {
   goal.tolerance_mm = 0.0;
 }
 
+bool points_as_asked(const Goal& asked, const Eigen::Isometry3d& tip) {
+  return asked.direction_error(tip) <= asked.direction_tolerance_rad;
+}
+
 /// What keeps the end of a plan to a wider target from being a plan to the target.
 std::string what_is_missing(const Goal& asked, const Eigen::Isometry3d& tip) {
-  if (asked.direction_error(tip) > asked.direction_tolerance_rad)
+  if (!points_as_asked(asked, tip))
     return fmt::format("the tip points {:.0f} degrees off the wanted direction ({:.0f} are allowed)",
                        degrees(asked.direction_error(tip)), degrees(asked.direction_tolerance_rad));
   return fmt::format("no plan brings the tip within {:.4g} mm", asked.tolerance_mm);
 }
 
+/// How many times the target's tolerances a tip is off it: the larger of both.
+double times_off(const Goal& asked, const Eigen::Isometry3d& tip) {
+  const double off = asked.distance(tip) / asked.tolerance_mm;
+  if (!asked.direction_E || points_as_asked(asked, tip)) return off;
+  return std::max(off, asked.direction_error(tip) / std::max(asked.direction_tolerance_rad, kLeastCone_rad));
+}
+
+/// Looks for plans to wider targets, and keeps the end that is the fewest times the tolerances off.
+class WiderTargets {
+ public:
+  WiderTargets(const SearchProblem& problem, const Effort& effort) : problem_(problem), effort_(effort) {}
+
+  /// With so many switches at most: wider and wider targets until one has a plan, then narrower ones for as
+  /// long as these have one.
+  void look(int most_switches) {
+    RouteSearchSettings settings;
+    settings.spans = true;
+    settings.effort = effort_;
+    settings.most_switches = most_switches;
+    RouteSearch search(problem_, settings);
+    for (double times = 2.0; times <= shares::kApproachWidest && times < off_; times *= 2.0)
+      if (reached(search, times)) break;
+    while (nearest_ && (reached(search, kNearer * off_) || reached(search, kLittleNearer * off_))) continue;
+  }
+
+  const std::optional<Approach>& nearest() const { return nearest_; }
+
+ private:
+  // What is looked for next is nearer than what was found by these shares.
+  static constexpr double kNearer = 0.7;
+  static constexpr double kLittleNearer = 0.85;
+
+  /// Is there a plan to a target so many times as wide, and is its end kept?
+  bool reached(RouteSearch& search, double times) {
+    Goal goal = problem_.goal;
+    widen(goal, times);
+    if (effort_.cut_short() || search.run(goal, effort_.work()) != SearchOutcome::found ||
+        search.route().steps.empty())
+      return false;
+    const State& end = search.route().steps.back().to;
+    const Eigen::Isometry3d tip = Shape(problem_.design, end).tip_E();
+    const double off = times_off(problem_.goal, tip);
+    if (!counts_as_near(problem_.goal, tip) || !(off < off_)) return false;
+    off_ = off;
+    nearest_.emplace();
+    nearest_->distance_mm = problem_.goal.distance(tip);
+    static_cast<State&>(nearest_->state) = end;
+    nearest_->blocked_by = what_is_missing(problem_.goal, tip);
+    return true;
+  }
+
+  const SearchProblem& problem_;
+  const Effort& effort_;
+  std::optional<Approach> nearest_;
+  double off_ = kInfinity;  ///< times the tolerances, of its end
+};
+
 }  // namespace
+
+bool nearer_than(const SearchProblem& problem, const Approach& a, double times, const Approach& b) {
+  const auto off = [&](const Approach& approach) {
+    return times_off(problem.goal, Shape(problem.design, approach.state).tip_E());
+  };
+  return times * off(a) < off(b);
+}
 
 std::optional<Approach> approach_along(const StepJudge& judge, const Route& route, const Effort& effort) {
   return Follower(judge).run(route, effort);
 }
 
 std::optional<Approach> approach_with_tolerance(const SearchProblem& problem, const Effort& effort) {
-  RouteSearchSettings settings;
-  settings.spans = true;
-  settings.effort = effort;
-  for (double times = 2.0; times <= shares::kApproachWidest && !effort.cut_short(); times *= 2.0) {
-    SearchProblem wider = problem;
-    widen(wider.goal, times);
-    if (times > kKeepsDirection) wider.goal.direction_E.reset();
-    RouteSearch search(wider, settings);
-    if (search.run(wider.goal) != SearchOutcome::found || search.route().steps.empty()) continue;
-    const State& end = search.route().steps.back().to;
-    const Eigen::Isometry3d tip = Shape(problem.design, end).tip_E();
-    if (!counts_as_near(problem.goal, tip)) continue;
-    Approach approach;
-    approach.distance_mm = problem.goal.distance(tip);
-    static_cast<State&>(approach.state) = end;
-    approach.blocked_by = what_is_missing(problem.goal, tip);
-    return approach;
-  }
-  return std::nullopt;
+  WiderTargets targets(problem, effort);
+  // The free leaf alone is soon searched, and often comes near where ways with many locks are hard to find.
+  if (problem.design.lock_count() > 0) targets.look(0);
+  targets.look(RouteSearchSettings::kAnySwitches);
+  return targets.nearest();
 }
 
 }  // namespace withy

@@ -18,9 +18,13 @@ namespace withy {
 std::optional<Approach> approach_along(const StepJudge& judge, const Route& route,
                                        const Effort& effort = Effort());
 
-/// Ends of plans to a target with twice, four, eight ... times the tolerance, its direction first the same
-/// and then any, until one is found that counts (nearest_state.h); each with the effort's work
-/// (RouteSearch::work).
+/// Is `a` nearer to the target than `b`, by this many times? How far off a tip is counts in times the
+/// target's tolerances, the larger of place and direction.
+bool nearer_than(const SearchProblem& problem, const Approach& a, double times, const Approach& b);
+
+/// Of the ends of plans to wider targets, the nearest that counts (nearest_state.h). Both tolerances are
+/// doubled until such a target is reached, up to kApproachWidest times; then less is tried as long as that is
+/// reached. First without any switch, then with all. Each look has the effort's work (RouteSearch::work).
 std::optional<Approach> approach_with_tolerance(const SearchProblem& problem, const Effort& effort);
 
 }  // namespace withy

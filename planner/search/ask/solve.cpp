@@ -288,16 +288,19 @@ Hindrance find_what_stops_it(Answer& answer, const SearchProblem& problem, std::
         find_reason(problem, place, settings.effort.part(shares::kReasonsWork), settings.with_locks);
   if (!found.reason) found.ended = settings.effort.end();
   if (found.reason && found.reason->approach) answer.approach = found.reason->approach;
-  // A route that leaves a limit out may stop far from where a plan to a wider target gets. That plan's end is
-  // taken where it is nearer by half: else the look for the depth begins better at the route's.
+  // A route that leaves a limit out may stop far from where a plan to a wider target gets. Where that plan's
+  // end is not nearer by half the look for the depth begins better at the route's.
   constexpr double kNear = 2.0;
-  if (!answer.approach || answer.approach->distance_mm > kNear * there.goal.tolerance_mm) {
-    auto wider = approach_with_tolerance(there, settings.effort.part(shares::kApproachWork));
-    if (wider && !obstacles.empty()) wider->blocked_by = obstacles.front();
-    if (wider && (!answer.approach || kNear * wider->distance_mm < answer.approach->distance_mm))
-      answer.approach = std::move(wider);
-  }
+  std::optional<Approach> wider;
+  if (!answer.approach || answer.approach->distance_mm > kNear * there.goal.tolerance_mm)
+    wider = approach_with_tolerance(there, settings.effort.part(shares::kApproachWork));
+  if (wider && !obstacles.empty()) wider->blocked_by = obstacles.front();
+  const auto nearer_than_answer = [&](double times) {
+    return wider && (!answer.approach || nearer_than(there, *wider, times, *answer.approach));
+  };
+  if (nearer_than_answer(kNear)) answer.approach = wider;
   find_depth(answer, there, settings);
+  if (nearer_than_answer(1.0)) answer.approach = std::move(wider);
   if (answer.depth && at_via) answer.depth->what = "the place";
   return found;
 }
