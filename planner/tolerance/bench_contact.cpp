@@ -213,20 +213,36 @@ class SweepOnBench {
   };
   /// What is found of a box, and the corner with the least margin.
   struct Look {
-    BendBox box;
-    std::array<BentBody, 4> bodies;
+    SweptBody::Rise rise;
     bool on_track;
     std::vector<Stretch> left = {};
+    std::optional<std::array<BentBody, 4>> bodies = std::nullopt;  // at the corners, when asked for
+    double top_station_mm = -kInfinity;                            // of the last top that was asked for
+    double top_mm = 0.0;
     double least_margin_mm = kInfinity;
     std::size_t worst_corner = 0;
   };
 
   const Eigen::Vector2d& end(std::size_t chord, std::size_t k) const { return body_.track()[chord + k]; }
 
-  Look look(const BendBox& box, bool on_track) const {
-    Look out{box, {}, on_track};
-    for (std::size_t k = 0; k < box.corners(); ++k) out.bodies[k] = body_.bent(box.corner(k));
-    return out;
+  /// Is the stretch proved to stay behind the entry plane all over the box?
+  bool stays_behind(const Stretch& stretch, Look& now) const {
+    const double top0 =
+        now.top_station_mm == stretch.from_mm ? now.top_mm : body_.top_mm(now.rise, stretch.from_mm);
+    now.top_mm = body_.top_mm(now.rise, stretch.to_mm);
+    now.top_station_mm = stretch.to_mm;
+    return body_.top_between(now.rise, stretch.from_mm, top0, stretch.to_mm, now.top_mm) +
+               kContactRounding_mm <=
+           0.0;
+  }
+
+  const std::array<BentBody, 4>& bodies(Look& now) const {
+    if (!now.bodies) {
+      now.bodies.emplace();
+      const BendBox& box = now.rise.box;
+      for (std::size_t k = 0; k < box.corners(); ++k) (*now.bodies)[k] = body_.bent(box.corner(k));
+    }
+    return *now.bodies;
   }
 
   BendBox box_of(std::size_t first, std::size_t last) const {
@@ -242,17 +258,18 @@ class SweepOnBench {
       look_at_chord(chords_[first], 0.0, 1.0, stretches);
       return;
     }
-    Look now = look(box_of(first, last), false);
+    Look now{body_.rise(box_of(first, last)), false};
+    const BendBox& box = now.rise.box;
     for (const Stretch& stretch : stretches) settle(stretch, now);
     if (now.left.empty()) return;
-    const Eigen::Index axis = now.box.half[0].x() >= now.box.half[1].y() ? 0 : 1;
+    const Eigen::Index axis = box.half[0].x() >= box.half[1].y() ? 0 : 1;
     const std::size_t middle = (first + last) / 2;
     const auto at = [&](std::size_t i) { return chords_.begin() + static_cast<std::ptrdiff_t>(i); };
     std::nth_element(at(first), at(middle), at(last), [&](std::size_t a, std::size_t b) {
       return end(a, 0)[axis] + end(a, 1)[axis] < end(b, 0)[axis] + end(b, 1)[axis];
     });
     // The half where it is worst goes first: a bench that touches is soon told.
-    const bool upper_first = now.box.corner(now.worst_corner)[axis] > now.box.middle[axis];
+    const bool upper_first = box.corner(now.worst_corner)[axis] > box.middle[axis];
     for (const bool upper : {upper_first, !upper_first}) {
       if (touching_.found()) return;
       look_at_group(upper ? middle : first, upper ? last : middle, now.left);
@@ -261,7 +278,7 @@ class SweepOnBench {
 
   void look_at_chord(std::size_t chord, double from, double to, const std::vector<Stretch>& stretches) {
     const Eigen::Vector2d way = end(chord, 1) - end(chord, 0);
-    Look now = look(BendBox::line(end(chord, 0) + from * way, end(chord, 0) + to * way), true);
+    Look now{body_.rise(BendBox::line(end(chord, 0) + from * way, end(chord, 0) + to * way)), true};
     chord_ = chord;
     for (const Stretch& stretch : stretches) settle(stretch, now);
     if (now.left.empty()) return;
@@ -277,7 +294,8 @@ class SweepOnBench {
   /// across it is halved there.
   void settle(const Stretch& stretch, Look& now) {
     if (touching_.found()) return;
-    const SweptCell cell = body_.cell(now.box, now.bodies, stretch.from_mm, stretch.to_mm);
+    if (stays_behind(stretch, now)) return;
+    const SweptCell cell = body_.cell(now.rise.box, bodies(now), stretch.from_mm, stretch.to_mm);
     if (clear(cell, stretch.radius_mm / bench_.scale(), now) || touching_.found()) return;
     if (now.on_track && cell.longest_edge_mm() <= kLeastCell_mm) {
       in_doubt_.push_back({chord_, {stretch.from_mm, stretch.to_mm}});
@@ -297,7 +315,7 @@ class SweepOnBench {
     if (straddles && clear_about_middle(cell, radius_mm)) return true;
     double least = kInfinity;
     double away = 0.0;  // of the highest corner
-    for (std::size_t k = 0; k < cell.corners() && (least >= radius_mm || !now.on_track); ++k) {
+    for (std::size_t k = 0; k < cell.corners(); ++k) {
       const Eigen::Vector3d& p = cell.corner[k];
       const double from_wall = distance_.signed_lower(p) - std::max(0.0, -p.z());
       least = std::min(least, from_wall);

@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <numbers>
 
 #include "planner/proof/lemmas/motion_acceleration.h"
 
@@ -11,6 +12,11 @@ namespace {
 
 // Covers the rounding of the few products of a bulge.
 constexpr double kBulgeRounding = 1.0 + 1e-12;
+
+// Steps of differences turn the tip by this much (rad); points are wrong by less than kPoint_mm.
+constexpr double kStep_rad = 1e-4;
+constexpr double kPoint_mm = 1e-12;
+constexpr double kRightAngle_rad = 0.5 * std::numbers::pi;
 
 /// Length of the chord of an arc, `half` half the angle it turns by.
 double chord_of(double length_mm, double half) {
@@ -44,7 +50,7 @@ SweptBody::SweptBody(const Bench& bench, const HuntSweep& sweep)
       track_(bench.swept_bends(sweep)) {
   const Design& design = bench.design();
   const auto& regions = planned_.regions();
-  const double length = design.length_mm();
+  const double length = length_mm_ = design.length_mm();
   free_from_mm_ = std::clamp(first_exposed_station(design, sweep.corners.front().insertion_mm),
                              regions.back().from_mm, length);
   frozen_kappa_per_mm_ = 0.0;
@@ -90,6 +96,48 @@ Eigen::Vector3d SweptBody::point(const BentBody& body, double s_mm) const {
   const BentBody::Start end = gone(body.starts_[i], s_mm - piece.from_mm, body.kappa_per_mm_, piece.rigid);
   const Eigen::Vector3d p(end.across_mm * body.way_.x(), end.across_mm * body.way_.y(), end.along_mm);
   return start_ + R_ * (p / scale_);
+}
+
+SweptBody::Rise SweptBody::rise(const BendBox& box) const {
+  Rise out;
+  out.box = box;
+  out.middle = bent(box.middle);
+  out.kappa_per_mm = box.middle.norm() + (box.half[0].cwiseAbs() + box.half[1].cwiseAbs()).norm();
+  out.step_per_mm = kStep_rad / std::max(kNoLength_mm, length_mm_ - free_from_mm_);
+  for (std::size_t k = 0; k < 2; ++k) {
+    const Eigen::Vector2d step = out.step_per_mm * box.half[k].normalized();  // 0 of 0
+    out.beside[2 * k] = bent(box.middle - step);
+    out.beside[2 * k + 1] = bent(box.middle + step);
+  }
+  return out;
+}
+
+double SweptBody::top_mm(const Rise& rise, double s_mm) const {
+  const double l = s_mm - free_from_mm_;
+  double top = point(rise.middle, s_mm).z();
+  if (l <= 0.0) return top;
+  const Eigen::RowVector3d g = R_.row(2);
+  const bool upright = g.z() >= 0.0 && rise.kappa_per_mm * l <= kRightAngle_rad;
+  const double M = (kTangentAcceleration * g.head<2>().norm() + (upright ? 0.0 : std::abs(g.z()))) * l * l *
+                   l / (3.0 * scale_);
+  const double eta = rise.step_per_mm;
+  for (std::size_t k = 0; k < 2; ++k) {
+    const double h = rise.box.half[k].norm();
+    if (h == 0.0) continue;
+    const double less = point(rise.beside[2 * k], s_mm).z();
+    const double more = point(rise.beside[2 * k + 1], s_mm).z();
+    const double slope =
+        (std::abs(more - less) + 2.0 * kPoint_mm) / (2.0 * eta) + eta * eta * l * l * l * l / (24.0 * scale_);
+    top += slope * h + 0.5 * M * h * h;  // (3)
+  }
+  return top;
+}
+
+double SweptBody::top_between(const Rise& rise, double s0_mm, double top0_mm, double s1_mm,
+                              double top1_mm) const {
+  const double ds = s1_mm - s0_mm;
+  return std::max(top0_mm, top1_mm) +
+         ds * ds * std::max(frozen_kappa_per_mm_, rise.kappa_per_mm) / (8.0 * scale_);
 }
 
 SweptCell SweptBody::cell(const BendBox& box, const std::array<BentBody, 4>& bodies, double s0_mm,

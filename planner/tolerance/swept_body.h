@@ -20,6 +20,16 @@
 //     edge (B. Efron and C. Stein, "The jackknife estimate of variance", Annals of Statistics 9, 1981):
 //         d >= sqrt(min d_i^2 - (a^2 + b1^2 + b2^2) / 4) - e.                                          (2)
 //
+// How high a station gets over the box is told more closely about its middle m, h1 and h2 half its sides:
+// with g what the entry plane's normal is in the frame at the free region's start, dz/ds = g . Exp(b), b = u
+// F, Exp(b) = (b sin|b| / |b|, cos|b|). The second derivative of cos|b| is at most 0 along any way while |b|
+// <= pi / 2, else at most 1; that of Exp is at most c (motion_acceleration.h). Hence
+//     z <= z(m) + |dz/du_1| h1 + |dz/du_2| h2 + 1/2 M (h1^2 + h2^2),                                    (3)
+//     M = (c |g_xy| + [0 if g_z >= 0 and |b| <= pi / 2 all over the box, else |g_z|]) l^3 / 3:
+// of a body that is held upright M is next to nothing, however far it is swept. The derivatives are central
+// differences of step eta, wrong by at most eta^2 / 6 times the third derivative, l^4 / 4 ((1) of
+// bend_levers.h). Between two stations z is at most the higher of both and ds^2 kappa / 8.
+//
 // Rounding: of a point, below 1e-9 mm at lengths of up to 1e3 mm; who uses the bounds adds that.
 #pragma once
 
@@ -96,6 +106,20 @@ class SweptBody {
   BentBody bent(const Eigen::Vector2d& u) const;
   Eigen::Vector3d point(const BentBody& body, double s_mm) const;
 
+  /// What (3) takes of a box.
+  struct Rise {
+    BendBox box;
+    BentBody middle;
+    std::array<BentBody, 4> beside;  // a step less and more along either side
+    double step_per_mm = 0.0;
+    double kappa_per_mm = 0.0;  // largest of the box
+  };
+  Rise rise(const BendBox& box) const;
+  /// No point of the station is higher over the entry plane (mm) in the box.
+  double top_mm(const Rise& rise, double s_mm) const;
+  /// The same of a stretch, its ends' tops at hand.
+  double top_between(const Rise& rise, double s0_mm, double top0_mm, double s1_mm, double top1_mm) const;
+
   /// `bodies`: one for each corner of the box. The stretch has no end of a region or rigid span within.
   SweptCell cell(const BendBox& box, const std::array<BentBody, 4>& bodies, double s0_mm, double s1_mm) const;
 
@@ -106,6 +130,7 @@ class SweptBody {
   };
 
   double scale_;
+  double length_mm_;
   double free_from_mm_;  // no bend of the free region moves what is proximal
   double frozen_kappa_per_mm_;
   std::vector<Piece> pieces_;    // of the free region
