@@ -211,38 +211,41 @@ class SweepOnBench {
     double from_mm, to_mm;  // as planned
     double radius_mm;
   };
-  /// What is found of a box, and the corner with the least margin.
+  /// What is found of a box, and the bend with the least margin that was met.
   struct Look {
     SweptBody::Rise rise;
     bool on_track;
     std::vector<Stretch> left = {};
     std::optional<std::array<BentBody, 4>> bodies = std::nullopt;  // at the corners, when asked for
-    double top_station_mm = -kInfinity;                            // of the last top that was asked for
-    double top_mm = 0.0;
+    double station_mm = -kInfinity;                                // that was asked for last
+    SweptBody::Height height = {};
     double least_margin_mm = kInfinity;
-    std::size_t worst_corner = 0;
+    Eigen::Vector2d worst = Eigen::Vector2d::Zero();
   };
 
   const Eigen::Vector2d& end(std::size_t chord, std::size_t k) const { return body_.track()[chord + k]; }
 
-  /// Is the stretch proved to stay behind the entry plane all over the box?
-  bool stays_behind(const Stretch& stretch, Look& now) const {
-    const double top0 =
-        now.top_station_mm == stretch.from_mm ? now.top_mm : body_.top_mm(now.rise, stretch.from_mm);
-    now.top_mm = body_.top_mm(now.rise, stretch.to_mm);
-    now.top_station_mm = stretch.to_mm;
-    return body_.top_between(now.rise, stretch.from_mm, top0, stretch.to_mm, now.top_mm) +
-               kContactRounding_mm <=
-           0.0;
+  /// The part of the box in which the stretch may get past the entry plane.
+  std::optional<BendBox> past_entry(const Stretch& stretch, Look& now) const {
+    const SweptBody::Height first =
+        now.station_mm == stretch.from_mm ? now.height : body_.height(now.rise, stretch.from_mm);
+    now.height = body_.height(now.rise, stretch.to_mm);
+    now.station_mm = stretch.to_mm;
+    return body_.past_entry(now.rise, stretch.from_mm, first, stretch.to_mm, now.height);
   }
 
-  const std::array<BentBody, 4>& bodies(Look& now) const {
-    if (!now.bodies) {
-      now.bodies.emplace();
-      const BendBox& box = now.rise.box;
-      for (std::size_t k = 0; k < box.corners(); ++k) (*now.bodies)[k] = body_.bent(box.corner(k));
-    }
-    return *now.bodies;
+  std::array<BentBody, 4> bodies(const BendBox& box) const {
+    std::array<BentBody, 4> out;
+    for (std::size_t k = 0; k < box.corners(); ++k) out[k] = body_.bent(box.corner(k));
+    return out;
+  }
+
+  /// The stretch in a part of the box.
+  SweptCell cell(const Stretch& stretch, const BendBox& part, Look& now) const {
+    const BendBox& box = now.rise.box;
+    if (part.half != box.half) return body_.cell(part, bodies(part), stretch.from_mm, stretch.to_mm);
+    if (!now.bodies) now.bodies = bodies(box);
+    return body_.cell(box, *now.bodies, stretch.from_mm, stretch.to_mm);
   }
 
   BendBox box_of(std::size_t first, std::size_t last) const {
@@ -269,7 +272,7 @@ class SweepOnBench {
       return end(a, 0)[axis] + end(a, 1)[axis] < end(b, 0)[axis] + end(b, 1)[axis];
     });
     // The half where it is worst goes first: a bench that touches is soon told.
-    const bool upper_first = box.corner(now.worst_corner)[axis] > box.middle[axis];
+    const bool upper_first = now.worst[axis] > box.middle[axis];
     for (const bool upper : {upper_first, !upper_first}) {
       if (touching_.found()) return;
       look_at_group(upper ? middle : first, upper ? last : middle, now.left);
@@ -283,7 +286,7 @@ class SweepOnBench {
     for (const Stretch& stretch : stretches) settle(stretch, now);
     if (now.left.empty()) return;
     const double middle = 0.5 * (from + to);
-    const bool upper_first = now.worst_corner % 2 == 1;
+    const bool upper_first = (now.worst - now.rise.box.middle).dot(way) > 0.0;
     for (const bool upper : {upper_first, !upper_first}) {
       if (touching_.found()) return;
       look_at_chord(chord, upper ? middle : from, upper ? to : middle, now.left);
@@ -294,9 +297,10 @@ class SweepOnBench {
   /// across it is halved there.
   void settle(const Stretch& stretch, Look& now) {
     if (touching_.found()) return;
-    if (stays_behind(stretch, now)) return;
-    const SweptCell cell = body_.cell(now.rise.box, bodies(now), stretch.from_mm, stretch.to_mm);
-    if (clear(cell, stretch.radius_mm / bench_.scale(), now) || touching_.found()) return;
+    const auto past = past_entry(stretch, now);
+    if (!past) return;
+    const SweptCell cell = this->cell(stretch, *past, now);
+    if (clear(cell, *past, stretch.radius_mm / bench_.scale(), now) || touching_.found()) return;
     if (now.on_track && cell.longest_edge_mm() <= kLeastCell_mm) {
       in_doubt_.push_back({chord_, {stretch.from_mm, stretch.to_mm}});
     } else if (cell.edge_s_mm > std::max({cell.edge_u_mm[0], cell.edge_u_mm[1], kLeastCell_mm})) {
@@ -309,7 +313,7 @@ class SweepOnBench {
   }
 
   /// Is it proved that the cell keeps clear?
-  bool clear(const SweptCell& cell, double radius_mm, Look& now) {
+  bool clear(const SweptCell& cell, const BendBox& box, double radius_mm, Look& now) {
     if (cell.top_mm() + kContactRounding_mm <= 0.0) return true;
     const bool straddles = cell.lowest_mm - cell.bulge_mm <= 0.0;
     if (straddles && clear_about_middle(cell, radius_mm)) return true;
@@ -322,7 +326,7 @@ class SweepOnBench {
       if (k == cell.highest) away = from_wall;
       if (p.z() > 0.0 && from_wall - radius_mm < now.least_margin_mm) {
         now.least_margin_mm = from_wall - radius_mm;
-        now.worst_corner = k % cell.per_end;
+        now.worst = box.corner(k % cell.per_end);
       }
       if (now.on_track) touching_.note(p, from_wall - radius_mm, radius_mm);
     }

@@ -20,24 +20,31 @@
 //     edge (B. Efron and C. Stein, "The jackknife estimate of variance", Annals of Statistics 9, 1981):
 //         d >= sqrt(min d_i^2 - (a^2 + b1^2 + b2^2) / 4) - e.                                          (2)
 //
-// How high a station gets over the box is told more closely about its middle m, h1 and h2 half its sides:
-// with g what the entry plane's normal is in the frame at the free region's start, dz/ds = g . Exp(b), b = u
-// F, Exp(b) = (b sin|b| / |b|, cos|b|). The second derivative of cos|b| is at most 0 along any way while |b|
-// <= pi / 2, else at most 1; that of Exp is at most c (motion_acceleration.h). Hence
-//     z <= z(m) + |dz/du_1| h1 + |dz/du_2| h2 + 1/2 M (h1^2 + h2^2),                                    (3)
-//     M = (c |g_xy| + [0 if g_z >= 0 and |b| <= pi / 2 all over the box, else |g_z|]) l^3 / 3:
-// of a body that is held upright M is next to nothing, however far it is swept. The derivatives are central
-// differences of step eta, wrong by at most eta^2 / 6 times the third derivative, l^4 / 4 ((1) of
-// bend_levers.h). Between two stations z is at most the higher of both and ds^2 kappa / 8.
+// How high a station gets over the box is told more closely about its middle m: with g the entry plane's
+// normal in the frame at the free region's start, dz/ds = g . Exp(b), b = u F, Exp(b) = (b sin|b| / |b|,
+// cos|b|). Along any way the second derivative of cos|b| is between -cos|b| and -sin|b| / |b|, so at most
+// -cos(beta) where |b| <= beta <= pi all over the box, and of no size above 1; that of Exp is at most c
+// (motion_acceleration.h). Hence, with J the integral of F^2 up to the station and v = u - m,
+//     z <= z(m) + dz/du . v + 1/2 M |v|^2,    M = J (c |g_xy| - g_z cos(beta)), J (c |g_xy| + |g_z|) if g_z <
+//     0: (3)
+// a body that is held upright only sinks as it is swept. Where (3) is at most 0 the station is not past the
+// entry plane; what is left of the box lies within a smaller one. Between two stations z is at most what it
+// is at the higher one and ds^2 kappa / 8.
+//
+// Derivatives: across the plane of the bend a station turns about the start, by its distance from the axis
+// over |u|; within it, of an arc's chord c at angle a that starts at F, dc/d|u| = l^2 / 2 sinc'(|u| l / 2),
+// da/d|u| = F + l / 2.
 //
 // Rounding: of a point, below 1e-9 mm at lengths of up to 1e3 mm; who uses the bounds adds that.
 #pragma once
 
 #include <algorithm>
 #include <array>
+#include <optional>
 #include <vector>
 
 #include <Eigen/Geometry>
+#include <boost/container/small_vector.hpp>
 
 #include "planner/segment/shape.h"
 #include "planner/tolerance/bench.h"
@@ -63,15 +70,18 @@ struct BendBox {
 class BentBody {
  public:
   struct Start {
-    double across_mm, along_mm;  // in the plane of the bend
-    double angle_rad;
+    double across_mm = 0.0, along_mm = 0.0;    ///< in the plane of the bend
+    double across_mm2 = 0.0, along_mm2 = 0.0;  ///< derivatives by the curvature
+    double sine = 0.0, cosine = 1.0;           ///< of the angle turned
+    double flexible_mm = 0.0;                  ///< F
+    double square_mm3 = 0.0;                   ///< J
   };
 
  private:
   friend class SweptBody;
   Eigen::Vector2d way_ = Eigen::Vector2d::Zero();  // unit vector of the curvature
   double kappa_per_mm_ = 0.0;
-  std::vector<Start> starts_;
+  boost::container::small_vector<Start, 8> starts_;
 };
 
 /// A cell by its corners.
@@ -106,19 +116,26 @@ class SweptBody {
   BentBody bent(const Eigen::Vector2d& u) const;
   Eigen::Vector3d point(const BentBody& body, double s_mm) const;
 
-  /// What (3) takes of a box.
+  /// A box and the body in its middle.
   struct Rise {
     BendBox box;
     BentBody middle;
-    std::array<BentBody, 4> beside;  // a step less and more along either side
-    double step_per_mm = 0.0;
     double kappa_per_mm = 0.0;  // largest of the box
   };
   Rise rise(const BendBox& box) const;
-  /// No point of the station is higher over the entry plane (mm) in the box.
-  double top_mm(const Rise& rise, double s_mm) const;
-  /// The same of a stretch, its ends' tops at hand.
-  double top_between(const Rise& rise, double s0_mm, double top0_mm, double s1_mm, double top1_mm) const;
+
+  /// (3) for one station.
+  struct Height {
+    double middle_mm = 0.0;
+    std::array<double, 2> slope_mm2 = {0.0, 0.0};  // along the sides
+    double bend_mm3 = 0.0;                         // M
+  };
+  Height height(const Rise& rise, double s_mm) const;
+
+  /// A box that has all of this one where any point of the stretch may be past the entry plane, or nothing
+  /// where none is. `a`, `b` are of the stretch's ends.
+  std::optional<BendBox> past_entry(const Rise& rise, double s0_mm, const Height& a, double s1_mm,
+                                    const Height& b) const;
 
   /// `bodies`: one for each corner of the box. The stretch has no end of a region or rigid span within.
   SweptCell cell(const BendBox& box, const std::array<BentBody, 4>& bodies, double s0_mm, double s1_mm) const;
@@ -129,8 +146,9 @@ class SweptBody {
     bool rigid;
   };
 
+  BentBody::Start end(const BentBody& body, double s_mm) const;
+
   double scale_;
-  double length_mm_;
   double free_from_mm_;  // no bend of the free region moves what is proximal
   double frozen_kappa_per_mm_;
   std::vector<Piece> pieces_;    // of the free region
