@@ -219,6 +219,23 @@ std::vector<State> Bench::run_in_channel(const PlannedMotion& motion) const {
   return states;
 }
 
+std::vector<Eigen::Vector2d> Bench::swept_bends(const HuntSweep& sweep) const {
+  std::vector<Eigen::Vector2d> bends;
+  bends.reserve(sweep.corners.size());
+  if (design_.carriage().kind == CarriageKind::guide) {
+    for (const State& corner : sweep.corners) bends.push_back(state(corner).u_free);
+    return bends;
+  }
+  // With the free carriage what state() adds is linear in the bend, all else is the same at every corner.
+  const State& first = sweep.corners.front();
+  const Eigen::Vector2d u = state(first).u_free;
+  const bool moves = design_.tendons() && regions_of(design_, first).back().flexible_mm >= kNoLength_mm;
+  const Eigen::Matrix2d gain =
+      Eigen::Matrix2d::Identity() + (moves ? errors_.pull_gain : 0.0) * set_by_tendons_;
+  for (const State& corner : sweep.corners) bends.push_back(u + gain * (corner.u_free - first.u_free));
+  return bends;
+}
+
 Contact Bench::contact(const PlannedMotion& motion, const ChannelDistance& distance) const {
   const MotionClearance found = clearance(motion, distance, 0.0);
   if (found.upper_mm < 0.0) return Contact::touches;

@@ -79,6 +79,8 @@ class Bench {
   /// The states that it passes, as the channel sees them: straight from each to the next, evenly over the
   /// motion; of a sweep its corners.
   std::vector<State> run_in_channel(const PlannedMotion& motion) const;
+  /// The free curvature (1/mm, as it is) at the corners of a sweep.
+  std::vector<Eigen::Vector2d> swept_bends(const HuntSweep& sweep) const;
   /// The body and where its carriage stands, as the channel sees them.
   Design design_in_channel() const;
   BodyPlacement placement_in_channel() const;
@@ -92,6 +94,7 @@ class Bench {
   bool hits(const State& planned, const Goal& goal) const;
 
   const ErrorDraw& errors() const { return errors_; }
+  const Design& design() const { return design_; }
 
  private:
   Eigen::Isometry3d tip_in_channel(const State& planned) const;
