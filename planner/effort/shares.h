@@ -331,7 +331,6 @@ inline constexpr std::int64_t kLatticeAskInterval = 4096;
 // Benches (fit.h, worst_case.h). Not searches: each settles by itself, these are for what does not.
 
 /// Rounds of a fit, each with the noise that the last one left: a handful where noise settles. Chosen.
-/// Halved, doubled: 0.90, 1.07.
 inline constexpr int kFitRounds = 50;
 /// Steps of one solution in a round. Chosen: ten to thirty where there is one.
 inline constexpr int kFitSteps = 200;
@@ -345,8 +344,8 @@ inline constexpr std::size_t kDrawsEach = 8;
 /// Cells of a motion along its course, 1.5 mm each up to this: beyond it they get longer. Chosen: 192 mm
 /// of motion.
 inline constexpr int kToleranceParts = 128;
-/// How often a cell of a hunt's sweep is halved before it is verified: halves are quick, and a sweep has
-/// hundreds of parts. Chosen.
+/// How often a millimetre of a hunt's sweep is halved, along the body and across, before what is in doubt is
+/// verified: halves are quick, and a sweep has hundreds of chords. Chosen.
 inline constexpr int kSweepHalvings = 3;
 /// How often a part of a motion is halved where a box about it doesn't settle its limits. Chosen.
 inline constexpr int kLimitHalvings = 6;

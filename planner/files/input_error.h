@@ -23,6 +23,8 @@ struct InputError {
   int column = 1;
   std::string problem;  ///< what is wrong, no full stop
   std::string remedy;   ///< what would be right, no full stop
+  /// Each value is sound by itself; together they make no design.
+  bool of_values_together = false;
 
   /// `file:line:column: problem, remedy`, one line, no newline.
   std::string message() const {

@@ -379,6 +379,12 @@ void TomlFile::fault(const FilePosition& at, std::string problem, std::string re
       {at.file.empty() ? name_ : at.file, at.line, at.column, std::move(problem), std::move(remedy)});
 }
 
+void TomlFile::fault_of_values_together(const std::string& dotted_key, std::string problem,
+                                        std::string remedy) {
+  fault(dotted_key, std::move(problem), std::move(remedy));
+  faults_.back().of_values_together = true;
+}
+
 std::optional<InputError> TomlFile::first_fault() const {
   const auto first =
       std::min_element(faults_.begin(), faults_.end(), [](const InputError& a, const InputError& b) {

@@ -137,6 +137,8 @@ class TomlFile {
   /// Records a fault at a dotted key, or at its nearest ancestor that stands in the file.
   void fault(const std::string& dotted_key, std::string problem, std::string remedy);
   void fault(const FilePosition& at, std::string problem, std::string remedy);
+  /// The same of values that are sound by themselves and don't go together.
+  void fault_of_values_together(const std::string& dotted_key, std::string problem, std::string remedy);
 
   /// The fault that stands first in the file, if there is any.
   std::optional<InputError> first_fault() const;

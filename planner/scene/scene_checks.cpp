@@ -64,7 +64,8 @@ void blame(TomlFile& file, const DesignRefusal& refusal, const std::string& layo
   const bool of_layout = refusal.part.starts_with("layout.");
   const std::string key =
       of_layout ? layout_key + refusal.part.substr(std::string("layout").size()) : refusal.part;
-  file.fault(refusal.fault == DesignFault::lock_missing ? layout_key : key, refusal.problem, refusal.remedy);
+  file.fault_of_values_together(refusal.fault == DesignFault::lock_missing ? layout_key : key,
+                                refusal.problem, refusal.remedy);
 }
 
 /// Tendons at one angle are one: together they neither bend the segment elsewhere nor hold it straight.
@@ -73,15 +74,16 @@ void check_tendon_angles(TomlFile& file, const std::vector<double>& angle_rad) {
   for (std::size_t k = 1; k < angle_rad.size(); ++k)
     for (std::size_t i = 0; i < k; ++i)
       if (std::abs(std::remainder(angle_rad[k] - angle_rad[i], 2.0 * std::numbers::pi)) < kSameHole_rad)
-        return file.fault(fmt::format("tendons.angles_deg[{}]", k),
-                          fmt::format("tendon {} has the angle of tendon {}", k + 1, i + 1),
-                          "give each tendon an angle of its own");
+        return file.fault_of_values_together(
+            fmt::format("tendons.angles_deg[{}]", k),
+            fmt::format("tendon {} has the angle of tendon {}", k + 1, i + 1),
+            "give each tendon an angle of its own");
 }
 
 void check_disks(TomlFile& file, const DesignParts& parts) {
   const double spacing = parts.tendons->disk_spacing_mm;
   if (spacing > 0.0 && parts.segment.length_mm > kMostGaps * spacing)
-    file.fault(
+    file.fault_of_values_together(
         "tendons.disk_spacing_mm",
         fmt::format("tendons.disk_spacing_mm is {} on a segment of {} mm", spacing, parts.segment.length_mm),
         fmt::format("give at least {} mm, or 0 for continuous routing", parts.segment.length_mm / kMostGaps));
@@ -92,9 +94,9 @@ void check_wires_inside(TomlFile& file, const DesignParts& parts) {
   const double body = parts.segment.radius_mm;
   const auto check = [&](const char* key, double radius) {
     if (radius > body)
-      file.fault(key,
-                 fmt::format("{} is {}, outside the body, whose segment.radius_mm is {}", key, radius, body),
-                 fmt::format("give at most {}, or a thicker body", body));
+      file.fault_of_values_together(
+          key, fmt::format("{} is {}, outside the body, whose segment.radius_mm is {}", key, radius, body),
+          fmt::format("give at most {}, or a thicker body", body));
   };
   if (parts.latch) check("latch.backbone_radius_mm", parts.latch->backbone_radius_mm);
   if (parts.tendons) check("tendons.radius_mm", parts.tendons->radius_mm);

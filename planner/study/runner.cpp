@@ -54,9 +54,9 @@ class Runner {
       if (!key_of.contains(which)) {
         const auto scene = read_study_scene(work_.study, run);
         if (!scene) return tl::unexpected(scene.error());
-        key_of[which] = channel_key(scene->scene);
+        key_of[which] = scene->refused ? "" : channel_key(scene->scene);
       }
-      channels_.expect(key_of[which]);
+      if (!key_of[which].empty()) channels_.expect(key_of[which]);
     }
     return {};
   }
@@ -70,9 +70,13 @@ class Runner {
     const auto start = std::chrono::steady_clock::now();
     const auto scene = read_study_scene(work_.study, run);
     if (!scene) return tl::unexpected(scene.error());
-    const std::string key = channel_key(scene->scene);
     RunRecord record;
     record.index = run.index;
+    if (scene->refused) {
+      record.result = refused_result(work_.study, run, *scene);
+      return work_.record(record);
+    }
+    const std::string key = channel_key(scene->scene);
     {
       const auto channel = channels_.take(key, scene->scene);
       if (!channel) return tl::unexpected(channel.error());

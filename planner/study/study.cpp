@@ -105,10 +105,11 @@ void check_values(TomlFile& file, const Study& study) {
                fmt::format("give one of at most {:.0f}", kMostRuns));
 }
 
-/// Replaces the scattered numbers; what the key does not lead to a number for is a fault at the scatter.
-void scatter(TomlFile& file, const Study& study, int seed,
+/// Replaces the scattered numbers. False where a key leads to none, which is a fault at the scatter.
+bool scatter(TomlFile& file, const Study& study, int seed,
              std::vector<std::pair<std::string, double>>& drawn) {
   std::mt19937_64 generator(static_cast<std::uint64_t>(seed));
+  bool all_found = true;
   for (const Scatter& s : study.scatter) {
     std::vector<double> values;
     const bool found = file.change_numbers(s.key, [&](double value) {
@@ -120,15 +121,27 @@ void scatter(TomlFile& file, const Study& study, int seed,
     if (!found)
       file.fault(s.at, fmt::format("the scene has no number {}", s.key),
                  "name a key of the scene that holds numbers");
+    all_found = all_found && found;
     for (std::size_t i = 0; i < values.size(); ++i)
       drawn.emplace_back(values.size() == 1 ? s.key : fmt::format("{}[{}]", s.key, i), values[i]);
   }
+  return all_found;
 }
 
-/// The scene with the run's design and scatter.
-Result<StudyScene> read_amended(const Study& study, const StudyRun& run) {
-  StudyScene out;
-  auto scene = read_scene(study.file.parent_path() / study.scenes[run.scene], [&](TomlFile& file) {
+/// The run's scene with its design, and with its scatter where that is asked for.
+struct Amended {
+  Result<Scene> scene;
+  std::vector<std::pair<std::string, double>> scattered;
+  bool all_found = true;  ///< does every key of the scatter lead to numbers?
+};
+
+std::filesystem::path scene_file(const Study& study, const StudyRun& run) {
+  return study.file.parent_path() / study.scenes[run.scene];
+}
+
+Amended read_amended(const Study& study, const StudyRun& run, bool with_scatter) {
+  Amended out;
+  out.scene = read_scene(scene_file(study, run), [&](TomlFile& file) {
     if (study.designs_listed) {
       // Parsed before without a fault, or there would be no study.
       const auto again = TomlFile::parse(study.bytes, study.file.string());
@@ -136,10 +149,30 @@ Result<StudyScene> read_amended(const Study& study, const StudyRun& run) {
       changes.erase("name");
       file.amend(std::move(changes));
     }
-    scatter(file, study, run.seed, out.scattered);
+    if (with_scatter) out.all_found = scatter(file, study, run.seed, out.scattered);
   });
-  if (!scene) return tl::unexpected(scene.error());
-  out.scene = std::move(*scene);
+  return out;
+}
+
+/// The scene with the run's design and scatter. Where the design's values don't go together, or what this
+/// seed drew is none, the run is refused and the scene is as it stands.
+Result<StudyScene> read_as_asked(const Study& study, const StudyRun& run) {
+  Amended asked = read_amended(study, run, true);
+  StudyScene out;
+  out.scattered = std::move(asked.scattered);
+  if (asked.scene) {
+    out.scene = std::move(*asked.scene);
+    return out;
+  }
+  const InputError fault = asked.scene.error();
+  if (!asked.all_found) return tl::unexpected(fault);
+  const Result<Scene> as_designed =
+      study.scatter.empty() ? asked.scene : read_amended(study, run, false).scene;
+  if (!as_designed && !as_designed.error().of_values_together) return tl::unexpected(as_designed.error());
+  auto as_it_stands = read_scene(scene_file(study, run));
+  if (!as_it_stands) return tl::unexpected(fault);
+  out.scene = std::move(*as_it_stands);
+  out.refused = fault;
   return out;
 }
 
@@ -149,7 +182,7 @@ Result<void> read_all_scenes(Study& study) {
     const StudyRun run = study.run(index);
     const bool alike = study.scatter.empty() && run.seed != study.seeds.front();
     if (run.locks != study.locks.front() || alike) continue;
-    const auto read = read_amended(study, run);
+    const auto read = read_as_asked(study, run);
     if (!read) return tl::unexpected(read.error());
     if (study.scene_titles.size() == run.scene) study.scene_titles.push_back(read->scene.title);
     study.hashes[read->scene.file.string()] = read->scene.sha256;
@@ -173,7 +206,7 @@ StudyRun Study::run(std::size_t index) const {
 }
 
 Result<StudyScene> read_study_scene(const Study& study, const StudyRun& run) {
-  auto read = read_amended(study, run);
+  auto read = read_as_asked(study, run);
   if (!read) return read;
   const Scene& scene = read->scene;
   for (const auto& [path, hash] :

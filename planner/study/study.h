@@ -61,10 +61,14 @@ struct Study {
 struct StudyScene {
   Scene scene;
   std::vector<std::pair<std::string, double>> scattered;  ///< dotted key (with [i] in an array) and value
+  /// Why the run is refused: its design's values don't go together, or what its seed drew is no design's. The
+  /// scene is then as its file has it.
+  std::optional<InputError> refused = std::nullopt;
 };
 
 /// Reads and checks the study and, with every design and seed, every scene that it names, but no mesh beyond
-/// its hash. Faults of a design's values are reported where the study gives them.
+/// its hash. Faults of a design's values are reported where the study gives them; values that are sound by
+/// themselves and don't go together are none of the study: their runs are refused.
 Result<Study> read_study(const std::filesystem::path& file);
 
 /// The scene of a run of the study. Errors: as read_scene's; a scene or mesh that is no longer what the study

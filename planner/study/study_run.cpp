@@ -57,32 +57,53 @@ Json plan_json(const PreparedScene& prepared, const SearchProblem& problem, cons
 
 }  // namespace
 
+namespace {
+
+/// The run's row, up to its verdict.
+Json row_of(const Study& study, const StudyRun& run) {
+  Json row;
+  row["run"] = run.index + 1;
+  row["scene"] = study.scenes[run.scene];
+  row["design"] = study.designs[run.design];
+  row["locks"] = run.locks;
+  row["seed"] = run.seed;
+  return row;
+}
+
+/// The rest of it.
+std::string finished(Json row, const StudyScene& scene, const Json& plan) {
+  add_figures(plan, row);
+  row["scattered"] = Json::object();
+  for (const auto& [key, value] : scene.scattered) row["scattered"][key] = value;
+  return row.dump();
+}
+
+}  // namespace
+
+std::string refused_result(const Study& study, const StudyRun& run, const StudyScene& scene) {
+  Json row = row_of(study, run);
+  refuse_run(row, *scene.refused);
+  return finished(std::move(row), scene, Json());
+}
+
 std::string study_result(const Study& study, const StudyRun& run, const StudyScene& scene,
                          const std::shared_ptr<const ChannelDistance>& distance) {
-  Json result;
-  result["run"] = run.index + 1;
-  result["scene"] = study.scenes[run.scene];
-  result["design"] = study.designs[run.design];
-  result["locks"] = run.locks;
-  result["seed"] = run.seed;
+  Json row = row_of(study, run);
   const PreparedScene prepared{scene.scene, distance};
   const auto misplaced = placing_fault(scene.scene, prepared.wall());
   const auto problem = make_problem(prepared, run.locks);
   Json plan;
   if (misplaced) {
-    refuse_run(result, *misplaced);
+    refuse_run(row, *misplaced);
   } else if (!problem) {
-    refuse_run(result, problem.error());
+    refuse_run(row, problem.error());
   } else {
     const Answer answer = answer_to(*problem, prepared, study, run);
-    result["verdict"] = name_of(answer.verdict);
-    result["why"] = answer.why;
+    row["verdict"] = name_of(answer.verdict);
+    row["why"] = answer.why;
     plan = plan_json(prepared, *problem, answer);
   }
-  add_figures(plan, result);
-  result["scattered"] = Json::object();
-  for (const auto& [key, value] : scene.scattered) result["scattered"][key] = value;
-  return result.dump();
+  return finished(std::move(row), scene, plan);
 }
 
 }  // namespace withy

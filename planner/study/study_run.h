@@ -31,5 +31,7 @@ inline constexpr std::array<std::string_view, 3> kSearchFigures = {"cells_examin
 /// execution to the next.
 std::string study_result(const Study& study, const StudyRun& run, const StudyScene& scene,
                          const std::shared_ptr<const ChannelDistance>& distance);
+/// The same of a run whose scene says why it is refused (StudyScene::refused).
+std::string refused_result(const Study& study, const StudyRun& run, const StudyScene& scene);
 
 }  // namespace withy

@@ -11,8 +11,11 @@
 //     D(p') >= R + r,                                                                                     (2)
 // and where p' is more than r behind the entry plane. Where D(p') < R past the entry plane the bench touches,
 // and no more is asked. Cells that (2) does not settle are verified as the whole motion would be,
-// neighbouring ones together. Of a sweep every chord of its track is a part, and every cell is looked at in
-// each; what (2) does not settle is halved a few times before it is verified.
+// neighbouring ones together.
+//
+// Of a sweep the chords of its track stand in a tree of boxes of bends (swept_body.h): each stretch is looked
+// at in a box, in what of it may be past the entry plane, and goes on to the halves of the box where that
+// does not settle it, the half that is worst first. What is in doubt at the ends of the tree is verified.
 #pragma once
 
 #include <vector>

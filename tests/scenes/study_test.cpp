@@ -296,6 +296,37 @@ TEST_CASE("a design that does not fit is a result of the study, with the reason"
   CHECK(results[3]["why"].get<std::string>().find("overlap") != std::string::npos);
 }
 
+TEST_CASE("values that don't go together refuse their own runs, and a seed's draw that seed's") {
+  // Locks are 4 mm long; tendons lie at 1.2 mm. Of the thin segment's radii, drawn between 1.19 and 1.23 mm,
+  // some are less.
+  const StudyFolder folder(
+      "title = \"together\"\nscenes = [\"scene.toml\"]\nlocks = [0]\nseeds = [1, 2, 3, 4, 5, 6, 7, 8]\n"
+      "budget_work_s = 0.001\n[[design]]\nname = \"overlap\"\nlayout.2.station_mm = [48.0, 50.0]\n"
+      "segment.radius_mm = 1.5\n[[design]]\nname = \"thin\"\nsegment.radius_mm = 1.21\n"
+      "[scatter]\nsegment.radius_mm = 0.02\n");
+  const ProgramRun run = folder.run({"study.toml", "-o", "out"});
+  INFO(run.err);
+  REQUIRE(run.status == 0);
+  std::istringstream lines(folder.text("out/results.jsonl"));
+  int drawn_thin = 0;
+  for (std::string line; std::getline(lines, line);) {
+    const auto row = nlohmann::json::parse(line);
+    INFO(line);
+    const std::string why = row["why"];
+    const double radius = row["scattered"]["segment.radius_mm"];
+    if (row["design"] == "overlap") {
+      CHECK(row["verdict"] == "refused");
+      CHECK(why.find("layout.2, with 2 locks: the body of lock 2 (48 to 52 mm) overlaps") !=
+            std::string::npos);
+      continue;
+    }
+    CHECK((row["verdict"] == "refused") == (radius < 1.2));
+    if (radius < 1.2) CHECK(why.find("outside the body") != std::string::npos);
+    drawn_thin += radius < 1.2;
+  }
+  CHECK((0 < drawn_thin && drawn_thin < 8));
+}
+
 TEST_CASE("a study is not gone on with by another build") {
   const StudyFolder folder;
   REQUIRE(folder.run({"study.toml", "-o", "out", "--shard", "1/2"}).status == 0);
