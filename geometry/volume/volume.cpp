@@ -10,6 +10,7 @@
 #include <iostream>
 #include <limits>
 #include <new>
+#include <set>
 #include <sstream>
 #include <utility>
 
@@ -373,6 +374,23 @@ Chosen voxels_in(const Volume& volume, const ValueRange& range) {
   return chosen;
 }
 
+/// The values of a volume that has few, all of them whole numbers: a segmentation's labels. Empty for others.
+std::string few_labels(const Volume& volume) {
+  constexpr std::size_t kFew = 20;
+  const float* value = volume.GetBufferPointer();
+  const std::size_t count = volume.GetLargestPossibleRegion().GetNumberOfPixels();
+  std::set<float> labels;
+  float last = std::numeric_limits<float>::quiet_NaN();
+  for (std::size_t i = 0; i < count; ++i) {
+    if (value[i] == last || std::isnan(value[i])) continue;
+    last = value[i];
+    if (last != std::floor(last) || (labels.insert(last).second && labels.size() > kFew)) return {};
+  }
+  std::string words;
+  for (const float label : labels) words += fmt::format("{}{:g}", words.empty() ? "" : ", ", label);
+  return words;
+}
+
 tl::unexpected<VolumeRefusal> nothing_there(const Volume& volume, const VolumeSettings& settings) {
   const std::size_t count = volume.GetLargestPossibleRegion().GetNumberOfPixels();
   float low = std::numeric_limits<float>::infinity();
@@ -384,6 +402,9 @@ tl::unexpected<VolumeRefusal> nothing_there(const Volume& volume, const VolumeSe
   if (low > high)
     return refused(VolumeFault::empty_region, "no voxel of the volume has a value, all are no number",
                    "export it again, or give another volume");
+  if (const std::string labels = settings.label ? few_labels(volume) : std::string(); !labels.empty())
+    return refused(VolumeFault::empty_region, fmt::format("no voxel has the label {:g}", *settings.label),
+                   fmt::format("the volume's labels are {}: give another --label", labels));
   return refused(
       VolumeFault::empty_region,
       settings.label

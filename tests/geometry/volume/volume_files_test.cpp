@@ -647,6 +647,19 @@ TEST_CASE("labels are those of the file, as far as they are told apart") {
   CHECK(files.problem("d.nrrd", nrrd({{"sizes", "16 180 1"}}) + voxels<float>()).ends_with("a single slice"));
 }
 
+TEST_CASE("a label that a volume has not is answered with those that it has") {
+  const Files files;
+  std::string labels;
+  for (std::size_t i = 0; i < kVoxels; ++i) labels += static_cast<char>(i < 1000 ? 0 : i < 1500 ? 2 : 5);
+  files.write("a.nrrd", nrrd({{"type", "uchar"}}) + labels);
+  VolumeSettings settings;
+  settings.label = 7.0;
+  const auto none = read_volume_surface(files.path() / "a.nrrd", settings);
+  REQUIRE_FALSE(none);
+  CHECK(none.error().problem == "no voxel has the label 7");
+  CHECK(none.error().remedy == "the volume's labels are 0, 2, 5: give another --label");
+}
+
 TEST_CASE("withy scene says in one line what is wrong with a volume, and writes nothing") {
   const Files files;
   const std::string raw = voxels<float>();
