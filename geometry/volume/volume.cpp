@@ -177,6 +177,18 @@ double misplaced(const Volume& volume, const Eigen::Matrix<double, 3, 4>& place)
   return most_mm / place.leftCols<3>().colwise().norm().minCoeff();
 }
 
+/// A volume whose lengths are in a unit of so many mm.
+void to_mm(Volume& volume, double unit_mm) {
+  auto spacing = volume.GetSpacing();
+  auto origin = volume.GetOrigin();
+  for (unsigned k = 0; k < 3; ++k) {
+    spacing[k] *= unit_mm;
+    origin[k] *= unit_mm;
+  }
+  volume.SetSpacing(spacing);
+  volume.SetOrigin(origin);
+}
+
 VolumeResult read_file(const std::filesystem::path& file, std::vector<std::string>& done) {
   const HeldWords unsaid;
   const auto sound = checked(file, done);
@@ -201,6 +213,7 @@ VolumeResult read_file(const std::filesystem::path& file, std::vector<std::strin
   reader->SetImageIO(io);
   reader->SetFileName(name);
   reader->Update();
+  if (is_nrrd(file)) to_mm(*reader->GetOutput(), nrrd_unit_mm(file));
   if (sound->place && misplaced(*reader->GetOutput(), *sound->place) > kMostMisplaced)
     return refused(VolumeFault::unreadable, "its axes are not square to one another", kOtherFormat);
   if (const std::string frame = frame_of(file); !frame.empty()) done.push_back(frame);

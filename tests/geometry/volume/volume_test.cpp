@@ -606,7 +606,15 @@ TEST_CASE("what a header leaves out, or has in another frame, is said") {
   CHECK(says(read("none.nrrd")->done, "no distance between voxels: took 1 mm"));
   CHECK_FALSE(says(read("some.nrrd")->done, "took 1 mm"));
   CHECK_FALSE(says(read("some.nrrd")->done, "taken for mm"));
-  CHECK(says(read("cm.nrrd")->done, "are taken for mm"));
+  // A length in cm is ten times as many mm.
+  nrrd("furlong.nrrd", "spacings: 1 2 3\nunits: \"furlong\" \"furlong\" \"furlong\"\n");
+  CHECK(says(read("furlong.nrrd")->done, "are taken for mm"));
+  const auto in_mm = read("some.nrrd");
+  const auto in_cm = read("cm.nrrd");
+  CHECK(says(in_cm->done, "converted to mm"));
+  REQUIRE(in_cm->mesh.vertices.size() == in_mm->mesh.vertices.size());
+  for (std::size_t i = 0; i < in_mm->mesh.vertices.size(); ++i)
+    REQUIRE((in_cm->mesh.vertices[i] - 10.0 * in_mm->mesh.vertices[i]).norm() < 1e-4);  // single precision
   CHECK_FALSE(says(read("some.nrrd")->done, "LPS"));
   CHECK_FALSE(read("some.nrrd")->oblique);
   for (const char* name : {"nan.nrrd", "zero.nrrd"}) {
