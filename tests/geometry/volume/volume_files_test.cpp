@@ -331,6 +331,13 @@ TEST_CASE("NIfTI's variants give the surface of the plain volume, and what they 
   rows *= 1000.0;
   const VolumeSurface other = same("rows.nii", Nifti().spacing(1, 1, 1).rows(rows).text(raw));
   CHECK(says(other, "voxels of 1 x 1 x 1 mm and an sform of 0.7 x 0.9 x 1.6 mm: took the sform"));
+  // A quaternion beside the rows is said where it places voxels elsewhere: here 5 mm off.
+  const auto both = [&](float x) {
+    return Nifti().rows(rows).put(252, std::int16_t{1}).put(268, x).text(raw);
+  };
+  CHECK(says(same("other-quaternion.nii", both(5.0F)),
+             "qform places voxels up to 5 mm from where its sform does: took the sform"));
+  CHECK_FALSE(says(same("same-quaternion.nii", both(0.0F)), "qform"));
   // By a quaternion: half a turn about z, and the third axis the other way round where pixdim[0] is -1.
   for (const float side : {1.0F, -1.0F}) {
     TriangleMesh turned = plain;
