@@ -59,6 +59,9 @@ constexpr double kMostMisplaced = 0.1;
 /// Larger labels are not told apart as numbers of 32 bits with a point.
 constexpr double kMostLabel = 16777216.0;
 
+/// A volume whose surface has more triangles than this is refused. Chosen: so many take about 4 GB.
+constexpr double kMostVolumeTriangles = 6e6;
+
 constexpr const char* kOtherFormat = "export it again as NRRD, NIfTI or MetaImage";
 
 tl::unexpected<VolumeRefusal> refused(VolumeFault fault, std::string problem, std::string remedy) {
@@ -563,6 +566,32 @@ Mask::Pointer mask_of(const Volume& volume, const Pieces& pieces, const Piece& p
   return mask;
 }
 
+/// About how many triangles the surface of a mask has: twice the edges from a voxel in it to one outside.
+double triangles_about(const Mask& mask) {
+  const auto size = mask.GetLargestPossibleRegion().GetSize();
+  const std::array<std::size_t, 3> steps = {1, size[0], size[0] * size[1]};
+  const std::size_t count = mask.GetLargestPossibleRegion().GetNumberOfPixels();
+  const std::uint8_t* at = mask.GetBufferPointer();
+  std::size_t edges = 0;  // none wraps round a row's end: the outermost voxels are not in the mask
+  for (const std::size_t step : steps)
+    for (std::size_t i = 0; i + step < count; ++i) edges += at[i] != at[i + step];
+  return 2.0 * static_cast<double>(edges);
+}
+
+/// A surface of very many triangles takes minutes and all memory.
+std::optional<VolumeRefusal> too_rough(const Mask& mask) {
+  const double triangles = triangles_about(mask);
+  if (triangles <= kMostVolumeTriangles) return std::nullopt;
+  return VolumeRefusal{
+      VolumeFault::too_rough,
+      fmt::format(
+          "the region's surface has about {:.1f} million triangles, and no more than {:g} million are "
+          "made of a volume",
+          1e-6 * triangles, 1e-6 * kMostVolumeTriangles),
+      "give a part of it by --crop X0 Y0 Z0 X1 Y1 Z1, a --range that holds the lumen's noise, or the volume "
+      "resampled to larger voxels"};
+}
+
 /// Where along an edge from a voxel in the region to one outside the values leave the range: half way where
 /// one has no value.
 double share_along(double inside, double outside, const ValueRange& range) {
@@ -707,6 +736,7 @@ tl::expected<VolumeSurface, VolumeRefusal> surface_of(const Volume& volume, cons
   if (!piece) return tl::unexpected(piece.error());
   const Mask::Pointer mask = mask_of(volume, *pieces, *piece);
   pieces = nullptr;
+  if (auto refusal = too_rough(*mask)) return tl::unexpected(std::move(*refusal));
   const auto source = itk::BinaryMask3DMeshSource<Mask, SurfaceMesh>::New();
   source->SetInput(mask);
   source->SetObjectValue(1);

@@ -584,6 +584,20 @@ TEST_CASE("beside voxels without a value the wall lies half way, and their numbe
   CHECK(made->oblique);
 }
 
+TEST_CASE("a volume whose surface has too many triangles is refused at once, with what would do") {
+  // Rods along every second row in all three directions: 3 triangles a voxel.
+  const withy_test::TemporaryFolder folder;
+  Grid grid = oblique_grid(136, 136, 136);
+  write_nrrd(folder.path() / "comb.nrrd", grid, voxels(grid, [](const Vector3d& i) {
+               const auto odd = [](double v) { return std::lround(v) % 2 != 0; };
+               return odd(i.x()) + odd(i.y()) + odd(i.z()) >= 2 ? 0.0F : 1.0F;
+             }));
+  const auto made = read_volume_surface(folder.path() / "comb.nrrd", valued(0.5, 5.0));
+  REQUIRE_FALSE(made);
+  CHECK(made.error().fault == VolumeFault::too_rough);
+  CHECK(made.error().remedy.find("--crop") != std::string::npos);
+}
+
 TEST_CASE("what a header leaves out, or has in another frame, is said") {
   const withy_test::TemporaryFolder folder;
   const auto at = [&](const char* name) { return folder.path() / name; };
