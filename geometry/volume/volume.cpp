@@ -6,6 +6,7 @@
 #include <cctype>
 #include <cmath>
 #include <cstdint>
+#include <cstdio>
 #include <exception>
 #include <iostream>
 #include <limits>
@@ -29,12 +30,15 @@
 #include <itkNiftiImageIO.h>
 #include <itkNrrdImageIO.h>
 #include <itkRegionOfInterestImageFilter.h>
+#include <sys/mman.h>
+#include <unistd.h>
 
 #include "geometry/numbers/numbers.h"
 #include "geometry/volume/dicom_slice.h"
 #include "geometry/volume/nifti_file.h"
 #include "geometry/volume/text_header.h"
 #include "geometry/volume/voxel_files.h"
+#include "planner/files/plain_line.h"
 #include "planner/files/words.h"
 
 namespace withy {
@@ -117,10 +121,6 @@ std::string short_words(const itk::ExceptionObject& error) {
     return "its header or its values are none of its format";
   return text.substr(colon + 2);
 }
-
-/// Slices may be so much nearer or farther from their neighbours than the mean, as a share of that: places in
-/// the files are rounded. The surface is then off by less than that share of a voxel for each such slice.
-constexpr double kUnevenSlices = 0.05;
 
 using VolumeResult = tl::expected<Volume::Pointer, VolumeRefusal>;
 
@@ -236,35 +236,88 @@ class SliceWarnings {
   HeldWords words_;
 };
 
+/// What the libraries of packed pixels write to the program's own error output, past all streams, is held
+/// back.
+class HeldErrorOutput {
+ public:
+  HeldErrorOutput() : words_(memfd_create("withy-words", MFD_CLOEXEC)) {
+    std::fflush(stderr);
+    if (words_ >= 0) before_ = dup(STDERR_FILENO);
+    if (before_ >= 0) dup2(words_, STDERR_FILENO);
+  }
+  ~HeldErrorOutput() {
+    std::fflush(stderr);
+    if (before_ >= 0) {
+      dup2(before_, STDERR_FILENO);
+      close(before_);
+    }
+    if (words_ >= 0) close(words_);
+  }
+  HeldErrorOutput(const HeldErrorOutput&) = delete;
+  HeldErrorOutput& operator=(const HeldErrorOutput&) = delete;
+
+  /// Did the library of JPEG say that what it unpacked is damaged?
+  bool says_corrupt() const {
+    std::fflush(stderr);
+    std::array<char, 4096> text{};
+    if (words_ < 0 || pread(words_, text.data(), text.size() - 1, 0) <= 0) return false;
+    return std::string_view(text.data()).find("Corrupt JPEG data") != std::string_view::npos;
+  }
+
+ private:
+  int words_ = -1;
+  int before_ = -1;
+};
+
+/// Can a slice be read by itself?
+bool is_readable(const DicomSlice& slice) {
+  const HeldErrorOutput unsaid;
+  try {
+    const auto reader = itk::ImageFileReader<Volume>::New();
+    reader->SetImageIO(itk::GDCMImageIO::New());
+    reader->SetFileName(slice.file.string());
+    reader->Update();
+  } catch (const itk::ExceptionObject&) {
+    return false;
+  }
+  return !unsaid.says_corrupt();
+}
+
+/// A series that can't be read: which slice.
+tl::unexpected<VolumeRefusal> unreadable_slice(const DicomSeries& series) {
+  const auto bad = std::find_if(series.slices.begin(), series.slices.end(),
+                                [](const DicomSlice& slice) { return !is_readable(slice); });
+  return refused(VolumeFault::unreadable,
+                 (bad == series.slices.end() ? std::string("a slice")
+                                             : "the slice " + plain_line(bad->file.filename().string())) +
+                     " can't be read: its pixels are damaged, or packed in a way that withy does not read",
+                 "copy the series again, or export it without compression");
+}
+
 VolumeResult read_folder(const std::filesystem::path& folder, std::vector<std::string>& done) {
   const auto series = read_series(folder, done);
   if (!series) return tl::unexpected(series.error());
-  if (series->series > 1)
-    done.push_back(
-        fmt::format("The folder holds {} series: took the one with the most slices.", series->series));
-  std::vector<std::string> largest;
-  for (const DicomSlice& slice : series->slices) largest.push_back(slice.file.string());
+  std::vector<std::string> files;
+  for (const DicomSlice& slice : series->slices) files.push_back(slice.file.string());
   const auto reader = itk::ImageSeriesReader<Volume>::New();
   reader->SetImageIO(itk::GDCMImageIO::New());
-  reader->SetFileNames(largest);
+  reader->SetFileNames(files);
   reader->ForceOrthogonalDirectionOff();
-  {
+  bool corrupt = false;
+  try {
     const SliceWarnings warnings;
+    const HeldErrorOutput unsaid;
     reader->Update();
+    corrupt = unsaid.says_corrupt();
     if (warnings.cut_short())
       return refused(VolumeFault::unreadable, "a slice ends before its pixels do: it is not whole",
                      "copy or export the series again");
+  } catch (const itk::MemoryAllocationError&) {
+    throw;
+  } catch (const itk::ExceptionObject&) {
+    corrupt = true;
   }
-  double unevenness_mm = 0.0;
-  itk::ExposeMetaData<double>(reader->GetOutput()->GetMetaDataDictionary(),
-                              "ITK_non_uniform_sampling_deviation", unevenness_mm);
-  if (const double spacing_mm = reader->GetOutput()->GetSpacing()[2];
-      unevenness_mm > kUnevenSlices * spacing_mm)
-    return refused(VolumeFault::missing_slices,
-                   fmt::format("slices are missing or unevenly spaced: {} slices lie {:.3g} mm apart in the "
-                               "mean, and two neighbours {:.3g} mm more or less",
-                               largest.size(), spacing_mm, unevenness_mm),
-                   "give the whole series, or one evenly spaced volume made of it as .nrrd, .nii or .mha");
+  if (corrupt) return unreadable_slice(*series);
   return reader->GetOutput();
 }
 
