@@ -11,7 +11,9 @@
 #include <CGAL/AABB_tree.h>
 #include <CGAL/AABB_triangle_primitive.h>
 #include <CGAL/Simple_cartesian.h>
+#include <tbb/parallel_invoke.h>
 
+#include "geometry/channel/face_tree.h"
 #include "geometry/numbers/numbers.h"
 
 namespace withy {
@@ -30,7 +32,7 @@ Point to_cgal(const Eigen::Vector3d& p) {
 
 struct Faces {
   std::vector<Triangle> triangles;
-  Tree tree;
+  Tree tree;  // of few faces for what is nearest, of many for rays only
 
   Faces(const TriangleMesh& mesh, const std::vector<int>& faces) {
     triangles.reserve(faces.size());
@@ -44,9 +46,19 @@ struct Faces {
     if (triangles.empty()) return;
     tree.insert(triangles.cbegin(), triangles.cend());
     tree.build();
-    tree.accelerate_distance_queries();
   }
 };
+
+FaceTree tree_of(const TriangleMesh& mesh, const std::vector<int>& faces) {
+  std::vector<FaceTree::Corners> triangles;
+  triangles.reserve(faces.size());
+  for (const int f : faces) {
+    const auto& t = mesh.triangles[static_cast<std::size_t>(f)];
+    const auto corner = [&](std::size_t k) { return mesh.vertices[static_cast<std::size_t>(t[k])]; };
+    triangles.push_back({corner(0), corner(1), corner(2)});
+  }
+  return FaceTree(std::move(triangles));
+}
 
 /// The opening that each face fills, -1 for the sides.
 std::vector<int> opening_of_faces(const Channel& channel) {
@@ -68,6 +80,7 @@ struct LumenWalls::Impl {
   std::vector<int> opening_faces;
   std::vector<int> opening_of;  // for each of opening_faces
   std::unique_ptr<Faces> sides;
+  FaceTree near_sides;
   std::unique_ptr<Faces> openings;
 };
 
@@ -81,7 +94,8 @@ LumenWalls::LumenWalls(const Channel& channel) : impl_(std::make_unique<Impl>())
       impl_->opening_of.push_back(of[f]);
     }
   }
-  impl_->sides = std::make_unique<Faces>(channel.mesh_E, impl_->side_faces);
+  tbb::parallel_invoke([&] { impl_->sides = std::make_unique<Faces>(channel.mesh_E, impl_->side_faces); },
+                       [&] { impl_->near_sides = tree_of(channel.mesh_E, impl_->side_faces); });
   impl_->openings = std::make_unique<Faces>(channel.mesh_E, impl_->opening_faces);
 }
 
@@ -96,7 +110,7 @@ const std::vector<int>& LumenWalls::sides() const {
 }
 
 double LumenWalls::side_distance(const Eigen::Vector3d& p_E) const {
-  return std::sqrt(impl_->sides->tree.squared_distance(to_cgal(p_E)));
+  return impl_->near_sides.nearest(p_E).distance;
 }
 
 LumenWalls::NearestOpening LumenWalls::nearest_opening(const Eigen::Vector3d& p_E) const {

@@ -13,6 +13,7 @@
 
 #include <fmt/core.h>
 
+#include "geometry/channel/sound_wall.h"
 #include "geometry/channel/wall_distance.h"
 #include "geometry/numbers/numbers.h"
 
@@ -227,6 +228,21 @@ std::optional<MeshRefusal> fault_of_axis(const WallDistance& wall) {
   return std::nullopt;
 }
 
+/// The wall of a sound surface in the entry frame.
+tl::expected<std::shared_ptr<const WallDistance>, MeshRefusal> wall_of(SoundSurface sound_E,
+                                                                       const Entry& entry, Outlets outlets) {
+  const auto channel = std::make_shared<Channel>();
+  channel->mesh_E = std::move(sound_E.mesh);
+  channel->mended = std::move(sound_E.mended);
+  channel->entry = entry;
+  assign_roles(*channel, sound_E, outlets);
+  if (auto fault = fault_of_entry(*channel, sound_E)) return tl::unexpected(std::move(*fault));
+  if (auto fault = fault_of_wall(*channel)) return tl::unexpected(std::move(*fault));
+  auto wall = std::make_shared<const WallDistance>(channel);
+  if (auto fault = fault_of_axis(*wall)) return tl::unexpected(std::move(*fault));
+  return wall;
+}
+
 }  // namespace
 
 tl::expected<std::shared_ptr<const WallDistance>, MeshRefusal> make_wall(const TriangleMesh& mesh_S,
@@ -235,16 +251,15 @@ tl::expected<std::shared_ptr<const WallDistance>, MeshRefusal> make_wall(const T
   auto sound = make_sound(in_entry_frame(mesh_S, entry.X_SE),
                           [&](const Eigen::Vector3d& p_E) { return spoken(entry.X_SE * p_E); });
   if (!sound) return tl::unexpected(std::move(sound.error()));
-  const auto channel = std::make_shared<Channel>();
-  channel->mesh_E = std::move(sound->mesh);
-  channel->mended = std::move(sound->mended);
-  channel->entry = entry;
-  assign_roles(*channel, *sound, outlets);
-  if (auto fault = fault_of_entry(*channel, *sound)) return tl::unexpected(std::move(*fault));
-  if (auto fault = fault_of_wall(*channel)) return tl::unexpected(std::move(*fault));
-  auto wall = std::make_shared<const WallDistance>(channel);
-  if (auto fault = fault_of_axis(*wall)) return tl::unexpected(std::move(*fault));
-  return wall;
+  return wall_of(std::move(*sound), entry, outlets);
+}
+
+tl::expected<std::shared_ptr<const WallDistance>, MeshRefusal> make_wall(SoundSurface sound_S,
+                                                                         const Entry& entry,
+                                                                         Outlets outlets) {
+  const Eigen::Isometry3d X_ES = entry.X_SE.inverse();
+  for (Eigen::Vector3d& v : sound_S.mesh.vertices) v = X_ES * v;
+  return wall_of(std::move(sound_S), entry, outlets);
 }
 
 tl::expected<Channel, MeshRefusal> make_channel(const TriangleMesh& mesh_S, const Entry& entry,

@@ -4,6 +4,7 @@
 #include <cassert>
 #include <cmath>
 #include <cstddef>
+#include <optional>
 #include <utility>
 #include <vector>
 
@@ -13,6 +14,7 @@
 #include <CGAL/Exact_predicates_inexact_constructions_kernel.h>
 #include <CGAL/Side_of_triangle_mesh.h>
 #include <CGAL/Surface_mesh.h>
+#include <tbb/parallel_invoke.h>
 
 #include "geometry/channel/face_tree.h"
 #include "geometry/channel/passage.h"
@@ -36,6 +38,7 @@ Point to_cgal(const Eigen::Vector3d& p) {
 /// Some of the faces, with a tree to find the nearest of them.
 class Patch {
  public:
+  Patch() = default;
   template <class Belongs>
   Patch(const Channel& channel, const Belongs& belongs) {
     const TriangleMesh& mesh = channel.mesh_E;
@@ -89,18 +92,22 @@ bool opening_is_flush(const Channel& channel) {
 
 struct WallDistance::Impl {
   explicit Impl(std::shared_ptr<const Channel> the_channel)
-      : channel(std::move(the_channel)),
-        wall(*channel, [this](std::size_t f) { return channel->role[f] == FaceRole::wall; }),
-        outlets(*channel, [this](std::size_t f) { return channel->role[f] == FaceRole::open_outlet; }),
-        passages(*channel, [this](std::size_t f) { return is_passage(*channel, f); }),
-        surface(surface_of(channel->mesh_E)),
-        solid(faces(surface).begin(), faces(surface).end(), surface),
-        side(built(solid)),
-        flush(opening_is_flush(*channel)) {}
-
-  static const SolidTree& built(SolidTree& tree) {
-    tree.build();
-    return tree;
+      : channel(std::move(the_channel)), flush(opening_is_flush(*channel)) {
+    const auto of_role = [this](FaceRole role) {
+      return Patch(*channel, [this, role](std::size_t f) { return channel->role[f] == role; });
+    };
+    tbb::parallel_invoke(
+        [&] {
+          wall = of_role(FaceRole::wall);
+          outlets = of_role(FaceRole::open_outlet);
+          passages = Patch(*channel, [this](std::size_t f) { return is_passage(*channel, f); });
+        },
+        [&] {
+          surface = surface_of(channel->mesh_E);
+          solid.insert(faces(surface).begin(), faces(surface).end(), surface);
+          solid.build();
+          side.emplace(solid);
+        });
   }
 
   std::shared_ptr<const Channel> channel;
@@ -109,8 +116,8 @@ struct WallDistance::Impl {
   Patch passages;
   Surface surface;
   SolidTree solid;
-  Inside side;
-  bool flush;
+  std::optional<Inside> side;
+  bool flush = false;
 };
 
 WallDistance::WallDistance(std::shared_ptr<const Channel> channel)
@@ -132,7 +139,7 @@ bool WallDistance::inside(const Eigen::Vector3d& p_E) const {
       p_E.head<2>().norm() <= impl_->channel->entry.opening_radius_mm) {
     q_E.z() = 2.0 * kEntryPlaneContact_mm;
   }
-  return impl_->side(to_cgal(q_E)) != CGAL::ON_UNBOUNDED_SIDE;
+  return (*impl_->side)(to_cgal(q_E)) != CGAL::ON_UNBOUNDED_SIDE;
 }
 
 double WallDistance::outlet_distance(const Eigen::Vector3d& p_E) const {

@@ -2,11 +2,13 @@
 #include "geometry/mesh/mesh_checks.h"
 
 #include <algorithm>
+#include <atomic>
 #include <cassert>
 #include <cmath>
 #include <cstddef>
 #include <exception>
 #include <iterator>
+#include <limits>
 #include <map>
 #include <numeric>
 #include <optional>
@@ -25,10 +27,15 @@
 #include <CGAL/Polygon_mesh_processing/shape_predicates.h>
 #include <CGAL/Polygon_mesh_processing/triangulate_hole.h>
 #include <CGAL/Surface_mesh.h>
+#include <Eigen/Geometry>
 #include <fmt/core.h>
+#include <tbb/parallel_for.h>
+
+#include "geometry/mesh/manifold.h"
+#include "geometry/mesh/self_crossing.h"
+#include "planner/effort/geometry_shares.h"
 
 namespace PMP = CGAL::Polygon_mesh_processing;
-#include "planner/effort/geometry_shares.h"
 
 namespace withy {
 namespace {
@@ -42,6 +49,12 @@ struct Soup {
   std::vector<Point> points;
   std::vector<Corners> triangles;
 };
+
+constexpr double kFar = std::numeric_limits<double>::infinity();
+
+/// Faces of a slab in which crossings are looked for beside other slabs: few enough for many cores, and so
+/// many that few faces reach into two. Chosen.
+constexpr std::size_t kFacesInSlab = 100000;
 
 /// How far a hole's boundary may stand off its fitted plane, as a share of its radius, and still be closed by
 /// a triangulation in that plane (which keeps the cap flat) rather than by one in space.
@@ -306,6 +319,58 @@ tl::expected<std::vector<Cap>, MeshRefusal> cap_holes(Surface& surface, const Lo
 // ---- Crossings
 // ------------------------------------------------------------------------------------------------------
 
+/// How far each face reaches along the longest side of the surface's box.
+struct Reaches {
+  std::vector<double> low;
+  std::vector<double> high;
+
+  explicit Reaches(const Surface& surface) {
+    Eigen::AlignedBox3d box;
+    for (const auto v : surface.vertices()) box.extend(to_eigen(surface.point(v)));
+    Eigen::Index axis = 0;
+    box.sizes().maxCoeff(&axis);
+    low.assign(surface.num_faces(), kFar);
+    high.assign(surface.num_faces(), -kFar);
+    for (const auto f : surface.faces())
+      for (const auto v : CGAL::vertices_around_face(surface.halfedge(f), surface)) {
+        const double at = surface.point(v)[static_cast<int>(axis)];
+        low[f] = std::min(low[f], at);
+        high[f] = std::max(high[f], at);
+      }
+  }
+
+  /// Places that part the faces into so many slabs of about as many.
+  std::vector<double> parted(std::size_t slabs) const {
+    std::vector<double> lows = low;
+    std::vector<double> places{-kFar};
+    for (std::size_t s = 1; s < slabs; ++s) {
+      const auto at = lows.begin() + static_cast<std::ptrdiff_t>(s * lows.size() / slabs);
+      std::nth_element(lows.begin(), at, lows.end());
+      places.push_back(*at);
+    }
+    places.push_back(kFar);
+    return places;
+  }
+};
+
+/// Do any two faces cross? Faces that do have a point in common, so both reach into a slab that holds it:
+/// slabs are looked at side by side, each with all faces that reach into it.
+bool faces_cross(const Surface& surface) {
+  const std::size_t slabs = surface.number_of_faces() / kFacesInSlab + 1;
+  if (slabs == 1 || surface.has_garbage()) return PMP::does_self_intersect(surface);
+  const Reaches reaches(surface);
+  const std::vector<double> places = reaches.parted(slabs);
+  std::atomic<bool> found = false;
+  tbb::parallel_for(std::size_t{0}, slabs, [&](std::size_t s) {
+    if (found) return;
+    std::vector<Surface::Face_index> faces;
+    for (const auto f : surface.faces())
+      if (reaches.high[f] >= places[s] && reaches.low[f] <= places[s + 1]) faces.push_back(f);
+    if (PMP::does_self_intersect(faces, surface)) found = true;
+  });
+  return found;
+}
+
 using FacePair = std::pair<Surface::Face_index, Surface::Face_index>;
 
 Eigen::Vector3d middle_of(const Surface& surface, Surface::Face_index f) {
@@ -378,14 +443,29 @@ std::optional<MeshRefusal> fault_of_numbers(const TriangleMesh& mesh) {
   return std::nullopt;
 }
 
+/// The surface of a mesh that is an oriented manifold.
+Surface surface_of(const TriangleMesh& mesh) {
+  Surface surface;
+  using Size = Surface::size_type;
+  surface.reserve(static_cast<Size>(mesh.vertices.size()), static_cast<Size>(mesh.triangles.size() * 3 / 2),
+                  static_cast<Size>(mesh.triangles.size()));
+  for (const Eigen::Vector3d& v : mesh.vertices) surface.add_vertex(Point(v.x(), v.y(), v.z()));
+  const auto vertex = [](int v) { return Surface::Vertex_index(static_cast<Size>(v)); };
+  for (const auto& t : mesh.triangles) surface.add_face(vertex(t[0]), vertex(t[1]), vertex(t[2]));
+  for (const auto v : surface.vertices())
+    if (surface.is_isolated(v)) surface.remove_vertex(v);
+  surface.collect_garbage();
+  return surface;
+}
+
 MeshRefusal nothing_left() {
   return refusal(MeshFault::degenerate, "", "enlarge it by withy scene MESH -o DIR --scale FACTOR");
 }
 
-/// A manifold surface of one piece, not yet closed.
-tl::expected<Surface, MeshRefusal> mended_surface(const TriangleMesh& mesh, const Locator& where,
-                                                  std::vector<std::string>& mended) {
-  if (auto fault = fault_of_numbers(mesh)) return tl::unexpected(std::move(*fault));
+/// A manifold surface, as it stands or once its triangles are mended.
+tl::expected<Surface, MeshRefusal> manifold_surface(const TriangleMesh& mesh, const Locator& where,
+                                                    std::vector<std::string>& mended) {
+  if (manifold_borders(mesh)) return surface_of(mesh);
   Soup soup = soup_of(mesh);
   drop_repeats(soup, mended);
   if (std::all_of(soup.triangles.begin(), soup.triangles.end(),
@@ -398,10 +478,19 @@ tl::expected<Surface, MeshRefusal> mended_surface(const TriangleMesh& mesh, cons
   PMP::remove_isolated_points_in_polygon_soup(soup.points, soup.triangles);
   Surface surface;
   PMP::polygon_soup_to_polygon_mesh(soup.points, soup.triangles, surface);
-  mend_lines(surface, mended);
-  surface.collect_garbage();
-  if (surface.number_of_faces() == 0) return tl::unexpected(nothing_left());
-  if (auto fault = fault_of_pieces(surface, where)) return tl::unexpected(std::move(*fault));
+  return surface;
+}
+
+/// A manifold surface of one piece, not yet closed.
+tl::expected<Surface, MeshRefusal> mended_surface(const TriangleMesh& mesh, const Locator& where,
+                                                  std::vector<std::string>& mended) {
+  if (auto fault = fault_of_numbers(mesh)) return tl::unexpected(std::move(*fault));
+  auto surface = manifold_surface(mesh, where, mended);
+  if (!surface) return surface;
+  mend_lines(*surface, mended);
+  surface->collect_garbage();
+  if (surface->number_of_faces() == 0) return tl::unexpected(nothing_left());
+  if (auto fault = fault_of_pieces(*surface, where)) return tl::unexpected(std::move(*fault));
   return surface;
 }
 
@@ -441,6 +530,10 @@ MeshRefusal refusal(MeshFault fault, const std::string& detail, std::string reme
   return {fault, std::move(problem), std::move(remedy)};
 }
 
+bool crosses_itself(const TriangleMesh& mesh) {
+  return faces_cross(surface_of(mesh));
+}
+
 tl::expected<SoundSurface, MeshRefusal> make_sound(const TriangleMesh& mesh, const Locator& where) {
   SoundSurface sound;
   auto surface = mended_surface(mesh, where, sound.mended);
@@ -448,8 +541,7 @@ tl::expected<SoundSurface, MeshRefusal> make_sound(const TriangleMesh& mesh, con
   const std::size_t faces_read = surface->number_of_faces();
   auto caps = cap_holes(*surface, where);
   if (!caps) return tl::unexpected(std::move(caps.error()));
-  if (PMP::does_self_intersect(*surface))
-    return tl::unexpected(crossing_refusal(*surface, faces_read, where));
+  if (faces_cross(*surface)) return tl::unexpected(crossing_refusal(*surface, faces_read, where));
   if (!PMP::is_outward_oriented(*surface)) {
     PMP::reverse_face_orientations(*surface);
     sound.mended.push_back("Turned the whole surface right side out (its faces pointed into the lumen).");

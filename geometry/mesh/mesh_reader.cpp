@@ -29,13 +29,18 @@ MeshReading read_soup(std::string_view bytes, MeshFormat format) {
     case MeshFormat::stl:
       return read_stl(bytes);
     case MeshFormat::obj:
-      return read_obj(bytes);
+      return read_obj(without_byte_order_mark(bytes));
     case MeshFormat::ply:
-      return read_ply(bytes);
+      return read_ply(without_byte_order_mark(bytes));
     case MeshFormat::off:
-      return read_off(bytes);
+      return read_off(without_byte_order_mark(bytes));
   }
   return tl::unexpected(no_triangles());
+}
+
+std::string_view without_byte_order_mark(std::string_view bytes) {
+  constexpr std::string_view kMark = "\xef\xbb\xbf";
+  return bytes.starts_with(kMark) ? bytes.substr(kMark.size()) : bytes;
 }
 
 MeshFileFault fault_at(const Word& word, std::string problem, std::string remedy) {

@@ -14,6 +14,9 @@
 
 namespace withy {
 
+/// What follows the UTF-8 byte order mark that some editors of text write first (The Unicode Standard, 23.8).
+std::string_view without_byte_order_mark(std::string_view bytes);
+
 MeshFileFault fault_at(const Word& word, std::string problem, std::string remedy);
 /// Where `words` stands.
 MeshFileFault fault_here(const WordReader& words, std::string problem, std::string remedy);

@@ -137,7 +137,8 @@ MeshReading read_stl(std::string_view bytes) {
   // The size is the surest sign: some programs start binary files with "solid" as well.
   const bool weighs_right =
       bytes.size() >= kHeader && bytes.size() == kHeader + kTriangle * triangle_count(bytes);
-  return is_text(bytes) && !weighs_right ? read_text(bytes) : read_binary(bytes);
+  const std::string_view text = without_byte_order_mark(bytes);
+  return is_text(text) && !weighs_right ? read_text(text) : read_binary(bytes);
 }
 
 }  // namespace withy

@@ -51,10 +51,6 @@ struct WrapOfEffort : CGAL::Alpha_wraps_3::internal::Wrapping_default_visitor {
 
 }  // namespace
 
-bool crosses_itself(const TriangleMesh& mesh) {
-  return PMP::does_self_intersect(surface_of<Surface>(mesh));
-}
-
 bool cross_one_another(const TriangleMesh& a, const TriangleMesh& b) {
   return PMP::do_intersect(surface_of<Surface>(a), surface_of<Surface>(b));
 }

@@ -14,12 +14,10 @@
 #include <optional>
 
 #include "geometry/mesh/mesh.h"
+#include "geometry/mesh/self_crossing.h"
 #include "planner/effort/effort.h"
 
 namespace withy {
-
-/// Of an oriented manifold.
-bool crosses_itself(const TriangleMesh& mesh);
 
 /// Of two oriented manifolds.
 bool cross_one_another(const TriangleMesh& a, const TriangleMesh& b);

@@ -49,6 +49,13 @@ std::array<double, 9> key_of(CornerPoints c) {
   return {c[0].x(), c[0].y(), c[0].z(), c[1].x(), c[1].y(), c[1].z(), c[2].x(), c[2].y(), c[2].z()};
 }
 
+/// Have two meshes the same triangles, in the same order?
+bool same_in_order(const TriangleMesh& a, const TriangleMesh& b) {
+  return std::equal(
+      a.triangles.begin(), a.triangles.end(), b.triangles.begin(), b.triangles.end(),
+      [&](const auto& s, const auto& t) { return key_of(corners_of(a, s)) == key_of(corners_of(b, t)); });
+}
+
 class Farthest {
  public:
   explicit Farthest(const Tree& tree) : tree_(tree) {}
@@ -91,6 +98,7 @@ class Farthest {
 }  // namespace
 
 double farthest_from(const TriangleMesh& from, const TriangleMesh& to, const Effort& effort) {
+  if (same_in_order(from, to)) return 0.0;
   std::vector<std::array<double, 9>> shared;
   shared.reserve(to.triangles.size());
   for (const auto& t : to.triangles) shared.push_back(key_of(corners_of(to, t)));

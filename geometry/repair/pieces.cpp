@@ -26,6 +26,7 @@
 #include <CGAL/Surface_mesh.h>
 #include <fmt/core.h>
 
+#include "geometry/mesh/manifold.h"
 #include "geometry/numbers/numbers.h"
 #include "geometry/repair/crossings.h"
 #include "geometry/repair/surface_conversion.h"
@@ -176,10 +177,9 @@ double join_near_borders(Surface& surface, std::vector<std::string>& mended) {
   return most_mm;
 }
 
-/// `joined_mm`: where it is given, borders that nearly coincide are joined, and it becomes how far vertices
-/// were moved.
-Surface oriented_surface(const TriangleMesh& mesh, std::vector<std::string>& mended,
-                         double* joined_mm = nullptr) {
+/// The surface of any triangles, turned and parted where that makes it one. `joined_mm` is that of
+/// oriented_surface.
+Surface surface_of_soup(const TriangleMesh& mesh, std::vector<std::string>& mended, double* joined_mm) {
   Soup soup(mesh);
   drop_repeats(soup, mended);
   if (joined_mm) {
@@ -202,6 +202,32 @@ Surface oriented_surface(const TriangleMesh& mesh, std::vector<std::string>& men
   PMP::remove_isolated_points_in_polygon_soup(soup.points, soup.triangles);
   Surface surface;
   PMP::polygon_soup_to_polygon_mesh(soup.points, soup.triangles, surface);
+  return surface;
+}
+
+/// The surface of a mesh that is an oriented manifold, without vertices of no face.
+Surface surface_as_it_is(const TriangleMesh& mesh) {
+  auto surface = surface_of<Surface>(mesh);
+  for (const auto v : surface.vertices())
+    if (surface.is_isolated(v)) surface.remove_vertex(v);
+  surface.collect_garbage();
+  return surface;
+}
+
+/// Is a mesh an oriented manifold, and not a loose one?
+bool is_sound_as_it_is(const TriangleMesh& mesh) {
+  const auto borders = manifold_borders(mesh);
+  return borders &&
+         static_cast<double>(*borders) < kLooseSides * 3.0 * static_cast<double>(mesh.triangles.size());
+}
+
+/// `joined_mm`: where it is given, borders that nearly coincide are joined, and it becomes how far vertices
+/// were moved.
+Surface oriented_surface(const TriangleMesh& mesh, std::vector<std::string>& mended,
+                         double* joined_mm = nullptr) {
+  if (joined_mm) *joined_mm = 0.0;
+  Surface surface =
+      is_sound_as_it_is(mesh) ? surface_as_it_is(mesh) : surface_of_soup(mesh, mended, joined_mm);
   if (const auto n = PMP::stitch_borders(surface))
     mended.push_back("Joined borders that coincide: " + std::to_string(n) + " edges.");
   if (joined_mm) *joined_mm += join_near_borders(surface, mended);

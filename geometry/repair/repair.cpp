@@ -741,7 +741,7 @@ tl::expected<Repaired, RepairRefusal> repair_lumen(const TriangleMesh& mesh, con
 
 Repaired flatten_ends(Repaired repaired, double most_spread_mm, const Effort& effort) {
   repaired.trimmed = trim_ends(repaired.wall, most_spread_mm, repaired.box_faces, effort);
-  finish(repaired);
+  if (!repaired.trimmed.empty()) finish(repaired);
   return repaired;
 }
 

@@ -37,6 +37,9 @@ template <class Surface>
 Surface surface_of(const TriangleMesh& mesh) {
   Surface surface;
   using Vertex = typename Surface::Vertex_index;
+  using Size = typename Surface::size_type;
+  surface.reserve(static_cast<Size>(mesh.vertices.size()), static_cast<Size>(mesh.triangles.size() * 3 / 2),
+                  static_cast<Size>(mesh.triangles.size()));
   for (const Eigen::Vector3d& v : mesh.vertices)
     surface.add_vertex(typename Surface::Point(v.x(), v.y(), v.z()));
   for (const auto& t : mesh.triangles)

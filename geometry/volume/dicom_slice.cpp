@@ -325,6 +325,35 @@ void put_in_order(std::vector<DicomSlice>& slices) {
   });
 }
 
+/// Slices may be so much nearer or farther from their neighbours than is usual, as a share of that: places in
+/// the files are rounded. The surface is then off by less than that share of a voxel for each such slice.
+constexpr double kUnevenSteps = 0.05;
+
+/// Slices are missing where two neighbours lie farther apart than the others do.
+std::optional<VolumeRefusal> check_steps(const std::vector<DicomSlice>& slices) {
+  std::vector<double> steps;
+  for (std::size_t i = 1; i < slices.size(); ++i)
+    steps.push_back((*slices[i].position_mm - *slices[i - 1].position_mm).norm());
+  if (steps.empty()) return std::nullopt;
+  std::vector<double> sorted = steps;
+  const auto middle = sorted.begin() + static_cast<std::ptrdiff_t>(sorted.size() / 2);
+  std::nth_element(sorted.begin(), middle, sorted.end());
+  const auto off = [&](double step) { return std::abs(step - *middle); };
+  const auto worst =
+      std::max_element(steps.begin(), steps.end(), [&](double a, double b) { return off(a) < off(b); });
+  if (off(*worst) <= kUnevenSteps * *middle) return std::nullopt;
+  const auto at = static_cast<std::size_t>(worst - steps.begin());
+  const auto uneven = std::count_if(steps.begin(), steps.end(),
+                                    [&](double step) { return off(step) > kUnevenSteps * *middle; });
+  return VolumeRefusal{
+      VolumeFault::missing_slices,
+      fmt::format(
+          "slices are missing or unevenly spaced: {} and {} lie {:.4g} mm apart, others {:.4g} mm{}",
+          slice_name(slices[at].file), slice_name(slices[at + 1].file), *worst, *middle,
+          uneven > 1 ? fmt::format(" ({} of {} steps are uneven)", uneven, steps.size()) : std::string()),
+      "give the whole series, or one evenly spaced volume made of it as .nrrd, .nii or .mha"};
+}
+
 /// Slices of one size and spacing, each at a place of its own.
 std::optional<VolumeRefusal> check_series(const std::vector<DicomSlice>& slices,
                                           std::vector<std::string>& done) {
@@ -356,10 +385,20 @@ std::optional<VolumeRefusal> check_series(const std::vector<DicomSlice>& slices,
                      "export the series with one file a slice, or as .nrrd, .nii or .mha")
         .value();
   if (first.by_frame) return std::nullopt;
+  if (auto refusal = check_steps(slices)) return refusal;
   if (!first.spacing_mm)
     done.push_back("The slices give no distance between pixels: took 1 mm (--scale S if it is S mm).");
   if (!first.axes) done.push_back("The slices give no directions: took rows along x and columns along y.");
   return std::nullopt;
+}
+
+/// Which of several series was taken.
+void note_series(std::size_t count, const std::vector<DicomSlice>& taken, std::vector<std::string>& done) {
+  done.push_back(
+      fmt::format("The folder holds {} series: took the one with the most slices, the {} from {} to {} (a "
+                  "folder of its own takes another).",
+                  count, taken.size(), plain_line(taken.front().file.filename().string()),
+                  plain_line(taken.back().file.filename().string())));
 }
 
 }  // namespace
@@ -420,7 +459,8 @@ tl::expected<DicomSeries, VolumeRefusal> read_series(const std::filesystem::path
     if (slice.fault) return tl::unexpected(std::move(*slice.fault));
   put_in_order(largest->second);
   if (auto refusal = check_series(largest->second, done)) return tl::unexpected(std::move(*refusal));
-  return DicomSeries{std::move(largest->second), by_series.size()};
+  if (by_series.size() > 1) note_series(by_series.size(), largest->second, done);
+  return DicomSeries{std::move(largest->second)};
 }
 
 }  // namespace withy

@@ -35,10 +35,9 @@ tl::expected<std::optional<DicomSlice>, VolumeRefusal> read_slice(const std::fil
 
 struct DicomSeries {
   std::vector<DicomSlice> slices;  ///< in their order along the axis across them
-  std::size_t series = 0;          ///< how many the folder holds
 };
 
-/// The series with the most slices among a folder's files, all of one size and spacing.
+/// The series with the most slices among a folder's files, all of one size, and evenly spaced.
 tl::expected<DicomSeries, VolumeRefusal> read_series(const std::filesystem::path& folder,
                                                      std::vector<std::string>& done);
 

@@ -48,6 +48,9 @@ constexpr double kMostSize = std::numeric_limits<std::int16_t>::max();
 /// Spacings of a header's pixdim and of its sform may differ by rounding.
 constexpr double kSameSpacing = 1e-3;
 
+/// A header's qform and sform may place voxels apart by this share of one.
+constexpr double kSamePlacement = 0.1;
+
 /// No file holds so many bytes.
 constexpr double kMostFileBytes = 1e15;
 
@@ -219,18 +222,26 @@ Eigen::Matrix3d rotation_of(double b, double c, double d) {
   return Eigen::Quaterniond(std::sqrt(rest), b, c, d).toRotationMatrix();
 }
 
-/// The placement that the header gives, in its own unit; its spacings are those of pixdim.
-NiftiAffine placement(const FileBytes& bytes, const NiftiVersion& version, const Vector3d& spacing) {
+bool has_qform(const FileBytes& bytes, const NiftiVersion& version) {
+  return bytes.whole(version.codes, version.code_width) > 0.0;
+}
+
+bool has_sform(const FileBytes& bytes, const NiftiVersion& version) {
+  return bytes.whole(version.codes + version.code_width, version.code_width) > 0.0;
+}
+
+/// The placement that the header gives, in its own unit, by its sform or not; its spacings are those of
+/// pixdim.
+NiftiAffine placement(const FileBytes& bytes, const NiftiVersion& version, const Vector3d& spacing,
+                      bool by_sform) {
   const auto real = [&](std::size_t at, std::size_t k) {
     return bytes.real(at + k * version.real_width, version.real_width);
   };
-  const bool qform = bytes.whole(version.codes, version.code_width) > 0.0;
-  const bool sform = bytes.whole(version.codes + version.code_width, version.code_width) > 0.0;
   NiftiAffine place = NiftiAffine::Zero();
-  if (sform) {
+  if (by_sform) {
     for (int row = 0; row < 3; ++row)
       for (int k = 0; k < 4; ++k) place(row, k) = real(version.rows, static_cast<std::size_t>(4 * row + k));
-  } else if (qform) {
+  } else if (has_qform(bytes, version)) {
     const double side = real(version.pixdim, 0) < 0.0 ? -1.0 : 1.0;
     place.leftCols<3>() =
         rotation_of(real(version.quatern, 0), real(version.quatern, 1), real(version.quatern, 2)) *
@@ -240,6 +251,19 @@ NiftiAffine placement(const FileBytes& bytes, const NiftiVersion& version, const
     place.leftCols<3>() = spacing.asDiagonal();
   }
   return place;
+}
+
+/// The farthest that two placements of the outermost voxels lie apart.
+double apart(const NiftiAffine& a, const NiftiAffine& b, const NiftiHeader& header) {
+  double most = 0.0;
+  for (int corner = 0; corner < 8; ++corner) {
+    Eigen::Vector4d at(0.0, 0.0, 0.0, 1.0);
+    for (int k = 0; k < 3; ++k)
+      if (const auto axis = static_cast<std::size_t>(k); (corner >> k & 1) != 0 && axis < header.sizes.size())
+        at(k) = header.sizes[axis] - 1.0;
+    most = std::max(most, ((a - b) * at).norm());
+  }
+  return most;
 }
 
 std::string spoken_spacing(const Vector3d& spacing) {
@@ -252,14 +276,14 @@ std::optional<VolumeRefusal> read_nifti_placement(const FileBytes& bytes, const 
   for (int k = 0; k < 3; ++k)
     spacing(k) =
         bytes.real(version.pixdim + static_cast<std::size_t>(k + 1) * version.real_width, version.real_width);
-  NiftiAffine place = placement(bytes, version, spacing);
+  const bool sform = has_sform(bytes, version);
+  NiftiAffine place = placement(bytes, version, spacing, sform);
   if (!spacing.allFinite() || !place.allFinite()) return no_nifti_numbers().value();
   double mm = 1.0;
   if (auto refusal = read_nifti_unit(bytes, version, mm, done)) return refusal;
   spacing *= mm;
   place *= mm;
   const Vector3d steps = place.leftCols<3>().colwise().norm();
-  const bool sform = bytes.whole(version.codes + version.code_width, version.code_width) > 0.0;
   for (int k = 0; k < 3; ++k)
     if (!is_spacing(sform ? steps(k) : spacing(k)))
       return unreadable(fmt::format("its header gives distances of {} mm between voxels",
@@ -273,9 +297,14 @@ std::optional<VolumeRefusal> read_nifti_placement(const FileBytes& bytes, const 
   if (sform && ((steps - spacing).cwiseAbs().array() > kSameSpacing * steps.array()).any())
     done.push_back(fmt::format("The header gives voxels of {} mm and an sform of {} mm: took the sform.",
                                spoken_spacing(spacing), spoken_spacing(steps)));
+  if (sform && has_qform(bytes, version))
+    if (const double off_mm = apart(place, mm * placement(bytes, version, spacing / mm, false), header);
+        off_mm > kSamePlacement * steps.minCoeff())
+      done.push_back(fmt::format(
+          "The header's qform places voxels up to {:.3g} mm from where its sform does: took the sform.",
+          off_mm));
   header.to_ras = place;
-  header.plain = mm == 1.0 && version.header == kVersion1.header && sform &&
-                 bytes.whole(version.codes, version.code_width) <= 0.0 &&
+  header.plain = mm == 1.0 && version.header == kVersion1.header && sform && !has_qform(bytes, version) &&
                  ((steps - spacing).cwiseAbs().array() <= kSameSpacing * steps.array()).all();
   return std::nullopt;
 }

@@ -210,13 +210,40 @@ std::optional<VolumeRefusal> read_nrrd_voxels(const TextHeader& header, std::vec
   return std::nullopt;
 }
 
+/// What a header's unit of length is in mm; nothing where it is none, or axes have several.
+std::optional<double> unit_in_mm(const HeaderField& field) {
+  struct Unit {
+    std::string_view name;
+    double mm;
+  };
+  constexpr std::array<Unit, 8> kUnits = {{{"mm", 1.0},
+                                           {"millimeter", 1.0},
+                                           {"cm", 10.0},
+                                           {"m", 1000.0},
+                                           {"meter", 1000.0},
+                                           {"um", 1e-3},
+                                           {"micron", 1e-3},
+                                           {"micrometer", 1e-3}}};
+  std::string names = lower_case(field.value);
+  std::replace(names.begin(), names.end(), '"', ' ');
+  const std::vector<std::string> words = words_of(names);
+  const auto unit = std::find_if(kUnits.begin(), kUnits.end(),
+                                 [&](const Unit& u) { return !words.empty() && u.name == words.front(); });
+  const bool same =
+      std::all_of(words.begin(), words.end(), [&](const auto& w) { return w == words.front(); });
+  return unit != kUnits.end() && same ? std::optional(unit->mm) : std::nullopt;
+}
+
 /// What is taken where the header has no distances, or has them in another unit.
 void note_lengths(const TextHeader& header, std::vector<std::string>& done) {
-  for (const char* name : {"space units", "units"})
-    if (const HeaderField* field = header.find({name});
-        field != nullptr && field->value.find("\"mm\"") == std::string::npos)
+  if (const HeaderField* field = header.find({"space units", "units"})) {
+    const auto mm = unit_in_mm(*field);
+    if (!mm)
       done.push_back(fmt::format(
           "The header's distances are in {}, and are taken for mm (--scale 10 for cm).", field->value));
+    else if (*mm != 1.0)
+      done.push_back(fmt::format("The header's lengths are in {}: converted to mm.", field->value));
+  }
   if (header.find({"spacings", "space directions"}) == nullptr)
     done.push_back("The file gives no distance between voxels: took 1 mm (--scale S if it is S mm).");
 }
@@ -240,6 +267,12 @@ std::optional<VolumeRefusal> check_nrrd(const std::filesystem::path& file, std::
   if (auto refusal = check_files(file, voxels)) return refusal;
   note_lengths(*header, done);
   return std::nullopt;
+}
+
+double nrrd_unit_mm(const std::filesystem::path& file) {
+  const auto header = TextHeader::read(file, TextHeader::Format::nrrd);
+  const HeaderField* field = header ? header->find({"space units", "units"}) : nullptr;
+  return field == nullptr ? 1.0 : unit_in_mm(*field).value_or(1.0);
 }
 
 }  // namespace withy

@@ -6,10 +6,12 @@
 #include <cctype>
 #include <cmath>
 #include <cstdint>
+#include <cstdio>
 #include <exception>
 #include <iostream>
 #include <limits>
 #include <new>
+#include <set>
 #include <sstream>
 #include <utility>
 
@@ -28,12 +30,15 @@
 #include <itkNiftiImageIO.h>
 #include <itkNrrdImageIO.h>
 #include <itkRegionOfInterestImageFilter.h>
+#include <sys/mman.h>
+#include <unistd.h>
 
 #include "geometry/numbers/numbers.h"
 #include "geometry/volume/dicom_slice.h"
 #include "geometry/volume/nifti_file.h"
 #include "geometry/volume/text_header.h"
 #include "geometry/volume/voxel_files.h"
+#include "planner/files/plain_line.h"
 #include "planner/files/words.h"
 
 namespace withy {
@@ -57,6 +62,9 @@ constexpr double kMostMisplaced = 0.1;
 
 /// Larger labels are not told apart as numbers of 32 bits with a point.
 constexpr double kMostLabel = 16777216.0;
+
+/// A volume whose surface has more triangles than this is refused. Chosen: so many take about 4 GB.
+constexpr double kMostVolumeTriangles = 6e6;
 
 constexpr const char* kOtherFormat = "export it again as NRRD, NIfTI or MetaImage";
 
@@ -113,10 +121,6 @@ std::string short_words(const itk::ExceptionObject& error) {
     return "its header or its values are none of its format";
   return text.substr(colon + 2);
 }
-
-/// Slices may be so much nearer or farther from their neighbours than the mean, as a share of that: places in
-/// the files are rounded. The surface is then off by less than that share of a voxel for each such slice.
-constexpr double kUnevenSlices = 0.05;
 
 using VolumeResult = tl::expected<Volume::Pointer, VolumeRefusal>;
 
@@ -176,6 +180,18 @@ double misplaced(const Volume& volume, const Eigen::Matrix<double, 3, 4>& place)
   return most_mm / place.leftCols<3>().colwise().norm().minCoeff();
 }
 
+/// A volume whose lengths are in a unit of so many mm.
+void to_mm(Volume& volume, double unit_mm) {
+  auto spacing = volume.GetSpacing();
+  auto origin = volume.GetOrigin();
+  for (unsigned k = 0; k < 3; ++k) {
+    spacing[k] *= unit_mm;
+    origin[k] *= unit_mm;
+  }
+  volume.SetSpacing(spacing);
+  volume.SetOrigin(origin);
+}
+
 VolumeResult read_file(const std::filesystem::path& file, std::vector<std::string>& done) {
   const HeldWords unsaid;
   const auto sound = checked(file, done);
@@ -200,6 +216,7 @@ VolumeResult read_file(const std::filesystem::path& file, std::vector<std::strin
   reader->SetImageIO(io);
   reader->SetFileName(name);
   reader->Update();
+  if (is_nrrd(file)) to_mm(*reader->GetOutput(), nrrd_unit_mm(file));
   if (sound->place && misplaced(*reader->GetOutput(), *sound->place) > kMostMisplaced)
     return refused(VolumeFault::unreadable, "its axes are not square to one another", kOtherFormat);
   if (const std::string frame = frame_of(file); !frame.empty()) done.push_back(frame);
@@ -219,35 +236,88 @@ class SliceWarnings {
   HeldWords words_;
 };
 
+/// What the libraries of packed pixels write to the program's own error output, past all streams, is held
+/// back.
+class HeldErrorOutput {
+ public:
+  HeldErrorOutput() : words_(memfd_create("withy-words", MFD_CLOEXEC)) {
+    std::fflush(stderr);
+    if (words_ >= 0) before_ = dup(STDERR_FILENO);
+    if (before_ >= 0) dup2(words_, STDERR_FILENO);
+  }
+  ~HeldErrorOutput() {
+    std::fflush(stderr);
+    if (before_ >= 0) {
+      dup2(before_, STDERR_FILENO);
+      close(before_);
+    }
+    if (words_ >= 0) close(words_);
+  }
+  HeldErrorOutput(const HeldErrorOutput&) = delete;
+  HeldErrorOutput& operator=(const HeldErrorOutput&) = delete;
+
+  /// Did the library of JPEG say that what it unpacked is damaged?
+  bool says_corrupt() const {
+    std::fflush(stderr);
+    std::array<char, 4096> text{};
+    if (words_ < 0 || pread(words_, text.data(), text.size() - 1, 0) <= 0) return false;
+    return std::string_view(text.data()).find("Corrupt JPEG data") != std::string_view::npos;
+  }
+
+ private:
+  int words_ = -1;
+  int before_ = -1;
+};
+
+/// Can a slice be read by itself?
+bool is_readable(const DicomSlice& slice) {
+  const HeldErrorOutput unsaid;
+  try {
+    const auto reader = itk::ImageFileReader<Volume>::New();
+    reader->SetImageIO(itk::GDCMImageIO::New());
+    reader->SetFileName(slice.file.string());
+    reader->Update();
+  } catch (const itk::ExceptionObject&) {
+    return false;
+  }
+  return !unsaid.says_corrupt();
+}
+
+/// A series that can't be read: which slice.
+tl::unexpected<VolumeRefusal> unreadable_slice(const DicomSeries& series) {
+  const auto bad = std::find_if(series.slices.begin(), series.slices.end(),
+                                [](const DicomSlice& slice) { return !is_readable(slice); });
+  return refused(VolumeFault::unreadable,
+                 (bad == series.slices.end() ? std::string("a slice")
+                                             : "the slice " + plain_line(bad->file.filename().string())) +
+                     " can't be read: its pixels are damaged, or packed in a way that withy does not read",
+                 "copy the series again, or export it without compression");
+}
+
 VolumeResult read_folder(const std::filesystem::path& folder, std::vector<std::string>& done) {
   const auto series = read_series(folder, done);
   if (!series) return tl::unexpected(series.error());
-  if (series->series > 1)
-    done.push_back(
-        fmt::format("The folder holds {} series: took the one with the most slices.", series->series));
-  std::vector<std::string> largest;
-  for (const DicomSlice& slice : series->slices) largest.push_back(slice.file.string());
+  std::vector<std::string> files;
+  for (const DicomSlice& slice : series->slices) files.push_back(slice.file.string());
   const auto reader = itk::ImageSeriesReader<Volume>::New();
   reader->SetImageIO(itk::GDCMImageIO::New());
-  reader->SetFileNames(largest);
+  reader->SetFileNames(files);
   reader->ForceOrthogonalDirectionOff();
-  {
+  bool corrupt = false;
+  try {
     const SliceWarnings warnings;
+    const HeldErrorOutput unsaid;
     reader->Update();
+    corrupt = unsaid.says_corrupt();
     if (warnings.cut_short())
       return refused(VolumeFault::unreadable, "a slice ends before its pixels do: it is not whole",
                      "copy or export the series again");
+  } catch (const itk::MemoryAllocationError&) {
+    throw;
+  } catch (const itk::ExceptionObject&) {
+    corrupt = true;
   }
-  double unevenness_mm = 0.0;
-  itk::ExposeMetaData<double>(reader->GetOutput()->GetMetaDataDictionary(),
-                              "ITK_non_uniform_sampling_deviation", unevenness_mm);
-  if (const double spacing_mm = reader->GetOutput()->GetSpacing()[2];
-      unevenness_mm > kUnevenSlices * spacing_mm)
-    return refused(VolumeFault::missing_slices,
-                   fmt::format("slices are missing or unevenly spaced: {} slices lie {:.3g} mm apart in the "
-                               "mean, and two neighbours {:.3g} mm more or less",
-                               largest.size(), spacing_mm, unevenness_mm),
-                   "give the whole series, or one evenly spaced volume made of it as .nrrd, .nii or .mha");
+  if (corrupt) return unreadable_slice(*series);
   return reader->GetOutput();
 }
 
@@ -373,6 +443,23 @@ Chosen voxels_in(const Volume& volume, const ValueRange& range) {
   return chosen;
 }
 
+/// The values of a volume that has few, all of them whole numbers: a segmentation's labels. Empty for others.
+std::string few_labels(const Volume& volume) {
+  constexpr std::size_t kFew = 20;
+  const float* value = volume.GetBufferPointer();
+  const std::size_t count = volume.GetLargestPossibleRegion().GetNumberOfPixels();
+  std::set<float> labels;
+  float last = std::numeric_limits<float>::quiet_NaN();
+  for (std::size_t i = 0; i < count; ++i) {
+    if (value[i] == last || std::isnan(value[i])) continue;
+    last = value[i];
+    if (last != std::floor(last) || (labels.insert(last).second && labels.size() > kFew)) return {};
+  }
+  std::string words;
+  for (const float label : labels) words += fmt::format("{}{:g}", words.empty() ? "" : ", ", label);
+  return words;
+}
+
 tl::unexpected<VolumeRefusal> nothing_there(const Volume& volume, const VolumeSettings& settings) {
   const std::size_t count = volume.GetLargestPossibleRegion().GetNumberOfPixels();
   float low = std::numeric_limits<float>::infinity();
@@ -384,6 +471,9 @@ tl::unexpected<VolumeRefusal> nothing_there(const Volume& volume, const VolumeSe
   if (low > high)
     return refused(VolumeFault::empty_region, "no voxel of the volume has a value, all are no number",
                    "export it again, or give another volume");
+  if (const std::string labels = settings.label ? few_labels(volume) : std::string(); !labels.empty())
+    return refused(VolumeFault::empty_region, fmt::format("no voxel has the label {:g}", *settings.label),
+                   fmt::format("the volume's labels are {}: give another --label", labels));
   return refused(
       VolumeFault::empty_region,
       settings.label
@@ -527,6 +617,32 @@ Mask::Pointer mask_of(const Volume& volume, const Pieces& pieces, const Piece& p
         if (pieces.GetPixel({{x, y, z}}) == piece.label)
           mask->SetPixel({{x - first[0], y - first[1], z - first[2]}}, 1);
   return mask;
+}
+
+/// About how many triangles the surface of a mask has: twice the edges from a voxel in it to one outside.
+double triangles_about(const Mask& mask) {
+  const auto size = mask.GetLargestPossibleRegion().GetSize();
+  const std::array<std::size_t, 3> steps = {1, size[0], size[0] * size[1]};
+  const std::size_t count = mask.GetLargestPossibleRegion().GetNumberOfPixels();
+  const std::uint8_t* at = mask.GetBufferPointer();
+  std::size_t edges = 0;  // none wraps round a row's end: the outermost voxels are not in the mask
+  for (const std::size_t step : steps)
+    for (std::size_t i = 0; i + step < count; ++i) edges += at[i] != at[i + step];
+  return 2.0 * static_cast<double>(edges);
+}
+
+/// A surface of very many triangles takes minutes and all memory.
+std::optional<VolumeRefusal> too_rough(const Mask& mask) {
+  const double triangles = triangles_about(mask);
+  if (triangles <= kMostVolumeTriangles) return std::nullopt;
+  return VolumeRefusal{
+      VolumeFault::too_rough,
+      fmt::format(
+          "the region's surface has about {:.1f} million triangles, and no more than {:g} million are "
+          "made of a volume",
+          1e-6 * triangles, 1e-6 * kMostVolumeTriangles),
+      "give a part of it by --crop X0 Y0 Z0 X1 Y1 Z1, a --range that holds the lumen's noise, or the volume "
+      "resampled to larger voxels"};
 }
 
 /// Where along an edge from a voxel in the region to one outside the values leave the range: half way where
@@ -673,6 +789,7 @@ tl::expected<VolumeSurface, VolumeRefusal> surface_of(const Volume& volume, cons
   if (!piece) return tl::unexpected(piece.error());
   const Mask::Pointer mask = mask_of(volume, *pieces, *piece);
   pieces = nullptr;
+  if (auto refusal = too_rough(*mask)) return tl::unexpected(std::move(*refusal));
   const auto source = itk::BinaryMask3DMeshSource<Mask, SurfaceMesh>::New();
   source->SetInput(mask);
   source->SetObjectValue(1);

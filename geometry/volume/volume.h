@@ -66,6 +66,7 @@ enum class VolumeFault {
   missing_slices,  ///< of a series, or slices that are not evenly spaced
   nothing_chosen,  ///< neither label nor range
   empty_region,    ///< no voxel has such a value
+  too_rough,       ///< the region's surface has more triangles than are made of a volume
   outside_region   ///< a cut is outside the volume or the region, or crop is outside the volume
 };
 

@@ -49,6 +49,10 @@ std::optional<VolumeRefusal> check_files(const std::filesystem::path& header, co
 std::optional<VolumeRefusal> check_nrrd(const std::filesystem::path& file, std::vector<std::string>& done);
 std::optional<VolumeRefusal> check_meta(const std::filesystem::path& file, std::vector<std::string>& done);
 
+/// What the unit of a NRRD header's lengths is in mm, which its reader passes over; 1 where it gives none, or
+/// none that is known.
+double nrrd_unit_mm(const std::filesystem::path& file);
+
 /// A packed MetaImage whose voxels follow its header, which lacks the field CompressedDataSize, unpacked: its
 /// reader does not find where they begin. Nothing for any other file, or where there is no memory for it.
 std::optional<MemoryFile> unpacked_meta(const std::filesystem::path& file);

@@ -9,6 +9,7 @@
 
 #include <fmt/core.h>
 
+#include "geometry/channel/sound_wall.h"
 #include "geometry/numbers/numbers.h"
 #include "planner/anatomy/hardware_draft.h"
 #include "planner/files/words.h"
@@ -208,16 +209,17 @@ void note_ends(Repaired& repaired, const std::vector<Mouth>& mouths, const Draft
                                           spoken(rim.centre), fault, edge_remedy(settings)));
 }
 
-/// An opening and its number.
+/// An opening, its number, and the whole surface.
 struct NumberedMouth {
   Mouth mouth;
   int number = 0;
+  SoundSurface sound_S;
 };
 
 /// The opening that the entry is, its rim flat.
 tl::expected<NumberedMouth, PlaceProblem> entry_mouth(Repaired& repaired, const DraftSettings& settings) {
   if (repaired.openings.empty()) return tl::unexpected(no_opening(repaired, settings));
-  const auto sound = make_sound(repaired.wall, spoken);
+  auto sound = make_sound(repaired.wall, spoken);
   if (!sound) return no_scene(sound.error().problem, remedy_of(sound.error(), repaired, settings));
   const std::vector<Mouth> mouths = mouths_of(*sound);
   note_ends(repaired, mouths, settings);
@@ -226,7 +228,7 @@ tl::expected<NumberedMouth, PlaceProblem> entry_mouth(Repaired& repaired, const 
     return tl::unexpected(no_such_opening(repaired, settings, mouths.size()));
   const Mouth& wanted = mouths[static_cast<std::size_t>(name->number - 1)];
   if (wanted.spread_mm > kMostSpread_mm) return tl::unexpected(uneven_entry(repaired, settings, wanted));
-  return NumberedMouth{wanted, name->number};
+  return NumberedMouth{wanted, name->number, std::move(*sound)};
 }
 
 std::string point_text(const Vector3d& exact) {
@@ -399,12 +401,12 @@ PlaceProblem beyond_range(const InputError& error, const DraftSettings& settings
 tl::expected<SceneDraft, PlaceProblem> draft_scene(Repaired given, DraftSettings settings) {
   Repaired repaired = flatten_ends(std::move(given), kMostSpread_mm, settings.effort);
   if (settings.effort.cut_short()) return no_scene("cutting ends flat took all of the budget", kMoreBudget);
-  const auto found = entry_mouth(repaired, settings);
+  auto found = entry_mouth(repaired, settings);
   if (!found) return tl::unexpected(found.error());
   settings.entry = fmt::format("opening:{}", found->number);
   const Entry entry = entry_by(found->mouth, across(found->mouth.inward_S));
-  // One call of CGAL's checks and trees, which nothing can end midway.
-  auto wall = make_wall(repaired.wall, entry, Outlets::closed);
+  // One call of trees, which nothing can end midway.
+  auto wall = make_wall(std::move(found->sound_S), entry, Outlets::closed);
   if (!wall) return tl::unexpected(no_wall(wall.error(), repaired, settings));
   SceneDraft draft{{}, std::move(repaired.wall), {}, std::move(*wall), {}, std::move(repaired.done)};
   for (const TrimmedEnd& end : repaired.trimmed) draft.trimmed_mm = std::max(draft.trimmed_mm, end.taken_mm);

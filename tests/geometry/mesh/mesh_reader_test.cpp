@@ -282,6 +282,34 @@ TEST_CASE(
   CHECK(soup->triangles == std::vector<std::array<std::size_t, 3>>{{2, 1, 0}});
 }
 
+TEST_CASE("A byte order mark before the first word is no part of it") {
+  // The Unicode Standard, chapter 23.8: U+FEFF in UTF-8, as editors of text write it.
+  const std::string mark = "\xef\xbb\xbf";
+  const std::string rest = "0 0 0\n1 0 0\n0 1 0\n3 0 1 2\n";
+  const auto binary_ply =
+      "ply\nformat binary_little_endian 1.0\nelement vertex 3\nproperty float x\nproperty float y\n"
+      "property float z\nelement face 1\nproperty list uchar int vertex_indices\nend_header\n" +
+      std::string(36, '\0') + "\x03" + std::string("\0\0\0\0\1\0\0\0\2\0\0\0", 12);
+  const std::vector<std::pair<MeshFormat, std::string>> files = {
+      {MeshFormat::obj, "v 0 0 0\nv 1 0 0\nv 0 1 0\nf 1 2 3\n"},
+      {MeshFormat::obj, "# made by hand\nv 0 0 0\nv 1 0 0\nv 0 1 0\nf 1 2 3\n"},
+      {MeshFormat::off, "OFF\n3 1 0\n" + rest},
+      {MeshFormat::ply, binary_ply},
+      {MeshFormat::stl,
+       "solid a\nfacet normal 0 0 1\nouter loop\nvertex 0 0 0\nvertex 1 0 0\nvertex 1 1 0\nendloop\n"
+       "endfacet\nendsolid a\n"}};
+  for (const auto& [format, text] : files) {
+    INFO(text);
+    const auto plain = read_soup(text, format);
+    const auto marked = read_soup(mark + text, format);
+    REQUIRE(plain);
+    REQUIRE(marked);
+    CHECK(marked->points == plain->points);
+    CHECK(marked->triangles == plain->triangles);
+  }
+  CHECK_FALSE(read_soup("v 0 0 0\n" + mark + "v 1 0 0\nv 0 1 0\nf 1 2 3\n", MeshFormat::obj));
+}
+
 TEST_CASE("A format is told by its file's ending, in capitals or not") {
   CHECK(mesh_format("a/b.c/m.stl") == MeshFormat::stl);
   CHECK(mesh_format("M.OBJ") == MeshFormat::obj);

@@ -11,6 +11,10 @@
 
 #include <catch2/catch.hpp>
 #include <fmt/core.h>
+#include <gdcmImageChangeTransferSyntax.h>
+#include <gdcmImageReader.h>
+#include <gdcmImageWriter.h>
+#include <gdcmTrace.h>
 
 #include "geometry/volume/volume.h"
 #include "tests/support/run_program.h"
@@ -84,6 +88,23 @@ std::string slice(int z, const Other& other = {}) {
   return out + element(0x7fe0, 0x10, "OW", pixels(z)) + value("behind", "");
 }
 
+/// Packs the pixels of a slice's file, by GDCM.
+void pack(const std::filesystem::path& file, gdcm::TransferSyntax::TSType syntax) {
+  gdcm::Trace::WarningOff();
+  gdcm::ImageReader reader;
+  reader.SetFileName(file.c_str());
+  REQUIRE(reader.Read());
+  gdcm::ImageChangeTransferSyntax change;
+  change.SetTransferSyntax(syntax);
+  change.SetInput(reader.GetImage());
+  REQUIRE(change.Change());
+  gdcm::ImageWriter writer;
+  writer.SetFileName(file.c_str());
+  writer.SetFile(reader.GetFile());
+  writer.SetImage(change.GetOutput());
+  REQUIRE(writer.Write());
+}
+
 class Folder {
  public:
   explicit Folder(const Other& other = {}) {
@@ -131,7 +152,8 @@ TEST_CASE("a folder of slices is read whatever else lies in it, and what it leav
   REQUIRE(same->mesh.vertices.size() == plain->mesh.vertices.size());
   for (std::size_t i = 0; i < plain->mesh.vertices.size(); ++i)
     REQUIRE((same->mesh.vertices[i] - plain->mesh.vertices[i]).norm() == 0.0);
-  CHECK(more.says("The folder holds 3 series: took the one with the most slices"));
+  CHECK(
+      more.says("The folder holds 3 series: took the one with the most slices, the 8 from s0.dcm to s7.dcm"));
   CHECK(Folder(Other{{"spacing", ""}}).says("give no distance between pixels: took 1 mm"));
   CHECK(Folder(Other{{"directions", ""}}).says("give no directions"));
   // Their numbers and names may run the other way than their places.
@@ -178,6 +200,52 @@ TEST_CASE(
             .find("the slice s3.dcm has other distances between its pixels") == 0);
   CHECK(one(3, slice(3, {{"directions", "0\\1\\0\\0\\0\\1"}})).find("lies in other directions") !=
         std::string::npos);
+}
+
+TEST_CASE("slices that are missing or uneven are refused by the two that lie too far apart") {
+  const auto problem = [](int left_out, double more_mm) {
+    const Folder folder;
+    for (int z = 0; z < kSlices; ++z) {
+      if (z == left_out) std::filesystem::remove(folder.path() / fmt::format("s{}.dcm", z));
+      if (z != left_out && z > 4)
+        folder.write(fmt::format("s{}.dcm", z),
+                     slice(z, {{"place", fmt::format("-31\\12.5\\{:.6f}", 140.0 + 1.6 * z + more_mm)}}));
+    }
+    return folder.problem();
+  };
+  CHECK(
+      problem(2, 0.0) ==
+      "slices are missing or unevenly spaced: the slice s1.dcm and the slice s3.dcm lie 3.2 mm apart, others "
+      "1.6 mm");
+  CHECK(problem(-1, 0.4) ==
+        "slices are missing or unevenly spaced: the slice s4.dcm and the slice s5.dcm lie 2 mm apart, others "
+        "1.6 mm");
+  CHECK(problem(2, 0.4).find("(2 of 6 steps are uneven)") != std::string::npos);
+}
+
+TEST_CASE("packed slices give the surface of plain ones, and damaged ones are named") {
+  const auto plain = Folder().read();
+  REQUIRE(plain);
+  using gdcm::TransferSyntax;
+  for (const auto syntax : {TransferSyntax::RLELossless, TransferSyntax::JPEGLosslessProcess14_1,
+                            TransferSyntax::JPEGLSLossless, TransferSyntax::JPEG2000Lossless}) {
+    CAPTURE(TransferSyntax::GetTSString(syntax));
+    const Folder folder;
+    for (int z = 0; z < kSlices; ++z) pack(folder.path() / fmt::format("s{}.dcm", z), syntax);
+    const auto same = folder.read();
+    REQUIRE(same);
+    REQUIRE(same->mesh.vertices.size() == plain->mesh.vertices.size());
+    for (std::size_t i = 0; i < plain->mesh.vertices.size(); ++i)
+      REQUIRE((same->mesh.vertices[i] - plain->mesh.vertices[i]).norm() == 0.0);
+    const std::string packed = withy_test::read_text(folder.path() / "s3.dcm");
+    folder.write("s3.dcm", packed.substr(0, packed.size() - 40));
+    CHECK(folder.problem().find("the slice s3.dcm holds a DICOM element that is not whole") == 0);
+    std::string damaged = packed;
+    for (std::size_t i = damaged.find("\xe0\x7f\x10") + 60; i + 10 < damaged.size(); ++i)
+      damaged[i] = static_cast<char>(37 * i + 11);
+    folder.write("s3.dcm", damaged);
+    CHECK(folder.problem().find("the slice s3.dcm can't be read") == 0);
+  }
 }
 
 TEST_CASE("withy scene ends with status 2 and one line where a slice is damaged") {

@@ -331,6 +331,13 @@ TEST_CASE("NIfTI's variants give the surface of the plain volume, and what they 
   rows *= 1000.0;
   const VolumeSurface other = same("rows.nii", Nifti().spacing(1, 1, 1).rows(rows).text(raw));
   CHECK(says(other, "voxels of 1 x 1 x 1 mm and an sform of 0.7 x 0.9 x 1.6 mm: took the sform"));
+  // A quaternion beside the rows is said where it places voxels elsewhere: here 5 mm off.
+  const auto both = [&](float x) {
+    return Nifti().rows(rows).put(252, std::int16_t{1}).put(268, x).text(raw);
+  };
+  CHECK(says(same("other-quaternion.nii", both(5.0F)),
+             "qform places voxels up to 5 mm from where its sform does: took the sform"));
+  CHECK_FALSE(says(same("same-quaternion.nii", both(0.0F)), "qform"));
   // By a quaternion: half a turn about z, and the third axis the other way round where pixdim[0] is -1.
   for (const float side : {1.0F, -1.0F}) {
     TriangleMesh turned = plain;
@@ -645,6 +652,19 @@ TEST_CASE("labels are those of the file, as far as they are told apart") {
   for (std::size_t i = 0; i < kVoxels; ++i) none += std::string("\0\0\xc0\x7f", 4);  // NaN
   CHECK(files.problem("c.nrrd", nrrd() + none).starts_with("no voxel of the volume has a value"));
   CHECK(files.problem("d.nrrd", nrrd({{"sizes", "16 180 1"}}) + voxels<float>()).ends_with("a single slice"));
+}
+
+TEST_CASE("a label that a volume has not is answered with those that it has") {
+  const Files files;
+  std::string labels;
+  for (std::size_t i = 0; i < kVoxels; ++i) labels += static_cast<char>(i < 1000 ? 0 : i < 1500 ? 2 : 5);
+  files.write("a.nrrd", nrrd({{"type", "uchar"}}) + labels);
+  VolumeSettings settings;
+  settings.label = 7.0;
+  const auto none = read_volume_surface(files.path() / "a.nrrd", settings);
+  REQUIRE_FALSE(none);
+  CHECK(none.error().problem == "no voxel has the label 7");
+  CHECK(none.error().remedy == "the volume's labels are 0, 2, 5: give another --label");
 }
 
 TEST_CASE("withy scene says in one line what is wrong with a volume, and writes nothing") {

@@ -584,6 +584,20 @@ TEST_CASE("beside voxels without a value the wall lies half way, and their numbe
   CHECK(made->oblique);
 }
 
+TEST_CASE("a volume whose surface has too many triangles is refused at once, with what would do") {
+  // Rods along every second row in all three directions: 3 triangles a voxel.
+  const withy_test::TemporaryFolder folder;
+  Grid grid = oblique_grid(136, 136, 136);
+  write_nrrd(folder.path() / "comb.nrrd", grid, voxels(grid, [](const Vector3d& i) {
+               const auto odd = [](double v) { return std::lround(v) % 2 != 0; };
+               return odd(i.x()) + odd(i.y()) + odd(i.z()) >= 2 ? 0.0F : 1.0F;
+             }));
+  const auto made = read_volume_surface(folder.path() / "comb.nrrd", valued(0.5, 5.0));
+  REQUIRE_FALSE(made);
+  CHECK(made.error().fault == VolumeFault::too_rough);
+  CHECK(made.error().remedy.find("--crop") != std::string::npos);
+}
+
 TEST_CASE("what a header leaves out, or has in another frame, is said") {
   const withy_test::TemporaryFolder folder;
   const auto at = [&](const char* name) { return folder.path() / name; };
@@ -606,7 +620,15 @@ TEST_CASE("what a header leaves out, or has in another frame, is said") {
   CHECK(says(read("none.nrrd")->done, "no distance between voxels: took 1 mm"));
   CHECK_FALSE(says(read("some.nrrd")->done, "took 1 mm"));
   CHECK_FALSE(says(read("some.nrrd")->done, "taken for mm"));
-  CHECK(says(read("cm.nrrd")->done, "are taken for mm"));
+  // A length in cm is ten times as many mm.
+  nrrd("furlong.nrrd", "spacings: 1 2 3\nunits: \"furlong\" \"furlong\" \"furlong\"\n");
+  CHECK(says(read("furlong.nrrd")->done, "are taken for mm"));
+  const auto in_mm = read("some.nrrd");
+  const auto in_cm = read("cm.nrrd");
+  CHECK(says(in_cm->done, "converted to mm"));
+  REQUIRE(in_cm->mesh.vertices.size() == in_mm->mesh.vertices.size());
+  for (std::size_t i = 0; i < in_mm->mesh.vertices.size(); ++i)
+    REQUIRE((in_cm->mesh.vertices[i] - 10.0 * in_mm->mesh.vertices[i]).norm() < 1e-4);  // single precision
   CHECK_FALSE(says(read("some.nrrd")->done, "LPS"));
   CHECK_FALSE(read("some.nrrd")->oblique);
   for (const char* name : {"nan.nrrd", "zero.nrrd"}) {
