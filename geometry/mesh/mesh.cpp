@@ -139,7 +139,8 @@ Result<FaceSoup> read_faces(const std::filesystem::path& file, bool triangles_on
   if (!format) return unknown_ending(file);
   const auto bytes = read_input(file, kLargestMesh);
   if (!bytes)
-    return refuse({1, 1, "there is no such file, or it can't be read", std::string(kFormatsRemedy)});
+    return refuse({1, 1, "there is no such file, or it can't be read",
+                   "give the path of a mesh file, which ends in .stl, .obj, .ply or .off"});
   auto soup = read_soup(*bytes, *format);
   if (!soup) return refuse(soup.error());
   if (triangles_only && soup->first_wider) return refuse(*soup->first_wider);

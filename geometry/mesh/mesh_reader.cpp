@@ -24,7 +24,19 @@ std::optional<MeshFormat> mesh_format(const std::filesystem::path& file) {
   return std::nullopt;
 }
 
+namespace {
+
+/// Text of two bytes a letter starts with U+FEFF in either order (The Unicode Standard, 23.8).
+bool is_utf16(std::string_view bytes) {
+  return bytes.starts_with("\xff\xfe") || bytes.starts_with("\xfe\xff");
+}
+
+}  // namespace
+
 MeshReading read_soup(std::string_view bytes, MeshFormat format) {
+  if (is_utf16(bytes) && format != MeshFormat::stl)
+    return tl::unexpected(
+        MeshFileFault{1, 1, "this file is text in UTF-16", "save it as plain text or UTF-8"});
   switch (format) {
     case MeshFormat::stl:
       return read_stl(bytes);

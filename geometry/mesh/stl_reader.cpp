@@ -123,7 +123,10 @@ MeshReading read_text(std::string_view bytes) {
       name_line = word->line;
     } else if (word->line != name_line) {
       return tl::unexpected(fault_at(*word, fmt::format("\"{}\" has no place between facets", word->text),
-                                     "write solid, facet or endsolid"));
+                                     name_line == 0 && !in_solid
+                                         ? "start the file with solid, or give it the ending of its own "
+                                           "format, .obj, .ply or .off"
+                                         : "write solid, facet or endsolid"));
     }
   }
   if (in_solid) return tl::unexpected(fault_at_end(words, "the file ends without endsolid"));

@@ -4,6 +4,7 @@
 #include <fmt/core.h>
 
 #include "geometry/channel/wall_distance.h"
+#include "geometry/mesh/mesh_reader.h"
 #include "planner/files/input_file.h"
 #include "planner/files/ranges.h"
 #include "planner/files/sha256.h"
@@ -107,6 +108,9 @@ Result<Scene> scene_in_text(std::string text, const std::filesystem::path& path)
 }
 
 Result<Scene> read_scene(const std::filesystem::path& path, const std::function<void(TomlFile&)>& amend) {
+  if (mesh_format(path))
+    return input_error(path.string(), 1, 1, "this is a mesh, not a scene",
+                       "make a scene of it by withy scene MESH -o DIR, and give DIR/scene.toml");
   auto file = TomlFile::open(path);
   if (!file) return tl::unexpected<InputError>(file.error());
   auto scene = scene_in(**file, path, amend);

@@ -317,7 +317,8 @@ const BrokenMesh kBrokenMeshes[] = {
      "no-triangles.stl:1:1: this mesh has no triangles, export a mesh with at least one "
      "triangle"},
     {"not-a-mesh.stl",
-     "not-a-mesh.stl:1:1: \"Dear\" has no place between facets, write solid, facet or endsolid"},
+     "not-a-mesh.stl:1:1: \"Dear\" has no place between facets, start the file with solid, or give it the "
+     "ending of its own format, .obj, .ply or .off"},
     {"not-finite.obj",
      "not-finite.obj:7:5: vertex 7 has a coordinate that is not a finite number, export the "
      "mesh again with finite coordinates"},

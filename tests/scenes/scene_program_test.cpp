@@ -370,6 +370,31 @@ TEST_CASE("what is refused names the options that would do") {
            "--cut X Y Z NX NY NZ"});
 }
 
+TEST_CASE("what is no mesh, no volume or no scene is told by its name, with what to give") {
+  const TemporaryFolder folder;
+  write_text(folder.path() / "part.step", "ISO-10303-21;\n");
+  write_text(folder.path() / "tube.obj", "v 0 0 0\nv 1 0 0\nv 0 1 0\nf 1 2 3\n");
+  write_text(folder.path() / "tube.stl", "v 0 0 0\n");
+  const auto refused = [&](const std::vector<std::string>& arguments) {
+    const ProgramRun out = run(folder, arguments);
+    CHECK(out.status == 2);
+    CHECK(out.out.empty());
+    return out.err;
+  };
+  CHECK(
+      refused({"scene", "part.step", "-o", "out"}) ==
+      "part.step:1:1: \".step\" is the ending of no mesh and no volume that withy reads, give a mesh (.stl, "
+      ".obj, .ply, .off), a volume (.nrrd, .nhdr, .nii, .nii.gz, .mha, .mhd) or a folder of DICOM slices\n");
+  CHECK(refused({"check", "tube.obj"}) ==
+        "tube.obj:1:1: this is a mesh, not a scene, make a scene of it by withy scene MESH -o DIR, and give "
+        "DIR/scene.toml\n");
+  CHECK(
+      refused({"scene", "tube.stl", "-o", "out", "--quiet"}) ==
+      "tube.stl:1:1: \"v\" has no place between facets, start the file with solid, or give it the ending of "
+      "its own format, .obj, .ply or .off\n");
+  CHECK_FALSE(std::filesystem::exists(folder.path() / "out"));
+}
+
 TEST_CASE("a torn end of the mesh's own is cut flat, whether or not there is a box round it") {
   const TemporaryFolder folder;
   // A square tube along z whose near end is torn: its corners stand at 0 and 6 mm in turn.

@@ -12,6 +12,7 @@
 
 #include "geometry/mesh/mesh.h"
 #include "geometry/mesh/mesh_bytes.h"
+#include "geometry/mesh/mesh_reader.h"
 #include "geometry/mesh/polygon_mesh.h"
 #include "geometry/numbers/numbers.h"
 #include "geometry/repair/repair.h"
@@ -83,6 +84,11 @@ InputError about_input(const SceneOptions& options, const std::string& problem, 
   return {options.input.string(), 1, 1, problem, remedy};
 }
 
+/// A file whose ending is that of no mesh and no volume.
+bool is_neither(const std::filesystem::path& input) {
+  return !mesh_format(input) && !is_volume_name(input);
+}
+
 /// A header and its voxels apart, which no reader here takes.
 bool is_half_volume(const std::filesystem::path& input) {
   return input.extension() == ".hdr" || input.extension() == ".img";
@@ -101,6 +107,13 @@ std::optional<ExitStatus> scene_refused_at_once(const SceneOptions& options) {
   if (is_half_volume(options.input))
     return refuse(about_input(options, "this is one of the two files of a NIfTI or Analyze volume",
                               "export it as one file, .nii or .nii.gz"));
+  if (is_neither(options.input))
+    return refuse(about_input(options,
+                              fmt::format("\"{}\" is the ending of no mesh and no volume that withy reads",
+                                          options.input.extension().string()),
+                              "give a mesh (.stl, .obj, .ply, .off), a volume (.nrrd, .nhdr, .nii, .nii.gz, "
+                              ".mha, .mhd) or a folder "
+                              "of DICOM slices"));
   if (!is_volume_name(options.input) && (options.label || !options.range.empty()))
     return refuse_arguments(
         "scene",

@@ -307,6 +307,11 @@ TEST_CASE("A byte order mark before the first word is no part of it") {
     CHECK(marked->points == plain->points);
     CHECK(marked->triangles == plain->triangles);
   }
+  for (const std::string& wide : {std::string("\xff\xfev\0", 4), std::string("\xfe\xff\0v", 4)}) {
+    const auto refused = read_soup(wide, MeshFormat::obj);
+    REQUIRE_FALSE(refused);
+    CHECK(refused.error().problem == "this file is text in UTF-16");
+  }
   CHECK_FALSE(read_soup("v 0 0 0\n" + mark + "v 1 0 0\nv 0 1 0\nf 1 2 3\n", MeshFormat::obj));
 }
 
