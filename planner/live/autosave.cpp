@@ -1,6 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "planner/live/autosave.h"
 
+#include <algorithm>
 #include <cerrno>
 #include <chrono>
 #include <system_error>
@@ -20,6 +21,9 @@ namespace withy {
 namespace {
 
 using Json = nlohmann::ordered_json;
+
+/// A disk that takes long to write to is left alone so many times as long.
+constexpr double kPauseShare = 4.0;
 
 Json bend_json(const Eigen::Vector2d& v) {
   return {v.x(), v.y()};
@@ -230,10 +234,13 @@ void Autosave::run() {
   while (!ending_) {
     wake_.wait(lock, [&] { return ending_ || waiting_; });
     if (ending_) return;
-    wake_.wait_for(lock, std::chrono::duration<double>(kAutosavePause_s), [&] { return ending_; });
     lock.unlock();
+    const auto began = std::chrono::steady_clock::now();
     flush();
+    const std::chrono::duration<double> took = std::chrono::steady_clock::now() - began;
     lock.lock();
+    const auto pause = std::max(std::chrono::duration<double>(kAutosavePause_s), kPauseShare * took);
+    wake_.wait_for(lock, pause, [&] { return ending_; });
   }
 }
 

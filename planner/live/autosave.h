@@ -2,12 +2,12 @@
 // What is not saved yet, kept beside the scene file, so that nothing is lost when a tab or the program ends.
 //
 // NAME.toml.live holds, as JSON, the scene's text, the hash of the scene file that it was made from, and what
-// was driven by hand. It is written whole or not at all, by a thread of its own, at most kAutosavePause_s
-// after a change, and taken away once nothing is unsaved. One that was made from another version of the scene
-// file is not taken up and not written over: it moves to NAME.toml.live.old, or where there is one already to
-// NAME.toml.live.old.2 and so on. A sequence of shares::kHandSteps
-// steps takes about a megabyte, so that all that can be driven is far below what is read again
-// (kLargestTable).
+// was driven by hand. It is written whole or not at all, by a thread of its own, at once after a change, then
+// not for kAutosavePause_s, longer where the disk is slow; and taken away once nothing is unsaved. One that
+// was made from another version of the scene file is not taken up and not written over: it moves to
+// NAME.toml.live.old, or where there is one already to NAME.toml.live.old.2 and so on. A sequence of
+// shares::kHandSteps steps takes about a megabyte, so that all that can be driven is far below what is read
+// again (kLargestTable).
 #pragma once
 
 #include <condition_variable>
@@ -25,7 +25,7 @@
 
 namespace withy {
 
-inline constexpr double kAutosavePause_s = 0.5;
+inline constexpr double kAutosavePause_s = 0.1;
 
 struct KeptWork {
   std::string scene_sha256;     ///< of the scene file that the text was made from

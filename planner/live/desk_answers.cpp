@@ -256,8 +256,10 @@ Desk::Outcome Desk::save_plan(JsonFile& request) {
   if (const auto written = batch.commit(); !written)
     return tl::unexpected(Refusal{written.error().message()});
   keep_unsaved();
-  return Json{
-      {"saved", folder.string()}, {"verdict", name_of(found->answer->verdict)}, {"left_out", left_out}}
+  return Json{{"saved", folder.string()},
+              {"verdict", name_of(found->answer->verdict)},
+              {"not_checked", found->answer->not_checked},
+              {"left_out", left_out}}
       .dump();
 }
 

@@ -11,12 +11,14 @@
 #include "planner/live/desk.h"
 #include "planner/live/driver.h"
 #include "planner/live/figures_json.h"
+#include "planner/live/objections.h"
 #include "planner/script/plan_check.h"
 #include "planner/search/ask/places_on_way.h"
 #include "planner/search/ask/solve.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_tidy.h"
 #include "planner/segment/curvature_limit.h"
+#include "planner/segment/shape.h"
 
 namespace withy {
 
@@ -78,6 +80,8 @@ Answer answer_of(const SearchProblem& problem, Plan plan) {
     answer.why +=
         fmt::format("; reserve 0: the hunt at lock {} {}", action->lock + 1, action->hunt->objection);
   list_checked(problem, answer.checked, answer.not_checked);
+  // Judged with the ideal segment.
+  if (problem.design.elastic()) answer.not_checked.emplace_back(kElasticChecked);
   answer.plan = std::move(plan);
   return answer;
 }
@@ -85,6 +89,16 @@ Answer answer_of(const SearchProblem& problem, Plan plan) {
 /// What `Hand::fault` found, in words.
 std::string stale_step(const std::pair<std::size_t, std::string>& fault) {
   return fmt::format("step {} no longer stands: {}", fault.first + 1, fault.second);
+}
+
+/// What make_plan found against what was driven, in the words that the hand has for it.
+std::string driven_fault(const Hand& hand, const StepJudge& judge, const PlanRefusal& refusal) {
+  if (refusal.fault == PlanFault::target) {
+    const SearchProblem& problem = judge.problem();
+    return target_objection(problem.goal, Shape(problem.design, hand.state()).tip_E());
+  }
+  const auto fault = hand.fault(judge);
+  return fault && std::cmp_equal(fault->first, refusal.step) ? fault->second : refusal.sentence;
 }
 
 }  // namespace
@@ -228,7 +242,7 @@ Desk::Outcome Desk::verify(JsonFile& request) {
     if (!plan)
       return Json{{"holds", false},
                   {"step", plan.error().step < 0 ? Json(nullptr) : Json(plan.error().step + 1)},
-                  {"why", plan.error().sentence}}
+                  {"why", driven_fault(hands_[locks], driver.judge, plan.error())}}
           .dump();
     // The rules that are no single step's: the places to pass among them.
     const Scene& scene = driver.scene->prepared.scene;
@@ -244,6 +258,7 @@ Desk::Outcome Desk::verify(JsonFile& request) {
     return Json{{"holds", true},
                 {"step", nullptr},
                 {"why", answer->why},
+                {"not_checked", answer->not_checked},
                 {"save_s", seconds_to_save(*driver.scene, *problem, *answer->plan)}}
         .dump();
   });

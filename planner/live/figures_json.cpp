@@ -16,25 +16,31 @@ using Json = nlohmann::ordered_json;
 
 namespace {
 
-/// A gap counts as contact with what is required up to so much more (mm): what a proof may lose, and as much
+/// A body is at the limit up to so much more than what is required (mm): what a proof may lose, and as much
 /// again for the halvings that a stopped hand is followed by.
-constexpr double kContact_mm = 2.0 * kClearanceSlack_mm;
+constexpr double kAtLimit_mm = 2.0 * kClearanceSlack_mm;
 
 Json rounded_json(const Eigen::Vector3d& v) {
   return {number(v.x()), number(v.y()), number(v.z())};
 }
 
-/// The nearest place of the wall, to the eye (planner/show/motion_samples.h), and a proved bound.
+/// The nearest place of the wall, to the eye (planner/show/motion_samples.h), a proved bound, and what that
+/// is: a touch, or none that could be ruled out; nearer than is required; as near as is allowed.
 Json clearance_json(const LiveScene& scene, const StepJudge& judge, const State& state) {
   const auto spot = tightest_spot(judge.problem().design, state, scene.prepared.wall());
   if (!spot) return nullptr;
   const double proved = judge.verifier().clearance(state).lower_mm;
+  const double required = judge.problem().required_clearance_mm;
+  const bool contact = !(proved > 0.0);
+  const bool too_near = spot->clearance_mm < required;
   return {{"now_mm", number(spot->clearance_mm)},
           {"proved_mm", number(proved)},
-          {"required_mm", judge.problem().required_clearance_mm},
+          {"required_mm", required},
           {"station_mm", number(spot->station_mm)},
           {"wall_mm", rounded_json(spot->wall_S)},
-          {"contact", spot->clearance_mm <= judge.problem().required_clearance_mm + kContact_mm}};
+          {"contact", contact},
+          {"too_near", too_near},
+          {"at_limit", !contact && !too_near && spot->clearance_mm <= required + kAtLimit_mm}};
 }
 
 Json tendons_json(const Design& design, const HardwareUse& use) {

@@ -8,6 +8,7 @@
 #include <fmt/core.h>
 
 #include "planner/effort/shares.h"
+#include "planner/live/objections.h"
 #include "planner/search/ask/places_on_way.h"
 #include "planner/search/route/joining.h"
 #include "planner/segment/latch.h"
@@ -59,7 +60,7 @@ RouteStep undoing(const Route& route, std::size_t k) {
 /// A motion that was proved to keep its distance may end where the body at rest, looked at by itself, is too
 /// near the wall to tell.
 std::string standing_objection(const StepJudge& judge, const State& state) {
-  if (!judge.within_limits_all_along(state, state)) return judge.objection(state, state);
+  if (!judge.within_limits_all_along(state, state)) return motion_objection(judge, state, state);
   if (!judge.problem().heeded.clearance) return {};
   const double required = judge.problem().required_clearance_mm;
   if (judge.verifier().clears(state, state, required) ||
@@ -191,9 +192,7 @@ HandOutcome Hand::move(const StepJudge& judge, double insertion_mm, const Eigen:
   for (int i = 0; i < shares::kHandHalvings; ++i, step *= 0.5)
     if (judge.motion_allowed(from, interpolate(from, to, allowed + step))) allowed += step;
   if (allowed > 0.0) add(judge, {-1, false, interpolate(from, to, allowed)});
-  std::string objection = judge.objection(from, to);
-  if (objection.empty()) objection = "it can't be proved clear of the wall";
-  return {false, std::move(objection)};
+  return {false, motion_objection(judge, from, to)};
 }
 
 HandOutcome Hand::engage(const StepJudge& judge, int lock) {
@@ -203,7 +202,7 @@ HandOutcome Hand::engage(const StepJudge& judge, int lock) {
     const State at_notch = moved(state(), state().insertion_mm, *u);
     if (!judge.motion_allowed(state(), at_notch))
       return {false, fmt::format("the way to the nearest notch is not free: {}",
-                                 judge.objection(state(), at_notch))};
+                                 motion_objection(judge, state(), at_notch))};
     const State after = after_lock(design, at_notch, lock);
     if (auto objection = switch_objection(judge, at_notch, lock, after); !objection.empty())
       return {false, std::move(objection)};
@@ -222,7 +221,7 @@ HandOutcome Hand::release(const StepJudge& judge, int lock) {
     const auto even = withy::switch_state(design, state(), lock, state().insertion_mm);
     if (!even || !judge.motion_allowed(state(), *even))
       return {false, even ? fmt::format("the way to the bend that it is released in is not free: {}",
-                                        judge.objection(state(), *even))
+                                        motion_objection(judge, state(), *even))
                           : fmt::format("a lock beyond lock {} holds another bend", lock + 1)};
     const State after = after_unlock(design, *even, lock);
     if (auto objection = switch_objection(judge, *even, lock, after); !objection.empty())
@@ -251,8 +250,7 @@ std::optional<std::pair<std::size_t, std::string>> Hand::fault(const StepJudge& 
     const RouteStep& step = route_.steps[k];
     if (is_motion(step)) {
       if (judge.motion_allowed(from, step.to)) continue;
-      std::string why = judge.objection(from, step.to);
-      return std::pair(k, why.empty() ? std::string("it can't be proved clear of the wall") : std::move(why));
+      return std::pair(k, motion_objection(judge, from, step.to));
     }
     if (auto why = switch_objection(judge, from, step.lock, step.to); !why.empty())
       return std::pair(k, std::move(why));

@@ -8,6 +8,7 @@
 #include "planner/files/input_file.h"
 #include "planner/files/ranges.h"
 #include "planner/files/sha256.h"
+#include "planner/files/shown.h"
 #include "planner/scene/named_places.h"
 #include "planner/scene/scene_of_text.h"
 #include "planner/scene/scene_parts.h"
@@ -142,7 +143,7 @@ std::optional<InputError> placing_fault(const Scene& scene, const WallDistance& 
         "entry.point_mm",
         fmt::format("the wall is {:.3f} mm from the entry point, too near for a body of radius {} mm "
                     "with {} mm of clearance",
-                    room, radius, scene.required_clearance_mm),
+                    room, shown(radius), shown(scene.required_clearance_mm)),
         "give a point in the middle of a wide enough opening");
   return std::nullopt;
 }

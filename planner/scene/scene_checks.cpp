@@ -7,6 +7,7 @@
 #include <Eigen/Geometry>
 #include <fmt/core.h>
 
+#include "planner/files/shown.h"
 #include "planner/files/words.h"
 #include "planner/scene/scene_parts.h"
 
@@ -83,10 +84,11 @@ void check_tendon_angles(TomlFile& file, const std::vector<double>& angle_rad) {
 void check_disks(TomlFile& file, const DesignParts& parts) {
   const double spacing = parts.tendons->disk_spacing_mm;
   if (spacing > 0.0 && parts.segment.length_mm > kMostGaps * spacing)
-    file.fault_of_values_together(
-        "tendons.disk_spacing_mm",
-        fmt::format("tendons.disk_spacing_mm is {} on a segment of {} mm", spacing, parts.segment.length_mm),
-        fmt::format("give at least {} mm, or 0 for continuous routing", parts.segment.length_mm / kMostGaps));
+    file.fault_of_values_together("tendons.disk_spacing_mm",
+                                  fmt::format("tendons.disk_spacing_mm is {} on a segment of {} mm",
+                                              shown(spacing), shown(parts.segment.length_mm)),
+                                  fmt::format("give at least {} mm, or 0 for continuous routing",
+                                              shown_at_least(parts.segment.length_mm / kMostGaps)));
 }
 
 /// Tendons and secondary backbones run within the body's outline.
@@ -94,9 +96,10 @@ void check_wires_inside(TomlFile& file, const DesignParts& parts) {
   const double body = parts.segment.radius_mm;
   const auto check = [&](const char* key, double radius) {
     if (radius > body)
-      file.fault_of_values_together(
-          key, fmt::format("{} is {}, outside the body, whose segment.radius_mm is {}", key, radius, body),
-          fmt::format("give at most {}, or a thicker body", body));
+      file.fault_of_values_together(key,
+                                    fmt::format("{} is {}, outside the body, whose segment.radius_mm is {}",
+                                                key, shown_at_least(radius), shown_at_most(body)),
+                                    fmt::format("give at most {}, or a thicker body", shown_at_most(body)));
   };
   if (parts.latch) check("latch.backbone_radius_mm", parts.latch->backbone_radius_mm);
   if (parts.tendons) check("tendons.radius_mm", parts.tendons->radius_mm);
@@ -196,7 +199,7 @@ void check_elastic(TomlFile& file, Scene& scene) {
         "elastic.tendon_length_mm",
         fmt::format("elastic.tendon_length_mm is {}: at the most insertion nothing is left of a tendon "
                     "to a motor that stands",
-                    elastic.tendon_length_mm),
+                    shown(elastic.tendon_length_mm)),
         "give more than insertion_max_mm less length_mm");
 }
 

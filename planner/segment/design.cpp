@@ -7,6 +7,7 @@
 
 #include <fmt/core.h>
 
+#include "planner/files/shown.h"
 #include "planner/files/words.h"
 #include "planner/segment/hunt.h"
 
@@ -28,12 +29,12 @@ class Faults {
 
   void positive(DesignFault fault, const char* part, double value) {
     if (!(std::isfinite(value) && value > 0.0))
-      add(fault, part, fmt::format("{} is {}", part, value), "give a number above 0");
+      add(fault, part, fmt::format("{} is {}", part, shown(value)), "give a number above 0");
   }
 
   void not_negative(DesignFault fault, const char* part, double value) {
     if (!(std::isfinite(value) && value >= 0.0))
-      add(fault, part, fmt::format("{} is {}", part, value), "give 0 or a number above 0");
+      add(fault, part, fmt::format("{} is {}", part, shown(value)), "give 0 or a number above 0");
   }
 
   void finite(DesignFault fault, const char* part, double value) {
@@ -60,14 +61,14 @@ void check_segment(const Segment& segment, Faults& faults) {
   faults.positive(length, "segment.flexural_rigidity_Nmm2", segment.flexural_rigidity_Nmm2);
   if (segment.tip_rigid_mm >= segment.length_mm && segment.length_mm > 0.0)
     faults.add(length, "segment.tip_rigid_mm",
-               fmt::format("segment.tip_rigid_mm is {}, the whole segment of {} mm", segment.tip_rigid_mm,
-                           segment.length_mm),
+               fmt::format("segment.tip_rigid_mm is {}, the whole segment of {} mm",
+                           shown(segment.tip_rigid_mm), shown(segment.length_mm)),
                "give a tip span shorter than the segment");
   if (segment.curvature_max_per_mm * segment.radius_mm >= 1.0)
     faults.add(
         length, "segment.curvature_max_per_mm",
         fmt::format("segment.curvature_max_per_mm is {}, a bend tighter than the body's own radius of {} mm",
-                    segment.curvature_max_per_mm, segment.radius_mm),
+                    shown(segment.curvature_max_per_mm), shown(segment.radius_mm)),
         "give a curvature below 1 / radius_mm");
 }
 
@@ -93,9 +94,10 @@ void check_lock_radius(const DesignParts& parts, Faults& faults) {
   const double segment = parts.segment.radius_mm;
   if (lock > 0.0 && segment > 0.0 && lock < segment)
     faults.add(DesignFault::hardware, "lock.body_radius_mm",
-               fmt::format("lock.body_radius_mm is {}, thinner than the segment, whose radius_mm is {}", lock,
-                           segment),
-               fmt::format("give at least {}: a lock body is as thick as the segment or thicker", segment));
+               fmt::format("lock.body_radius_mm is {}, thinner than the segment, whose radius_mm is {}",
+                           shown(lock), shown_at_least(segment)),
+               fmt::format("give at least {}: a lock body is as thick as the segment or thicker",
+                           shown_at_least(segment)));
 }
 
 void check_latch(const LatchHardware& latch, Faults& faults) {
@@ -113,7 +115,7 @@ void check_latch(const LatchHardware& latch, Faults& faults) {
   if (latch.engage_window_mm > latch.notch_pitch_mm / 2.0)
     faults.add(hardware, "latch.engage_window_mm",
                fmt::format("latch.engage_window_mm is {}, more than half the notch pitch of {} mm",
-                           latch.engage_window_mm, latch.notch_pitch_mm),
+                           shown(latch.engage_window_mm), shown_at_most(latch.notch_pitch_mm)),
                "give at most half of notch_pitch_mm, or notch_pitch_mm = 0 for a friction lock");
   if (latch.engage_window_mm > latch.backlash_mm)
     faults.add(
@@ -121,7 +123,7 @@ void check_latch(const LatchHardware& latch, Faults& faults) {
         fmt::format(
             "latch.engage_window_mm is {}, more than the backlash_mm of {}: the latch does not pull the "
             "body onto a notch",
-            latch.engage_window_mm, latch.backlash_mm),
+            shown(latch.engage_window_mm), shown_at_most(latch.backlash_mm)),
         "give at most backlash_mm, how far a latched backbone may still move");
 }
 
@@ -133,18 +135,18 @@ void check_hunt(const LatchHardware& latch, Faults& faults) {
   faults.not_negative(hardware, part, latch.hunt_mm);
   if (!(latch.hunt_mm > 0.0)) return;
   const auto refuse = [&](const std::string& why, const std::string& remedy) {
-    faults.add(hardware, part, fmt::format("latch.hunt_mm is {}, {}", latch.hunt_mm, why), remedy);
+    faults.add(hardware, part, fmt::format("latch.hunt_mm is {}, {}", shown(latch.hunt_mm), why), remedy);
   };
   if (latch.notch_pitch_mm <= 0.0)
     return refuse("but a friction lock has no notch to hunt for", "leave it out, or give notch_pitch_mm");
   if (!(latch.hunt_mm + latch.engage_window_mm < 0.5 * latch.notch_pitch_mm))
     return refuse(
         fmt::format("which with the engage window of {} mm reaches half way to the next notch, {} mm away",
-                    latch.engage_window_mm, latch.notch_pitch_mm),
+                    shown(latch.engage_window_mm), shown_at_most(latch.notch_pitch_mm)),
         "keep hunt_mm + engage_window_mm below half of notch_pitch_mm");
   if (hunt_turns(latch.hunt_mm, latch.engage_window_mm) > kMostHuntTurns)
     refuse(fmt::format("which takes more than {} turns with an engage window of {} mm", kMostHuntTurns,
-                       latch.engage_window_mm),
+                       shown(latch.engage_window_mm)),
            "give a smaller hunt or a wider window");
 }
 
@@ -163,8 +165,8 @@ void check_tendons(const TendonHardware& tendons, Faults& faults) {
                "give two tendons for bends in one plane, three or more for bends in space");
   if (tendons.tension_max_N > 0.0 && tendons.tension_min_N >= tendons.tension_max_N)
     faults.add(hardware, "tendons.tension_max_N",
-               fmt::format("tendons.tension_max_N is {}, not above tension_min_N = {}", tendons.tension_max_N,
-                           tendons.tension_min_N),
+               fmt::format("tendons.tension_max_N is {}, not above tension_min_N = {}",
+                           shown(tendons.tension_max_N), shown_at_least(tendons.tension_min_N)),
                "give a limit above the pretension");
 }
 
@@ -188,9 +190,10 @@ void check_uniform_field(const FieldHardware& field, Faults& faults) {
   using enum DesignFault;
   for (int axis = 0; axis < 3; ++axis)
     if (!std::isfinite(field.coil_mT_per_A[axis]) || field.coil_mT_per_A[axis] == 0.0)
-      faults.add(hardware, "field.coil_mT_per_A",
-                 fmt::format("field.coil_mT_per_A is {} on axis {}", field.coil_mT_per_A[axis], axis + 1),
-                 "give each axis a constant other than 0");
+      faults.add(
+          hardware, "field.coil_mT_per_A",
+          fmt::format("field.coil_mT_per_A is {} on axis {}", shown(field.coil_mT_per_A[axis]), axis + 1),
+          "give each axis a constant other than 0");
   const Eigen::Matrix3d gram = field.R_SC.transpose() * field.R_SC;
   if (!((gram - Eigen::Matrix3d::Identity()).cwiseAbs().maxCoeff() <= kOrthonormal))
     faults.add(hardware, "field.coil_axes",
@@ -206,7 +209,7 @@ void check_field(const FieldHardware& field, Faults& faults) {
     faults.add(hardware, "field.ambient_mT", "field.ambient_mT is not finite", "give three finite numbers");
   if (!(std::isfinite(field.reserve_wanted) && field.reserve_wanted >= 1.0))
     faults.add(hardware, "field.reserve_wanted",
-               fmt::format("field.reserve_wanted is {}", field.reserve_wanted),
+               fmt::format("field.reserve_wanted is {}", shown(field.reserve_wanted)),
                "give 1 or more: below 1 a switch is not allowed");
   if (field.coils.empty()) return check_uniform_field(field, faults);
   if (field.coil_count() > kMaxCoils)
@@ -223,14 +226,14 @@ void check_stations(const DesignParts& parts, Faults& faults) {
   for (std::size_t i = 0; i < station.size(); ++i) {
     if (!(station[i] > 0.0 && station[i] < L)) {
       faults.add(station_order, "layout.station_mm",
-                 fmt::format("lock {} sits at station {} mm, off the segment", i + 1, station[i]),
-                 fmt::format("give a station between 0 and length_mm = {}", L));
+                 fmt::format("lock {} sits at station {} mm, off the segment", i + 1, shown(station[i])),
+                 fmt::format("give a station between 0 and length_mm = {}", shown_at_most(L)));
       return;
     }
     if (i > 0 && !(station[i] > station[i - 1])) {
       faults.add(station_order, "layout.station_mm",
-                 fmt::format("lock {} at station {} mm is not beyond lock {} at {} mm", i + 1, station[i], i,
-                             station[i - 1]),
+                 fmt::format("lock {} at station {} mm is not beyond lock {} at {} mm", i + 1,
+                             shown(station[i]), i, shown(station[i - 1])),
                  "give stations from the base to the tip, each beyond the one before");
       return;
     }

@@ -203,7 +203,7 @@ class Painter {
 
   std::string caption() const {
     const Answer& answer = input_.answer;
-    if (!answer.plan) return answer.approach ? "drawn at its closest approach" : "";
+    if (!answer.plan) return answer.approach ? "drawn at the nearest state that was found" : "";
     const auto inward = std::count_if(answer.plan->actions.begin(), answer.plan->actions.end(),
                                       [](const PlannedAction& a) { return a.leg == Leg::in; });
     return fmt::format("clearance {:.2f} mm, required {:.2f} mm; {} actions in, {} out; pale: on the way in",

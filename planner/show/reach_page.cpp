@@ -231,14 +231,14 @@ std::string key() {
 std::string totals(const ReachReport& report) {
   std::string out =
       "<table><thead><tr><th class=\"n\">locks<th class=\"n\">reached<th class=\"n\">unreachable<th "
-      "class=\"n\">undecided<th class=\"n\">share reached</tr></thead>\n";
+      "class=\"n\">undecided<th class=\"n\">share reached<th class=\"n\">share stood</tr></thead>\n";
   for (const ReachCount& count : report.counts)
     out += fmt::format(
         "<tr><td class=\"n\">{}<td class=\"n\">{}<td class=\"n\">{}<td class=\"n\">{}<td "
-        "class=\"n\">{}</tr>\n",
+        "class=\"n\">{}<td class=\"n\">{}</tr>\n",
         count.locks, count.targets_with(Verdict::reached), count.targets_with(Verdict::unreachable),
-        count.targets_with(Verdict::undecided), share_reached(count));
-  return out + "</table>\n";
+        count.targets_with(Verdict::undecided), share_reached(count), share_stood(count));
+  return out + "</table>\n<p>" + share_stood_note() + "</p>\n";
 }
 
 constexpr std::string_view kPartialNote =

@@ -62,6 +62,12 @@ std::string share_stood(const ReachCount& count) {
                      100.0 * static_cast<double>(stood) / static_cast<double>(count.result.stood.size()));
 }
 
+std::string share_stood_note() {
+  return fmt::format(
+      "share stood: a plan is reached that fails on fewer than {:g} % of benches with usual errors",
+      100.0 * kReachChance);
+}
+
 std::string reach_table(const ReachReport& report) {
   std::string out;
   if (report.spacing_mm)
@@ -75,9 +81,7 @@ std::string reach_table(const ReachReport& report) {
     out += fmt::format("{:>5}  {:>8}  {:>11}  {:>9}  {:>16}  {:>11}\n", count.locks,
                        count.targets_with(Verdict::reached), count.targets_with(Verdict::unreachable),
                        count.targets_with(Verdict::undecided), share_reached(count), share_stood(count));
-  out += fmt::format(
-      "share stood: a plan is reached that fails on fewer than {:g} % of benches with usual errors\n",
-      100.0 * kReachChance);
+  out += share_stood_note() + "\n";
   if (report.counts.size() > 1)
     out += fmt::format("reached by at least one of these counts: {} of {}\n", reached_by_any(report),
                        report.targets_S.size());

@@ -54,6 +54,9 @@ std::string reach_html(const ReachReport& report, const DisplayMesh& wall);
 /// "48.0 %": the share of targets to which a plan stands a usual bench; "-" where that was not asked.
 std::string share_stood(const ReachCount& count);
 
+/// What "share stood" says, without a full stop.
+std::string share_stood_note();
+
 /// "62.0 %", "62.0 to 64.5 %": the share of targets that is reached, its upper end with every undecided one.
 std::string share_reached(const ReachCount& count);
 

@@ -218,7 +218,7 @@ test('a comparison shows its plans side by side under one clock', async () => {
       const { verdict, summary } = plan(name);
       const row = await rows.nth(i).innerText();
       assert.match(row, new RegExp(verdict, 'i'));
-      if (summary) assert.ok(row.includes(shown(summary.clearance_mm, 'mm', 2)), row);
+      if (summary) for (const value of [shown(summary.clearance_mm, 'mm', 2), shown(100 * summary.chance_to_fail_high, '', 2), shown(summary.reserve, '', 2)]) assert.ok(row.includes(value), row);
     }
     assert.equal(await page.locator('.pane').count(), 3);
     // Each count's why stands below the pictures.
@@ -285,10 +285,23 @@ test('a curve far below its limit is shown close up, the limit named at the edge
   });
 });
 
+test('one moment has one value: the charts read what the plan has where the page opens, at the target', async () => {
+  await on('reached', async (page) => {
+    const { states, actions } = plan('reached');
+    const at = states[actions.filter((a) => a.leg === 'in').at(-1).to];
+    const read = (title) => page.locator('.plot', { has: page.getByRole('heading', { name: title }) }).locator('.plot-legend b').allInnerTexts();
+    assert.deepEqual(await read('Insertion'), [shown(at.insertion_mm, '', 1)]);
+    assert.deepEqual(await read('Tendon pull'), at.pull_mm.map((v) => shown(v, '', 2)));
+    assert.deepEqual(await read('Tendon tension'), at.tension_N.map((v) => shown(v, '', 2)));
+    assert.equal(await fact(page, 'insertion'), shown(at.insertion_mm, 'mm', 1));
+    assert.equal(`${(await read('Clearance'))[0]}`, (await fact(page, 'gap now')).replace(/\u00a0mm$/, ''));
+  });
+});
+
 test('a pane without a plan says how near it gets', async () => {
   await on('pair', async (page) => {
     const { distance_mm } = plan('undecided').approach;
-    assert.equal(await page.innerText('.pane-title.undecided'), `no lock: undecided, at best ${shown(distance_mm, 'mm', 1)} short`);
+    assert.equal(await page.innerText('.pane-title.undecided'), `no lock: undecided, nearest found: ${shown(distance_mm, 'mm', 1)} off`);
   });
 });
 

@@ -256,6 +256,7 @@ function summaryOf({ states, actions }, locks, target, tip) {
     tip_error_mm: Math.hypot(...tip.map((c, i) => c - target[i])), tip_direction_error_deg: null,
     tension_max_N: max(states.map((s) => s.tension_N)), pull_max_mm: max(states.map((s) => s.pull_mm)),
     field_max_mT: locks > 0 ? kField_mT : 0, duration_s: 120, preset: false,
+    chance_to_fail_high: 0.0123, reserve: 1.75,
   };
 }
 

@@ -121,6 +121,12 @@ TEST_CASE("reach writes table, CSV, JSON and page, and they tell the same") {
   CHECK(page.find("http:") == std::string::npos);
   CHECK(page.find("https:") == std::string::npos);  // nothing to fetch
   CHECK(page.find("<script") == std::string::npos);
+  // The page's totals are those of the table that is printed, "share stood" with them.
+  std::smatch printed;
+  REQUIRE(std::regex_search(run.out, printed, std::regex("\\n +0 .*?([0-9.]+) %  +([0-9.]+ %|-) *\\n")));
+  CHECK(page.find("<th class=\"n\">share stood") != std::string::npos);
+  CHECK(page.find("<td class=\"n\">" + printed[1].str() + " %<td class=\"n\">" + printed[2].str() +
+                  "</tr>") != std::string::npos);
   // Each target has a row, which a mark of the pictures leads to, with the command that plans it.
   const std::regex command("<code>withy live \\S+ --target (\\S+) (\\S+) (\\S+)</code>");
   std::size_t row = 0;

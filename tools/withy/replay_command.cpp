@@ -11,6 +11,7 @@
 
 #include "geometry/numbers/numbers.h"
 #include "planner/elastic/replay_elastic.h"
+#include "planner/files/shown.h"
 #include "planner/plan/state_file.h"
 #include "planner/proof/lemmas/verify.h"
 #include "planner/script/replay.h"
@@ -131,8 +132,9 @@ ExitStatus give_verdict(const ReplayOptions& options, const Replayed& replayed) 
     line("target",
          fmt::format("reached at line {}, tolerance {} mm", report.tip_line, scene.target.tolerance_mm));
   if (report.clearance_mm < scene.required_clearance_mm)
-    line("clearance", fmt::format("{} mm are required, less {} mm that way-points and this bound may be off",
-                                  scene.required_clearance_mm, kReplayClearanceSlack_mm));
+    line("clearance",
+         fmt::format("{} mm are required, less {} mm that way-points and this bound may be off",
+                     shown_at_least(scene.required_clearance_mm), shown_at_most(kReplayClearanceSlack_mm)));
   line("rows", fmt::format("{}", script.waypoints.size()));
   report_extremes(design, report);
   if (design.elastic() && !options.out && options.from.empty())

@@ -2,7 +2,10 @@
 // What is not saved is kept whole and read back, however long the sequences are.
 #include "planner/live/autosave.h"
 
+#include <chrono>
 #include <random>
+#include <string>
+#include <thread>
 
 #include <catch2/catch.hpp>
 
@@ -32,7 +35,28 @@ Route longest_route(int locks, std::mt19937& random) {
   return route;
 }
 
+/// What stands beside the scene, once it is this text of a scene; waits for that, a minute at most.
+bool comes_to_hold(const Autosave& autosave, const std::string& text) {
+  for (int turn = 0; turn < 6000; ++turn) {
+    const auto left = autosave.left();
+    if (left && left->has_value() && (*left)->text == text) return true;
+    std::this_thread::sleep_for(std::chrono::milliseconds(10));
+  }
+  return false;
+}
+
 }  // namespace
+
+TEST_CASE("a change is written though nobody asks for it and no other follows, and the last of many is") {
+  const withy_test::TemporaryFolder folder;
+  Autosave autosave(folder.path() / "scene.toml");
+  for (const std::string text : {"a", "b"}) {
+    autosave.keep(KeptWork{"0123", text, {}});
+    CHECK(comes_to_hold(autosave, text));
+  }
+  for (int k = 0; k <= 100; ++k) autosave.keep(KeptWork{"0123", std::to_string(k), {}});
+  CHECK(comes_to_hold(autosave, "100"));
+}
 
 TEST_CASE("the longest sequences of every lock count come back as they were") {
   const unsigned seed = 11;

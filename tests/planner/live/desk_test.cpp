@@ -265,8 +265,104 @@ TEST_CASE(
   const Json verified = bench.granted("verify", {{"locks", 1}});
   INFO(verified.dump());
   REQUIRE(verified.at("holds") == true);
-  bench.granted("save-plan", {{"locks", 1}, {"folder", "driven"}, {"by_hand", true}});
+  const Json saved = bench.granted("save-plan", {{"locks", 1}, {"folder", "driven"}, {"by_hand", true}});
   check_plan_file(bench, bench.folder() / "driven" / "plan.json");
+  // Nobody looked at the body that gives, of the plan as of the record: the scene has [elastic].
+  for (const char* folder : {"answer", "driven"}) {
+    INFO(folder);
+    const Json plan = Json::parse(read_text(bench.folder() / folder / "plan.json"));
+    CHECK(plan.at("not_checked") == Json({"elastic"}));
+    CHECK_FALSE(plan.contains("elastic"));
+  }
+  CHECK(verified.at("not_checked") == Json({"elastic"}));
+  CHECK(saved.at("not_checked") == Json({"elastic"}));
+}
+
+TEST_CASE(
+    "where only the direction of the tip is off, the direction is named, and where its place is, that") {
+  LiveBench bench;
+  bench.open();
+  REQUIRE(bench.decided(1).at("verdict") == "reached");
+  bench.granted("drive", {{"locks", 1}, {"insertion_mm", 40.0}, {"curvature_per_mm", {0.0, 0.0}}});
+  const Json before = bench.granted("verify", {{"locks", 1}});
+  CHECK(before.at("holds") == false);
+  CHECK(before.at("why").get<std::string>().find("mm from the target (1.5 allowed)") != std::string::npos);
+  REQUIRE(bench.granted("onward", {{"locks", 1}}).at("at_target") == true);
+  bench.edited("target.direction", {-0.4130, 0.6691, 0.6178});
+  const Json hand = bench.granted("hand", {{"locks", 1}});
+  REQUIRE(hand.at("target_off_mm").get<double>() <= 1.5);
+  REQUIRE(hand.at("target_off_deg").get<double>() > 12.0);
+  const std::string why = bench.granted("verify", {{"locks", 1}}).at("why");
+  CHECK(why.find("at the target") != std::string::npos);
+  CHECK(why.find("degrees off the wanted direction (12.0 allowed)") != std::string::npos);
+  const double said = std::stod(why.substr(why.find("point ") + 6));
+  CHECK(std::abs(said - hand.at("target_off_deg").get<double>()) <= 0.051);
+}
+
+TEST_CASE("what a change breaks of a record is named with its value, the same by whoever is asked") {
+  LiveBench bench;
+  bench.open();
+  bench.granted("cancel");
+  bench.granted("drive", {{"locks", 1}, {"insertion_mm", 45.0}, {"curvature_per_mm", {0.0, 0.0}}});
+  REQUIRE(bench.granted("switch", {{"locks", 1}, {"lock", 1}}).at("made") == true);
+  const Json bend = {{"locks", 1}, {"insertion_mm", 45.0}, {"curvature_per_mm", {0.01, 0.0}}};
+  REQUIRE(bench.granted("drive", bend).at("made") == true);
+  const auto found = [&](const std::string& key, double value) {
+    bench.edited(key, value);
+    const std::string objection = bench.granted("hand", {{"locks", 1}}).at("objection");
+    const Json verified = bench.granted("verify", {{"locks", 1}});
+    const std::string words = "step " + verified.at("step").dump() + " no longer stands: ";
+    CHECK(objection == words + verified.at("why").get<std::string>());
+    bench.granted("undo");
+    return verified.at("why").get<std::string>();
+  };
+  CHECK(found("carriage.insertion_max_mm", 40.0) == "the insertion would be 45 mm, above the limit of 40 mm");
+  CHECK(found("segment.curvature_max_per_mm", 0.005) ==
+        "the free part would have a curvature of 0.01 per mm, above the limit of 0.005 per mm");
+  const std::string weak = found("field.strength_max_mT", 1.0);
+  CHECK(weak.find("the weakest field that switches lock 1 here is ") == 0);
+  CHECK(weak.find("mT, above the limit of 1 mT") != std::string::npos);
+}
+
+TEST_CASE("as near as is allowed, nearer than that, and touching are told apart") {
+  LiveBench bench;
+  bench.open();
+  bench.granted("cancel");
+  const auto gap = [&] { return bench.granted("hand", {{"locks", 0}}).at("clearance"); };
+  const auto is = [&](bool contact, bool too_near, bool at_limit) {
+    const Json clearance = gap();
+    INFO(clearance.dump());
+    CHECK(clearance.at("contact") == contact);
+    CHECK(clearance.at("too_near") == too_near);
+    CHECK(clearance.at("at_limit") == at_limit);
+  };
+  bench.granted("drive", {{"locks", 0}, {"insertion_mm", 60.0}, {"curvature_per_mm", {0.0, 0.0}}});
+  is(false, false, false);
+  bench.granted("drive", {{"locks", 0}, {"insertion_mm", 160.0}, {"curvature_per_mm", {0.0, 0.0}}});
+  is(false, false, true);
+  REQUIRE(gap().at("now_mm").get<double>() < 0.9);
+  bench.edited("clearance.required_mm", 1.0);
+  is(false, true, false);
+  bench.granted("undo");
+  // The gap is 0.2 mm and the slack of what is proved: a body that is thicker by more is in the wall.
+  bench.edited("segment.radius_mm", 1.8);
+  is(true, true, false);
+}
+
+TEST_CASE("a refusal shows six digits at most, and a limit on its safe side") {
+  LiveBench bench;
+  bench.open();
+  bench.granted("cancel");
+  const std::string thick =
+      bench.refused("edit", {{"changes",
+                              {{{"key", "segment.radius_mm"}, {"value", 1.4885386505760140}},
+                               {{"key", "tendons.radius_mm"}, {"value", 1.6}}}}});
+  CHECK(thick.find("tendons.radius_mm is 1.6, outside the body, whose segment.radius_mm is 1.48853") !=
+        std::string::npos);
+  CHECK(thick.find("give at most 1.48853, or") != std::string::npos);
+  const std::string tense = bench.refused(
+      "edit", {{"changes", {{{"key", "tendons.tension_min_N"}, {"value", 517.8646848224159}}}}});
+  CHECK(tense.find("tendons.tension_max_N is 20, not above tension_min_N = 517.865,") != std::string::npos);
 }
 
 TEST_CASE("what is driven past a place to pass does not hold, and the way on from there passes it") {

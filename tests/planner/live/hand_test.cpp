@@ -13,6 +13,7 @@
 #include "planner/effort/shares.h"
 #include "planner/live/driver.h"
 #include "planner/live/live_scene.h"
+#include "planner/live/objections.h"
 #include "planner/search/ask/solve.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/segment/shape.h"
@@ -158,6 +159,26 @@ TEST_CASE("a lock is switched where a plan may switch it, and nowhere nearer to 
   CHECK(made > 0);
   CHECK(refused > 0);
   CHECK(near > 0);  // too near to be proved
+}
+
+TEST_CASE(
+    "what is wrong with where the tip stops: its place, its direction or both, told from what is allowed") {
+  const Goal goal{{0.0, 0.0, 50.0}, 1.5, Eigen::Vector3d::UnitZ(), 25.0 * kRadiansPerDegree};
+  const auto said = [&](double off_mm, double turn_deg) {
+    Eigen::Isometry3d tip = Eigen::Isometry3d::Identity();
+    tip.translation() = Eigen::Vector3d(off_mm, 0.0, 50.0);
+    tip.linear() = Eigen::AngleAxisd(turn_deg * kRadiansPerDegree, Eigen::Vector3d::UnitX()).matrix();
+    return target_objection(goal, tip);
+  };
+  CHECK(said(1.4, 24.0).empty());
+  CHECK(said(0.07, 63.0) ==
+        "the tip would be at the target, 0.07 mm off, but point 63.0 degrees off the wanted direction (25.0 "
+        "allowed)");
+  CHECK(said(3.0, 0.0) == "the tip would stop 3.0 mm from the target (1.5 allowed)");
+  CHECK(said(1.5004, 0.0) == "the tip would stop 1.5004 mm from the target (1.5000 allowed)");
+  CHECK(said(3.0, 30.0) ==
+        "the tip would stop 3.0 mm from the target (1.5 allowed) and point 30.0 degrees off the wanted "
+        "direction (25.0 allowed)");
 }
 
 TEST_CASE("a lock engages on the nearest notch") {

@@ -54,11 +54,14 @@ struct SweptCase {
   ErrorDraw errors;
 };
 
-/// A rectangle of bends, often next to none across.
+/// A rectangle of bends, often next to none across. Every third is large and about the straight body, which
+/// the tip is past the entry plane with, if ever.
 BendBox some_box(std::mt19937_64& generator) {
-  const auto half = [&] { return std::pow(10.0, even(-4.5, -2.0, generator)); };
+  const bool about_straight = even(0.0, 1.0, generator) < 1.0 / 3.0;
+  const auto half = [&] { return std::pow(10.0, even(about_straight ? -2.8 : -4.5, -2.0, generator)); };
   BendBox box;
-  box.middle = in_any_direction<Eigen::Vector2d>(even(0.0, 0.03, generator), generator);
+  box.middle =
+      in_any_direction<Eigen::Vector2d>(even(0.0, about_straight ? 0.002 : 0.03, generator), generator);
   const Eigen::Vector2d way = in_any_direction<Eigen::Vector2d>(1.0, generator);
   box.half[0] = half() * way;
   if (even(0.0, 1.0, generator) < 0.7) box.half[1] = half() * Eigen::Vector2d(-way.y(), way.x());

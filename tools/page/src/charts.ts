@@ -12,6 +12,8 @@ interface Line {
   values: (number | null)[];
   /** Drawn as a thin staircase: a bound, not a course. */
   bound?: boolean;
+  /** Read at the nearest sample, as the picture's gap is; else between samples linearly, as the body is. */
+  nearest?: boolean;
 }
 
 interface Limit {
@@ -103,8 +105,8 @@ function chartsOfOne(track: Track, { scene }: PageData): Chart[] {
     {
       title: 'Clearance', unit: 'mm', digits: 2, times,
       lines: [
-        { name: 'sampled', values: course(track, (k, _, i) => samples[k].clearance_mm[i]) },
-        { name: 'verified at least', values: course(track, (k) => verifiedBound(plan.actions[k])), bound: true },
+        { name: 'sampled', values: course(track, (k, _, i) => samples[k].clearance_mm[i]), nearest: true },
+        { name: 'verified at least', values: course(track, (k) => verifiedBound(plan.actions[k])), bound: true, nearest: true },
       ],
       limits: limit(scene.required_clearance_mm, 'required'),
     },
@@ -119,8 +121,24 @@ function chartsOfOne(track: Track, { scene }: PageData): Chart[] {
   if (tensions.length > 0)
     charts.push({ title: 'Tendon tension', unit: 'N', digits: 2, times, lines: tensions, limits: [...limit(scene.tension_max_N, 'limit'), ...limit(scene.tension_min_N, 'least')] });
   if (plan.actions.some((a) => a.field_mT))
-    charts.push({ title: 'Field', unit: 'mT', digits: 1, times, lines: [{ name: 'strength', values: course(track, fieldStrength(track)) }], limits: limit(scene.field_max_mT, 'limit') });
+    charts.push({ title: 'Field', unit: 'mT', digits: 1, times, lines: [{ name: 'strength', values: course(track, fieldStrength(track)), nearest: true }], limits: limit(scene.field_max_mT, 'limit') });
   return charts;
+}
+
+/** A curve at a time: at the nearest of its samples, or between the two about it; where an action ends as another begins, of the latter. */
+export function readAt(times: number[], values: (number | null)[], time: number, nearest = false): number | null {
+  let low = 0;
+  let high = times.length - 1;
+  while (low < high) {
+    const middle = (low + high + 1) >> 1;
+    if (times[middle] <= time) low = middle;
+    else high = middle - 1;
+  }
+  const next = Math.min(low + 1, times.length - 1);
+  const share = times[next] > times[low] ? Math.max(0, (time - times[low]) / (times[next] - times[low])) : 0;
+  const [a, b] = [values[low], values[next]];
+  if (nearest || a === null || b === null) return share > 0.5 ? b : a;
+  return a + share * (b - a);
 }
 
 /** Puts a track's samples onto the times of all tracks together. */
@@ -140,10 +158,10 @@ function resample(times: number[], own: number[], values: (number | null)[]): (n
 function chartsOfMany(tracks: Track[], { scene }: PageData): Chart[] {
   const moving = tracks.filter((t) => t.actions.length > 0);
   const times = [...new Set(moving.flatMap(sampleTimes))].sort((a, b) => a - b);
-  const lines = (value: (track: Track) => (action: number, t: number, index: number) => number | null): Line[] =>
-    moving.map((track) => ({ name: lockCount(track.entry.plan.locks), values: resample(times, sampleTimes(track), course(track, value(track))) }));
+  const lines = (value: (track: Track) => (action: number, t: number, index: number) => number | null, nearest = false): Line[] =>
+    moving.map((track) => ({ name: lockCount(track.entry.plan.locks), values: resample(times, sampleTimes(track), course(track, value(track))), nearest }));
   const charts: Chart[] = [
-    { title: 'Clearance, sampled', unit: 'mm', digits: 2, times, lines: lines((t) => (k, _, i) => t.entry.samples[k].clearance_mm[i]), limits: limit(scene.required_clearance_mm, 'required') },
+    { title: 'Clearance, sampled', unit: 'mm', digits: 2, times, lines: lines((t) => (k, _, i) => t.entry.samples[k].clearance_mm[i], true), limits: limit(scene.required_clearance_mm, 'required') },
     { title: 'Insertion', unit: 'mm', digits: 1, times, lines: lines(insertion), limits: limit(scene.insertion_max_mm, 'limit') },
   ];
   if (moving.some((t) => tendonCount(t, 'pull_mm') > 0))
@@ -151,7 +169,7 @@ function chartsOfMany(tracks: Track[], { scene }: PageData): Chart[] {
   if (moving.some((t) => tendonCount(t, 'tension_N') > 0))
     charts.push({ title: 'Largest tendon tension', unit: 'N', digits: 2, times, lines: lines((t) => worst(t, 'tension_N')), limits: limit(scene.tension_max_N, 'limit') });
   if (moving.some((t) => t.actions.some((a) => a.field_mT)))
-    charts.push({ title: 'Field', unit: 'mT', digits: 1, times, lines: lines(fieldStrength), limits: limit(scene.field_max_mT, 'limit') });
+    charts.push({ title: 'Field', unit: 'mT', digits: 1, times, lines: lines(fieldStrength, true), limits: limit(scene.field_max_mT, 'limit') });
   return moving.length > 0 ? charts : [];
 }
 
@@ -291,13 +309,24 @@ class Plot {
     u.ctx.lineWidth = 1.6 * scale;
     u.ctx.font = `600 ${10.5 * scale}px system-ui, sans-serif`;
     u.ctx.textAlign = 'right';
+    // Curves behind the words stay off them.
+    const write = (text: string, y: number) => {
+      u.ctx.save();
+      u.ctx.setLineDash([]);
+      u.ctx.lineJoin = 'round';
+      u.ctx.lineWidth = 4 * scale;
+      u.ctx.strokeStyle = tone('--panel');
+      u.ctx.strokeText(text, left + width - 4 * scale, y);
+      u.ctx.restore();
+      u.ctx.fillText(text, left + width - 4 * scale, y);
+    };
     for (const { value, name } of this.chart.limits) {
       const { min, max } = u.scales.y;
       const words = `${name} ${quantity(value, '', this.chart.digits)}`;
       if (value < (min ?? -Infinity) || value > (max ?? Infinity)) {
         const over = value > (max ?? Infinity);
         u.ctx.textBaseline = over ? 'top' : 'bottom';
-        u.ctx.fillText(`${over ? '↑' : '↓'} ${words}`, left + width - 4 * scale, over ? top + 2 * scale : top + height - 2 * scale);
+        write(`${over ? '↑' : '↓'} ${words}`, over ? top + 2 * scale : top + height - 2 * scale);
         continue;
       }
       const y = u.valToPos(value, 'y', true);
@@ -308,7 +337,7 @@ class Plot {
       u.ctx.stroke();
       const below = y - top < height / 2;
       u.ctx.textBaseline = below ? 'top' : 'bottom';
-      u.ctx.fillText(words, left + width - 4 * scale, y + (below ? 4 : -2) * scale);
+      write(words, y + (below ? 4 : -2) * scale);
     }
     u.ctx.restore();
   }
@@ -330,29 +359,18 @@ class Plot {
 
   private readOut(u: uPlot) {
     const pointed = u.cursor.idx;
-    this.write(pointed ?? this.indexAt(this.clock.time));
+    this.write(typeof pointed === 'number' ? this.chart.times[pointed] : this.clock.time);
   }
 
-  private indexAt(time: number): number {
-    const { times } = this.chart;
-    let low = 0;
-    let high = times.length - 1;
-    while (low < high) {
-      const middle = (low + high + 1) >> 1;
-      if (times[middle] <= time) low = middle;
-      else high = middle - 1;
-    }
-    return low;
-  }
-
-  private write(index: number) {
-    this.chart.lines.forEach((line, i) => say(this.cells[i], quantity(line.values[index], '', this.chart.digits)));
+  private write(time: number) {
+    const { times, lines, digits } = this.chart;
+    lines.forEach((line, i) => say(this.cells[i], quantity(readAt(times, line.values, time, line.nearest), '', digits)));
   }
 
   setTime(time: number) {
     if (!this.plot) return;
     this.cursor.style.transform = `translateX(${this.plot.valToPos(time, 'x')}px)`;
-    if (this.plot.cursor.idx === null || this.plot.cursor.idx === undefined) this.write(this.indexAt(time));
+    if (this.plot.cursor.idx === null || this.plot.cursor.idx === undefined) this.write(time);
   }
 
   private resize() {

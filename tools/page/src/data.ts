@@ -62,7 +62,7 @@ export interface PlanFile {
   actions: PlanAction[];
   proof?: Record<string, unknown> | null;
   /** How deep the tip gets, of unreachable answers; the place is on the middle line, where no tip gets past. */
-  depth?: { sentence: string; target_mm: number; reached_mm: number; at_most_mm: number | null; stops_short: boolean; place_mm: Vec3 };
+  depth?: { sentence: string; target_mm: number; reached_mm: number; at_most_mm: number | null; stops_short: boolean; place_mm: Vec3; no_nearer_mm?: number | null };
   /** Where the search is open and what might decide it, of undecided answers. */
   open?: { sentence: string };
   might_decide?: string[];

@@ -7,7 +7,7 @@ import { h, say } from './dom.ts';
 import { bend } from './kinematics.ts';
 import type { Clock, Moment, Track } from './playback.ts';
 import { actionKey, actionSign, verdictSign } from './signs.ts';
-import { actionWords, bendWords, huntWords, keyWords, largest, lockCount, quantity, sentence, verdictMeaning, verdictWord } from './words.ts';
+import { actionWords, bendWords, huntWords, keyWords, largest, lockCount, locksOnBoard, quantity, sentence, verdictMeaning, verdictWord } from './words.ts';
 
 type Summary = Record<string, number | boolean | null>;
 
@@ -86,7 +86,7 @@ export function verdictPanel(entry: PlanEntry, data: PageData): HTMLElement {
       'div',
       { class: 'verdict-head' },
       verdictSign(plan.verdict),
-      h('div', {}, h('h2', { id: 'verdict' }, `${verdictWord[plan.verdict]} with ${lockCount(plan.locks)}`), h('p', { class: 'meaning' }, verdictMeaning[plan.verdict])),
+      h('div', {}, h('h2', { id: 'verdict' }, `${verdictWord[plan.verdict]} with ${locksOnBoard(plan)}`), h('p', { class: 'meaning' }, verdictMeaning[plan.verdict])),
     ),
     h('p', { class: 'why', id: 'why' }, sentence(plan.why)),
     ...grounds(entry, true),
@@ -98,9 +98,9 @@ export function verdictPanel(entry: PlanEntry, data: PageData): HTMLElement {
 function approachLine({ plan }: PlanEntry): HTMLElement | null {
   const a = plan.approach;
   if (!a || plan.verdict === 'reached') return null;
-  const away = a.distance_mm === undefined ? '' : `${quantity(a.distance_mm, 'mm')} short of ${a.from ?? 'the target'}`;
-  const words = [away, a.blocked_by ?? ''].filter((w) => w !== '').join(', and then ');
-  return h('p', { class: 'approach' }, h('b', {}, 'Closest approach: '), words || 'shown in the picture');
+  const away = a.distance_mm === undefined ? '' : `${quantity(a.distance_mm, 'mm')} from ${a.from ?? 'the target'}`;
+  const words = [away, a.blocked_by ?? ''].filter((w) => w !== '').join(': ');
+  return h('p', { class: 'approach' }, h('b', {}, 'Nearest found: '), words || 'shown in the picture');
 }
 
 function depthLine({ plan }: PlanEntry, id: string | undefined): HTMLElement | null {
@@ -132,6 +132,8 @@ export function comparePanel(data: PageData): HTMLElement {
   const count = (value: (e: PlanEntry) => number) => (e: PlanEntry) => (e.plan.actions.length > 0 ? String(value(e)) : '–');
   const number = (key: string, unit: string, digits: number) => (e: PlanEntry) => quantity(figure(e, key), unit, digits);
   const columns: [string, (entry: PlanEntry) => string][] = [
+    ['fails %', (e) => percent(figure(e, 'chance_to_fail_high'))],
+    ['stands', number('reserve', '', 2)],
     ['clearance', number('clearance_mm', 'mm', 2)],
     ['tip off target', number('tip_error_mm', 'mm', 2)],
     ['lock switches', count(switches)],
@@ -143,6 +145,7 @@ export function comparePanel(data: PageData): HTMLElement {
     ['motion', number('duration_s', 's', 0)],
     ['decided in', (e) => quantity(e.plan.seconds, 's', 2)],
   ];
+  const percent = (share: number | null) => quantity(share === null ? null : 100 * share, '', 2);
   const head = h('tr', {}, ...['locks', 'verdict', ...columns.map(([name]) => name)].map((name) => h('th', { scope: 'col' }, name)));
   const rows = data.plans.map((e) =>
     h(
@@ -153,7 +156,7 @@ export function comparePanel(data: PageData): HTMLElement {
       ...columns.map(([, value]) => h('td', { class: 'n' }, value(e))),
     ),
   );
-  return h('section', { class: 'compare scroll', 'aria-label': 'Lock counts side by side' }, h('table', { id: 'compare' }, h('thead', {}, head), h('tbody', {}, ...rows)));
+  return h('section', { class: 'compare scroll', 'aria-label': 'Lock counts side by side' }, h('table', { id: 'compare' }, h('thead', {}, head), h('tbody', {}, ...rows)), h('p', { class: 'counts' }, 'fails %: benches with usual errors that fail, the upper bound; stands: times those errors, proved'));
 }
 
 /** Where one plan stands at the clock's time. */
@@ -192,7 +195,7 @@ export class NowPanel {
       const head = h('span', { class: 'now-number' }, `${moment.action + 1} of ${plan.actions.length}, way ${action.leg}${this.track.isAtTarget(this.clock.time) ? ', tip at the target' : ''}`);
       this.line.replaceChildren(actionSign(actionKey(action, plan.states)), h('b', {}, actionWords(this.track.entry, action)), head);
     } else {
-      this.line.replaceChildren(h('b', {}, plan.approach?.state ? 'Shown at its closest approach' : 'No plan to play'));
+      this.line.replaceChildren(h('b', {}, plan.approach?.state ? 'Shown at the nearest state that was found' : 'No plan to play'));
     }
   }
 

@@ -26,7 +26,7 @@ export function preparePrint(stage: Stage | null, tracks: Track[], clock: Clock,
   const leader = tracks.reduce((a, b) => (b.seconds > a.seconds ? b : a));
   const size = tracks.length > 1 ? kStillSize.many : kStillSize.one;
   const caption = (time: number) => {
-    if (leader.actions.length === 0) return leader.entry.plan.approach?.state ? 'Closest approach.' : 'The start: there is no plan to show.';
+    if (leader.actions.length === 0) return leader.entry.plan.approach?.state ? 'The nearest state that was found.' : 'The start: there is no plan to show.';
     const words = tracks.map((track) => {
       const action = track.actions[track.actionAt(Math.max(0, time - 1e-6))];
       const doing = action ? actionWords(track.entry, action) : 'no plan';

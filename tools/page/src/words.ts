@@ -1,9 +1,9 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Numbers and actions in plain words.
 
-import type { Hunt, PlanAction, PlanEntry, PlanState, Verdict } from './data.ts';
+import type { Hunt, PlanAction, PlanEntry, PlanFile, PlanState, SceneFacts, Verdict } from './data.ts';
 import { bodyState } from './data.ts';
-import { bend, type Vec2 } from './kinematics.ts';
+import { bend, Shape, type Design, type Vec2, type Vec3 } from './kinematics.ts';
 
 /** A number with its unit, or a dash where there is none. */
 export function quantity(value: number | null | undefined, unit: string, digits = 2): string {
@@ -31,6 +31,51 @@ export const verdictWord: Record<Verdict, string> = {
   unreachable: 'Unreachable',
   undecided: 'Undecided',
 };
+
+/** "1 lock", or where a plan leaves some unused "2 locks on board, 1 used". */
+export function locksOnBoard({ locks, verdict, summary }: PlanFile): string {
+  const used = summary?.locks_used;
+  return verdict !== 'reached' || typeof used !== 'number' || used === locks ? lockCount(locks) : `${lockCount(locks)} on board, ${used} used`;
+}
+
+/** Less than this is no distance in words of a tenth of a millimetre. */
+const kShort_mm = 0.05;
+
+/** How far a tip's direction is from the wanted one (degrees); 0 where none is wanted. */
+function directionOff(scene: SceneFacts, design: Design, state: PlanState): number {
+  const { direction } = scene.target;
+  if (!direction) return 0;
+  const tip = new Shape(design, bodyState(state)).tip().R;
+  const { R } = scene.entry;
+  const along = [0, 1, 2].map((i) => R[3 * i] * tip[2] + R[3 * i + 1] * tip[5] + R[3 * i + 2] * tip[8]) as Vec3;
+  const cosine = along.reduce((sum, c, i) => sum + c * direction[i], 0) / Math.hypot(...direction);
+  return degrees(Math.acos(Math.min(1, Math.max(-1, cosine))));
+}
+
+/** A lower bound, rounded down. */
+function atLeast(value: number, unit: string, digits: number): string {
+  const ten = 10 ** digits;
+  return quantity(Math.floor(value * ten) / ten, unit, digits);
+}
+
+/**
+ * How near the tip of an answer without a plan came: the nearest state that was found, which is no proof; what is wrong there where its
+ * place is not; and what is proved.
+ */
+export function nearestWords({ plan, design }: PlanEntry, scene: SceneFacts): string {
+  const { verdict, approach, depth } = plan;
+  if (verdict === 'reached') return '';
+  const words: string[] = [];
+  if (approach?.state) {
+    const off_mm = approach.distance_mm ?? 0;
+    const from = approach.from === undefined || approach.from === 'the target' ? '' : ` ${approach.from}`;
+    const turn = from === '' ? directionOff(scene, design, approach.state) : 0;
+    const turned = turn > scene.target.direction_tolerance_deg ? `, but the tip points ${quantity(turn, '°', 0)} off, ${quantity(scene.target.direction_tolerance_deg, '°', 0)} allowed` : '';
+    words.push(`nearest found: ${off_mm < kShort_mm ? 'less than 0.1\u00a0mm' : quantity(off_mm, 'mm', 1)} off${from}${turned}`);
+  }
+  if (typeof depth?.no_nearer_mm === 'number') words.push(`${scene.target.direction ? 'pointing as is asked ' : ''}no nearer than ${atLeast(depth.no_nearer_mm, 'mm', 2)} (proved)`);
+  return words.join('; ');
+}
 
 export const verdictMeaning: Record<Verdict, string> = {
   reached: 'a way in and out was found, and every motion of it was checked',

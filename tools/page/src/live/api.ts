@@ -108,13 +108,22 @@ export interface HandFigures {
   target_off_mm: number;
   target_off_deg: number;
   at_target: boolean;
-  clearance: { now_mm: number; proved_mm: number | null; required_mm: number; station_mm: number; wall_mm: Vec3; contact: boolean } | null;
+  clearance: { now_mm: number; proved_mm: number | null; required_mm: number; station_mm: number; wall_mm: Vec3; contact: boolean; too_near: boolean; at_limit: boolean } | null;
   tendons: { pull_mm: number[]; stroke_max_mm: number; tension_N: number[]; tension_min_N: number; tension_max_N: number } | null;
   locks: LockFigures[];
   steps: { kind: 'advance' | 'bend' | 'steer' | 'lock' | 'unlock'; lock?: number; to: LiveState }[];
   insertion_max_mm: number;
   curvature_max_per_mm: number;
 }
+
+/** How the body stands to the wall, where that is more than a gap: it touches or that can't be told, it is nearer than is required, or as near as is allowed. */
+export function gapWord(clearance: HandFigures['clearance']): string {
+  if (!clearance) return '';
+  return clearance.contact ? 'contact' : clearance.too_near ? 'too near' : clearance.at_limit ? 'least allowed' : '';
+}
+
+/** What an answer did not check, as it is added to what is said of it. */
+export const uncheckedWords = (left_out: string[] | undefined) => (left_out && left_out.length > 0 ? [`not checked: ${left_out.join(', ')}`] : []);
 
 export interface ShownPlan {
   revision: number;
@@ -164,10 +173,10 @@ export const desk = {
   reset: (locks: number) => post<HandFigures>('reset', { locks }),
   take: (locks: number, actions: number) => post<HandFigures>('take', { locks, actions }),
   onward: (locks: number) => post<HandFigures>('onward', { locks }),
-  verify: (locks: number) => post<{ holds: boolean; step: number | null; why: string; save_s?: number }>('verify', { locks }),
+  verify: (locks: number) => post<{ holds: boolean; step: number | null; why: string; not_checked?: string[]; save_s?: number }>('verify', { locks }),
   saveScene: () => post<{ saved: string }>('save-scene', {}),
   savePlan: (locks: number, folder: string, by_hand: boolean) =>
-    post<{ saved: string; verdict: Verdict; left_out: string[] }>('save-plan', { locks, folder, by_hand }),
+    post<{ saved: string; verdict: Verdict; not_checked: string[]; left_out: string[] }>('save-plan', { locks, folder, by_hand }),
 };
 
 /** Runs one job after the other in the order that they come. Of several with one name that wait side by side only the newest is run. */

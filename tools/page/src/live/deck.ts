@@ -7,7 +7,7 @@
 import { h, s, say } from '../dom.ts';
 import { actionSign } from '../signs.ts';
 import { quantity, sentence } from '../words.ts';
-import { desk, Newest, type HandFigures } from './api.ts';
+import { desk, gapWord, Newest, type HandFigures } from './api.ts';
 import type { Vec2 } from '../kinematics.ts';
 
 const kInsertionStep_mm = 1;
@@ -204,7 +204,7 @@ export class Deck {
     const { tendons, clearance } = hand;
     const field = hand.locks.map((l) => (l.field_mT ? quantity(Math.hypot(...l.field_mT), '', 1) : '–')).join(' ');
     const cells: [string, string, string, boolean][] = [
-      ['gap', 'hand-gap', clearance ? `${quantity(clearance.now_mm, 'mm')}${clearance.contact ? ' contact' : ''}` : 'outside', Boolean(clearance?.contact)],
+      ['gap', 'hand-gap', clearance ? `${quantity(clearance.now_mm, 'mm')} ${gapWord(clearance)}`.trim() : 'outside', gapWord(clearance) !== ''],
       ['to target', 'hand-target', `${quantity(hand.target_off_mm, 'mm', 1)}, ${quantity(hand.target_off_deg, '°', 0)}${hand.at_target ? ' – there' : ''}`, false],
       ['pulls, mm', 'hand-pulls', tendons ? tendons.pull_mm.map((p) => quantity(p, '', 1)).join(' ') : '–', false],
       ['tensions, N', 'hand-tensions', tendons ? tendons.tension_N.map((t) => quantity(t, '', 1)).join(' ') || 'none do' : '–', false],

@@ -5,7 +5,7 @@ import { h, say } from '../dom.ts';
 import { interpolate, type Design, type Vec3 } from '../kinematics.ts';
 import { bodyState } from '../data.ts';
 import { lockCount, sentence } from '../words.ts';
-import { desk, Gone, Newest, type Change, type LiveScene, type ShownPlan, type Verdicts } from './api.ts';
+import { desk, Gone, Newest, uncheckedWords, type Change, type LiveScene, type ShownPlan, type Verdicts } from './api.ts';
 import { Deck } from './deck.ts';
 import { Numbers } from './numbers.ts';
 import { Ruler } from './ruler.ts';
@@ -311,9 +311,9 @@ class Bench {
 
   private async verify() {
     try {
-      const { holds, step, why, save_s } = await desk.verify(this.locks);
+      const { holds, step, why, not_checked, save_s } = await desk.verify(this.locks);
       const long = save_s !== undefined && save_s > kLongSave_s ? `; to save it takes about ${Math.round(save_s)} s` : '';
-      this.say(holds ? `it holds: ${why}${long}` : `it does not hold${step === null ? '' : `, step ${step}`}: ${why}`, !holds);
+      this.say(holds ? [`it holds: ${why}${long}`, ...uncheckedWords(not_checked)].join('; ') : `it does not hold${step === null ? '' : `, step ${step}`}: ${why}`, !holds);
     } catch (error) {
       this.fail(error);
     }
@@ -340,8 +340,8 @@ class Bench {
       await this.typed();
       const refused = this.refused();
       this.say('saving');
-      const { saved, verdict, left_out } = await desk.savePlan(this.locks, this.folder.value, by_hand);
-      this.say([`${verdict}; saved in ${saved}`, ...left_out, ...refused].join('; '), refused.length > 0);
+      const { saved, verdict, not_checked, left_out } = await desk.savePlan(this.locks, this.folder.value, by_hand);
+      this.say([`${verdict}; saved in ${saved}`, ...uncheckedWords(not_checked), ...left_out, ...refused].join('; '), refused.length > 0);
       this.show(await desk.scene());
     } catch (error) {
       this.fail(error);

@@ -98,7 +98,7 @@ export class VerdictTable {
     const parts: (HTMLElement | string)[] = [h('small', {}, `${sentence(stageWords(cell))}${cell.decided_s === undefined ? '' : ` ${cell.verdict === 'undecided' ? 'First given up' : 'Decided'} after ${quantity(1000 * cell.decided_s, 'ms', 0)}.`}`), ` ${sentence(text)}`];
     if (cell.depth) parts.push(` ${sentence(cell.depth.sentence)}`);
     if (cell.plan?.reserve != null && cell.not_checked?.includes('elastic')) parts.push(' Reserve: of the ideal segment; withy plan heeds the elastic one too.');
-    if (cell.approach) parts.push(` ${sentence(`The nearest that was come to: ${quantity(cell.approach.distance_mm, 'mm')}; then ${cell.approach.blocked_by}`)}`);
+    if (cell.approach) parts.push(` ${sentence(`Nearest found: ${quantity(cell.approach.distance_mm, 'mm')} from the target: ${cell.approach.blocked_by}`)}`);
     return parts;
   }
 }

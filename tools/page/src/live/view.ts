@@ -16,7 +16,7 @@ import { ChannelView, type Cut } from '../view/channel.ts';
 import { LabelLayer, type Label } from '../view/labels.ts';
 import { EntryView, GapView, TargetView } from '../view/marks.ts';
 import { quantity } from '../words.ts';
-import type { Centreline, HandFigures, LiveChannel } from './api.ts';
+import { gapWord, type Centreline, type HandFigures, type LiveChannel } from './api.ts';
 import { BodySketch } from './sketch.ts';
 
 /** How near a pointer must come to take hold of something, px. */
@@ -390,7 +390,7 @@ export class BenchView {
     this.gap.group.visible = ends !== null;
     if (!ends) return;
     const eye = this.camera.position;
-    const tick = (this.clearance?.contact ? 0.02 : 0.008) * eye.distanceTo(ends[1]);
+    const tick = (gapWord(this.clearance) === '' ? 0.008 : 0.02) * eye.distanceTo(ends[1]);
     this.gap.set(ends[0], ends[1], eye.clone().sub(ends[1]).normalize(), tick);
   }
 
@@ -404,7 +404,7 @@ export class BenchView {
     };
     if (this.facts) label(vector(this.facts.target.point_mm), `target ± ${quantity(this.facts.target.tolerance_mm, 'mm', 1)}`, 22, -26, 'of-target');
     const ends = this.gapEnds();
-    if (ends && this.clearance) label(ends[1], `${this.clearance.contact ? 'contact' : 'gap'} ${quantity(this.clearance.now_mm, 'mm')}`, 16, 30, 'of-gap');
+    if (ends && this.clearance) label(ends[1], `${gapWord(this.clearance) || 'gap'} ${quantity(this.clearance.now_mm, 'mm')}`, 16, 30, 'of-gap');
     if (this.body && this.shape)
       this.body.design.station_mm.forEach((station, i) => {
         const at = vector((this.body as BodyView).shape.pose(station).p).applyMatrix4((this.body as BodyView).group.matrix);

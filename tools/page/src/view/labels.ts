@@ -22,7 +22,8 @@ export interface Place {
   height: number;
 }
 
-const kLineHeight = 17;
+/** From one line to the next, px: with room between one name's outline and another's. */
+const kLineHeight = 20;
 
 interface Placed extends Label {
   tx: number;

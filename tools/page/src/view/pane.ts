@@ -7,7 +7,7 @@ import { h } from '../dom.ts';
 import { Shape, bend, type BodyState, type Vec3 } from '../kinematics.ts';
 import type { Moment, Track } from '../playback.ts';
 import { verdictSign } from '../signs.ts';
-import { degrees, lockCount, quantity, verdictWord } from '../words.ts';
+import { degrees, lockCount, nearestWords, quantity, verdictWord } from '../words.ts';
 import { scaleBar, type AxisMark } from './axes.ts';
 import { BodyView } from './body.ts';
 import { LabelLayer, type Label } from './labels.ts';
@@ -15,8 +15,6 @@ import { EntryView, FieldView, GapView, StopView, TargetView, TipPathView } from
 
 const kPathSamples = 12;
 const kBodyPoints = 24;
-/** Less than this is no distance in words of a tenth of a millimetre. */
-const kShort_mm = 0.05;
 
 const vector = (v: Vec3) => new THREE.Vector3(v[0], v[1], v[2]);
 
@@ -62,15 +60,10 @@ export class Pane {
     this.element = h('div', { class: 'pane' }, this.heading, this.labels.svg);
   }
 
-  /** What a pane without a plan shows. */
-  private nearest({ verdict, approach }: PlanEntry['plan']): string {
-    if (verdict === 'reached' || !approach?.state) return '';
-    const short = approach.distance_mm ?? 0;
-    return short < kShort_mm ? ', closest approach' : `, at best ${quantity(short, 'mm', 1)} short`;
-  }
-
-  private title({ plan }: PlanEntry): HTMLElement {
-    return h('div', { class: `pane-title ${plan.verdict}` }, verdictSign(plan.verdict), `${lockCount(plan.locks)}: ${verdictWord[plan.verdict].toLowerCase()}${this.nearest(plan)}`);
+  private title(entry: PlanEntry): HTMLElement {
+    const { plan } = entry;
+    const nearest = nearestWords(entry, this.scene);
+    return h('div', { class: `pane-title ${plan.verdict}` }, verdictSign(plan.verdict), `${lockCount(plan.locks)}: ${verdictWord[plan.verdict].toLowerCase()}${nearest === '' ? '' : `, ${nearest}`}`);
   }
 
   private tip(state: BodyState): Vec3 {
