@@ -126,7 +126,11 @@ class WiderTargets {
     RouteSearch search(problem_, settings);
     for (double times = 2.0; times <= shares::kApproachWidest && times < off_; times *= 2.0)
       if (reached(search, times)) break;
-    while (nearest_ && (reached(search, kNearer * off_) || reached(search, kLittleNearer * off_))) continue;
+    const auto nearer = [&] {
+      // Without a switch what finds nothing is soon done.
+      return reached(search, kNearer * off_) || (most_switches == 0 && reached(search, kLittleNearer * off_));
+    };
+    while (nearest_ && nearer()) continue;
   }
 
   const std::optional<Approach>& nearest() const { return nearest_; }
@@ -177,8 +181,8 @@ std::optional<Approach> approach_along(const StepJudge& judge, const Route& rout
 std::optional<Approach> approach_with_tolerance(const SearchProblem& problem, const Effort& effort) {
   WiderTargets targets(problem, effort);
   // The free leaf alone is soon searched, and often comes near where ways with many locks are hard to find.
-  if (problem.design.lock_count() > 0) targets.look(0);
-  targets.look(RouteSearchSettings::kAnySwitches);
+  targets.look(0);
+  if (problem.design.lock_count() > 0) targets.look(RouteSearchSettings::kAnySwitches);
   return targets.nearest();
 }
 
