@@ -7,7 +7,7 @@ import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import test, { after, before } from 'node:test';
 import { writeSamples } from './samples.mjs';
-import { open, pageData, settle, shot, shown, startBrowser, tryWithy, withy } from './support.mjs';
+import { figure, open, pageData, settle, shot, shown, startBrowser, tryWithy, withy } from './support.mjs';
 
 const folder = mkdtempSync(join(tmpdir(), 'withy-page-'));
 const file = (name) => join(folder, `${name}.html`);
@@ -218,7 +218,7 @@ test('a comparison shows its plans side by side under one clock', async () => {
       const { verdict, summary } = plan(name);
       const row = await rows.nth(i).innerText();
       assert.match(row, new RegExp(verdict, 'i'));
-      if (summary) for (const value of [shown(summary.clearance_mm, 'mm', 2), shown(100 * summary.chance_to_fail_high, '', 2), shown(summary.reserve, '', 2)]) assert.ok(row.includes(value), row);
+      if (summary) for (const value of [shown(summary.clearance_mm, 'mm', 2), figure(100 * summary.chance_to_fail_high, 2), figure(summary.reserve, 2)]) assert.ok(row.includes(value), row);
     }
     assert.equal(await page.locator('.pane').count(), 3);
     // Each count's why stands below the pictures.
@@ -290,9 +290,9 @@ test('one moment has one value: the charts read what the plan has where the page
     const { states, actions } = plan('reached');
     const at = states[actions.filter((a) => a.leg === 'in').at(-1).to];
     const read = (title) => page.locator('.plot', { has: page.getByRole('heading', { name: title }) }).locator('.plot-legend b').allInnerTexts();
-    assert.deepEqual(await read('Insertion'), [shown(at.insertion_mm, '', 1)]);
-    assert.deepEqual(await read('Tendon pull'), at.pull_mm.map((v) => shown(v, '', 2)));
-    assert.deepEqual(await read('Tendon tension'), at.tension_N.map((v) => shown(v, '', 2)));
+    assert.deepEqual(await read('Insertion'), [figure(at.insertion_mm, 1)]);
+    assert.deepEqual(await read('Tendon pull'), at.pull_mm.map((v) => figure(v, 2)));
+    assert.deepEqual(await read('Tendon tension'), at.tension_N.map((v) => figure(v, 2)));
     assert.equal(await fact(page, 'insertion'), shown(at.insertion_mm, 'mm', 1));
     assert.equal(`${(await read('Clearance'))[0]}`, (await fact(page, 'gap now')).replace(/\u00a0mm$/, ''));
   });

@@ -114,3 +114,6 @@ export function shown(value, unit, digits) {
   const rounded = Number(value.toFixed(digits));
   return `${(rounded === 0 ? 0 : rounded).toFixed(digits).replace('-', '−')}\u00a0${unit}`;
 }
+
+/** The same without a unit. */
+export const figure = (value, digits) => shown(value, '', digits).trimEnd();
