@@ -113,16 +113,19 @@ const BrokenScene kBrokenScenes[] = {
     {"more disks than a tendon could pass", "disk_spacing_mm = 0.0", "disk_spacing_mm = 0.05",
      "scene.toml:62:19: tendons.disk_spacing_mm is 0.05, give 0 or a number from 0.1 to 5000 mm"},
     {"locks out of order", "[33.0, 67.0]", "[67.0, 33.0]",
-     "scene.toml:48:14: lock 2 at station 33 mm is not beyond lock 1 at 67 mm, give stations from the base "
+     "scene.toml:48:14: layout.2, with 2 locks: lock 2 at station 33 mm is not beyond lock 1 at 67 mm, give "
+     "stations from the base "
      "to the tip, "
      "each beyond the one before"},
     {"a lock on top of the tip", "station_mm = [50.0]", "station_mm = [96.0]",
-     "scene.toml:44:14: the body of lock 1 (94 to 98 mm) overlaps the rigid tip, give it a station of at "
+     "scene.toml:44:14: layout.1, with 1 lock: the body of lock 1 (94 to 98 mm) overlaps the rigid tip, give "
+     "it a station of at "
      "most 95 mm"},
     {"a station too few", "[33.0, 67.0]", "[33.0]",
      "scene.toml:48:14: layout.2.station_mm has 1 station, give 2"},
     {"a clocking too few", "clock_deg = [0.0, 90.0]", "clock_deg = [0.0]",
-     "scene.toml:49:13: 1 clocking angle for 2 stations, give one clocking angle for each station"},
+     "scene.toml:49:13: layout.2, with 2 locks: 1 clocking angle for 2 stations, give one clocking angle for "
+     "each station"},
     {"a ninth lock", "use = 1", "use = 9", "scene.toml:41:7: layout.use is 9, give a lock count from 0 to 8"},
     {"a layout for no count", "[layout.2]", "[layout.two]",
      "scene.toml:47:1: unknown key layout.two, name a layout by its lock count, from 1 to 8"},
