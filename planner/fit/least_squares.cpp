@@ -22,13 +22,16 @@ constexpr double kStillCost = 1e-5;  // relative: a few hundredths of a standard
 constexpr double kStepTolerance = 1e-12;
 constexpr double kGradientTolerance = 1e-12;
 
-/// A term as Ceres' differences want it. Once the effort is spent it fails, which ends a Jacobian midway.
+/// A term as Ceres' differences want it. Once the effort is spent it is nought, which ends a Jacobian soon;
+/// what comes of it is thrown away. (Ceres writes to standard error where a first evaluation fails.)
 struct Evaluation {
   const LeastSquaresTerm* term;
   const Effort* effort;
   bool operator()(const double* const* blocks, double* residuals) const {
-    if (effort->cut_short()) return false;
-    term->evaluate(blocks, residuals);
+    if (effort->cut_short())
+      std::fill_n(residuals, term->residuals, 0.0);
+    else
+      term->evaluate(blocks, residuals);
     return true;
   }
 };
@@ -85,7 +88,8 @@ class CeresProblem {
     for (Eigen::VectorXd& block : values_) options.parameter_blocks.push_back(block.data());
     std::vector<double> residual;
     ceres::CRSMatrix J;
-    if (effort_.cut_short() || !problem_.Evaluate(options, nullptr, &residual, nullptr, &J)) return out;
+    // Asked afterwards: terms are nought once it is spent.
+    if (!problem_.Evaluate(options, nullptr, &residual, nullptr, &J) || effort_.cut_short()) return out;
     out.converged = true;
     out.residual = Eigen::Map<Eigen::VectorXd>(residual.data(), static_cast<Eigen::Index>(residual.size()));
     out.jacobian = Eigen::Map<const Eigen::SparseMatrix<double, Eigen::RowMajor>>(

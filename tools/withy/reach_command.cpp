@@ -147,8 +147,11 @@ std::optional<ExitStatus> add_targets(const ReachOptions& options, const Prepare
         lumen_lattice(prepared.wall(), prepared.scene.parts.segment, prepared.scene.parts.carriage,
                       report.required_clearance_mm, *report.spacing_mm);
     if (report.targets_E.empty())
-      return refuse_arguments("reach",
-                              "--targets: no point of this lattice lies in the lumen, or it has too many");
+      return refuse_arguments(
+          "reach",
+          fmt::format("--targets {}: no point of this lattice lies in the lumen, or more than {} do, "
+                      "give another spacing",
+                      options.targets, kMostLatticePoints));
     for (const Eigen::Vector3d& p : report.targets_E) report.targets_S.push_back(X_SE * p);
     return std::nullopt;
   }

@@ -157,7 +157,9 @@ void add_tolerance_command(CommandLine& line) {
   add_option(app, "--seed", options->draws.seed, "seed of the draws; default 1").whole();
   add_option(app, "-o,--output", options->folder,
              "folder for tolerance.json and tolerance.csv; left out: nothing is written");
-  add_budget_option(app, options->budget_s, "everything after plan and channel are read");
+  add_budget_option(
+      app, options->budget_s,
+      "everything after plan and channel are read (without it the look for what would help has three)");
   add_quiet_option(app, options->quiet);
   line.run(app, [options] { return run_tolerance(*options); });
 }

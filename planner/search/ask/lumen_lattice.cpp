@@ -27,7 +27,7 @@ bool within_insertion(const Segment& segment, const Carriage& carriage, const Ei
 
 std::vector<Eigen::Vector3d> lumen_lattice(const WallDistance& wall, const Segment& segment,
                                            const Carriage& carriage, double clearance_mm, double spacing_mm,
-                                           double most_looked_at) {
+                                           double most_looked_at, std::size_t most_points) {
   assert(spacing_mm > 0.0);
   Eigen::Array3d low = wall.channel().mesh_E.vertices.front();
   Eigen::Array3d high = low;
@@ -44,7 +44,9 @@ std::vector<Eigen::Vector3d> lumen_lattice(const WallDistance& wall, const Segme
     for (double j = first.y(); j <= last.y(); ++j)
       for (double i = first.x(); i <= last.x(); ++i) {
         const Eigen::Vector3d p = spacing_mm * Eigen::Vector3d(i, j, k);
-        if (within_insertion(segment, carriage, p) && wall.signed_distance(p) >= need) points.push_back(p);
+        if (!within_insertion(segment, carriage, p) || wall.signed_distance(p) < need) continue;
+        if (points.size() == most_points) return {};
+        points.push_back(p);
       }
   return points;
 }

@@ -11,6 +11,7 @@
 // Units: mm. Frame: E.
 #pragma once
 
+#include <cstddef>
 #include <vector>
 
 #include <Eigen/Core>
@@ -20,10 +21,14 @@
 
 namespace withy {
 
-/// In a fixed order (z slowest, x fastest). The lattice looks at no more than `most_looked_at` points:
-/// nothing comes back when its box holds more. Precondition: spacing positive.
+/// A lattice of more points would take longer to lay out and to write down than a user waits.
+inline constexpr std::size_t kMostLatticePoints = 100000;
+
+/// In a fixed order (z slowest, x fastest). Nothing comes back where the lattice's box holds more than
+/// `most_looked_at` points or the lumen more than `most_points`. Precondition: spacing positive.
 std::vector<Eigen::Vector3d> lumen_lattice(const WallDistance& wall, const Segment& segment,
                                            const Carriage& carriage, double clearance_mm, double spacing_mm,
-                                           double most_looked_at = 4e6);
+                                           double most_looked_at = 4e6,
+                                           std::size_t most_points = kMostLatticePoints);
 
 }  // namespace withy

@@ -20,8 +20,8 @@ namespace {
 
 // A motion that is not allowed whole is followed as far as this share of it.
 constexpr double kShare = 1.0 / 1024.0;
-// A narrower cone of directions (1 degree) is widened as if it were this.
-constexpr double kLeastCone_rad = std::numbers::pi / 180.0;
+// A narrower cone of directions (5 degrees) is widened as if it were this, so that the widest target has any.
+constexpr double kLeastCone_rad = std::numbers::pi / 36.0;
 
 class Follower {
  public:

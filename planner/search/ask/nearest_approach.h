@@ -19,7 +19,7 @@ std::optional<Approach> approach_along(const StepJudge& judge, const Route& rout
                                        const Effort& effort = Effort());
 
 /// Is `a` nearer to the target than `b`, by this many times? How far off a tip is counts in times the
-/// target's tolerances, the larger of place and direction.
+/// target's tolerances, the larger of place and direction; a cone under 5 degrees counts as 5.
 bool nearer_than(const SearchProblem& problem, const Approach& a, double times, const Approach& b);
 
 /// Of the ends of plans to wider targets, the nearest that counts (nearest_state.h). Both tolerances are

@@ -172,6 +172,14 @@ TEST_CASE("A lattice holds the points of a round tube that a tip fits into, and 
   CHECK(lattice.size() >= sure);
   CHECK(lattice.size() <= possible);
   CHECK(sure > 1000);
+  // One more than may be is none.
+  const auto at_most = [&](std::size_t most) {
+    return lumen_lattice(channel.distance->exact(), design.segment(), design.carriage(),
+                         need - design.segment().radius_mm, spacing, 4e6, most)
+        .size();
+  };
+  CHECK(at_most(lattice.size()) == lattice.size());
+  CHECK(at_most(lattice.size() - 1) == 0);
 }
 
 TEST_CASE("A lattice ends where no insertion gets the tip any more") {
