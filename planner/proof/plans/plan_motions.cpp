@@ -9,8 +9,9 @@ namespace withy::recheck {
 
 namespace {
 
-// Shares of a motion and of the body shorter than this (mm) are not cut any more. A motion driven by hand may end
-// with its tip micrometres in front of the entry's plane, beside the opening, and that has to be told from a touch.
+// Shares of a motion and of the body shorter than this (mm) are not cut any more. A motion driven by hand may
+// end with its tip micrometres in front of the entry's plane, beside the opening, and that has to be told
+// from a touch.
 constexpr double kFinestCut_mm = 1e-9;
 // By this share a limit may be passed on the way: the ends may stand at it, and the box about a share of the
 // motion is larger than the motion.
