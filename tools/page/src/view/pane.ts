@@ -63,7 +63,8 @@ export class Pane {
   private title(entry: PlanEntry): HTMLElement {
     const { plan } = entry;
     const nearest = nearestWords(entry, this.scene);
-    return h('div', { class: `pane-title ${plan.verdict}` }, verdictSign(plan.verdict), `${lockCount(plan.locks)}: ${verdictWord[plan.verdict].toLowerCase()}${nearest === '' ? '' : `, ${nearest}`}`);
+    const verdict = `${lockCount(plan.locks)}: ${verdictWord[plan.verdict].toLowerCase()}`;
+    return h('div', { class: `pane-title ${plan.verdict}` }, verdictSign(plan.verdict), h('span', {}, verdict, nearest === '' ? null : h('small', {}, `, ${nearest}`)));
   }
 
   private tip(state: BodyState): Vec3 {
