@@ -55,10 +55,6 @@ Json plan_json(const PreparedScene& prepared, const SearchProblem& problem, cons
                                  plan_duration_s(prepared.scene, problem.design, answer.plan)}));
 }
 
-}  // namespace
-
-namespace {
-
 /// The run's row, up to its verdict.
 Json row_of(const Study& study, const StudyRun& run) {
   Json row;

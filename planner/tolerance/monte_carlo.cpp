@@ -75,8 +75,12 @@ OnBench& operator|=(OnBench& a, const OnBench& b) {
 
 }  // namespace
 
+bool MonteCarloResult::tip_varies() const {
+  return !tip_error_mm.empty() && tip_error_mm.back() - tip_error_mm.front() > kSameTip_mm;
+}
+
 double MonteCarloResult::tip_share_left() const {
-  if (!tip_varies) return 0.0;
+  if (!tip_varies()) return 0.0;
   double left = 1.0;
   for (const SensitivityIndex& index : tip_share) left -= index.share;
   return std::max(0.0, left);
@@ -124,8 +128,7 @@ MonteCarloResult tallied(const std::vector<OnBench>& benches, const std::vector<
   result.disengage = clopper_pearson(result.disengaged, result.draws);
   result.overload = clopper_pearson(result.overloads, result.draws);
   result.fail = clopper_pearson(result.fails, result.draws);
-  result.tip_varies = result.tip_error_mm.back() - result.tip_error_mm.front() > kSameTip_mm;
-  if (!result.tip_varies) {
+  if (!result.tip_varies()) {
     result.tip_share.fill({0.0, 0.0, 0.0});
     return result;
   }

@@ -34,11 +34,12 @@ struct MonteCarloResult {
   ProbabilityInterval overload;
   ProbabilityInterval fail;
   std::vector<double> tip_error_mm;  ///< ascending
-  bool tip_varies = false;           ///< by more than rounding
   /// Share of the tip error's variance that goes with each error alone (first-order Sobol index); zeros where
   /// it has none.
   std::array<SensitivityIndex, kErrorKinds> tip_share{};
 
+  /// Does the tip error differ from bench to bench by more than rounding?
+  bool tip_varies() const;
   /// What the first-order shares leave: what errors do only together. 0 where nothing varies.
   double tip_share_left() const;
 };

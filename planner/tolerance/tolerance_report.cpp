@@ -153,7 +153,7 @@ std::string tolerance_table(const ToleranceReport& report) {
                     e.tip_moved_mm, share_words(e.tip_share), largest_words(i, e.stands_off_the_wall),
                     largest_words(i, e.stands_at_the_target));
   }
-  out += drawn.tip_varies
+  out += drawn.tip_varies()
              ? fmt::format(
                    "tip share: of the tip error's variance, each error alone, with its interval; {:.0f} % "
                    "is left to what errors do together\n",

@@ -91,6 +91,24 @@ Eigen::Vector3d interpolated(const SweptCell& cell, double a, double b, double c
 
 }  // namespace
 
+TEST_CASE("the bends that a bench sweeps are those of its own states", "[tolerance]") {
+  std::mt19937_64 generator(22);
+  for (int i = 0; i < 200; ++i) {
+    const auto kind = i % 2 == 0 ? CarriageKind::free : CarriageKind::guide;
+    SweptCase of(kind, static_cast<std::size_t>(i) % 3, generator);
+    for (int k = 0; k < 8; ++k) {
+      of.sweep.corners.push_back(of.centre);
+      of.sweep.corners.back().u_free =
+          in_any_direction<Eigen::Vector2d>(even(0.0, 0.03, generator), generator);
+    }
+    const Bench bench(of.design, of.errors, Eigen::Vector3d(5.0, -3.0, 40.0));
+    const std::vector<Eigen::Vector2d> bends = bench.swept_bends(of.sweep);
+    REQUIRE(bends.size() == of.sweep.corners.size());
+    for (std::size_t k = 0; k < bends.size(); ++k)
+      REQUIRE((bends[k] - bench.state(of.sweep.corners[k]).u_free).norm() < 1e-13);
+  }
+}
+
 TEST_CASE("no point of a swept body is outside what is said of its box", "[tolerance]") {
   std::mt19937_64 generator(20);
   int behind = 0;

@@ -199,7 +199,7 @@ TEST_CASE("where no error moves the tip none has a share of what it does not do"
   settings.draws = 200;
   const MonteCarloResult drawn =
       run_monte_carlo(*tube.problem, tube.motions, tube.reached, tube.centre, sizes, settings);
-  CHECK_FALSE(drawn.tip_varies);
+  CHECK_FALSE(drawn.tip_varies());
   for (const SensitivityIndex& index : drawn.tip_share) CHECK(index.high == 0.0);
   CHECK(drawn.tip_share_left() == 0.0);
 }
