@@ -18,6 +18,7 @@
 
 #include "geometry/channel/face_tree.h"
 #include "geometry/channel/passage.h"
+#include "geometry/mesh/surface_conversion.h"
 #include "geometry/numbers/numbers.h"
 
 namespace withy {
@@ -64,20 +65,6 @@ class Patch {
   FaceTree tree_;
 };
 
-Surface surface_of(const TriangleMesh& mesh) {
-  Surface surface;
-  surface.reserve(static_cast<Surface::size_type>(mesh.vertices.size()),
-                  static_cast<Surface::size_type>(mesh.triangles.size() * 3 / 2),
-                  static_cast<Surface::size_type>(mesh.triangles.size()));
-  for (const Eigen::Vector3d& v : mesh.vertices) surface.add_vertex(to_cgal(v));
-  for (const auto& t : mesh.triangles) {
-    const auto vertex = [](int i) { return Surface::Vertex_index(static_cast<Surface::size_type>(i)); };
-    [[maybe_unused]] const auto face = surface.add_face(vertex(t[0]), vertex(t[1]), vertex(t[2]));
-    assert(face != Surface::null_face());
-  }
-  return surface;
-}
-
 /// Does the opening lie in the entry plane, so that "on the plane" is also "on the solid's surface"?
 bool opening_is_flush(const Channel& channel) {
   for (const Opening& opening : channel.openings) {
@@ -103,7 +90,8 @@ struct WallDistance::Impl {
           passages = Patch(*channel, [this](std::size_t f) { return is_passage(*channel, f); });
         },
         [&] {
-          surface = surface_of(channel->mesh_E);
+          surface = surface_of<Surface>(channel->mesh_E);
+          assert(surface.number_of_faces() == channel->mesh_E.triangles.size());
           solid.insert(faces(surface).begin(), faces(surface).end(), surface);
           solid.build();
           side.emplace(solid);

@@ -33,6 +33,7 @@
 
 #include "geometry/mesh/manifold.h"
 #include "geometry/mesh/self_crossing.h"
+#include "geometry/mesh/surface_conversion.h"
 #include "planner/effort/geometry_shares.h"
 
 namespace PMP = CGAL::Polygon_mesh_processing;
@@ -443,21 +444,6 @@ std::optional<MeshRefusal> fault_of_numbers(const TriangleMesh& mesh) {
   return std::nullopt;
 }
 
-/// The surface of a mesh that is an oriented manifold.
-Surface surface_of(const TriangleMesh& mesh) {
-  Surface surface;
-  using Size = Surface::size_type;
-  surface.reserve(static_cast<Size>(mesh.vertices.size()), static_cast<Size>(mesh.triangles.size() * 3 / 2),
-                  static_cast<Size>(mesh.triangles.size()));
-  for (const Eigen::Vector3d& v : mesh.vertices) surface.add_vertex(Point(v.x(), v.y(), v.z()));
-  const auto vertex = [](int v) { return Surface::Vertex_index(static_cast<Size>(v)); };
-  for (const auto& t : mesh.triangles) surface.add_face(vertex(t[0]), vertex(t[1]), vertex(t[2]));
-  for (const auto v : surface.vertices())
-    if (surface.is_isolated(v)) surface.remove_vertex(v);
-  surface.collect_garbage();
-  return surface;
-}
-
 MeshRefusal nothing_left() {
   return refusal(MeshFault::degenerate, "", "enlarge it by withy scene MESH -o DIR --scale FACTOR");
 }
@@ -465,7 +451,7 @@ MeshRefusal nothing_left() {
 /// A manifold surface, as it stands or once its triangles are mended.
 tl::expected<Surface, MeshRefusal> manifold_surface(const TriangleMesh& mesh, const Locator& where,
                                                     std::vector<std::string>& mended) {
-  if (manifold_borders(mesh)) return surface_of(mesh);
+  if (manifold_borders(mesh)) return surface_of_faces<Surface>(mesh);
   Soup soup = soup_of(mesh);
   drop_repeats(soup, mended);
   if (std::all_of(soup.triangles.begin(), soup.triangles.end(),
@@ -531,7 +517,7 @@ MeshRefusal refusal(MeshFault fault, const std::string& detail, std::string reme
 }
 
 bool crosses_itself(const TriangleMesh& mesh) {
-  return faces_cross(surface_of(mesh));
+  return faces_cross(surface_of_faces<Surface>(mesh));
 }
 
 tl::expected<SoundSurface, MeshRefusal> make_sound(const TriangleMesh& mesh, const Locator& where) {

@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// Between plain triangles and a halfedge surface whose type the caller has (CGAL::Surface_mesh): for this
-// room's .cpp files, so that no header includes CGAL.
+// Between plain triangles and a halfedge surface whose type the caller has (CGAL::Surface_mesh): for .cpp
+// files, so that no header includes CGAL.
 #pragma once
 
 #include <array>
@@ -45,6 +45,16 @@ Surface surface_of(const TriangleMesh& mesh) {
   for (const auto& t : mesh.triangles)
     surface.add_face(Vertex(static_cast<unsigned>(t[0])), Vertex(static_cast<unsigned>(t[1])),
                      Vertex(static_cast<unsigned>(t[2])));
+  return surface;
+}
+
+/// The same, without vertices of no face.
+template <class Surface>
+Surface surface_of_faces(const TriangleMesh& mesh) {
+  auto surface = surface_of<Surface>(mesh);
+  for (const auto v : surface.vertices())
+    if (surface.is_isolated(v)) surface.remove_vertex(v);
+  surface.collect_garbage();
   return surface;
 }
 

@@ -17,7 +17,7 @@
 #include <CGAL/Surface_mesh.h>
 #include <CGAL/alpha_wrap_3.h>
 
-#include "geometry/repair/surface_conversion.h"
+#include "geometry/mesh/surface_conversion.h"
 #include "planner/effort/geometry_shares.h"
 
 namespace withy {

@@ -18,8 +18,8 @@
 #include <CGAL/Surface_mesh.h>
 #include <Eigen/Geometry>
 
+#include "geometry/mesh/surface_conversion.h"
 #include "geometry/numbers/numbers.h"
-#include "geometry/repair/surface_conversion.h"
 
 namespace withy {
 namespace {

@@ -17,7 +17,7 @@
 #include <CGAL/Surface_mesh.h>
 #include <Eigen/Geometry>
 
-#include "geometry/repair/surface_conversion.h"
+#include "geometry/mesh/surface_conversion.h"
 
 namespace withy {
 namespace {

@@ -27,9 +27,9 @@
 #include <fmt/core.h>
 
 #include "geometry/mesh/manifold.h"
+#include "geometry/mesh/surface_conversion.h"
 #include "geometry/numbers/numbers.h"
 #include "geometry/repair/crossings.h"
-#include "geometry/repair/surface_conversion.h"
 #include "planner/files/words.h"
 
 namespace withy {
@@ -205,15 +205,6 @@ Surface surface_of_soup(const TriangleMesh& mesh, std::vector<std::string>& mend
   return surface;
 }
 
-/// The surface of a mesh that is an oriented manifold, without vertices of no face.
-Surface surface_as_it_is(const TriangleMesh& mesh) {
-  auto surface = surface_of<Surface>(mesh);
-  for (const auto v : surface.vertices())
-    if (surface.is_isolated(v)) surface.remove_vertex(v);
-  surface.collect_garbage();
-  return surface;
-}
-
 /// Is a mesh an oriented manifold, and not a loose one?
 bool is_sound_as_it_is(const TriangleMesh& mesh) {
   const auto borders = manifold_borders(mesh);
@@ -227,7 +218,7 @@ Surface oriented_surface(const TriangleMesh& mesh, std::vector<std::string>& men
                          double* joined_mm = nullptr) {
   if (joined_mm) *joined_mm = 0.0;
   Surface surface =
-      is_sound_as_it_is(mesh) ? surface_as_it_is(mesh) : surface_of_soup(mesh, mended, joined_mm);
+      is_sound_as_it_is(mesh) ? surface_of_faces<Surface>(mesh) : surface_of_soup(mesh, mended, joined_mm);
   if (const auto n = PMP::stitch_borders(surface))
     mended.push_back("Joined borders that coincide: " + std::to_string(n) + " edges.");
   if (joined_mm) *joined_mm += join_near_borders(surface, mended);

@@ -11,7 +11,7 @@
 #include <CGAL/Polygon_mesh_processing/smooth_shape.h>
 #include <CGAL/Surface_mesh.h>
 
-#include "geometry/repair/surface_conversion.h"
+#include "geometry/mesh/surface_conversion.h"
 #include "planner/effort/geometry_shares.h"
 
 namespace withy {
