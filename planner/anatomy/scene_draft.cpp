@@ -236,9 +236,11 @@ std::string point_text(const Vector3d& exact) {
   return fmt::format("[{}, {}, {}]", draft_number(p.x()), draft_number(p.y()), draft_number(p.z()));
 }
 
-/// Every digit, so that the entry frame stays in the rim's plane.
-std::string exact_text(const Vector3d& p) {
-  return fmt::format("[{}, {}, {}]", p.x() + 0.0, p.y() + 0.0, p.z() + 0.0);
+/// Every digit, so that the entry frame stays in the rim's plane; what is rounding beside it is 0.
+std::string exact_text(const Vector3d& exact) {
+  constexpr double kRounding = 1e-12;
+  const Vector3d p = (exact.array().abs() < kRounding).select(0.0, exact);
+  return fmt::format("[{}, {}, {}]", p.x(), p.y(), p.z());
 }
 
 std::string head(const DraftSettings& settings) {
