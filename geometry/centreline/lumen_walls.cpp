@@ -30,35 +30,23 @@ Point to_cgal(const Eigen::Vector3d& p) {
   return {p.x(), p.y(), p.z()};
 }
 
+/// Faces for rays.
 struct Faces {
   std::vector<Triangle> triangles;
-  Tree tree;  // of few faces for what is nearest, of many for rays only
+  Tree tree;
 
   Faces(const TriangleMesh& mesh, const std::vector<int>& faces) {
     triangles.reserve(faces.size());
     for (const int f : faces) {
       const auto& t = mesh.triangles[static_cast<std::size_t>(f)];
-      const auto corner = [&](int k) {
-        return to_cgal(mesh.vertices[static_cast<std::size_t>(t[static_cast<std::size_t>(k)])]);
-      };
-      triangles.emplace_back(corner(0), corner(1), corner(2));
+      triangles.emplace_back(to_cgal(mesh.vertices[t[0]]), to_cgal(mesh.vertices[t[1]]),
+                             to_cgal(mesh.vertices[t[2]]));
     }
     if (triangles.empty()) return;
     tree.insert(triangles.cbegin(), triangles.cend());
     tree.build();
   }
 };
-
-FaceTree tree_of(const TriangleMesh& mesh, const std::vector<int>& faces) {
-  std::vector<FaceTree::Corners> triangles;
-  triangles.reserve(faces.size());
-  for (const int f : faces) {
-    const auto& t = mesh.triangles[static_cast<std::size_t>(f)];
-    const auto corner = [&](std::size_t k) { return mesh.vertices[static_cast<std::size_t>(t[k])]; };
-    triangles.push_back({corner(0), corner(1), corner(2)});
-  }
-  return FaceTree(std::move(triangles));
-}
 
 /// The opening that each face fills, -1 for the sides.
 std::vector<int> opening_of_faces(const Channel& channel) {
@@ -81,7 +69,7 @@ struct LumenWalls::Impl {
   std::vector<int> opening_of;  // for each of opening_faces
   std::unique_ptr<Faces> sides;
   FaceTree near_sides;
-  std::unique_ptr<Faces> openings;
+  FaceTree near_openings;
 };
 
 LumenWalls::LumenWalls(const Channel& channel) : impl_(std::make_unique<Impl>()) {
@@ -95,8 +83,8 @@ LumenWalls::LumenWalls(const Channel& channel) : impl_(std::make_unique<Impl>())
     }
   }
   tbb::parallel_invoke([&] { impl_->sides = std::make_unique<Faces>(channel.mesh_E, impl_->side_faces); },
-                       [&] { impl_->near_sides = tree_of(channel.mesh_E, impl_->side_faces); });
-  impl_->openings = std::make_unique<Faces>(channel.mesh_E, impl_->opening_faces);
+                       [&] { impl_->near_sides = tree_of_faces(channel.mesh_E, impl_->side_faces); });
+  impl_->near_openings = tree_of_faces(channel.mesh_E, impl_->opening_faces);
 }
 
 LumenWalls::~LumenWalls() = default;
@@ -115,10 +103,8 @@ double LumenWalls::side_distance(const Eigen::Vector3d& p_E) const {
 
 LumenWalls::NearestOpening LumenWalls::nearest_opening(const Eigen::Vector3d& p_E) const {
   if (impl_->opening_faces.empty()) return {kInfinity, -1, p_E};
-  const auto [point, triangle] = impl_->openings->tree.closest_point_and_primitive(to_cgal(p_E));
-  const Eigen::Vector3d q_E(point.x(), point.y(), point.z());
-  const auto at = static_cast<std::size_t>(triangle - impl_->openings->triangles.cbegin());
-  return {(q_E - p_E).norm(), impl_->opening_of[at], q_E};
+  const FaceTree::Nearest found = impl_->near_openings.nearest(p_E);
+  return {found.distance, impl_->opening_of[found.triangle], found.point};
 }
 
 bool LumenWalls::sees(const Eigen::Vector3d& p_E, const Eigen::Vector3d& q_E) const {

@@ -3,7 +3,8 @@
 //
 // A channel's distance counts closed outlets as wall. A middle line leads through every opening, closed or
 // open, so here the faces that fill an opening (a hole's cap, the faces at the entry) are kept apart from all
-// others, the sides. Distances are those to whole triangles, by CGAL's AABB tree in double precision.
+// others, the sides. Distances are those to whole triangles (FaceTree), rays are CGAL's AABB tree's, in
+// double precision.
 //
 // Units: mm. Frame: E.
 #pragma once

@@ -176,4 +176,14 @@ FaceTree::Nearest FaceTree::nearest(const Eigen::Vector3d& p) const {
   return {p - best, best.norm(), given_[best_triangle]};
 }
 
+FaceTree tree_of_faces(const TriangleMesh& mesh, const std::vector<int>& faces) {
+  std::vector<FaceTree::Corners> triangles;
+  triangles.reserve(faces.size());
+  for (const int f : faces) {
+    const auto& t = mesh.triangles[static_cast<std::size_t>(f)];
+    triangles.push_back({mesh.vertices[t[0]], mesh.vertices[t[1]], mesh.vertices[t[2]]});
+  }
+  return FaceTree(std::move(triangles));
+}
+
 }  // namespace withy

@@ -13,6 +13,8 @@
 
 #include <Eigen/Core>
 
+#include "geometry/mesh/mesh.h"
+
 namespace withy {
 
 /// From the point of triangle abc that is nearest to p, to p. A triangle may be degenerate. The plane of a
@@ -57,5 +59,8 @@ class FaceTree {
   std::vector<std::uint32_t> given_;     // where each stood in what was given
   std::vector<Node> nodes_;
 };
+
+/// Of some faces of a mesh, in the order of `faces`.
+FaceTree tree_of_faces(const TriangleMesh& mesh, const std::vector<int>& faces);
 
 }  // namespace withy

@@ -36,21 +36,16 @@ using Inside = CGAL::Side_of_triangle_mesh<Surface, Kernel, CGAL::Default, Solid
 Point to_cgal(const Eigen::Vector3d& p) {
   return {p.x(), p.y(), p.z()};
 }
+
 /// Some of the faces, with a tree to find the nearest of them.
 class Patch {
  public:
   Patch() = default;
   template <class Belongs>
   Patch(const Channel& channel, const Belongs& belongs) {
-    const TriangleMesh& mesh = channel.mesh_E;
-    std::vector<FaceTree::Corners> triangles;
-    for (std::size_t f = 0; f < mesh.triangles.size(); ++f) {
-      if (!belongs(f)) continue;
-      const auto& t = mesh.triangles[f];
-      triangles.push_back({mesh.vertices[t[0]], mesh.vertices[t[1]], mesh.vertices[t[2]]});
-      face_.push_back(static_cast<int>(f));
-    }
-    tree_ = FaceTree(std::move(triangles));
+    for (std::size_t f = 0; f < channel.mesh_E.triangles.size(); ++f)
+      if (belongs(f)) face_.push_back(static_cast<int>(f));
+    tree_ = tree_of_faces(channel.mesh_E, face_);
   }
 
   bool empty() const { return tree_.empty(); }
