@@ -1,11 +1,12 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// Numbers with at most six significant digits, for people.
+// Numbers with at most six significant digits, and places, for people.
 #pragma once
 
 #include <cmath>
 #include <cstdlib>
 #include <string>
 
+#include <Eigen/Core>
 #include <fmt/core.h>
 
 namespace withy {
@@ -35,6 +36,12 @@ inline std::string shown_at_least(double value) {
   return std::isfinite(value) && std::strtod(nearest.c_str(), nullptr) < value
              ? shown(value + last_digit_shown(value))
              : nearest;
+}
+
+/// A place in mm with two decimals, and never "-0.00".
+inline std::string spoken_point(const Eigen::Vector3d& exact) {
+  const Eigen::Vector3d p = (exact.array() * 100.0).round() / 100.0 + 0.0;
+  return fmt::format("({:.2f}, {:.2f}, {:.2f}) mm", p.x(), p.y(), p.z());
 }
 
 }  // namespace withy

@@ -13,6 +13,7 @@
 #include <fmt/core.h>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/files/shown.h"
 #include "planner/files/words.h"
 
 namespace withy {
@@ -86,12 +87,6 @@ std::optional<double> last_station(const CentrelineBranch& branch, double from_m
   return std::nullopt;
 }
 
-/// A place in the scene frame, in words.
-std::string in_words(const Vector3d& p_E, const Eigen::Isometry3d& X_SE) {
-  const Vector3d p = ((X_SE * p_E).array() * 100.0).round() / 100.0 + 0.0;
-  return fmt::format("({:.2f}, {:.2f}, {:.2f}) mm", p.x(), p.y(), p.z());
-}
-
 /// What a place's name is looked up in.
 struct Lookup {
   std::string_view name;
@@ -122,7 +117,7 @@ tl::expected<NamedPlace, PlaceProblem> at_opening(int number, const Lookup& in) 
           "{} has its centre at {}; the target lies {:.2f} mm inside of it, the last place on the middle "
           "line "
           "where the tip has the {:.2f} mm of room that it needs{}",
-          in.name, in_words(opening.centre_E, in.X_SE), short_mm, in.room_mm,
+          in.name, spoken_point(in.X_SE * opening.centre_E), short_mm, in.room_mm,
           in.wall.has_open_outlet() ? "" : " (that opening is closed, its cap is a wall)");
     return place;
   }
@@ -170,7 +165,7 @@ tl::expected<NamedPlace, PlaceProblem> on_branch(const PlaceName& name, const Lo
     place.note = fmt::format(
         "{} is at {}; the target lies {:.2f} mm before it, at {:.1f} % of the branch: nearer to that end the "
         "tip does not have the {:.2f} mm of room that it needs",
-        in.name, in_words(along(*branch, wanted_mm), in.X_SE), wanted_mm - *station,
+        in.name, spoken_point(in.X_SE * along(*branch, wanted_mm)), wanted_mm - *station,
         100.0 * *station / branch->length_mm(), in.room_mm);
   return place;
 }
@@ -179,7 +174,7 @@ tl::expected<NamedPlace, PlaceProblem> at_widest(const Lookup& in) {
   const auto widest = widest_place(in.centreline);
   if (!widest) return no_place("no middle line was found in the lumen", "check the mesh's unit and scale");
   const std::string where = fmt::format("on branch {} at {:.1f} mm, {}", widest->branch + 1,
-                                        widest->at.station_mm, in_words(widest->at.p_E, in.X_SE));
+                                        widest->at.station_mm, spoken_point(in.X_SE * widest->at.p_E));
   if (!fits(in.wall, widest->at.p_E, in.room_mm))
     return no_place(
         fmt::format("the widest place, {}, has {:.2f} mm of room, and the tip needs {:.2f}", where,
@@ -222,7 +217,7 @@ tl::expected<NamedPlace, PlaceProblem> at_deepest(const Lookup& in) {
         "does "
         "not have the {:.2f} mm of room that it needs to go on",
         branch - in.centreline.branches.data() + 1, station, left_mm,
-        in_words(branch->points.back().p_E, in.X_SE), in.room_mm);
+        spoken_point(in.X_SE * branch->points.back().p_E), in.room_mm);
   return place;
 }
 

@@ -10,6 +10,7 @@
 #include "geometry/channel/mouths.h"
 #include "geometry/numbers/numbers.h"
 #include "planner/files/plain_line.h"
+#include "planner/files/shown.h"
 #include "planner/scene/named_places.h"
 #include "planner/scene/places.h"
 
@@ -190,11 +191,6 @@ void report_fits(const Scene& scene, const Centreline& centreline, Lines& lines)
 }
 
 }  // namespace
-
-std::string spoken_point(const Eigen::Vector3d& exact) {
-  const Eigen::Vector3d p = (exact.array() * 100.0).round() / 100.0 + 0.0;
-  return fmt::format("({:.2f}, {:.2f}, {:.2f}) mm", p.x(), p.y(), p.z());
-}
 
 std::vector<ReportLine> channel_report(const Scene& scene, const Channel& channel,
                                        const Centreline& centreline) {

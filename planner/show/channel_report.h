@@ -31,7 +31,4 @@ std::vector<ReportLine> body_report(const Design& design, double entry_room_mm);
 /// As a table of two columns, a line each.
 std::string report_text(const std::vector<ReportLine>& lines);
 
-/// Two decimals, and never "-0.00".
-std::string spoken_point(const Eigen::Vector3d& exact);
-
 }  // namespace withy

@@ -11,10 +11,10 @@
 
 #include "planner/effort/shares.h"
 #include "planner/files/file_names.h"
+#include "planner/files/shown.h"
 #include "planner/heed/heed_elasticity.h"
 #include "planner/search/ask/certify.h"
 #include "planner/search/ompl/ompl_planners.h"
-#include "planner/show/channel_report.h"
 #include "planner/show/picture.h"
 #include "tools/withy/begin_elsewhere.h"
 #include "tools/withy/commands.h"

@@ -22,6 +22,7 @@
 #include "planner/files/file_output.h"
 #include "planner/files/input_file.h"
 #include "planner/files/plain_line.h"
+#include "planner/files/shown.h"
 #include "planner/scene/tip_places.h"
 #include "planner/show/channel_picture.h"
 #include "planner/show/channel_report.h"
