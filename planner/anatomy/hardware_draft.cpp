@@ -107,8 +107,8 @@ double hardware_scale(const WayToTarget& way) {
   const auto fits = [](double room_mm, double radius_mm) {
     return std::floor(100.0 * kRoomShare * (room_mm - kDraftClearance_mm) / radius_mm) / 100.0;
   };
-  return std::min(
-      {1.0, fits(way.narrowest_mm, kDraftBodyRadius_mm), fits(way.for_locks_mm, kDraftLockRadius_mm)});
+  return std::min({1.0, fits(std::min(way.narrowest_mm, way.at_target_mm), kDraftBodyRadius_mm),
+                   fits(way.for_locks_mm, kDraftLockRadius_mm)});
 }
 
 double draft_length_mm(double depth_mm) {

@@ -13,6 +13,8 @@
 
 #include <Eigen/Core>
 
+#include "geometry/numbers/numbers.h"
+
 namespace withy {
 
 /// A thick body's radius, lock included, and the clearance that a draft asks for, mm.
@@ -26,10 +28,11 @@ inline constexpr double kLocklessShare = 0.25;
 
 /// The middle lines' way from the entry to a target.
 struct WayToTarget {
-  double depth_mm = 0.0;                                  ///< its length
-  double narrowest_mm = 0.0;                              ///< the least room on it, the entry's included
+  double depth_mm = 0.0;      ///< its length
+  double narrowest_mm = 0.0;  ///< the least room on it, the entry's included, its last end not
   Eigen::Vector3d narrowest_S = Eigen::Vector3d::Zero();  ///< where that is, scene frame
   double for_locks_mm = 0.0;                              ///< the least room on what of it locks come to
+  double at_target_mm = kInfinity;                        ///< about the target, if it is a narrow place
 };
 
 /// The largest scale, 1 or less and a whole hundredth, whose body leaves a tenth of the room free all along

@@ -299,8 +299,13 @@ std::optional<LinePoint> nearest_on_lines(const Centreline& centreline, const Ve
   return nearest;
 }
 
-/// The least room on the way to a point of the middle lines, as far as so deep.
-double narrowest_before(const Centreline& centreline, const std::vector<std::vector<WayIn>>& ways,
+/// What a tip of hardware of some scale needs about it.
+double draft_room_mm(double scale) {
+  return scale * kDraftBodyRadius_mm + kDraftClearance_mm;
+}
+
+/// The way to a point of the middle lines, as far as so deep.
+const WayIn& way_before(const Centreline& centreline, const std::vector<std::vector<WayIn>>& ways,
                         LinePoint at, double depth_mm) {
   while (ways[at.branch][at.point].depth_mm > depth_mm) {
     if (at.point > 0) {
@@ -316,24 +321,40 @@ double narrowest_before(const Centreline& centreline, const std::vector<std::vec
     });
     at.point = static_cast<std::size_t>(std::max<std::ptrdiff_t>(past - points.begin() - 1, 0));
   }
-  return ways[at.branch][at.point].narrowest_mm;
+  return ways[at.branch][at.point];
 }
 
-/// The way to the point of the middle lines that is nearest to a target.
-WayToTarget way_to(const SceneDraft& draft, const Entry& entry, const Vector3d& target_E) {
+/// The point of the middle lines before a place of theirs: the one beyond it is no part of the way there.
+std::optional<LinePoint> last_before(const Centreline& centreline, const Vector3d& p_E) {
+  auto at = nearest_on_lines(centreline, p_E);
+  if (!at || at->point == 0) return at;
+  const auto& points = centreline.branches[at->branch].points;
+  const Vector3d& nearest_E = points[at->point].p_E;
+  if ((p_E - nearest_E).dot(nearest_E - points[at->point - 1].p_E) < 0.0) --at->point;
+  return at;
+}
+
+/// The way to a target near the middle lines: along them, and the room about the target itself. Near an end
+/// the wall leaves a tip of that scale no more than it needs, which is no narrow place of the way.
+WayToTarget way_to(const SceneDraft& draft, const Entry& entry, const Vector3d& target_E, double tip_scale) {
+  constexpr double kRounding_mm = 1e-6;
   const double room = draft.wall->distance(Vector3d::Zero());
   WayToTarget way{target_E.norm(), room, entry.X_SE.translation(), room};
   const auto ways = ways_in(draft.centreline);
-  const auto at = nearest_on_lines(draft.centreline, target_E);
+  const auto at = last_before(draft.centreline, target_E);
   if (!at) return way;
   const WayIn& end = ways[at->branch][at->point];
   way.depth_mm = std::max(end.depth_mm, target_E.z());
-  if (end.narrowest_mm < way.narrowest_mm) {
-    way.narrowest_mm = end.narrowest_mm;
-    way.narrowest_S = entry.X_SE * end.narrowest_E;
+  if (const double about = draft.wall->distance(target_E); about < draft_room_mm(tip_scale) - kRounding_mm)
+    way.at_target_mm = about;
+  const auto before = [&](double last_mm) -> const WayIn& {
+    return way_before(draft.centreline, ways, *at, end.depth_mm - last_mm);
+  };
+  if (const WayIn& body = before(draft_room_mm(tip_scale)); body.narrowest_mm < way.narrowest_mm) {
+    way.narrowest_mm = body.narrowest_mm;
+    way.narrowest_S = entry.X_SE * body.narrowest_E;
   }
-  const double lockless = kLocklessShare * draft_length_mm(way.depth_mm);
-  way.for_locks_mm = std::min(room, narrowest_before(draft.centreline, ways, *at, end.depth_mm - lockless));
+  way.for_locks_mm = std::min(room, before(kLocklessShare * draft_length_mm(way.depth_mm)).narrowest_mm);
   return way;
 }
 
@@ -343,11 +364,6 @@ struct Aim {
   WayToTarget way;
   double scale = 1.0;
 };
-
-/// What a tip of hardware of some scale needs about it.
-double draft_room_mm(double scale) {
-  return scale * kDraftBodyRadius_mm + kDraftClearance_mm;
-}
 
 /// The place that the target's name means to a body that fits the entry; where the way there takes a thinner
 /// one, the place that the name means to that, if the way to it is no narrower.
@@ -360,13 +376,13 @@ tl::expected<Aim, PlaceProblem> aim_at(const SceneDraft& draft, const Entry& ent
   if (!place)
     return no_scene(place.error().problem, "name another place by --target, or another entry by --entry");
   Aim aim{{std::move(*place)}, {}, 1.0};
-  aim.way = way_to(draft, entry, aim.target.place.p_E);
+  aim.way = way_to(draft, entry, aim.target.place.p_E, entry_scale);
   aim.scale = hardware_scale(aim.way);
   if (aim.scale == entry_scale || aim.scale < kLeastScale) return aim;
   const auto again = place_for(aim.scale);
   aim.target.by_name = again && (again->p_E - aim.target.place.p_E).norm() < kSameTarget_mm;
   if (!again || aim.target.by_name) return aim;
-  const WayToTarget way = way_to(draft, entry, again->p_E);
+  const WayToTarget way = way_to(draft, entry, again->p_E, aim.scale);
   if (hardware_scale(way) < aim.scale) return aim;
   return Aim{{*again, true}, way, aim.scale};
 }
@@ -376,15 +392,20 @@ tl::expected<double, PlaceProblem> noted_scale(const WayToTarget& way, double sc
                                                const DraftSettings& settings,
                                                std::vector<std::string>& done) {
   if (scale < kLeastScale)
-    return no_scene(fmt::format("the way from {} to {} has {:.3f} mm of room for a body, at {}",
-                                settings.entry, settings.target, way.narrowest_mm, spoken(way.narrowest_S)),
-                    "name another place by --target, for instance deepest, or give " + unit_words(settings));
+    return no_scene(
+        fmt::format("the way from {} to {} has {:.3f} mm of room for a body, {}", settings.entry,
+                    settings.target, std::min(way.narrowest_mm, way.at_target_mm),
+                    way.at_target_mm < way.narrowest_mm ? "at its end" : "at " + spoken(way.narrowest_S)),
+        "name another place by --target, for instance deepest, or give " + unit_words(settings));
   if (scale < 1.0)
     done.push_back(fmt::format(
-        "The way to the target has {:.2f} mm of room at its narrowest, at {}, and {:.2f} mm "
-        "where locks come to, so the hardware is drawn at {:.2f} of its usual size, the "
-        "body's radius {:.2f} mm.",
-        way.narrowest_mm, spoken(way.narrowest_S), way.for_locks_mm, scale, scale * kDraftBodyRadius_mm));
+        "The way to the target has {:.2f} mm of room at its narrowest, at {}, {:.2f} mm where "
+        "locks come to{}, so the hardware is drawn at {:.2f} of its usual size, the body's radius "
+        "{:.2f} mm.",
+        way.narrowest_mm, spoken(way.narrowest_S), way.for_locks_mm,
+        way.at_target_mm < kInfinity ? fmt::format(" and {:.2f} mm at its end", way.at_target_mm)
+                                     : std::string(),
+        scale, scale * kDraftBodyRadius_mm));
   return scale;
 }
 

@@ -96,6 +96,14 @@ struct Lookup {
   const Eigen::Isometry3d& X_SE;
 };
 
+/// Why a tip that stands at a station of a line stands nowhere farther along it.
+std::string why_no_farther(const Lookup& in, const CentrelineBranch& branch, double station_mm) {
+  const double next_mm = std::min(station_mm + kSamePlace_mm, branch.length_mm());
+  if (along(branch, next_mm).z() <= 0.0)
+    return "beyond it the line lies in front of the entry plane, where no wall is held against the body";
+  return fmt::format("beyond it the tip does not have the {:.2f} mm of room that it needs", in.room_mm);
+}
+
 tl::expected<NamedPlace, PlaceProblem> at_opening(int number, const Lookup& in) {
   const Channel& channel = in.wall.channel();
   const std::vector<int> openings = numbered_openings(channel);
@@ -115,9 +123,8 @@ tl::expected<NamedPlace, PlaceProblem> at_opening(int number, const Lookup& in) 
     if (const double short_mm = (place.p_E - opening.centre_E).norm(); short_mm > kSamePlace_mm)
       place.note = fmt::format(
           "{} has its centre at {}; the target lies {:.2f} mm inside of it, the last place on the middle "
-          "line "
-          "where the tip has the {:.2f} mm of room that it needs{}",
-          in.name, spoken_point(in.X_SE * opening.centre_E), short_mm, in.room_mm,
+          "line where the tip stands: {}{}",
+          in.name, spoken_point(in.X_SE * opening.centre_E), short_mm, why_no_farther(in, branch, *station),
           in.wall.has_open_outlet() ? "" : " (that opening is closed, its cap is a wall)");
     return place;
   }
@@ -152,7 +159,7 @@ tl::expected<NamedPlace, PlaceProblem> on_branch(const PlaceName& name, const Lo
   const auto stands = [&](double s) {
     const Vector3d p_E = along(*branch, s);
     const double room_mm = std::min(in.room_mm, least_beside(*branch, std::min(s, passed_mm)));
-    return in.wall.inside(p_E) && in.wall.distance(p_E) >= room_mm - kRounded_mm;
+    return p_E.z() >= -kRounded_mm && in.wall.inside(p_E) && in.wall.distance(p_E) >= room_mm - kRounded_mm;
   };
   const auto station = last_station(*branch, wanted_mm, stands);
   if (!station)
@@ -162,11 +169,10 @@ tl::expected<NamedPlace, PlaceProblem> on_branch(const PlaceName& name, const Lo
         fmt::format("name a place farther along it, up to branch:{}@100%, or another branch", name.number));
   NamedPlace place{along(*branch, *station), {}};
   if (wanted_mm - *station > kSamePlace_mm)
-    place.note = fmt::format(
-        "{} is at {}; the target lies {:.2f} mm before it, at {:.1f} % of the branch: nearer to that end the "
-        "tip does not have the {:.2f} mm of room that it needs",
-        in.name, spoken_point(in.X_SE * along(*branch, wanted_mm)), wanted_mm - *station,
-        100.0 * *station / branch->length_mm(), in.room_mm);
+    place.note =
+        fmt::format("{} is at {}; the target lies {:.2f} mm before it, at {:.1f} % of the branch: {}",
+                    in.name, spoken_point(in.X_SE * along(*branch, wanted_mm)), wanted_mm - *station,
+                    100.0 * *station / branch->length_mm(), why_no_farther(in, *branch, *station));
   return place;
 }
 
@@ -212,12 +218,10 @@ tl::expected<NamedPlace, PlaceProblem> at_deepest(const Lookup& in) {
               }).value_or(station);
   NamedPlace place{along(*branch, station), {}};
   if (const double left_mm = branch->length_mm() - station; left_mm > kSamePlace_mm)
-    place.note = fmt::format(
-        "deepest is on branch {} at {:.1f} mm; that branch ends {:.2f} mm farther on, at {}, and the tip "
-        "does "
-        "not have the {:.2f} mm of room that it needs to go on",
-        branch - in.centreline.branches.data() + 1, station, left_mm,
-        spoken_point(in.X_SE * branch->points.back().p_E), in.room_mm);
+    place.note =
+        fmt::format("deepest is on branch {} at {:.1f} mm; that branch ends {:.2f} mm farther on, at {}: {}",
+                    branch - in.centreline.branches.data() + 1, station, left_mm,
+                    spoken_point(in.X_SE * branch->points.back().p_E), why_no_farther(in, *branch, station));
   return place;
 }
 

@@ -126,16 +126,11 @@ Result<Scene> read_scene(const std::filesystem::path& path, const std::function<
 }
 
 std::optional<InputError> placing_fault(const Scene& scene, const WallDistance& wall) {
-  const Eigen::Vector3d target_E = scene.target_point_E();
-  if (!wall.inside(target_E))
-    return scene.error_at("target.point_mm", "the target " + how_far_outside(scene, wall, target_E),
-                          place_inside(scene, wall, scene.target));
-  for (const Target& via : scene.vias) {
-    const Eigen::Vector3d via_E = scene.entry.X_SE.inverse() * via.point_S;
-    if (!wall.inside(via_E))
-      return scene.error_at("via.point_mm", "the place to pass " + how_far_outside(scene, wall, via_E),
-                            place_inside(scene, wall, via));
-  }
+  if (const auto off = why_not_in_channel(scene, wall, scene.target))
+    return scene.error_at("target.point_mm", "the target " + *off, place_inside(scene, wall, scene.target));
+  for (const Target& via : scene.vias)
+    if (const auto off = why_not_in_channel(scene, wall, via))
+      return scene.error_at("via.point_mm", "the place to pass " + *off, place_inside(scene, wall, via));
   const double room = wall.distance(Eigen::Vector3d::Zero());
   const double radius = scene.parts.segment.radius_mm;
   if (room < radius + scene.required_clearance_mm)

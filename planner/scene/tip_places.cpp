@@ -1,6 +1,8 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 #include "planner/scene/tip_places.h"
 
+#include <cmath>
+
 #include <fmt/core.h>
 
 namespace withy {
@@ -27,11 +29,21 @@ std::string spoken_place_S(const Scene& scene, const Eigen::Vector3d& place_E) {
   return fmt::format("[{:.3f}, {:.3f}, {:.3f}]", p.x(), p.y(), p.z());
 }
 
-std::string how_far_outside(const Scene& scene, const WallDistance& wall, const Eigen::Vector3d& p_E) {
-  const double off_mm = wall.distance(p_E);
-  if (p_E.z() < 0.0 && -p_E.z() < off_mm && p_E.head<2>().norm() <= scene.entry.opening_radius_mm)
-    return fmt::format("lies {:.3f} mm in front of the entry plane, outside the channel", -p_E.z());
-  return fmt::format("lies {:.3f} mm outside the channel", off_mm);
+std::optional<std::string> why_not_in_channel(const Scene& scene, const WallDistance& wall,
+                                              const Target& target) {
+  const Eigen::Vector3d p_E = scene.entry.X_SE.inverse() * target.point_S;
+  if (!wall.inside(p_E)) {
+    const double off_mm = wall.distance(p_E);
+    if (p_E.z() < 0.0 && -p_E.z() < off_mm && p_E.head<2>().norm() <= scene.entry.opening_radius_mm)
+      return fmt::format("lies {:.3f} mm in front of the entry plane, outside the channel", -p_E.z());
+    return fmt::format("lies {:.3f} mm outside the channel", off_mm);
+  }
+  if (p_E.z() > -target.tolerance_mm) return std::nullopt;
+  return fmt::format(
+      "lies {:.3f} mm in front of the entry plane, where the lumen comes back but no wall is held against "
+      "the "
+      "body",
+      -p_E.z());
 }
 
 std::string place_inside(const Scene& scene, const WallDistance& wall, const Target& target) {
@@ -60,8 +72,9 @@ std::optional<std::string> fault_at_entry(const Scene& scene, const WallDistance
   const std::string fault = fmt::format(
       "it lies {}, and its tolerance of {:g} mm reaches in front of the channel: a tip that has not gone in "
       "meets it too",
-      depth_mm < kOnPlane_mm ? std::string("on the entry plane")
-                             : fmt::format("{:.3f} mm past the entry plane", depth_mm),
+      std::abs(depth_mm) < kOnPlane_mm ? std::string("on the entry plane")
+                                       : fmt::format("{:.3f} mm {} the entry plane", std::abs(depth_mm),
+                                                     depth_mm < 0.0 ? "in front of" : "past"),
       tolerance_mm);
   const auto near = place_for_tip(scene, wall, scene.target);
   if (!near || near->kind == RoomyPlace::Kind::widest || near->place_E.z() < tolerance_mm)

@@ -26,9 +26,12 @@ std::optional<RoomyPlace> place_for_tip(const Scene& scene, const WallDistance& 
 /// A place in the frame of the scene, as a scene's file has it.
 std::string spoken_place_S(const Scene& scene, const Eigen::Vector3d& place_E);
 
-/// "lies 1.000 mm outside the channel", of a place that does: before the opening it is the entry plane that
-/// counts.
-std::string how_far_outside(const Scene& scene, const WallDistance& wall, const Eigen::Vector3d& p_E);
+/// "lies 1.000 mm outside the channel", of a target or place to pass that does: before the opening it is the
+/// entry plane that counts. A lumen that comes back in front of the entry plane is no channel there, for a
+/// body in front of it meets no wall: a place that no tip past the plane is within the tolerance of is
+/// outside as well. Nothing for any other place.
+std::optional<std::string> why_not_in_channel(const Scene& scene, const WallDistance& wall,
+                                              const Target& target);
 
 /// What to give instead of a target or place to pass outside the channel: place_for_tip's place.
 std::string place_inside(const Scene& scene, const WallDistance& wall, const Target& target);

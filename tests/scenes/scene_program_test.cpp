@@ -4,6 +4,7 @@
 #include <cmath>
 #include <cstdint>
 #include <cstring>
+#include <filesystem>
 #include <fstream>
 #include <regex>
 
@@ -12,6 +13,8 @@
 
 #include "tests/support/run_program.h"
 #include "tests/support/temporary_folder.h"
+
+namespace fs = std::filesystem;
 
 namespace {
 
@@ -56,6 +59,54 @@ void check_takes(const TemporaryFolder& folder) {
 }
 
 }  // namespace
+
+// A tube of 60 mm whose far end is closed by a flat wall: from the entry to a tip's room before that wall the
+// closed form of the room is the radius.
+TEST_CASE("the wall at the end of a wide blind tube is no narrow place on the way to it") {
+  const TemporaryFolder folder;
+  write_text(
+      folder.path() / "tube.toml",
+      "title = \"blind\"\nends = \"open\"\nfar_ends = \"capped\"\nedge_length_mm = 2.5\n[[tube]]\nname = "
+      "\"t\"\npieces = [ { length_mm = 60 } ]\nradius = [ { station_mm = 0, radius_mm = 12 } ]\n");
+  const ProgramRun tube = run(folder, {"channel", "tube.toml", "-o", "tube.stl"});
+  INFO(tube.err);
+  REQUIRE(tube.status == 0);
+  const ProgramRun scene = run(folder, {"scene", "tube.stl", "-o", "out", "--quiet"});
+  INFO(scene.out << scene.err);
+  REQUIRE(scene.status == 0);
+  CHECK(scene.out.find("of its usual size") == std::string::npos);
+  CHECK(read_text(folder.path() / "out/scene.toml").find("radius_mm = 1.5") != std::string::npos);
+  check_takes(folder);
+}
+
+TEST_CASE("places where a lumen comes back in front of the entry are none, and are told by that") {
+  const TemporaryFolder folder;
+  // The bend has a radius of 60 / pi mm; the far limb ends 20 mm in front of the entry's plane.
+  write_text(folder.path() / "tube.toml",
+             "title = \"back\"\nends = \"open\"\nfar_ends = \"open\"\nedge_length_mm = 1.5\n[[tube]]\nname = "
+             "\"t\"\npieces = [ { length_mm = 20 }, { length_mm = 60, bend_deg = 180 }, { length_mm = 40 } "
+             "]\nradius = [ { station_mm = 0, radius_mm = 6 }, { station_mm = 120, radius_mm = 5 } ]\n");
+  REQUIRE(run(folder, {"channel", "tube.toml", "-o", "tube.stl"}).status == 0);
+  for (const char* target : {"opening:2", "deepest", "branch:1@95%"}) {
+    const ProgramRun scene = run(
+        folder, {"scene", "tube.stl", "-o", "out", "--entry", "opening:1", "--target", target, "--quiet"});
+    INFO(target << ": " << scene.out << scene.err);
+    REQUIRE(scene.status == 0);
+    CHECK(scene.out.find("beyond it the line lies in front of the entry plane, where no wall is held") !=
+          std::string::npos);
+    CHECK(scene.out.find("the tip does not have") == std::string::npos);
+    check_takes(folder);
+  }
+  const fs::path file = folder.path() / "out/scene.toml";
+  write_text(file,
+             std::regex_replace(read_text(file), std::regex("(\\[target\\][^\\[]*\\n)point_mm[^\\n]*\\n"),
+                                "$1point_mm = [38.197, 0, -10]\n"));  // on the far limb's axis
+  const ProgramRun check = run(folder, {"check", "out/scene.toml", "--quiet"});
+  INFO(check.out << check.err);
+  CHECK(check.status == 2);
+  CHECK(check.err.find("the target lies 10.000 mm in front of the entry plane, where the lumen comes back") !=
+        std::string::npos);
+}
 
 TEST_CASE("a mesh becomes a scene that check takes, entry and target by name") {
   const TemporaryFolder folder;
