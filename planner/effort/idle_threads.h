@@ -40,21 +40,32 @@ void with_idle_threads(const Help& help, const Run& run) {
 
 /// The first of `count` questions, in order, that is answered with yes; `count` where none is. `ask(i,
 /// ended)` answers question i; `ended()` says once an earlier one was answered with yes, after which no one
-/// heeds what it says. Idle threads ask ahead.
-template <class Ask>
-std::size_t first_yes(std::size_t count, const Ask& ask) {
+/// heeds what it says. Idle threads ask ahead. Where one gets a yes, and earlier questions are still being
+/// asked, it calls `go_on(i, ended)`, for what comes next if none of these is answered with yes.
+template <class Ask, class GoOn>
+std::size_t first_yes(std::size_t count, const Ask& ask, const GoOn& go_on) {
   std::atomic<std::size_t> next{0};
   std::atomic<std::size_t> first{count};
+  std::atomic<std::size_t> answered{0};
   const auto take_turns = [&] {
     for (std::size_t i = next++; i < first; i = next++) {
-      if (!ask(i, [&first, i] { return first < i; })) continue;
+      const auto ended = [&first, i] { return first < i; };
+      const bool yes = ask(i, ended);
+      const std::size_t others = answered++;
+      if (!yes) continue;
       std::size_t known = first;
       while (i < known && !first.compare_exchange_weak(known, i)) {
       }
+      if (others < i && !ended()) go_on(i, ended);
     }
   };
   with_idle_threads(take_turns, take_turns);
   return first;
+}
+
+template <class Ask>
+std::size_t first_yes(std::size_t count, const Ask& ask) {
+  return first_yes(count, ask, [](std::size_t, const auto&) {});
 }
 
 /// A value that is worked out once, by whichever thread asks for it first.

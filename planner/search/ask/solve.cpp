@@ -7,6 +7,7 @@
 #include <cmath>
 #include <functional>
 #include <memory>
+#include <mutex>
 
 #include <fmt/core.h>
 #include <oneapi/tbb/task_group.h>
@@ -140,40 +141,114 @@ SearchProblem take_surer_switches(const SearchProblem& problem, Plan& plan,
   return problem;
 }
 
-/// A plan with a wider narrowest passage and no more switches, when one is found in reasonable work. A hunt
-/// that can be made, or a reserve that is wanted, is not given up for it.
-/// A look that finds none is followed by one for half the step. So all looks up to the next that finds one
-/// are known beforehand, and are asked ahead.
-Plan widened(const SearchProblem& problem, Plan plan, RouteSearchSettings settings) {
-  settings.most_switches = switches_of(plan);
-  double step = kWidenFirst_mm;
-  double none_from = kInfinity;  // no look need go there
-  int looks = 0;
-  while (looks < shares::kWidenLooks && step >= kWidenLeast_mm && std::isfinite(plan.clearance_mm)) {
-    std::vector<double> steps = {std::min(step, 0.5 * (none_from - plan.clearance_mm))};
-    while (looks + std::ssize(steps) < shares::kWidenLooks && 0.5 * steps.back() >= kWidenLeast_mm)
-      steps.push_back(0.5 * steps.back());
-    std::vector<std::optional<Plan>> better(steps.size());
-    std::vector<SearchOutcome> outcome(steps.size(), SearchOutcome::stopped);
-    const std::size_t found = first_yes(steps.size(), [&](std::size_t i, const auto& ended) {
-      RouteSearchSettings until_ended = settings;
-      until_ended.effort = settings.effort.until_stop(ended);
-      SearchProblem wider = problem;
-      wider.required_clearance_mm = plan.clearance_mm + steps[i];
-      if (settings.effort.cut_short()) return false;
-      better[i] = better_plan(wider, until_ended, outcome[i]);
-      return better[i] && !has_what_lacks(problem.design, plan, *better[i]) &&
-             better[i]->clearance_mm > plan.clearance_mm;
-    });
-    for (std::size_t i = 0; i < found; ++i)
-      if (outcome[i] == SearchOutcome::proved_none) none_from = plan.clearance_mm + steps[i];
-    if (found == steps.size()) break;
-    looks += static_cast<int>(found) + 1;
-    step = 2.0 * steps[found];
-    plan = std::move(*better[found]);
+/// Looks for a plan with a wider narrowest passage and no more switches. A hunt that can be made, or a
+/// reserve that is wanted, is not given up for it. A look that finds none is followed by one for half the
+/// step. So all looks up to the next that finds one are known beforehand, and are asked ahead. What follows
+/// if all that are still being asked find none is looked for by whoever has found one.
+class WiderLooks {
+ public:
+  WiderLooks(const SearchProblem& problem, Plan plan, const RouteSearchSettings& settings)
+      : problem_(problem), settings_(settings), at_{std::move(plan)} {
+    settings_.most_switches = switches_of(at_.plan);
   }
-  return plan;
-}
+
+  Plan run() {
+    for (std::vector<double> steps = steps_from(at_); !steps.empty(); steps = steps_from(at_)) {
+      std::vector<Look> looks(steps.size());
+      none_from_mm_ = at_.none_from_mm;
+      const std::size_t found = first_yes(
+          steps.size(),
+          [&](std::size_t i, const auto& ended) {
+            looks[i] = look(at_.plan.clearance_mm + steps[i], ended);
+            note_proof(looks[i]);
+            return is_better(looks[i].better);
+          },
+          [&](std::size_t i, const auto& ended) {
+            look_beyond(after(i, steps[i], *looks[i].better), ended);
+          });
+      if (found == steps.size()) break;
+      at_ = after(found, steps[found], std::move(*looks[found].better));
+    }
+    return std::move(at_.plan);
+  }
+
+ private:
+  struct Look {
+    double clearance_mm = 0.0;
+    std::optional<Plan> better = std::nullopt;
+    SearchOutcome outcome = SearchOutcome::stopped;
+  };
+  /// Where the looks have got to.
+  struct At {
+    Plan plan;
+    double step_mm = kWidenFirst_mm;
+    double none_from_mm = kInfinity;  ///< no look need go there
+    int looks = 0;
+  };
+
+  /// Of the next looks, up to one that finds a plan.
+  static std::vector<double> steps_from(const At& at) {
+    std::vector<double> steps;
+    if (at.looks >= shares::kWidenLooks || at.step_mm < kWidenLeast_mm ||
+        !std::isfinite(at.plan.clearance_mm))
+      return steps;
+    steps.push_back(std::min(at.step_mm, 0.5 * (at.none_from_mm - at.plan.clearance_mm)));
+    while (at.looks + std::ssize(steps) < shares::kWidenLooks && 0.5 * steps.back() >= kWidenLeast_mm)
+      steps.push_back(0.5 * steps.back());
+    return steps;
+  }
+
+  /// After look i, of this step, has found a plan, and those before it none as far as they have ended.
+  At after(std::size_t i, double step_mm, Plan found) const {
+    return {std::move(found), 2.0 * step_mm, none_from_mm_, at_.looks + static_cast<int>(i) + 1};
+  }
+
+  bool is_better(const std::optional<Plan>& other) const {
+    return other && !has_what_lacks(problem_.design, at_.plan, *other) &&
+           other->clearance_mm > at_.plan.clearance_mm;
+  }
+
+  Look look(double clearance_mm, const Effort::Asked& ended) {
+    {
+      const std::lock_guard lock(beyond_mutex_);
+      if (beyond_ && beyond_->clearance_mm == clearance_mm) return *beyond_;
+    }
+    Look look{clearance_mm};
+    if (settings_.effort.cut_short()) return look;
+    RouteSearchSettings until_ended = settings_;
+    until_ended.effort = settings_.effort.until_stop(ended);
+    SearchProblem wider = problem_;
+    wider.required_clearance_mm = clearance_mm;
+    look.better = better_plan(wider, until_ended, look.outcome);
+    return look;
+  }
+
+  void note_proof(const Look& look) {
+    double least_mm = none_from_mm_;
+    while (look.outcome == SearchOutcome::proved_none && look.clearance_mm < least_mm &&
+           !none_from_mm_.compare_exchange_weak(least_mm, look.clearance_mm)) {
+    }
+  }
+
+  /// The first look from there, kept for when it is asked for.
+  void look_beyond(const At& there, const Effort::Asked& ended) {
+    const auto steps = steps_from(there);
+    if (steps.empty()) return;
+    // What a look before it has proved by then changes where it is to be.
+    const Effort::Asked stale = [&] { return ended() || none_from_mm_ != there.none_from_mm; };
+    Look first = look(there.plan.clearance_mm + steps.front(), stale);
+    if (stale() || settings_.effort.cut_short()) return;
+    const std::lock_guard lock(beyond_mutex_);
+    beyond_ = std::move(first);
+  }
+
+  const SearchProblem& problem_;
+  RouteSearchSettings settings_;
+  At at_;
+  std::atomic<double> none_from_mm_{kInfinity};  // proved by the looks from at_
+  std::mutex beyond_mutex_;
+  std::optional<Look> beyond_;
+};
 
 std::string plural(int count, const char* word) {
   return fmt::format("{} {}{}", count, word, count == 1 ? "" : "s");
@@ -572,7 +647,7 @@ Plan improved(const SearchProblem& problem, Plan plan, const SolveSettings& sett
   const SearchProblem asked = take_surer_switches(problem, plan, surer_settings);
   // What was proved is that fewer switches than those do not reach.
   if (settings.certificate != nullptr && switches_of(plan) > fewest) settings.certificate->reset();
-  const auto wider = [&](Plan narrow) { return widened(asked, std::move(narrow), search_settings); };
+  const auto wider = [&](Plan narrow) { return WiderLooks(asked, std::move(narrow), search_settings).run(); };
   if (settings.prefer != Preference::bench || !settings.errors) return wider(std::move(plan));
   settings.progress("trying benches");
   const auto stander = judge_of_benches(problem, settings);
