@@ -9,6 +9,7 @@
 
 #include <fmt/core.h>
 #include <oneapi/tbb/parallel_for.h>
+#include <oneapi/tbb/task_arena.h>
 
 #include "planner/effort/shares.h"
 #include "planner/tolerance/bench_contact.h"
@@ -261,6 +262,7 @@ std::vector<Stander::KnownMotion*> Stander::motions_of(const Plan& plan) const {
     known_.erase(known_.begin(),
                  known_.begin() + static_cast<std::ptrdiff_t>(known_.size() - shares::kMotionsKept));
   std::vector<KnownMotion*> out;
+  std::vector<KnownMotion*> fresh;
   for (const PlannedMotion& motion :
        withy::motions_of(plan, MotionVerifier(problem_.design, *problem_.distance))) {
     const auto found = std::find_if(known_.begin(), known_.end(),
@@ -269,14 +271,19 @@ std::vector<Stander::KnownMotion*> Stander::motions_of(const Plan& plan) const {
       out.push_back(found->get());
       continue;
     }
-    auto known = std::make_unique<KnownMotion>();
-    known->motion = motion;
-    known->worst = std::make_unique<WorstCase>(problem_, std::vector<PlannedMotion>{motion}, motion.to,
-                                               centre_E_, triangles_);
-    known->look(sizes_, effort_);
-    out.push_back(known.get());
-    known_.push_back(std::move(known));
+    known_.push_back(std::make_unique<KnownMotion>());
+    known_.back()->motion = motion;
+    fresh.push_back(known_.back().get());
+    out.push_back(fresh.back());
   }
+  tbb::this_task_arena::isolate([&] {
+    tbb::parallel_for(std::size_t{0}, fresh.size(), [&](std::size_t i) {
+      KnownMotion& known = *fresh[i];
+      known.worst = std::make_unique<WorstCase>(problem_, std::vector<PlannedMotion>{known.motion},
+                                                known.motion.to, centre_E_, triangles_);
+      known.look(sizes_, effort_);
+    });
+  });
   return out;
 }
 

@@ -32,17 +32,17 @@ double as_printed(double value) {
   return std::stod(fmt::format("{:.4g}", value));
 }
 
-struct Trial {
+struct LayoutTrial {
   DesignParts parts;
   std::string words;
 };
 
-std::vector<Trial> moved_stations(const Design& design) {
-  std::vector<Trial> trials;
+std::vector<LayoutTrial> moved_stations(const Design& design) {
+  std::vector<LayoutTrial> trials;
   for (const double share : kMoves)
     for (int lock = 0; lock < design.lock_count(); ++lock)
       for (const double side : {-1.0, 1.0}) {
-        Trial trial{design.parts(), {}};
+        LayoutTrial trial{design.parts(), {}};
         double& station = trial.parts.layout.station_mm[static_cast<std::size_t>(lock)];
         const double before = station;
         station = std::round(before + side * share * design.length_mm());
@@ -53,8 +53,8 @@ std::vector<Trial> moved_stations(const Design& design) {
   return trials;
 }
 
-std::vector<Trial> turned_clockings(const SearchProblem& problem) {
-  std::vector<Trial> trials;
+std::vector<LayoutTrial> turned_clockings(const SearchProblem& problem) {
+  std::vector<LayoutTrial> trials;
   const Design& design = problem.design;
   if (!problem.heeded.field || !design.field()) return trials;
   // One magnet alone in a uniform field doesn't care how it is turned.
@@ -62,7 +62,7 @@ std::vector<Trial> turned_clockings(const SearchProblem& problem) {
   for (const double turn : kRemedyTurns_deg)
     for (int lock = 0; lock < design.lock_count(); ++lock)
       for (const double side : {-1.0, 1.0}) {
-        Trial trial{design.parts(), {}};
+        LayoutTrial trial{design.parts(), {}};
         double& clock = trial.parts.layout.clock_rad[static_cast<std::size_t>(lock)];
         const double before = degrees_to_write(clock);
         const double after = as_printed(std::remainder(before + side * turn, 360.0));
@@ -74,11 +74,11 @@ std::vector<Trial> turned_clockings(const SearchProblem& problem) {
   return trials;
 }
 
-std::vector<Trial> finer_notches(const Design& design) {
-  std::vector<Trial> trials;
+std::vector<LayoutTrial> finer_notches(const Design& design) {
+  std::vector<LayoutTrial> trials;
   if (!design.latch() || design.latch()->notch_pitch_mm <= 0.0 || design.lock_count() == 0) return trials;
   for (const double times : kFiner) {
-    Trial trial{design.parts(), {}};
+    LayoutTrial trial{design.parts(), {}};
     LatchHardware& latch = *trial.parts.latch;
     latch.notch_pitch_mm = as_printed(latch.notch_pitch_mm / times);
     const double room = kRoomForHunt * 0.5 * latch.notch_pitch_mm;
@@ -95,8 +95,8 @@ std::vector<Trial> finer_notches(const Design& design) {
   return trials;
 }
 
-std::vector<Trial> other_carriage(const Design& design) {
-  Trial trial{design.parts(), {}};
+std::vector<LayoutTrial> other_carriage(const Design& design) {
+  LayoutTrial trial{design.parts(), {}};
   const bool guide = design.carriage().kind == CarriageKind::guide;
   trial.parts.carriage.kind = guide ? CarriageKind::free : CarriageKind::guide;
   trial.words = guide ? "a free carriage instead of the guide" : "a guide instead of the free carriage";
@@ -105,18 +105,29 @@ std::vector<Trial> other_carriage(const Design& design) {
 
 }  // namespace
 
-std::vector<std::string> find_layout_remedies(const SearchProblem& problem, const Effort& effort,
-                                              std::int64_t& work_done) {
+LayoutRemedies::LayoutRemedies(const SearchProblem& problem, PlansAhead& plans) : plans_(plans) {
+  for (auto& kind : {moved_stations(problem.design), turned_clockings(problem), finer_notches(problem.design),
+                     other_carriage(problem.design)}) {
+    const std::size_t group = plans.add_group();
+    kinds_.emplace_back();
+    for (const auto& [parts, words] : kind) {
+      const std::size_t question = plans.add(group, shares::kLayoutRemedyWork, [&problem, parts = parts] {
+        return with_design(problem, parts);
+      });
+      kinds_.back().push_back({question, words});
+    }
+  }
+}
+
+std::vector<std::string> LayoutRemedies::find(const Effort& effort, std::int64_t& work_done) const {
   std::vector<std::string> found;
   std::int64_t work = 0;
   const auto would_do = [&](const Trial& trial) {
-    const auto asked = with_design(problem, trial.parts);
-    if (!asked || effort.spent(work)) return false;
-    const std::int64_t share = std::min(shares::kLayoutRemedyWork, effort.work() - work);
-    return has_plan(*asked, effort.renewed(share), work);
+    if (effort.spent(work)) return false;
+    const std::int64_t share = std::min(plans_.share(trial.question), effort.work() - work);
+    return plans_.has_plan(trial.question, effort.renewed(share), work);
   };
-  for (const auto& kind : {moved_stations(problem.design), turned_clockings(problem),
-                           finer_notches(problem.design), other_carriage(problem.design)}) {
+  for (const auto& kind : kinds_) {
     const auto trial = std::find_if(kind.begin(), kind.end(), would_do);
     if (trial != kind.end()) found.push_back(trial->words);
   }
@@ -124,20 +135,42 @@ std::vector<std::string> find_layout_remedies(const SearchProblem& problem, cons
   return found;
 }
 
-std::optional<std::string> find_fewer_locks(const SearchProblem& problem, const Effort& effort,
-                                            const WithLocks& with_locks, std::int64_t& work_done) {
-  const int given = problem.design.lock_count();
+FewerLocks::FewerLocks(const SearchProblem& problem, const WithLocks& with_locks, PlansAhead& plans)
+    : plans_(plans), given_(problem.design.lock_count()) {
+  if (!with_locks) return;
+  const std::size_t group = plans.add_group();
+  for (int locks = given_ - 1; locks >= 0; --locks)
+    questions_.push_back(
+        plans.add(group, shares::kRemedyWork, [&with_locks, locks] { return with_locks(locks); }));
+}
+
+std::optional<std::string> FewerLocks::find(const Effort& effort, std::int64_t& work_done) const {
   std::int64_t work = 0;
   std::optional<std::string> found;
-  for (int locks = given - 1; locks >= 0 && with_locks && !found && !effort.spent(work); --locks) {
-    const auto asked = with_locks(locks);
-    if (!asked) continue;
-    const std::int64_t share = std::min(shares::kRemedyWork, effort.work() - work);
-    if (has_plan(*asked, effort.renewed(share), work))
-      found = fmt::format("{} {} instead of {}", locks, locks == 1 ? "lock" : "locks", given);
+  for (std::size_t i = 0; i < questions_.size() && !found && !effort.spent(work); ++i) {
+    const std::int64_t share = std::min(plans_.share(questions_[i]), effort.work() - work);
+    const int locks = given_ - 1 - static_cast<int>(i);
+    if (plans_.has_plan(questions_[i], effort.renewed(share), work))
+      found = fmt::format("{} {} instead of {}", locks, locks == 1 ? "lock" : "locks", given_);
   }
   work_done += work;
   return found;
+}
+
+std::vector<std::string> find_layout_remedies(const SearchProblem& problem, const Effort& effort,
+                                              std::int64_t& work_done) {
+  PlansAhead plans;
+  const LayoutRemedies remedies(problem, plans);
+  plans.ask(effort);
+  return remedies.find(effort, work_done);
+}
+
+std::optional<std::string> find_fewer_locks(const SearchProblem& problem, const Effort& effort,
+                                            const WithLocks& with_locks, std::int64_t& work_done) {
+  PlansAhead plans;
+  const FewerLocks fewer(problem, with_locks, plans);
+  plans.ask(effort);
+  return fewer.find(effort, work_done);
 }
 
 }  // namespace withy

@@ -10,10 +10,10 @@
 #include <vector>
 
 #include <fmt/core.h>
-#include <tbb/parallel_for.h>
-#include <tbb/task_arena.h>
+#include <oneapi/tbb/collaborative_call_once.h>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/effort/idle_threads.h"
 #include "planner/effort/shares.h"
 #include "planner/search/ask/changed_design.h"
 #include "planner/search/ask/field_reason.h"
@@ -214,17 +214,20 @@ constexpr std::array kRelaxations = {Relaxation::field,     Relaxation::tendons,
                                      Relaxation::curvature, Relaxation::insertion,     Relaxation::clearance,
                                      Relaxation::thickness, Relaxation::one_more_lock, Relaxation::walls};
 
-/// Every limit's relaxed question, asked by all threads. A thread takes the next question in the order above;
-/// none after one that was found is asked to its end. So one thread asks what it must, and more threads ask
-/// ahead.
+}  // namespace
+
+/// Every limit's relaxed question, asked by all threads that take part. A thread takes the next question in
+/// the order above; none after one that was found is asked to its end. So one thread asks what it must, and
+/// more threads ask ahead.
 class RelaxedQuestions {
  public:
-  RelaxedQuestions(const SearchProblem& problem, const Effort& effort, const WithLocks& with_locks)
-      : effort_(effort) {
+  RelaxedQuestions(const SearchProblem& problem, Effort effort, const WithLocks& with_locks)
+      : effort_(std::move(effort)) {
     for (const Relaxation relaxation : kRelaxations)
       if (auto eased = relaxed(problem, relaxation, with_locks))
         questions_.push_back({relaxation, std::move(*eased), nullptr, SearchOutcome::stopped});
     first_found_ = questions_.size();
+    asked_ = std::vector<tbb::collaborative_once_flag>(questions_.size());
     done_ = std::vector<std::atomic<std::int64_t>>(questions_.size());
   }
 
@@ -236,15 +239,22 @@ class RelaxedQuestions {
     Route route = {};  // by all places to pass, where there is one
   };
 
+  /// Takes questions in turn with other threads until none is left to be begun.
+  void take_turns() {
+    for (std::size_t i = next_++; i < questions_.size(); i = next_++) {
+      if (i > first_found_ || done_before(i) > effort_.work() || effort_.cut_short()) return;
+      ask(i);
+    }
+  }
+
   /// The first question that was found, all before it answered within the effort's work, itself included;
   /// none else. The same on any number of threads, but where the effort is cut short.
   const Question* first_found() {
-    tbb::this_task_arena::isolate([&] {
-      tbb::parallel_for(
-          0, tbb::this_task_arena::max_concurrency(), [&](int) { take_turns(); }, tbb::simple_partitioner());
-    });
+    take_turns();
     std::int64_t left = effort_.work();
     for (std::size_t i = 0; i < questions_.size(); ++i) {
+      if (left < 0 || effort_.cut_short()) return nullptr;
+      ask(i);
       left -= done_[i];
       if (effort_.cut_short() || left < 0) return nullptr;
       if (questions_[i].outcome == SearchOutcome::found) return &questions_[i];
@@ -253,13 +263,6 @@ class RelaxedQuestions {
   }
 
  private:
-  void take_turns() {
-    for (std::size_t i = next_++; i < questions_.size(); i = next_++) {
-      if (i > first_found_ || done_before(i) > effort_.work() || effort_.cut_short()) return;
-      ask(i);
-    }
-  }
-
   /// As far as it is known: what is not done yet only adds.
   std::int64_t done_before(std::size_t end) const {
     std::int64_t sum = 0;
@@ -267,7 +270,12 @@ class RelaxedQuestions {
     return sum;
   }
 
+  /// Once: waits where another thread is at it.
   void ask(std::size_t i) {
+    tbb::collaborative_call_once(asked_[i], [&] { ask_now(i); });
+  }
+
+  void ask_now(std::size_t i) {
     Question& question = questions_[i];
     RouteSearchSettings settings;
     settings.relaxations = settings.spans = true;
@@ -286,34 +294,52 @@ class RelaxedQuestions {
     }
   }
 
-  const Effort& effort_;
+  const Effort effort_;
   std::deque<Question> questions_;  // searches refer to what is in it
+  std::vector<tbb::collaborative_once_flag> asked_;
   std::atomic<std::size_t> next_{0};
   std::atomic<std::size_t> first_found_{0};
   std::vector<std::atomic<std::int64_t>> done_;  // work of each question
 };
 
-}  // namespace
+ReasonLook::ReasonLook(const SearchProblem& problem, std::size_t place, Effort effort,
+                       const WithLocks& with_locks)
+    : problem_(problem),
+      place_(place),
+      effort_(std::move(effort)),
+      questions_(std::make_unique<RelaxedQuestions>(problem, effort_, with_locks)) {}
 
-std::optional<Reason> find_reason(const SearchProblem& problem, std::size_t place, const Effort& effort,
-                                  const WithLocks& with_locks) {
-  RelaxedQuestions questions(problem, effort, with_locks);
-  const RelaxedQuestions::Question* found = questions.first_found();
+ReasonLook::~ReasonLook() = default;
+
+void ReasonLook::help() {
+  questions_->take_turns();
+}
+
+std::optional<Reason> ReasonLook::run() {
+  const RelaxedQuestions::Question* found = questions_->first_found();
   if (found == nullptr) return std::nullopt;
   const Relaxation relaxation = found->relaxation;
   // Tidied, a route would miss the places.
   const Route route =
-      problem.vias.empty() ? tidy(found->search->judge(), found->route, effort) : found->route;
-  Reason reason = {relaxation, sentence_for(relaxation, problem, found->eased, route, effort),
-                   without_value(relaxation, problem)};
+      problem_.vias.empty() ? tidy(found->search->judge(), found->route, effort_) : found->route;
+  Reason reason = {relaxation, sentence_for(relaxation, problem_, found->eased, route, effort_),
+                   without_value(relaxation, problem_)};
   if (relaxation != Relaxation::one_more_lock) {
-    SearchProblem there = problem;
-    there.goal = goal_at(problem, place);
-    const Hardware hardware(problem.design);
-    reason.approach = approach_along(StepJudge(there, hardware), route, effort);
+    SearchProblem there = problem_;
+    there.goal = goal_at(problem_, place_);
+    const Hardware hardware(problem_.design);
+    reason.approach = approach_along(StepJudge(there, hardware), route, effort_);
   }
   // Figures of a look that was cut short may be wrong.
-  return effort.cut_short() ? std::nullopt : std::optional(std::move(reason));
+  return effort_.cut_short() ? std::nullopt : std::optional(std::move(reason));
+}
+
+std::optional<Reason> find_reason(const SearchProblem& problem, std::size_t place, const Effort& effort,
+                                  const WithLocks& with_locks) {
+  ReasonLook look(problem, place, effort, with_locks);
+  std::optional<Reason> reason;
+  with_idle_threads([&] { look.help(); }, [&] { reason = look.run(); });
+  return reason;
 }
 
 }  // namespace withy

@@ -9,6 +9,7 @@
 
 #include <cstddef>
 #include <functional>
+#include <memory>
 #include <optional>
 #include <string>
 
@@ -48,5 +49,29 @@ using WithLocks = std::function<std::optional<SearchProblem>(int locks)>;
 /// approach is near to. All searches together take the effort's work at most, each shares::kReasonWork.
 std::optional<Reason> find_reason(const SearchProblem& problem, std::size_t place, const Effort& effort,
                                   const WithLocks& with_locks);
+
+class RelaxedQuestions;
+
+/// The same, for whoever has threads of its own to help.
+class ReasonLook {
+ public:
+  /// Problem and `with_locks` must outlive it.
+  ReasonLook(const SearchProblem& problem, std::size_t place, Effort effort, const WithLocks& with_locks);
+  ~ReasonLook();
+  ReasonLook(const ReasonLook&) = delete;
+  ReasonLook& operator=(const ReasonLook&) = delete;
+
+  /// Asks ahead of run() what it will ask, from another thread, until all is asked or being asked. The reason
+  /// is the same with and without.
+  void help();
+  /// Once.
+  std::optional<Reason> run();
+
+ private:
+  const SearchProblem& problem_;
+  const std::size_t place_;
+  const Effort effort_;
+  const std::unique_ptr<RelaxedQuestions> questions_;
+};
 
 }  // namespace withy

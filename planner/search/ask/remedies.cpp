@@ -14,6 +14,7 @@
 #include "planner/effort/shares.h"
 #include "planner/search/ask/changed_design.h"
 #include "planner/search/ask/layout_remedies.h"
+#include "planner/search/ask/plans_ahead.h"
 #include "planner/search/ask/via_routes.h"
 #include "planner/search/route/make_plan.h"
 #include "planner/search/route/route_search.h"
@@ -137,23 +138,22 @@ std::string joined(const std::vector<std::string>& parts, const char* last) {
 /// The look for sizes, within one effort.
 class SizeLook {
  public:
-  SizeLook(const SearchProblem& problem, std::size_t place, const Effort& effort, const WithLocks& with_locks,
-           const WithChannel& with_channel)
-      : problem_(problem), effort_(effort), with_locks_(with_locks), with_channel_(with_channel) {
+  /// Puts the changes that are tried alone down in `plans`, which must outlive it, to be asked ahead.
+  SizeLook(const SearchProblem& problem, std::size_t place, const WithLocks& with_locks,
+           const WithChannel& with_channel, PlansAhead& plans)
+      : problem_(problem), with_locks_(with_locks), with_channel_(with_channel), alone_(plans) {
     if (place < problem.vias.size()) place_ = place;
+    for (const Change& change : kAlone)
+      plans.add(plans.add_group(), shares::kLoneRemedyWork, question({change}));
+    first_alone_ = plans.size() - kAlone.size();
   }
 
-  void run(Remedies& remedies) {
-    for (const Change& change : kAlone) add_alone(remedies, {change}, shares::kLoneRemedyWork);
+  void run(Remedies& remedies, const Effort& effort) {
+    effort_ = effort;
+    for (std::size_t i = 0; i < kAlone.size(); ++i) add_alone(remedies, {kAlone[i]}, first_alone_ + i);
     if (remedies.sizes.empty()) {
-      Changes changes = kEasing;
-      bool found = reaches(changes);
-      for (std::size_t i = 0; i < kBeside.size() && !found; ++i) {
-        changes = kEasing;
-        changes.insert(changes.end(), kBeside[i].begin(), kBeside[i].end());
-        found = reaches(changes);
-      }
-      if (found) {
+      Changes changes;
+      if (reaches_together(changes)) {
         take_back(changes);
         make_small(changes);
         ease_each(changes);
@@ -208,13 +208,35 @@ class SizeLook {
     return most;
   }
 
-  void add_alone(Remedies& remedies, Changes changes, std::int64_t share) {
-    share_ = share;
-    if (reaches(changes)) {
+  void add_alone(Remedies& remedies, Changes changes, std::size_t question) {
+    share_ = shares::kLoneRemedyWork;
+    if (reaches(alone_, question)) {
       make_small(changes);
       remedies.sizes.push_back(sizes(changes));
     }
     share_ = shares::kRemedyWork;
+  }
+
+  /// The first changes together that reach. A larger channel is not asked about ahead: nothing ends it once
+  /// it has begun.
+  bool reaches_together(Changes& changes) {
+    PlansAhead plans;
+    const std::size_t group = plans.add_group();
+    std::vector<Changes> all = {kEasing};
+    for (const Changes& beside : kBeside) {
+      all.push_back(kEasing);
+      all.back().insert(all.back().end(), beside.begin(), beside.end());
+    }
+    const auto in_larger_one = [](const Change& change) { return change.what == SizeChange::channel; };
+    for (const Changes& some : all)
+      if (std::none_of(some.begin(), some.end(), in_larger_one))
+        plans.add(group, shares::kRemedyWork, question(some));
+    if (!spent()) plans.ask(effort_.renewed(effort_.work() - work_));
+    for (std::size_t i = 0; i < all.size(); ++i) {
+      changes = all[i];
+      if (i < plans.size() ? reaches(plans, i) : reaches(changes)) return true;
+    }
+    return false;
   }
 
   std::vector<ChangedSize> sizes(const Changes& changes) const {
@@ -227,14 +249,26 @@ class SizeLook {
     return out;
   }
 
+  std::optional<SearchProblem> changed(const Changes& changes) {
+    return with_sizes(problem_, sizes(changes), with_locks_,
+                      [this](const auto& asked_for, double factor) { return in_channel(asked_for, factor); });
+  }
+
+  /// Of changes without a larger channel: may be asked from any thread.
+  PlansAhead::Question question(Changes changes) {
+    return [this, changes = std::move(changes)] { return changed(changes); };
+  }
+
+  Effort share_of_left() const { return effort_.renewed(std::min(share_, effort_.work() - work_)); }
+
   bool reaches(const Changes& changes) {
     if (spent()) return false;
-    const auto asked =
-        with_sizes(problem_, sizes(changes), with_locks_,
-                   [this](const auto& asked_for, double factor) { return in_channel(asked_for, factor); });
-    if (!asked) return false;
-    const std::int64_t left = effort_.work() - work_;
-    return has_plan(*asked, effort_.renewed(std::min(share_, left)), work_);
+    const auto asked = changed(changes);
+    return asked && has_plan(*asked, share_of_left(), work_);
+  }
+
+  bool reaches(const PlansAhead& plans, std::size_t question) {
+    return !spent() && plans.has_plan(question, share_of_left(), work_);
   }
 
   /// A larger channel's distances are worked out once for each factor that is asked for in a row.
@@ -294,9 +328,11 @@ class SizeLook {
   }
 
   const SearchProblem& problem_;
-  const Effort effort_;
   const WithLocks& with_locks_;
   const WithChannel& with_channel_;
+  const PlansAhead& alone_;
+  std::size_t first_alone_ = 0;  ///< of its questions
+  Effort effort_;
   std::optional<SearchProblem> larger_;
   double larger_factor_ = 1.0;
   std::optional<std::size_t> place_;  ///< to pass, where the question was decided; nothing: the target
@@ -385,13 +421,16 @@ Remedies find_remedies(const SearchProblem& problem, std::size_t place, const Ef
                        const WithLocks& with_locks, const WithChannel& with_channel) {
   Remedies remedies;
   remedies.by_places = !problem.vias.empty();
+  PlansAhead plans;
+  const LayoutRemedies layout(problem, plans);
+  const FewerLocks fewer(problem, with_locks, plans);
+  SizeLook sizes(problem, place, with_locks, with_channel, plans);
+  plans.ask(effort);
   std::int64_t work = 0;
-  remedies.layout = find_layout_remedies(problem, effort.part(effort.work() / 2), work);
-  const Effort rest = effort.renewed(std::max<std::int64_t>(0, effort.work() - work));
-  if (const auto fewer = find_fewer_locks(problem, rest, with_locks, work)) remedies.layout.push_back(*fewer);
-  SizeLook(problem, place, effort.renewed(std::max<std::int64_t>(0, effort.work() - work)), with_locks,
-           with_channel)
-      .run(remedies);
+  const auto rest = [&] { return effort.renewed(std::max<std::int64_t>(0, effort.work() - work)); };
+  remedies.layout = layout.find(effort.part(effort.work() / 2), work);
+  if (const auto count = fewer.find(rest(), work)) remedies.layout.push_back(*count);
+  sizes.run(remedies, rest());
   return remedies;
 }
 

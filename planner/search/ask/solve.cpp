@@ -2,17 +2,19 @@
 #include "planner/search/ask/solve.h"
 
 #include <algorithm>
+#include <atomic>
 #include <chrono>
 #include <cmath>
 #include <functional>
 #include <memory>
+#include <mutex>
 
 #include <fmt/core.h>
-#include <tbb/parallel_invoke.h>
-#include <tbb/task_arena.h>
+#include <oneapi/tbb/task_group.h>
 
 #include "geometry/numbers/numbers.h"
 #include "geometry/numbers/rounding.h"
+#include "planner/effort/idle_threads.h"
 #include "planner/effort/shares.h"
 #include "planner/plan/figures.h"
 #include "planner/search/ask/certify.h"
@@ -139,32 +141,114 @@ SearchProblem take_surer_switches(const SearchProblem& problem, Plan& plan,
   return problem;
 }
 
-/// A plan with a wider narrowest passage and no more switches, when one is found in reasonable work. A hunt
-/// that can be made, or a reserve that is wanted, is not given up for it.
-Plan widened(const SearchProblem& problem, Plan plan, RouteSearchSettings settings) {
-  settings.most_switches = switches_of(plan);
-  double step = kWidenFirst_mm;
-  double none_from = kInfinity;  // no look need go there
-  const auto worth_a_look = [&] {
-    return step >= kWidenLeast_mm && std::isfinite(plan.clearance_mm) && !settings.effort.cut_short();
+/// Looks for a plan with a wider narrowest passage and no more switches. A hunt that can be made, or a
+/// reserve that is wanted, is not given up for it. A look that finds none is followed by one for half the
+/// step. So all looks up to the next that finds one are known beforehand, and are asked ahead. What follows
+/// if all that are still being asked find none is looked for by whoever has found one.
+class WiderLooks {
+ public:
+  WiderLooks(const SearchProblem& problem, Plan plan, const RouteSearchSettings& settings)
+      : problem_(problem), settings_(settings), at_{std::move(plan)} {
+    settings_.most_switches = switches_of(at_.plan);
+  }
+
+  Plan run() {
+    for (std::vector<double> steps = steps_from(at_); !steps.empty(); steps = steps_from(at_)) {
+      std::vector<Look> looks(steps.size());
+      none_from_mm_ = at_.none_from_mm;
+      const std::size_t found = first_yes(
+          steps.size(),
+          [&](std::size_t i, const auto& ended) {
+            looks[i] = look(at_.plan.clearance_mm + steps[i], ended);
+            note_proof(looks[i]);
+            return is_better(looks[i].better);
+          },
+          [&](std::size_t i, const auto& ended) {
+            look_beyond(after(i, steps[i], *looks[i].better), ended);
+          });
+      if (found == steps.size()) break;
+      at_ = after(found, steps[found], std::move(*looks[found].better));
+    }
+    return std::move(at_.plan);
+  }
+
+ private:
+  struct Look {
+    double clearance_mm = 0.0;
+    std::optional<Plan> better = std::nullopt;
+    SearchOutcome outcome = SearchOutcome::stopped;
   };
-  for (int look = 0; look < shares::kWidenLooks && worth_a_look(); ++look) {
-    step = std::min(step, 0.5 * (none_from - plan.clearance_mm));
-    SearchProblem wider = problem;
-    wider.required_clearance_mm = plan.clearance_mm + step;
-    SearchOutcome outcome;
-    auto better = better_plan(wider, settings, outcome);
-    if (outcome == SearchOutcome::proved_none) none_from = wider.required_clearance_mm;
-    if (better && !has_what_lacks(problem.design, plan, *better) &&
-        better->clearance_mm > plan.clearance_mm) {
-      plan = std::move(*better);
-      step *= 2.0;
-    } else {
-      step *= 0.5;
+  /// Where the looks have got to.
+  struct At {
+    Plan plan;
+    double step_mm = kWidenFirst_mm;
+    double none_from_mm = kInfinity;  ///< no look need go there
+    int looks = 0;
+  };
+
+  /// Of the next looks, up to one that finds a plan.
+  static std::vector<double> steps_from(const At& at) {
+    std::vector<double> steps;
+    if (at.looks >= shares::kWidenLooks || at.step_mm < kWidenLeast_mm ||
+        !std::isfinite(at.plan.clearance_mm))
+      return steps;
+    steps.push_back(std::min(at.step_mm, 0.5 * (at.none_from_mm - at.plan.clearance_mm)));
+    while (at.looks + std::ssize(steps) < shares::kWidenLooks && 0.5 * steps.back() >= kWidenLeast_mm)
+      steps.push_back(0.5 * steps.back());
+    return steps;
+  }
+
+  /// After look i, of this step, has found a plan, and those before it none as far as they have ended.
+  At after(std::size_t i, double step_mm, Plan found) const {
+    return {std::move(found), 2.0 * step_mm, none_from_mm_, at_.looks + static_cast<int>(i) + 1};
+  }
+
+  bool is_better(const std::optional<Plan>& other) const {
+    return other && !has_what_lacks(problem_.design, at_.plan, *other) &&
+           other->clearance_mm > at_.plan.clearance_mm;
+  }
+
+  Look look(double clearance_mm, const Effort::Asked& ended) {
+    {
+      const std::lock_guard lock(beyond_mutex_);
+      if (beyond_ && beyond_->clearance_mm == clearance_mm) return *beyond_;
+    }
+    Look look{clearance_mm};
+    if (settings_.effort.cut_short()) return look;
+    RouteSearchSettings until_ended = settings_;
+    until_ended.effort = settings_.effort.until_stop(ended);
+    SearchProblem wider = problem_;
+    wider.required_clearance_mm = clearance_mm;
+    look.better = better_plan(wider, until_ended, look.outcome);
+    return look;
+  }
+
+  void note_proof(const Look& look) {
+    double least_mm = none_from_mm_;
+    while (look.outcome == SearchOutcome::proved_none && look.clearance_mm < least_mm &&
+           !none_from_mm_.compare_exchange_weak(least_mm, look.clearance_mm)) {
     }
   }
-  return plan;
-}
+
+  /// The first look from there, kept for when it is asked for.
+  void look_beyond(const At& there, const Effort::Asked& ended) {
+    const auto steps = steps_from(there);
+    if (steps.empty()) return;
+    // What a look before it has proved by then changes where it is to be.
+    const Effort::Asked stale = [&] { return ended() || none_from_mm_ != there.none_from_mm; };
+    Look first = look(there.plan.clearance_mm + steps.front(), stale);
+    if (stale() || settings_.effort.cut_short()) return;
+    const std::lock_guard lock(beyond_mutex_);
+    beyond_ = std::move(first);
+  }
+
+  const SearchProblem& problem_;
+  RouteSearchSettings settings_;
+  At at_;
+  std::atomic<double> none_from_mm_{kInfinity};  // proved by the looks from at_
+  std::mutex beyond_mutex_;
+  std::optional<Look> beyond_;
+};
 
 std::string plural(int count, const char* word) {
   return fmt::format("{} {}{}", count, word, count == 1 ? "" : "s");
@@ -228,14 +312,6 @@ std::string what_proves(const RouteSearch& search) {
                      search.switchless() ? ", the field never switches a lock" : "");
 }
 
-/// Where the tip comes to a stop.
-void find_depth(Answer& answer, const SearchProblem& problem, const SolveSettings& settings) {
-  if (!settings.target_way || settings.effort.cut_short()) return;
-  const auto way = settings.target_way(problem.goal.point_E);
-  if (!way) return;
-  answer.depth = find_tip_depth(problem, *way, settings.effort.part(shares::kDepthWork), answer.approach);
-}
-
 /// Where the locks sit, for a proof that is about that layout alone.
 std::string layout_phrase(const Design& design) {
   if (design.lock_count() == 0) return {};
@@ -273,37 +349,84 @@ struct Hindrance {
   }
 };
 
-/// The reason, where the route of a relaxed question comes to a stop, and how deep the tip gets.
-Hindrance find_what_stops_it(Answer& answer, const SearchProblem& problem, std::size_t place,
-                             const SolveSettings& settings) {
-  const SearchProblem there = about_place(problem, place);
-  const bool at_via = place < problem.vias.size();
-  const auto obstacles = target_obstacles(there.design, there.goal, there.required_clearance_mm,
-                                          there.distance->exact(), at_via ? "the place" : "the target");
-  Hindrance found;
-  if (!obstacles.empty())
-    found.obstacle = obstacles.front();
-  else
-    found.reason =
-        find_reason(problem, place, settings.effort.part(shares::kReasonsWork), settings.with_locks);
-  if (!found.reason) found.ended = settings.effort.end();
-  if (found.reason && found.reason->approach) answer.approach = found.reason->approach;
-  // A route that leaves a limit out may stop far from where a plan to a wider target gets. Where that plan's
-  // end is not nearer by half the look for the depth begins better at the route's.
-  constexpr double kNear = 2.0;
-  std::optional<Approach> wider;
-  if (!answer.approach || answer.approach->distance_mm > kNear * there.goal.tolerance_mm)
-    wider = approach_with_tolerance(there, settings.effort.part(shares::kApproachWork));
-  if (wider && !obstacles.empty()) wider->blocked_by = obstacles.front();
-  const auto nearer_than_answer = [&](double times) {
-    return wider && (!answer.approach || nearer_than(there, *wider, times, *answer.approach));
-  };
-  if (nearer_than_answer(kNear)) answer.approach = wider;
-  find_depth(answer, there, settings);
-  if (nearer_than_answer(1.0)) answer.approach = std::move(wider);
-  if (answer.depth && at_via) answer.depth->what = "the place";
-  return found;
-}
+/// The reason, where the route of a relaxed question comes to a stop, and how deep the tip gets. What depends
+/// on nothing that is found before may be worked out ahead (idle_threads.h).
+class StopLook {
+ public:
+  /// All must outlive it.
+  StopLook(const SearchProblem& problem, std::size_t place, const SolveSettings& settings)
+      : settings_(settings),
+        there_(about_place(problem, place)),
+        at_via_(place < problem.vias.size()),
+        obstacles_(target_obstacles(there_.design, there_.goal, there_.required_clearance_mm,
+                                    there_.distance->exact(), at_via_ ? "the place" : "the target")),
+        reason_(problem, place, settings.effort.part(shares::kReasonsWork), settings.with_locks),
+        way_([this] { return way(); }),
+        wider_([this] { return wider(); }) {}
+
+  /// Works ahead of run(), from another thread. What is needed in any case comes first.
+  void help() {
+    if (!way_begun_.exchange(true)) way_.get();
+    if (obstacles_.empty()) reason_.help();
+    if (wider_is_wanted_ && !wider_begun_.exchange(true)) wider_.get();
+  }
+
+  /// Once. What is known of the nearest state and the depth goes into the answer.
+  Hindrance run(Answer& answer) {
+    Hindrance found;
+    if (!obstacles_.empty())
+      found.obstacle = obstacles_.front();
+    else
+      found.reason = reason_.run();
+    if (!found.reason) found.ended = settings_.effort.end();
+    if (found.reason && found.reason->approach) answer.approach = found.reason->approach;
+    // A route that leaves a limit out may stop far from where a plan to a wider target gets. Where that
+    // plan's end is not nearer by half the look for the depth begins better at the route's.
+    constexpr double kNear = 2.0;
+    std::optional<Approach> wider;
+    wider_is_wanted_ = !answer.approach || answer.approach->distance_mm > kNear * there_.goal.tolerance_mm;
+    if (wider_is_wanted_) wider = wider_.get();
+    if (wider && !obstacles_.empty()) wider->blocked_by = obstacles_.front();
+    const auto nearer_than_answer = [&](double times) {
+      return wider && (!answer.approach || nearer_than(there_, *wider, times, *answer.approach));
+    };
+    if (nearer_than_answer(kNear)) answer.approach = wider;
+    find_depth(answer);
+    if (nearer_than_answer(1.0)) answer.approach = std::move(wider);
+    if (answer.depth && at_via_) answer.depth->what = "the place";
+    return found;
+  }
+
+ private:
+  std::optional<TargetWay> way() const {
+    if (!settings_.target_way || settings_.effort.cut_short()) return std::nullopt;
+    return settings_.target_way(there_.goal.point_E);
+  }
+
+  std::optional<Approach> wider() const {
+    const Effort effort = settings_.effort.part(shares::kApproachWork);
+    return approach_with_tolerance(there_, effort.until_stop([this] { return !wider_is_wanted_; }));
+  }
+
+  /// Where the tip comes to a stop.
+  void find_depth(Answer& answer) {
+    if (!settings_.target_way || settings_.effort.cut_short()) return;
+    const auto& way = way_.get();
+    if (!way) return;
+    answer.depth = find_tip_depth(there_, *way, settings_.effort.part(shares::kDepthWork), answer.approach);
+  }
+
+  const SolveSettings& settings_;
+  const SearchProblem there_;
+  const bool at_via_;
+  const std::vector<std::string> obstacles_;
+  ReasonLook reason_;
+  Ahead<std::optional<TargetWay>> way_;
+  Ahead<std::optional<Approach>> wider_;
+  std::atomic<bool> way_begun_{false};
+  std::atomic<bool> wider_begun_{false};
+  std::atomic<bool> wider_is_wanted_{true};
+};
 
 Remedies what_would_do(const SearchProblem& problem, std::size_t place, const SolveSettings& settings) {
   return find_remedies(problem, place, settings.effort.part(shares::kRemediesWork), settings.with_locks,
@@ -337,25 +460,27 @@ Effort with_share_of_time_left(const Effort& effort, double share) {
   return given > 0.0 ? effort.with_share_of_time(share * effort.seconds_left() / given) : effort;
 }
 
-/// What stops it and what would do don't ask one another: each has a core where there are two. They share the
-/// time that is left; work ends them where there is enough of it.
+/// What stops it and what would do don't ask one another: all threads work at both. They share the time that
+/// is left; work ends them where there is enough of it.
 void look_both_ways(Answer& answer, const SearchProblem& problem, std::size_t place,
                     const SolveSettings& settings) {
   SolveSettings looks = settings;
   looks.effort = with_share_of_time_left(settings.effort, shares::kLooksShareOfTimeLeft);
+  SolveSettings first = looks;
+  const bool in_turn = settings.remedies && !has_other_threads();
+  if (in_turn) first.effort = with_share_of_time_left(looks.effort, shares::kFirstLookShareOfTimeLeft);
+  StopLook stop_look(problem, place, first);
   Hindrance hindrance;
   Remedies remedies;
-  if (!settings.remedies) {
-    hindrance = find_what_stops_it(answer, problem, place, looks);
-  } else if (tbb::this_task_arena::max_concurrency() > 1) {
-    tbb::parallel_invoke([&] { hindrance = find_what_stops_it(answer, problem, place, looks); },
-                         [&] { remedies = what_would_do(problem, place, looks); });
-  } else {
-    SolveSettings first = looks;
-    first.effort = with_share_of_time_left(looks.effort, shares::kFirstLookShareOfTimeLeft);
-    hindrance = find_what_stops_it(answer, problem, place, first);
-    remedies = what_would_do(problem, place, looks);
-  }
+  tbb::task_group would_do;
+  with_idle_threads([&] { stop_look.help(); },
+                    [&] {
+                      if (settings.remedies && !in_turn)
+                        would_do.run([&] { remedies = what_would_do(problem, place, looks); });
+                      hindrance = stop_look.run(answer);
+                    });
+  would_do.wait();
+  if (in_turn) remedies = what_would_do(problem, place, looks);
   answer.why += "; " + hindrance.sentence(remedies);
   if (settings.remedies) answer.remedies = remedies.sentences();
 }
@@ -522,7 +647,7 @@ Plan improved(const SearchProblem& problem, Plan plan, const SolveSettings& sett
   const SearchProblem asked = take_surer_switches(problem, plan, surer_settings);
   // What was proved is that fewer switches than those do not reach.
   if (settings.certificate != nullptr && switches_of(plan) > fewest) settings.certificate->reset();
-  const auto wider = [&](Plan narrow) { return widened(asked, std::move(narrow), search_settings); };
+  const auto wider = [&](Plan narrow) { return WiderLooks(asked, std::move(narrow), search_settings).run(); };
   if (settings.prefer != Preference::bench || !settings.errors) return wider(std::move(plan));
   settings.progress("trying benches");
   const auto stander = judge_of_benches(problem, settings);

@@ -10,6 +10,7 @@
 #include <fmt/format.h>
 
 #include "geometry/numbers/numbers.h"
+#include "planner/effort/idle_threads.h"
 #include "planner/plan/figures.h"
 #include "planner/segment/shape.h"
 
@@ -68,7 +69,7 @@ bool bent(const State& state) {
 class PlanMaker {
  public:
   PlanMaker(const StepJudge& judge, const Route& route)
-      : judge_(judge), route_(route), clearances_(route.steps.size() + 1) {}
+      : judge_(judge), route_(route), clearances_(route.steps.size() + 1), motions_(route.steps.size()) {}
 
   tl::expected<Plan, PlanRefusal> make() {
     if (auto refusal = verify_steps()) return tl::unexpected(std::move(*refusal));
@@ -109,14 +110,23 @@ class PlanMaker {
 
   /// One step as an action, verified.
   Checked action_of(std::size_t i) {
-    Checked action = route_.steps[i].lock < 0 ? motion_of(i) : switch_of(i);
+    Checked action = motions_[i] ? *motions_[i] : route_.steps[i].lock < 0 ? motion_of(i) : switch_of(i);
     if (!action) action.error().step = static_cast<int>(i);
     return action;
+  }
+
+  /// All motions up to the first that is refused, by all idle threads.
+  void verify_motions() {
+    first_yes(route_.steps.size(), [&](std::size_t i, const auto& /*ended*/) {
+      if (route_.steps[i].lock < 0) motions_[i] = motion_of(i);
+      return motions_[i] && !*motions_[i];
+    });
   }
 
   /// All steps, into in_.
   std::optional<PlanRefusal> verify_steps() {
     if (auto refusal = start_refusal()) return refusal;
+    if (has_other_threads()) verify_motions();
     for (std::size_t i = 0; i < route_.steps.size(); ++i) {
       Checked action = action_of(i);
       if (!action) return action.error();
@@ -222,6 +232,7 @@ class PlanMaker {
   const StepJudge& judge_;
   const Route& route_;
   std::vector<std::optional<MotionClearance>> clearances_;  // of the route's states
+  std::vector<std::optional<Checked>> motions_;             // of the route's steps, where verified ahead
   std::vector<PlannedAction> in_;
   Plan plan_;
 };
