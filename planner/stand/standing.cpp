@@ -5,7 +5,6 @@
 #include <chrono>
 #include <functional>
 #include <random>
-#include <string_view>
 
 #include <fmt/core.h>
 #include <oneapi/tbb/parallel_for.h>
@@ -61,6 +60,12 @@ using Test = std::function<std::optional<std::string>(const ErrorSizes&)>;
 
 std::optional<std::string> unless(bool proved, const char* what) {
   return proved ? std::nullopt : std::optional<std::string>(what);
+}
+
+std::string may_touch(const PlannedMotion& motion) {
+  return fmt::format("{} may touch the wall{}",
+                     motion.sweep ? fmt::format("the hunt at lock {}", motion.sweep->lock + 1) : "the body",
+                     motion.in_front ? " at the rim of the entry" : "");
 }
 
 /// `touching`: what may touch the wall under errors of these sizes. All that is handed over must outlive the
@@ -316,7 +321,6 @@ std::optional<Standing> Stander::less_by_engaging(const Plan& plan, const Elasti
   const std::size_t passed = steps_passed(engaging, sizes_, 0.0, steps);
   if (passed == steps) return standing;
   standing.limited_by = *engaging(times(ladder[passed], sizes_));
-  standing.limited_by += left_out(motions_of(plan));
   standing.reserve = passed == 0 ? 0.0 : ladder[passed - 1];
   return standing;
 }
@@ -338,12 +342,8 @@ Standing Stander::judge_all(const Plan& plan, const ElasticSlides& slides, const
   const double frozen_mm = frozen_slide_mm(problem_.design, plan, slides);
   const Test touching = [&](const ErrorSizes& e) -> std::optional<std::string> {
     for (KnownMotion* known : motions) {
-      if (known->motion.in_front) continue;
       known->worst->end_with(effort);
-      if (!known->worst->stands(e, StandsFor::off_the_wall))
-        return known->motion.sweep
-                   ? fmt::format("the hunt at lock {} may touch the wall", known->motion.sweep->lock + 1)
-                   : std::string("the body may touch the wall");
+      if (!known->worst->stands(e, StandsFor::off_the_wall)) return may_touch(known->motion);
     }
     return std::nullopt;
   };
@@ -361,18 +361,7 @@ Standing Stander::judge_all(const Plan& plan, const ElasticSlides& slides, const
     standing.limited_by = *test(times(ladder[passed], sizes_, frozen_mm));
   }
   standing.reserve = steps == 0 ? 0.0 : ladder[steps - 1];
-  standing.limited_by += left_out(motions);
   return standing;
-}
-
-/// What the reserve leaves out of these motions, to be said with what limits it; empty where nothing is.
-std::string_view Stander::left_out(const std::vector<KnownMotion*>& motions) {
-  const bool some = std::any_of(motions.begin(), motions.end(), [](const KnownMotion* known) {
-    return known->motion.in_front && known->doubtful;
-  });
-  return some
-             ? "; nothing is proved of what is made in front of the entry, where the chance to fail counts it"
-             : "";
 }
 
 Standing Stander::chance(const Plan& plan, int draws) const {

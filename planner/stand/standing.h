@@ -7,9 +7,8 @@
 //     every lock engages, its hunt included, and every lock switches    ProvedHardware
 //     every limit holds                                                 ProvedHardware
 //     no motion touches the wall, no sweep of a hunt does               WorstCase::stands
-// Motions that are made in front of the entry as planned are left out of the last, and it is said where one
-// is in doubt: a bench that stands nearer than planned may get its tip past the entry plane beside the
-// opening, and bounds that close to the rim tell nothing. They count in the chance to fail.
+// Motions that are made in front of the entry as planned are among these: a bench that stands nearer than
+// planned may get its tip past the entry plane beside the opening.
 // Errors up to x times their sizes hold all smaller ones, so what is proved at x is proved below it. 0 where
 // 0.05 is not proved, or where a hunt that is called for can't be made.
 //
@@ -27,7 +26,6 @@
 #include <cstdint>
 #include <memory>
 #include <optional>
-#include <string_view>
 #include <vector>
 
 #include "planner/effort/effort.h"
@@ -98,7 +96,6 @@ class Stander {
   Standing chance(const Plan& plan, int draws, const std::vector<KnownMotion*>& motions, const Effort& effort,
                   const ElasticSlides& slides = {}) const;
   Standing judge_all(const Plan& plan, const ElasticSlides& slides, const Effort& effort) const;
-  static std::string_view left_out(const std::vector<KnownMotion*>& motions);
   std::optional<Standing> less_by_engaging(const Plan& plan, const ElasticSlides& slides) const;
 
   const SearchProblem& problem_;

@@ -29,6 +29,24 @@
 // above 0 the path from p to p_c / (1 + s) as errors grow meets no wall; p is inside, known of the cell. All
 // of the cell must be past the entry plane, so that the path is, or leaves by the opening.
 //
+// In parts: where that does not tell, as beside the entry's rim, which a cell may pass with a part of it
+// alone, the cell is halved, along the motion and along the body; a sweep's chords stand in boxes of bends,
+// each taken for an error about one of its bends, halved down to single chords. Let C be all x with n . x >=
+// h(n) for every n of length 1, h(n) the least of n . p - H_n(p) at a part's corners less all that is lost. C
+// is convex and has every p_c of the part; C+ is what of it is past the entry plane, z > 0, and nothing else
+// counts. Of the part enough is kept where
+//   * -h(-e_z) <= 0: C+ is empty; or
+//   * no wall and no passage, as they came out, is within R and enough of the ball about the box that C+ lies
+//     in, and the ball's middle is inside (worst_case.h, (2)); or
+//   * no triangle is within R and enough of C+, and no passage of the ball. With m of length 1, lambda >= 0,
+//   n =
+//     m - lambda e_z and x in C+, z >= 0:
+//         |x - (1 + s) w| >= m . x - (1 + s) m . w >= |n| h(n / |n|) - (1 + s) m . w,
+//     so what errors lift past the plane counts with where they move it by then. m is sought as above, lambda
+//     by golden section, for h is concave (J. Kiefer, "Sequential minimax search for a maximum", Proc. AMS 4,
+//     1953). The side: C+ is convex and meets no wall of any s, so all of it is where its highest point is,
+//     which is asked about exactly.
+//
 // The tip's error: for given errors the tip is off its target (1 + s) x_t by v + z, v as planned, n . z at
 // most H_n + sigma |n . x_t|. Let x be the farthest of all such points, r long, and n a direction at most eta
 // off its own: the support of the set along n is at least n . x >= r cos(eta). So r is at most the greatest
@@ -76,6 +94,13 @@ struct ErrorBounds {
 /// h: most that a rotation by this angle (rad) moves a point at distance 1.
 double chord(double angle_rad);
 
+/// A cell and what it is of; all must outlive the look.
+struct CellPlace {
+  const Design& design;
+  const ChannelDistance& distance;
+  const MotionCell& cell;  ///< levers and distances hold for all states that are looked at
+};
+
 class DirectedBound {
  public:
   /// `bend_per_pull`: A (bend_from_pulls).
@@ -89,11 +114,21 @@ class DirectedBound {
   std::optional<double> kept(const MotionCell& cell, const CellCorners& corners, const ErrorBounds& errors,
                              double enough_mm) const;
 
+  /// Does a cell of a motion from `from` to `to` keep `enough_mm`, looked at in parts? False where it is not
+  /// told; with the guide it never is. `cell`: its levers and distances hold between the two.
+  bool keeps_in_parts(const CellPlace& place, const State& from, const State& to, const ErrorBounds& errors,
+                      double enough_mm, const Effort& effort) const;
+  /// The same all along a sweep. `errors` those without it.
+  bool keeps_in_parts(const CellPlace& place, const HuntSweep& sweep, const ErrorBounds& errors,
+                      double enough_mm, const Effort& effort) const;
+
   /// Bound of the distance (mm) from a station to a target, with the free carriage. `levers` the station's.
   double farthest(const BendDirections& station, const BendLevers& levers, const Eigen::Vector3d& target_E,
                   const ErrorBounds& errors) const;
 
  private:
+  class Reach;
+  class Parts;
   double along(const Eigen::Vector3d& n, const BendDirections& at, const ErrorBounds& errors) const;
   Eigen::Vector3d worst_against(const Eigen::Vector3d& n, const BendDirections& at,
                                 const ErrorBounds& errors) const;

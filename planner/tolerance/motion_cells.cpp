@@ -98,12 +98,18 @@ const CellCorners& MotionCells::corners(std::size_t index) {
   out.middle_wall_mm = distance_.exact().distance(out.middle_E);
   if (s1 <= 0.0) return out;  // the shaft is straight
   out.between = between_corners(design_, from, to, s1 - s0);
-  const double du_squared = (to.u_free - from.u_free).squaredNorm();
-  const auto regions = regions_of(design_, from);
-  const double kappa = largest_curvature_between(regions, from, to);
-  const double l = std::max(0.0, s1 - regions.back().from_mm);
-  out.bulge_mm = (kTangentAcceleration * du_squared * l * l * l / 3.0 + (s1 - s0) * (s1 - s0) * kappa) / 8.0;
+  out.bulge_mm = bulge_between(design_, from, to, s0, s1);
   return out;
+}
+
+double bulge_between(const Design& design, const State& from, const State& to, double s0_mm, double s1_mm) {
+  if (s1_mm <= 0.0) return 0.0;
+  const double du_squared = (to.u_free - from.u_free).squaredNorm();
+  const auto regions = regions_of(design, from);
+  const double kappa = largest_curvature_between(regions, from, to);
+  const double l = std::max(0.0, s1_mm - regions.back().from_mm);
+  const double ds = s1_mm - s0_mm;
+  return (kTangentAcceleration * du_squared * l * l * l / 3.0 + ds * ds * kappa) / 8.0;
 }
 
 void place_cell(MotionCell& cell, const Eigen::Vector3d& p, double reach_mm, const ChannelDistance& distance,

@@ -41,6 +41,10 @@ struct CellCorners {
   double middle_wall_mm = 0.0;                         ///< distance from there to the wall
 };
 
+/// Most (mm) that a point of stations s0_mm to s1_mm between two states is off the bilinear surface between
+/// the corners, with the free carriage.
+double bulge_between(const Design& design, const State& from, const State& to, double s0_mm, double s1_mm);
+
 class MotionCells {
  public:
   /// Stations from `behind_mm` behind the entry plane on, in the straight segment at its deepest, or from the
@@ -61,6 +65,10 @@ class MotionCells {
   /// Of a sweep: the same stretch all along its track, as closely as the effort allows when it is first asked
   /// for. Its levers are those of errors alone.
   const MotionCell& swept(std::size_t cell, const Effort& effort);
+
+  /// Of a motion that is no sweep: the states that the cell lies between.
+  State first_state(std::size_t cell) const { return state_at(cells_[cell].part); }
+  State last_state(std::size_t cell) const { return state_at(cells_[cell].part + 1); }
 
   const PlannedMotion& motion() const { return motion_; }
 

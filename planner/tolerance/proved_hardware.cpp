@@ -20,6 +20,11 @@ constexpr double kBeyondRim = 0.94;
 constexpr double kBetweenTurns = 0.24;
 // Into how many steps a chord of a hunt is cut.
 constexpr int kChordSteps = 6;
+// How often a box of bends about a guide's state is halved where it does not settle the limits: its corners
+// lie beyond what a region can bend.
+constexpr int kBendHalvings = 8;
+// Covers the rounding of a bend that is held to its limit.
+constexpr double kBendRounding = 1.0 + 1e-12;
 
 /// Part of its region's exposed flexible length that is before a lock; 0 where there is none.
 double share_before(const Design& design, const State& state, int lock) {
@@ -68,6 +73,17 @@ double base_growth_mT(const Design& design, const LockPoses& poses, int lock, do
     growth += C * (strength + 2.0 * chord(turn_rad) + 6.0 * off_mm / left * std::pow(r / left, 3));
   }
   return growth;
+}
+
+/// What the field of a switch may do.
+std::string words_of(const PlannedSwitch& planned, const FieldFault& fault) {
+  if (fault.too_strong)
+    return fmt::format("the field of action {} may pass its limit at lock {}", planned.action + 1,
+                       fault.lock + 1);
+  if (fault.lock == planned.lock)
+    return fmt::format("the field may not switch lock {} at action {}", fault.lock + 1, planned.action + 1);
+  return fmt::format("the field that switches lock {} at action {} may move lock {} too", planned.lock + 1,
+                     planned.action + 1, fault.lock + 1);
 }
 
 /// The largest step of curvature from corner to corner, times the bent length: how far a pose between two
@@ -158,14 +174,15 @@ bool ProvedHardware::engages(const PlannedSwitch& planned, const ErrorSizes& siz
   return false;
 }
 
-bool ProvedHardware::switches_in_pose(const PlannedSwitch& planned, const State& pose, double more_turn_rad,
-                                      const ErrorSizes& sizes) const {
+std::optional<FieldFault> ProvedHardware::failing_in_pose(const PlannedSwitch& planned, const State& pose,
+                                                          double more_turn_rad,
+                                                          const ErrorSizes& sizes) const {
   const LockPoses poses = lock_poses_E(design_, pose);
   const LockSet switching = only(planned.lock);
   const Bends off = bends(pose, sizes);
   const double gain = sizes[ErrorKind::coil_gain];
   const double strength = sizes[ErrorKind::magnet_strength];
-  if (gain >= 1.0 || strength >= 1.0) return false;
+  if (gain >= 1.0 || strength >= 1.0) return FieldFault{planned.lock};
   const LockHardware& lock = design_.lock();
   for (const TorqueDemand& demand : torque_demands(design_, poses, planned.before.engaged, switching)) {
     const auto i = static_cast<std::size_t>(demand.lock);
@@ -175,35 +192,52 @@ bool ProvedHardware::switches_in_pose(const PlannedSwitch& planned, const State&
                          chord(sizes[ErrorKind::entry_angle]) * p_E.norm();
     const Eigen::Vector3d B_E = coil_gains_E(design_, p_E) * planned.current_A;
     const double slope = gradient_mT_per_mm(design_, p_E, shift, planned.current_A);
-    if (!((B_E.norm() + slope * shift) * (1.0 + gain) <= design_.field()->strength_max_mT)) return false;
+    if (!((B_E.norm() + slope * shift) * (1.0 + gain) <= design_.field()->strength_max_mT))
+      return FieldFault{demand.lock, true};
     const double least = demand.normal_E.dot(B_E) - B_E.norm() * chord(turn) - slope * shift;
     const double made = least * (least >= 0.0 ? 1.0 - gain : 1.0 + gain);
     const double asked = demand.drives ? lock.switch_torque_Nmm / (lock.magnet_Am2 * (1.0 - strength))
                                        : -lock.hold_torque_Nmm / (lock.magnet_Am2 * (1.0 + strength));
     const double base = demand.base_mT + base_growth_mT(design_, poses, demand.lock, turn, shift, strength);
-    if (!(made >= asked + base)) return false;
+    if (!(made >= asked + base)) return FieldFault{demand.lock};
   }
-  return true;
+  return std::nullopt;
 }
 
-bool ProvedHardware::switches_as_planned(const PlannedSwitch& planned, const ErrorSizes& sizes) const {
-  return planned.current_A.size() == 0 || !design_.field() ||
-         switches_in_pose(planned, planned.before, 0.0, sizes);
+std::optional<FieldFault> ProvedHardware::failing_as_planned(const PlannedSwitch& planned,
+                                                             const ErrorSizes& sizes) const {
+  if (planned.current_A.size() == 0 || !design_.field()) return std::nullopt;
+  return failing_in_pose(planned, planned.before, 0.0, sizes);
 }
 
-bool ProvedHardware::switches(const PlannedSwitch& planned, const ErrorSizes& sizes) const {
-  if (!switches_as_planned(planned, sizes)) return false;
-  if (planned.current_A.size() == 0 || !design_.field()) return true;
+std::optional<FieldFault> ProvedHardware::failing_in_hunt(const PlannedSwitch& planned,
+                                                          const ErrorSizes& sizes) const {
+  if (planned.current_A.size() == 0 || !design_.field()) return std::nullopt;
   const auto index = static_cast<std::size_t>(&planned - switches_.data());
   for (const SweepCorners& corners : sweeps_[index]) {
     const double between = half_chord_rad(design_, corners) / kChordSteps;
     for (std::size_t i = 0; i + 1 < corners.size(); ++i)
       for (int k = 0; k < kChordSteps; ++k)
-        if (!switches_in_pose(planned, interpolate(corners[i], corners[i + 1], (k + 0.5) / kChordSteps),
-                              between, sizes))
-          return false;
+        if (const auto fault = failing_in_pose(
+                planned, interpolate(corners[i], corners[i + 1], (k + 0.5) / kChordSteps), between, sizes))
+          return fault;
   }
-  return true;
+  return std::nullopt;
+}
+
+/// All states of the box whose free curvature is at most so much.
+bool ProvedHardware::keeps_limits(StateBox box, double most_per_mm, int halvings) const {
+  const Eigen::Vector2d nearest = box.u_lo.cwiseMax(0.0) + box.u_hi.cwiseMin(0.0);
+  if (nearest.norm() > most_per_mm * kBendRounding) return true;
+  box.u_lo = box.u_lo.cwiseMax(-most_per_mm * kBendRounding);
+  box.u_hi = box.u_hi.cwiseMin(most_per_mm * kBendRounding);
+  if (hardware_.states_over(box) == BoxVerdict::all) return true;
+  if (halvings == 0) return false;
+  const Eigen::Vector2d sides = box.u_hi - box.u_lo;
+  const Eigen::Index axis = sides.x() >= sides.y() ? 0 : 1;
+  StateBox lower = box;
+  lower.u_hi[axis] = box.u_lo[axis] = 0.5 * (box.u_lo[axis] + box.u_hi[axis]);
+  return keeps_limits(lower, most_per_mm, halvings - 1) && keeps_limits(box, most_per_mm, halvings - 1);
 }
 
 bool ProvedHardware::keeps_limits(const State& from, const State& to, const ErrorSizes& sizes,
@@ -233,7 +267,10 @@ bool ProvedHardware::keeps_limits(const State& from, const State& to, const Erro
       design_.tendons() ? Eigen::Vector2d(wider * set_by_tendons_.rowwise().norm()) : Eigen::Vector2d::Zero();
   box.u_lo = from.u_free.cwiseMin(to.u_free) - sides;
   box.u_hi = from.u_free.cwiseMax(to.u_free) + sides;
-  if (hardware_.states_over(box) == BoxVerdict::all) return true;
+  const double most =
+      guided ? std::max({design_.segment().curvature_max_per_mm, from.u_free.norm(), to.u_free.norm()})
+             : kInfinity;
+  if (keeps_limits(box, most, guided ? kBendHalvings : 0)) return true;
   if (halvings == 0 || from == to) return false;
   const State middle = interpolate(from, to, 0.5);
   return keeps_limits(from, middle, sizes, halvings - 1) && keeps_limits(middle, to, sizes, halvings - 1);
@@ -247,18 +284,17 @@ std::optional<std::string> ProvedHardware::not_engaging(const ErrorSizes& sizes)
 }
 
 std::optional<std::string> ProvedHardware::not_switching(const ErrorSizes& sizes) const {
+  const auto as_planned = not_switching_as_planned(sizes);
+  if (as_planned) return as_planned;
   for (const PlannedSwitch& planned : switches_)
-    if (!switches(planned, sizes))
-      return fmt::format("the field may not switch lock {} alone at action {}", planned.lock + 1,
-                         planned.action + 1);
+    if (const auto fault = failing_in_hunt(planned, sizes))
+      return words_of(planned, *fault) + " during its hunt";
   return std::nullopt;
 }
 
 std::optional<std::string> ProvedHardware::not_switching_as_planned(const ErrorSizes& sizes) const {
   for (const PlannedSwitch& planned : switches_)
-    if (!switches_as_planned(planned, sizes))
-      return fmt::format("the field may not switch lock {} alone at action {}", planned.lock + 1,
-                         planned.action + 1);
+    if (const auto fault = failing_as_planned(planned, sizes)) return words_of(planned, *fault);
   return std::nullopt;
 }
 

@@ -25,9 +25,10 @@
 // between.
 //
 // Limits. Every motion's states under the errors lie in boxes about parts of it: frozen bends e about the
-// first, 2 e about others, free curvatures (e + |phi|) / f about the part's, with a guide no more than what
-// the segment can bend to either side; so do those of every chord of a hunt's sweeps. Hardware::states_over
-// holds these boxes to the limits; a part that is not settled is halved, a few times.
+// first, 2 e about others, free curvatures (e + |phi|) / f about the part's, with a guide none past what the
+// segment can bend or the plan bends it (bench.h), whose box is halved for that; so do those of every chord
+// of a hunt's sweeps. Hardware::states_over holds these boxes to the limits; a part that is not settled is
+// halved, a few times.
 #pragma once
 
 #include <optional>
@@ -38,6 +39,12 @@
 #include "planner/tolerance/directed_bound.h"
 
 namespace withy {
+
+/// A lock at which the field of a switch may not do what it must.
+struct FieldFault {
+  int lock = 0;
+  bool too_strong = false;  ///< for the field's limit
+};
 
 /// `hardware` must outlive it.
 class ProvedHardware {
@@ -70,10 +77,12 @@ class ProvedHardware {
   Bends bends(const State& state, const ErrorSizes& sizes, double deepest_mm = 0.0) const;
   double turn_up_to(const State& state, int lock, const Bends& bends) const;
   bool engages(const PlannedSwitch& planned, const ErrorSizes& sizes) const;
-  bool switches_in_pose(const PlannedSwitch& planned, const State& pose, double more_turn_rad,
-                        const ErrorSizes& sizes) const;
-  bool switches_as_planned(const PlannedSwitch& planned, const ErrorSizes& sizes) const;
-  bool switches(const PlannedSwitch& planned, const ErrorSizes& sizes) const;
+  /// Each: where a switch's field is not proved to do what it must, or nothing.
+  std::optional<FieldFault> failing_in_pose(const PlannedSwitch& planned, const State& pose,
+                                            double more_turn_rad, const ErrorSizes& sizes) const;
+  std::optional<FieldFault> failing_as_planned(const PlannedSwitch& planned, const ErrorSizes& sizes) const;
+  std::optional<FieldFault> failing_in_hunt(const PlannedSwitch& planned, const ErrorSizes& sizes) const;
+  bool keeps_limits(StateBox box, double most_per_mm, int halvings) const;
   bool keeps_limits(const State& from, const State& to, const ErrorSizes& sizes, int halvings) const;
 
   const Hardware& hardware_;

@@ -83,13 +83,11 @@ tl::expected<ToleranceReport, CutShort> make_tolerance_report(const SearchProble
                                                               const ErrorSizes& sizes,
                                                               const MonteCarloSettings& settings) {
   const Eigen::Vector3d centre_E = middle_of(problem.distance->exact().channel());
-  auto motions = motions_of(plan, MotionVerifier(problem.design, *problem.distance));
-  const auto front = std::stable_partition(motions.begin(), motions.end(),
-                                           [](const PlannedMotion& motion) { return !motion.in_front; });
-  const auto inside = static_cast<std::size_t>(front - motions.begin());
+  const auto motions = motions_of(plan, MotionVerifier(problem.design, *problem.distance));
+  const bool some_inside = std::any_of(motions.begin(), motions.end(),
+                                       [](const PlannedMotion& motion) { return !motion.in_front; });
   const State& reached = plan.states[static_cast<std::size_t>(plan.reached_state)];
-  WorstCase worst(problem, {motions.begin(), front}, reached, centre_E, settings.effort);
-  WorstCase worst_in_front(problem, {front, motions.end()}, reached, centre_E, settings.effort);
+  WorstCase worst(problem, motions, reached, centre_E, settings.effort);
   ToleranceReport report;
   report.locks = problem.design.lock_count();
   report.seed = settings.seed;
@@ -99,23 +97,19 @@ tl::expected<ToleranceReport, CutShort> make_tolerance_report(const SearchProble
   report.tip_tolerance_mm = problem.goal.tolerance_mm;
   report.tip_error_planned_mm = worst.tip_error({});
   report.tip_error_most_mm = worst.tip_error(sizes);
-  std::vector<DoubtfulMotion> doubtful = worst.doubtful(sizes);
-  for (DoubtfulMotion& motion : worst_in_front.doubtful(sizes)) {
-    motion.motion += inside;
-    doubtful.push_back(std::move(motion));
-  }
+  const std::vector<DoubtfulMotion> doubtful = worst.doubtful(sizes);
   if (settings.effort.cut_short())
     return tl::unexpected(CutShort{"nothing", "the worst case; the benches; what each error takes alone"});
   const auto surely_clear = [&](const Bench& bench, std::size_t m) {
     const auto found = std::find_if(doubtful.begin(), doubtful.end(),
                                     [&](const auto& motion) { return motion.motion == m; });
     if (found == doubtful.end()) return true;
-    const auto cells = (m < inside ? worst : worst_in_front).doubtful_on(*found, bench.errors());
+    const auto cells = worst.doubtful_on(*found, bench.errors());
     return cells && cells_keep_clear(bench, motions[m], found->parts, *cells, *problem.distance);
   };
   report.monte_carlo = run_monte_carlo(problem, motions, reached, centre_E, sizes, settings,
                                        hardware_asked(problem.design, plan), surely_clear);
-  if (!settings.effort.cut_short()) judge_errors(worst, kept_without, sizes, inside > 0, report);
+  if (!settings.effort.cut_short()) judge_errors(worst, kept_without, sizes, some_inside, report);
   if (settings.effort.cut_short()) return tl::unexpected(cut_at_draws(report.monte_carlo, settings.draws));
   return report;
 }

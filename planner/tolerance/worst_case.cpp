@@ -19,6 +19,9 @@ namespace {
 // said.
 constexpr double kBehind_mm = 8.0;
 constexpr double kRounding_mm = 1e-9;
+// What is kept by a cell that is looked at in parts is told up to so much, and so closely.
+constexpr double kMostInParts_mm = 8.0;
+constexpr double kInPartsWithin_mm = 0.01;
 
 }  // namespace
 
@@ -108,6 +111,31 @@ double WorstCase::looked_at(MotionCells& motion, std::size_t index, const ErrorB
   return std::max(kept, kept_in(motion.swept(index, effort_), errors));
 }
 
+/// The same after a look at it in parts.
+double WorstCase::looked_at_in_parts(MotionCells& motion, std::size_t index, const ErrorBounds& errors,
+                                     double enough_mm) {
+  const double kept = looked_at(motion, index, errors, enough_mm);
+  if (kept >= enough_mm) return kept;
+  enough_mm = std::max(enough_mm, 0.0);  // below that nothing is told
+  const auto keeps = [&](double clearance_mm) {
+    const auto& sweep = motion.motion().sweep;
+    const MotionCell& cell = sweep ? motion.swept(index, effort_) : motion.cells()[index];
+    const CellPlace place{problem_.design, *problem_.distance, cell};
+    return sweep ? directed_.keeps_in_parts(place, *sweep, errors, clearance_mm, effort_)
+                 : directed_.keeps_in_parts(place, motion.first_state(index), motion.last_state(index),
+                                            errors, clearance_mm, effort_);
+  };
+  if (enough_mm <= kMostInParts_mm) return keeps(enough_mm) ? enough_mm : kept;
+  double low = std::max(0.0, kept);
+  if (!keeps(low)) return kept;
+  double high = kMostInParts_mm;
+  while (high - low > kInPartsWithin_mm) {
+    const double middle = 0.5 * (low + high);
+    (keeps(middle) ? low : high) = middle;
+  }
+  return low;
+}
+
 double WorstCase::looked_at_cell(MotionCells& motion, std::size_t index, const ErrorBounds& errors,
                                  double enough_mm) {
   const MotionCell& cell = motion.cells()[index];
@@ -140,7 +168,7 @@ double WorstCase::kept(MotionCells& motion, const ErrorBounds& errors, double en
     KeptIn top = queue.top();
     if (top.looked_at || top.least_mm >= enough_mm) return top.least_mm;
     queue.pop();
-    top.least_mm = looked_at(motion, top.cell, errors, enough_mm);
+    top.least_mm = looked_at_in_parts(motion, top.cell, errors, enough_mm);
     top.looked_at = true;
     enough_mm = std::min(enough_mm, top.least_mm);
     queue.push(top);
@@ -170,7 +198,7 @@ bool WorstCase::keeps_off_the_wall(const ErrorSizes& sizes) {
     const ErrorBounds own = bounds_in(motion, errors);
     for (std::size_t i = 0; i < motion.cells().size(); ++i)
       if (kept_in(motion.cells()[i], own) < 0.0 &&
-          (effort_.cut_short() || looked_at(motion, i, errors, 0.0) < 0.0))
+          (effort_.cut_short() || looked_at_in_parts(motion, i, errors, 0.0) < 0.0))
         return false;
   }
   return true;

@@ -22,7 +22,9 @@
 // least to are checked by direction (directed_bound.h).
 // The sweeps of hunts are motions too (motion_cells.h): each of their cells keeps the more of two bounds, one
 // with the sweep taken for one more error about the planned state, and one of the errors alone about what the
-// whole track keeps.
+// whole track keeps. A cell that all this leaves too little to, with the free carriage, is looked at in parts
+// (directed_bound.h): beside the entry's rim, where a body in front of the entry stands over the wall's edge,
+// nothing less tells.
 // A cell counts where some point of it may come past the entry plane, less than M behind it (the plane
 // stays, scaled about the entry point). Stations further than kBehind_mm behind it, at the motion's deepest,
 // are the shaft's, at depths z <= -kBehind_mm on the axis: with M <= kBehind_mm for the first of them and
@@ -104,6 +106,8 @@ class WorstCase {
   bool may_reach_passage(const MotionCell& cell, const ErrorBounds& errors, double off_mm) const;
   static ErrorBounds bounds_in(const MotionCells& motion, const ErrorBounds& errors);
   double looked_at(MotionCells& motion, std::size_t cell, const ErrorBounds& errors, double enough_mm);
+  double looked_at_in_parts(MotionCells& motion, std::size_t cell, const ErrorBounds& errors,
+                            double enough_mm);
   double looked_at_cell(MotionCells& motion, std::size_t cell, const ErrorBounds& errors, double enough_mm);
   double kept(MotionCells& motion, const ErrorBounds& errors, double enough_mm);
   bool shaft_stays_behind(const ErrorBounds& errors) const;

@@ -8,6 +8,7 @@
 #include <nlohmann/json.hpp>
 
 #include "tests/support/edited_scene.h"
+#include "tests/support/plain_field.h"
 #include "tests/support/plain_stand.h"
 #include "tests/support/run_program.h"
 #include "tests/support/temporary_folder.h"
@@ -68,33 +69,52 @@ void count_slides(const nlohmann::json& said, withy_plain::ListedPlan& plan) {
         engagement[pulls + "_off_mm"].get<std::vector<double>>();
 }
 
+/// A question's plan, and all that it takes to draw benches of it.
+struct PlannedQuestion {
+  explicit PlannedQuestion(const Question& q) : edited(q.scene, q.edits) {
+    const TemporaryFolder folder;
+    const std::string scene = edited.file().string();
+    REQUIRE(run_program(WITHY_PROGRAM,
+                        {"plan", scene, "--locks", q.locks, "--prefer", q.prefer, "-o", "out", "--quiet"},
+                        folder.path())
+                .status == 0);
+    const std::string file = (folder.path() / "out/plan.json").string();
+    said = nlohmann::json::parse(read_text(file));
+    plan = withy_plain::read_plan(file);
+    count_slides(said, plan);
+    robot.scene = withy_plain::read_scene(scene);
+    solid = withy_plain::make_solid(withy_plain::read_mesh(robot.scene.mesh_path, robot.scene.mm_per_unit),
+                                    robot.scene);
+    if (const int locks = std::stoi(q.locks); locks > 0) robot.layout = robot.scene.layouts.at(locks);
+  }
+
+  /// Of the usual errors, `times` as large.
+  withy_plain::Drawn draw(double times, int benches, int slow) const {
+    constexpr unsigned kSeed = 5;
+    withy_plain::ErrorSizes sizes;
+    sizes.backlash_mm = robot.scene.latch ? robot.scene.latch->backlash_mm : 0.0;
+    for (double* size : {&sizes.backlash_mm, &sizes.pull_gain, &sizes.pull_offset_mm, &sizes.entry_mm,
+                         &sizes.entry_rad, &sizes.registration_mm, &sizes.registration_rad,
+                         &sizes.lumen_scale, &sizes.coil_gain, &sizes.magnet_strength})
+      *size *= times;
+    const withy_plain::Wall wall(solid);
+    return withy_plain::draw_benches(robot, plan, wall, middle(solid.mesh), sizes, benches, slow, kSeed);
+  }
+
+  EditedScene edited;
+  nlohmann::json said;
+  withy_plain::ListedPlan plan;
+  withy_plain::Robot robot;
+  withy_plain::Solid solid;
+};
+
 /// A question's plan, drawn benches of it, and what the planner said of its own.
 void compare_draws(const Question& q, int slow) {
   CAPTURE(q.scene, q.locks);
-  const TemporaryFolder folder;
-  const EditedScene edited(q.scene, q.edits);
-  const std::string scene = edited.file().string();
-  REQUIRE(run_program(WITHY_PROGRAM,
-                      {"plan", scene, "--locks", q.locks, "--prefer", q.prefer, "-o", "out", "--quiet"},
-                      folder.path())
-              .status == 0);
-  const std::string file = (folder.path() / "out/plan.json").string();
-  const auto said_of_plan = nlohmann::json::parse(read_text(file));
-  const auto benches = said_of_plan["summary"]["benches"];
-  auto plan = withy_plain::read_plan(file);
-  count_slides(said_of_plan, plan);
-  const auto read = withy_plain::read_scene(scene);
-  const auto mesh = withy_plain::read_mesh(read.mesh_path, read.mm_per_unit);
-  const auto solid = withy_plain::make_solid(mesh, read);
-  const withy_plain::Wall wall(solid);
-  withy_plain::Robot robot{read, {}};
-  if (const int locks = std::stoi(q.locks); locks > 0) robot.layout = read.layouts.at(locks);
-  withy_plain::ErrorSizes sizes;
-  sizes.backlash_mm = read.latch ? read.latch->backlash_mm : 0.0;
+  const PlannedQuestion asked(q);
+  const auto benches = asked.said["summary"]["benches"];
   constexpr int kBenches = 10000;
-  constexpr unsigned kSeed = 5;
-  const auto drawn =
-      withy_plain::draw_benches(robot, plan, wall, middle(solid.mesh), sizes, kBenches, slow, kSeed);
+  const auto drawn = asked.draw(1.0, kBenches, slow);
   const int draws = benches["draws"];
   const auto count = [&](const char* key) { return benches[key]["benches"].get<int>(); };
   const auto said = [&](const char* key) { return wilson(count(key), draws); };
@@ -122,6 +142,68 @@ TEST_CASE("benches drawn apart from the planner fail as often as it says") {
   for (const Question& q : {Question{"fold-chamber", "1", "quick"}, Question{"double-bend", "1", "quick"},
                             Question{"miniature", "2", "quick"}})
     compare_draws(q, asked_slowly());
+}
+
+TEST_CASE("no bench drawn apart within a plan's reserve fails, where locks engage in front of the entry") {
+  for (const Question& q : {Question{"single-bend", "1", "bench"}, Question{"miniature", "2", "bench"},
+                            Question{"airway", "3", "bench"}}) {
+    CAPTURE(q.scene, q.locks);
+    const PlannedQuestion asked(q);
+    const auto& actions = asked.plan.actions;
+    const auto in_front = [&](const withy_plain::ListedAction& action) {
+      return action.hunt && action.hunt->made &&
+             asked.plan.states[static_cast<std::size_t>(action.from)].state.insertion_mm == 0.0;
+    };
+    REQUIRE(std::any_of(actions.begin(), actions.end(), in_front));
+    const double reserve = asked.said["summary"]["reserve"];
+    REQUIRE(reserve > 0.0);
+    const auto drawn = asked.draw(reserve, 1000, 1000);
+    CHECK(drawn.touches == 0);
+    CHECK(drawn.misses == 0);
+    CHECK(drawn.disengaged == 0);
+    CHECK(drawn.overloads == 0);
+  }
+}
+
+TEST_CASE(
+    "the lock that limits a reserve is the one that a switch's field is nearest to moving off its stop") {
+  // The plain implementation's own torques at all corners of all sweeps, the lock open and engaged.
+  const PlannedQuestion asked({"double-bend", "3", "bench"});
+  const withy_plain::Robot& robot = asked.robot;
+  struct Nearest {
+    double spare_Nmm = INFINITY;
+    std::size_t action = 0;
+    int lock = 0;
+  } nearest;
+  for (std::size_t k = 0; k < asked.plan.actions.size(); ++k) {
+    const withy_plain::ListedAction& action = asked.plan.actions[k];
+    if (!action.hunt || !action.hunt->made) continue;
+    const Eigen::VectorXd I = Eigen::Map<const Eigen::VectorXd>(
+        action.current_A.data(), static_cast<Eigen::Index>(action.current_A.size()));
+    const withy_plain::State& before = asked.plan.states[static_cast<std::size_t>(action.from)].state;
+    for (const Eigen::Vector2d& corner : withy_plain::hunt_corners(robot.scene, *action.hunt)) {
+      const withy_plain::State open = withy_plain::swept(robot, before, action.lock, corner);
+      withy_plain::State dropped = withy_plain::swept_engaged(robot, before, action.lock, open);
+      dropped.locked[static_cast<std::size_t>(action.lock)] = false;  // its magnet is on its way still
+      for (const withy_plain::State& pose : {open, dropped}) {
+        const auto conditions = withy_plain::conditions(robot, pose, action.lock, 1.0);
+        for (std::size_t c = 0; c < conditions.size(); ++c) {
+          const double spare = conditions[c].row.dot(I) - conditions[c].least;
+          // Two conditions are of the lock that switches, at its place among the locks.
+          const int at = static_cast<int>(c);
+          if (spare < nearest.spare_Nmm) nearest = {spare, k, at > action.lock ? at - 1 : at};
+        }
+      }
+    }
+  }
+  const withy_plain::ListedAction& action = asked.plan.actions[nearest.action];
+  CAPTURE(nearest.spare_Nmm, nearest.action, nearest.lock);
+  CHECK(nearest.spare_Nmm >= 0.0);
+  REQUIRE(nearest.lock != action.lock);
+  CHECK(asked.said["summary"]["reserve_limited_by"].get<std::string>() ==
+        "the field that switches lock " + std::to_string(action.lock + 1) + " at action " +
+            std::to_string(nearest.action + 1) + " may move lock " + std::to_string(nearest.lock + 1) +
+            " too during its hunt");
 }
 
 TEST_CASE("benches drawn apart find as few notches as the planner says where the elastic body is off them") {

@@ -44,7 +44,6 @@ struct Case {
 
 /// One bench asked everything, with nothing left out because it is proved.
 struct Asked {
-  bool close_inside = false;  ///< in a motion that passes the entry as planned
   bool touches = false, close = false, misses = false, disengaged = false, overloads = false;
 };
 
@@ -64,7 +63,6 @@ inline Asked ask_all(const Case& of, const ErrorDraw& errors) {
   for (const PlannedMotion& motion : motions_of(of.plan, MotionVerifier(problem.design, *problem.distance))) {
     const Contact contact = bench.contact(motion, *problem.distance);
     out.touches = out.touches || contact == Contact::touches;
-    out.close_inside = out.close_inside || (contact != Contact::clear && !motion.in_front);
     out.close = out.close || contact != Contact::clear;
   }
   return out;
@@ -90,6 +88,15 @@ inline ErrorDraw extreme(const Design& design, const ErrorSizes& sizes, std::mt1
   push(draw.coil_gain, sizes[ErrorKind::coil_gain]);
   push(draw.magnet_strength, sizes[ErrorKind::magnet_strength]);
   return draw;
+}
+
+/// The carriage and the channel stand where they should.
+inline ErrorSizes in_their_places(ErrorSizes sizes) {
+  for (const ErrorKind kind :
+       {ErrorKind::entry_position, ErrorKind::entry_angle, ErrorKind::registration_position,
+        ErrorKind::registration_angle, ErrorKind::lumen_scale})
+    sizes[kind] = 0.0;
+  return sizes;
 }
 
 inline ErrorSizes times(double x, ErrorSizes sizes) {

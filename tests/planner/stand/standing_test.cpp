@@ -125,7 +125,7 @@ TEST_CASE("no bench within a plan's reserve fails, extreme ones neither") {
     const ErrorSizes sizes = times(reserve, of.sizes);
     for (int i = 0; i < 40; ++i) {
       const Asked asked = ask_all(of, extreme(of.problem->design, sizes, generator));
-      CHECK_FALSE(asked.close_inside);  // the reserve leaves out what is done in front of the entry
+      CHECK_FALSE(asked.close);
       CHECK_FALSE(asked.misses);
       CHECK_FALSE(asked.disengaged);
       CHECK_FALSE(asked.overloads);
@@ -258,19 +258,6 @@ TEST_CASE("a plan that passes places is not made to stand at their cost") {
   CHECK(same(made_to_stand(judge, stander, of.plan, Effort())));
 }
 
-namespace {
-
-/// The carriage and the channel stand where they should.
-ErrorSizes in_their_places(ErrorSizes sizes) {
-  for (const ErrorKind kind :
-       {ErrorKind::entry_position, ErrorKind::entry_angle, ErrorKind::registration_position,
-        ErrorKind::registration_angle, ErrorKind::lumen_scale})
-    sizes[kind] = 0.0;
-  return sizes;
-}
-
-}  // namespace
-
 TEST_CASE("a lock that engages straight lets fewer benches miss where none is needed") {
   Case of("straight", 1);
   const Hardware hardware(of.problem->design);
@@ -296,7 +283,8 @@ TEST_CASE(
   const Standing standing = stander.judge(swept);
   CHECK(standing.touches.benches > 0.25 * standing.draws);
   CHECK(standing.touches.benches < 0.36 * standing.draws);
-  CHECK(standing.limited_by.find("in front of the entry") != std::string::npos);
+  CAPTURE(standing.reserve, standing.limited_by);
+  CHECK(standing.limited_by == "the hunt at lock 1 may touch the wall at the rim of the entry");
   CHECK(made_to_stand(judge, stander, of.plan, Effort()).actions.front().lock < 0);
 }
 

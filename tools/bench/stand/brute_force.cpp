@@ -66,11 +66,26 @@ class BruteForce {
         State state;
         state.engaged = leaf.engaged;
         state.theta_frozen = leaf.base;
-        const long before = result_.states;
-        look_at(state, {0.5 * most, 0.5 * most, Eigen::Vector2d::Zero(), kappa});
-        result_.leaves += result_.states > before;
+        list_ends_of(state, {0.5 * most, 0.5 * most, Eigen::Vector2d::Zero(), kappa});
         return true;
       });
+  }
+
+  /// The grid of one leaf, twice as coarse and more where it would have too many boxes.
+  void list_ends_of(const State& leaf, const Box& whole) {
+    step_mm_ = settings_.step_mm;
+    while (true) {
+      boxes_left_ = settings_.boxes_of_leaf;
+      tips_.clear();
+      look_at(leaf, whole);
+      if (boxes_left_ >= 0) break;
+      step_mm_ *= 2.0;
+    }
+    result_.coarser += step_mm_ > settings_.step_mm;
+    result_.coarsest_mm = std::max(result_.coarsest_mm, step_mm_);
+    const long before = result_.states;
+    for (const auto& [state, tip] : tips_) add(state, tip);
+    result_.leaves += result_.states > before;
   }
 
   /// Most that the tip moves over half a box's bends.
@@ -80,6 +95,7 @@ class BruteForce {
   }
 
   void look_at(State state, const Box& box) {
+    if (--boxes_left_ < 0) return;
     state.insertion_mm = box.d_mm;
     state.u_free = box.u;
     // With a guide the deepest state of a box has the most flexible length.
@@ -91,7 +107,10 @@ class BruteForce {
     const Eigen::Isometry3d tip = Shape(problem_.design, state).tip_E();
     if (problem_.goal.distance(tip) > problem_.goal.tolerance_mm + reach_d + reach_u) return;
     if (guide && same_as_straight(deepest)) return;
-    if (2.0 * std::max(reach_d, reach_u) <= settings_.step_mm) return add(state, tip);
+    if (2.0 * std::max(reach_d, reach_u) <= step_mm_) {
+      tips_.emplace_back(state, tip);
+      return;
+    }
     if (reach_d >= reach_u) {
       for (const double side : {-0.5, 0.5})
         look_at(state, {box.d_mm + side * box.half_d_mm, 0.5 * box.half_d_mm, box.u, box.half_u});
@@ -166,7 +185,10 @@ class BruteForce {
   int first_most_;
   RouteSearch search_;
   std::vector<End> ends_;
-  std::vector<std::pair<int, Plan>> plans_;  // the best, by benches that fail
+  double step_mm_ = 0.0;                                   // of the leaf that is looked at
+  long boxes_left_ = 0;                                    // below 0: its grid is too fine
+  std::vector<std::pair<State, Eigen::Isometry3d>> tips_;  // of its finest boxes
+  std::vector<std::pair<int, Plan>> plans_;                // the best, by benches that fail
   BruteResult result_;
 };
 

@@ -8,7 +8,9 @@
 //     dd + sqrt(2) du f l,
 // f the free part's flexible length, l its whole length (the bend at a station turns what lies beyond it);
 // with a guide the insertion counts twice, which is about what the shapes there do. What is left at the end
-// is the whole fine grid about the target.
+// is the whole fine grid about the target. Where a leaf would take more boxes than that (with a guide and a
+// lock most of the design's reach is near the target), its grid is made twice as coarse until it does not:
+// the whole of every leaf is looked at, and it is said how coarsely.
 //
 // Bends frozen inside a guide move nothing, so of leaves that differ in nothing else the straight one counts.
 //
@@ -34,11 +36,14 @@ struct BruteSettings {
   int draws = 1000;        ///< benches that plans are compared by
   int most_plans = 300;    ///< plans that are made at most
   int reserve_plans = 25;  ///< the reserve is worked out of so many of the best
+  long boxes_of_leaf = 200000;
 };
 
 struct BruteResult {
-  long leaves = 0;    ///< with a state of the grid in the tolerance
-  long states = 0;    ///< of the grid, with the tip in the tolerance
+  long leaves = 0;   ///< with a state of the grid in the tolerance
+  long states = 0;   ///< of the grid, with the tip in the tolerance
+  long coarser = 0;  ///< leaves whose grid is coarser than was asked
+  double coarsest_mm = 0.0;
   long plans = 0;     ///< of them with a verified way, as far as they were tried
   bool whole = true;  ///< false: most_plans were made, and states were left
   int best_end = -1;  ///< fewest benches of `draws` that fail at an end, whatever the way; -1: no state

@@ -118,6 +118,9 @@ bool compare_with_brute_force(const SearchProblem& problem, const Stander& stand
       "s\n",
       brute.leaves, brute.states, brute.plans, brute.whole ? "" : " (the most that are made)",
       100.0 * brute.best_end / grid.draws, bench::processor_seconds() - begin);
+  if (brute.coarser > 0)
+    fmt::print("  brute force: a grid of up to {:g} mm instead of {:g} mm at {} notches\n", brute.coarsest_mm,
+               grid.step_mm, brute.coarser);
   if (!brute.best) {
     fmt::print("  brute force found NO PLAN, so it says nothing\n");
     return false;
@@ -194,6 +197,7 @@ int main(int argc, char** argv) {
   app.add_flag("--advice", options.advice, "what would bring the chance to fail under 1 %");
   app.add_flag("--brute", options.brute, "plans by brute force beside them");
   app.add_option("--step", options.grid.step_mm, "of the grid that brute force tries, mm of the tip");
+  app.add_option("--boxes", options.grid.boxes_of_leaf, "of one notch's grid that brute force takes at most");
   app.add_option("--plans", options.grid.most_plans, "plans that brute force makes at most");
   CLI11_PARSE(app, argc, argv);
   if (options.scenes.empty()) options.scenes = shipped_scenes();
