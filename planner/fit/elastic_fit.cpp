@@ -295,9 +295,12 @@ class ElasticFitter {
         p.low = model_.printed(k, number - factor * spread);
         p.high = model_.printed(k, number + factor * spread);
         p.deviation = (p.high - p.low) / (2.0 * factor);
+        p.determined = is_told(p);
+        if (!p.determined) out.confounded.push_back({k});
       }
       out.parameters.push_back(std::move(p));
     }
+    std::sort(out.confounded.begin(), out.confounded.end());
     return out;
   }
 
