@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <utility>
 
 #include <fmt/format.h>
 
@@ -163,8 +164,8 @@ class Heeding {
     Look look = looked(*answer.plan);
     ElasticVerdict first = look.verdict;
     std::optional<Plan> plan = answer.plan;
-    while (look.verdict.fails && looks_ < shares::kHeedPlans && !spent() && learns_from(*plan, look)) {
-      plan = another(*plan);
+    while (look.verdict.fails && !look.compensated.fault && looks_ < shares::kHeedPlans && !spent()) {
+      plan = another(*plan, look.compensated);
       if (!plan) break;
       look = looked(*plan);
       if (look.verdict.holds()) replace_plan(answer, problem_, *plan, settings_);
@@ -184,16 +185,20 @@ class Heeding {
  private:
   bool spent() const { return settings_.effort.cut_short() || work_ >= shares::kHeedLooksWork; }
 
-  bool learns_from(const Plan& plan, const Look& look) {
-    return !look.compensated.fault && lessons_.learn(plan, look.compensated);
-  }
-
-  /// The route at hand aimed anew, once: what that leaves is the route's. Else what a search comes to.
-  std::optional<Plan> another(const Plan& plan) {
-    aimed_ = !aimed_;
-    if (aimed_)
-      if (auto nearer = aimed_anew(judge_, plan, lessons_.asked().goal)) return nearer;
-    aimed_ = false;
+  /// The route at hand aimed anew, or what a search comes to.
+  std::optional<Plan> another(const Plan& plan, const FollowedPlan& followed) {
+    taught_ |= lessons_.learn(plan, followed);
+    if (line_)
+      line_->take(plan, followed);
+    else
+      line_.emplace(problem_, plan, followed);
+    if (const auto point_E = line_->next_E()) {
+      Goal goal = lessons_.asked().goal;
+      goal.point_E = *point_E;
+      if (auto nearer = aimed_anew(judge_, plan, goal)) return nearer;
+    }
+    line_.reset();
+    if (!std::exchange(taught_, false)) return std::nullopt;
     return solve(lessons_.asked(), again_).plan;
   }
 
@@ -212,7 +217,8 @@ class Heeding {
   Hardware hardware_;
   StepJudge judge_;
   Lessons lessons_;
-  bool aimed_ = false;  // the plan at hand is the last one aimed anew
+  bool taught_ = false;          // since the last search
+  std::optional<AimLine> line_;  // of the route at hand, once it was looked at
   std::int64_t work_ = 0;
   int looks_ = 0;
 };

@@ -43,6 +43,13 @@ std::array<Route, 2> led_on(const Route& route, const State& end) {
   return {by_the_last, by_one_more};
 }
 
+/// Places along the line that are tried, to either side.
+constexpr int kAimPlaces = 50;
+
+Eigen::Isometry3d planned_tip_E(const SearchProblem& problem, const Plan& plan) {
+  return Shape(problem.design, plan.states[static_cast<std::size_t>(plan.reached_state)]).tip_E();
+}
+
 }  // namespace
 
 bool Lessons::learn(const Plan& plan, const FollowedPlan& followed) {
@@ -67,7 +74,7 @@ bool Lessons::learn_target(const Plan& plan, const FollowedPlan& followed) {
   const Eigen::Vector3d miss = followed_tip_E(plan, followed)->translation() - goal.point_E;
   if (goal.region || miss.norm() <= kLeastRoom * goal.tolerance_mm) return false;
   const Eigen::Vector3d away = miss.normalized();
-  const double drift = miss.norm() - (planned_tip_E(plan).translation() - goal.point_E).dot(away);
+  const double drift = miss.norm() - (planned_tip_E(problem_, plan).translation() - goal.point_E).dot(away);
   const auto room = room_against(drift, goal.tolerance_mm);
   if (!room) return false;
   const Eigen::Vector3d point_E = goal.point_E - 0.5 * drift * away;
@@ -89,7 +96,7 @@ bool Lessons::learn_direction(const Plan& plan, const FollowedPlan& followed) {
   const Eigen::Vector3d across = direction - direction.dot(axis) * axis;
   if (across.norm() <= 0.0) return false;  // against the axis: to no side of it
   const Eigen::Vector3d away = across.normalized();
-  const Eigen::Vector3d planned = planned_tip_E(plan).linear().col(2);
+  const Eigen::Vector3d planned = planned_tip_E(problem_, plan).linear().col(2);
   const double drift = error - std::atan2(planned.dot(away), planned.dot(axis));
   const auto room = room_against(drift, goal.direction_tolerance_rad);
   if (!room) return false;
@@ -116,8 +123,55 @@ bool Lessons::learn_limits(const FollowedPlan& followed) {
   return true;
 }
 
-Eigen::Isometry3d Lessons::planned_tip_E(const Plan& plan) const {
-  return Shape(problem_.design, plan.states[static_cast<std::size_t>(plan.reached_state)]).tip_E();
+AimLine::AimLine(const SearchProblem& problem, const Plan& plan, const FollowedPlan& followed)
+    : problem_(problem) {
+  const Goal& goal = problem.goal;
+  const Eigen::Vector3d miss = followed_tip_E(plan, followed)->translation() - goal.point_E;
+  if (!goal.region && miss.norm() > kLeastRoom * goal.tolerance_mm) away_ = miss.normalized();
+  take(plan, followed);
+}
+
+void AimLine::take(const Plan& plan, const FollowedPlan& followed) {
+  const Goal& goal = problem_.goal;
+  const Eigen::Isometry3d tip_E = *followed_tip_E(plan, followed);
+  Look look;
+  look.shift_mm = (goal.point_E - planned_tip_E(problem_, plan).translation()).dot(away_);
+  look.miss_mm = (tip_E.translation() - goal.point_E).dot(away_);
+  look.clearance_mm = followed.clearance_mm;
+  look.direction_rad = goal.direction_error(tip_E);
+  looks_.push_back(look);
+}
+
+/// The least share of a tolerance that is spared where the tip is planned there.
+double AimLine::spared(double shift_mm) const {
+  const Goal& goal = problem_.goal;
+  const Look& a = looks_[0];
+  const Look& b = looks_[1];
+  const double t = (shift_mm - a.shift_mm) / (b.shift_mm - a.shift_mm);
+  const auto at = [&](double Look::*figure) { return a.*figure + t * (b.*figure - a.*figure); };
+  double least = 1.0 - std::max(std::abs(shift_mm), std::abs(at(&Look::miss_mm))) / goal.tolerance_mm;
+  if (std::isfinite(a.clearance_mm) && std::isfinite(b.clearance_mm))
+    least = std::min(least, (at(&Look::clearance_mm) - problem_.required_clearance_mm) / goal.tolerance_mm);
+  if (goal.direction_E)
+    least = std::min(least, 1.0 - at(&Look::direction_rad) / goal.direction_tolerance_rad);
+  return least;
+}
+
+std::optional<Eigen::Vector3d> AimLine::next_E() const {
+  const Goal& goal = problem_.goal;
+  const double least = kLeastRoom * goal.tolerance_mm;
+  if (away_.isZero() || looks_.size() > 2) return std::nullopt;
+  if (looks_.size() == 1) return goal.point_E - 0.5 * (looks_[0].shift_mm + looks_[0].miss_mm) * away_;
+  if (std::abs(looks_[1].shift_mm - looks_[0].shift_mm) < least) return std::nullopt;
+  double best = 0.0;
+  std::optional<Eigen::Vector3d> point_E;
+  for (int i = -kAimPlaces; i <= kAimPlaces; ++i) {
+    const double shift_mm = goal.tolerance_mm * i / kAimPlaces;
+    if (spared(shift_mm) <= best) continue;
+    best = spared(shift_mm);
+    point_E = goal.point_E - shift_mm * away_;
+  }
+  return point_E;
 }
 
 std::optional<Plan> aimed_anew(const StepJudge& judge, const Plan& plan, const Goal& goal) {

@@ -14,6 +14,7 @@
 #pragma once
 
 #include <optional>
+#include <vector>
 
 #include "planner/elastic/follow_plan.h"
 #include "planner/search/problem.h"
@@ -38,10 +39,37 @@ class Lessons {
   bool learn_target(const Plan& plan, const FollowedPlan& followed);
   bool learn_direction(const Plan& plan, const FollowedPlan& followed);
   bool learn_limits(const FollowedPlan& followed);
-  Eigen::Isometry3d planned_tip_E(const Plan& plan) const;
 
   const SearchProblem& problem_;
   SearchProblem asked_;
+};
+
+/// A route whose last state is aimed along a line through the target: along what the elastic tip misses it by
+/// with compensated pulls. These meet the target as far as two bending directions go, wherever in its
+/// tolerance the plan ends; what such aims change is the insertion. First to half the drift; then, by what
+/// two looks say of clearance, miss and direction along the line, taken as linear, to where the least of what
+/// they spare, in shares of the tolerances, is greatest.
+class AimLine {
+ public:
+  /// The first look, followed to its end. `problem` must outlive this.
+  AimLine(const SearchProblem& problem, const Plan& plan, const FollowedPlan& followed);
+  /// Another, of the same route.
+  void take(const Plan& plan, const FollowedPlan& followed);
+  /// The point to aim at next; nothing where that can't be told, or nowhere is all kept.
+  std::optional<Eigen::Vector3d> next_E() const;
+
+ private:
+  struct Look {
+    double shift_mm = 0.0;  ///< the planned tip is so far from the target, against `away_`
+    double miss_mm = 0.0;   ///< the elastic one so far along it
+    double clearance_mm = 0.0;
+    double direction_rad = 0.0;
+  };
+  double spared(double shift_mm) const;
+
+  const SearchProblem& problem_;
+  Eigen::Vector3d away_ = Eigen::Vector3d::Zero();  // zero: there is no line
+  std::vector<Look> looks_;
 };
 
 /// The plan by the same switches whose tip is led on to the middle of this goal, or half the way there;

@@ -29,7 +29,7 @@ int main(int argc, char** argv) {
   auto* off = asks(app.add_subcommand("pulls", "tips on benches that are off by what fits leave open"));
   auto* notches =
       asks(app.add_subcommand("notches", "every bend of a plan's locks: does one hold for either body?"));
-  for (auto* table : {effects, off, notches})
+  for (auto* table : {effects, heed, off, notches})
     table->add_flag("--handed-out", questions.handed_out,
                     "the plans that `withy plan` hands out; left out: those for clearance, not heeded");
   off->add_option("--benches", pulls.benches, "for each plan");
