@@ -3,6 +3,7 @@
 // elastic body? The wall is left out, so that a "no" says that no plan with these locks engaged at the target
 // holds both ways, as far as the grid of insertions and the optimisers go.
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <cstdio>
 #include <functional>
@@ -62,8 +63,11 @@ void for_each_freezing(const Design& design, const std::vector<int>& locks, std:
 constexpr double kLessBend = 0.95;
 constexpr int kLessBends = 12;
 
-/// Of several starts, and with less and less bend, the end with these frozen bends within the goal and the
-/// limits whose ideal tip is nearest to the goal's middle; nothing where there is none.
+/// The direction is weighed by so much more against the point.
+constexpr std::array kDirectionWeights = {1.0, 2.0, 4.0};
+
+/// Of several starts, weights and with less and less bend, the end with these frozen bends within the goal
+/// and the limits whose ideal tip is nearest to the goal's middle; nothing where there is none.
 std::optional<State> ideal_end(const Design& design, const Goal& goal, State from) {
   const Hardware hardware(design);
   std::optional<State> best;
@@ -77,15 +81,20 @@ std::optional<State> ideal_end(const Design& design, const Goal& goal, State fro
     best = end;
   };
   const double most = design.segment().curvature_max_per_mm;
-  for (int start = 0; start < 9; ++start) {
-    const double way = 0.25 * M_PI * start;
-    from.u_free = start == 8 ? Eigen::Vector2d::Zero()
-                             : Eigen::Vector2d(0.5 * most * Eigen::Vector2d(std::cos(way), std::sin(way)));
-    auto end = aimed(design, goal, from, most);
-    for (int less = 0; end && less < kLessBends; ++less) {
-      take(*end);
-      end = aimed(design, goal, *end, kLessBend * end->u_free.norm());
+  for (const double weight : kDirectionWeights) {
+    Goal weighed = goal;
+    weighed.direction_tolerance_rad /= weight;
+    for (int start = 0; start < 9; ++start) {
+      const double way = 0.25 * M_PI * start;
+      from.u_free = start == 8 ? Eigen::Vector2d::Zero()
+                               : Eigen::Vector2d(0.5 * most * Eigen::Vector2d(std::cos(way), std::sin(way)));
+      auto end = aimed(design, weighed, from, most);
+      for (int less = 0; end && less < kLessBends; ++less) {
+        take(*end);
+        end = aimed(design, weighed, *end, kLessBend * end->u_free.norm());
+      }
     }
+    if (!goal.direction_E) break;
   }
   return best;
 }
