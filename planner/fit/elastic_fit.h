@@ -10,7 +10,8 @@
 //
 // Asked for, where the table can say anything of it: flexural rigidity, friction coefficient, EA of a tendon,
 // EA of a backbone (where a lock is engaged), mass per length, the base's shift and turn as in bench_model.h.
-// Rigidities, stiffnesses and mass are looked for by the logarithm of their ratio to the scene's. Noise as in
+// Rigidities, stiffnesses and mass are looked for by the logarithm of their ratio to the scene's, on a long
+// leash, so that what the table does not tell stays where a body is found. Noise as in
 // fit.h: Gaussian, one standard deviation for tips and one for tensions, estimated where it is not given.
 #pragma once
 

@@ -10,6 +10,7 @@
 #include <boost/math/distributions/students_t.hpp>
 #include <fmt/format.h>
 
+#include "geometry/numbers/numbers.h"
 #include "planner/effort/shares.h"
 #include "planner/files/words.h"
 
@@ -27,11 +28,11 @@ constexpr double kConfidence = 0.95;
 constexpr double kMisfitConfidence = 0.999;
 
 // In parameter_names.
-constexpr std::size_t kRigidityParameter = 0;
 constexpr std::size_t kFrictionParameter = 1;
-// A rigidity known to no better than this (standard deviation of its logarithm: a factor of fifty between the
-// ends of its interval) is not known: the linear approximation does not reach so far.
-constexpr double kVaguestRigidity = 1.0;
+// What counts beside a friction coefficient's and a turn's own size (is_told): a hundredth is a tenth of what
+// tendons in their holes usually have; beyond a radian a turn's sine has had its say.
+constexpr double kSmallFriction = 0.01;
+constexpr double kWideTurn_rad = 1.0;
 
 using SparseMatrix = Eigen::SparseMatrix<double>;
 
@@ -97,22 +98,12 @@ class Fitter {
       solution_ = solve(problem, held, settings_.effort);
       if (!solution_.converged) return false;
       knowledge_ = knowledge_of(solution_.jacobian, model_.asked());
-      forget_vague_rigidity();
       problem.start = solution_.blocks;
       held_ = held;
       if (knowledge_.to_hold.size() <= held.size()) break;
     }
     blocks_ = solution_.blocks;
     return true;
-  }
-
-  void forget_vague_rigidity() {
-    constexpr auto k = static_cast<Eigen::Index>(kRigidityParameter);
-    if (!knowledge_.determined[kRigidityParameter] ||
-        knowledge_.covariance(k, k) <= kVaguestRigidity * kVaguestRigidity)
-      return;
-    knowledge_.determined[kRigidityParameter] = false;
-    knowledge_.confounded.insert(knowledge_.confounded.begin(), {static_cast<int>(kRigidityParameter)});
   }
 
   /// Degrees of freedom by kind of reading; false when there are too few of one to say anything.
@@ -191,11 +182,13 @@ class Fitter {
         p.low = model_.printed(k, number - factor * spread);
         p.high = model_.printed(k, number + factor * spread);
         p.deviation = (p.high - p.low) / (2.0 * factor);
-      } else {
-        blocks[at(k)] = scene[at(k)];
+        p.determined = is_told(p);
+        if (!p.determined) out.confounded.push_back({k});
       }
+      if (!p.determined) blocks[at(k)] = scene[at(k)];
       out.parameters.push_back(std::move(p));
     }
+    std::sort(out.confounded.begin(), out.confounded.end());
     out.found = model_.parameters(blocks);
     out.found.friction = std::max(0.0, out.found.friction);
   }
@@ -214,6 +207,15 @@ class Fitter {
 };
 
 }  // namespace
+
+bool is_told(const FittedParameter& parameter) {
+  const bool a_place = parameter.name.ends_with("_mm") && !parameter.name.ends_with("_per_mm");
+  if (a_place) return true;
+  double size = std::abs(parameter.value);
+  if (parameter.name.ends_with("_coefficient")) size = std::max({size, parameter.before, kSmallFriction});
+  if (parameter.name.ends_with("_deg")) size = degrees(kWideTurn_rad);
+  return parameter.deviation < size;
+}
 
 double interval_factor(std::optional<double> estimated_degrees, double confidence) {
   const double share = 0.5 * (1.0 + confidence);

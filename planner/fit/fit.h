@@ -37,6 +37,13 @@ struct FittedParameter {
   double high = 0.0;
 };
 
+/// Is its standard deviation smaller than the number itself? Else the readings don't tell it: the
+/// linear approximation does not reach so far, and zero may be as near. Of a friction coefficient the scene's
+/// counts where that is larger, or a hundredth, so that next to no friction can be told; of a turn a radian.
+/// Shifts and slacks are places, which may be as near to zero as they like. Precondition: its value and
+/// deviation are filled in.
+bool is_told(const FittedParameter& parameter);
+
 struct NoiseEstimate {
   int readings = 0;  ///< 0: none of this kind
   bool given = false;
@@ -46,7 +53,7 @@ struct NoiseEstimate {
 
 struct Fit {
   std::vector<FittedParameter> parameters;
-  /// Indices into `parameters`: see Knowledge::confounded.
+  /// Indices into `parameters`: see Knowledge::confounded; alone too what is not told (is_told).
   std::vector<std::vector<int>> confounded;
   std::array<NoiseEstimate, kReadings> noise;  ///< by Reading
   double degrees_of_freedom = 0.0;

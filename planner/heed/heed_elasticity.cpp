@@ -3,26 +3,18 @@
 
 #include <algorithm>
 #include <cmath>
+#include <utility>
 
 #include <fmt/format.h>
 
 #include "planner/effort/shares.h"
 #include "planner/elastic/compensate.h"
 #include "planner/elastic/elastic_demand.h"
-#include "planner/segment/shape.h"
+#include "planner/heed/lessons.h"
 #include "planner/stand/standing.h"
 
 namespace withy {
 namespace {
-
-/// What is asked for beyond what a lesson says (mm, and as a share of a limit), so that the next plan does
-/// not fail by as much as the next body differs. Chosen.
-constexpr double kSpareClearance_mm = 0.1;
-constexpr double kLimitSpare = 0.95;
-/// Of a tolerance that ideal and elastic body can both keep so much is asked for, and less than this share of
-/// the whole is not worth asking for. Chosen.
-constexpr double kRoomShare = 0.9;
-constexpr double kLeastRoom = 0.05;
 
 /// A plan, followed with either pulls.
 struct Look {
@@ -99,95 +91,6 @@ Look look_at(const SearchProblem& problem, const Plan& plan, const Effort& effor
   return look;
 }
 
-/// The question as the next search is asked it.
-class Lessons {
- public:
-  explicit Lessons(const SearchProblem& problem) : problem_(problem), asked_(problem) {}
-
-  const SearchProblem& asked() const { return asked_; }
-
-  /// False where the look teaches nothing.
-  bool learn(const Plan& plan, const Look& look) {
-    if (look.compensated.fault) return false;
-    const bool nearer = learn_clearance(plan, look.compensated);
-    const bool moved = learn_target(plan, look.compensated);
-    const bool turned = learn_direction(plan, look.compensated);
-    const bool less = learn_limits(look.compensated);
-    return nearer || moved || turned || less;
-  }
-
- private:
-  bool learn_clearance(const Plan& plan, const FollowedPlan& followed) {
-    if (followed.clearance_mm >= problem_.required_clearance_mm) return false;
-    const double lost = plan.clearance_mm - followed.clearance_mm;
-    asked_.required_clearance_mm = std::max(asked_.required_clearance_mm + kSpareClearance_mm,
-                                            problem_.required_clearance_mm + lost + kSpareClearance_mm);
-    return true;
-  }
-
-  bool learn_target(const Plan& plan, const FollowedPlan& followed) {
-    const Goal& goal = problem_.goal;
-    const Eigen::Vector3d miss = followed_tip_E(plan, followed)->translation() - goal.point_E;
-    if (miss.norm() <= goal.tolerance_mm) return false;
-    const Eigen::Vector3d away = miss.normalized();
-    const double drift = miss.norm() - (planned_tip_E(plan).translation() - goal.point_E).dot(away);
-    const auto room = room_against(drift, goal.tolerance_mm, asked_.goal.tolerance_mm);
-    if (!room) return false;
-    asked_.goal.point_E = goal.point_E - 0.5 * drift * away;
-    asked_.goal.tolerance_mm = *room;
-    return true;
-  }
-
-  bool learn_direction(const Plan& plan, const FollowedPlan& followed) {
-    const Goal& goal = problem_.goal;
-    if (!goal.direction_E) return false;
-    const Eigen::Vector3d axis = *goal.direction_E;
-    const Eigen::Vector3d direction = followed_tip_E(plan, followed)->linear().col(2);
-    const double error = std::atan2(direction.cross(axis).norm(), direction.dot(axis));
-    if (error <= goal.direction_tolerance_rad) return false;
-    const Eigen::Vector3d across = direction - direction.dot(axis) * axis;
-    if (across.norm() <= 0.0) return false;  // against the axis: to no side of it
-    const Eigen::Vector3d away = across.normalized();
-    const Eigen::Vector3d planned = planned_tip_E(plan).linear().col(2);
-    const double drift = error - std::atan2(planned.dot(away), planned.dot(axis));
-    const auto room = room_against(drift, goal.direction_tolerance_rad, asked_.goal.direction_tolerance_rad);
-    if (!room) return false;
-    asked_.goal.direction_E = std::cos(0.5 * drift) * axis - std::sin(0.5 * drift) * away;
-    asked_.goal.direction_tolerance_rad = *room;
-    return true;
-  }
-
-  Eigen::Isometry3d planned_tip_E(const Plan& plan) const {
-    return Shape(problem_.design, plan.states[static_cast<std::size_t>(plan.reached_state)]).tip_E();
-  }
-
-  /// What is left of a tolerance about the point half the drift before its middle, where ideal and elastic
-  /// body both keep it; nothing where that is next to none, or hardly less than what was asked of the last
-  /// plan.
-  static std::optional<double> room_against(double drift, double tolerance, double asked) {
-    const double room = kRoomShare * (tolerance - 0.5 * std::abs(drift));
-    if (room < kLeastRoom * tolerance || room > asked - kLeastRoom * tolerance) return std::nullopt;
-    return room;
-  }
-
-  bool learn_limits(const FollowedPlan& followed) {
-    const LimitShares shares = limit_shares(problem_.design, followed.most);
-    const double load = std::max(shares.lock_load, shares.compression);
-    if (std::max({shares.stroke, shares.tension, load}) <= 1.0) return false;
-    DesignParts parts = asked_.design.parts();
-    if (shares.stroke > 1.0) parts.tendons->stroke_max_mm *= kLimitSpare / shares.stroke;
-    if (shares.tension > 1.0) parts.tendons->tension_max_N *= kLimitSpare / shares.tension;
-    if (load > 1.0) parts.lock->hold_moment_Nmm *= kLimitSpare / load;
-    auto lowered = Design::make(std::move(parts));
-    if (!lowered) return false;
-    asked_.design = std::move(*lowered);
-    return true;
-  }
-
-  const SearchProblem& problem_;
-  SearchProblem asked_;
-};
-
 std::string clearance_phrase(double clearance_mm) {
   return std::isfinite(clearance_mm) ? fmt::format(" and keeps {:.2f} mm from the wall", clearance_mm)
                                      : std::string();
@@ -244,6 +147,8 @@ class Heeding {
         settings_(settings),
         again_(settings),
         ideal_asked_(ideal_asked),
+        hardware_(problem.design),
+        judge_(problem, hardware_),
         lessons_(problem) {
     again_.effort = settings.effort.part(shares::kHeedSearchWork);
     again_.prefer = Preference::clearance;
@@ -259,8 +164,8 @@ class Heeding {
     Look look = looked(*answer.plan);
     ElasticVerdict first = look.verdict;
     std::optional<Plan> plan = answer.plan;
-    while (look.verdict.fails && looks_ < shares::kHeedPlans && !spent() && lessons_.learn(*plan, look)) {
-      plan = solve(lessons_.asked(), again_).plan;
+    while (look.verdict.fails && !look.compensated.fault && looks_ < shares::kHeedPlans && !spent()) {
+      plan = another(*plan, look.compensated);
       if (!plan) break;
       look = looked(*plan);
       if (look.verdict.holds()) replace_plan(answer, problem_, *plan, settings_);
@@ -280,6 +185,23 @@ class Heeding {
  private:
   bool spent() const { return settings_.effort.cut_short() || work_ >= shares::kHeedLooksWork; }
 
+  /// The route at hand aimed anew, or what a search comes to.
+  std::optional<Plan> another(const Plan& plan, const FollowedPlan& followed) {
+    taught_ |= lessons_.learn(plan, followed);
+    if (line_)
+      line_->take(plan, followed);
+    else
+      line_.emplace(problem_, plan, followed);
+    if (const auto point_E = line_->next_E()) {
+      Goal goal = lessons_.asked().goal;
+      goal.point_E = *point_E;
+      if (auto nearer = aimed_anew(judge_, plan, goal)) return nearer;
+    }
+    line_.reset();
+    if (!std::exchange(taught_, false)) return std::nullopt;
+    return solve(lessons_.asked(), again_).plan;
+  }
+
   Look looked(const Plan& plan) {
     settings_.progress("following the plan with the elastic body");
     Look look = look_at(problem_, plan, settings_.effort.part(shares::kHeedLooksWork - work_));
@@ -292,7 +214,11 @@ class Heeding {
   const SolveSettings& settings_;
   SolveSettings again_;
   bool ideal_asked_;
+  Hardware hardware_;
+  StepJudge judge_;
   Lessons lessons_;
+  bool taught_ = false;          // since the last search
+  std::optional<AimLine> line_;  // of the route at hand, once it was looked at
   std::int64_t work_ = 0;
   int looks_ = 0;
 };

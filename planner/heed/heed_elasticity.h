@@ -2,12 +2,8 @@
 // A question whose plan is to hold for the ideal segment and for the elastic body.
 //
 // The search knows the ideal segment. So: plan, follow the plan with the elastic body and compensated pulls,
-// learn from what is not kept, plan again:
-//     too near to the wall       the required clearance is raised by what the elastic body keeps less;
-//     the target missed          the target moves against half the drift between ideal and elastic tip, its
-//                                ball shrinking to where both stay inside the one that was asked for;
-//     its direction missed       likewise, by angles;
-//     a limit broken             the ideal segment's is lowered in proportion.
+// learn from what is not kept (lessons.h), plan again: first by the route at hand, its last state aimed
+// anew, then by a search.
 // It ends with the first plan that holds both ways, with nothing left to learn, with a search that finds no
 // other plan, after shares::kHeedPlans, or with its share of the effort (shares::kHeedLooksWork for all
 // looks, kHeedSearchWork for each search). Where no plan holds both ways the first stands, and says what

@@ -1,6 +1,8 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // The fit on benches of the plain implementation, whose truth is known.
+#include <algorithm>
 #include <cmath>
+#include <limits>
 #include <vector>
 
 #include <catch2/catch.hpp>
@@ -260,6 +262,41 @@ TEST_CASE("a segment that was never bent shows neither the turn about its axis n
   CHECK_FALSE(fit->parameters[0].determined);
   CHECK_FALSE(fit->parameters.back().determined);
   CHECK_FALSE(fit->all_determined());
+}
+
+TEST_CASE("a segment that was hardly bent tells its rigidity and not its friction, and says so") {
+  const FitBench bench("double-bend", 0);
+  const auto fit = bench.fit(bench.measured(with_noise(four_tendons()), star({0.0005}, 8, 0), true, 9),
+                             {{0.01, 0.05, 0.2}});
+  INFO((fit ? "" : fault_of(fit.error(), "").problem));
+  REQUIRE(fit);
+  const FittedParameter& friction = fit->parameters[1];
+  CAPTURE(friction.value, friction.deviation);
+  // Lambda is 0.05 rad: a hundredth of a newton of tension, its noise five times that.
+  CHECK_FALSE(friction.determined);
+  CHECK(fit->found.friction == 0.1);  // the scene's
+  CHECK(std::find(fit->confounded.begin(), fit->confounded.end(), std::vector<int>{1}) !=
+        fit->confounded.end());
+  const FittedParameter& rigidity = fit->parameters[0];
+  CHECK(rigidity.determined);
+  CHECK(rigidity.deviation < rigidity.value);
+}
+
+TEST_CASE("numbers are told where they are known better than to their own size") {
+  const auto told = [](const char* name, double before, double value, double deviation) {
+    return is_told({name, before, true, value, deviation, 0.0, 0.0});
+  };
+  CHECK(told("flexural_rigidity_Nmm2", 400.0, 430.0, 429.0));
+  CHECK_FALSE(told("flexural_rigidity_Nmm2", 400.0, 430.0, 431.0));
+  CHECK_FALSE(told("mass_g_per_mm", 0.02, 0.02, 0.03));
+  CHECK_FALSE(told("friction_coefficient", 0.1, 0.05, 0.2));
+  CHECK(told("friction_coefficient", 0.1, 0.001, 0.004));  // next to none, for sure
+  CHECK(told("friction_coefficient", 0.0, 0.001, 0.004));
+  CHECK(told("base_x_mm", 0.0, 0.01, 0.05));
+  CHECK(told("slack_1_mm", 0.0, 0.0, 0.01));
+  CHECK(told("base_turn_z_deg", 0.0, 0.1, 2.0));
+  CHECK_FALSE(told("base_turn_z_deg", 0.0, 170.0, 80.0));
+  CHECK_FALSE(told("tendon_EA_N", 6283.0, 6283.0, std::numeric_limits<double>::infinity()));
 }
 
 TEST_CASE("too few poses are refused, and residuals too large for the noise that was given are pointed out") {

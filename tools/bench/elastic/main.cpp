@@ -27,7 +27,9 @@ int main(int argc, char** argv) {
   auto* effects = asks(app.add_subcommand("effects", "each plan with ideal and compensated pulls"));
   auto* heed = asks(app.add_subcommand("heed", "what heeding the elastic body changes, and what it takes"));
   auto* off = asks(app.add_subcommand("pulls", "tips on benches that are off by what fits leave open"));
-  for (auto* table : {effects, off})
+  auto* notches =
+      asks(app.add_subcommand("notches", "every bend of a plan's locks: does one hold for either body?"));
+  for (auto* table : {effects, heed, off, notches})
     table->add_flag("--handed-out", questions.handed_out,
                     "the plans that `withy plan` hands out; left out: those for clearance, not heeded");
   off->add_option("--benches", pulls.benches, "for each plan");
@@ -42,8 +44,9 @@ int main(int argc, char** argv) {
     bench::print_fits(fits);
     return 0;
   }
-  const bool read = *effects ? bench::print_effects(questions)
-                    : *heed  ? bench::print_heeding(questions)
-                             : bench::print_pulls(questions, pulls);
+  const bool read = *effects   ? bench::print_effects(questions)
+                    : *heed    ? bench::print_heeding(questions)
+                    : *notches ? bench::print_notches(questions)
+                               : bench::print_pulls(questions, pulls);
   return read ? 0 : 2;
 }

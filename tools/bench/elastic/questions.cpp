@@ -8,7 +8,6 @@
 #include <fmt/core.h>
 
 #include "planner/heed/heed_elasticity.h"
-#include "planner/search/ask/solve.h"
 
 namespace withy::bench {
 namespace {
@@ -42,14 +41,20 @@ bool for_each_question(const ElasticQuestions& questions,
   return true;
 }
 
-std::optional<Plan> asked_plan(const ElasticQuestions& questions, const PlannedQuestion& question) {
+SolveSettings asked_settings(const ElasticQuestions& questions, const PlannedQuestion& question) {
   SolveSettings settings;
   settings.effort = Effort::of_seconds(questions.budget_s);
   settings.explain = false;
-  if (!questions.handed_out) return solve(question.problem, settings).plan;
+  if (!questions.handed_out) return settings;
   settings.prefer = Preference::bench;
   settings.errors = usual_errors(question.prepared.scene);
-  return solve_heeding_elasticity(question.problem, settings).plan;
+  return settings;
+}
+
+std::optional<Plan> asked_plan(const ElasticQuestions& questions, const PlannedQuestion& question) {
+  const SolveSettings settings = asked_settings(questions, question);
+  return questions.handed_out ? solve_heeding_elasticity(question.problem, settings).plan
+                              : solve(question.problem, settings).plan;
 }
 
 }  // namespace withy::bench

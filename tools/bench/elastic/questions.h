@@ -8,6 +8,7 @@
 
 #include "planner/plan/answer.h"
 #include "planner/search/ask/scene_problem.h"
+#include "planner/search/ask/solve.h"
 
 namespace withy::bench {
 
@@ -29,6 +30,9 @@ struct PlannedQuestion {
 /// (no such layout) are passed over. False, with a line on standard error, where a scene can't be read.
 bool for_each_question(const ElasticQuestions& questions,
                        const std::function<void(const PlannedQuestion&)>& judge);
+
+/// How a question is asked: for a plan of the greatest clearance, or as `withy plan` asks.
+SolveSettings asked_settings(const ElasticQuestions& questions, const PlannedQuestion& question);
 
 /// The plan that the search gives for its clearance, the elastic body left out; or, where asked for, the one
 /// that `withy plan` hands out: standing most, the elastic body heeded. Nothing without one.

@@ -80,9 +80,7 @@ bool print_heeding(const ElasticQuestions& questions) {
       "scene", "l", "ideal pulls", "compensated", "plans", "s", "s heeded", "fails");
   std::vector<double> before, after;
   const bool read = for_each_question(questions, [&](const PlannedQuestion& question) {
-    SolveSettings settings;
-    settings.effort = Effort::of_seconds(questions.budget_s);
-    settings.explain = false;
+    const SolveSettings settings = asked_settings(questions, question);
     double begin = processor_seconds();
     const Answer plain = solve(question.problem, settings);
     const double without = processor_seconds() - begin;

@@ -25,6 +25,10 @@ struct PullsSettings {
 /// compensated pulls, the bench's numbers drawn about the scene's as widely as a fit of 12 poses leaves them.
 bool print_pulls(const ElasticQuestions& questions, const PullsSettings& settings);
 
+/// A row for each plan with locks on notches: does another bend of them end within the target for the ideal
+/// segment and for the elastic body?
+bool print_notches(const ElasticQuestions& questions);
+
 struct FitsSettings {
   int fits = 1000;
   std::uint64_t seed = 47;
