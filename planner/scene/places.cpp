@@ -96,12 +96,27 @@ struct Lookup {
   const Eigen::Isometry3d& X_SE;
 };
 
+/// What to give instead of an opening that there is not: one of the others than the entry.
+std::string other_openings(const Channel& channel, const std::vector<int>& openings) {
+  std::vector<std::size_t> others;
+  std::string entry;
+  for (std::size_t i = 0; i < openings.size(); ++i) {
+    if (channel.openings[static_cast<std::size_t>(openings[i])].is_entry)
+      entry = fmt::format(", but not {}, the entry", i + 1);
+    else
+      others.push_back(i + 1);
+  }
+  if (others.empty()) return "name another place, for instance \"deepest\"";
+  if (others.size() == 1) return fmt::format("give \"opening:{}\"", others.front());
+  return fmt::format("give \"opening:N\" with N from 1 to {}{}", openings.size(), entry);
+}
+
 tl::expected<NamedPlace, PlaceProblem> at_opening(int number, const Lookup& in) {
   const Channel& channel = in.wall.channel();
   const std::vector<int> openings = numbered_openings(channel);
   if (number > static_cast<int>(openings.size()))
     return no_place(fmt::format("the channel has {}", count_of(openings.size(), "opening")),
-                    "name one that withy check lists");
+                    other_openings(channel, openings));
   const int index = openings[static_cast<std::size_t>(number - 1)];
   const Opening& opening = channel.openings[static_cast<std::size_t>(index)];
   if (opening.is_entry)
@@ -136,6 +151,13 @@ double least_beside(const CentrelineBranch& branch, double station_mm) {
   return std::max(0.0, 0.5 * (before.radius_mm + next->radius_mm - (next->station_mm - before.station_mm)));
 }
 
+/// What to give instead of a branch that there is not: one of those that there are.
+std::string other_branches(const PlaceName& name, std::size_t count) {
+  if (count == 0) return "name another place";
+  if (count == 1) return fmt::format("give \"{}\"", place_text({PlaceName::Kind::branch, 1, name.percent}));
+  return fmt::format("give \"branch:N@{}%\" with N from 1 to {}", plain_number(name.percent), count);
+}
+
 tl::expected<NamedPlace, PlaceProblem> on_branch(const PlaceName& name, const Lookup& in) {
   // Distances of two libraries agree to this.
   constexpr double kRounded_mm = 1e-6;
@@ -145,7 +167,7 @@ tl::expected<NamedPlace, PlaceProblem> on_branch(const PlaceName& name, const Lo
         fmt::format("the lumen has {}", in.centreline.branches.size() == 1
                                             ? std::string("one branch")
                                             : fmt::format("{} branches", in.centreline.branches.size())),
-        "name one that withy check lists");
+        other_branches(name, in.centreline.branches.size()));
   const double wanted_mm = 0.01 * name.percent * branch->length_mm();
   const double passed_mm = passed_points(*branch).back().station_mm;
   // A narrow lumen is the body's to fit; what stops it here is an end.

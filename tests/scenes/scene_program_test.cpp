@@ -117,7 +117,8 @@ TEST_CASE("names of places that are none are refused with what there is") {
   };
   refused("entry", "opening:3", "the mesh has 2 openings, give \"opening:N\" with N from 1 to 2");
   refused("entry", "widest", "\"widest\" names no opening");
-  refused("target", "branch:4@10%", "the lumen has one branch");
+  refused("target", "branch:4@10%", "the lumen has one branch, give \"branch:1@10%\"");
+  refused("target", "opening:9", "the channel has 2 openings, give \"opening:2\"");
   refused("target", "somewhere", "give \"opening:2\", \"branch:3@80%\", \"widest\" or \"deepest\"");
   refused("target", "opening:1", "opening 1 is the entry");
   // A place that a tip meets before it goes in is one, with a word on it.
