@@ -259,8 +259,12 @@ bool signed_number(std::string_view text, Number& value) {
   return whole_text(text, value);
 }
 
-/// The place that a text means, whatever its spelling.
-std::optional<PlaceName> place_like(std::string_view written) {
+bool is_percentage(double percent) {
+  return percent >= 0.0 && percent <= 100.0;
+}
+
+/// The place that a text means, whatever its spelling; of a branch with whatever percentage it gives.
+std::optional<PlaceName> place_meant(std::string_view written) {
   const std::string plain = bare(written);
   std::string_view text = plain;
   PlaceName place;
@@ -277,9 +281,16 @@ std::optional<PlaceName> place_like(std::string_view written) {
   place.kind = PlaceName::Kind::branch;
   const bool known = at < text.size() && signed_number(text.substr(7, at - 7), place.number) &&
                      signed_number(text.substr(at + 1), place.percent);
-  if (!known || place.number < 1 || !(place.percent >= 0.0 && place.percent <= 100.0)) return std::nullopt;
+  if (!known || place.number < 1) return std::nullopt;
   place.percent += 0.0;  // never "-0"
   return place;
+}
+
+/// The same, of the places that there can be.
+std::optional<PlaceName> place_like(std::string_view written) {
+  const auto place = place_meant(written);
+  return place && (place->kind != PlaceName::Kind::branch || is_percentage(place->percent)) ? place
+                                                                                            : std::nullopt;
 }
 
 }  // namespace
@@ -304,8 +315,10 @@ std::string place_text(const PlaceName& place) {
 }
 
 std::string place_remedy(std::string_view text, std::string otherwise, bool entry) {
-  const auto place = place_like(text);
+  const auto place = place_meant(text);
   const bool meant = place && (!entry || place->kind == PlaceName::Kind::opening);
+  if (meant && place->kind == PlaceName::Kind::branch && !is_percentage(place->percent))
+    return fmt::format("give \"branch:{}@P%\" with P from 0 to 100", place->number);
   return meant ? fmt::format("give \"{}\"", place_text(*place)) : std::move(otherwise);
 }
 
