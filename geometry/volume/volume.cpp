@@ -68,6 +68,10 @@ constexpr double kMostVolumeTriangles = 6e6;
 
 constexpr const char* kOtherFormat = "export it again as NRRD, NIfTI or MetaImage";
 
+/// ITK reads sheared axes from NRRD alone.
+constexpr const char* kSheared = "its axes are not square to one another";
+constexpr const char* kSquareAxes = "resample it on square axes, or give it as NRRD, which may be sheared";
+
 tl::unexpected<VolumeRefusal> refused(VolumeFault fault, std::string problem, std::string remedy) {
   return tl::unexpected(VolumeRefusal{fault, std::move(problem), std::move(remedy)});
 }
@@ -114,7 +118,7 @@ std::string short_words(const itk::ExceptionObject& error) {
   while (!text.empty() && (text.back() == '\n' || text.back() == ' ')) text.pop_back();
   const std::size_t line = text.find_last_of('\n');
   if (line != std::string::npos) text.erase(0, line + 1);
-  if (text.find("orthonormal") != std::string::npos) return "its axes are not square to one another";
+  if (text.find("orthonormal") != std::string::npos) return kSheared;
   if (text.find("spacing of 0") != std::string::npos) return "its voxels have no size along one axis";
   const std::size_t colon = text.find(": ");
   if (!text.starts_with("[nrrd]") || colon == std::string::npos)
@@ -218,7 +222,7 @@ VolumeResult read_file(const std::filesystem::path& file, std::vector<std::strin
   reader->Update();
   if (is_nrrd(file)) to_mm(*reader->GetOutput(), nrrd_unit_mm(file));
   if (sound->place && misplaced(*reader->GetOutput(), *sound->place) > kMostMisplaced)
-    return refused(VolumeFault::unreadable, "its axes are not square to one another", kOtherFormat);
+    return refused(VolumeFault::unreadable, kSheared, kSquareAxes);
   if (const std::string frame = frame_of(file); !frame.empty()) done.push_back(frame);
   return reader->GetOutput();
 }
@@ -859,7 +863,9 @@ tl::expected<VolumeSurface, VolumeRefusal> read_volume_surface(const std::filesy
   } catch (const itk::MemoryAllocationError&) {
     throw std::bad_alloc();
   } catch (const itk::ExceptionObject& error) {
-    return refused(VolumeFault::unreadable, "this volume can't be read: " + short_words(error), kOtherFormat);
+    const std::string words = short_words(error);
+    return refused(VolumeFault::unreadable, "this volume can't be read: " + words,
+                   words == kSheared ? kSquareAxes : kOtherFormat);
   } catch (const std::bad_alloc&) {
     throw;
   } catch (const std::exception&) {

@@ -415,8 +415,9 @@ PlaceProblem beyond_range(const InputError& error, const DraftSettings& settings
   const bool gives = error.remedy.starts_with(kGive);
   return {"no scene holds such a lumen: " + error.problem +
               (gives ? ", where it takes " + error.remedy.substr(kGive.size()) : std::string()),
-          fmt::format("give {}; what lies farther than 10 m from the origin has to be moved to it first",
-                      unit_words(settings))};
+          fmt::format("give {}; what lies farther than 10 m from the origin has to be moved to it by the "
+                      "program that the {} comes from",
+                      unit_words(settings), settings.has_unit ? "mesh" : "volume")};
 }
 
 }  // namespace

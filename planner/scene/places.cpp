@@ -104,12 +104,27 @@ std::string why_no_farther(const Lookup& in, const CentrelineBranch& branch, dou
   return fmt::format("beyond it the tip does not have the {:.2f} mm of room that it needs", in.room_mm);
 }
 
+/// What to give instead of an opening that there is not: one of the others than the entry.
+std::string other_openings(const Channel& channel, const std::vector<int>& openings) {
+  std::vector<std::size_t> others;
+  std::string entry;
+  for (std::size_t i = 0; i < openings.size(); ++i) {
+    if (channel.openings[static_cast<std::size_t>(openings[i])].is_entry)
+      entry = fmt::format(", but not {}, the entry", i + 1);
+    else
+      others.push_back(i + 1);
+  }
+  if (others.empty()) return "name another place, for instance \"deepest\"";
+  if (others.size() == 1) return fmt::format("give \"opening:{}\"", others.front());
+  return fmt::format("give \"opening:N\" with N from 1 to {}{}", openings.size(), entry);
+}
+
 tl::expected<NamedPlace, PlaceProblem> at_opening(int number, const Lookup& in) {
   const Channel& channel = in.wall.channel();
   const std::vector<int> openings = numbered_openings(channel);
   if (number > static_cast<int>(openings.size()))
     return no_place(fmt::format("the channel has {}", count_of(openings.size(), "opening")),
-                    "name one that withy check lists");
+                    other_openings(channel, openings));
   const int index = openings[static_cast<std::size_t>(number - 1)];
   const Opening& opening = channel.openings[static_cast<std::size_t>(index)];
   if (opening.is_entry)
@@ -143,6 +158,13 @@ double least_beside(const CentrelineBranch& branch, double station_mm) {
   return std::max(0.0, 0.5 * (before.radius_mm + next->radius_mm - (next->station_mm - before.station_mm)));
 }
 
+/// What to give instead of a branch that there is not: one of those that there are.
+std::string other_branches(const PlaceName& name, std::size_t count) {
+  if (count == 0) return "name another place";
+  if (count == 1) return fmt::format("give \"{}\"", place_text({PlaceName::Kind::branch, 1, name.percent}));
+  return fmt::format("give \"branch:N@{}%\" with N from 1 to {}", plain_number(name.percent), count);
+}
+
 tl::expected<NamedPlace, PlaceProblem> on_branch(const PlaceName& name, const Lookup& in) {
   // Distances of two libraries agree to this.
   constexpr double kRounded_mm = 1e-6;
@@ -152,7 +174,7 @@ tl::expected<NamedPlace, PlaceProblem> on_branch(const PlaceName& name, const Lo
         fmt::format("the lumen has {}", in.centreline.branches.size() == 1
                                             ? std::string("one branch")
                                             : fmt::format("{} branches", in.centreline.branches.size())),
-        "name one that withy check lists");
+        other_branches(name, in.centreline.branches.size()));
   const double wanted_mm = 0.01 * name.percent * branch->length_mm();
   const double passed_mm = passed_points(*branch).back().station_mm;
   // A narrow lumen is the body's to fit; what stops it here is an end.
@@ -241,8 +263,12 @@ bool signed_number(std::string_view text, Number& value) {
   return whole_text(text, value);
 }
 
-/// The place that a text means, whatever its spelling.
-std::optional<PlaceName> place_like(std::string_view written) {
+bool is_percentage(double percent) {
+  return percent >= 0.0 && percent <= 100.0;
+}
+
+/// The place that a text means, whatever its spelling; of a branch with whatever percentage it gives.
+std::optional<PlaceName> place_meant(std::string_view written) {
   const std::string plain = bare(written);
   std::string_view text = plain;
   PlaceName place;
@@ -259,9 +285,16 @@ std::optional<PlaceName> place_like(std::string_view written) {
   place.kind = PlaceName::Kind::branch;
   const bool known = at < text.size() && signed_number(text.substr(7, at - 7), place.number) &&
                      signed_number(text.substr(at + 1), place.percent);
-  if (!known || place.number < 1 || !(place.percent >= 0.0 && place.percent <= 100.0)) return std::nullopt;
+  if (!known || place.number < 1) return std::nullopt;
   place.percent += 0.0;  // never "-0"
   return place;
+}
+
+/// The same, of the places that there can be.
+std::optional<PlaceName> place_like(std::string_view written) {
+  const auto place = place_meant(written);
+  return place && (place->kind != PlaceName::Kind::branch || is_percentage(place->percent)) ? place
+                                                                                            : std::nullopt;
 }
 
 }  // namespace
@@ -286,8 +319,10 @@ std::string place_text(const PlaceName& place) {
 }
 
 std::string place_remedy(std::string_view text, std::string otherwise, bool entry) {
-  const auto place = place_like(text);
+  const auto place = place_meant(text);
   const bool meant = place && (!entry || place->kind == PlaceName::Kind::opening);
+  if (meant && place->kind == PlaceName::Kind::branch && !is_percentage(place->percent))
+    return fmt::format("give \"branch:{}@P%\" with P from 0 to 100", place->number);
   return meant ? fmt::format("give \"{}\"", place_text(*place)) : std::move(otherwise);
 }
 

@@ -168,7 +168,8 @@ TEST_CASE("names of places that are none are refused with what there is") {
   };
   refused("entry", "opening:3", "the mesh has 2 openings, give \"opening:N\" with N from 1 to 2");
   refused("entry", "widest", "\"widest\" names no opening");
-  refused("target", "branch:4@10%", "the lumen has one branch");
+  refused("target", "branch:4@10%", "the lumen has one branch, give \"branch:1@10%\"");
+  refused("target", "opening:9", "the channel has 2 openings, give \"opening:2\"");
   refused("target", "somewhere", "give \"opening:2\", \"branch:3@80%\", \"widest\" or \"deepest\"");
   refused("target", "opening:1", "opening 1 is the entry");
   // A place that a tip meets before it goes in is one, with a word on it.
@@ -185,6 +186,9 @@ TEST_CASE("names of places that are none are refused with what there is") {
   for (const char* other : {"branch:1@80.0%", "branch:1@80.0%%", "branch:1@080%", "branch:01@80%",
                             "branch:1@8e1%", "branch:1@80", "branch:1 @ 80 %", "branch:1@+80%"})
     refused("target", other, fmt::format("\"{}\" names no place, give \"branch:1@80%\"", other));
+  for (const char* beyond : {"branch:1@101%", "branch:1@-5%", "branch:1@inf%"})
+    refused("target", beyond,
+            fmt::format("\"{}\" names no place, give \"branch:1@P%\" with P from 0 to 100", beyond));
   refused("target", "branch:1@-0%", "give \"branch:1@0%\"");
   refused("target", "branch:1@1e-7%", "give \"branch:1@0.0000001%\"");
   refused("target", "branch:1@0.5.0%", "give \"opening:2\", \"branch:3@80%\"");

@@ -598,6 +598,8 @@ TEST_CASE("sizes, types and places that no NIfTI file has are refused in one lin
   Eigen::Matrix<double, 3, 4> rows;
   rows << 0.7, 0.3, 0.0, 0.0, 0.0, 0.9, 0.0, 0.0, 0.0, 0.0, 1.6, 0.0;
   CHECK(problem(Nifti().rows(rows)).ends_with("its axes are not square to one another"));
+  CHECK(files.refused("a.nii").remedy ==
+        "resample it on square axes, or give it as NRRD, which may be sheared");
   CHECK(problem(Nifti().put(344, 'x')).starts_with("its header lacks the magic word of NIfTI"));
   CHECK(problem(Nifti().put(345, 'i')).starts_with("its voxels are in another file"));
   CHECK(problem(Nifti().put(0, std::int32_t{347})).starts_with("this is no NIfTI file"));
