@@ -228,12 +228,13 @@ std::string what_proves(const RouteSearch& search) {
                      search.switchless() ? ", the field never switches a lock" : "");
 }
 
-/// Where the tip comes to a stop.
-void find_depth(Answer& answer, const SearchProblem& problem, const SolveSettings& settings) {
+/// Where the tip comes to a stop; `work` is what the question took.
+void find_depth(Answer& answer, const SearchProblem& problem, const SolveSettings& settings,
+                std::int64_t work) {
   if (!settings.target_way || settings.effort.cut_short()) return;
   const auto way = settings.target_way(problem.goal.point_E);
   if (!way) return;
-  answer.depth = find_tip_depth(problem, *way, settings.effort.part(shares::kDepthWork), answer.approach);
+  answer.depth = find_tip_depth(problem, *way, settings.effort.part(tip_depth_work(work)), answer.approach);
 }
 
 /// Where the locks sit, for a proof that is about that layout alone.
@@ -275,7 +276,7 @@ struct Hindrance {
 
 /// The reason, where the route of a relaxed question comes to a stop, and how deep the tip gets.
 Hindrance find_what_stops_it(Answer& answer, const SearchProblem& problem, std::size_t place,
-                             const SolveSettings& settings) {
+                             const SolveSettings& settings, std::int64_t work) {
   const SearchProblem there = about_place(problem, place);
   const bool at_via = place < problem.vias.size();
   const auto obstacles = target_obstacles(there.design, there.goal, there.required_clearance_mm,
@@ -299,7 +300,7 @@ Hindrance find_what_stops_it(Answer& answer, const SearchProblem& problem, std::
     return wider && (!answer.approach || nearer_than(there, *wider, times, *answer.approach));
   };
   if (nearer_than_answer(kNear)) answer.approach = wider;
-  find_depth(answer, there, settings);
+  find_depth(answer, there, settings, work);
   if (nearer_than_answer(1.0)) answer.approach = std::move(wider);
   if (answer.depth && at_via) answer.depth->what = "the place";
   return found;
@@ -340,20 +341,20 @@ Effort with_share_of_time_left(const Effort& effort, double share) {
 /// What stops it and what would do don't ask one another: each has a core where there are two. They share the
 /// time that is left; work ends them where there is enough of it.
 void look_both_ways(Answer& answer, const SearchProblem& problem, std::size_t place,
-                    const SolveSettings& settings) {
+                    const SolveSettings& settings, std::int64_t work) {
   SolveSettings looks = settings;
   looks.effort = with_share_of_time_left(settings.effort, shares::kLooksShareOfTimeLeft);
   Hindrance hindrance;
   Remedies remedies;
   if (!settings.remedies) {
-    hindrance = find_what_stops_it(answer, problem, place, looks);
+    hindrance = find_what_stops_it(answer, problem, place, looks, work);
   } else if (tbb::this_task_arena::max_concurrency() > 1) {
-    tbb::parallel_invoke([&] { hindrance = find_what_stops_it(answer, problem, place, looks); },
+    tbb::parallel_invoke([&] { hindrance = find_what_stops_it(answer, problem, place, looks, work); },
                          [&] { remedies = what_would_do(problem, place, looks); });
   } else {
     SolveSettings first = looks;
     first.effort = with_share_of_time_left(looks.effort, shares::kFirstLookShareOfTimeLeft);
-    hindrance = find_what_stops_it(answer, problem, place, first);
+    hindrance = find_what_stops_it(answer, problem, place, first, work);
     remedies = what_would_do(problem, place, looks);
   }
   answer.why += "; " + hindrance.sentence(remedies);
@@ -372,7 +373,7 @@ void explain_unreachable(Answer& answer, const SearchProblem& problem, std::size
   if (!settings.explain) return;
   settings.progress(settings.remedies ? "looking for the reason and for what would do"
                                       : "looking for the reason");
-  look_both_ways(answer, problem, place, settings);
+  look_both_ways(answer, problem, place, settings, search.work());
 }
 
 void fill_plan(Answer& answer, const SearchProblem& problem, Plan plan) {
