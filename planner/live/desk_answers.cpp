@@ -50,7 +50,7 @@ Json depth_json(const TipDepth& depth, const Eigen::Isometry3d& X_SE) {
   return {{"sentence", depth.sentence(X_SE * depth.place_E)},
           {"target_mm", number_or_null(depth.target_mm)},
           {"reached_mm", number_or_null(depth.reached_mm)},
-          {"at_most_mm", number_or_null(depth.proved ? std::optional(depth.at_most_mm) : std::nullopt)}};
+          {"at_most_mm", number_or_null(std::optional(depth.at_most_mm))}};
 }
 
 Json cell_json(const Cell& cell, const Eigen::Isometry3d& X_SE) {

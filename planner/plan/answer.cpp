@@ -29,20 +29,20 @@ bool TipDepth::stops_short() const {
 }
 
 std::string TipDepth::sentence(const Eigen::Vector3d& place_S) const {
+  std::string at_most = fmt::format("{:.1f} mm at most", -decimals_down(-at_most_mm, 1));
+  if (!proved)
+    at_most += ", where the middle line ends";
+  else
+    at_most += by_lumen ? " (proved, wherever the locks sit)" : " (proved)";
   std::string text;
   if (reached_mm >= target_mm) {
-    text = fmt::format("the tip gets as deep as {}, {:.1f} mm", what, target_mm);
-  } else if (stops_short()) {
-    text = fmt::format(
-        "the tip gets {:.1f} mm deep at least and {:.1f} mm at most (proved{}), at ({:.1f}, {:.1f}, {:.1f}) "
-        "mm, {:.1f} mm along branch {}; {} is {:.1f} mm deep",
-        decimals_down(reached_mm, 1), -decimals_down(-at_most_mm, 1),
-        by_lumen ? ", wherever the locks sit" : "", place_S.x(), place_S.y(), place_S.z(), branch_station_mm,
-        branch + 1, what, target_mm);
+    text = fmt::format("the tip gets as deep as {}, {:.1f} mm, and {}", what, target_mm, at_most);
   } else {
-    text = fmt::format(
-        "the tip gets {:.1f} mm deep at least; how much deeper is not proved; {} is {:.1f} mm deep",
-        decimals_down(reached_mm, 1), what, target_mm);
+    text = fmt::format("the tip gets {:.1f} mm deep at least and {}", decimals_down(reached_mm, 1), at_most);
+    if (proved)
+      text += fmt::format(", at ({:.1f}, {:.1f}, {:.1f}) mm, {:.1f} mm along branch {}", place_S.x(),
+                          place_S.y(), place_S.z(), branch_station_mm, branch + 1);
+    text += fmt::format("; {} is {:.1f} mm deep", what, target_mm);
   }
   if (no_nearer_mm)
     text += fmt::format("; {}it comes no nearer to it than {:.2f} mm (proved)",

@@ -129,6 +129,7 @@ struct Coverage {
   std::int64_t cells_examined = 0;
   std::int64_t cells_excluded = 0;
   std::int64_t cells_left = 0;
+  std::int64_t cells_reached = 0;        ///< free or not yet known, and a way leads from them to the target
   double finest_cell_mm = 0.0;           ///< tip motion across the finest cell
   double lipschitz_insertion = 0.0;      ///< mm of body motion per mm of insertion, largest used
   double lipschitz_curvature_mm2 = 0.0;  ///< mm of body motion per 1/mm of curvature, largest used
@@ -147,9 +148,9 @@ struct Approach {
 /// points (planner/search/depth/target_way.h).
 struct TipDepth {
   double target_mm = 0.0;   ///< depth of the target
-  double at_most_mm = 0.0;  ///< proved: no reachable tip is deeper; the line's whole length where nothing is
+  double at_most_mm = 0.0;  ///< no reachable tip is deeper: proved, or the middle line's whole length
   double reached_mm = 0.0;  ///< depth of the deepest tip of a verified way that was found
-  bool proved = false;      ///< is at_most_mm a bound at all?
+  bool proved = false;      ///< does at_most_mm say more than that the middle line ends there?
   bool by_lumen = false;    ///< by the lumen, whatever the locks; else by the cells of the search
   // The place on the middle line at at_most_mm: the tip stops before it.
   int branch = 0;  ///< from 0

@@ -51,7 +51,7 @@ Result<AnywhereRow> ask_anywhere(const PreparedScene& prepared, int locks, const
   const auto problem = make_problem(prepared, locks, options.clearance_mm);
   if (!problem) return tl::unexpected(problem.error());
   AnywhereSettings settings;
-  settings.effort = Effort::of_seconds(options.budget_s);
+  settings.effort = options.effort;
   settings.progress = [&](const std::string& what, double done) {
     progress.stage(options.heading + what);
     progress.fraction(done);

@@ -6,6 +6,7 @@
 #include <string>
 #include <vector>
 
+#include "planner/effort/effort.h"
 #include "planner/files/file_output.h"
 #include "planner/search/ask/scene_problem.h"
 #include "planner/search/layouts/anywhere.h"
@@ -24,7 +25,7 @@ struct AnywhereRow {
 
 struct AnywhereOptions {
   std::optional<double> clearance_mm;
-  double budget_s = 0.0;
+  Effort effort = {};  ///< its clock ends the question
   bool proofs = false;
   std::string scene_file;  ///< as seen from where the proofs are written
   std::string heading = {};

@@ -10,6 +10,7 @@
 
 #include <fmt/core.h>
 
+#include "planner/effort/shares.h"
 #include "planner/files/file_names.h"
 #include "planner/files/words.h"
 #include "planner/show/comparison.h"
@@ -137,19 +138,22 @@ std::string heading(const CompareOptions& options, const std::vector<Asked>& ask
 }
 
 /// Every count of one lock or more, wherever its locks sit. `status`: of the proofs, where they are
-/// rechecked.
+/// rechecked. A count's budget is for its answer and the recheck together, which has what the answer leaves
+/// of it.
 std::optional<InputError> judge_anywhere(const CompareOptions& options, const PreparedScene& prepared,
                                          Answered& answered, Progress& progress, ExitStatus& status) {
   for (const int locks : options.locks) {
     if (locks == 0) continue;
-    AnywhereOptions how{options.how.clearance_mm, options.how.budget_s,
+    const Effort effort = Effort::of_seconds(options.how.budget_s);
+    AnywhereOptions how{options.how.clearance_mm,
+                        options.recheck ? effort.with_share_of_time(shares::kProofsTimeShare) : effort,
                         !options.proof.empty() || options.recheck, named_beside(options.scene, options.proof),
                         fmt::format("{} anywhere: ", count_of(static_cast<std::size_t>(locks), "lock"))};
     auto row = ask_anywhere(prepared, locks, how, progress);
     if (!row) return row.error();
     if (options.recheck && !row->proofs.empty()) {
       const auto rechecked = recheck_text(row->proofs, "the answer", prepared.scene, prepared.wall(),
-                                          {.clearance_mm = options.how.clearance_mm}, progress);
+                                          {options.how.clearance_mm, effort}, progress);
       if (!rechecked) return rechecked.error();
       row->proof_status = rechecked->sentence;
       status = worse(status, rechecked->status);

@@ -98,9 +98,7 @@ bool points_as_asked(const Goal& asked, const Eigen::Isometry3d& tip) {
 
 /// What keeps the end of a plan to a wider target from being a plan to the target.
 std::string what_is_missing(const Goal& asked, const Eigen::Isometry3d& tip) {
-  if (!points_as_asked(asked, tip))
-    return fmt::format("the tip points {:.0f} degrees off the wanted direction ({:.0f} are allowed)",
-                       degrees(asked.direction_error(tip)), degrees(asked.direction_tolerance_rad));
+  if (!points_as_asked(asked, tip)) return direction_miss(asked, tip);
   return fmt::format("no plan brings the tip within {:.4g} mm", asked.tolerance_mm);
 }
 

@@ -24,8 +24,10 @@ namespace withy {
 namespace {
 
 constexpr double kMostFactor = 2.0;
-// The shared factor is found to this.
-constexpr double kFactorStep = 1.02;
+// Factors are found to 2 per cent: this power of the most.
+constexpr double kPowerStep = 0.028569;  // log2(1.02)
+// So many combinations are told of one kind.
+constexpr std::size_t kTold = 3;
 
 // Taken back in this order: an anatomy is changed least easily, then a body; carriages and requirements most.
 constexpr std::array kLeastLiked = {SizeChange::channel,   SizeChange::one_more_lock, SizeChange::bend_radius,
@@ -146,26 +148,17 @@ class SizeLook {
     for (const Change& change : kAlone)
       plans.add(plans.add_group(), shares::kLoneRemedyWork, question({change}));
     first_alone_ = plans.size() - kAlone.size();
+    for (const Change& change : kEasing)
+      if (!sizes({change}).empty()) easing_.push_back(change);  // a clearance of 0 can't be halved
   }
 
   void run(Remedies& remedies, const Effort& effort) {
     effort_ = effort;
     for (std::size_t i = 0; i < kAlone.size(); ++i) add_alone(remedies, {kAlone[i]}, first_alone_ + i);
-    if (remedies.sizes.empty()) {
-      Changes changes;
-      if (reaches_together(changes)) {
-        take_back(changes);
-        make_small(changes);
-        ease_each(changes);
-        // What could not be made small in time says little. The last question that reached was asked with the
-        // sizes as they are printed.
-        if (!spent()) remedies.sizes.push_back(sizes(changes));
-      }
-    }
+    if (remedies.sizes.empty()) add_together(remedies);
     remedies.sizes_tried = !spent() && !no_time_for_channel_;
     remedies.cut_by_clock = no_time_for_channel_ || effort_.end() == Effort::End::clock;
-    std::stable_sort(remedies.sizes.begin(), remedies.sizes.end(),
-                     [](const auto& a, const auto& b) { return largest(a) < largest(b); });
+    std::stable_sort(remedies.sizes.begin(), remedies.sizes.end(), smaller_change);
   }
 
  private:
@@ -183,6 +176,7 @@ class SizeLook {
                                          {SizeChange::bend_radius, kMostFactor}};
   /// With these some may be, so several are tried, beside all of the others.
   inline static const std::vector<Changes> kBeside = {
+      {},
       {{SizeChange::one_more_lock, 1.0}},
       {{SizeChange::length, 1.25}},
       {{SizeChange::length, kMostFactor}},
@@ -200,43 +194,11 @@ class SizeLook {
 
   bool spent() const { return effort_.spent(work_); }
 
-  /// One more lock counts as the largest change of all.
-  static double largest(const std::vector<ChangedSize>& sizes) {
-    double most = 1.0;
-    for (const ChangedSize& size : sizes)
-      most = std::max(most, size.what == SizeChange::one_more_lock ? 2.0 * kMostFactor : size.factor);
-    return most;
-  }
-
-  void add_alone(Remedies& remedies, Changes changes, std::size_t question) {
+  void add_alone(Remedies& remedies, const Changes& changes, std::size_t question) {
     share_ = shares::kLoneRemedyWork;
-    if (reaches(alone_, question)) {
-      make_small(changes);
-      remedies.sizes.push_back(sizes(changes));
-    }
+    if (reaches(alone_, question))
+      remedies.sizes.push_back(sizes(to_power(changes, small_power(changes, 1.0))));
     share_ = shares::kRemedyWork;
-  }
-
-  /// The first changes together that reach. A larger channel is not asked about ahead: nothing ends it once
-  /// it has begun.
-  bool reaches_together(Changes& changes) {
-    PlansAhead plans;
-    const std::size_t group = plans.add_group();
-    std::vector<Changes> all = {kEasing};
-    for (const Changes& beside : kBeside) {
-      all.push_back(kEasing);
-      all.back().insert(all.back().end(), beside.begin(), beside.end());
-    }
-    const auto in_larger_one = [](const Change& change) { return change.what == SizeChange::channel; };
-    for (const Changes& some : all)
-      if (std::none_of(some.begin(), some.end(), in_larger_one))
-        plans.add(group, shares::kRemedyWork, question(some));
-    if (!spent()) plans.ask(effort_.renewed(effort_.work() - work_));
-    for (std::size_t i = 0; i < all.size(); ++i) {
-      changes = all[i];
-      if (i < plans.size() ? reaches(plans, i) : reaches(changes)) return true;
-    }
-    return false;
   }
 
   std::vector<ChangedSize> sizes(const Changes& changes) const {
@@ -290,6 +252,95 @@ class SizeLook {
     return out;
   }
 
+  Changes with_easing(const Changes& beside) const {
+    Changes all = beside;
+    all.insert(all.end(), easing_.begin(), easing_.end());
+    return all;
+  }
+
+  /// The first changes together that reach, if any do. A larger channel is not asked about ahead: nothing
+  /// ends it once it has begun.
+  void add_together(Remedies& remedies) {
+    PlansAhead plans;
+    const std::size_t group = plans.add_group();
+    for (const Changes& beside : kBeside)
+      if (!asks_channel(beside)) plans.add(group, shares::kRemedyWork, question(with_easing(beside)));
+    if (!spent()) plans.ask(effort_.renewed(effort_.work() - work_));
+    for (std::size_t i = 0; i < kBeside.size(); ++i) {
+      const Changes all = with_easing(kBeside[i]);
+      if (i < plans.size() ? reaches(plans, i) : reaches(all)) return add_smallest(remedies, kBeside[i], all);
+    }
+  }
+
+  /// What of `beside` and all easing changes does, small, and other combinations of no more changes that do.
+  void add_smallest(Remedies& remedies, const Changes& beside, Changes all) {
+    take_back(all);
+    const double power = small_power(all, 1.0);
+    Changes kept = to_power(all, power);
+    ease_each(kept);
+    // What could not be made small in time says little. The last question that reached was asked with the
+    // sizes as they are printed.
+    if (spent()) return;
+    remedies.sizes.push_back(sizes(kept));
+    share_ = shares::kLoneRemedyWork;  // of each of many
+    if (!asks_channel(all)) add_others(remedies, beside, {power, all});
+    share_ = shares::kRemedyWork;
+  }
+
+  /// Its distances are worked out anew for each factor: too long for many combinations.
+  static bool asks_channel(const Changes& changes) {
+    return std::any_of(changes.begin(), changes.end(),
+                       [](const Change& change) { return change.what == SizeChange::channel; });
+  }
+
+  /// All factors to one power.
+  struct Together {
+    double power;
+    Changes changes;  // to power 1
+  };
+
+  /// Of `beside`, or none of it, with easing changes, no more in all than the combination that is known: the
+  /// smallest, so that kTold are told. Each is asked whether it reaches with less than the last of those so
+  /// far, and only then made small: with more of an easing change no plan is lost, so one that does not has
+  /// nothing smaller to offer.
+  void add_others(Remedies& remedies, const Changes& beside, const Together& known) {
+    std::vector<double> powers = {known.power};
+    const std::size_t most_easing = known.changes.size() - std::min(beside.size(), known.changes.size());
+    for (std::size_t count = beside.empty() ? 2 : 0; count <= most_easing; ++count)
+      each_combination(count, [&](Changes changes) {
+        changes.insert(changes.begin(), beside.begin(), beside.end());
+        if (same_changes(changes, known.changes)) return;
+        const double most = powers.size() < kTold ? 1.0 : powers[kTold - 1] - kPowerStep;
+        if (most <= 0.0 || !reaches(to_power(changes, most))) return;
+        const double power = small_power(changes, most);
+        Changes small = to_power(changes, power);
+        ease_each(small);
+        if (spent()) return;
+        powers.insert(std::upper_bound(powers.begin(), powers.end(), power), power);
+        remedies.sizes.push_back(sizes(small));
+      });
+    std::stable_sort(remedies.sizes.begin(), remedies.sizes.end(), smaller_change);
+    if (remedies.sizes.size() > kTold) remedies.sizes.resize(kTold);
+  }
+
+  /// All combinations of so many easing changes.
+  template <class Visit>
+  void each_combination(std::size_t count, const Visit& visit) const {
+    std::vector<bool> taken(easing_.size(), false);
+    std::fill_n(taken.begin(), std::min(count, taken.size()), true);
+    do {
+      Changes changes;
+      for (std::size_t i = 0; i < easing_.size(); ++i)
+        if (taken[i]) changes.push_back(easing_[i]);
+      visit(std::move(changes));
+    } while (std::prev_permutation(taken.begin(), taken.end()));
+  }
+
+  static bool same_changes(const Changes& a, const Changes& b) {
+    return std::is_permutation(a.begin(), a.end(), b.begin(), b.end(),
+                               [](const Change& x, const Change& y) { return x.what == y.what; });
+  }
+
   void take_back(Changes& changes) {
     for (auto what = kLeastLiked.begin(); what != kLeastLiked.end() && changes.size() > 1; ++what) {
       Changes without = changes;
@@ -298,33 +349,35 @@ class SizeLook {
     }
   }
 
-  /// All factors to the same power, found by halving. What is reached need not be with a greater one, so this
-  /// is a small power that does and not proved to be the least.
-  void make_small(Changes& changes) {
-    const auto to_power = [&changes](double power) {
-      Changes out = changes;
-      for (Change& change : out) change.factor = std::pow(change.factor, power);
-      return out;
-    };
-    double does = 1.0, does_not = 0.0;
-    while (std::pow(kMostFactor, does - does_not) > kFactorStep && !spent()) {
-      const double power = 0.5 * (does + does_not);
-      (reaches(to_power(power)) ? does : does_not) = power;
-    }
-    changes = to_power(does);
+  static Changes to_power(Changes changes, double power) {
+    for (Change& change : changes) change.factor = std::pow(change.factor, power);
+    return changes;
   }
 
-  /// Takes from each change alone half of what it changes, while that still reaches.
+  /// The least power of all factors that reaches, found by halving; `does` is known to. What is reached need
+  /// not be with a longer segment, so with that it is a small power that does and not proved to be the least.
+  double small_power(const Changes& changes, double does) {
+    double does_not = 0.0;
+    while (does - does_not > kPowerStep && !spent()) {
+      const double power = 0.5 * (does + does_not);
+      (reaches(to_power(changes, power)) ? does : does_not) = power;
+    }
+    return does;
+  }
+
+  /// Takes from each change alone half of what it changes, while that still reaches, those that are liked
+  /// least first.
   void ease_each(Changes& changes) {
     if (changes.size() < 2) return;
-    for (Change& change : changes)
-      for (int halving = 0; halving < shares::kRemedyHalvings && !spent(); ++halving) {
-        const double before = change.factor;
-        change.factor = std::sqrt(before);
-        if (reaches(changes)) continue;
-        change.factor = before;
-        break;
-      }
+    for (const SizeChange what : kLeastLiked)
+      for (Change& change : changes)
+        while (change.what == what && std::log2(change.factor) > kPowerStep && !spent()) {
+          const double before = change.factor;
+          change.factor = std::sqrt(before);
+          if (reaches(changes)) continue;
+          change.factor = before;
+          break;
+        }
   }
 
   const SearchProblem& problem_;
@@ -332,6 +385,7 @@ class SizeLook {
   const WithChannel& with_channel_;
   const PlansAhead& alone_;
   std::size_t first_alone_ = 0;  ///< of its questions
+  Changes easing_;
   Effort effort_;
   std::optional<SearchProblem> larger_;
   double larger_factor_ = 1.0;
@@ -389,6 +443,19 @@ bool has_plan(const SearchProblem& problem, const Effort& effort, std::int64_t& 
   work_done += search.work();
   if (outcome != SearchOutcome::found) return false;
   return make_plan(search.judge(), tidy(search.judge(), search.route(), effort)).has_value();
+}
+
+bool smaller_change(const std::vector<ChangedSize>& a, const std::vector<ChangedSize>& b) {
+  const auto measure = [](const std::vector<ChangedSize>& sizes) {
+    double largest = 1.0, product = 1.0;
+    for (const ChangedSize& size : sizes) {
+      const double factor = size.what == SizeChange::one_more_lock ? 2.0 * kMostFactor : size.factor;
+      largest = std::max(largest, factor);
+      product *= factor;
+    }
+    return std::pair(largest, product);
+  };
+  return measure(a) < measure(b);
 }
 
 bool Remedies::has_alone(SizeChange what) const {

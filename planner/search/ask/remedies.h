@@ -6,13 +6,21 @@
 //   section -> section / 2: the body, its locks, tendons, backbones and notches, all alike, and the flexural
 //   rigidity by the fourth power (wires as much thinner);
 //   a segment longer by a quarter, its locks at the same shares of it;  one more lock.
-// Where none of them reaches, those that ease the question whatever it is are made at once, then with one
-// more lock, a longer segment or a larger channel beside them, the target in it. Where that reaches, changes
-// are taken back one by one while it still does, those that a designer likes least first: none of what is
-// left can be left out. What reaches is made as small as it goes by one power of all factors, and each alone
-// after that. A value is rounded to three digits, to the side that eases, and the last question is asked with
-// the rounded values: what is printed has a plan (make_plan) behind it. That none was found proves nothing: a
-// question that is too hard for its share counts as not reached.
+// Where none of them reaches, those that ease the question whatever it is (the first five) are made at once,
+// then with one more lock, a longer segment or a larger channel beside them, the target in it. Where that
+// reaches, changes are taken back one by one while it still does, those that a designer likes least first:
+// none of what is left can be left out. Then other pairs of them are asked, and so on up to as many changes,
+// for what is smaller; the three smallest are told, smallest first. (Not with a larger channel, whose
+// distances take long.)
+//
+// A combination is as large as its largest factor, for that is what is farthest from the design as it is (one
+// more lock counts as a factor of four); of two as large in that the one with the smaller product of all
+// factors is the smaller. So all factors of a combination are made small by one power, which gives the least
+// largest factor to 2 per cent; then each alone is halved while that does, those that a designer likes least
+// first. A value is rounded to three digits, to the side that eases, and the last question is asked with the
+// rounded values: what is printed has a plan (make_plan)
+// behind it. That none was found proves nothing: a question that is too hard for its share counts as not
+// reached.
 //
 // Layout. With the sizes as they are: one station moved, one clocking turned, finer notches, the other
 // carriage, fewer locks, each alone, least change first.
@@ -50,6 +58,9 @@ struct ChangedSize {
   /// tolerance: of which place to pass (its index); nothing: of the target.
   std::optional<std::size_t> place = std::nullopt;
 };
+
+/// Is a change of some sizes smaller than another, by the measure above?
+bool smaller_change(const std::vector<ChangedSize>& a, const std::vector<ChangedSize>& b);
 
 struct Remedies {
   /// Alternatives, the smallest change first; what stands in one of them does together.

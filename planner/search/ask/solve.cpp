@@ -353,9 +353,10 @@ struct Hindrance {
 /// on nothing that is found before may be worked out ahead (idle_threads.h).
 class StopLook {
  public:
-  /// All must outlive it.
-  StopLook(const SearchProblem& problem, std::size_t place, const SolveSettings& settings)
+  /// All must outlive it; `work` is what the question took.
+  StopLook(const SearchProblem& problem, std::size_t place, const SolveSettings& settings, std::int64_t work)
       : settings_(settings),
+        work_(work),
         there_(about_place(problem, place)),
         at_via_(place < problem.vias.size()),
         obstacles_(target_obstacles(there_.design, there_.goal, there_.required_clearance_mm,
@@ -413,10 +414,12 @@ class StopLook {
     if (!settings_.target_way || settings_.effort.cut_short()) return;
     const auto& way = way_.get();
     if (!way) return;
-    answer.depth = find_tip_depth(there_, *way, settings_.effort.part(shares::kDepthWork), answer.approach);
+    answer.depth =
+        find_tip_depth(there_, *way, settings_.effort.part(tip_depth_work(work_)), answer.approach);
   }
 
   const SolveSettings& settings_;
+  const std::int64_t work_;
   const SearchProblem there_;
   const bool at_via_;
   const std::vector<std::string> obstacles_;
@@ -463,13 +466,13 @@ Effort with_share_of_time_left(const Effort& effort, double share) {
 /// What stops it and what would do don't ask one another: all threads work at both. They share the time that
 /// is left; work ends them where there is enough of it.
 void look_both_ways(Answer& answer, const SearchProblem& problem, std::size_t place,
-                    const SolveSettings& settings) {
+                    const SolveSettings& settings, std::int64_t work) {
   SolveSettings looks = settings;
   looks.effort = with_share_of_time_left(settings.effort, shares::kLooksShareOfTimeLeft);
   SolveSettings first = looks;
   const bool in_turn = settings.remedies && !has_other_threads();
   if (in_turn) first.effort = with_share_of_time_left(looks.effort, shares::kFirstLookShareOfTimeLeft);
-  StopLook stop_look(problem, place, first);
+  StopLook stop_look(problem, place, first, work);
   Hindrance hindrance;
   Remedies remedies;
   tbb::task_group would_do;
@@ -497,7 +500,7 @@ void explain_unreachable(Answer& answer, const SearchProblem& problem, std::size
   if (!settings.explain) return;
   settings.progress(settings.remedies ? "looking for the reason and for what would do"
                                       : "looking for the reason");
-  look_both_ways(answer, problem, place, settings);
+  look_both_ways(answer, problem, place, settings, search.work());
 }
 
 void fill_plan(Answer& answer, const SearchProblem& problem, Plan plan) {

@@ -35,14 +35,26 @@ std::string what_ended(const Effort& effort) {
   return "down to the finest cells";
 }
 
+/// How far it got, from what is known of the cells.
+std::string progress_words(const Coverage& coverage) {
+  if (coverage.cells_excluded == 0 && coverage.cells_reached == 0)
+    return fmt::format(
+        "{} cells were looked at, all of them to find those in which the tip may be at the target; whether "
+        "the "
+        "body fits in these was not asked yet",
+        coverage.cells_examined);
+  return fmt::format(
+      "of the cells that were looked at {} are proved to be no way and {} are still open, the finest {:.3f} "
+      "mm",
+      coverage.cells_excluded, coverage.cells_left, coverage.finest_cell_mm);
+}
+
 }  // namespace
 
 std::string undecided_sentence(const SearchProblem& problem, const Effort& effort, const Coverage& coverage,
                                const std::optional<Approach>& approach) {
-  std::string why = fmt::format(
-      "{} neither a plan nor a proof: {} cells are proved to be no way, {} cells are still open, the finest "
-      "{:.3f} mm",
-      what_ended(effort), coverage.cells_excluded, coverage.cells_left, coverage.finest_cell_mm);
+  std::string why =
+      fmt::format("{} neither a plan nor a proof: {}", what_ended(effort), progress_words(coverage));
   if (approach)
     why += fmt::format("; the nearest approach tried leaves {:.2f} mm to {}, and then {}",
                        approach->distance_mm, approach->from, approach->blocked_by);

@@ -3,6 +3,8 @@
 
 #include <algorithm>
 #include <cmath>
+#include <memory>
+#include <utility>
 #include <vector>
 
 #include <fmt/format.h>
@@ -23,6 +25,22 @@ namespace {
 
 // Distances from the target are halved until they are this share apart.
 constexpr double kDistanceShare = 0.05;
+
+/// What of a region lies in a box. Both distances are never more than those to the sets, nor is the larger.
+class WithinBox final : public TipRegion {
+ public:
+  WithinBox(std::shared_ptr<const TipRegion> region, const Eigen::AlignedBox3d& box_E)
+      : region_(std::move(region)), box_E_(box_E) {}
+
+  double outside_mm(const Eigen::Vector3d& p_E) const override {
+    return std::max(box_E_.exteriorDistance(p_E), region_->outside_mm(p_E));
+  }
+  Eigen::Vector3d ahead_of(const Eigen::Vector3d& p_E) const override { return region_->ahead_of(p_E); }
+
+ private:
+  std::shared_ptr<const TipRegion> region_;
+  Eigen::AlignedBox3d box_E_;
+};
 
 Eigen::AlignedBox3d lumen_box(const Channel& channel) {
   Eigen::AlignedBox3d box;
@@ -46,15 +64,21 @@ class DepthLook {
   TipDepth run() {
     if (approach_) visit(approach_->state);
     if (!approach_) start_at_the_start();
+    find_places();
     bound_by_lumen();
     allowed_ = effort_.work() / 2;
     halve_depths();
     allowed_ = effort_.work();
     if (high_ > way_.target) go_on_at_target();
     if (bounds_are_apart() && high_ <= way_.target) halve_depths();
+    // What tells less gets what is left of the least that all looks have, or one look.
+    allowed_ =
+        std::min(effort_.work(), std::max(shares::kDepthWork, search_.work() + shares::kDepthLookWork));
     look_past_target();
+    if (low_ < way_.target) bound_past_target();
     std::optional<double> no_nearer;
     if (!result().stops_short()) no_nearer = nearest_bound();
+    if (low_ >= way_.target) bound_past_target();
     TipDepth depth = result();
     if (depth.reached_mm >= depth.target_mm || no_nearer > problem_.goal.tolerance_mm)
       depth.no_nearer_mm = no_nearer;
@@ -78,7 +102,7 @@ class DepthLook {
   /// A state of a verified way: is it deeper, or nearer, than those known?
   void visit(const State& state) {
     const Eigen::Isometry3d tip = tip_of(state);
-    if (tip.translation().z() < 0.0) return;
+    if (tip.translation().z() <= 0.0) return;
     const auto point = way_.point_of(tip.translation());
     if (!point) return;
     low_ = std::max(low_, *point);
@@ -93,38 +117,54 @@ class DepthLook {
   }
 
   /// Lemmas 24 and 25.
-  void bound_by_lumen() {
+  void find_places() {
+    if (!problem_.heeded.clearance) return;
+    // A legal tip past the entry plane has room about it, so it is in the lumen.
+    lumen_box_E_ = lumen_box(problem_.distance->exact().channel());
     const auto field = problem_.distance->field_pointer();
-    if (!problem_.heeded.clearance || !field) return;
+    if (!field) return;
     const Design& design = problem_.design;
     const CurveReach reach = reach_of_curves(design);
     const TipBall ball{design.segment().radius_mm, problem_.required_clearance_mm, {}, 0.0};
-    const auto places =
-        tip_places(field, ball, {reach.off_axis_mm, reach.deep_mm},
-                   lumen_box(problem_.distance->exact().channel()), shares::kDepthCubes, effort_);
-    if (!places) return;
+    places_ = tip_places(field, ball, {reach.off_axis_mm, reach.deep_mm}, *lumen_box_E_, shares::kDepthCubes,
+                         effort_);
+  }
+
+  void bound_by_lumen() {
+    if (!places_) return;
     std::size_t none_from = way_.points.size(), some_at = low_;
     while (none_from > some_at + 1) {
       const std::size_t middle = (none_from + some_at) / 2;
-      (may_lie(*places, middle) ? some_at : none_from) = middle;
+      (box_of_places(*places_from(way_, middle)).isEmpty() ? none_from : some_at) = middle;
     }
     if (none_from == way_.points.size()) return;
     high_ = none_from;
     by_lumen_ = proved_ = true;
   }
 
-  bool may_lie(const std::vector<Eigen::Vector3d>& cubes, std::size_t from) const {
-    const auto region = places_from(way_, from);
-    const double half = 0.5 * std::sqrt(3.0) * kTipCube_mm + kDepthRounding_mm;
-    return std::any_of(cubes.begin(), cubes.end(),
-                       [&](const Eigen::Vector3d& middle) { return region->outside_mm(middle) <= half; });
+  /// About all cubes that hold a place of the region where the tip may be. Precondition: they are known.
+  Eigen::AlignedBox3d box_of_places(const TipRegion& region) const {
+    const double half = 0.5 * kTipCube_mm + kDepthRounding_mm;
+    const double reach = 0.5 * std::sqrt(3.0) * kTipCube_mm + kDepthRounding_mm;
+    Eigen::AlignedBox3d box;
+    for (const Eigen::Vector3d& middle : *places_) {
+      if (region.outside_mm(middle) > reach) continue;
+      box.extend(middle + Eigen::Vector3d::Constant(half));
+      box.extend(middle - Eigen::Vector3d::Constant(half));
+    }
+    return box;
   }
 
   std::int64_t left() const { return std::max<std::int64_t>(0, allowed_ - search_.work()); }
+  /// Of one look: as large a part of what all may take, however much that is.
+  std::int64_t look_work() const {
+    return std::max(shares::kDepthLookWork, effort_.work() / (shares::kDepthWork / shares::kDepthLookWork));
+  }
   bool spent() const { return left() == 0 || effort_.cut_short(); }
 
   /// Asks for a goal; the way that is found has been verified.
-  SearchOutcome ask(const Goal& goal, std::int64_t most_work = shares::kDepthLookWork) {
+  SearchOutcome ask(const Goal& goal) { return ask(goal, look_work()); }
+  SearchOutcome ask(const Goal& goal, std::int64_t most_work) {
     const SearchOutcome outcome = search_.run(goal, std::min(left(), most_work));
     if (outcome == SearchOutcome::found) {
       if (refusal_of(search_.judge(), search_.route(), goal, search_.steps_known()))
@@ -149,8 +189,7 @@ class DepthLook {
     const double off = problem_.goal.direction_error(tip);
     approach_->blocked_by =
         off > problem_.goal.direction_tolerance_rad && problem_.goal.direction_E
-            ? fmt::format("the tip points {:.0f} degrees off the wanted direction ({:.0f} are allowed)",
-                          degrees(off), degrees(problem_.goal.direction_tolerance_rad))
+            ? direction_miss(problem_.goal, tip)
             : fmt::format("no plan brings the tip within {:.4g} mm", problem_.goal.tolerance_mm);
   }
 
@@ -183,6 +222,10 @@ class DepthLook {
     Goal goal;
     goal.region = places_from(way_, point);
     goal.point_E = way_.points[point].p_E;
+    if (places_)
+      goal.region = std::make_shared<WithinBox>(goal.region, box_of_places(*goal.region));
+    else if (lumen_box_E_)
+      goal.region = std::make_shared<WithinBox>(goal.region, *lumen_box_E_);
     return goal;
   }
 
@@ -208,6 +251,21 @@ class DepthLook {
     if (ask(deeper_from(past)) == SearchOutcome::proved_none) bound_from(past);
   }
 
+  /// Where none that tells something could be proved, one beyond the target still says how much deeper at
+  /// most.
+  void bound_past_target() {
+    std::size_t open_to = way_.target;  // what lies from there on was not decided
+    while (high_ > open_to + 1 && station(high_) - station(open_to) > kDepthStep_mm && !spent()) {
+      const std::size_t next = (open_to + high_) / 2;
+      const SearchOutcome outcome = ask(deeper_from(next));
+      if (outcome == SearchOutcome::proved_none)
+        bound_from(next);
+      else
+        open_to = next;
+      if (outcome == SearchOutcome::found) low_ = std::max(low_, next);
+    }
+  }
+
   /// Where to look next: between what is known and what could not be decided; 0: nowhere.
   std::size_t beside_what_is_open(std::size_t& open_from, std::size_t& open_to) const {
     if (open_from > open_to) return (low_ + high_) / 2;
@@ -231,6 +289,9 @@ class DepthLook {
     depth.cut_short = bounds_are_apart();
     depth.by_clock = effort_.end() == Effort::End::clock;
     depth.at_most_mm = way_.points.back().station_mm;
+    depth.place_E = way_.points.back().p_E;
+    depth.branch = way_.points.back().branch;
+    depth.branch_station_mm = way_.points.back().branch_station_mm;
     depth.proved = proved_;
     depth.by_lumen = by_lumen_;
     if (high_ == way_.points.size()) return depth;
@@ -274,6 +335,8 @@ class DepthLook {
   const Effort& effort_;
   std::optional<Approach>& approach_;
   RouteSearch search_;
+  std::optional<std::vector<Eigen::Vector3d>> places_;  // cubes that hold every place of a tip
+  std::optional<Eigen::AlignedBox3d> lumen_box_E_;
   std::size_t low_ = 0;       // a verified tip belongs to this point
   std::size_t high_ = 0;      // no tip belongs to this point or one after it
   std::int64_t allowed_ = 0;  // work of all looks so far
@@ -284,6 +347,11 @@ class DepthLook {
 };
 
 }  // namespace
+
+std::int64_t tip_depth_work(std::int64_t question_work) {
+  const std::int64_t most = shares::kDepthMostWork / shares::kDepthTimes;
+  return std::max(shares::kDepthWork, shares::kDepthTimes * std::min(question_work, most));
+}
 
 TipDepth find_tip_depth(const SearchProblem& problem, const TargetWay& way, const Effort& effort,
                         std::optional<Approach>& approach) {

@@ -61,10 +61,10 @@ Coverage coverage_of(const CellStore& store, const CellLabels& labels) {
   Coverage c;
   c.finest_cell_mm = kInfinity;
   for_each_unsplit(store, [&](const CellRef& ref) {
-    if (store.status(ref) == CellStatus::blocked)
-      ++c.cells_excluded;
-    else if (labels.reached(ref) && store.status(ref) == CellStatus::mixed)
-      ++c.cells_left;
+    const bool reached = store.status(ref) != CellStatus::blocked && labels.reached(ref);
+    if (store.status(ref) == CellStatus::blocked) ++c.cells_excluded;
+    if (reached) ++c.cells_reached;
+    if (reached && store.status(ref) == CellStatus::mixed) ++c.cells_left;
     if (store.travel_mm(ref) >= 0.0) c.finest_cell_mm = std::min(c.finest_cell_mm, store.travel_mm(ref));
   });
   if (!std::isfinite(c.finest_cell_mm)) c.finest_cell_mm = 0.0;

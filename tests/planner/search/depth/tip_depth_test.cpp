@@ -2,8 +2,12 @@
 // How deep the tip gets: where geometry alone tells, and the set of places against its definition.
 #include "planner/search/depth/tip_depth.h"
 
+#include <algorithm>
 #include <cmath>
 #include <random>
+#include <string>
+#include <utility>
+#include <vector>
 
 #include <catch2/catch.hpp>
 
@@ -199,7 +203,7 @@ TEST_CASE("A place is as deep as the nearest place of the line's halves next to 
 }
 
 TEST_CASE(
-    "A tip that stops just before the target is not said to get as deep, nor is a bound beyond it told") {
+    "A tip that stops just before the target is not said to get as deep, and a bound beyond it is told") {
   const Tube channel = tube({{150.0, kNearlyStraight}}, {{0.0, 6.0}});
   const SearchProblem asked =
       question(segment({}), channel, {0.0, 0.0, 100.4}, 0.3);  // insertion ends at 100
@@ -211,10 +215,141 @@ TEST_CASE(
   const std::string sentence = depth.sentence(depth.place_E);
   CAPTURE(sentence);
   CHECK(sentence.find("as deep as") == std::string::npos);
-  CHECK(sentence.find(" at most (proved") == std::string::npos);
-  CHECK(sentence.find("how much deeper is not proved; the target is 100.4 mm deep") != std::string::npos);
+  CHECK(sentence.find(" mm deep at least and 100.5 mm at most (proved") != std::string::npos);
+  CHECK(sentence.find("; the target is 100.4 mm deep") != std::string::npos);
   REQUIRE(depth.no_nearer_mm);
   CHECK(*depth.no_nearer_mm <= 0.4 + 1e-9);
+}
+
+namespace {
+
+/// A tube that turns aside more sharply than the body bends: 10 mm straight, a quarter of a circle of 12 mm
+/// radius towards x, 18 mm straight. Its middle line is known.
+struct SharpTurn {
+  static constexpr double kStraight = 10.0, kTurn = 12.0, kAside = 18.0, kWide = 4.0;
+  static constexpr double kArc = 0.5 * M_PI * kTurn;
+
+  static Eigen::Vector3d place(double station) {
+    if (station <= kStraight) return {0.0, 0.0, station};
+    const double angle = std::min(station - kStraight, kArc) / kTurn;
+    const double past = std::max(0.0, station - kStraight - kArc);
+    return {kTurn * (1.0 - std::cos(angle)) + past, 0.0, kStraight + kTurn * std::sin(angle)};
+  }
+  static TargetWay way(double target) {
+    TargetWay out;
+    for (double s = 0.0; s < kStraight + kArc + kAside; s += 1.0) out.points.push_back({s, place(s), 0, s});
+    out.target = *out.point_of(place(target));
+    return out;
+  }
+  static Tube channel() {
+    return tube({{kStraight, Eigen::Vector2d::Zero()},
+                 {kArc, Eigen::Vector2d(1.0 / kTurn, 0.0)},
+                 {kAside, Eigen::Vector2d::Zero()}},
+                {{0.0, kWide}});
+  }
+};
+
+/// Flood over insertion and bend in the plane of the turn, with the arc's own formula and the exact distance:
+/// the greatest depth of a tip past the entry plane, of states that hang together with the start's.
+double flooded_depth(const SearchProblem& asked, const TargetWay& way) {
+  const DesignParts& parts = asked.design.parts();
+  const double length = parts.segment.length_mm, bends = length - parts.segment.tip_rigid_mm;
+  constexpr int kInsertions = 201, kBends = 161;
+  const auto place = [&](double d, double u, double s) -> Eigen::Vector3d {
+    const double arc = std::min(s, bends), rest = s - arc, angle = u * arc;
+    const double across = std::abs(u) < 1e-9 ? 0.0 : (1.0 - std::cos(angle)) / u;
+    const double along = std::abs(u) < 1e-9 ? arc : std::sin(angle) / u;
+    return {across + rest * std::sin(angle), 0.0, d - length + along + rest * std::cos(angle)};
+  };
+  const auto insertion = [&](int i) { return parts.carriage.insertion_max_mm * i / (kInsertions - 1); };
+  const auto bend = [&](int j) {
+    return parts.segment.curvature_max_per_mm * (2.0 * j / (kBends - 1) - 1.0);
+  };
+  const auto legal = [&](int i, int j) {
+    for (double s = length; s >= 0.0; s -= 1.0) {
+      const Eigen::Vector3d p = place(insertion(i), bend(j), s);
+      if (p.z() > 0.0 &&
+          asked.distance->signed_exact(p) < parts.segment.radius_mm + asked.required_clearance_mm)
+        return false;
+    }
+    return true;
+  };
+  std::vector<char> met(static_cast<std::size_t>(kInsertions) * kBends, 0);
+  std::vector<std::pair<int, int>> open = {{0, kBends / 2}};
+  met[kBends / 2] = 1;
+  double deepest = 0.0;
+  while (!open.empty()) {
+    const auto [i, j] = open.back();
+    open.pop_back();
+    const Eigen::Vector3d tip = place(insertion(i), bend(j), length);
+    if (tip.z() > 0.0) deepest = std::max(deepest, way.depth_of(tip).value_or(0.0));
+    for (const auto& [di, dj] : {std::pair(1, 0), std::pair(-1, 0), std::pair(0, 1), std::pair(0, -1)}) {
+      const int a = i + di, b = j + dj;
+      if (a < 0 || a >= kInsertions || b < 0 || b >= kBends) continue;
+      char& known = met[static_cast<std::size_t>(a) * kBends + static_cast<std::size_t>(b)];
+      if (known != 0) continue;
+      known = 1;
+      if (legal(a, b)) open.emplace_back(a, b);
+    }
+  }
+  return deepest;
+}
+
+}  // namespace
+
+TEST_CASE(
+    "Where the channel turns back beside its entry the depth has a bound, which a flood does not pass") {
+  // In front of the channel the body may curl up until its tip is beside the entry, nearer to the far end of
+  // the middle line than to its beginning. That is no tip in the channel.
+  const TargetWay way = SharpTurn::way(40.0);
+  const SearchProblem asked = question(segment({}), SharpTurn::channel(), SharpTurn::place(40.0), 1.0);
+  State curled = start_state();
+  curled.u_free = {0.8 * kCurvatureMax, 0.0};
+  Eigen::Vector3d beside = Shape(asked.design, curled).tip_E().translation();
+  beside.z() = 0.0;
+  REQUIRE(way.depth_of(beside).value() > 40.0);
+  std::optional<Approach> approach;
+  const TipDepth depth = depth_of(asked, way, approach);
+  const double flooded = flooded_depth(asked, way);
+  CAPTURE(depth.reached_mm, depth.at_most_mm, flooded);
+  CHECK(depth.proved);
+  CHECK(depth.stops_short());
+  CHECK(flooded <= depth.at_most_mm);
+  CHECK(depth.reached_mm <= depth.at_most_mm);
+  CHECK(depth.at_most_mm <= flooded + 3.0);
+  CHECK(depth.reached_mm >= flooded - 3.0);
+}
+
+TEST_CASE("With hardly any effort a depth still has both figures") {
+  const TargetWay way = SharpTurn::way(40.0);
+  const SearchProblem asked = question(segment({}), SharpTurn::channel(), SharpTurn::place(40.0), 1.0);
+  std::optional<Approach> approach;
+  const TipDepth depth = find_tip_depth(asked, way, Effort::of_work(1), approach);
+  CHECK(depth.reached_mm <= flooded_depth(asked, way));
+  CHECK(flooded_depth(asked, way) <= depth.at_most_mm);
+  const std::string sentence = depth.sentence(depth.place_E);
+  CAPTURE(sentence);
+  CHECK(sentence.find(" mm deep at least and ") != std::string::npos);
+  CHECK(sentence.find(" mm at most") != std::string::npos);
+}
+
+TEST_CASE(
+    "What a tip points off the wanted direction is printed with digits enough to tell it from what it may") {
+  Goal goal;
+  goal.direction_E = Eigen::Vector3d(0.0, 0.0, 1.0);
+  const auto words = [&](double off_deg, double allowed_deg) {
+    goal.direction_tolerance_rad = allowed_deg * M_PI / 180.0;
+    Eigen::Isometry3d tip = Eigen::Isometry3d::Identity();
+    tip.linear() = Eigen::AngleAxisd(off_deg * M_PI / 180.0, Eigen::Vector3d::UnitX()).toRotationMatrix();
+    return direction_miss(goal, tip);
+  };
+  const std::string points = "the tip points ", off = " degrees off the wanted direction (";
+  CHECK(words(24.2, 12.0) == points + "24" + off + "12 are allowed)");
+  CHECK(words(9.0, 0.3) == points + "9.0" + off + "0.3 are allowed)");
+  CHECK(words(9.0, 0.004) == points + "9.000" + off + "0.004 are allowed)");
+  CHECK(words(12.3, 12.0) == points + "12.3" + off + "12.0 are allowed)");
+  CHECK(words(7.9, 7.5) == points + "7.9" + off + "7.5 are allowed)");
+  CHECK(words(0.7, 0.0) == points + "1" + off + "0 are allowed)");
 }
 
 TEST_CASE("A tip in front of the channel does not count as near to a target in it") {
