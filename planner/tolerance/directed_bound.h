@@ -38,9 +38,9 @@
 //   * -h(-e_z) <= 0: C+ is empty; or
 //   * no wall and no passage, as they came out, is within R and enough of the ball about the box that C+ lies
 //     in, and the ball's middle is inside (worst_case.h, (2)); or
-//   * no triangle is within R and enough of C+, and no passage of the ball. With m of length 1, lambda >= 0,
-//   n =
-//     m - lambda e_z and x in C+, z >= 0:
+//   * no triangle is within R and enough of C+, and no passage of the ball.
+//     With m of length 1, lambda >= 0 and
+//     n = m - lambda e_z, for every x of C+, where z >= 0,
 //         |x - (1 + s) w| >= m . x - (1 + s) m . w >= |n| h(n / |n|) - (1 + s) m . w,
 //     so what errors lift past the plane counts with where they move it by then. m is sought as above, lambda
 //     by golden section, for h is concave (J. Kiefer, "Sequential minimax search for a maximum", Proc. AMS 4,

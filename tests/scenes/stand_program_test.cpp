@@ -157,7 +157,7 @@ TEST_CASE("no bench drawn apart within a plan's reserve fails, where locks engag
     REQUIRE(std::any_of(actions.begin(), actions.end(), in_front));
     const double reserve = asked.said["summary"]["reserve"];
     REQUIRE(reserve > 0.0);
-    const auto drawn = asked.draw(reserve, 1000, 1000);
+    const auto drawn = asked.draw(reserve, 1000, 400);
     CHECK(drawn.touches == 0);
     CHECK(drawn.misses == 0);
     CHECK(drawn.disengaged == 0);

@@ -83,8 +83,8 @@ struct Edge {
 /// Puts the edge and asks for the reserve.
 void check_edge(Case& of, const Edge& edge, std::mt19937_64& generator) {
   CAPTURE(edge.scene, edge.locks, edge.wall);
-  // As far beyond as a clearance may be said too large by.
-  const double beyond_mm = edge.wall ? kClearanceSlack_mm : 1e-4;
+  // As far beyond as a clearance may be said too large by, before the edge is put and after.
+  const double beyond_mm = edge.wall ? 2.0 * kClearanceSlack_mm : 1e-4;
   const Margin margin = edge.wall ? from_wall(of) : from_missing(of);
   const Found worst = worst_bench(of.problem->design, times(edge.times, of.sizes), margin, generator);
   if (edge.wall)

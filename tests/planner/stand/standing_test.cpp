@@ -111,7 +111,7 @@ TEST_CASE("no bench within a plan's reserve fails, extreme ones neither") {
   const auto seed = std::random_device{}();
   CAPTURE(seed);
   std::mt19937_64 generator(seed);
-  for (const auto& [scene, locks] : {std::pair{"fold-chamber", 1}, {"straight", 0}}) {
+  for (const auto& [scene, locks] : {std::pair{"fold-chamber", 1}, {"straight", 0}, {"guide-narrow", 0}}) {
     CAPTURE(scene, locks);
     Case of(scene, locks);
     const Hardware hardware(of.problem->design);

@@ -29,14 +29,14 @@
 namespace withy::bench {
 
 struct BruteSettings {
-  double step_mm = 0.5;    ///< how far the tip may move over a side of the finest boxes
-  double own_share = 1.0;  ///< of all benches, those that withy's own plan fails on
-  int first_draws = 20;    ///< benches that tell whether an end may do as well as that
-  int sort_draws = 100;    ///< benches that ends are sorted by
-  int draws = 1000;        ///< benches that plans are compared by
-  int most_plans = 300;    ///< plans that are made at most
-  int reserve_plans = 25;  ///< the reserve is worked out of so many of the best
-  long boxes_of_leaf = 200000;
+  double step_mm = 0.5;        ///< how far the tip may move over a side of the finest boxes
+  double own_share = 1.0;      ///< of all benches, those that withy's own plan fails on
+  int first_draws = 20;        ///< benches that tell whether an end may do as well as that
+  int sort_draws = 100;        ///< benches that ends are sorted by
+  int draws = 1000;            ///< benches that plans are compared by
+  int most_plans = 300;        ///< plans that are made at most
+  int reserve_plans = 25;      ///< the reserve is worked out of so many of the best
+  long boxes_of_leaf = 50000;  ///< that are looked at on one grid; beyond it a coarser one is
 };
 
 struct BruteResult {
