@@ -488,14 +488,17 @@ Remedies find_remedies(const SearchProblem& problem, std::size_t place, const Ef
                        const WithLocks& with_locks, const WithChannel& with_channel) {
   Remedies remedies;
   remedies.by_places = !problem.vias.empty();
-  PlansAhead plans;
-  const LayoutRemedies layout(problem, plans);
-  const FewerLocks fewer(problem, with_locks, plans);
-  SizeLook sizes(problem, place, with_locks, with_channel, plans);
-  plans.ask(effort);
   std::int64_t work = 0;
+  PlansAhead of_layout;
+  const LayoutRemedies layout(problem, of_layout);
+  const Effort half = effort.part(effort.work() / 2);
+  of_layout.ask(half);
+  remedies.layout = layout.find(half, work);
   const auto rest = [&] { return effort.renewed(std::max<std::int64_t>(0, effort.work() - work)); };
-  remedies.layout = layout.find(effort.part(effort.work() / 2), work);
+  PlansAhead others;
+  const FewerLocks fewer(problem, with_locks, others);
+  SizeLook sizes(problem, place, with_locks, with_channel, others);
+  others.ask(rest());
   if (const auto count = fewer.find(rest(), work)) remedies.layout.push_back(*count);
   sizes.run(remedies, rest());
   return remedies;
