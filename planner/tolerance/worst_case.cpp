@@ -111,11 +111,11 @@ double WorstCase::looked_at(MotionCells& motion, std::size_t index, const ErrorB
   return std::max(kept, kept_in(motion.swept(index, effort_), errors));
 }
 
-/// The same after a look at it in parts.
+/// The same after a look at it in parts, where nothing else keeps it off the wall.
 double WorstCase::looked_at_in_parts(MotionCells& motion, std::size_t index, const ErrorBounds& errors,
                                      double enough_mm) {
   const double kept = looked_at(motion, index, errors, enough_mm);
-  if (kept >= enough_mm) return kept;
+  if (kept >= std::min(enough_mm, 0.0)) return kept;
   enough_mm = std::max(enough_mm, 0.0);  // below that nothing is told
   const auto keeps = [&](double clearance_mm) {
     const auto& sweep = motion.motion().sweep;
@@ -126,7 +126,7 @@ double WorstCase::looked_at_in_parts(MotionCells& motion, std::size_t index, con
                                             errors, clearance_mm, effort_);
   };
   if (enough_mm <= kMostInParts_mm) return keeps(enough_mm) ? enough_mm : kept;
-  double low = std::max(0.0, kept);
+  double low = 0.0;
   if (!keeps(low)) return kept;
   double high = kMostInParts_mm;
   while (high - low > kInPartsWithin_mm) {
