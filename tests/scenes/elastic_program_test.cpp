@@ -49,6 +49,23 @@ TEST_CASE("ignoring elasticity touches the wall, heeding it does not") {
   CHECK(json["effects"].size() == 3);
 }
 
+TEST_CASE("a route that the elastic body does not keep is aimed anew, and kept in a closer look too") {
+  const std::string scene = kScenes + "fold-chamber/scene.toml";
+  TemporaryFolder folder;
+  const ProgramRun planned = run_program(
+      WITHY_PROGRAM, {"plan", scene, "--locks", "1", "-q", "-o", "out", "--budget", "3000"}, folder.path());
+  REQUIRE(planned.status == 0);
+  CHECK_THAT(planned.out, Contains("the scripts carry compensated pulls\n"));
+  const auto plan = nlohmann::json::parse(read_text(folder.path() / "out/plan.json"));
+  CHECK(plan["elastic"]["holds"].get<bool>());
+  CHECK(plan["elastic"]["plans"].get<int>() > 1);
+  const ProgramRun run =
+      run_program(WITHY_PROGRAM, {"elastic", "out/plan.json", scene, "-q", "-o", "out"}, folder.path());
+  REQUIRE(run.status == 0);
+  const auto json = nlohmann::json::parse(read_text(folder.path() / "out/elastic.json"));
+  CHECK(json["holds"]["compensated_pulls"].get<bool>());
+}
+
 TEST_CASE("scripts bring the elastic body where it was meant to be, the ideal pulls do not") {
   const std::string scene = kScenes + "single-bend/scene.toml";
   TemporaryFolder folder;

@@ -29,12 +29,9 @@ SearchProblem tube_question() {
   shape.bend_rad = 0.0;
   shape.length_mm = 120.0;
   const auto wall = std::make_shared<const WallDistance>(testing::make_tube(shape, 5000));
-  Goal goal;
-  goal.point_E = {0.0, 0.0, kDepth};
-  goal.tolerance_mm = kTolerance;
   return {Design::make(std::move(parts)).value(),
           std::make_shared<const ChannelDistance>(wall, DistanceField::make(wall, 0.2)),
-          goal,
+          Goal{Eigen::Vector3d(0.0, 0.0, kDepth), kTolerance, std::nullopt, 0.0},
           kRequired,
           {}};
 }
@@ -104,6 +101,31 @@ TEST_CASE("the same miss again teaches nothing") {
   const FollowedPlan look = look_with_tip({0.0, 1.6, kDepth}, 1.0);
   CHECK(lessons.learn(along_the_axis(kDepth), look));
   CHECK_FALSE(lessons.learn(along_the_axis(kDepth), look));
+}
+
+TEST_CASE("a route is aimed along its elastic tip's miss to where the line through two looks spares most") {
+  const SearchProblem problem = tube_question();
+  // Clearance 0.2 - s / 2 and miss 1 - s for a tip planned s short of the target.
+  const auto look_at = [](double s, double clearance_mm) {
+    return look_with_tip({0.0, 0.0, kDepth + 1.0 - s}, clearance_mm);
+  };
+  AimLine line(problem, along_the_axis(kDepth), look_at(0.0, 0.2));
+  const auto half = line.next_E();
+  REQUIRE(half);
+  CHECK(half->isApprox(Eigen::Vector3d(0.0, 0.0, kDepth - 0.5), 1e-12));
+  line.take(along_the_axis(kDepth - 0.5), look_at(0.5, -0.05));
+  const auto best = line.next_E();
+  REQUIRE(best);
+  // 0.2 - s / 2 - 0.3 = 1.4 - (1 - s) where s = -1 / 3; a place is tried every fiftieth of the tolerance.
+  CHECK((*best - Eigen::Vector3d(0.0, 0.0, kDepth + 1.0 / 3.0)).norm() <= 0.02 * kTolerance);
+  line.take(along_the_axis(kDepth + 1.0 / 3.0), look_at(-1.0 / 3.0, 0.29));
+  CHECK_FALSE(line.next_E());
+  // 0.2 mm less of clearance: where that is kept the target is missed.
+  AimLine hopeless(problem, along_the_axis(kDepth), look_at(0.0, 0.0));
+  hopeless.take(along_the_axis(kDepth - 0.5), look_at(0.5, -0.25));
+  CHECK_FALSE(hopeless.next_E());
+  // On the target there is no line.
+  CHECK_FALSE(AimLine(problem, along_the_axis(kDepth), look_at(1.0, 0.0)).next_E());
 }
 
 TEST_CASE("a plan aimed anew ends in the middle of the goal by the same route, or not at all") {
