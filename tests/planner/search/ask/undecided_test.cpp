@@ -2,6 +2,9 @@
 // What is said of a search that decided nothing: how far it got.
 #include "planner/search/ask/undecided.h"
 
+#include <string>
+#include <utility>
+
 #include <catch2/catch.hpp>
 
 #include "planner/search/route/route_search.h"
@@ -16,8 +19,11 @@ namespace {
 std::string sentence_after(std::int64_t work, Coverage& coverage) {
   // A notch pitch as fine as that makes thousands of leaves, all of which are asked about the target first.
   const Tube channel = tube({{150.0, Eigen::Vector2d::Zero()}}, {{0.0, 20.0}}, 4.0);
-  const SegmentMakeup makeup{CarriageKind::free, {20.0, 40.0}, 0.01};
-  const SearchProblem asked = question(segment(makeup), channel, {0.0, 15.0, 60.0}, 0.001);
+  DesignParts parts = segment({CarriageKind::free, {20.0, 40.0}, 0.5}).parts();
+  parts.latch->notch_pitch_mm = 0.01;
+  parts.latch->engage_window_mm = parts.latch->backlash_mm = 0.001;
+  const SearchProblem asked =
+      question(Design::make(std::move(parts)).value(), channel, {0.0, 15.0, 60.0}, 0.001);
   RouteSearchSettings settings;
   settings.effort = Effort::of_work(work);
   settings.direct_work = 0;
