@@ -156,6 +156,8 @@ std::optional<InputError> judge_anywhere(const CompareOptions& options, const Pr
                                           {options.how.clearance_mm, effort}, progress);
       if (!rechecked) return rechecked.error();
       row->proof_status = rechecked->sentence;
+      if (rechecked->status == ExitStatus::undecided && effort.cut_short())
+        row->proof_status += "; a larger --budget gives it more time";
       status = worse(status, rechecked->status);
     }
     const std::lock_guard lock(answered.mutex);
