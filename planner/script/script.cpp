@@ -45,6 +45,7 @@ class ScriptMaker {
       else
         add_motion(action, note);
     }
+    end_at_zero();
     return std::move(script_);
   }
 
@@ -118,6 +119,18 @@ class ScriptMaker {
     const Eigen::VectorXd more = corrections_.between(from, to, t, static_cast<Eigen::Index>(pull.size()));
     for (std::size_t k = 0; k < pull.size(); ++k)
       pull[k] = pull_on_step(pull[k] + more(static_cast<Eigen::Index>(k)));
+  }
+
+  /// What was made up for is taken off again where the segment is drawn back: a plan that ends at the start
+  /// leaves every axis at zero, as the next script needs it.
+  void end_at_zero() {
+    const State& last = plan_.actions.empty() ? plan_.states.front() : state(plan_.actions.back().to);
+    const std::vector<double>& pull = script_.waypoints.back().pull_mm;
+    const bool drawn_back = on_script_step(last.insertion_mm) == 0.0 && last.engaged.none();
+    if (!script_.compensated || !drawn_back ||
+        std::all_of(pull.begin(), pull.end(), [](double v) { return v == 0.0; }))
+      return;
+    add(name_of(ActionKind::bend), last, "every axis back to zero");
   }
 
   double pull_on_step(double pull_mm) const {

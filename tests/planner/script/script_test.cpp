@@ -597,3 +597,26 @@ TEST_CASE("No insertion, pull, field or current of a script is beyond a limit th
     }
   }
 }
+
+TEST_CASE("A compensated script ends with every axis at zero, whatever was made up for where the plan ends") {
+  const Bench bench;
+  const auto tendons = static_cast<Eigen::Index>(bench.design().tendons()->angle_rad.size());
+  withy::PullCorrections corrections;
+  corrections.at_state.assign(bench.plan().states.size(), Eigen::VectorXd::Constant(tendons, 0.1));
+  corrections.at_state.front().setZero();
+  const auto script = withy::make_script(bench.scene(), bench.design(), bench.plan(), corrections);
+  REQUIRE(script);
+  const Waypoint& last = script->waypoints.back();
+  CHECK(last.insertion_mm == 0.0);
+  CHECK(last.engaged.none());
+  for (const double pull : last.pull_mm) CHECK(pull == 0.0);
+  // The rows before it are those of the plan, made up for.
+  const Waypoint& drawn_back = script->waypoints[script->waypoints.size() - 2];
+  CHECK(drawn_back.insertion_mm == 0.0);
+  for (const double pull : drawn_back.pull_mm) CHECK(pull == 0.1);
+
+  corrections.at_state.back().setZero();
+  const auto without = withy::make_script(bench.scene(), bench.design(), bench.plan(), corrections);
+  REQUIRE(without);
+  CHECK(without->waypoints.size() + 1 == script->waypoints.size());
+}
