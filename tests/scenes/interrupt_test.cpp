@@ -106,6 +106,24 @@ TEST_CASE("an interrupted compare keeps the lock counts that are answered") {
   CHECK(json["counts"][0]["verdict"] == "unreachable");
 }
 
+TEST_CASE("a live bench that is interrupted while it opens leaves no lock file beside the scene") {
+  TemporaryFolder folder;
+  std::filesystem::copy(kScenes / "airway", folder.path(), std::filesystem::copy_options::recursive);
+  const auto before = folder.listing();
+  const auto lock_file = folder.path() / ".scene.toml.live.lock";
+  RunningProgram running(WITHY_PROGRAM, {"live", "scene.toml", "-q"}, folder.path());
+  // It holds the lock once it has written its number there.
+  const auto held = [&] {
+    std::error_code none;
+    return std::filesystem::exists(lock_file, none) && std::filesystem::file_size(lock_file, none) > 0;
+  };
+  while (!held() && !running.has_ended()) std::this_thread::sleep_for(std::chrono::milliseconds(1));
+  REQUIRE_FALSE(running.has_ended());
+  running.send(SIGINT);
+  CHECK(running.wait().status == 130);
+  CHECK(folder.listing() == before);
+}
+
 TEST_CASE("a live bench that can have no threads says so in one line", "[threads]") {
   if (kSanitized) return;  // sanitizers take address space by themselves
   TemporaryFolder folder;
