@@ -70,12 +70,10 @@ class ScriptPlayer {
     return row.engaged == before.engaged ? std::nullopt : check_one_switch(row.engaged ^ before.engaged);
   }
 
-  /// Tendons may end where a latch carried least as it opened.
   std::optional<ReplayFinding> check_end() const {
-    const Waypoint& last = script_.waypoints.back();
-    if (last.engaged.none() && last.insertion_mm <= kAtZero_mm) return std::nullopt;
+    if (at_zero(script_.waypoints.back())) return std::nullopt;
     return ReplayFinding{ReplayCause::way_back, "the script ends here, short of the start",
-                         "draw the segment back to insertion 0 and release every lock"};
+                         "bring every axis back to zero and release every lock"};
   }
 
   bool take(const tl::expected<ElasticState, ElasticFault>& next, const Waypoint& row) {

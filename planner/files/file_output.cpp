@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <cerrno>
+#include <csignal>
 #include <system_error>
 #include <utility>
 
@@ -97,11 +98,31 @@ fs::path nearest_folder(const fs::path& place) {
 constexpr std::size_t kLongestPath = 3000;
 constexpr std::size_t kLongestName = 239;
 
+/// While it lives the signals that end a program at a user's wish wait for it, in this thread.
+class SignalsLater {
+ public:
+  SignalsLater() {
+    sigset_t later;
+    sigemptyset(&later);
+    for (const int signal : {SIGINT, SIGTERM, SIGALRM}) sigaddset(&later, signal);
+    ::pthread_sigmask(SIG_BLOCK, &later, &before_);
+  }
+  ~SignalsLater() { ::pthread_sigmask(SIG_SETMASK, &before_, nullptr); }
+  SignalsLater(const SignalsLater&) = delete;
+  SignalsLater& operator=(const SignalsLater&) = delete;
+
+ private:
+  sigset_t before_ = {};
+};
+
 /// Can something be made in the nearest folder that is there?
 Result<void> check_writable(const fs::path& place, const fs::path& folder) {
   std::error_code why;
   const Descriptor held = open_folder(folder, why);
+  // A file without a name, where the disk has such: nothing is left of it however the process ends.
+  if (!why && Descriptor(::openat(held.get(), ".", O_TMPFILE | O_WRONLY | O_CLOEXEC, 0600)).open()) return {};
   if (!why) {
+    const SignalsLater meanwhile;
     for (const std::string& left : abandoned_beside(held.get(), "probe"))
       ::unlinkat(held.get(), left.c_str(), 0);
     const Staged probe = stage_file(held.get(), "probe", why);
@@ -209,6 +230,10 @@ Result<void> check_output_folder(const fs::path& folder, const std::set<std::str
     return check_writable(folder, nearest_folder(folder / "x"));
   if (!fs::is_directory(folder, ignored))
     return refused_place(folder, "this is no folder", "name a folder, or one that is still to be made");
+  // An answer is laid out beside its folder: this one has nothing beside it.
+  if (const fs::path real = fs::canonical(folder, ignored); !real.has_relative_path())
+    return refused_place(folder, "this is the root of all folders, which can't hold an answer",
+                         "name a folder in it");
   for (const std::string& name : names)
     if (fs::is_directory(fs::symlink_status(folder / name, ignored)))
       return refused_place(folder / name, "this is a folder, and the answer has a file of that name",

@@ -33,6 +33,21 @@ bool is_control(std::uint32_t code) {
   return c0_or_c1 || turns_direction;
 }
 
+/// A line of more than so many of the longest words is cut after them.
+constexpr std::size_t kMostWords = 20;
+
+/// The most bytes of it, up to `longest`, that end with a whole character.
+std::size_t cut_to(std::string_view text, std::size_t longest) {
+  if (text.size() <= longest) return text.size();
+  std::size_t keep = longest;
+  while (keep > 0 && (static_cast<unsigned char>(text[keep]) & 0xC0) == 0x80) --keep;
+  return keep;
+}
+
+std::string left_out(std::size_t bytes) {
+  return fmt::format("... ({} bytes more)", bytes);
+}
+
 }  // namespace
 
 std::string without_controls(std::string_view text) {
@@ -58,16 +73,15 @@ std::string plain_line(std::string_view text, std::size_t longest) {
   std::string out;
   std::size_t at = 0;
   while (at < clean.size()) {
-    const std::size_t end = std::min(clean.find(' ', at), clean.size());
-    std::size_t keep = end - at;
-    if (keep > longest) {
-      keep = longest;
-      while (keep > 0 && (static_cast<unsigned char>(clean[at + keep]) & 0xC0) == 0x80) --keep;
-    }
-    out += clean.substr(at, keep);
-    if (keep < end - at) out += fmt::format("... ({} bytes more)", end - at - keep);
-    if (end < clean.size()) out += ' ';
-    at = end + 1;
+    if (out.size() > kMostWords * longest) return out + left_out(clean.size() - at);
+    const bool blank = clean[at] == ' ';
+    const std::size_t end =
+        std::min(blank ? clean.find_first_not_of(' ', at) : clean.find(' ', at), clean.size());
+    const std::string part = clean.substr(at, end - at);
+    const std::size_t keep = cut_to(part, longest);
+    out += part.substr(0, keep);
+    if (keep < part.size()) out += left_out(part.size() - keep);
+    at = end;
   }
   return out;
 }

@@ -2,6 +2,8 @@
 #include "planner/live/autosave.h"
 
 #include <algorithm>
+#include <array>
+#include <atomic>
 #include <cerrno>
 #include <chrono>
 #include <system_error>
@@ -78,6 +80,17 @@ KeptWork work_of(JsonFile& file) {
   return work;
 }
 
+/// Where the lock file is, for a signal handler: a path that is longer is not noted.
+std::array<char, 4096> lock_file_place{};
+std::atomic<bool> lock_file_left{false};
+static_assert(std::atomic<bool>::is_always_lock_free, "a signal handler reads it");
+
+void note_lock_file(const std::string& place) {
+  if (place.size() >= lock_file_place.size()) return;
+  *std::copy(place.begin(), place.end(), lock_file_place.begin()) = '\0';
+  lock_file_left = true;
+}
+
 /// Beside the scene, and hidden; there while a desk has the scene.
 std::filesystem::path lock_file(const std::filesystem::path& autosave) {
   return autosave.parent_path() / ("." + autosave.filename().string() + ".lock");
@@ -139,6 +152,7 @@ Result<void> Autosave::take_hold() {
     if (::fstat(made.get(), &of_ours) != 0 || ::stat(place.c_str(), &of_name) != 0 ||
         of_ours.st_ino != of_name.st_ino)
       continue;
+    note_lock_file(place.native());
     const std::string process = std::to_string(::getpid());
     if (::ftruncate(made.get(), 0) == 0) (void)write_out(made.get(), process);
     hold_ = std::move(made);
@@ -147,7 +161,10 @@ Result<void> Autosave::take_hold() {
 }
 
 void Autosave::let_go() {
-  if (hold_.open()) ::unlink(lock_file(file_).c_str());
+  if (hold_.open()) {
+    lock_file_left = false;
+    ::unlink(lock_file(file_).c_str());
+  }
   hold_ = Descriptor();
 }
 
@@ -242,6 +259,10 @@ void Autosave::run() {
     const auto pause = std::max(std::chrono::duration<double>(kAutosavePause_s), kPauseShare * took);
     wake_.wait_for(lock, pause, [&] { return ending_; });
   }
+}
+
+void remove_left_lock_file() noexcept {
+  if (lock_file_left.exchange(false)) ::unlink(lock_file_place.data());
 }
 
 }  // namespace withy

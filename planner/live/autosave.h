@@ -84,4 +84,8 @@ class Autosave {
   std::thread thread_;
 };
 
+/// Takes away the lock file of the desk that this process has open, if there is one: what take_hold() made
+/// and let_go() has not taken away yet. For a signal handler that ends the program: async-signal-safe.
+void remove_left_lock_file() noexcept;
+
 }  // namespace withy

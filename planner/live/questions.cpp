@@ -99,16 +99,25 @@ const Cell* VerdictTable::cell(int locks) const {
 }
 
 Questions::Questions(int workers, QuestionTimes times) : times_(times), most_(workers) {
-  for (int i = 0; i < kThreadsEach * workers; ++i) {
-    workers_.emplace_back([this] { work(false); });
-    workers_.emplace_back([this] {
-      be_nicer();
-      work(true);
-    });
+  try {
+    for (int i = 0; i < kThreadsEach * workers; ++i) {
+      workers_.emplace_back([this] { work(false); });
+      workers_.emplace_back([this] {
+        be_nicer();
+        work(true);
+      });
+    }
+  } catch (...) {
+    end();  // those that were made: a thread that nobody joins ends the program
+    throw;
   }
 }
 
 Questions::~Questions() {
+  end();
+}
+
+void Questions::end() {
   {
     const std::lock_guard lock(one_);
     ending_ = true;

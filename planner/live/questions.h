@@ -111,6 +111,7 @@ class Questions {
            std::shared_ptr<const Answer> answer);
   void refuse(std::int64_t generation, const Job& job, const std::string& why);
   void changed();
+  void end();  ///< of all threads
 
   mutable std::mutex one_;
   mutable std::condition_variable changed_;

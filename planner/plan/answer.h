@@ -63,12 +63,15 @@ struct PlanExtremes {
 /// What is left to do where a lock sticks at a switch of a plan: it did not engage, or does not let go and
 /// stays frozen as it is.
 struct StuckLock {
-  int action = 0;          ///< of the plan: the switch
-  int lock = 0;            ///< from 0
-  bool engaged = false;    ///< it does not let go; else it did not engage
-  bool out = false;        ///< a verified way leads out to insertion 0
+  int action = 0;        ///< of the plan: the switch
+  int lock = 0;          ///< from 0
+  bool engaged = false;  ///< it does not let go; else it did not engage
+  bool out = false;      ///< a verified way leads out to insertion 0
+  /// Not out: the look for a way came to its end. Else its clock or its work ended first, and whether a way
+  /// leads out is not known.
+  bool looked_to_end = true;
   double ends_at_mm = 0;   ///< the insertion that the verified way ends at
-  std::string blocked_by;  ///< not out: what stops it there, as half a sentence
+  std::string blocked_by;  ///< not out: what stops it there, or what ended the look, as half a sentence
   /// The way, from the state in which the lock sticks.
   std::vector<PlannedState> states = {};
   std::vector<PlannedAction> actions = {};

@@ -140,13 +140,16 @@ class PlanWriter {
 
   static Json stuck_locks(const Plan& plan) {
     Json list = Json::array();
-    for (const StuckLock& stuck : plan.stuck_locks)
+    for (const StuckLock& stuck : plan.stuck_locks) {
+      const bool known = stuck.out || stuck.looked_to_end;
       list.push_back({{"action", stuck.action},
                       {"lock", stuck.lock + 1},
                       {"engaged", stuck.engaged},
-                      {"out", stuck.out},
+                      {"out", known ? Json(stuck.out) : Json(nullptr)},
+                      {"looked_to_end", known},
                       {"ends_at_mm", number(stuck.ends_at_mm)},
                       {"blocked_by", stuck.out ? Json(nullptr) : Json(stuck.blocked_by)}});
+    }
     return list;
   }
 

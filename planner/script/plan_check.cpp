@@ -222,7 +222,7 @@ class PlanJudge {
     row.current_A = action.current_A;
     if (const auto finding = check_currents(design_, from, action.lock, row))
       return here(finding->problem, finding->remedy);
-    if (const auto finding = check_field(design_, from, action.lock, row))
+    if (const auto finding = check_field(design_, from, action.lock, row, FieldNumbers::exact))
       return here(finding->problem, finding->remedy);
     return std::nullopt;
   }

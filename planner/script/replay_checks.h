@@ -49,15 +49,21 @@ struct Leniency {
 std::optional<ReplayFinding> check_limits(const Design& design, const State& state, const HardwareUse& use,
                                           const Leniency& leniency);
 
+/// What field and currents of a row are: a plan's own, which keep their limits to rounding, or a script's, in
+/// its steps, and of a body that is known to them only.
+enum class FieldNumbers { exact, on_script_steps };
+
 /// Do this row's currents switch `lock` in `state` (before the switch), keep the others, and stay within the
 /// limits of field and coils? All of it with a reserve of 1, other magnets and ambient field counted
 /// (field.h).
 std::optional<ReplayFinding> check_field(const Design& design, const State& state, int lock,
-                                         const Waypoint& row);
+                                         const Waypoint& row,
+                                         FieldNumbers numbers = FieldNumbers::on_script_steps);
 
 /// The same for locks that stand as `poses` say and are `engaged` before the switch.
 std::optional<ReplayFinding> check_field(const Design& design, const LockPoses& poses, const LockSet& engaged,
-                                         int lock, const Waypoint& row);
+                                         int lock, const Waypoint& row,
+                                         FieldNumbers numbers = FieldNumbers::on_script_steps);
 
 /// The part of check_field that is about torques, for a body that stands otherwise than when the currents
 /// were chosen: `poses` of its locks, which are `engaged` before the switch.

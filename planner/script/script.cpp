@@ -45,10 +45,17 @@ class ScriptMaker {
       else
         add_motion(action, note);
     }
+    end_at_zero();
     return std::move(script_);
   }
 
  private:
+  /// The row's currents and field of a switch.
+  struct Field {
+    Eigen::Vector3d field_S = Eigen::Vector3d::Zero();
+    std::vector<double> current_A;
+  };
+
   const State& state(int index) const { return plan_.states[static_cast<std::size_t>(index)]; }
 
   void add_motion(const PlannedAction& action, std::string note) {
@@ -66,11 +73,12 @@ class ScriptMaker {
   void add_switch(const PlannedAction& action, const std::string& note) {
     const State& to = state(action.to);
     const std::vector<double> pull = script_.waypoints.back().pull_mm;
-    if (action.hunt && action.hunt->made()) add_hunt(action, note);
+    const auto field = field_of(action);
+    if (action.hunt && action.hunt->made()) add_hunt(action, note, field);
     add(name_of(action.kind), to,
         fmt::format("{}, lock {} {}{}", note, action.lock + 1,
                     action.kind == ActionKind::lock ? "engages" : "lets go", reserve_note(action)));
-    if (action.field_S) set_field(script_.waypoints.back(), action);
+    set_field(script_.waypoints.back(), field);
     script_.waypoints.back().dwell_s = settle_s_;
     add(name_of(action.kind), to, "field off");
     // Rounding of a pull on the edge of a script's step must not move a motor.
@@ -88,15 +96,15 @@ class ScriptMaker {
   }
 
   /// The sweep, from the planned pulls to the planned pulls: the first row lets the field settle.
-  void add_hunt(const PlannedAction& action, const std::string& note) {
+  void add_hunt(const PlannedAction& action, const std::string& note, const std::optional<Field>& field) {
     const State& from = state(action.from);
     const Waypoint planned = script_.waypoints.back();
     const auto add_row = [&](const State& at, std::string text) {
       add(kHuntAction, at, std::move(text));
       correct(action.from, action.from, 0.0);
-      if (action.field_S) set_field(script_.waypoints.back(), action);
+      set_field(script_.waypoints.back(), field);
     };
-    const auto states = hunt_states(design_, from, action.lock, lock_hunt_track(design_, from, action.lock));
+    const auto states = swept_states(action);
     add_row(from, fmt::format("{}, lock {} is hunted for: {} of {} mm", note, action.lock + 1,
                               name_of(action.hunt->shape), action.hunt->radius_mm));
     script_.waypoints.back().dwell_s = settle_s_;
@@ -110,7 +118,23 @@ class ScriptMaker {
     std::vector<double>& pull = script_.waypoints.back().pull_mm;
     const Eigen::VectorXd more = corrections_.between(from, to, t, static_cast<Eigen::Index>(pull.size()));
     for (std::size_t k = 0; k < pull.size(); ++k)
-      pull[k] = on_script_step(pull[k] + more(static_cast<Eigen::Index>(k)));
+      pull[k] = pull_on_step(pull[k] + more(static_cast<Eigen::Index>(k)));
+  }
+
+  /// What was made up for is taken off again where the segment is drawn back: a plan that ends at the start
+  /// leaves every axis at zero, as the next script needs it.
+  void end_at_zero() {
+    const State& last = plan_.actions.empty() ? plan_.states.front() : state(plan_.actions.back().to);
+    const std::vector<double>& pull = script_.waypoints.back().pull_mm;
+    const bool drawn_back = on_script_step(last.insertion_mm) == 0.0 && last.engaged.none();
+    if (!script_.compensated || !drawn_back ||
+        std::all_of(pull.begin(), pull.end(), [](double v) { return v == 0.0; }))
+      return;
+    add(name_of(ActionKind::bend), last, "every axis back to zero");
+  }
+
+  double pull_on_step(double pull_mm) const {
+    return on_script_step_within(pull_mm, design_.tendons()->stroke_max_mm);
   }
 
   void mark_target() {
@@ -118,18 +142,68 @@ class ScriptMaker {
     note += note.empty() ? "at the target" : ", at the target";
   }
 
-  void set_field(Waypoint& w, const PlannedAction& action) const {
-    w.field_S = action.field_S->unaryExpr([](double v) { return on_script_step(v); });
-    for (std::size_t k = 0; k < w.current_A.size(); ++k) w.current_A[k] = on_script_step(action.current_A[k]);
+  /// The corners of a hunt, from the planned state on.
+  std::vector<State> swept_states(const PlannedAction& action) const {
+    const State& from = state(action.from);
+    return hunt_states(design_, from, action.lock, lock_hunt_track(design_, from, action.lock));
+  }
+
+  /// Field and currents of a switch in the script's steps. Where rounding to the nearest would pass a limit,
+  /// both are first made so much weaker that it does not.
+  std::optional<Field> field_of(const PlannedAction& action) const {
+    if (!action.field_S) return std::nullopt;
+    std::vector<State> at = {state(action.from)};
+    if (action.hunt && action.hunt->made()) at = swept_states(action);
+    const double share = share_within_limits(at, action);
+    Field out;
+    out.field_S = action.field_S->unaryExpr([&](double v) { return on_script_step(share * v); });
+    for (std::size_t k = 0; k < static_cast<std::size_t>(script_.coils); ++k)
+      out.current_A.push_back(on_script_step(share * action.current_A[k]));
+    return out;
+  }
+
+  /// 1 where the currents in the script's steps keep the limits of field and coils in these states.
+  double share_within_limits(const std::vector<State>& at, const PlannedAction& action) const {
+    const FieldHardware& field = *design_.field();
+    const Eigen::VectorXd exact = Eigen::Map<const Eigen::VectorXd>(
+        action.current_A.data(), static_cast<Eigen::Index>(action.current_A.size()));
+    const Eigen::VectorXd rounded = exact.unaryExpr([](double v) { return on_script_step(v); });
+    double share = 1.0;
+    // What rounding adds is at most half a step in each coil; a whole one leaves room for its arithmetic.
+    const auto keep = [&](double value, double on_steps, double most, double per_step) {
+      if (on_steps > most) share = std::min(share, (most - kScriptStep * per_step) / value);
+    };
+    for (std::size_t c = 0; c < field.coils.size(); ++c)
+      if (const auto most = field.coils[c].current_max_A) {
+        const auto k = static_cast<Eigen::Index>(c);
+        keep(std::abs(exact(k)), std::abs(rounded(k)), *most, 1.0);
+      }
+    constexpr double kComponents = 3.0;
+    const Eigen::Vector3d named = action.field_S->unaryExpr([](double v) { return on_script_step(v); });
+    keep(action.field_S->norm(), named.norm(), field.strength_max_mT, kComponents);
+    for (const State& state : at) {
+      const LockPoses poses = lock_poses_E(design_, state);
+      const CurrentLimits limits = current_limits(design_, poses);
+      for (const auto& gain : limits.gains)
+        keep((gain * exact).norm(), (gain * rounded).norm(), field.strength_max_mT,
+             gain.colwise().norm().sum());
+    }
+    return share;
+  }
+
+  static void set_field(Waypoint& w, const std::optional<Field>& field) {
+    if (!field) return;
+    w.field_S = field->field_S;
+    w.current_A = field->current_A;
   }
 
   void add(std::string_view action, const State& at, std::string note) {
     Waypoint w;
     w.step = static_cast<int>(script_.waypoints.size());
     w.action = action;
-    w.insertion_mm = on_script_step(at.insertion_mm);
+    w.insertion_mm = on_script_step_within(at.insertion_mm, design_.carriage().insertion_max_mm);
     for (const double pull : tendon_pulls(design_, regions_of(design_, at), at.insertion_mm))
-      w.pull_mm.push_back(on_script_step(pull));
+      w.pull_mm.push_back(pull_on_step(pull));
     w.current_A.assign(static_cast<std::size_t>(script_.coils), 0.0);
     w.engaged = at.engaged;
     w.note = std::move(note);

@@ -17,6 +17,14 @@ double on_script_step(double value) {
   return std::round(value * kStepsPerUnit) / kStepsPerUnit + 0.0;
 }
 
+double on_script_step_within(double value, double limit) {
+  // Plans keep their limits to this share of them.
+  constexpr double kArithmetic = 1e-9;
+  const double nearest = on_script_step(value);
+  if (std::abs(nearest) <= limit || !(std::abs(value) <= limit * (1.0 + kArithmetic))) return nearest;
+  return on_script_step(nearest - std::copysign(kScriptStep, nearest));
+}
+
 std::string script_number(double value) {
   assert(std::isfinite(value));
   return fmt::format("{:.6f}", on_script_step(value));

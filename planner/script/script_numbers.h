@@ -12,6 +12,10 @@ namespace withy {
 /// the same double: both are the double nearest to the same decimal number.
 double on_script_step(double value);
 
+/// The same of a value whose size is at most `limit`, and so is what comes out: rounded inwards where the
+/// nearest multiple is beyond. What is beyond by more than the plan's own rounding stays there.
+double on_script_step_within(double value, double limit);
+
 /// "-1.250000". Precondition: finite.
 std::string script_number(double value);
 

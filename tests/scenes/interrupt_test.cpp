@@ -1,6 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // What Ctrl-C leaves: nothing of what was not finished, and finished rows in a file that says it is not the
 // whole.
+#include <algorithm>
 #include <chrono>
 #include <csignal>
 #include <sstream>
@@ -10,6 +11,7 @@
 #include <nlohmann/json.hpp>
 
 #include "tests/support/run_program.h"
+#include "tests/support/sanitized.h"
 #include "tests/support/temporary_folder.h"
 
 using namespace withy_test;
@@ -102,4 +104,42 @@ TEST_CASE("an interrupted compare keeps the lock counts that are answered") {
   CHECK(json["partial"] == true);
   REQUIRE_FALSE(json["counts"].empty());
   CHECK(json["counts"][0]["verdict"] == "unreachable");
+}
+
+TEST_CASE("a live bench that is interrupted while it opens leaves no lock file beside the scene") {
+  TemporaryFolder folder;
+  std::filesystem::copy(kScenes / "airway", folder.path(), std::filesystem::copy_options::recursive);
+  const auto before = folder.listing();
+  const auto lock_file = folder.path() / ".scene.toml.live.lock";
+  RunningProgram running(WITHY_PROGRAM, {"live", "scene.toml", "-q"}, folder.path());
+  // It holds the lock once it has written its number there.
+  const auto held = [&] {
+    std::error_code none;
+    return std::filesystem::exists(lock_file, none) && std::filesystem::file_size(lock_file, none) > 0;
+  };
+  while (!held() && !running.has_ended()) std::this_thread::sleep_for(std::chrono::milliseconds(1));
+  REQUIRE_FALSE(running.has_ended());
+  running.send(SIGINT);
+  CHECK(running.wait().status == 130);
+  CHECK(folder.listing() == before);
+}
+
+TEST_CASE("a live bench that can have no threads says so in one line", "[threads]") {
+  if (kSanitized) return;  // sanitizers take address space by themselves
+  TemporaryFolder folder;
+  std::filesystem::copy(kScenes / "single-bend", folder.path(), std::filesystem::copy_options::recursive);
+  const auto before = folder.listing();
+  // Fewer kilobytes than its connections' stacks have.
+  for (const char* most_kB : {"300000", "400000"}) {
+    const ProgramRun run =
+        run_program("/bin/sh",
+                    {"-c", "ulimit -v " + std::string(most_kB) + " && exec \"$0\" live \"$1\" -q",
+                     WITHY_PROGRAM, "scene.toml"},
+                    folder.path());
+    CAPTURE(most_kB, run.err);
+    CHECK(run.status == 1);
+    CHECK(run.err.starts_with("withy: "));
+    CHECK(std::count(run.err.begin(), run.err.end(), '\n') == 1);
+    CHECK(folder.listing() == before);
+  }
 }

@@ -109,6 +109,15 @@ TEST_CASE("a plan without a proof beside it says what is not proved") {
       folder, {"plan", (kScenes / "straight/scene.toml").string(), "--locks", "0", "--proof", "no.proof"});
   CHECK(plan.status == 0);
   CHECK_THAT(plan.err, Contains("no proof was written: the plan switches no lock"));
+  CHECK_THAT(plan.err, !Contains("from before"));
+
+  // Another answer's proof stays, and is said to be none of this one's.
+  write_text(folder.path() / "no.proof", "of yesterday");
+  const ProgramRun again = withy_run(
+      folder, {"plan", (kScenes / "straight/scene.toml").string(), "--locks", "0", "--proof", "no.proof"});
+  CHECK(again.status == 0);
+  CHECK_THAT(again.err, Contains("; no.proof is from before, and no part of this answer"));
+  CHECK(read_text(folder.path() / "no.proof") == "of yesterday");
 }
 
 TEST_CASE("place names the place to pass that decided, and writes certificates of it") {

@@ -90,6 +90,13 @@ ExitStatus CommandLine::execute(int argument_count, char** arguments) {
     if (argument_count < 2) return refuse_arguments("", "a command is missing");
     return refuse_arguments("", fmt::format("there is no command {}", arguments[1]));
   } catch (const std::system_error& error) {
+    if (error.code() == std::errc::resource_unavailable_try_again) {
+      say_aside(
+          "withy: this machine lets it have no more threads or memory; end other programs, or raise the "
+          "limit "
+          "that it was started with (ulimit -u, ulimit -v)");
+      return ExitStatus::our_fault;
+    }
     // How fmt says that it can't print.
     if (std::ferror(stdout) == 0) return fault_of_ours(error);
     return flushed(ExitStatus::our_fault);

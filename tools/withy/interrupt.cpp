@@ -11,6 +11,7 @@
 #include <unistd.h>
 
 #include "geometry/volume/memory_file.h"
+#include "planner/live/autosave.h"
 #include "tools/withy/command.h"
 
 namespace withy {
@@ -25,6 +26,7 @@ static_assert(std::atomic<int>::is_always_lock_free && std::atomic<bool>::is_alw
 
 [[noreturn]] void leave() {
   remove_left_memory_file();
+  remove_left_lock_file();
   // _exit is async-signal-safe and runs no destructor that another thread may be in the middle of.
   _exit(static_cast<int>(ExitStatus::interrupted));
 }

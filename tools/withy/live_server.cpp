@@ -3,8 +3,11 @@
 
 #include <array>
 #include <atomic>
+#include <future>
 #include <optional>
+#include <thread>
 #include <utility>
+#include <vector>
 
 #include <fmt/format.h>
 #include <openssl/crypto.h>
@@ -29,6 +32,21 @@ std::optional<std::string> random_token() {
 /// Takes the same time whatever the given one is.
 bool same_secret(const std::string& given, const std::string& secret) {
   return given.size() == secret.size() && CRYPTO_memcmp(given.data(), secret.data(), secret.size()) == 0;
+}
+
+/// The library's threads, made and ended once: where one of its own can't be made, it ends the program.
+void try_threads(std::size_t count) {
+  std::promise<void> all_made;
+  const std::shared_future<void> made = all_made.get_future().share();
+  std::vector<std::jthread> threads;
+  threads.reserve(count);
+  try {
+    for (std::size_t i = 0; i < count; ++i) threads.emplace_back([made] { made.wait(); });
+  } catch (...) {
+    all_made.set_value();
+    throw;
+  }
+  all_made.set_value();
 }
 
 int status_of(ReplyKind kind) {
@@ -182,6 +200,7 @@ tl::expected<std::unique_ptr<LiveServer>, std::string> LiveServer::open(Desk& de
                                                                         int port) {
   std::unique_ptr<LiveServer> made(new LiveServer(desk, std::move(page)));
   Impl& impl = *made->impl_;
+  try_threads(kMostConnections);
   auto token = random_token();
   if (!token) return tl::unexpected<std::string>("this machine has no random numbers to give");
   impl.token = std::move(*token);

@@ -23,7 +23,8 @@ inline constexpr int kMostAtOnce = 12;
 class LiveServer {
  public:
   /// Listens; `port` 0 takes any that is free. `page`: the page's whole text. An error says why it can't, as
-  /// one sentence. The desk must outlive the server.
+  /// one sentence. The desk must outlive the server. Throws std::system_error where the machine gives no
+  /// kMostConnections threads.
   static tl::expected<std::unique_ptr<LiveServer>, std::string> open(Desk& desk, std::string page, int port);
   ~LiveServer();
   LiveServer(const LiveServer&) = delete;

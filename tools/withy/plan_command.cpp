@@ -75,7 +75,11 @@ std::optional<std::string> add_plan_files(FileBatch& batch, const PlanOptions& o
 void add_proof(FileBatch& batch, const PlanOptions& options, const PreparedScene& prepared,
                const Asked& asked) {
   if (!asked.certificate) {
-    say_aside("no proof was written: " + why_no_certificate(asked));
+    std::error_code ignored;
+    const bool there = std::filesystem::exists(options.proof, ignored);
+    say_aside("no proof was written: " + why_no_certificate(asked) +
+              (there ? fmt::format("; {} is from before, and no part of this answer", options.proof.string())
+                     : std::string()));
     return;
   }
   recheck::Certificate certificate = *asked.certificate;

@@ -157,9 +157,14 @@ std::string stuck_locks_text(const Plan& plan) {
   for (const StuckLock& stuck : plan.stuck_locks) {
     out += fmt::format("if lock {} does not {} at action {}: ", stuck.lock + 1,
                        stuck.engaged ? "let go" : "engage", stuck.action + 1);
-    out += stuck.out ? std::string("yes, a verified way leads out\n")
-                     : fmt::format("the verified way ends at an insertion of {:.1f} mm: {}\n",
-                                   stuck.ends_at_mm, stuck.blocked_by);
+    if (stuck.out)
+      out += "yes, a verified way leads out\n";
+    else if (!stuck.looked_to_end)
+      out += fmt::format("{} (so far a verified way leads to an insertion of {:.1f} mm)\n", stuck.blocked_by,
+                         stuck.ends_at_mm);
+    else
+      out += fmt::format("the verified way ends at an insertion of {:.1f} mm: {}\n", stuck.ends_at_mm,
+                         stuck.blocked_by);
   }
   return out;
 }

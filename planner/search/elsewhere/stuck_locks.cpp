@@ -3,6 +3,7 @@
 
 #include <utility>
 
+#include "planner/effort/shares.h"
 #include "planner/search/cells/cell_probe.h"
 #include "planner/search/route/direct_attempt.h"
 #include "planner/search/route/make_plan.h"
@@ -63,6 +64,7 @@ class WaysPast {
   void draw_back(const State& from, StuckLock& stuck) {
     LockSet held;
     held.set(static_cast<std::size_t>(stuck.lock));
+    const std::int64_t done = attempt_.work();
     const WayOut found = attempt_.way_out(from, held, effort_);
     auto way = make_way_out(judge_, tidy(judge_, found.route, effort_));
     if (!way) way = make_way_out(judge_, Route{{}, from});
@@ -74,10 +76,20 @@ class WaysPast {
     stuck.ends_at_mm = end.insertion_mm;
     stuck.out = end.insertion_mm <= 0.0;
     if (stuck.out) return;
+    stuck.blocked_by = what_ended_the_look(attempt_.work() - done);
+    stuck.looked_to_end = stuck.blocked_by.empty();
+    if (!stuck.looked_to_end) return;
     State out = end;
     out.insertion_mm = 0.0;
     stuck.blocked_by = judge_.objection(out, end);
     if (stuck.blocked_by.empty()) stuck.blocked_by = "no verified motion leads on";
+  }
+
+  /// Empty where it came to its end.
+  std::string what_ended_the_look(std::int64_t work) const {
+    const std::string open = "not looked at to the end: ";
+    if (effort_.cut_short()) return open + "the time was up, a larger --budget gives it more";
+    return work < shares::kWayOutWork ? std::string() : open + "its share of work was done";
   }
 
   const Plan& plan_;

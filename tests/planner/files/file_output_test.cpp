@@ -95,3 +95,22 @@ TEST_CASE("A folder is no place for an answer where one of its files is an input
   CHECK_FALSE(
       withy::check_output_file(folder.path() / "new/a", {folder.path() / "new/../new/a"}).has_value());
 }
+
+TEST_CASE("The root of all folders is no place for an answer, by whatever name, and it is said at once") {
+  const withy_test::TemporaryFolder folder;
+  std::filesystem::create_directory_symlink("/", folder.path() / "root");
+  for (const std::filesystem::path& root : {std::filesystem::path("/"), std::filesystem::path("//"),
+                                            std::filesystem::path("/."), folder.path() / "root"}) {
+    CAPTURE(root);
+    const auto place = withy::check_output_folder(root, {"plan.json"}, {});
+    REQUIRE_FALSE(place.has_value());
+    CHECK(place.error().message().find("root of all folders") != std::string::npos);
+  }
+}
+
+TEST_CASE("Asking whether a place can be written to leaves nothing there") {
+  const withy_test::TemporaryFolder folder;
+  CHECK(withy::check_output_folder(folder.path(), {"plan.json"}, {}).has_value());
+  CHECK(withy::check_output_file(folder.path() / "a.csv", {}).has_value());
+  CHECK(std::filesystem::is_empty(folder.path()));
+}

@@ -36,3 +36,15 @@ TEST_CASE("A long word is cut, between characters, and a short one is not") {
   CHECK(is_utf8(cut));
   CHECK(cut.starts_with("\xc3\xa9..."));
 }
+
+TEST_CASE("Runs of blanks and lines of many words are cut as words are") {
+  CHECK(plain_line("a  b   c") == "a  b   c");
+  CHECK(plain_line("a" + std::string(30, ' ') + "b", 10) ==
+        "a" + std::string(10, ' ') + "... (20 bytes more)b");
+  CHECK(plain_line(std::string(5000, '\t')).size() < 200);
+  std::string words;
+  for (int i = 0; i < 1000000; ++i) words += "a ";
+  const std::string cut = plain_line(words);
+  CHECK(cut.size() < 3000);
+  CHECK(cut.ends_with(" bytes more)"));
+}

@@ -6,6 +6,8 @@
 
 #include <catch2/catch.hpp>
 
+#include "planner/script/replay.h"
+#include "planner/script/script.h"
 #include "tests/support/bench_plan.h"
 
 using namespace withy;
@@ -114,6 +116,45 @@ TEST_CASE("A hunt that a plan says is made is judged again") {
   other = plan;
   other.actions[k].hunt->turns += 1;
   CHECK(fault_of(bench, other).has_value());
+}
+
+TEST_CASE("A field may pass its limit by rounding, and by no more, in a plan; by steps in its script") {
+  for (const bool coils : {false, true}) {
+    const Bench bench({.coils = coils});
+    const Plan plan = bench.plan();
+    const auto& action = plan.actions[first(plan, ActionKind::lock)];
+    const double used_mT = *action.field_largest_mT;
+    const auto limited = [&](double limit_mT) {
+      DesignParts parts = bench.design().parts();
+      parts.field->strength_max_mT = limit_mT;
+      return *Design::make(std::move(parts));
+    };
+    const auto fault_with = [&](double limit_mT) {
+      const Design design = limited(limit_mT);
+      const MotionVerifier verifier(design, bench.verifier().distance());
+      return plan_defect(plan, {bench.scene(), verifier, 0.2});
+    };
+    CHECK_FALSE(fault_with(used_mT));
+    CHECK_FALSE(fault_with(used_mT * (1.0 - 1e-9)));
+    for (const double share : {1e-8, 1e-6, 1e-5}) {
+      const auto fault = fault_with(used_mT * (1.0 - share));
+      REQUIRE(fault);
+      CAPTURE(share, fault->problem);
+      CHECK(fault->problem.find("the field is") != std::string::npos);
+    }
+    // The script of a plan on its limit replays as sound; one whose field is 1e-5 too strong does not.
+    for (const double share : {0.0, 1e-5}) {
+      const Design design = limited(used_mT);
+      const MotionVerifier verifier(design, bench.verifier().distance());
+      auto script = make_script(bench.scene(), design, plan);
+      REQUIRE(script);
+      for (Waypoint& row : script->waypoints) {
+        row.field_S *= 1.0 + share;
+        for (double& current : row.current_A) current *= 1.0 + share;
+      }
+      CHECK(replay(*script, bench.scene(), verifier).good() == (share == 0.0));
+    }
+  }
 }
 
 TEST_CASE("Of a plan that was made the clearances are believed, and nothing else") {

@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <functional>
 #include <random>
 
 #include <catch2/catch.hpp>
@@ -11,6 +12,7 @@
 #include "planner/script/script_csv.h"
 #include "planner/script/script_iso6983.h"
 #include "planner/script/script_numbers.h"
+#include "planner/segment/tendons.h"
 #include "tests/support/plain_hunt.h"
 #include "tests/support/plain_twin.h"
 
@@ -514,4 +516,107 @@ TEST_CASE("Coil currents beside a move, or of a coil the program has not, are re
   CHECK(refusal(head + "G1 Z1 X0.5 F60\nM2\n%\n").starts_with("s.ngc:5:7: coil currents beside a move"));
   CHECK(refusal("%\n(LOCKS 1)\n(COILS 3)\nG21 G90 G94\nG1 X1 F60\nM2\n%\n")
             .starts_with("s.ngc:5:4: a coil's current, but the program says (COILS 3)"));
+}
+
+namespace {
+
+/// A design with other limits.
+withy::Design with_limits(const withy::Design& design,
+                          const std::function<void(withy::DesignParts&)>& change) {
+  withy::DesignParts parts = design.parts();
+  change(parts);
+  auto made = withy::Design::make(std::move(parts));
+  REQUIRE(made);
+  return *made;
+}
+
+}  // namespace
+
+TEST_CASE("A number on its limit is rounded inwards, and no other is") {
+  CHECK(withy::on_script_step_within(79.9999996, 79.9999996) == 79.999999);
+  CHECK(withy::on_script_step_within(-79.9999996, 79.9999996) == -79.999999);
+  CHECK(withy::on_script_step_within(79.9999996, 80.0) == 80.0);
+  CHECK(withy::on_script_step_within(80.0, 80.0) == 80.0);
+  CHECK(withy::on_script_step_within(1.0000004, 1.0000004) == 1.0);
+  // What is beyond its limit is not made to keep it.
+  CHECK(withy::on_script_step_within(81.0, 80.0) == 81.0);
+}
+
+TEST_CASE("No insertion, pull, field or current of a script is beyond a limit that its plan just keeps") {
+  constexpr unsigned kSeed = 20;
+  CAPTURE(kSeed);
+  std::mt19937_64 random(kSeed);
+  std::uniform_real_distribution<double> share(0.9, 1.1);
+  for (const bool coils : {false, true}) {
+    const Bench bench({.coils = coils});
+    for (int run = 0; run < 100; ++run) {
+      withy::Plan plan = bench.plan();
+      const double scale = share(random);
+      double insertion_mm = 0.0, pull_mm = 0.0, field_mT = 0.0, current_A = 0.0;
+      for (withy::PlannedState& state : plan.states) {
+        state.insertion_mm *= scale;
+        insertion_mm = std::max(insertion_mm, state.insertion_mm);
+        for (const double pull : withy::tendon_pulls(bench.design(), withy::regions_of(bench.design(), state),
+                                                     state.insertion_mm))
+          pull_mm = std::max(pull_mm, std::abs(pull));
+      }
+      for (withy::PlannedAction& action : plan.actions) {
+        if (!action.field_S) continue;
+        *action.field_S *= scale;
+        for (double& current : action.current_A) current *= scale;
+        field_mT = std::max(field_mT, action.field_S->norm());
+        for (const double current : action.current_A) current_A = std::max(current_A, std::abs(current));
+      }
+      const withy::Design design = with_limits(bench.design(), [&](withy::DesignParts& parts) {
+        parts.carriage.insertion_max_mm = insertion_mm;
+        parts.tendons->stroke_max_mm = pull_mm;
+        // With coils that have places another lock may get more than the one that switches.
+        parts.field->strength_max_mT = coils ? 10.0 * field_mT : field_mT;
+        for (withy::Coil& coil : parts.field->coils) coil.current_max_A = current_A;
+      });
+      const auto script = withy::make_script(bench.scene(), design, plan);
+      REQUIRE(script);
+      double most_A = 0.0;
+      for (const Waypoint& row : script->waypoints) {
+        REQUIRE(row.insertion_mm <= insertion_mm);
+        for (const double pull : row.pull_mm) REQUIRE(std::abs(pull) <= pull_mm);
+        REQUIRE(row.field_S.norm() <= design.field()->strength_max_mT);
+        for (const double current : row.current_A) most_A = std::max(most_A, std::abs(current));
+        if (coils) continue;
+        // B = c I along each axis of three coils without places.
+        double square = 0.0;
+        for (std::size_t k = 0; k < row.current_A.size(); ++k)
+          square +=
+              std::pow(row.current_A[k] * design.field()->coil_mT_per_A(static_cast<Eigen::Index>(k)), 2);
+        REQUIRE(std::sqrt(square) <= field_mT);
+      }
+      if (coils) REQUIRE(most_A <= current_A);
+      // Not made weaker than a few steps.
+      REQUIRE(most_A > 0.0);
+      REQUIRE(most_A >= current_A - 20.0 * withy::kScriptStep);
+    }
+  }
+}
+
+TEST_CASE("A compensated script ends with every axis at zero, whatever was made up for where the plan ends") {
+  const Bench bench;
+  const auto tendons = static_cast<Eigen::Index>(bench.design().tendons()->angle_rad.size());
+  withy::PullCorrections corrections;
+  corrections.at_state.assign(bench.plan().states.size(), Eigen::VectorXd::Constant(tendons, 0.1));
+  corrections.at_state.front().setZero();
+  const auto script = withy::make_script(bench.scene(), bench.design(), bench.plan(), corrections);
+  REQUIRE(script);
+  const Waypoint& last = script->waypoints.back();
+  CHECK(last.insertion_mm == 0.0);
+  CHECK(last.engaged.none());
+  for (const double pull : last.pull_mm) CHECK(pull == 0.0);
+  // The rows before it are those of the plan, made up for.
+  const Waypoint& drawn_back = script->waypoints[script->waypoints.size() - 2];
+  CHECK(drawn_back.insertion_mm == 0.0);
+  for (const double pull : drawn_back.pull_mm) CHECK(pull == 0.1);
+
+  corrections.at_state.back().setZero();
+  const auto without = withy::make_script(bench.scene(), bench.design(), bench.plan(), corrections);
+  REQUIRE(without);
+  CHECK(without->waypoints.size() + 1 == script->waypoints.size());
 }
