@@ -156,10 +156,10 @@ PlaceProblem no_opening(const Repaired& repaired, const DraftSettings& settings)
             "--wrap {:.2g} and --close-below {:.2g} or less",
             proposed_cut(repaired.wall), radius_mm, kStaysOpen * 2.0 * radius_mm, kStaysOpen * radius_mm)};
   }
-  return {"the mesh is closed: there is no opening to go in by",
-          fmt::format("open an end, for instance by {}; or give --body if the mesh is a solid block "
-                      "round the lumen",
-                      proposed_cut(repaired.wall))};
+  return {settings.body ? "the lumen in the body is closed: there is no opening to go in by"
+                        : "the mesh is closed: there is no opening to go in by",
+          fmt::format("open an end, for instance by {}{}", proposed_cut(repaired.wall),
+                      settings.body ? "" : "; or give --body if the mesh is a solid block round the lumen")};
 }
 
 PlaceProblem no_such_opening(const Repaired& repaired, const DraftSettings& settings, std::size_t count) {

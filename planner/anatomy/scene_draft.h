@@ -33,6 +33,7 @@ struct DraftSettings {
   std::string target = "deepest";
   bool volume = false;   ///< the wall is that of a range of values, whose noise makes specks in the lumen
   bool has_unit = true;  ///< the input is a mesh, whose unit is --unit's
+  bool body = false;     ///< the wall is that of the lumen in a body
   bool cropped = false;  ///< the box whose edges may cut the lumen is --crop's, not the volume's
   Effort effort = {};
 };

@@ -150,6 +150,29 @@ TEST_CASE("a mesh becomes a scene that check takes, entry and target by name") {
   CHECK(read_text(folder.path() / "seen/report.txt") == named.out);
 }
 
+TEST_CASE("a closed lumen in a body is not told to be given as a body") {
+  const TemporaryFolder folder;
+  std::string obj;  // one box in another
+  for (const double half : {20.0, 6.0})
+    for (int k = 0; k < 8; ++k)
+      obj += fmt::format("v {} {} {}\n", k & 1 ? half : -half, k & 2 ? half : -half, k & 4 ? half : -half);
+  for (const int first : {1, 9})
+    for (const auto& [a, b, c, d] : std::vector<std::array<int, 4>>{
+             {0, 2, 3, 1}, {4, 5, 7, 6}, {0, 1, 5, 4}, {2, 6, 7, 3}, {0, 4, 6, 2}, {1, 3, 7, 5}})
+      obj += fmt::format("f {} {} {} {}\n", first + a, first + b, first + c, first + d);
+  write_text(folder.path() / "boxes.obj", obj);
+  const ProgramRun hollow = run(folder, {"scene", "boxes.obj", "-o", "out", "--body", "--quiet"});
+  CAPTURE(hollow.err);
+  CHECK(hollow.status == 2);
+  CHECK(hollow.err.find("the lumen in the body is closed: there is no opening to go in by, open an end") !=
+        std::string::npos);
+  CHECK(hollow.err.find("give --body") == std::string::npos);
+  const ProgramRun solid = run(folder, {"scene", "boxes.obj", "-o", "out", "--quiet"});
+  CAPTURE(solid.err);
+  CHECK(solid.status == 2);
+  CHECK(solid.err.find("or give --body if the mesh is a solid block") != std::string::npos);
+}
+
 TEST_CASE("names of places that are none are refused with what there is") {
   const TemporaryFolder folder;
   make_mesh(folder, "open");

@@ -257,10 +257,10 @@ ExitStatus draft(const SceneOptions& options, Repaired repaired, const Effort& e
   figures.swallowed_mm = repaired.swallowed_mm;
   figures.handles = repaired.handles;
   progress.stage("placing entry and target");
-  auto made =
-      draft_scene(std::move(repaired),
-                  {without_controls(options.input.stem().string()), kMeshName, options.entry, options.target,
-                   !options.range.empty(), !is_volume_name(options.input), !options.crop.empty(), effort});
+  auto made = draft_scene(
+      std::move(repaired),
+      {without_controls(options.input.stem().string()), kMeshName, options.entry, options.target,
+       !options.range.empty(), !is_volume_name(options.input), options.body, !options.crop.empty(), effort});
   if (effort.cut_short())
     return say_cut_short(options.budget_s, {"the wall is mended", "placing entry and target"});
   if (!made) return refuse(about_input(options, made.error().problem, made.error().remedy));
