@@ -5,7 +5,8 @@
 // is. Where the plan itself passes the same state later on, and from there on does not switch that lock, the
 // rest of the plan is such a way, verified already. Else the body is drawn back with the lock held
 // (DirectAttempt::way_out). Not to find a way that way proves nothing: what is said then is how far out the
-// verified part leads, and what stops it there.
+// verified part leads, and what stops it there; or, where the clock or the look's share of work ended it
+// first, that it was not looked at to the end.
 #pragma once
 
 #include <vector>
