@@ -211,7 +211,7 @@ TEST_CASE("An undecided answer says what was covered and how near it came") {
   withy::Answer answer = bench.answer();
   answer.verdict = withy::Verdict::undecided;
   answer.plan.reset();
-  answer.coverage = withy::Coverage{1000, 900, 100, 0.5, 1.0, 5000.0};
+  answer.coverage = withy::Coverage{1000, 900, 100, 40, 0.5, 1.0, 5000.0};
   answer.approach = withy::Approach{12.5, bench.plan().states[1], "the wall at 40 mm"};
   const auto text = withy::write_plan({bench.scene(), bench.design(), answer, "scene.toml"});
   const auto plan = ordered_json::parse(text);
