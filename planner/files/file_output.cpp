@@ -119,12 +119,12 @@ class SignalsLater {
 Result<void> check_writable(const fs::path& place, const fs::path& folder) {
   std::error_code why;
   const Descriptor held = open_folder(folder, why);
-  // A file without a name, where the disk has such: nothing is left of it however the process ends.
-  if (!why && Descriptor(::openat(held.get(), ".", O_TMPFILE | O_WRONLY | O_CLOEXEC, 0600)).open()) return {};
   if (!why) {
-    const SignalsLater meanwhile;
     for (const std::string& left : abandoned_beside(held.get(), "probe"))
       ::unlinkat(held.get(), left.c_str(), 0);
+    // A file without a name, where the disk has such: nothing is left of it however the process ends.
+    if (Descriptor(::openat(held.get(), ".", O_TMPFILE | O_WRONLY | O_CLOEXEC, 0600)).open()) return {};
+    const SignalsLater meanwhile;
     const Staged probe = stage_file(held.get(), "probe", why);
     if (!why) ::unlinkat(held.get(), probe.name.c_str(), 0);
   }

@@ -4,9 +4,8 @@
 //     too near to the wall       the required clearance is raised by what the elastic body keeps less;
 //     a limit broken             the ideal segment's is lowered in proportion;
 //     the target's direction     where it is missed, it is turned against half the drift between the ideal
-//     and
-//                                the elastic tip, its cone shrinking to where both stay inside the one that
-//                                was asked for;
+//                                and the elastic tip, its cone shrinking to where both stay inside the one
+//                                that was asked for;
 //     the target                 moves likewise against half the drift of the tip, whichever of these failed:
 //                                a plan that keeps farther from the wall would else end at the edge of the
 //                                tolerance, and its elastic body outside. Of the drift only what compensated
