@@ -10,6 +10,7 @@
 
 #include <catch2/catch.hpp>
 
+#include "tests/planner/heed/axis_plan.h"
 #include "tests/support/stopped_effort.h"
 #include "tests/support/tube.h"
 
@@ -51,29 +52,12 @@ SearchProblem straight_question(int faces) {
           {}};
 }
 
-Plan in_and_out() {
-  State in;
-  in.insertion_mm = kDepth;
-  Plan plan;
-  plan.states = {{State{}}, {in}, {State{}}};
-  for (const Leg leg : {Leg::in, Leg::out}) {
-    PlannedAction action;
-    action.kind = ActionKind::advance;
-    action.leg = leg;
-    action.from = leg == Leg::in ? 0 : 1;
-    action.to = action.from + 1;
-    plan.actions.push_back(action);
-  }
-  plan.reached_state = 1;
-  return plan;
-}
-
 ElasticDraws drawn(const SearchProblem& problem, const ErrorSizes& sizes, const ElasticErrors& elastic,
                    int draws) {
   MonteCarloSettings settings;
   settings.draws = draws;
   settings.seed = 7;
-  return draw_elastic(problem, in_and_out(), sizes, elastic, settings);
+  return draw_elastic(problem, along_the_axis(kDepth), sizes, elastic, settings);
 }
 
 }  // namespace
@@ -113,7 +97,7 @@ TEST_CASE("benches that give, cut short, are the first of those asked for") {
   MonteCarloSettings settings;
   settings.seed = 7;
   settings.draws = 10000;
-  const Plan plan = in_and_out();
+  const Plan plan = along_the_axis(kDepth);
   for (const int questions : {0, 3000, 8000}) {
     settings.effort = withy_test::stopped_after(questions);
     const ElasticDraws cut = draw_elastic(problem, plan, sizes, {}, settings);

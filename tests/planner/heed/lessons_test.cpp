@@ -7,6 +7,7 @@
 #include <catch2/catch.hpp>
 
 #include "planner/segment/shape.h"
+#include "tests/planner/heed/axis_plan.h"
 #include "tests/support/tube.h"
 
 using namespace withy;
@@ -34,25 +35,6 @@ SearchProblem tube_question() {
           Goal{Eigen::Vector3d(0.0, 0.0, kDepth), kTolerance, std::nullopt, 0.0},
           kRequired,
           {}};
-}
-
-/// In along the axis to `depth_mm`, and out.
-Plan along_the_axis(double depth_mm) {
-  State in;
-  in.insertion_mm = depth_mm;
-  Plan plan;
-  plan.states = {{State{}}, {in}, {State{}}};
-  for (const Leg leg : {Leg::in, Leg::out}) {
-    PlannedAction action;
-    action.kind = ActionKind::advance;
-    action.leg = leg;
-    action.from = leg == Leg::in ? 0 : 1;
-    action.to = action.from + 1;
-    plan.actions.push_back(action);
-  }
-  plan.reached_state = 1;
-  plan.clearance_mm = 1.2;
-  return plan;
 }
 
 /// A look whose tip is here in the reached state.
