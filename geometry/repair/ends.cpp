@@ -45,11 +45,8 @@ TriangleMesh largest_piece(const TriangleMesh& mesh) {
 
 /// Is this rim, along a face of a box in part, that of an end across the lumen?
 bool across_lumen(const Rim& rim) {
-  Eigen::Vector3d area = Eigen::Vector3d::Zero();
-  for (std::size_t i = 0; i < rim.points.size(); ++i)
-    area += 0.5 * (rim.points[i] - rim.centre).cross(rim.points[(i + 1) % rim.points.size()] - rim.centre);
   const double circle_mm2 = EIGEN_PI * rim.radius_mm * rim.radius_mm;  // of the rim's length
-  return rim.spread_mm <= kEndSpread * rim.radius_mm && circle_mm2 <= kEndLength * area.norm();
+  return rim.spread_mm <= kEndSpread * rim.radius_mm && circle_mm2 <= kEndLength * rim.area_mm2;
 }
 
 /// Is a rim to be cut flat?

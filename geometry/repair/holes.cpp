@@ -63,6 +63,7 @@ Rim rim_of(const Surface& surface, Surface::Halfedge_index hole) {
   // A border halfedge runs the way a face that filled the hole would.
   for (std::size_t i = 0; i < n; ++i)
     rim.outward += (rim.points[i] - rim.centre).cross(rim.points[(i + 1) % n] - rim.centre);
+  rim.area_mm2 = 0.5 * rim.outward.norm();
   rim.outward.normalize();
   double lowest = 0.0;
   for (const Eigen::Vector3d& p : rim.points) {

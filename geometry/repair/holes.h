@@ -24,6 +24,7 @@ struct Rim {
   Eigen::Vector3d centre = Eigen::Vector3d::Zero();   ///< of the rim's line
   Eigen::Vector3d outward = Eigen::Vector3d::Zero();  ///< unit normal of its area, out of the solid whose
                                                       ///< faces have their normals out; 0 without an area
+  double area_mm2 = 0.0;                              ///< size of the area that the rim goes round
   double radius_mm = 0.0;                             ///< that of a circle of the same length
   double spread_mm = 0.0;       ///< from the lowest to the highest point along `outward`
   double highest_mm = 0.0;      ///< of the highest point along `outward`, from the centre

@@ -205,20 +205,12 @@ double depth_in(const Rim& rim, const Eigen::AlignedBox3d& box) {
   return depth_mm;
 }
 
-/// Of a circle as large as what the rim's points go round: a ragged rim is longer than that circle.
-double radius_by_area(const Rim& rim) {
-  Vector3d twice = Vector3d::Zero();
-  for (std::size_t i = 0; i < rim.points.size(); ++i)
-    twice += (rim.points[i] - rim.centre).cross(rim.points[(i + 1) % rim.points.size()] - rim.centre);
-  return std::sqrt(0.5 * twice.norm() / EIGEN_PI);
-}
-
 /// A mouth that opens wide to the outside is not hidden: the lumen's wall begins below it, at the rim's
 /// lowest point once its end is cut flat.
 void note_mouths(const TriangleMesh& lumen, const MeshPiece& body, std::vector<std::string>& done) {
   for (const Rim& rim : rims_of(lumen)) {
     const double depth_mm = depth_in(rim, body.box);
-    const double radius_mm = radius_by_area(rim);
+    const double radius_mm = std::sqrt(rim.area_mm2 / EIGEN_PI);  // a ragged rim is longer than that circle
     if (depth_mm > kMouthRadii * radius_mm && rise_beyond(rim, body.mesh) > kMouthRise * radius_mm)
       done.push_back(
           fmt::format("The lumen's end at {} lies {:.2f} mm deep in the body's box: the mouth there is "

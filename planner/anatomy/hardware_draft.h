@@ -29,7 +29,7 @@ inline constexpr double kLocklessShare = 0.25;
 /// The middle lines' way from the entry to a target.
 struct WayToTarget {
   double depth_mm = 0.0;      ///< its length
-  double narrowest_mm = 0.0;  ///< the least room on it, the entry's included, its last end not
+  double narrowest_mm = 0.0;  ///< the least room on it with the entry, but for its last end
   Eigen::Vector3d narrowest_S = Eigen::Vector3d::Zero();  ///< where that is, scene frame
   double for_locks_mm = 0.0;                              ///< the least room on what of it locks come to
   double at_target_mm = kInfinity;                        ///< about the target, if it is a narrow place
